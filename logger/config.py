@@ -1,0 +1,189 @@
+"""What the user decides, as frozen objects with the unit in every name.
+
+Law: no defaults that hurt live anywhere else; `settings.py` is the only maker of these from files. Values marked
+[CP] are common practice, no source: tune them.
+"""
+
+from dataclasses import dataclass, field
+from enum import StrEnum
+from pathlib import Path
+
+
+class Protocol(StrEnum):
+    """How a probe speaks."""
+
+    SCPI = "scpi"
+
+
+class AlarmKind(StrEnum):
+    """What an alarm watches. The first four are process alarms, the rest tell of the instrument."""
+
+    PH_HIGH = "ph-high"
+    PH_LOW = "ph-low"
+    TEMPERATURE_HIGH = "temperature-high"
+    TEMPERATURE_LOW = "temperature-low"
+    NO_DATA = "no-data"
+    """Nothing arrives: records without an indication."""
+    BLIND = "blind"
+    """Something arrives, but nothing that can be believed."""
+
+    @property
+    def is_process(self) -> bool:
+        """Tell whether bad data freezes this alarm and a mark (probe out) suspends it."""
+        return self not in (AlarmKind.NO_DATA, AlarmKind.BLIND)
+
+    @property
+    def is_high(self) -> bool:
+        """Tell whether the alarm is abnormal at or above its setpoint (else at or below it)."""
+        return self in (AlarmKind.PH_HIGH, AlarmKind.TEMPERATURE_HIGH)
+
+    @property
+    def is_ph(self) -> bool:
+        """Tell whether the alarm judges pH."""
+        return self in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW)
+
+
+class Priority(StrEnum):
+    """How an alarm reaches a person: high wakes, medium waits for day, low is for the record."""
+
+    HIGH = "high"
+    MEDIUM = "medium"
+    LOW = "low"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityLimits:
+    """Limits of the quality tests on the raw signal (names of the tests: IOOS QARTOD), each [CP]."""
+
+    fail_low_mv: float = -600.0
+    fail_high_mv: float = 600.0
+    suspect_low_mv: float = -250.0
+    suspect_high_mv: float = 400.0
+    fail_low_c: float = -2.0
+    fail_high_c: float = 60.0
+    jump_mv: float = 20.0
+    rate_mv_per_s: float = 5.0
+    spike_suspect_mv: float = 10.0
+    spike_fail_mv: float = 40.0
+    flat_tolerance_mv: float = 0.05
+    flat_suspect_s: float = 5400.0
+    flat_fail_s: float = 10800.0
+    max_gap_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorModel:
+    """Standard uncertainties that no single reading shows, each [CP]; see `measure/uncertainty.py`."""
+
+    junction_ph: float = 0.05
+    drift_ph_per_day: float = 0.012
+    walk_ph_per_sqrt_day: float = 0.006
+    temperature_c: float = 1.0
+    repeatability_mv: float = 0.9
+    resolution_mv: float = 0.1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeConfig:
+    """One probe: where it is, how it speaks, how far it is believed."""
+
+    id: str
+    port: str
+    """Device path, `/dev/serial/by-id/...` or a pyserial URL such as `socket://host:port`."""
+    protocol: Protocol = Protocol.SCPI
+    poll_s: float = 10.0
+    timeout_s: float = 2.0
+    """Total time for one reply; real seconds, also in accelerated time."""
+    baud: int = 9600
+    identity: str | None = None
+    """Text that the reply to `*IDN?` must contain (a serial number); None: any instrument."""
+    limits: QualityLimits = field(default_factory=QualityLimits)
+    errors: ErrorModel = field(default_factory=ErrorModel)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmConfig:
+    """One alarm of a vat. Setpoint and deadband in pH or Celsius; no setpoint for instrument alarms."""
+
+    id: str
+    kind: AlarmKind
+    setpoint: float | None = None
+    deadband: float = 0.0
+    on_delay_s: float = 600.0
+    off_delay_s: float = 0.0
+    window_s: float = 600.0
+    """Length of the windows whose median is judged; 0: every record by itself. Instrument alarms: always 0."""
+    priority: Priority = Priority.MEDIUM
+    latching: bool = False
+    realarm_s: float | None = None
+    """Acknowledged but still standing: annunciate anew after this time; None: never."""
+    reminder_s: float | None = None
+    """Not acknowledged: remind of the same occurrence after this time; None: never."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VatConfig:
+    """One vat: its probe and what is an alarm there."""
+
+    id: str
+    name: str
+    probe: str
+    alarms: tuple[AlarmConfig, ...] = ()
+    max_shelve_s: float = 28800.0
+    probe_out_s: float = 1200.0
+    """How long a `probe-out` mark suspends process alarms unless it says otherwise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MqttConfig:
+    """The broker and how we speak to it."""
+
+    host: str = "localhost"
+    port: int = 1883
+    client_id: str = "vatvigil"
+    base_topic: str = "vatvigil"
+    discovery_prefix: str | None = "homeassistant"
+    """None: send no discovery messages."""
+    protocol: int = 5
+    """5, or 311 for MQTT 3.1.1."""
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    keepalive_s: int = 30
+    heartbeat_s: float = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Simulation:
+    """Present when all that is watched is a simulator: separate store, separate topics, every output says so."""
+
+    speed: float = 1.0
+    epoch_us: int | None = None
+    """UTC microseconds shown when the monotonic clock read `epoch_monotonic_s`; None: the real time at start."""
+    epoch_monotonic_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Config:
+    """All that the daemon needs to know."""
+
+    store_url: str = field(repr=False)
+    """SQLAlchemy URL; may hold a password, so it is never printed whole."""
+    probes: tuple[ProbeConfig, ...]
+    vats: tuple[VatConfig, ...]
+    mqtt: MqttConfig | None = None
+    simulation: Simulation | None = None
+    backup_dir: Path | None = None
+    """Daily copies of an SQLite store go here; None: none are made."""
+
+    @property
+    def simulated(self) -> bool:
+        """Tell whether this configuration watches simulated vats."""
+        return self.simulation is not None
+
+    def probe(self, probe_id: str) -> ProbeConfig:
+        """Return the probe of that id. Raises KeyError; `settings.py` has checked every reference."""
+        return {probe.id: probe for probe in self.probes}[probe_id]

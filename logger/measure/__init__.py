@@ -1,0 +1,1 @@
+"""Pure: from millivolts to a result with a quality and an uncertainty."""

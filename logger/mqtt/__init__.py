@@ -1,0 +1,1 @@
+"""The home-automation hub: topics, payloads, discovery, delivery."""

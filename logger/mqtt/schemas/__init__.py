@@ -1,0 +1,1 @@
+"""JSON Schemas of every payload, shipped with the package."""

@@ -1,0 +1,1 @@
+"""Bytes on a serial port <-> indications."""

@@ -1,0 +1,1 @@
+"""Everything that must outlive the process, changed in one transaction a cycle."""

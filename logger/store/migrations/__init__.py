@@ -1,0 +1,1 @@
+"""Migrations (Alembic): imported only when the store is at another revision than the code."""

@@ -1,0 +1,1 @@
+"""Fixtures around a real mosquitto."""
