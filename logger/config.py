@@ -35,7 +35,7 @@ class AlarmKind(StrEnum):
     @property
     def is_high(self) -> bool:
         """Tell whether the alarm is abnormal at or above its setpoint (else at or below it)."""
-        return self in (AlarmKind.PH_HIGH, AlarmKind.TEMPERATURE_HIGH)
+        return self not in (AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_LOW)
 
     @property
     def is_ph(self) -> bool:

@@ -5,7 +5,7 @@ steady clock that never runs back; over a restart it goes on by the wall clock's
 is NaN in a column, None in a scalar; never a number that looks like one.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from enum import IntEnum, IntFlag, StrEnum
 from typing import Self
@@ -97,9 +97,12 @@ class Columns:
 
     def then(self, other: Self) -> Self:
         """Return the rows of self followed by those of other."""
-        return type(self)(
-            **{f.name: np.concatenate([getattr(self, f.name), getattr(other, f.name)]) for f in fields(self)}
-        )
+        return self.concatenate([self, other])
+
+    @classmethod
+    def concatenate(cls, parts: Sequence[Self]) -> Self:
+        """Return the rows of all parts, one part after another."""
+        return cls(**{f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(cls)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -332,6 +335,8 @@ class Carry:
     """UTC of the newest believed reading."""
     fresh_us: int = 0
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
+    recent: int = 0
+    """How many of the newest records the windows need."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

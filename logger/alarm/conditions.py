@@ -1,0 +1,100 @@
+"""What is abnormal, and for how long.
+
+Law: abnormal is at or beyond the setpoint (`>=` for a high alarm, `<=` for a low one); the deadband counts only on the
+way back; an on-delay needs its whole length of abnormal values and nothing else, an off-delay likewise of values past
+the deadband. Silence (no belief) neither advances, resets nor clears; a delay that spans a silence longer than the
+limit starts anew. So the outcome depends on the values and their times alone, not on how they were cut into blocks.
+"""
+
+from dataclasses import dataclass, replace
+from enum import Enum, IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.config import AlarmConfig
+from logger.model import AlarmState, Floats, Ints
+
+SECOND_US = 1_000_000
+
+
+class Code(IntEnum):
+    """What one value says about a condition."""
+
+    SILENT = -1
+    PAST_DEADBAND = 0
+    IN_DEADBAND = 1
+    ABNORMAL = 2
+
+
+class Turn(Enum):
+    """What a condition does."""
+
+    ACTIVE = "active"
+    CLEARED = "cleared"
+    DELAY_RESTARTED = "delay restarted"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A condition turns at this index of the values it was given."""
+
+    index: int
+    turn: Turn
+
+
+def threshold_codes(
+    alarm: AlarmConfig, value: Floats, *, doubtful: NDArray[np.bool_], silent: NDArray[np.bool_]
+) -> Ints:
+    """Return a `Code` a value; a doubtful value may speak for the alarm, never against it.
+
+    Instrument alarms have no setpoint: their value is 1.0 where the fault shows and 0.0 where it does not.
+    """
+    setpoint = 0.5 if alarm.setpoint is None else alarm.setpoint
+    beyond = value - setpoint if alarm.kind.is_high else setpoint - value
+    codes = np.where(beyond <= -alarm.deadband, int(Code.PAST_DEADBAND), int(Code.IN_DEADBAND))
+    codes[doubtful] = Code.SILENT
+    codes[beyond >= 0.0] = Code.ABNORMAL
+    codes[silent | np.isnan(value)] = Code.SILENT
+    return codes
+
+
+def detect(
+    state: AlarmState, alarm: AlarmConfig, *, elapsed_us: Ints, codes: Ints, max_gap_us: int
+) -> tuple[AlarmState, list[Change]]:
+    """Run the codes through the delays; return the new state and where the condition turned."""
+    spoken = np.flatnonzero(codes != Code.SILENT)
+    if not len(spoken):
+        return state, []
+    changes: list[Change] = []
+    times, said = elapsed_us[spoken], codes[spoken]
+    before = times[0] if state.seen_us is None else state.seen_us
+    gapped = np.diff(times, prepend=before) > max_gap_us
+    begins = np.flatnonzero(gapped | (np.diff(said, prepend=Code.SILENT) != 0))
+    for begin, end in zip(begins, np.append(begins[1:], len(said)), strict=True):
+        state, turned = _stretch(
+            state, alarm, times=times[begin:end], code=Code(int(said[begin])), gapped=bool(gapped[begin])
+        )
+        changes += [Change(int(spoken[begin + at]), turn) for at, turn in turned]
+    return replace(state, seen_us=int(times[-1])), changes
+
+
+def _stretch(
+    state: AlarmState, alarm: AlarmConfig, *, times: Ints, code: Code, gapped: bool
+) -> tuple[AlarmState, list[tuple[int, Turn]]]:
+    """Run equal codes with no gap but perhaps one before them: they turn the condition once at most."""
+    awaited = Code.PAST_DEADBAND if state.abnormal else Code.ABNORMAL
+    if code != awaited:
+        return replace(state, pending_us=None), []
+    turned: list[tuple[int, Turn]] = []
+    since = state.pending_us
+    if since is not None and gapped:
+        turned = [] if state.abnormal else [(0, Turn.DELAY_RESTARTED)]
+        since = None
+    since = int(times[0]) if since is None else since
+    delay_s = alarm.off_delay_s if state.abnormal else alarm.on_delay_s
+    due = int(np.searchsorted(times, since + round(delay_s * SECOND_US)))
+    if due == len(times):
+        return replace(state, pending_us=since), turned
+    turned.append((due, Turn.CLEARED if state.abnormal else Turn.ACTIVE))
+    return replace(state, abnormal=not state.abnormal, pending_us=None), turned

@@ -1,0 +1,124 @@
+"""From judged values to journal entries: condition, delays and lifecycle of one alarm over one block.
+
+Law: what happens at a record depends on that record and earlier ones alone. At one record a timer that is due comes
+before the condition.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger.alarm import words
+from logger.alarm.conditions import Change, Turn, detect
+from logger.alarm.lifecycle import Now, Step, Trigger, advance, unshelve
+from logger.config import AlarmConfig
+from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, Reason, Tests
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """Values an alarm judges, each at a row of the block, with its watch time, u and `conditions.Code`."""
+
+    row: Ints
+    elapsed_us: Ints
+    value: Floats
+    u: Floats
+    codes: Ints
+
+
+@dataclass(slots=True)
+class Watched:
+    """One alarm on its way through one block: its state so far and the entries made, each with its row."""
+
+    vat: str
+    alarm: AlarmConfig
+    state: AlarmState
+    rows: Measurements
+    entries: list[tuple[int, Entry]]
+
+    def fire_timers(self, limit: int) -> None:
+        """Let every shelving, reminder and re-alarm that is due up to this row happen."""
+        for row in self._due_rows(limit):
+            now = self.now(row)
+            if self.state.shelved_until_us is not None:
+                self.state, step = unshelve(self.state, self.alarm, expired=True, now=now)
+            else:
+                self.state, step = advance(self.state, self.alarm, trigger=Trigger.TIMER, now=now)
+            self.note(step, row, now)
+
+    def turn(self, change: Change, row: int, now: Now) -> None:
+        """Let the condition turn at this row."""
+        if change.turn is Turn.DELAY_RESTARTED:
+            shown = self.state.shown
+            self.note(Step(cause=Cause.DELAY_RESTARTED, before=shown, after=shown), row, now)
+            return
+        active = change.turn is Turn.ACTIVE
+        trigger = Trigger.ACTIVE if active else Trigger.CLEARED
+        self.state, step = advance(replace(self.state, abnormal=active), self.alarm, trigger=trigger, now=now)
+        self.note(step, row, now)
+
+    def note(self, step: Step | None, row: int, now: Now) -> None:
+        """Write what a step showed into the journal."""
+        if step is not None:
+            entry = entry_of(self.vat, self.alarm, self.state, step, seq=int(self.rows.seq[row]), now=now)
+            reason, spoken = Reason(int(self.rows.reason[row])), Tests(int(self.rows.tests[row]))
+            said = words.sentence(self.alarm, step, value=entry.value, u=entry.u, reason=reason, spoken=spoken)
+            self.entries.append((row, replace(entry, text=said)))
+
+    def now(self, row: int, value: float = np.nan, u: float = np.nan) -> Now:
+        """Return when this row was taken, and the value judged there."""
+        return Now(
+            at_us=int(self.rows.at_us[row]),
+            elapsed_us=int(self.rows.elapsed_us[row]),
+            value=None if np.isnan(value) else float(value),
+            u=None if np.isnan(u) else float(u),
+        )
+
+    def _due_rows(self, limit: int) -> Iterator[int]:
+        while (due := self._due()) is not None:
+            row = int(np.searchsorted(self.rows.elapsed_us, due))
+            if row > limit:
+                return
+            yield row
+
+    def _due(self) -> int | None:
+        times = [t for t in (self.state.shelved_until_us, self.state.timer_us) if t is not None]
+        return min(times, default=None)
+
+
+def run(
+    vat: str, alarm: AlarmConfig, state: AlarmState, *, rows: Measurements, series: Series, max_gap_us: int
+) -> tuple[AlarmState, list[tuple[int, Entry]]]:
+    """Carry one alarm over a block; return its new state, and its journal entries with their rows."""
+    detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
+    watched = Watched(vat, alarm, state, rows, [])
+    for change in changes:
+        row = int(series.row[change.index])
+        watched.fire_timers(row)
+        value, u = (series.value[change.index], series.u[change.index]) if alarm.kind.is_process else (np.nan, np.nan)
+        watched.turn(change, row, watched.now(row, value, u))
+    watched.fire_timers(len(rows) - 1)
+    return replace(watched.state, pending_us=detected.pending_us, seen_us=detected.seen_us), watched.entries
+
+
+def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Step, *, seq: int, now: Now) -> Entry:
+    """Make the journal entry of a step."""
+    value, u = (state.value, state.u) if now.value is None else (now.value, now.u)
+    return Entry(
+        seq=seq,
+        at_us=now.at_us,
+        vat=vat,
+        cause=step.cause,
+        alarm=alarm.id,
+        occurrence=state.occurrence,
+        before=step.before,
+        after=step.after,
+        annunciates=step.annunciates,
+        priority=alarm.priority,
+        value=value,
+        u=u,
+        setpoint=alarm.setpoint,
+        reminder=state.reminders,
+        text=words.sentence(alarm, step, value=value, u=u),
+    )

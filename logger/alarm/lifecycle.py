@@ -1,0 +1,182 @@
+"""What a person has been told: the alarm's states (terms of IEC 62682 / ISA-18.2) as a table.
+
+Law: whatever the table does not name changes nothing. A new occurrence begins where the table leads from anywhere to
+UNACKNOWLEDGED on ACTIVE or on the re-alarm timer, and when the last cover (shelved, suppressed, out of service) is
+lifted off an abnormal condition; one occurrence annunciates once. Under a cover the alarm goes on silently: a return is
+taken along, an activation waits. The latched states and the order of the covers are this project's own choice.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from enum import Enum
+
+from logger.config import AlarmConfig
+from logger.model import AlarmState, Cause, State
+
+SECOND_US = 1_000_000
+
+
+class Trigger(Enum):
+    """What can happen to an alarm that no cover lies over."""
+
+    ACTIVE = "active"
+    CLEARED = "cleared"
+    ACKNOWLEDGE = "acknowledge"
+    RESET = "reset"
+    TIMER = "timer"
+
+
+TABLE: Mapping[tuple[State, Trigger], State] = {
+    (State.NORMAL, Trigger.ACTIVE): State.UNACKNOWLEDGED,
+    (State.UNACKNOWLEDGED, Trigger.CLEARED): State.RETURNED,
+    (State.UNACKNOWLEDGED, Trigger.ACKNOWLEDGE): State.ACKNOWLEDGED,
+    (State.UNACKNOWLEDGED, Trigger.TIMER): State.UNACKNOWLEDGED,
+    (State.ACKNOWLEDGED, Trigger.CLEARED): State.NORMAL,
+    (State.ACKNOWLEDGED, Trigger.TIMER): State.UNACKNOWLEDGED,
+    (State.RETURNED, Trigger.ACTIVE): State.UNACKNOWLEDGED,
+    (State.RETURNED, Trigger.ACKNOWLEDGE): State.NORMAL,
+    (State.LATCHED_UNACKNOWLEDGED, Trigger.ACTIVE): State.UNACKNOWLEDGED,
+    (State.LATCHED_UNACKNOWLEDGED, Trigger.ACKNOWLEDGE): State.LATCHED_ACKNOWLEDGED,
+    (State.LATCHED_ACKNOWLEDGED, Trigger.ACTIVE): State.UNACKNOWLEDGED,
+    (State.LATCHED_ACKNOWLEDGED, Trigger.RESET): State.NORMAL,
+}
+LATCHING: Mapping[tuple[State, Trigger], State] = {
+    **TABLE,
+    (State.UNACKNOWLEDGED, Trigger.CLEARED): State.LATCHED_UNACKNOWLEDGED,
+    (State.ACKNOWLEDGED, Trigger.CLEARED): State.LATCHED_ACKNOWLEDGED,
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One change of the state shown, or a reminder."""
+
+    cause: Cause
+    before: State
+    after: State
+    annunciates: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Now:
+    """When something happens to an alarm, and with what value."""
+
+    at_us: int
+    elapsed_us: int
+    value: float | None = None
+    u: float | None = None
+
+
+_CAUSES = {
+    Trigger.ACTIVE: Cause.ANNUNCIATED,
+    Trigger.CLEARED: Cause.RETURNED,
+    Trigger.ACKNOWLEDGE: Cause.ACKNOWLEDGED,
+    Trigger.RESET: Cause.RESET,
+}
+
+
+def advance(state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now) -> tuple[AlarmState, Step | None]:
+    """Apply one trigger; return the new state and what it showed (None: nothing, or hidden by a cover)."""
+    covered = state.shown != state.base
+    if covered and trigger is Trigger.ACTIVE:
+        return state, None
+    after = (LATCHING if alarm.latching else TABLE).get((state.base, trigger))
+    if after is None:
+        return state, None
+    if covered:
+        return replace(state, base=after), None
+    if trigger is Trigger.TIMER:
+        return _timer(state, alarm, now=now)
+    if after is State.UNACKNOWLEDGED:
+        return _annunciate(state, alarm, cause=Cause.ANNUNCIATED, now=now)
+    step = Step(cause=_CAUSES[trigger], before=state.base, after=after)
+    return _enter(replace(state, base=after), alarm, now=now), step
+
+
+def shelve(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Step]:
+    """Shelve until a watch time, or move the end of a shelving that runs."""
+    return _cover(replace(state, shelved_until_us=until_us), before=state.shown, cause=Cause.SHELVED, now=now)
+
+
+def suppress(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Step]:
+    """Suppress by design until a watch time."""
+    return _cover(replace(state, suppressed_until_us=until_us), before=state.shown, cause=Cause.SUPPRESSED, now=now)
+
+
+def take_out_of_service(state: AlarmState, *, now: Now) -> tuple[AlarmState, Step]:
+    """Take the alarm out of service until it is returned to service."""
+    return _cover(replace(state, out_of_service=True), before=state.shown, cause=Cause.OUT_OF_SERVICE, now=now)
+
+
+def unshelve(state: AlarmState, alarm: AlarmConfig, *, expired: bool, now: Now) -> tuple[AlarmState, Step | None]:
+    """End the shelving, if there is one."""
+    if state.shelved_until_us is None:
+        return state, None
+    cause = Cause.SHELF_EXPIRED if expired else Cause.UNSHELVED
+    return _uncover(replace(state, shelved_until_us=None), alarm, before=state.shown, cause=cause, now=now)
+
+
+def return_to_service(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step | None]:
+    """Return the alarm to service, if it is out of it."""
+    if not state.out_of_service:
+        return state, None
+    lifted = replace(state, out_of_service=False)
+    return _uncover(lifted, alarm, before=state.shown, cause=Cause.RETURNED_TO_SERVICE, now=now)
+
+
+def unsuppress(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step | None]:
+    """End the suppression, if there is one; what was learnt under it is void: the on-delay starts anew."""
+    if state.suppressed_until_us is None:
+        return state, None
+    base = State.NORMAL if state.base in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED) else state.base
+    lifted = replace(state, suppressed_until_us=None, abnormal=False, pending_us=None, base=base)
+    return _uncover(lifted, alarm, before=state.shown, cause=Cause.UNSUPPRESSED, now=now)
+
+
+def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step]:
+    """Remind of the same occurrence, or annunciate an acknowledged one anew."""
+    if state.base is State.ACKNOWLEDGED:
+        return _annunciate(state, alarm, cause=Cause.REALARM, now=now)
+    reminded = replace(state, reminders=state.reminders + 1, timer_us=_after(alarm.reminder_s, now))
+    return reminded, Step(cause=Cause.REMINDER, before=state.base, after=state.base)
+
+
+def _annunciate(
+    state: AlarmState, alarm: AlarmConfig, *, cause: Cause, now: Now, before: State | None = None
+) -> tuple[AlarmState, Step]:
+    fresh = replace(
+        state,
+        base=State.UNACKNOWLEDGED,
+        occurrence=state.occurrence + 1,
+        reminders=0,
+        value=state.value if now.value is None else now.value,
+        u=state.u if now.value is None else now.u,
+    )
+    step = Step(cause=cause, before=before or state.shown, after=State.UNACKNOWLEDGED, annunciates=True)
+    return _enter(fresh, alarm, now=now), step
+
+
+def _enter(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> AlarmState:
+    """Note the time of the change and set the timer that the state has."""
+    waits = {State.UNACKNOWLEDGED: alarm.reminder_s, State.ACKNOWLEDGED: alarm.realarm_s}
+    return replace(state, since_at_us=now.at_us, timer_us=_after(waits.get(state.base), now))
+
+
+def _after(delay_s: float | None, now: Now) -> int | None:
+    return None if delay_s is None else now.elapsed_us + round(delay_s * SECOND_US)
+
+
+def _cover(state: AlarmState, *, before: State, cause: Cause, now: Now) -> tuple[AlarmState, Step]:
+    covered = replace(state, timer_us=None, since_at_us=now.at_us)
+    return covered, Step(cause=cause, before=before, after=covered.shown)
+
+
+def _uncover(
+    state: AlarmState, alarm: AlarmConfig, *, before: State, cause: Cause, now: Now
+) -> tuple[AlarmState, Step]:
+    """Show what is underneath, once no cover is left."""
+    if state.shown != state.base:
+        return replace(state, since_at_us=now.at_us), Step(cause=cause, before=before, after=state.shown)
+    if state.abnormal:
+        return _annunciate(state, alarm, cause=cause, now=now, before=before)
+    return _enter(state, alarm, now=now), Step(cause=cause, before=before, after=state.base)

@@ -1,0 +1,79 @@
+"""One sentence a tired person understands. Law: says what is known and its doubt, never that anything is safe."""
+
+from logger.alarm.lifecycle import Step
+from logger.config import AlarmConfig
+from logger.model import Cause, Reason, Tests
+
+_TESTS = {
+    Tests.UNCALIBRATED: "no calibration is stored for this probe",
+    Tests.TEMPERATURE: "the thermometer is out of its range or gives nothing",
+    Tests.GROSS_RANGE: "the potential is outside what an electrode in this vat gives",
+    Tests.JUMP: "the reading jumps",
+    Tests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
+    Tests.FLAT_LINE: "the reading is frozen",
+}
+_PLAIN = {
+    Cause.ACKNOWLEDGED: "acknowledged",
+    Cause.RESET: "reset",
+    Cause.SHELVED: "shelved",
+    Cause.UNSHELVED: "unshelved",
+    Cause.SHELF_EXPIRED: "shelving is over",
+    Cause.SUPPRESSED: "suspended while the probe is out",
+    Cause.UNSUPPRESSED: "watched again; its delay starts anew",
+    Cause.OUT_OF_SERVICE: "taken out of service",
+    Cause.RETURNED_TO_SERVICE: "returned to service",
+    Cause.DELAY_RESTARTED: "the on-delay starts anew after a gap in what could be believed",
+}
+
+
+def tests(spoken: Tests) -> str:
+    """Say which quality tests spoke."""
+    said = [words for test, words in _TESTS.items() if test in spoken]
+    return "; ".join(said) or "readings that can be believed are too few"
+
+
+def sentence(
+    alarm: AlarmConfig,
+    step: Step,
+    *,
+    value: float | None,
+    u: float | None,
+    reason: Reason = Reason.NONE,
+    spoken: Tests = Tests.NONE,
+) -> str:
+    """Say what happened to an alarm, with the value and twice its standard uncertainty where there is one."""
+    cause = step.cause
+    if cause in _PLAIN and not step.annunciates:
+        return _PLAIN[cause]
+    before = {Cause.REMINDER: "Still not acknowledged: ", Cause.REALARM: "Still standing: "}.get(cause, "")
+    if cause in _PLAIN:
+        before = f"{_PLAIN[cause].capitalize()}, and still abnormal: "
+    if alarm.kind.is_process:
+        return before + _process(alarm, cause, value=value, u=u)
+    return before + _instrument(alarm, cause, reason=reason, spoken=spoken)
+
+
+def _process(alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float | None) -> str:
+    side = "above" if alarm.kind.is_high else "below"
+    limit = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
+    if cause is Cause.RETURNED:
+        return f"{quantity(alarm, value, u)}, no longer at or {side} {limit}"
+    return f"{quantity(alarm, value, u)}, at or {side} {limit} for {round(alarm.on_delay_s / 60)} min"
+
+
+def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
+    """Say a value with its unit and, where u is known, twice its standard uncertainty."""
+    if value is None:
+        return "pH unknown" if alarm.kind.is_ph else "temperature unknown"
+    if not alarm.kind.is_ph:
+        return f"{value:.1f} C"
+    return f"pH {value:.2f}" if u is None else f"pH {value:.2f} +/- {2 * u:.2f} (k=2)"
+
+
+def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tests) -> str:
+    if cause is Cause.RETURNED:
+        return "readings arrive again" if alarm.kind == "no-data" else "readings can be believed again"
+    if alarm.kind == "no-data":
+        why = "nothing arrives from the probe" if reason is Reason.NONE else reason.words
+        return f"No reading for {round(alarm.on_delay_s / 60)} min: {why}. pH alarms hold still meanwhile"
+    return f"No reading that can be believed: {tests(spoken)}. pH alarms hold still meanwhile"

@@ -1,0 +1,102 @@
+"""Quality of the raw signal (tests and flags: IOOS QARTOD), before anybody looks at pH.
+
+Law: each verdict uses this record and earlier ones only, all of them among the rows given, so a series judged in pieces
+is judged the same. The spike test needs the neighbour after it: its verdict is written into the next record's row.
+Nothing is compared across a gap longer than `max_gap_s`: after one, difference tests are not evaluated.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.config import QualityLimits
+from logger.model import Columns, Floats, Ints, Quality, Tests
+
+SECOND_US = 1_000_000
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Flags(Columns):
+    """Verdicts, a row a record."""
+
+    quality: Ints
+    tests: Ints
+    previous_spike: Ints
+
+
+def judge(
+    *, elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, limits: QualityLimits, poll_s: float
+) -> Flags:
+    """Return the flags of all rows; only those with their whole past among the rows are final."""
+    present = ~np.isnan(potential_mv)
+    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, present)
+    near = step_s <= limits.max_gap_s
+    flat_suspect, flat_fail = (
+        flat_line(potential_mv, count=int(seconds / poll_s), tolerance=limits.flat_tolerance_mv)
+        for seconds in (limits.flat_suspect_s, limits.flat_fail_s)
+    )
+    outside = (potential_mv < limits.fail_low_mv) | (potential_mv > limits.fail_high_mv)
+    doubtful = (potential_mv < limits.suspect_low_mv) | (potential_mv > limits.suspect_high_mv)
+    warmth = ~((temperature_c >= limits.fail_low_c) & (temperature_c <= limits.fail_high_c))
+    jump = near & (step_mv > limits.jump_mv)
+    rate = near & (step_mv > limits.rate_mv_per_s * step_s)
+    tests = (
+        (outside | doubtful) * Tests.GROSS_RANGE
+        + jump * Tests.JUMP
+        + rate * Tests.RATE_OF_CHANGE
+        + (flat_suspect | flat_fail) * Tests.FLAT_LINE
+        + (warmth & present) * Tests.TEMPERATURE
+        + _after_gap(elapsed_us, limits.max_gap_s) * Tests.GAP
+    )
+    quality = np.full(len(present), int(Quality.PASS), dtype=np.int64)
+    quality[doubtful | jump | rate | flat_suspect] = Quality.SUSPECT
+    quality[outside | warmth | flat_fail] = Quality.FAIL
+    quality[~present] = Quality.MISSING
+    return Flags(quality=quality, tests=tests.astype(np.int64), previous_spike=_spike(elapsed_us, potential_mv, limits))
+
+
+def flat_line(values: Floats, *, count: int, tolerance: float) -> Mask:
+    """Tell where this value and the `count` before it stay within less than `tolerance`; absent ones do not count."""
+    flat = np.zeros(len(values), dtype=np.bool_)
+    if 1 <= count < len(values):
+        spread = _trailing(np.fmax, values, count + 1) - _trailing(np.fmin, values, count + 1)
+        flat[count:] = (spread < tolerance) & ~np.isnan(values[count:])
+    return flat
+
+
+def _trailing(extreme: np.ufunc, values: Floats, width: int) -> Floats:
+    """Return the extreme of each `width` neighbours, by doubling: exact, and no slower for wide windows."""
+    have, reach = values, 1
+    while reach * 2 <= width:
+        have, reach = extreme(have[reach:], have[:-reach]), reach * 2
+    rest = width - reach
+    return have if rest == 0 else np.asarray(extreme(have[rest:], have[: len(have) - rest]))
+
+
+def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, present: Mask) -> tuple[Floats, Floats]:
+    """Return distance (mV) and time (s) from the newest earlier present row; infinite time where there is none."""
+    rows = np.arange(len(present))
+    newest = np.maximum.accumulate(np.where(present, rows, -1))
+    before = np.concatenate([[-1], newest[:-1]])
+    step_s = np.where(before >= 0, (elapsed_us - elapsed_us[before]) / SECOND_US, np.inf)
+    return np.abs(potential_mv - potential_mv[before]), step_s
+
+
+def _after_gap(elapsed_us: Ints, max_gap_s: float) -> Mask:
+    late = np.zeros(len(elapsed_us), dtype=np.bool_)
+    late[1:] = np.diff(elapsed_us) > max_gap_s * SECOND_US
+    return late
+
+
+def _spike(elapsed_us: Ints, potential_mv: Floats, limits: QualityLimits) -> Ints:
+    """Return, a row each, the verdict on the row before it: its distance from the mean of its two neighbours."""
+    verdict = np.full(len(potential_mv), int(Quality.NOT_EVALUATED), dtype=np.int64)
+    height = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
+    near = (elapsed_us[2:] - elapsed_us[:-2]) <= 2 * limits.max_gap_s * SECOND_US
+    known = near & ~np.isnan(height)
+    verdict[2:][known] = Quality.PASS
+    verdict[2:][known & (height > limits.spike_suspect_mv)] = Quality.SUSPECT
+    verdict[2:][known & (height > limits.spike_fail_mv)] = Quality.FAIL
+    return verdict

@@ -1,0 +1,125 @@
+"""Medians over windows of time, for judging a process that moves slowly.
+
+Law: windows are whole multiples of their length on the watch time, so they do not depend on where blocks were cut; a
+window is judged at the first record after it. Only order statistics: no sum runs across a cut.
+
+A window is believed when more than half of its records are, and its value is the median of those; else it is doubtful
+when more than half are believed or doubtful; else it is silent. A record that the jump, rate or spike test spoke
+against is never used: a knocked probe must not raise a process alarm.
+"""
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+
+from logger.model import Columns, Floats, Ints, Measurements, Quality, Tests
+
+SECOND_US = 1_000_000
+ERRATIC = Tests.JUMP | Tests.RATE_OF_CHANGE
+
+
+class Belief(IntEnum):
+    """What a value may do: a doubtful one may raise a process alarm but never clears one; a silent one does neither."""
+
+    BELIEVED = 0
+    DOUBTFUL = 1
+    SILENT = 2
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged(Columns):
+    """Values to be judged by conditions, each at the record that made it final."""
+
+    row: Ints
+    """Row of the block at which the value is judged."""
+    elapsed_us: Ints
+    value: Floats
+    u: Floats
+    """u of one reading at the median; NaN where there is none."""
+    belief: Ints
+    count: Ints
+    """How many records the value is the median of."""
+
+
+def ph_belief(rows: Measurements) -> Ints:
+    """Return the `Belief` in the pH of each record as it was when it came."""
+    belief = np.full(len(rows), int(Belief.SILENT), dtype=np.int64)
+    claimed = ~np.isnan(rows.ph)
+    calm = (rows.tests & ERRATIC) == 0
+    belief[claimed & calm & (rows.quality == Quality.SUSPECT)] = Belief.DOUBTFUL
+    belief[claimed & (rows.quality == Quality.PASS)] = Belief.BELIEVED
+    return belief
+
+
+def without_spikes(rows: Measurements, belief: Ints) -> Ints:
+    """Return the belief in each record after the next one has shown whether it was a spike."""
+    calm = belief.copy()
+    spiked = np.isin(rows.previous_spike[1:], (Quality.SUSPECT, Quality.FAIL))
+    calm[:-1][spiked] = Belief.SILENT
+    return calm
+
+
+def temperature_belief(rows: Measurements) -> Ints:
+    """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not."""
+    usable = ~np.isnan(rows.temperature_c) & ((rows.tests & Tests.TEMPERATURE) == 0)
+    return np.where(usable, int(Belief.BELIEVED), int(Belief.SILENT))
+
+
+def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Judged:
+    """Judge every record by itself, from row `first` on."""
+    part = slice(first, None)
+    count = np.ones(len(rows) - first, dtype=np.int64)
+    return Judged(
+        row=np.arange(len(rows) - first),
+        elapsed_us=rows.elapsed_us[part],
+        value=value[part],
+        u=rows.u[part],
+        belief=belief[part],
+        count=count,
+    )
+
+
+def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, window_s: float, fresh_us: int) -> Judged:
+    """Judge the windows that a row from `first` on closes; records before `fresh_us` stay out of them.
+
+    `rows` must hold the window that is open at row `first` from its beginning.
+    """
+    window = rows.elapsed_us // int(window_s * SECOND_US)
+    starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
+    group = np.cumsum(np.concatenate([[0], window[1:] != window[:-1]]))
+    fresh = rows.elapsed_us >= fresh_us
+    size = np.bincount(group[fresh], minlength=len(starts))
+    believed = np.bincount(group[fresh & (belief == Belief.BELIEVED)], minlength=len(starts))
+    usable = np.bincount(group[fresh & (belief != Belief.SILENT)], minlength=len(starts))
+    verdict = np.where(
+        2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.DOUBTFUL, Belief.SILENT)
+    )
+    verdict[size == 0] = Belief.SILENT
+    counted = fresh & (belief <= np.minimum(verdict, Belief.DOUBTFUL)[group]) & (verdict != Belief.SILENT)[group]
+    middle, u, count = _group_medians(value[counted], rows.u[counted], group[counted], groups=len(starts))
+    closes = starts[1:]
+    mine = slice(int(np.searchsorted(closes, first)), None)
+    at = closes[mine]
+    return Judged(
+        row=at - first,
+        elapsed_us=rows.elapsed_us[at],
+        value=middle[:-1][mine],
+        u=u[:-1][mine],
+        belief=verdict[:-1][mine],
+        count=count[:-1][mine],
+    )
+
+
+def _group_medians(value: Floats, u: Floats, group: Ints, *, groups: int) -> tuple[Floats, Floats, Ints]:
+    """Return the median of each group, the larger u of its middle readings, and its size; NaN for an empty group."""
+    order = np.lexsort((value, group))
+    count = np.bincount(group, minlength=groups)
+    begin = np.concatenate([[0], np.cumsum(count)[:-1]])
+    filled = count > 0
+    low = order[begin[filled] + (count[filled] - 1) // 2]
+    high = order[begin[filled] + count[filled] // 2]
+    middle, spread = np.full(groups, np.nan), np.full(groups, np.nan)
+    middle[filled] = (value[low] + value[high]) / 2.0
+    spread[filled] = np.maximum(u[low], u[high])
+    return middle, spread, count

@@ -1,0 +1,305 @@
+"""The path of a sample, as one pure function: (watch, state, block, commands) -> (state, outcome). Start reading here.
+
+A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; there is no
+second path. Law: however a series is cut into blocks, the outcome is the same, to the bit. So a block is first cut
+where a command or the end of a suppression falls, and each piece then goes through the same six steps: flag, calibrate,
+doubt, judge (single values or windows), alarm, remember.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger.alarm import evaluate, requests
+from logger.alarm.conditions import threshold_codes
+from logger.alarm.lifecycle import Now
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.errors import RefusedError
+from logger.measure import calibration, quality, uncertainty, windows
+from logger.measure.windows import Belief, Judged
+from logger.model import (
+    AlarmState,
+    Answer,
+    Block,
+    Carry,
+    Cause,
+    Command,
+    CommandKind,
+    Entry,
+    Floats,
+    Ints,
+    Measurements,
+    Outcome,
+    Quality,
+    Reason,
+    Tests,
+    WatchState,
+)
+
+SECOND_US = 1_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """A vat and the probe in it."""
+
+    vat: VatConfig
+    probe: ProbeConfig
+
+
+def fresh(watch: Watch) -> WatchState:
+    """Return the state of a watch that has seen nothing yet."""
+    return WatchState(carry=Carry(probe=watch.probe.id), recent=_no_rows())
+
+
+def step(
+    watch: Watch, state: WatchState, block: Block, *, commands: Sequence[Command] = ()
+) -> tuple[WatchState, Outcome]:
+    """Carry a watch over a block; each command is applied before the record whose number it holds."""
+    measured, entries, answers = [_no_rows()], list[Entry](), list[Answer]()
+    waiting, row = sorted(commands, key=lambda c: (c.seq, c.id)), 0
+    while row < len(block):
+        seq = int(block.seq[row])
+        ready = [c for c in waiting if c.seq <= seq]
+        waiting = waiting[len(ready) :]
+        now = Now(at_us=int(block.at_us[row]), elapsed_us=int(block.elapsed_us[row]))
+        carry, said, answered = _between_records(watch, state.carry, ready, seq=seq, now=now)
+        end = _next_cut(carry, block, row, waiting)
+        state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end])
+        entries += said + told
+        answers += answered
+        measured.append(rows)
+        row = end
+    return state, Outcome(
+        vat=watch.vat.id,
+        probe=watch.probe.id,
+        measurements=_joined(measured),
+        entries=tuple(entries),
+        answers=tuple(answers),
+        carry=state.carry,
+    )
+
+
+def _next_cut(carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
+    """Return the first row after this one before which a command or the end of a suppression falls."""
+    cuts = [len(block)]
+    cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
+    ends = [a.suppressed_until_us for a in carry.alarms.values() if a.suppressed_until_us is not None]
+    cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
+    return max(row + 1, min(cuts))
+
+
+def _between_records(
+    watch: Watch, carry: Carry, commands: Sequence[Command], *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], list[Answer]]:
+    """Lift suppressions that are over, then apply commands; a refused one changes nothing but the journal."""
+    alarms, entries = requests.lift_suppressions(watch.vat, carry.alarms, seq=seq, now=now)
+    carry = replace(carry, alarms=alarms, fresh_us=now.elapsed_us if entries else carry.fresh_us)
+    answers = []
+    for command in commands:
+        try:
+            carry, said, answer = _apply(watch, carry, command, seq=seq, now=now)
+            entries += said
+            answers.append(Answer(command=command.id, seq=seq, applied=True, text=answer))
+        except RefusedError as refused:
+            entries.append(_refusal(watch, command, str(refused), seq=seq, now=now))
+            answers.append(Answer(command=command.id, seq=seq, applied=False, text=str(refused)))
+    return carry, entries, answers
+
+
+def _apply(watch: Watch, carry: Carry, command: Command, *, seq: int, now: Now) -> tuple[Carry, list[Entry], str]:
+    if command.kind is not CommandKind.CALIBRATE:
+        alarms, entries, answer = requests.apply(watch.vat, carry.alarms, command, seq=seq, now=now)
+        is_back = any(e.cause is Cause.UNSUPPRESSED for e in entries)
+        return replace(carry, alarms=alarms, fresh_us=now.elapsed_us if is_back else carry.fresh_us), entries, answer
+    new = command.calibration
+    if new is None:
+        raise RefusedError("the command holds no calibration")
+    if new.probe != watch.probe.id:
+        raise RefusedError(f"calibration {new.id} is of probe {new.probe}, not of {watch.probe.id}")
+    text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
+    entry = Entry(
+        seq=seq, at_us=now.at_us, vat=watch.vat.id, cause=Cause.CALIBRATED, by=command.by or new.by, text=text
+    )
+    return _anew(watch, replace(carry, calibration=new), now=now), [entry], text
+
+
+def _anew(watch: Watch, carry: Carry, *, now: Now) -> Carry:
+    """Start the delays of the pH alarms and all windows anew: what came before was another scale."""
+    alarms = dict(carry.alarms)
+    for alarm in watch.vat.alarms:
+        if alarm.kind.is_ph and alarm.id in alarms:
+            alarms[alarm.id] = replace(alarms[alarm.id], pending_us=None)
+    return replace(carry, alarms=alarms, fresh_us=now.elapsed_us)
+
+
+def _refusal(watch: Watch, command: Command, why: str, *, seq: int, now: Now) -> Entry:
+    text = f"{command.kind} refused: {why}"
+    return Entry(
+        seq=seq, at_us=now.at_us, vat=watch.vat.id, cause=Cause.REFUSED, alarm=command.alarm, by=command.by, text=text
+    )
+
+
+def _stretch(watch: Watch, state: WatchState, block: Block) -> tuple[WatchState, Measurements, list[Entry]]:
+    """Carry the watch over rows between which nothing is asked of it."""
+    measured = _measure(watch, state, block)
+    rows, first = state.recent.then(measured), len(state.recent)
+    alarms, entries = _alarm(watch, state.carry, rows, measured, first=first)
+    believed = np.flatnonzero((measured.quality == Quality.PASS) & ~np.isnan(measured.ph))
+    keep = min(_needed(watch, rows), len(rows))
+    carry = replace(
+        state.carry,
+        alarms=alarms,
+        believed_at_us=int(measured.at_us[believed[-1]]) if len(believed) else state.carry.believed_at_us,
+        recent=keep,
+    )
+    return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
+
+
+def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
+    """Flag, calibrate and doubt each row."""
+    recent, probe, line = state.recent, watch.probe, state.carry.calibration
+    flags = quality.judge(
+        elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
+        potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
+        temperature_c=np.concatenate([recent.temperature_c, block.temperature_c]),
+        limits=probe.limits,
+        poll_s=probe.poll_s,
+    )[len(recent) :]
+    ph, u = np.full((2, len(block)), np.nan)
+    if line is not None:
+        ph = calibration.ph_of(line, block.potential_mv, block.temperature_c)
+        ph[np.isin(flags.quality, (Quality.FAIL, Quality.MISSING))] = np.nan
+        u = uncertainty.standard_uncertainty(
+            line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=block.temperature_c
+        )
+    return Measurements(
+        seq=block.seq,
+        at_us=block.at_us,
+        elapsed_us=block.elapsed_us,
+        potential_mv=block.potential_mv,
+        temperature_c=block.temperature_c,
+        reason=block.reason,
+        ph=ph,
+        u=u,
+        quality=flags.quality,
+        tests=flags.tests | (Tests.UNCALIBRATED if line is None else Tests.NONE),
+        previous_spike=flags.previous_spike,
+        calibration=np.full(len(block), 0 if line is None else line.id, dtype=np.int64),
+    )
+
+
+def _alarm(
+    watch: Watch, carry: Carry, rows: Measurements, measured: Measurements, *, first: int
+) -> tuple[dict[str, AlarmState], list[Entry]]:
+    """Judge each alarm; return all states, and the entries in the order of their records."""
+    states = dict(carry.alarms)
+    found: list[tuple[int, Entry]] = []
+    gap_us = round(watch.probe.limits.max_gap_s * SECOND_US)
+    judged: dict[tuple[AlarmKind, float], Judged] = {}
+    for alarm in watch.vat.alarms:
+        signal = (_SIGNALS[alarm.kind], alarm.window_s)
+        if signal not in judged:
+            judged[signal] = _judge(watch, carry, rows, alarm, first=first)
+        states[alarm.id], entries = evaluate.run(
+            watch.vat.id,
+            alarm,
+            states.get(alarm.id, AlarmState()),
+            rows=measured,
+            series=_series(alarm, judged[signal]),
+            max_gap_us=gap_us + round(alarm.window_s * SECOND_US),
+        )
+        found += entries
+    return states, [entry for _, entry in sorted(found, key=lambda pair: pair[0])]
+
+
+_SIGNALS = {
+    AlarmKind.PH_HIGH: AlarmKind.PH_HIGH,
+    AlarmKind.PH_LOW: AlarmKind.PH_HIGH,
+    AlarmKind.TEMPERATURE_HIGH: AlarmKind.TEMPERATURE_HIGH,
+    AlarmKind.TEMPERATURE_LOW: AlarmKind.TEMPERATURE_HIGH,
+    AlarmKind.NO_DATA: AlarmKind.NO_DATA,
+    AlarmKind.BLIND: AlarmKind.BLIND,
+}
+"""Kinds that look at the same values share what was judged of them."""
+
+
+def _judge(watch: Watch, carry: Carry, rows: Measurements, alarm: AlarmConfig, *, first: int) -> Judged:
+    """Return what an alarm looks at: each value with the belief in it, single or as medians of windows."""
+    value, belief = _values(rows, alarm.kind)
+    if alarm.window_s == 0:
+        return windows.single(rows, value, belief, first=first)
+    if alarm.kind.is_ph:
+        belief = windows.without_spikes(rows, belief)
+    fresh_us = carry.fresh_us
+    judged = windows.medians(rows, value, belief, first=first, window_s=alarm.window_s, fresh_us=fresh_us)
+    if carry.calibration is None:
+        return judged
+    u = uncertainty.of_median(
+        judged.u,
+        judged.count,
+        slope=carry.calibration.slope,
+        errors=watch.probe.errors,
+        poll_s=watch.probe.poll_s,
+    )
+    return replace(judged, u=u)
+
+
+def _values(rows: Measurements, kind: AlarmKind) -> tuple[Floats, Ints]:
+    """Return the values an alarm judges and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
+    everything = np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
+    missing = rows.reason != Reason.NONE
+    if kind is AlarmKind.NO_DATA:
+        return missing.astype(np.float64), everything
+    belief = windows.ph_belief(rows)
+    if kind is AlarmKind.BLIND:
+        return (belief != Belief.BELIEVED).astype(np.float64), np.where(missing, int(Belief.SILENT), everything)
+    if kind.is_ph:
+        return rows.ph, belief
+    return rows.temperature_c, windows.temperature_belief(rows)
+
+
+def _series(alarm: AlarmConfig, judged: Judged) -> evaluate.Series:
+    codes = threshold_codes(
+        alarm,
+        judged.value,
+        doubtful=judged.belief == Belief.DOUBTFUL,
+        silent=judged.belief == Belief.SILENT,
+    )
+    u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
+    return evaluate.Series(row=judged.row, elapsed_us=judged.elapsed_us, value=judged.value, u=u, codes=codes)
+
+
+def _needed(watch: Watch, rows: Measurements) -> int:
+    """Return how many of the newest rows later verdicts can depend on: open windows, gaps, the flat line's count."""
+    limits, newest = watch.probe.limits, int(rows.elapsed_us[-1])
+    open_us = [newest - newest % round(a.window_s * SECOND_US) for a in watch.vat.alarms if a.window_s > 0]
+    since = min([*open_us, newest - round(limits.max_gap_s * SECOND_US)])
+    by_time = len(rows) - int(np.searchsorted(rows.elapsed_us, since))
+    by_count = int(max(limits.flat_suspect_s, limits.flat_fail_s) / watch.probe.poll_s) + 1
+    return max(by_time, by_count, 3)
+
+
+def _joined(parts: Sequence[Measurements]) -> Measurements:
+    """Return the parts as one; a single one is not copied."""
+    filled = [part for part in parts if len(part)] or [parts[0]]
+    return filled[0] if len(filled) == 1 else Measurements.concatenate(filled)
+
+
+def _no_rows() -> Measurements:
+    none, nan = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.float64)
+    return Measurements(
+        seq=none,
+        at_us=none,
+        elapsed_us=none,
+        potential_mv=nan,
+        temperature_c=nan,
+        reason=none,
+        ph=nan,
+        u=nan,
+        quality=none,
+        tests=none,
+        previous_spike=none,
+        calibration=none,
+    )

@@ -1,0 +1,110 @@
+"""However a series is cut into blocks, the outcome is the same, to the bit."""
+
+from dataclasses import fields
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from logger.config import AlarmConfig, AlarmKind, QualityLimits
+from logger.model import Block, Command, CommandKind, Measurements, Outcome, WatchState
+from tests.series import EPOCH_US, block, calibrate, carry_over, millivolts, raw_alarm, watch
+
+ALARMS = (
+    raw_alarm(on_delay_s=30.0, off_delay_s=20.0, reminder_s=60.0, realarm_s=90.0),
+    AlarmConfig(
+        id="windowed",
+        kind=AlarmKind.PH_HIGH,
+        setpoint=4.6,
+        deadband=0.05,
+        window_s=60.0,
+        on_delay_s=60.0,
+        latching=True,
+    ),
+    AlarmConfig(id="low", kind=AlarmKind.PH_LOW, setpoint=4.0, window_s=50.0, on_delay_s=0.0, reminder_s=70.0),
+    AlarmConfig(id="cold", kind=AlarmKind.TEMPERATURE_LOW, setpoint=16.0, deadband=0.5, window_s=60.0, on_delay_s=30.0),
+    raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=40.0),
+    AlarmConfig(id="blind", kind=AlarmKind.BLIND, window_s=60.0, on_delay_s=60.0),
+)
+LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0)
+WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
+
+level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 8.0])
+stretch = st.tuples(level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot"]))
+gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0])
+asked = st.tuples(
+    st.integers(2, 90),
+    st.sampled_from([k for k in CommandKind if k is not CommandKind.CALIBRATE]),
+    st.sampled_from([a.id for a in ALARMS]),
+    st.sampled_from([None, 1, 2]),
+    st.sampled_from(["probe-out", "probe-in"]),
+    st.sampled_from([30.0, 95.0, None]),
+)
+
+
+def _row(kind: str, ph: float, rng: np.random.Generator) -> tuple[float | None, float]:
+    if kind == "missing":
+        return None, 20.0
+    if kind == "frozen":
+        return round(millivolts(ph), 1), 20.0
+    warm = 90.0 if kind == "hot" else 15.5 + rng.normal(0, 0.4)
+    return round(millivolts(ph) + rng.normal(0, 8.0 if kind == "noisy" else 0.7), 1), warm
+
+
+@st.composite
+def series(draw: st.DrawFn) -> Block:
+    rng = np.random.default_rng(draw(st.integers(0, 1000)))
+    parts = draw(st.lists(stretch, min_size=1, max_size=8))
+    rows = [_row(kind, ph, rng) for ph, n, kind in parts for _ in range(n)]
+    made = block([mv for mv, _ in rows], [t for _, t in rows])
+    gaps = draw(st.lists(gap, min_size=len(rows), max_size=len(rows)))
+    elapsed = np.cumsum(np.round(np.array(gaps) * 1e6).astype(np.int64))
+    columns = {f.name: getattr(made, f.name) for f in fields(Block)}
+    return Block(**{**columns, "elapsed_us": elapsed, "at_us": EPOCH_US + elapsed})
+
+
+def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, str, float | None]) -> Command:
+    seq, kind, alarm, occurrence, note, seconds = asked_for
+    return Command(
+        id=100 + number,
+        at_us=EPOCH_US,
+        kind=kind,
+        vat="vat",
+        alarm=alarm,
+        occurrence=occurrence,
+        note=note,
+        duration_s=seconds,
+        seq=seq,
+    )
+
+
+def _same_columns(left: Measurements, right: Measurements) -> None:
+    for f in fields(Measurements):
+        np.testing.assert_array_equal(getattr(left, f.name), getattr(right, f.name), err_msg=f.name, strict=True)
+
+
+def _same(whole: tuple[WatchState, list[Outcome]], cut: tuple[WatchState, list[Outcome]]) -> None:
+    (state, one), (state_cut, many) = whole, cut
+    _same_columns(
+        Measurements.concatenate([o.measurements for o in one]),
+        Measurements.concatenate([o.measurements for o in many]),
+    )
+    assert [e for o in one for e in o.entries] == [e for o in many for e in o.entries]
+    assert [a for o in one for a in o.answers] == [a for o in many for a in o.answers]
+    assert state.carry == state_cut.carry
+    _same_columns(state.recent, state_cut.recent)
+
+
+@settings(max_examples=150, deadline=None)
+@given(rows=series(), wanted=st.lists(asked, max_size=6), cuts=st.lists(st.integers(1, 199), max_size=12))
+def test_a_series_cut_anywhere_gives_the_same_outcome(rows: Block, wanted: list, cuts: list[int]) -> None:  # type: ignore[type-arg]
+    commands = [calibrate(), *(_command(n, w) for n, w in enumerate(wanted))]
+    _same(carry_over(WATCH, rows, commands=commands), carry_over(WATCH, rows, commands=commands, cuts=cuts))
+
+
+@settings(max_examples=40, deadline=None)
+@given(rows=series(), wanted=st.lists(asked, max_size=6))
+def test_row_by_row_gives_the_same_outcome_as_at_once(rows: Block, wanted: list) -> None:  # type: ignore[type-arg]
+    commands = [calibrate(), *(_command(n, w) for n, w in enumerate(wanted))]
+    every = range(1, len(rows))
+    _same(carry_over(WATCH, rows, commands=commands), carry_over(WATCH, rows, commands=commands, cuts=every))
