@@ -1,1 +1,14 @@
-"""JSON Schemas of every payload, shipped with the package."""
+"""JSON Schemas of every payload (draft 2020-12), shipped with the package."""
+
+from importlib.resources import files
+from typing import Any
+
+import msgspec
+
+NAMES = ("status", "heartbeat", "measurement", "alarm", "event", "health", "acknowledge", "shelve", "discovery")
+
+
+def schema(name: str) -> dict[str, Any]:
+    """Return the schema of a kind of payload. Raises FileNotFoundError for a name that is not in `NAMES`."""
+    content: dict[str, Any] = msgspec.json.decode(files(__name__).joinpath(f"{name}.json").read_bytes())
+    return content

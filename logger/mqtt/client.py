@@ -1,0 +1,261 @@
+"""The connection to the broker: paho-mqtt, with its habits kept in check.
+
+Law: nothing is queued here. A message is handed to the network only while connected, and what the broker has not
+answered when the connection ends is dropped: only the outbox sends again. Callbacks run in the network thread; they
+never raise (that would end the thread) and only post happenings. The password appears in no message.
+"""
+
+import logging
+import socket
+import ssl
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from threading import Thread
+from typing import Any
+
+from paho.mqtt.client import Client as Paho
+from paho.mqtt.client import ConnectFlags, DisconnectFlags, MQTTMessage
+from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from logger.config import MqttConfig
+from logger.errors import ConfigurationError
+from logger.mqtt.messages import (
+    Accepted,
+    Connected,
+    Disconnected,
+    Happening,
+    Incoming,
+    Message,
+    Refused,
+    Unheard,
+)
+
+log = logging.getLogger(__name__)
+
+SESSION_EXPIRY_S = 3600
+"""How long the broker keeps commands for a daemon that is away; older ones would surprise."""
+LONGEST_RECONNECT_S = 30
+STOP_S = 3.0
+"""How long `stop` waits for each of: the broker's word that it has our `offline`, the end of the thread."""
+_NO_MATCHING_SUBSCRIBERS = 0x10
+"""MQTT 5.0, table 3-4."""
+_BAD_CREDENTIALS = {0x86, 0x87}
+"""Bad user name or password, not authorized (MQTT 5.0, table 3-1; paho maps 3.1.1's return codes 4 and 5 to them)."""
+_SESSION_TAKEN_OVER = 0x8E
+
+
+@dataclass(slots=True, kw_only=True)
+class Client:
+    """One connection under one fixed client id. `start`, then `publish` while connected, then `stop`.
+
+    Raises ConfigurationError when certificates cannot be loaded. `will` is sent by the broker when we vanish, and by
+    `stop`.
+    """
+
+    config: MqttConfig
+    will: Message
+    heard: tuple[str, ...]
+    """Topic filters to subscribe to."""
+    post: Callable[[Happening], None]
+    """Takes each happening, in the network thread: put it into a queue."""
+    _paho: Paho = field(init=False)
+    _connected: bool = False
+    _explained: bool = False
+    """The broker refused us and said why; the end of the connection that follows is no news."""
+
+    def __post_init__(self) -> None:
+        """Build the connection, without touching the network."""
+        self._paho = _paho(self.config)
+        if self.config.username is not None:
+            self._paho.username_pw_set(self.config.username, self.config.password)
+        if self.config.tls:
+            self._paho.tls_set_context(_tls(self.config))
+        self._paho.will_set(self.will.topic, self.will.payload, qos=1, retain=True)
+        self._paho.reconnect_delay_set(1, LONGEST_RECONNECT_S)
+        self._paho.on_connect = _guarded(self._on_connect)
+        self._paho.on_connect_fail = _guarded(self._on_connect_fail)
+        self._paho.on_disconnect = _guarded(self._on_disconnect)
+        self._paho.on_publish = _guarded(self._on_publish)
+        self._paho.on_subscribe = _guarded(self._on_subscribe)
+        self._paho.on_message = _guarded(self._on_message)
+
+    def start(self) -> None:
+        """Connect in the background and go on trying; returns at once."""
+        config = self.config
+        if config.protocol == MQTTProtocolVersion.MQTTv5:
+            kept = _properties(PacketTypes.CONNECT)
+            kept.SessionExpiryInterval = SESSION_EXPIRY_S
+            self._paho.connect_async(config.host, config.port, config.keepalive_s, clean_start=False, properties=kept)
+        else:
+            self._paho.connect_async(config.host, config.port, config.keepalive_s)
+        self._paho.loop_start()
+
+    def publish(self, message: Message) -> int | None:
+        """Hand a message to the network at QoS 1; return its number, None (and nothing is kept) if not connected."""
+        if not self._connected:
+            return None
+        properties = None
+        if message.expiry_s is not None and self._is_version_5:
+            properties = _properties(PacketTypes.PUBLISH)
+            properties.MessageExpiryInterval = message.expiry_s
+        info = self._paho.publish(
+            message.topic, message.payload.encode(), qos=1, retain=message.retain, properties=properties
+        )
+        return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+    def reconnect(self) -> None:
+        """Drop the connection; the network thread notices and connects anew."""
+        line = self._paho.socket()
+        if isinstance(line, socket.socket):
+            try:
+                line.shutdown(socket.SHUT_RDWR)
+            except OSError as error:
+                log.debug("The connection was down already: %s", error)
+
+    def stop(self) -> None:
+        """Say offline (if connected) and disconnect; returns within about 3 x STOP_S whatever the broker does."""
+        if self._connected:
+            info = self._paho.publish(self.will.topic, self.will.payload.encode(), qos=1, retain=True)
+            if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
+                info.wait_for_publish(STOP_S)
+        self._paho.drop_out_messages()  # or paho's thread would wait for their answers for ever
+        self._paho.disconnect()
+        end = Thread(target=self._paho.loop_stop, name="mqtt-stop", daemon=True)
+        end.start()
+        end.join(STOP_S)
+        if end.is_alive():
+            self.reconnect()
+            end.join(STOP_S)
+
+    def _on_connect(self, _paho: Paho, _data: object, _flags: ConnectFlags, reason: ReasonCode, _: object) -> None:
+        self._paho.drop_out_messages()  # only the outbox sends again; paho would do so right after this callback
+        if reason.is_failure:
+            self._explained = True
+            self.post(Disconnected(self._refusal(reason)))
+            return
+        self._connected, self._explained = True, False
+        self._subscribe()
+        self.post(Connected())
+
+    def _subscribe(self) -> None:
+        """Ask for commands and the hub's birth.
+
+        `Retain as published` shows a command that its sender retains already when it is sent (MQTT 5.0, 3.8.3.1).
+        """
+        if self._is_version_5:
+            once = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
+            options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=once)
+            self._paho.subscribe([(topic, options) for topic in self.heard])
+        else:
+            self._paho.subscribe([(topic, 1) for topic in self.heard])
+
+    def _on_connect_fail(self, _paho: Paho, _data: object) -> None:
+        """Say why no connection was made: paho calls this while it handles the error."""
+        self.post(Disconnected(self._failure(sys.exception())))
+
+    def _on_disconnect(
+        self, _paho: Paho, _data: object, _flags: DisconnectFlags, reason: ReasonCode, _: object
+    ) -> None:
+        was_connected, self._connected = self._connected, False
+        explained, self._explained = self._explained, False
+        if not explained:
+            self.post(Disconnected(self._end(reason, was_connected=was_connected)))
+
+    def _on_publish(self, _paho: Paho, _data: object, mid: int, reason: ReasonCode, _: object) -> None:
+        if reason.is_failure:
+            self.post(Refused(mid, str(reason)))
+        else:
+            self.post(Accepted(mid, subscribers=reason.value != _NO_MATCHING_SUBSCRIBERS))
+
+    def _on_subscribe(self, _paho: Paho, _data: object, _mid: int, reasons: list[ReasonCode], _: object) -> None:
+        refused = [
+            f"{topic} ({reason})" for topic, reason in zip(self.heard, reasons, strict=False) if reason.is_failure
+        ]
+        if refused:
+            self.post(Unheard(f"The broker does not let us listen to {', '.join(refused)}: check its access rules."))
+
+    def _on_message(self, _paho: Paho, _data: object, message: MQTTMessage) -> None:
+        self.post(Incoming(message.topic, bytes(message.payload), bool(message.retain)))
+
+    @property
+    def _is_version_5(self) -> bool:
+        return self.config.protocol == MQTTProtocolVersion.MQTTv5
+
+    @property
+    def _broker(self) -> str:
+        return f"broker {self.config.host}:{self.config.port}"
+
+    def _refusal(self, reason: ReasonCode) -> str:
+        whom = f"user {self.config.username!r}" if self.config.username is not None else "a client without user name"
+        remedy = "check mqtt.username and the password" if reason.value in _BAD_CREDENTIALS else "check its log"
+        return f"The {self._broker} refuses {whom}: {reason}; {remedy}."
+
+    def _failure(self, error: BaseException | None) -> str:
+        if isinstance(error, ssl.SSLCertVerificationError):
+            return (
+                f"The {self._broker} shows a certificate that is not trusted: {error.verify_message}; "
+                "check mqtt.ca_file and that mqtt.host is the name in the certificate."
+            )
+        if isinstance(error, ssl.SSLError):
+            reason = error.reason or error
+            return f"No TLS connection to {self._broker}: {reason}; check mqtt.tls, mqtt.port and the certificates."
+        if isinstance(error, socket.gaierror):
+            return f"The name of {self._broker} is not known: {error.strerror}; check mqtt.host."
+        return (
+            f"No connection to {self._broker}: {error}; check that it runs and that mqtt.host and mqtt.port are right."
+        )
+
+    def _end(self, reason: ReasonCode, *, was_connected: bool) -> str:
+        if reason.value == _SESSION_TAKEN_OVER:
+            return f"Another client took over the id {self.config.client_id!r} at {self._broker}: give each its own."
+        if was_connected:
+            return f"The connection to {self._broker} ended: {reason}."
+        return (
+            f"The {self._broker} closed the connection before it answered; "
+            "check mqtt.port, mqtt.tls, mqtt.protocol and the client certificate."
+        )
+
+
+def _guarded(callback: Callable[..., None]) -> Callable[..., None]:
+    """Keep whatever goes wrong in a callback away from the network thread, and say so."""
+
+    def guarded(*args: Any) -> None:  # noqa: ANN401 - each of paho's callbacks has its own arguments
+        try:
+            callback(*args)
+        except Exception:  # a callback that raises ends paho's thread, and with it all alarms by MQTT
+            log.exception("A callback of the MQTT client failed")
+
+    return guarded
+
+
+def _properties(packet: int) -> Properties:
+    return Properties(packet)  # type: ignore[no-untyped-call] # paho leaves this constructor without types
+
+
+def _paho(config: MqttConfig) -> Paho:
+    version2 = CallbackAPIVersion.VERSION2
+    if config.protocol == MQTTProtocolVersion.MQTTv5:
+        return Paho(version2, client_id=config.client_id, protocol=MQTTProtocolVersion.MQTTv5)
+    return Paho(version2, client_id=config.client_id, protocol=MQTTProtocolVersion.MQTTv311, clean_session=False)
+
+
+def _tls(config: MqttConfig) -> ssl.SSLContext:
+    """Return what to trust and how to show who we are; never asks for a key's passphrase on a terminal."""
+    try:
+        context = ssl.create_default_context(cafile=config.ca_file)
+    except OSError as error:
+        raise ConfigurationError(f"mqtt.ca_file: {config.ca_file} cannot be used: {error}; give a PEM file") from error
+    if config.cert_file is not None:
+        try:
+            context.load_cert_chain(config.cert_file, config.key_file, password="")
+        except OSError as error:
+            raise ConfigurationError(
+                f"mqtt.cert_file: {config.cert_file} with mqtt.key_file {config.key_file} cannot be used: {error}; "
+                "give PEM files that belong together, the key without passphrase"
+            ) from error
+    return context

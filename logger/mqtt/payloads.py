@@ -1,0 +1,198 @@
+"""Our own messages, built from the model's objects.
+
+Law: pure. JSON in UTF-8, times RFC 3339 in UTC with Z, an unknown number is null and never NaN, every payload says
+whether it is simulated. Each matches its schema in `schemas/`.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from hashlib import blake2s
+
+import msgspec
+
+from logger.config import AlarmConfig, AlarmKind, VatConfig
+from logger.model import AlarmState, Cause, Entry, Event, Measurements, Quality
+from logger.mqtt.health import Health
+from logger.mqtt.messages import Message
+from logger.mqtt.topics import Topics
+
+COVERAGE_FACTOR = 2
+"""k of the expanded uncertainty U = k u, about 95 % (JCGM 100:2008, 6.2.1 and 6.3.3)."""
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED}
+_ONCE_A_RECORD = {
+    Cause.ANNUNCIATED,
+    Cause.RETURNED,
+    Cause.ACKNOWLEDGED,
+    Cause.RESET,
+    Cause.REMINDER,
+    Cause.REALARM,
+}
+_KIND_WORDS = {
+    AlarmKind.PH_HIGH: "pH high",
+    AlarmKind.PH_LOW: "pH low",
+    AlarmKind.TEMPERATURE_HIGH: "temperature high",
+    AlarmKind.TEMPERATURE_LOW: "temperature low",
+    AlarmKind.NO_DATA: "no data",
+    AlarmKind.BLIND: "blind, nothing to be believed",
+}
+
+
+def rfc3339(at_us: int) -> str:
+    """Return UTC microseconds as RFC 3339 with Z and all six decimals."""
+    moment = _EPOCH + timedelta(microseconds=at_us)
+    return moment.replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
+
+
+def json_text(content: Mapping[str, object]) -> str:
+    """Return an object as JSON text."""
+    return msgspec.json.encode(content).decode()
+
+
+def number(value: float | None, digits: int) -> float | None:
+    """Return a number rounded for reading; None where it is unknown or not finite."""
+    return None if value is None or not math.isfinite(value) else round(float(value), digits)
+
+
+def kind_words(kind: AlarmKind) -> str:
+    """Say what an alarm watches, for a person."""
+    return _KIND_WORDS[kind]
+
+
+def status(topics: Topics, *, online: bool) -> Message:
+    """Return the availability message; the one with `online` False is also the will."""
+    word = "online" if online else "offline"
+    return Message(topic=topics.status, payload=json_text(_said(topics, status=word)), retain=True)
+
+
+def heartbeat(
+    topics: Topics,
+    *,
+    at_us: int,
+    believed_at_us: Mapping[str, int | None],
+    waiting: int,
+    oldest_at_us: int | None,
+    expiry_s: int | None = None,
+) -> Message:
+    """Return the heartbeat: by vat the age (s) of its newest believed reading, and what waits in the outbox."""
+
+    def age_s(then_us: int | None) -> float | None:
+        return None if then_us is None else max(0.0, (at_us - then_us) / 1e6)
+
+    content = _said(
+        topics,
+        at=rfc3339(at_us),
+        believed_age_s={vat: age_s(then_us) for vat, then_us in believed_at_us.items()},
+        outbox={"waiting": waiting, "oldest_age_s": age_s(oldest_at_us)},
+    )
+    return Message(topic=topics.heartbeat, payload=json_text(content), expiry_s=expiry_s)
+
+
+def measurement(topics: Topics, vat: str, *, probe: str, rows: Measurements, expiry_s: int | None = None) -> Message:
+    """Return the last of `rows`: pH with U (k = 2), temperature in C, quality. Raises IndexError for no rows."""
+    u = number(rows.u[-1], 6)
+    calibration = int(rows.calibration[-1])
+    content = _said(
+        topics,
+        vat=vat,
+        probe=probe,
+        at=rfc3339(int(rows.at_us[-1])),
+        ph=number(rows.ph[-1], 4),
+        expanded_uncertainty_ph=None if u is None else number(COVERAGE_FACTOR * u, 4),
+        coverage_factor=COVERAGE_FACTOR,
+        temperature_c=number(rows.temperature_c[-1], 3),
+        quality=quality_word(int(rows.quality[-1])),
+        calibration=calibration or None,
+    )
+    return Message(topic=topics.measurement(vat), payload=json_text(content), expiry_s=expiry_s)
+
+
+def quality_word(quality: int) -> str:
+    """Say a quality flag: pass, not-evaluated, suspect, fail or missing."""
+    return Quality(quality).name.lower().replace("_", "-")
+
+
+def alarm_state(topics: Topics, vat: VatConfig, *, alarm: AlarmConfig, state: AlarmState) -> Message:
+    """Return the retained standing state of one alarm; its value is the one that last annunciated."""
+    standing = state.shown.is_standing
+    content = _said(
+        topics,
+        vat=vat.id,
+        alarm=alarm.id,
+        state=state.shown.value,
+        standing=standing,
+        occurrence=state.occurrence,
+        since=rfc3339(state.since_at_us) if state.since_at_us else None,
+        priority=alarm.priority.value,
+        text=_sentence(vat, alarm, state=state),
+        value=number(state.value, 4) if standing else None,
+        u=number(state.u, 4) if standing else None,
+        setpoint=alarm.setpoint,
+    )
+    return Message(topic=topics.alarm(vat.id, alarm.id), payload=json_text(content), retain=True)
+
+
+def _sentence(vat: VatConfig, alarm: AlarmConfig, *, state: AlarmState) -> str:
+    what = f"{vat.name}: {_KIND_WORDS[alarm.kind]} ({state.shown.value.replace('-', ' ')})"
+    if not state.shown.is_standing or state.value is None or not math.isfinite(state.value):
+        return f"{what}."
+    unit = "" if alarm.kind.is_ph else " C"
+    spread = "" if state.u is None or not math.isfinite(state.u) else f" (U {COVERAGE_FACTOR * state.u:.2f}, k = 2)"
+    limit = "" if alarm.setpoint is None else f", setpoint {alarm.setpoint:.2f}{unit}"
+    return f"{what}: {state.value:.2f}{unit}{spread}{limit}."
+
+
+def health(topics: Topics, probe: str, *, status: Health, findings: Sequence[str]) -> Message:
+    """Return the retained condition of a probe (status: NAMUR NE 107), with one sentence a finding."""
+    content = _said(topics, probe=probe, status=status.value, findings=list(findings))
+    return Message(topic=topics.health(probe), payload=json_text(content), retain=True)
+
+
+def event_of(entry: Entry, *, simulated: bool) -> Event | None:
+    """Return the outbox event of a journal entry; None for an entry that is for the record only."""
+    if entry.cause in _NOT_WORTH_AN_EVENT:
+        return None
+    identity = event_id(entry)
+    content = {
+        "event_id": identity,
+        "cause": entry.cause.value,
+        "vat": entry.vat or None,
+        "alarm": entry.alarm or None,
+        "occurrence": entry.occurrence,
+        "reminder": entry.reminder,
+        "annunciates": entry.annunciates,
+        "at": rfc3339(entry.at_us),
+        "priority": entry.priority or None,
+        "value": number(entry.value, 4),
+        "u": number(entry.u, 4),
+        "setpoint": number(entry.setpoint, 4),
+        "before": entry.before.value if entry.before else None,
+        "after": entry.after.value if entry.after else None,
+        "by": entry.by,
+        "text": entry.text,
+        "simulated": simulated,
+    }
+    return Event(id=identity, at_us=entry.at_us, vat=entry.vat, payload=json_text(content))
+
+
+def event_id(entry: Entry) -> str:
+    """Name an event by the entry alone, so that a restart or a replay gives it the same name.
+
+    An occurrence annunciates, returns or is acknowledged once a record, so these parts name it; whatever else (marks,
+    shelvings, refusals) may come twice before one record is told apart by a digest of its words.
+    """
+    stamp = rfc3339(entry.at_us).replace("-", "").replace(":", "")
+    parts = [stamp, entry.vat or "system", entry.alarm]
+    parts += [str(entry.occurrence)] if entry.occurrence is not None else []
+    parts += [entry.cause.value]
+    parts += [f"r{entry.reminder}"] if entry.reminder else []
+    parts += [str(entry.seq)] if entry.seq else []
+    words = f"{entry.by}\0{entry.text}".encode(errors="surrogatepass")
+    parts += [] if entry.cause in _ONCE_A_RECORD else [blake2s(words, digest_size=4).hexdigest()]
+    return "-".join(part for part in parts if part)
+
+
+def _said(topics: Topics, **content: object) -> dict[str, object]:
+    return {**content, "simulated": topics.simulated}

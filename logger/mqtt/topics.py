@@ -1,0 +1,104 @@
+"""Topic names, and nothing else.
+
+Law: every name is made here, under one root, and `command` undoes what `acknowledge` and `shelve` make. What is
+simulated has a root of its own, `simulated/<base>`, so that no subscriber to the real one ever hears it.
+"""
+
+from dataclasses import dataclass
+from typing import Self
+
+from logger.config import MqttConfig
+from logger.errors import ConfigurationError
+
+_FORBIDDEN = "+#\0"
+"""Characters that a topic name must not hold (MQTT 5.0, 4.7.1 and 1.5.4)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Topics:
+    """The topics of one installation; `discovery_prefix` None: no hub is told of our entities."""
+
+    root: str
+    simulated: bool = False
+    discovery_prefix: str | None = None
+
+    @classmethod
+    def of(cls, config: MqttConfig, *, simulated: bool) -> Self:
+        """Return the topics of a configuration. Raises ConfigurationError for a base that is no topic name."""
+        base = config.base_topic.strip("/")
+        if not base or base.startswith("$") or any(character in base for character in _FORBIDDEN):
+            raise ConfigurationError(
+                f"mqtt.base_topic: {config.base_topic!r} cannot be used as a topic: "
+                "give a name such as 'vatvigil' without +, # and a leading $"
+            )
+        root = f"simulated/{base}" if simulated else base
+        return cls(root=root, simulated=simulated, discovery_prefix=config.discovery_prefix)
+
+    @property
+    def node(self) -> str:
+        """Return the root as the first part of entity ids (only letters, digits, - and _)."""
+        base = plain(self.root.removeprefix("simulated/") if self.simulated else self.root)
+        return f"SIMULATED_{base}" if self.simulated else base
+
+    @property
+    def status(self) -> str:
+        """Retained, also the will: whether the watch is online."""
+        return f"{self.root}/status"
+
+    @property
+    def heartbeat(self) -> str:
+        """Not retained: that the watch lives, and how old what it knows is."""
+        return f"{self.root}/heartbeat"
+
+    def measurement(self, vat: str) -> str:
+        """Not retained: the newest measurement of a vat."""
+        return f"{self.root}/vat/{vat}/measurement"
+
+    def alarm(self, vat: str, alarm: str) -> str:
+        """Retained: the standing state of an alarm."""
+        return f"{self.root}/vat/{vat}/alarm/{alarm}"
+
+    def event(self, vat: str) -> str:
+        """Not retained: what just happened to a vat; no vat: to the system."""
+        return f"{self.root}/vat/{vat}/event" if vat else f"{self.root}/event"
+
+    def health(self, probe: str) -> str:
+        """Retained: condition of a probe."""
+        return f"{self.root}/probe/{probe}/health"
+
+    def acknowledge(self, vat: str, alarm: str) -> str:
+        """Heard, never retained: acknowledge an occurrence."""
+        return f"{self.root}/command/{vat}/{alarm}/acknowledge"
+
+    def shelve(self, vat: str, alarm: str) -> str:
+        """Heard, never retained: silence an alarm for some minutes."""
+        return f"{self.root}/command/{vat}/{alarm}/shelve"
+
+    @property
+    def commands(self) -> str:
+        """Return the filter of all commands."""
+        return f"{self.root}/command/#"
+
+    @property
+    def birth(self) -> str | None:
+        """Where the hub says `online` after a start; None: there is no hub."""
+        return f"{self.discovery_prefix}/status" if self.discovery_prefix else None
+
+    @property
+    def heard(self) -> tuple[str, ...]:
+        """Return all filters to subscribe to."""
+        return (self.commands, self.birth) if self.birth else (self.commands,)
+
+    def is_command(self, topic: str) -> bool:
+        """Tell whether a topic lies where commands are expected."""
+        return topic.startswith(f"{self.root}/command/")
+
+    def command(self, topic: str) -> tuple[str, str, str] | None:
+        """Return (vat, alarm, verb) of a command topic, None where the topic has another form."""
+        parts = topic.removeprefix(f"{self.root}/command/").split("/") if self.is_command(topic) else []
+        return (parts[0], parts[1], parts[2]) if len(parts) == len(("vat", "alarm", "verb")) else None
+
+
+def plain(name: str) -> str:
+    """Return a name with everything but ASCII letters, digits, - and _ replaced (the hub's rule for ids)."""
+    return "".join(c if c.isascii() and (c.isalnum() or c in "-_") else "_" for c in name)
