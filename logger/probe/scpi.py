@@ -1,0 +1,130 @@
+"""Bytes of a SCPI instrument <-> millivolts, Celsius, identities, queued errors. No I/O.
+
+Law: a value comes out only of a whole line that says exactly one number of IEEE 488.2's NRf form; whatever else
+arrives is a `Reason`. A line is whole when its terminator has come (LF; CR LF is tolerated): "3.4" followed later by
+"56" are two numbers or one, and only the terminator tells. However the bytes are cut, the lines are the same.
+"""
+
+import math
+import re
+from dataclasses import dataclass
+
+from logger.model import Reason
+
+IDENTIFY = b"*IDN?\n"
+NEXT_ERROR = b"SYST:ERR?\n"
+CLEAR = b"*CLS\n"
+
+LONGEST_LINE = 256
+"""Bytes of a line without its terminator; a longer one is garbage."""
+
+_NRF = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?")
+"""IEEE 488.2-1992, 8.7.2 to 8.7.4 (NR1, NR2, NR3) and the forgiving form of 7.7.2.4, clause numbers from memory."""
+_ERROR = re.compile(rb'([+-]?[0-9]{1,5}),"([^"]*)"')
+"""SCPI-99 volume 1, chapter 21 (SYSTem:ERRor?): a number, a comma, a quoted text. From memory."""
+_INFINITY = 9.9e37
+_NOT_A_NUMBER = 9.91e37
+"""SCPI-99 volume 1, chapter 7: how infinity and "not a number" are written in a numeric reply. From memory."""
+_IDENTITY_COMMAS = 3
+"""IEEE 488.2-1992, 10.14: maker, model, serial number, firmware, parted by commas."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Quantity:
+    """What is asked for: the query, the factor to this project's unit, and how far a number can be one at all."""
+
+    name: str
+    query: bytes
+    unit: str
+    factor: float
+    lowest: float
+    highest: float
+
+
+POTENTIAL = Quantity(name="potential", query=b"MEAS:VOLT:DC?\n", unit="mV", factor=1e3, lowest=-1e4, highest=1e4)
+TEMPERATURE = Quantity(name="temperature", query=b"MEAS:TEMP?\n", unit="C", factor=1.0, lowest=-273.15, highest=1e3)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QueuedError:
+    """One entry of the instrument's error queue; code 0: the queue is empty."""
+
+    code: int
+    text: str
+
+
+class LineBuffer:
+    """Cuts a stream of bytes into whole lines and keeps the rest, never more than `LONGEST_LINE` + 1 bytes of it."""
+
+    def __init__(self) -> None:
+        """Start empty."""
+        self._partial = bytearray()
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Return the lines that `data` completes, without terminators; one too long comes cut, but still too long."""
+        *ended, rest = data.split(b"\n")
+        lines = [self._end(piece) for piece in ended]
+        self._keep(rest)
+        return lines
+
+    @property
+    def partial(self) -> bytes:
+        """Return what has come of a line whose terminator is still owed."""
+        return bytes(self._partial)
+
+    def clear(self) -> None:
+        """Forget the partial line."""
+        self._partial.clear()
+
+    def _end(self, piece: bytes) -> bytes:
+        self._keep(piece)
+        line = bytes(self._partial)
+        self._partial.clear()
+        return line.removesuffix(b"\r")
+
+    def _keep(self, piece: bytes) -> None:
+        # Two bytes over the cap: one may be the CR of a terminator, the other shows that the line is too long.
+        self._partial += piece[: LONGEST_LINE + 2 - len(self._partial)]
+
+
+def parse_value(line: bytes, quantity: Quantity) -> float | Reason:
+    """Return the reply's value in the quantity's unit (mV, C), or why there is none."""
+    text = line.strip(b" \t")
+    if len(line) > LONGEST_LINE or _NRF.fullmatch(text) is None:
+        return Reason.GARBLED
+    number = float(text)
+    if math.isclose(number, _NOT_A_NUMBER, rel_tol=1e-4):
+        return Reason.NOT_A_NUMBER
+    if math.isclose(abs(number), _INFINITY, rel_tol=1e-4):
+        return Reason.OVERRANGE
+    value = number * quantity.factor
+    return value if quantity.lowest <= value <= quantity.highest else Reason.GARBLED
+
+
+def parse_error(line: bytes) -> QueuedError | None:
+    """Return the entry that a reply to `NEXT_ERROR` tells; None: the line is no such reply."""
+    match = _ERROR.fullmatch(line.strip(b" \t"))
+    if match is None or not _is_text(line):
+        return None
+    return QueuedError(code=int(match[1]), text=match[2].decode("ascii"))
+
+
+def parse_identity(line: bytes) -> str | None:
+    """Return the identity that a reply to `IDENTIFY` tells; None: the line is no such reply."""
+    if not _is_text(line) or parse_error(line) is not None:
+        return None
+    return line.decode("ascii").strip() if line.count(b",") >= _IDENTITY_COMMAS else None
+
+
+def identity_fault(identity: str, expected: str | None, *, simulated: bool) -> str:
+    """Return why this instrument is not the one to listen to (one sentence); empty: it is the one."""
+    if ("SIMULATED" in identity.upper()) != simulated:
+        there, wanted = ("a real", "a simulated") if simulated else ("a simulated", "a real")
+        return f"{there} instrument answers ({identity}) where the configuration wants {wanted} one"
+    if expected is not None and expected not in identity:
+        return f"the instrument says it is {identity!r}, which does not contain the configured identity {expected!r}"
+    return ""
+
+
+def _is_text(line: bytes) -> bool:
+    return len(line) <= LONGEST_LINE and line.isascii() and line.decode("ascii").isprintable()

@@ -1,0 +1,85 @@
+"""One open serial port as lines that come within a time limit.
+
+Law: no call blocks longer than its limit. What the system's port does wrong (gone, refused, full) surfaces as
+`FAILURES` and as nothing else.
+"""
+
+import termios
+import time
+from collections import deque
+from typing import Final
+
+import serial
+
+from logger.probe.scpi import LineBuffer
+
+FAILURES: Final = (OSError, termios.error)
+"""A lost port raises these: SerialException is an OSError, termios.error (flushing what has vanished) is none."""
+
+_SLICE_S = 0.05
+"""Longest single wait inside the total limit; a byte that comes ends it at once."""
+_FLOOD_BYTES = 65536
+"""An instrument that sends more than this while nobody asks is not drained for ever."""
+
+
+class Wire:
+    """An open port; made by opening, of no use after `close` or after any of `FAILURES`."""
+
+    def __init__(self, port: str, *, baud: int) -> None:
+        """Open `port` (path or URL) with 8 data bits, no parity, 1 stop bit. Raises one of `FAILURES`.
+
+        On a pseudo-terminal other framings may open once and then fail, and no instrument served here needs them.
+        """
+        try:
+            self._port = serial.serial_for_url(
+                port,
+                baudrate=baud,
+                bytesize=serial.EIGHTBITS,
+                parity=serial.PARITY_NONE,
+                stopbits=serial.STOPBITS_ONE,
+                timeout=_SLICE_S,
+                write_timeout=1.0,
+                exclusive=True,
+            )
+        except ValueError as error:  # a rate that this adapter's driver refuses, an unknown kind of URL
+            raise OSError(str(error)) from error
+        self._buffer = LineBuffer()
+        self._lines: deque[bytes] = deque()
+
+    @property
+    def has_partial(self) -> bool:
+        """Tell whether a line has begun whose terminator is still owed."""
+        return bool(self._buffer.partial)
+
+    def send(self, data: bytes) -> None:
+        """Write all of `data`."""
+        self._port.write(data)
+
+    def drain(self) -> bool:
+        """Throw away all that has arrived; tell whether there was anything."""
+        dropped = len(self._lines) + len(self._buffer.partial)
+        while (waiting := self._port.in_waiting) and dropped < _FLOOD_BYTES:
+            dropped += len(self._port.read(waiting))
+        self._lines.clear()
+        self._buffer.clear()
+        return dropped > 0
+
+    def line(self, *, until: float) -> bytes | None:
+        """Return the next whole line, or None when `time.monotonic()` has passed `until` without one."""
+        while not self._lines:
+            if time.monotonic() >= until:
+                return None
+            self._lines.extend(self._buffer.feed(self._port.read(self._port.in_waiting or 1)))
+        return self._lines.popleft()
+
+    def close(self) -> None:
+        """Close the port; a port that is gone already is no failure."""
+        # pyserial forgets to close the socket of a connection that the other end has ended.
+        socket = getattr(self._port, "_socket", None)
+        try:
+            self._port.close()
+        except FAILURES:
+            pass
+        finally:
+            if socket is not None:
+                socket.close()

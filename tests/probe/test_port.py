@@ -1,0 +1,340 @@
+"""A line on a real pseudo-terminal or socket with a scripted instrument at the far end."""
+
+import itertools
+import os
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logger.config import ProbeConfig
+from logger.model import Indication, Reason
+from logger.probe.port import Line
+from tests.probe.peer import HEALTHY, Peer, Reply
+
+TIMEOUT_S = 0.15
+VOLT, TEMP, ERROR, IDENTITY = b"MEAS:VOLT:DC?", b"MEAS:TEMP?", b"SYST:ERR?", b"*IDN?"
+
+
+class Ticks:
+    """A line and its probe; each call is one tick, ten seconds of watch time after the last."""
+
+    def __init__(self, port: str, *, identity: str | None = None, simulated: bool = False) -> None:
+        self.probe = ProbeConfig(id="p1", port=port, timeout_s=TIMEOUT_S, identity=identity)
+        self.line = Line(port, baud=9600, simulated=simulated)
+        self.elapsed_us = 0
+
+    def __call__(self, *, step_s: float = 10.0) -> Indication:
+        self.elapsed_us += round(step_s * 1e6)
+        return self.line.read(self.probe, at_us=1_000 + self.elapsed_us, elapsed_us=self.elapsed_us)
+
+
+@pytest.fixture
+def peer(tmp_path: Path) -> Iterator[Peer]:
+    with Peer(tmp_path / "probe") as peer:
+        yield peer
+
+
+@pytest.fixture
+def tick(peer: Peer) -> Iterator[Ticks]:
+    ticks = Ticks(str(peer.link))
+    yield ticks
+    ticks.line.close()
+
+
+def values(indication: Indication) -> tuple[float | None, float | None, Reason]:
+    potential = None if indication.potential_mv is None else round(indication.potential_mv, 6)
+    return potential, indication.temperature_c, indication.reason
+
+
+GOOD = (171.2, 20.1, Reason.NONE)
+
+
+def missing(reason: Reason) -> tuple[None, None, Reason]:
+    return None, None, reason
+
+
+def test_a_healthy_instrument_gives_both_values_and_the_times_it_was_asked_at(tick: Ticks) -> None:
+    got = tick()
+    assert values(got) == GOOD
+    assert (got.probe, got.at_us, got.elapsed_us) == ("p1", 10_001_000, 10_000_000)
+    assert tick.line.detail == ""
+    assert tick.line.identity == "Acorn Benchworks,VAT-1,0007,1.0"
+
+
+def test_the_identity_is_asked_once_an_opening(tick: Ticks, peer: Peer) -> None:
+    assert [values(tick()) for _ in range(3)] == [GOOD] * 3
+    assert peer.asked == [IDENTITY, b"*CLS", *[VOLT, TEMP] * 3]
+
+
+def test_carriage_returns_are_tolerated(tick: Ticks, peer: Peer) -> None:
+    peer.standing |= {q: Reply((r.data or b"").replace(b"\n", b"\r\n")) for q, r in HEALTHY.items() if r.data}
+    assert values(tick()) == GOOD
+
+
+def test_bytes_that_wait_at_opening_are_not_taken_for_a_reply(tick: Ticks, peer: Peer) -> None:
+    peer.say(b'9.9\n1.5\n0,"No error"\n3.')
+    assert values(tick()) == GOOD
+
+
+def test_an_unknown_query_without_reply_is_a_timeout(tick: Ticks, peer: Peer) -> None:
+    tick()
+    peer.once(TEMP, Reply(None))
+    assert values(tick()) == missing(Reason.TIMEOUT)
+    assert tick.line.detail == (f"{peer.link}: no reply to MEAS:TEMP? within 0.15 s; is the instrument on?")
+    assert values(tick()) == GOOD
+
+
+def test_a_queued_error_explains_the_silence_and_the_queue_is_cleared(tick: Ticks, peer: Peer) -> None:
+    tick()
+    peer.once(TEMP, Reply(None))
+    peer.once(ERROR, Reply(b'-113,"Undefined header"\n'))
+    assert values(tick()) == missing(Reason.INSTRUMENT_ERROR)
+    assert "the instrument reports -113, Undefined header" in tick.line.detail
+    assert values(tick()) == GOOD
+    assert peer.asked[4:] == [VOLT, TEMP, ERROR, b"*CLS", VOLT, TEMP]
+
+
+@pytest.mark.parametrize("query", [VOLT, TEMP])
+@pytest.mark.parametrize(
+    ("reply", "reason"),
+    [
+        (b"3.4", Reason.GARBLED),
+        (b"\xff\xfe#!\n", Reason.GARBLED),
+        (b"0.1712 V\n", Reason.GARBLED),
+        (b"\n", Reason.GARBLED),
+        (b"1" * 5000 + b"\n", Reason.GARBLED),
+        (b"9.9E37\n", Reason.OVERRANGE),
+        (b"9.91E37\n", Reason.NOT_A_NUMBER),
+        (None, Reason.TIMEOUT),
+    ],
+)
+def test_a_bad_reply_makes_a_missing_record_and_the_next_tick_reads_again(
+    tick: Ticks, peer: Peer, query: bytes, reply: bytes | None, reason: Reason
+) -> None:
+    tick()
+    peer.once(query, Reply(reply))
+    assert values(tick()) == missing(reason)
+    assert tick.line.detail.startswith(f"{peer.link}: ")
+    assert values(tick()) == GOOD
+
+
+def test_the_rest_of_a_partial_reply_is_not_taken_for_the_next_one(tick: Ticks, peer: Peer) -> None:
+    tick()
+    peer.once(TEMP, Reply(b"3.4"))
+    assert values(tick()) == missing(Reason.GARBLED)
+    peer.say(b"56\n")
+    assert values(tick()) == GOOD
+
+
+def test_a_slow_reply_within_the_limit_is_read(tick: Ticks, peer: Peer) -> None:
+    peer.standing[TEMP] = Reply(b"20.10\n", delay_s=TIMEOUT_S / 2)
+    assert values(tick()) == GOOD
+
+
+def test_a_late_potential_is_never_read_as_the_temperature(tick: Ticks, peer: Peer) -> None:
+    tick()
+    peer.once(VOLT, Reply(b"0.2\n", delay_s=TIMEOUT_S * 1.5))
+    assert values(tick()) == missing(Reason.TIMEOUT)
+    assert values(tick()) == GOOD
+
+
+def test_a_potential_later_than_the_settling_query_is_not_read_as_the_temperature_either(
+    tick: Ticks, peer: Peer
+) -> None:
+    tick()
+    peer.once(VOLT, Reply(b"0.2\n", delay_s=TIMEOUT_S * 2.5))
+    assert values(tick()) == missing(Reason.TIMEOUT)
+    assert values(tick()) == GOOD
+    assert values(tick()) == GOOD
+
+
+@settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(
+    delays=st.lists(st.sampled_from([0.0, 0.8, 1.2, 2.2, 3.3]), min_size=4, max_size=4),
+    queries=st.lists(st.sampled_from([VOLT, TEMP, ERROR, IDENTITY]), min_size=4, max_size=4),
+)
+def test_whatever_is_late_the_two_values_are_never_mixed_up(
+    tick: Ticks, peer: Peer, delays: list[float], queries: list[bytes]
+) -> None:
+    for query, delay in zip(queries, delays, strict=True):
+        peer.once(query, Reply(HEALTHY[query].data, delay_s=delay * TIMEOUT_S))
+    assert {values(tick()) for _ in range(5)} <= {GOOD, missing(Reason.TIMEOUT)}
+
+
+def test_an_instrument_that_is_always_too_slow_never_gives_a_value(tick: Ticks, peer: Peer) -> None:
+    for query in (VOLT, TEMP, ERROR):
+        peer.standing[query] = Reply(HEALTHY[query].data, delay_s=TIMEOUT_S * 1.3)
+    assert {values(tick()) for _ in range(8)} == {missing(Reason.TIMEOUT)}
+
+
+def test_two_replies_to_one_query_are_not_believed(tick: Ticks, peer: Peer) -> None:
+    tick()
+    peer.once(VOLT, Reply(b"0.2\n0.3\n"))
+    assert values(tick()) == missing(Reason.GARBLED)
+    assert values(tick()) == GOOD
+
+
+def test_lines_that_nobody_asked_for_are_thrown_away_before_the_next_request(tick: Ticks, peer: Peer) -> None:
+    tick()
+    peer.say(b"0.5\n0.6\n7")
+    assert values(tick()) == GOOD
+    assert peer.asked[4:] == [ERROR, VOLT, TEMP]
+
+
+def test_a_tick_ends_in_time_however_much_an_instrument_talks(tick: Ticks, peer: Peer) -> None:
+    stop = threading.Event()
+
+    def babble() -> None:
+        while not stop.is_set():
+            peer.say(b'0,"No error"\n')
+
+    tick()
+    babbler = threading.Thread(target=babble)
+    babbler.start()
+    try:
+        start = time.monotonic()
+        got = [values(tick()) for _ in range(3)]
+        took_s = time.monotonic() - start
+    finally:
+        stop.set()
+        tick.line.close()  # its closing empties the pseudo-terminal, so that the babbler is not stuck in a full one
+        babbler.join()
+    assert (took_s < 3 * 6 * TIMEOUT_S + 2, len(got)) == (True, 3)
+
+
+def test_an_instrument_switched_off_is_silence_and_its_identity_is_asked_when_it_is_back(
+    tick: Ticks, peer: Peer
+) -> None:
+    tick()
+    peer.standing = {}
+    assert [values(tick()) for _ in range(3)] == [missing(Reason.TIMEOUT)] * 3
+    peer.standing = dict(HEALTHY)
+    time.sleep(5 * TIMEOUT_S)
+    assert values(tick()) == GOOD
+    assert peer.asked[-4:] == [IDENTITY, b"*CLS", VOLT, TEMP]
+
+
+def test_an_instrument_exchanged_behind_its_adapter_is_noticed(tick: Ticks, peer: Peer) -> None:
+    tick.probe = replace(tick.probe, identity="0007")
+    tick()
+    peer.standing = {}
+    tick()
+    peer.standing = HEALTHY | {IDENTITY: Reply(b"Acorn Benchworks,VAT-1,0008,1.0\n")}
+    assert values(tick()) == missing(Reason.WRONG_INSTRUMENT)
+    peer.standing = dict(HEALTHY)
+    assert values(tick()) == GOOD
+
+
+def test_another_instrument_than_the_one_configured_is_refused_until_the_right_one_answers(peer: Peer) -> None:
+    tick = Ticks(str(peer.link), identity="0042")
+    assert [values(tick()) for _ in range(2)] == [missing(Reason.WRONG_INSTRUMENT)] * 2
+    assert tick.line.detail == (
+        f"{peer.link}: the instrument says it is 'Acorn Benchworks,VAT-1,0007,1.0', "
+        "which does not contain the configured identity '0042'; check the port and the cable"
+    )
+    assert VOLT not in peer.asked
+    peer.standing[IDENTITY] = Reply(b"Acorn Benchworks,VAT-1,0042,1.0\n")
+    assert values(tick()) == GOOD
+    tick.line.close()
+
+
+@pytest.mark.parametrize(("name", "simulated"), [(b"SIMULATED", False), (b"VAT-1", True)])
+def test_simulated_and_real_instruments_are_never_taken_for_each_other(
+    peer: Peer, name: bytes, *, simulated: bool
+) -> None:
+    peer.standing[IDENTITY] = Reply(b"Acorn Benchworks," + name + b",0007,1.0\n")
+    tick = Ticks(str(peer.link), simulated=simulated)
+    assert values(tick()) == missing(Reason.WRONG_INSTRUMENT)
+    tick.line.close()
+
+
+def test_an_unplugged_port_is_absent_and_is_read_again_once_it_is_back(tick: Ticks, peer: Peer) -> None:
+    assert values(tick()) == GOOD
+    peer.unplug()
+    assert [values(tick()) for _ in range(3)] == [missing(Reason.PORT_ABSENT)] * 3
+    assert tick.line.detail == f"{peer.link}: there is no such port; check the cable and the path (next try in 5 s)"
+    peer.plug()
+    assert values(tick()) == GOOD
+    assert tick.line.detail == ""
+
+
+def test_an_unplug_in_the_middle_of_a_request_is_an_absent_port(tick: Ticks, peer: Peer) -> None:
+    tick()
+    tick.probe = replace(tick.probe, timeout_s=5.0)
+    peer.once(TEMP, Reply(None))
+    puller = threading.Timer(0.2, peer.unplug)
+    puller.start()
+    got = tick()
+    puller.join()
+    assert values(got) == missing(Reason.PORT_ABSENT)
+
+
+def test_reopening_backs_off_by_1_2_5_10_30_60_seconds_of_watch_time(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tick = Ticks(str(tmp_path / "absent"))
+    tried: list[int] = []
+    honest = os.open
+
+    def counting_open(path: str, *arguments: int) -> int:
+        if path == tick.probe.port:
+            tried.append(tick.elapsed_us)
+        return honest(path, *arguments)
+
+    monkeypatch.setattr(os, "open", counting_open)
+    for _ in range(340):
+        tick(step_s=0.5)
+    assert [round((b - a) / 1e6, 3) for a, b in itertools.pairwise(tried)] == [1, 2, 5, 10, 30, 60, 60]
+
+
+def test_a_port_that_another_program_holds_is_absent_with_a_reason(tick: Ticks, peer: Peer) -> None:
+    tick()
+    other = Ticks(str(peer.link))
+    assert values(other()) == missing(Reason.PORT_ABSENT)
+    assert other.line.detail == f"{peer.link}: another program holds the port; close it (next try in 1 s)"
+    tick.line.close()
+    assert values(other()) == GOOD
+    other.line.close()
+
+
+def test_a_rate_that_the_system_refuses_is_an_absent_port(peer: Peer) -> None:
+    line = Line(str(peer.link), baud=-5, simulated=False)
+    probe = ProbeConfig(id="p1", port=str(peer.link))
+    assert line.read(probe, at_us=0, elapsed_us=0).reason is Reason.PORT_ABSENT
+
+
+def test_a_closed_line_opens_again_at_the_next_tick(tick: Ticks) -> None:
+    assert values(tick()) == GOOD
+    tick.line.close()
+    tick.line.close()
+    assert values(tick()) == GOOD
+
+
+def serve_one(listener: socket.socket) -> None:
+    connection, _ = listener.accept()
+    with connection, connection.makefile("rwb", buffering=0) as stream:
+        for _ in range(5):
+            reply = HEALTHY[stream.readline().rstrip()].data
+            if reply is not None:
+                stream.write(reply)
+
+
+def test_a_remote_adapter_is_read_over_a_socket_and_its_loss_is_an_absent_port() -> None:
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        server = threading.Thread(target=serve_one, args=(listener,))
+        server.start()
+        tick = Ticks(f"socket://127.0.0.1:{listener.getsockname()[1]}")
+        first = values(tick())
+        again = values(tick())
+        server.join()
+    assert again == missing(Reason.PORT_ABSENT)
+    assert [first, values(tick()), values(tick())] == [GOOD, *[missing(Reason.PORT_ABSENT)] * 2]
+    assert "Connection refused" in tick.line.detail
+    tick.line.close()
