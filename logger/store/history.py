@@ -1,0 +1,76 @@
+"""The whole log of a vat, in pieces, for replay and export.
+
+Law: each piece is a short read transaction of its own, so that a long export never holds up the writer's log; records
+never change, so the pieces fit together. A span is a range of record numbers, whatever the wall clock did meanwhile.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, fields
+from operator import eq, ge, lt
+
+from sqlalchemy import func, or_, select
+
+from logger.model import Block, Command, Measurements
+from logger.store import rows
+from logger.store.queries import MEASUREMENT_COLUMNS, commands, given
+from logger.store.rows import AnyColumns
+from logger.store.store import Store
+from logger.store.tables import inbox, measurement
+
+CHUNK = 3600
+"""Records a piece: ten hours of a probe read every 10 s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """The records that a probe made at a vat, from number `first` to number `last` (both included)."""
+
+    vat: str
+    probe: str
+    first: int
+    last: int
+
+
+def spans(
+    store: Store, *, vat: str | None = None, since_at_us: int | None = None, until_at_us: int | None = None
+) -> list[Span]:
+    """Return what there is to export, a span for each probe at each vat; reads the whole table.
+
+    Only records whose UTC time (microseconds) is at or after `since_at_us` and before `until_at_us` set the limits.
+    """
+    m = measurement.c
+    wanted = given((m.vat, eq, vat), (m.at_us, ge, since_at_us), (m.at_us, lt, until_at_us))
+    statement = select(m.vat, m.probe, func.min(m.seq), func.max(m.seq)).where(*wanted)
+    with store.reading() as connection:
+        found = connection.execute(statement.group_by(m.vat, m.probe).order_by(m.vat, m.probe)).all()
+    return [Span(vat=vat, probe=probe, first=first, last=last) for vat, probe, first, last in found]
+
+
+def indications(store: Store, span: Span, *, chunk: int = CHUNK) -> Iterator[Block]:
+    """Yield the indications of a span as they came, at most `chunk` a piece."""
+    return _pieces(store, Block, span, chunk=chunk)
+
+
+def measurements(store: Store, span: Span, *, chunk: int = CHUNK) -> Iterator[Measurements]:
+    """Yield the records of a span with all that was made of them, at most `chunk` a piece."""
+    return _pieces(store, Measurements, span, chunk=chunk)
+
+
+def consumed_commands(store: Store, span: Span) -> list[Command]:
+    """Return the commands that a span's records follow, each with the number of the record it was applied before."""
+    concerns = or_(inbox.c.vat == span.vat, (inbox.c.vat == "") & (inbox.c.probe == span.probe))
+    with store.reading() as connection:
+        return commands(connection, concerns, inbox.c.consumed_seq.between(span.first, span.last))
+
+
+def _pieces(store: Store, kind: type[AnyColumns], span: Span, *, chunk: int) -> Iterator[AnyColumns]:
+    columns = MEASUREMENT_COLUMNS[: len(fields(kind))]  # the first fields of Measurements are those of Block
+    m, first = measurement.c, span.first
+    statement = select(*columns).where(m.probe == span.probe, m.vat == span.vat).order_by(m.seq).limit(chunk)
+    while True:
+        with store.reading() as connection:
+            found = connection.execute(statement.where(m.seq.between(first, span.last))).all()
+        if not found:
+            return
+        yield rows.read_columns(kind, found)
+        first = found[-1][0] + 1

@@ -1,0 +1,223 @@
+"""Make the first tables, and the triggers that keep their rows from being changed or deleted.
+
+Law: a migration is history, so it is never edited and takes nothing from `tables.py`. There is no way down: to go
+back, put the backup in place that was made before the migration.
+"""
+
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0001"
+down_revision = None
+
+AT = "UTC, microseconds since 1970"
+ELAPSED = "watch time, microseconds: never runs back, also over restarts"
+
+NEVER_CHANGE = ("meta", "run", "calibration", "measurement", "journal")
+CHANGE_ONCE = {
+    "outbox": ("delivered_at_us", ("id", "event_id", "at_us", "vat", "payload")),
+    "inbox": (
+        "consumed_seq",
+        ("id", "at_us", "kind", "vat", "probe", "alarm", "occurrence", "duration_s", "calibration_id", "by", "note"),
+    ),
+}
+"""By table: the column that is NULL until the row's one change, and those that must stay as they are."""
+
+
+def upgrade() -> None:
+    """Make everything, in the transaction that is open."""
+    _make_meta_run_watch()
+    _make_calibration()
+    _make_measurement()
+    _make_journal()
+    _make_outbox()
+    _make_inbox()
+    guard = _guard_sqlite if op.get_context().dialect.name == "sqlite" else _guard_postgresql
+    guard()
+
+
+def _number() -> sa.Column[int]:
+    return sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), primary_key=True)
+
+
+def _column(
+    name: str, kind: type[sa.types.TypeEngine[Any]], comment: str | None = None, *, nullable: bool = False
+) -> sa.Column[Any]:
+    return sa.Column(name, kind(), nullable=nullable, comment=comment, autoincrement=False)
+
+
+def _make_meta_run_watch() -> None:
+    op.create_table(
+        "meta",
+        _column("key", sa.Text),
+        _column("value", sa.Text),
+        sa.PrimaryKeyConstraint("key", name="pk_meta"),
+    )
+    op.create_table(
+        "run",
+        _number(),
+        _column("started_at_us", sa.BigInteger, AT),
+        _column("elapsed_us", sa.BigInteger, ELAPSED),
+        _column("version", sa.Text),
+        _column("config_hash", sa.Text),
+    )
+    op.create_table(
+        "watch",
+        _column("vat", sa.Text),
+        _column("probe", sa.Text),
+        _column("carry", sa.Text, "JSON: what the watch remembers beside its log"),
+        sa.PrimaryKeyConstraint("vat", name="pk_watch"),
+    )
+
+
+def _make_calibration() -> None:
+    op.create_table(
+        "calibration",
+        _number(),
+        _column("probe", sa.Text),
+        _column("at_us", sa.BigInteger, AT),
+        _column("offset_mv", sa.Double, "mV at the isopotential pH 7"),
+        _column("slope", sa.Double, "fraction of the Nernst slope"),
+        _column("var_offset", sa.Double, "mV^2"),
+        _column("var_slope", sa.Double, "1"),
+        _column("cov", sa.Double, "mV"),
+        _column("low_ph", sa.Double, "pH of the lowest buffer"),
+        _column("high_ph", sa.Double, "pH of the highest buffer"),
+        _column("points", sa.Text, "JSON: buffer pH, mV, Celsius of each point"),
+        _column("by", sa.Text),
+        _column("residual_mv", sa.Double, "mV"),
+        _column("accepted", sa.Boolean, "false: stored, never applied"),
+    )
+    op.create_index("ix_calibration_probe", "calibration", ["probe"])
+
+
+def _make_measurement() -> None:
+    op.create_table(
+        "measurement",
+        _column("probe", sa.Text),
+        _column("seq", sa.BigInteger, "rises by one, from 1"),
+        _column("at_us", sa.BigInteger, AT),
+        _column("elapsed_us", sa.BigInteger, ELAPSED),
+        _column("potential_mv", sa.Double, "mV as indicated", nullable=True),
+        _column("temperature_c", sa.Double, "Celsius as indicated", nullable=True),
+        _column("reason", sa.SmallInteger, "why there is no indication; 0: there is one"),
+        _column("ph", sa.Double, "pH", nullable=True),
+        _column("u", sa.Double, "pH, standard uncertainty, k = 1", nullable=True),
+        _column("quality", sa.SmallInteger, "IOOS QARTOD flag: 1, 2, 3, 4, 9"),
+        _column("tests", sa.Integer, "bits of the tests that spoke"),
+        _column("previous_spike", sa.SmallInteger, "QARTOD flag of the record before, by the spike test"),
+        _column("calibration", sa.BigInteger, nullable=True),
+        _column("vat", sa.Text),
+        _column("run", sa.BigInteger),
+        sa.PrimaryKeyConstraint("probe", "seq", name="pk_measurement"),
+        sa.ForeignKeyConstraint(["calibration"], ["calibration.id"], name="fk_measurement_calibration"),
+        sa.ForeignKeyConstraint(["run"], ["run.id"], name="fk_measurement_run"),
+        sqlite_with_rowid=False,
+    )
+
+
+def _make_journal() -> None:
+    op.create_table(
+        "journal",
+        _number(),
+        _column("seq", sa.BigInteger, "record at which it happened; 0: outside any"),
+        _column("at_us", sa.BigInteger, AT),
+        _column("vat", sa.Text),
+        _column("cause", sa.Text),
+        _column("alarm", sa.Text),
+        _column("occurrence", sa.BigInteger, nullable=True),
+        _column("before", sa.Text, nullable=True),
+        _column("after", sa.Text, nullable=True),
+        _column("annunciates", sa.Boolean),
+        _column("priority", sa.Text),
+        _column("value", sa.Double, "pH or Celsius, as the alarm watches", nullable=True),
+        _column("u", sa.Double, "standard uncertainty of value, k = 1", nullable=True),
+        _column("setpoint", sa.Double, "pH or Celsius", nullable=True),
+        _column("reminder", sa.Integer),
+        _column("by", sa.Text),
+        _column("text", sa.Text),
+    )
+
+
+def _make_outbox() -> None:
+    op.create_table(
+        "outbox",
+        _number(),
+        _column("event_id", sa.Text),
+        _column("at_us", sa.BigInteger, AT),
+        _column("vat", sa.Text),
+        _column("payload", sa.Text, "JSON"),
+        _column("delivered_at_us", sa.BigInteger, f"{AT}; NULL: not yet", nullable=True),
+        sa.UniqueConstraint("event_id", name="uq_outbox_event_id"),
+    )
+    _make_partial_index("ix_outbox_unsent", "outbox", "delivered_at_us IS NULL")
+
+
+def _make_inbox() -> None:
+    op.create_table(
+        "inbox",
+        _number(),
+        _column("at_us", sa.BigInteger, AT),
+        _column("kind", sa.Text),
+        _column("vat", sa.Text),
+        _column("probe", sa.Text),
+        _column("alarm", sa.Text),
+        _column("occurrence", sa.BigInteger, nullable=True),
+        _column("duration_s", sa.Double, "seconds", nullable=True),
+        _column("calibration_id", sa.BigInteger, nullable=True),
+        _column("by", sa.Text),
+        _column("note", sa.Text),
+        _column("consumed_seq", sa.BigInteger, "record it was applied before; NULL: pending", nullable=True),
+        _column("applied", sa.Boolean, nullable=True),
+        _column("answer", sa.Text, nullable=True),
+        sa.ForeignKeyConstraint(["calibration_id"], ["calibration.id"], name="fk_inbox_calibration_id"),
+    )
+    _make_partial_index("ix_inbox_pending", "inbox", "consumed_seq IS NULL")
+
+
+def _make_partial_index(name: str, table: str, condition: str) -> None:
+    op.create_index(name, table, ["id"], sqlite_where=sa.text(condition), postgresql_where=sa.text(condition))
+
+
+def _is_forbidden(once: str, fixed: tuple[str, ...], differs: str) -> str:
+    return " OR ".join([f"OLD.{once} IS NOT NULL", *(f"NEW.{name} {differs} OLD.{name}" for name in fixed)])
+
+
+def _guard_sqlite() -> None:
+    for table in NEVER_CHANGE:
+        _refuse_sqlite(table, "UPDATE")
+    for table, (once, fixed) in CHANGE_ONCE.items():
+        _refuse_sqlite(table, "UPDATE", f"WHEN {_is_forbidden(once, fixed, 'IS NOT')}")
+    for table in (*NEVER_CHANGE, *CHANGE_ONCE):
+        _refuse_sqlite(table, "DELETE")
+
+
+def _refuse_sqlite(table: str, change: str, condition: str = "") -> None:
+    op.execute(
+        f"CREATE TRIGGER {table}_{change.lower()} BEFORE {change} ON {table} {condition} "
+        f"BEGIN SELECT RAISE(ABORT, 'rows of {table} are never changed or deleted'); END"
+    )
+
+
+def _guard_postgresql() -> None:
+    op.execute(
+        "CREATE FUNCTION refuse_change() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN RAISE EXCEPTION "
+        "'rows of % are never changed or deleted', TG_TABLE_NAME USING ERRCODE = 'integrity_constraint_violation'; "
+        "END $$"
+    )
+    for table in NEVER_CHANGE:
+        _refuse_postgresql(table, "UPDATE", "ROW")
+    for table, (once, fixed) in CHANGE_ONCE.items():
+        _refuse_postgresql(table, "UPDATE", f"ROW WHEN ({_is_forbidden(once, fixed, 'IS DISTINCT FROM')})")
+    for table in (*NEVER_CHANGE, *CHANGE_ONCE):
+        _refuse_postgresql(table, "DELETE", "ROW")
+        _refuse_postgresql(table, "TRUNCATE", "STATEMENT")
+
+
+def _refuse_postgresql(table: str, change: str, each: str) -> None:
+    op.execute(
+        f"CREATE TRIGGER {table}_{change.lower()} BEFORE {change} ON {table} FOR EACH {each} "
+        "EXECUTE FUNCTION refuse_change()"
+    )

@@ -1,0 +1,200 @@
+"""What the running watch and a person asking about now read from the store.
+
+Law: each function is one short read transaction of its own. Rows come in the order in which they were stored; no key
+and no order relies on the wall clock. Every function may raise StoreBusyError.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, fields, replace
+from operator import eq, ge, lt
+from typing import Any
+
+from sqlalchemy import Column, ColumnElement, Connection, func, select, text
+
+from logger.model import Answer, Calibration, Carry, Cause, Command, Entry, Event, Measurements, WatchState
+from logger.store import rows
+from logger.store.store import Store
+from logger.store.tables import calibration, inbox, journal, measurement, outbox, run, watch
+
+MEASUREMENT_COLUMNS = [
+    func.coalesce(measurement.c.calibration, 0) if field.name == "calibration" else measurement.c[field.name]
+    for field in fields(Measurements)
+]
+"""Columns of `model.Measurements`, in the order of its fields."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Position:
+    """The newest record of a probe."""
+
+    seq: int
+    elapsed_us: int
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Waiting:
+    """How much waits in the outbox, and since when (UTC, microseconds; None: nothing waits)."""
+
+    count: int
+    oldest_at_us: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredCalibration:
+    """A calibration, and whether it was accepted."""
+
+    calibration: Calibration
+    accepted: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """One start of the daemon."""
+
+    id: int
+    started_at_us: int
+    elapsed_us: int
+    version: str
+    config_hash: str
+
+
+def pending_commands(store: Store) -> list[Command]:
+    """Return the commands not consumed yet, in the order they were put in, each with its calibration."""
+    with store.reading() as connection:
+        return commands(connection, inbox.c.consumed_seq.is_(None))
+
+
+def unsent_events(store: Store, limit: int) -> list[Event]:
+    """Return the oldest events that the broker does not have, in order."""
+    statement = select(outbox).where(outbox.c.delivered_at_us.is_(None)).order_by(outbox.c.id).limit(limit)
+    with store.reading() as connection:
+        return [rows.read_event(row) for row in connection.execute(statement).mappings()]
+
+
+def outbox_waiting(store: Store) -> Waiting:
+    """Return how many events wait for the broker, and the time of the first in line."""
+    unsent = outbox.c.delivered_at_us.is_(None)
+    first = select(outbox.c.at_us).where(unsent).order_by(outbox.c.id).limit(1)
+    with store.reading() as connection:
+        count = connection.scalar(select(func.count()).select_from(outbox).where(unsent))
+        return Waiting(count=count or 0, oldest_at_us=connection.scalar(first))
+
+
+def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState | None:
+    """Return what a vat's watch must know to go on, with the newest `recent` records; None if it never ran.
+
+    A vat that was given another probe keeps its alarms; the calibration and the beliefs stay with the old probe.
+    """
+    with store.reading() as connection:
+        found = connection.scalar(select(watch.c.carry).where(watch.c.vat == vat))
+        if found is None:
+            return None
+        carry = rows.decode_carry(found)
+        if carry.probe != probe:
+            carry = replace(carry, probe=probe, calibration=None, believed_at_us=None)
+        return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=recent))
+
+
+def _newest(connection: Connection, probe: str, *, vat: str | None, count: int) -> Measurements:
+    statement = select(*MEASUREMENT_COLUMNS).where(measurement.c.probe == probe)
+    if vat is not None:
+        statement = statement.where(measurement.c.vat == vat)
+    found = connection.execute(statement.order_by(measurement.c.seq.desc()).limit(count)).all()
+    return rows.read_columns(Measurements, found[::-1])
+
+
+def watches(store: Store) -> dict[str, Carry]:
+    """Return what each vat's watch carries (its alarms among it), by vat."""
+    with store.reading() as connection:
+        found = connection.execute(select(watch.c.vat, watch.c.carry).order_by(watch.c.vat)).all()
+    return {vat: rows.decode_carry(carry) for vat, carry in found}
+
+
+def last_position(store: Store, probe: str) -> Position | None:
+    """Return where the log of a probe ends, None if it has no record."""
+    columns = (measurement.c.seq, measurement.c.elapsed_us, measurement.c.at_us)
+    statement = select(*columns).where(measurement.c.probe == probe).order_by(measurement.c.seq.desc()).limit(1)
+    with store.reading() as connection:
+        found = connection.execute(statement).one_or_none()
+    return found and Position(seq=found.seq, elapsed_us=found.elapsed_us, at_us=found.at_us)
+
+
+def latest(store: Store, probe: str) -> Measurements:
+    """Return the newest record of a probe: one row, or none."""
+    with store.reading() as connection:
+        return _newest(connection, probe, vat=None, count=1)
+
+
+def entries(
+    store: Store,
+    *,
+    limit: int,
+    vat: str | None = None,
+    alarm: str | None = None,
+    cause: Cause | None = None,
+    since_at_us: int | None = None,
+    until_at_us: int | None = None,
+) -> list[Entry]:
+    """Return the newest `limit` rows of the journal that meet every condition given, oldest first.
+
+    Times: UTC, microseconds; `since_at_us` is included, `until_at_us` is not.
+    """
+    wanted = given(
+        (journal.c.vat, eq, vat),
+        (journal.c.alarm, eq, alarm),
+        (journal.c.cause, eq, cause and cause.value),
+        (journal.c.at_us, ge, since_at_us),
+        (journal.c.at_us, lt, until_at_us),
+    )
+    statement = select(journal).where(*wanted).order_by(journal.c.id.desc()).limit(limit)
+    with store.reading() as connection:
+        return [rows.read_entry(row) for row in connection.execute(statement).mappings()][::-1]
+
+
+def given(*tests: tuple[Column[Any], Callable[[Any, Any], Any], object]) -> list[ColumnElement[bool]]:
+    """Return the conditions whose value is not None."""
+    return [compare(column, value) for column, compare, value in tests if value is not None]
+
+
+def answer(store: Store, command: int) -> Answer | None:
+    """Return what became of a command, None while it is pending (or if there is none of that number)."""
+    statement = select(inbox).where(inbox.c.id == command, inbox.c.consumed_seq.is_not(None))
+    with store.reading() as connection:
+        found = connection.execute(statement).mappings().one_or_none()
+    return None if found is None else rows.read_answer(found)
+
+
+def calibrations(store: Store, probe: str) -> list[StoredCalibration]:
+    """Return the calibrations of a probe, oldest first, also those that were not accepted."""
+    statement = select(calibration).where(calibration.c.probe == probe).order_by(calibration.c.id)
+    with store.reading() as connection:
+        found = connection.execute(statement).mappings().all()
+    return [StoredCalibration(calibration=rows.read_calibration(row), accepted=row["accepted"]) for row in found]
+
+
+def runs(store: Store) -> list[Run]:
+    """Return the starts of the daemon, oldest first."""
+    with store.reading() as connection:
+        return [Run(**row) for row in connection.execute(select(run).order_by(run.c.id)).mappings()]
+
+
+def size_bytes(store: Store) -> int:
+    """Return the size of the database, without SQLite's write-ahead log."""
+    statement = (
+        "SELECT pg_database_size(current_database())"
+        if store.path is None
+        else "SELECT page_count * page_size FROM pragma_page_count(), pragma_page_size()"
+    )
+    with store.reading() as connection:
+        return int(connection.scalar(text(statement)) or 0)
+
+
+def commands(connection: Connection, *conditions: ColumnElement[bool]) -> list[Command]:
+    """Return the inbox rows that meet the conditions as commands, in the order they are consumed."""
+    order = (inbox.c.consumed_seq, inbox.c.id)
+    found = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
+    wanted = {row["calibration_id"] for row in found} - {None}
+    made = connection.execute(select(calibration).where(calibration.c.id.in_(wanted))).mappings() if wanted else ()
+    by_id = {row["id"]: rows.read_calibration(row) for row in made}
+    return [rows.read_command(row, by_id.get(row["calibration_id"])) for row in found]

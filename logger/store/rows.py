@@ -1,0 +1,133 @@
+"""Between the words of `model.py` and the rows of the tables.
+
+Law: a value read back equals the value written, to the bit; NaN goes in as NULL and comes out as NaN. (SQLite keeps
+no sign of zero.) Text or numbers that no database could keep are refused by name before anything is written.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import fields
+from math import isfinite
+from typing import Any, TypeVar
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import RowMapping
+
+from logger.errors import RefusedError
+from logger.model import Answer, Calibration, CalibrationPoint, Carry, Columns, Command, Entry, Event, Floats, Outcome
+
+AnyColumns = TypeVar("AnyColumns", bound=Columns)
+_TOO_LARGE = 2**63
+
+
+def measurement_rows(outcome: Outcome, run: int) -> list[tuple[Any, ...]]:
+    """Return one tuple a record, in the order of the table's columns."""
+    records = outcome.measurements
+    columns = [_plain(getattr(records, field.name)) for field in fields(records)]
+    columns[-1] = [calibration or None for calibration in columns[-1]]
+    probe, vat, runs = ([value] * len(records) for value in (outcome.probe, outcome.vat, run))
+    return list(zip(probe, *columns, vat, runs, strict=True))
+
+
+def _plain(column: NDArray[Any]) -> list[Any]:
+    """Return the column as Python's own numbers, None for NaN."""
+    if column.dtype.kind != "f":
+        return list(column.tolist())
+    missing = np.isnan(column)
+    values = column.astype(object) if missing.any() else column
+    values[missing] = None
+    return list(values.tolist())
+
+
+def read_columns(kind: type[AnyColumns], rows: Sequence[Sequence[Any]]) -> AnyColumns:
+    """Return rows, whose values stand in the order of the fields of `kind`, as columns."""
+    names_and_types = [(field.name, np.float64 if field.type is Floats else np.int64) for field in fields(kind)]
+    columns: Iterable[Sequence[Any]] = zip(*rows, strict=True) if rows else [()] * len(names_and_types)
+    paired = zip(names_and_types, columns, strict=True)
+    return kind(**{name: np.array(column, dtype=dtype) for (name, dtype), column in paired})
+
+
+def entry_row(entry: Entry) -> dict[str, Any]:
+    """Return the journal row of an entry; its columns have the names of the fields."""
+    row = msgspec.to_builtins(entry)
+    return {name: None if isinstance(value, float) and np.isnan(value) else value for name, value in row.items()}
+
+
+def read_entry(row: RowMapping) -> Entry:
+    """Return the entry of a journal row."""
+    return msgspec.convert({name: row[name] for name in Entry.__slots__}, Entry)
+
+
+def event_row(event: Event, delivered_at_us: int | None) -> dict[str, Any]:
+    """Return the outbox row of an event."""
+    row = msgspec.to_builtins(event)
+    return {"event_id": row.pop("id"), **row, "delivered_at_us": delivered_at_us}
+
+
+def read_event(row: RowMapping) -> Event:
+    """Return the event of an outbox row."""
+    return Event(id=row["event_id"], at_us=row["at_us"], vat=row["vat"], payload=row["payload"])
+
+
+def command_row(command: Command) -> dict[str, Any]:
+    """Return the inbox row of a command not consumed yet. Raises RefusedError for what cannot be kept."""
+    row = _storable(command)
+    del row["id"], row["seq"], row["calibration"]
+    return {**row, "calibration_id": command.calibration and command.calibration.id}
+
+
+def read_command(row: RowMapping, calibration: Calibration | None) -> Command:
+    """Return the command of an inbox row."""
+    values = {name: row[name] for name in Command.__slots__ if name not in ("calibration", "seq")}
+    return msgspec.convert({**values, "calibration": calibration, "seq": row["consumed_seq"] or 0}, Command)
+
+
+def read_answer(row: RowMapping) -> Answer:
+    """Return the answer in an inbox row that was consumed."""
+    return Answer(command=row["id"], seq=row["consumed_seq"], applied=row["applied"], text=row["answer"])
+
+
+def calibration_row(calibration: Calibration, *, accepted: bool) -> dict[str, Any]:
+    """Return the row of a calibration not numbered yet. Raises RefusedError for what cannot be kept."""
+    row = _storable(calibration)
+    del row["id"]
+    return {**row, "points": msgspec.json.encode(calibration.points).decode(), "accepted": accepted}
+
+
+def read_calibration(row: RowMapping) -> Calibration:
+    """Return the calibration of a row."""
+    values = {name: row[name] for name in Calibration.__slots__ if name != "points"}
+    return Calibration(**values, points=msgspec.json.decode(row["points"], type=tuple[CalibrationPoint, ...]))
+
+
+def encode_carry(carry: Carry) -> str:
+    """Return a carry as JSON text."""
+    return msgspec.json.encode(carry).decode()
+
+
+def decode_carry(text: str) -> Carry:
+    """Return the carry that `encode_carry` wrote."""
+    return msgspec.json.decode(text, type=Carry)
+
+
+def _storable(thing: Command | Calibration) -> dict[str, Any]:
+    row = {field.name: getattr(thing, field.name) for field in fields(thing)}
+    for name, value in row.items():
+        if reason := _unstorable(value):
+            raise RefusedError(
+                f"The {name} of this {type(thing).__name__.lower()} {reason}: correct it and send it again"
+            )
+    return {name: str(value) if isinstance(value, str) else value for name, value in row.items()}
+
+
+def _unstorable(value: object) -> str:
+    if isinstance(value, str):
+        return "" if _is_text(value) else "holds a character that cannot be stored (NUL or half of a pair)"
+    if isinstance(value, int):
+        return "" if -_TOO_LARGE <= value < _TOO_LARGE else "is too large a number"
+    return "is not a finite number" if isinstance(value, float) and not isfinite(value) else ""
+
+
+def _is_text(value: str) -> bool:
+    return "\0" not in value and value.encode(errors="replace").decode() == value

@@ -1,0 +1,133 @@
+"""The store: one writer, any number of readers.
+
+Law: opening promises that the database is ours, at the revision of this code, and holds what the configuration says:
+simulated vats or real ones, never both. Reading never writes and never waits for the writer (SQLite's write-ahead log,
+PostgreSQL's snapshots).
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from sqlalchemy import URL, Connection, Engine, insert, select
+
+from logger.errors import StoreError
+from logger.store import schema
+from logger.store.backup import daily_copy
+from logger.store.engine import Access, make_engine, parse, shown, sqlite_path
+from logger.store.tables import meta
+from logger.store.unit_of_work import UnitOfWork, Writer
+
+
+class Store:
+    """An open store. Threads may share it; write transactions then wait for each other."""
+
+    __slots__ = ("_reader", "_writer", "path", "where")
+
+    def __init__(self, reader: Engine, writer: Engine | None, *, where: str, path: Path | None) -> None:
+        """Use `Store.open`."""
+        self._reader = reader
+        self._writer = None if writer is None else Writer(writer)
+        self.where = where
+        """The URL as it may be printed."""
+        self.path = path
+        """The file of an SQLite store, None for PostgreSQL."""
+
+    @classmethod
+    def open(
+        cls, url: str, *, simulated: bool, migrate: bool = False, read_only: bool = False, busy_s: float = 2.0
+    ) -> Self:
+        """Open the store at an SQLAlchemy URL.
+
+        `simulated`: what the configuration watches; it must be what the store was made for. `migrate`: make the store
+        if it is missing, bring an old one to this revision after a backup. `busy_s`: how long (seconds) a write waits
+        for another process before StoreBusyError. Raises StoreError, which says what to do.
+        """
+        parsed = parse(url)
+        path, where = sqlite_path(parsed), shown(parsed)
+        if path is not None:
+            _require(path, where, create=migrate)
+        if migrate:
+            _bring_up(parsed, where, path, simulated=simulated, busy_s=busy_s)
+        reader = make_engine(parsed, Access.READ, busy_s=busy_s)
+        writer = None if read_only else make_engine(parsed, Access.WRITE, busy_s=busy_s)
+        store = cls(reader, writer, where=where, path=path)
+        try:
+            store._check(simulated=simulated)
+        except BaseException:
+            store.close()
+            raise
+        return store
+
+    def begin(self) -> UnitOfWork:
+        """Return a write transaction for a `with` block; it rolls back unless `commit()` is called in the block."""
+        if self._writer is None:
+            raise StoreError(f"The store {self.where} was opened for reading only")
+        return UnitOfWork(self._writer)
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """Give a connection with one short read transaction, which sees one state of the database."""
+        with self._reader.connect() as connection:
+            yield connection
+
+    def backup(self, folder: Path, *, at_us: int, keep: int = 7) -> Path:
+        """Put a checked copy, named by its UTC time, into the folder; keep the newest `keep`; return its path.
+
+        Raises StoreError (PostgreSQL: use pg_dump), StoreBusyError if it may work later.
+        """
+        if self.path is None:
+            raise StoreError(f"The store {self.where} is backed up with pg_dump, not by vatvigil")
+        return daily_copy(self.path, folder, at_us=at_us, keep=keep)
+
+    def close(self) -> None:
+        """Close every connection; the last one of SQLite moves the log into the file."""
+        self._reader.dispose()
+        if self._writer is not None:
+            self._writer.engine.dispose()
+
+    def __enter__(self) -> Self:
+        """Return the store, to be closed at the end of the block."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Close the store."""
+        self.close()
+
+    def _check(self, *, simulated: bool) -> None:
+        with self.reading() as connection:
+            schema.check(connection, self.where)
+            mark = connection.scalar(select(meta.c.value).where(meta.c.key == "simulated"))
+        if mark != _mark(simulated=simulated):
+            kinds = ("simulated", "real") if mark == "true" else ("real", "simulated")
+            raise StoreError(
+                f"The store {self.where} was made for {kinds[0]} vats, the configuration watches {kinds[1]} ones: "
+                "name another store in the configuration"
+            )
+
+
+def _require(path: Path, where: str, *, create: bool) -> None:
+    if not path.parent.is_dir():
+        raise StoreError(f"The store {where} cannot be there: make the folder {path.parent} first")
+    if not create and not path.exists():
+        raise StoreError(f"There is no store {where}: `vatvigil run` makes it; or correct the store's URL")
+
+
+def _bring_up(url: URL, where: str, path: Path | None, *, simulated: bool, busy_s: float) -> None:
+    """Migrate, and mark a new store."""
+    engine = make_engine(url, Access.CREATE, busy_s=busy_s)
+    try:
+        schema.migrate(engine, where, path=path)
+        with engine.begin() as connection:
+            if connection.scalar(select(meta.c.value).where(meta.c.key == "simulated")) is None:
+                connection.execute(insert(meta), {"key": "simulated", "value": _mark(simulated=simulated)})
+    finally:
+        engine.dispose()
+
+
+def _mark(*, simulated: bool) -> str:
+    return "true" if simulated else "false"

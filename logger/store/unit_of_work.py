@@ -1,0 +1,158 @@
+"""One transaction of the writer.
+
+Law: everything between entering and `commit()` is stored together; without `commit()`, or when it raises, nothing is.
+The same outcome may then be appended again: should the failed commit have got through after all (the link broke before
+the reply), that is seen, and nothing is stored twice.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from types import TracebackType
+from typing import Any, Self
+
+from sqlalchemy import Connection, Engine, Insert, Table, bindparam, func, insert, select, update
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
+
+from logger.errors import StoreBusyError
+from logger.model import Answer, Calibration, Carry, Command, Entry, Event, Outcome
+from logger.store import rows
+from logger.store.tables import calibration, inbox, journal, measurement, outbox, run, watch
+
+
+class Writer:
+    """The one writing side of a store: its engine, and whether a failed commit may yet have got through."""
+
+    __slots__ = ("engine", "in_doubt", "insert_measurement")
+
+    def __init__(self, engine: Engine) -> None:
+        """Prepare; nothing connects yet."""
+        self.engine = engine
+        self.in_doubt = False
+        self.insert_measurement = str(insert(measurement).compile(engine))
+        """Text for the driver: the hot path goes round SQLAlchemy's work on every row."""
+
+
+class UnitOfWork:
+    """One write transaction, open inside its `with` block. Every method may raise StoreBusyError: leave the block."""
+
+    __slots__ = ("_connection", "_writer")
+
+    _connection: Connection
+
+    def __init__(self, writer: Writer) -> None:
+        """Prepare a transaction; entering the `with` block starts it."""
+        self._writer = writer
+
+    def __enter__(self) -> Self:
+        """Take the writer's connection and the write lock."""
+        try:
+            self._connection = self._writer.engine.connect()
+        except PoolTimeoutError as error:
+            raise StoreBusyError("Another thread of this program writes to the store; it is tried again") from error
+        try:
+            self._connection.begin()
+        except BaseException:
+            self._connection.close()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Roll back what was not committed."""
+        self._connection.close()
+
+    def commit(self) -> None:
+        """Make everything durable; after StoreBusyError the same work may be done again in a new unit."""
+        try:
+            self._connection.commit()
+        except StoreBusyError:
+            self._writer.in_doubt = True
+            raise
+
+    def start_run(self, *, at_us: int, elapsed_us: int, version: str, config_hash: str) -> int:
+        """Note a start of the daemon; return the number of the run."""
+        row = {"started_at_us": at_us, "elapsed_us": elapsed_us, "version": version, "config_hash": config_hash}
+        return self._insert(run, row)
+
+    def append(self, outcome: Outcome, *, run: int) -> None:
+        """Store what one step of a watch made: records, journal, answers to commands, and what it carries."""
+        if self._writer.in_doubt and self._is_stored(outcome):
+            return
+        if len(outcome.measurements):
+            tuples = rows.measurement_rows(outcome, run)
+            self._connection.exec_driver_sql(self._writer.insert_measurement, tuples)
+        self.add_entries(outcome.entries)
+        self._consume(outcome.answers)
+        self._remember(outcome.vat, outcome.probe, outcome.carry)
+
+    def add_entries(self, entries: Iterable[Entry]) -> None:
+        """Add rows to the journal, in order."""
+        self._insert_all(insert(journal), [rows.entry_row(entry) for entry in entries])
+
+    def add_events(self, events: Iterable[Event], delivered_at_us: Mapping[str, int] | None = None) -> None:
+        """Put events into the outbox, in order.
+
+        `delivered_at_us`: by event id, when (UTC, microseconds) an event was already delivered from memory.
+        """
+        events, delivered = list(events), delivered_at_us or {}
+        known = self._known_events(events) if self._writer.in_doubt else frozenset[str]()
+        new = [rows.event_row(event, delivered.get(event.id)) for event in events if event.id not in known]
+        self._insert_all(insert(outbox), new)
+
+    def mark_delivered(self, ids: Iterable[str], at_us: int) -> None:
+        """Note that the broker has these events; ids marked before or unknown are passed over."""
+        waiting = (outbox.c.event_id == bindparam("event")) & outbox.c.delivered_at_us.is_(None)
+        marked = [{"event": event, "at": at_us} for event in ids]
+        if marked:
+            statement = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
+            self._connection.execute(statement, marked)
+
+    def add_command(self, command: Command) -> int:
+        """Put a command into the inbox (its `id` and `seq` are not used); return its number.
+
+        Its calibration must have been added before, here or earlier. Raises RefusedError for text or numbers that
+        cannot be stored.
+        """
+        return self._insert(inbox, rows.command_row(command))
+
+    def add_calibration(self, made: Calibration, *, accepted: bool = True) -> Calibration:
+        """Store a calibration (its `id` is not used); return it with its number.
+
+        It comes into force by a CALIBRATE command. `accepted` false: kept for the record, never to be applied.
+        Raises RefusedError for text or numbers that cannot be stored.
+        """
+        return replace(made, id=self._insert(calibration, rows.calibration_row(made, accepted=accepted)))
+
+    def _insert(self, table: Table[Any], row: Mapping[str, Any]) -> int:
+        number = self._connection.scalar(insert(table).values(row).returning(table.c.id))
+        return int(number)
+
+    def _insert_all(self, statement: Insert, values: Sequence[Mapping[str, Any]]) -> None:
+        if values:
+            self._connection.execute(statement, values)
+
+    def _consume(self, answers: Iterable[Answer]) -> None:
+        for answer in answers:
+            values = {"consumed_seq": answer.seq, "applied": answer.applied, "answer": answer.text}
+            pending = (inbox.c.id == answer.command) & inbox.c.consumed_seq.is_(None)
+            if self._connection.execute(update(inbox).where(pending).values(values)).rowcount != 1:
+                raise LookupError(f"command {answer.command} is not pending in the inbox")
+
+    def _remember(self, vat: str, probe: str, carry: Carry) -> None:
+        values = {"probe": probe, "carry": rows.encode_carry(carry)}
+        known = self._connection.execute(update(watch).where(watch.c.vat == vat).values(values)).rowcount
+        if not known:
+            self._connection.execute(insert(watch), {"vat": vat, **values})
+
+    def _is_stored(self, outcome: Outcome) -> bool:
+        numbers = outcome.measurements.seq
+        if not len(numbers):
+            return False
+        same = (measurement.c.probe == outcome.probe) & (measurement.c.seq == int(numbers[-1]))
+        same &= measurement.c.at_us == int(outcome.measurements.at_us[-1])
+        return bool(self._connection.scalar(select(func.count()).select_from(measurement).where(same)))
+
+    def _known_events(self, events: Iterable[Event]) -> frozenset[str]:
+        ids = [event.id for event in events]
+        return frozenset(self._connection.scalars(select(outbox.c.event_id).where(outbox.c.event_id.in_(ids))))
