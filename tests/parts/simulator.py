@@ -1,1 +1,68 @@
-"""Fixtures around a real simulator."""
+"""A fixture that starts real simulators, each a process with a port of its own, and stops them."""
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+
+@dataclass(frozen=True, slots=True)
+class SimulatorProcess:
+    """A running simulator and what a client opens to speak to it."""
+
+    port: str
+    process: subprocess.Popen[str]
+
+
+Start = Callable[..., SimulatorProcess]
+
+
+@pytest.fixture
+def simulator() -> Iterator[Start]:
+    """Return a function that starts `python -m simulator serve RUN ...`; whatever it started is stopped at the end."""
+    with ExitStack() as stack:
+
+        def start(  # noqa: PLR0913 -- one for each option
+            run: str,
+            *,
+            seed: int = 1,
+            speed: float = 1.0,
+            link: Path | None = None,
+            tcp: bool = False,
+            extra: Sequence[str] = (),
+        ) -> SimulatorProcess:
+            options = ["--seed", str(seed), "--speed", str(speed), *extra]
+            options += ["--link", str(link)] if link else []
+            options += ["--tcp", "127.0.0.1:0"] if tcp else []
+            command = [sys.executable, "-P", "-m", "simulator", "serve", run, *options]
+            process = subprocess.Popen(
+                command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=_environment()
+            )
+            stack.callback(_stop, process)
+            assert process.stdout is not None
+            line = process.stdout.readline()
+            assert line.startswith("port: "), f"{command} printed {line!r} instead of its port"
+            return SimulatorProcess(line.removeprefix("port: ").strip(), process)
+
+        yield start
+
+
+def _environment() -> dict[str, str]:
+    """Return this process's environment; one thread is enough, more only slow the start."""
+    return {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+
+
+def _stop(process: subprocess.Popen[str]) -> None:
+    process.terminate()
+    try:
+        process.wait(timeout=5)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait(timeout=5)
+    if process.stdout is not None:
+        process.stdout.close()

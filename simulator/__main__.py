@@ -1,0 +1,206 @@
+"""The command line, `python -m simulator`. A shell: it reads the clock and prints; the rest is elsewhere."""
+
+import signal
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import click
+
+from simulator.bench import CALIBRATED_DAY, Bench
+from simulator.recording import MICROSECONDS, Label, dip_toml, recording
+from simulator.runs import FIRST_DAY, RUNS, Run, find
+from simulator.serve import Clock, Server
+from simulator.wire import PtyWire, TcpWire, Wire
+
+MAX_HOURS = 2000.0
+
+
+def _run(_ctx: click.Context, _param: click.Parameter, value: str) -> Run:
+    try:
+        return find(value)
+    except LookupError as error:
+        raise click.BadParameter(f"{error.args[0]} (list them with: python -m simulator runs)") from error
+
+
+def _moment(_ctx: click.Context, _param: click.Parameter, value: str | None) -> datetime | None:
+    """Return the moment in UTC."""
+    if value is None:
+        return None
+    try:
+        moment = datetime.fromisoformat(value)
+    except ValueError as error:
+        raise click.BadParameter(f"{value!r} is not a date and time such as 2026-11-24T18:00:00Z") from error
+    if moment.tzinfo is None:
+        raise click.BadParameter(f"{value!r} does not say its offset from UTC: add Z or, say, +01:00")
+    return moment.astimezone(UTC)
+
+
+def _address(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tuple[str, int] | None:
+    """Return host and port."""
+    if value is None:
+        return None
+    host, _, port = value.rpartition(":")
+    if not host or not port.isdecimal() or int(port) > 65535:  # noqa: PLR2004 -- sixteen bits
+        raise click.BadParameter(f"{value!r} is not HOST:PORT with a port of 0 (any free one) to 65535")
+    return host, int(port)
+
+
+def _plain(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
+    """Return the serial number, which must fit between the commas of an identity."""
+    if not value or not value.isascii() or not value.isprintable() or set(value) & set(",;"):
+        raise click.BadParameter(f"{value!r} must be printable ASCII without comma and semicolon")
+    return value
+
+
+_name = click.argument("run", callback=_run)
+_seed = click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Chance.")
+_hours = click.option(
+    "--hours",
+    type=click.FloatRange(0, MAX_HOURS, min_open=True),
+    help="Length instead of the run's own; faults stay where they are.",
+)
+_epoch = click.option(
+    "--epoch", callback=_moment, metavar="RFC3339", help="UTC at run time 0 [default: the run's own]."
+)
+_out = click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write [default: stdout].")
+_vat = click.option("--vat", help="Id of the vat [default: the run's].")
+_probe = click.option("--probe", help="Id of the probe [default: the vat's, with -probe].")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+def main() -> None:
+    """Simulate a fermenting vat with a pH electrode in it. Nothing it says is a measurement."""
+
+
+@main.command()
+def runs() -> None:
+    """List the runs."""
+    width = max(map(len, RUNS))
+    for run in RUNS.values():
+        click.echo(f"{run.name:<{width}}  {run.summary}")
+
+
+@main.command()
+@_name
+@_seed
+@_hours
+@_epoch
+@click.option("--speed", type=click.FloatRange(0, min_open=True), default=1.0, show_default=True, help="Time factor.")
+@click.option("--epoch-monotonic", type=float, help="Reading of CLOCK_MONOTONIC at run time 0 [default: now].")
+@click.option(
+    "--tcp",
+    callback=_address,
+    metavar="HOST:PORT",
+    help="Serve on TCP instead of a pseudo-terminal; port 0: any free one.",
+)
+@click.option("--link", type=click.Path(path_type=Path), help="Symbolic link to keep pointed at the terminal.")
+@click.option("--serial", callback=_plain, default="SIM0001", show_default=True, help="Serial number in the identity.")
+def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
+    run: Run,
+    seed: int,
+    hours: float | None,
+    epoch: datetime | None,
+    speed: float,
+    epoch_monotonic: float | None,
+    tcp: tuple[str, int] | None,
+    link: Path | None,
+    serial: str,
+) -> None:
+    """Serve RUN as an instrument on a port; its first line of output is the port's name."""
+    if tcp and link:
+        raise click.UsageError("--link points at a terminal: leave out --link or --tcp")
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, _stop)
+    run = _cut(run, hours)
+    origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
+    wire: Wire = TcpWire(*tcp) if tcp else PtyWire(link)
+    clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
+    server = Server(Bench(run, seed), wire, clock=clock, serial=serial, say=_say)
+    _say(f"SIMULATION, run {run.name}, seed {seed}, {speed:g}x, from {_epoch_of(run, epoch).isoformat()}")
+    try:
+        server.serve(opened=lambda name: click.echo(f"port: {name}"))
+    except OSError as error:
+        raise click.ClickException(f"the port {wire.name} cannot be opened: {error}") from error
+    except KeyboardInterrupt:
+        _say("stopped")
+
+
+@main.command()
+@_name
+@_seed
+@_hours
+@_epoch
+@_vat
+@_probe
+@_out
+@click.option("--poll", type=click.FloatRange(0.01), default=10.0, show_default=True, help="Seconds between records.")
+def record(
+    run: Run,
+    seed: int,
+    hours: float | None,
+    epoch: datetime | None,
+    vat: str | None,
+    probe: str | None,
+    out: Path | None,
+    poll: float,
+) -> None:
+    """Write RUN as a recording: what a watch that polled it would have logged."""
+    run = _cut(run, hours)
+    label = _label(run, epoch, vat=vat, probe=probe, poll_s=poll)
+    _write(out, lambda write: [write(line) for line in recording(Bench(run, seed), label)])
+
+
+@main.command()
+@_name
+@_seed
+@_epoch
+@_out
+def dip(run: Run, seed: int, epoch: datetime | None, out: Path | None) -> None:
+    """Write what a person read in fresh buffers with RUN's electrode, a day before, as TOML."""
+    made_at = (_epoch_of(run, epoch) + timedelta(days=CALIBRATED_DAY)).isoformat().replace("+00:00", "Z")
+    _write(out, lambda write: write(dip_toml(Bench(run, seed), made_at=made_at)))
+
+
+def _say(line: str) -> None:
+    click.echo(f"simulator: {line}", err=True)
+
+
+def _stop(_number: int, _frame: object) -> None:
+    raise KeyboardInterrupt
+
+
+def _cut(run: Run, hours: float | None) -> Run:
+    return run if hours is None else replace(run, hours=hours)
+
+
+def _epoch_of(run: Run, epoch: datetime | None) -> datetime:
+    hour = int(run.start_hour)
+    minute = round((run.start_hour - hour) * 60)
+    return epoch or datetime.fromisoformat(f"{FIRST_DAY}T{hour:02}:{minute:02}:00+00:00")
+
+
+def _label(run: Run, epoch: datetime | None, *, vat: str | None, probe: str | None, poll_s: float) -> Label:
+    vat = vat or run.vat_id
+    moment = _epoch_of(run, epoch)
+    micro = int(moment.replace(microsecond=0).timestamp()) * MICROSECONDS + moment.microsecond
+    return Label(vat=vat, probe=probe or f"{vat}-probe", poll_s=poll_s, epoch_us=micro)
+
+
+def _write(out: Path | None, fill: Callable[[Callable[[str], object]], object]) -> None:
+    """Fill a file, or stdout."""
+    if out is None:
+        fill(sys.stdout.write)
+        return
+    try:
+        with out.open("w", encoding="utf-8", newline="\n") as file:
+            fill(file.write)
+    except OSError as error:
+        raise click.ClickException(f"cannot write {out}: {error.strerror}; choose another --out") from error
+
+
+if __name__ == "__main__":
+    main(prog_name="python -m simulator")

@@ -1,0 +1,69 @@
+"""Chance that can be asked twice: numbers that depend only on the seed, the stream and the index.
+
+Law: counter-based (Philox). Whether, when and how often another number was asked changes nothing, so a live run and a
+recording of the same run agree.
+"""
+
+from enum import IntEnum
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_BLOCK = 4096
+_WORD = 2**64
+
+
+class Stream(IntEnum):
+    """What the numbers are for; streams are independent."""
+
+    POTENTIAL = 1
+    WANDER = 2
+    THERMOMETER = 3
+    STIRRING = 4
+    FILM = 5
+    FILM_WANDER = 6
+    DRAUGHT = 7
+    KNOCK = 8
+    WIRE = 9
+    BUFFERS = 10
+    VAT = 11
+
+
+class Noise:
+    """Standard normal numbers of one seed."""
+
+    def __init__(self, seed: int) -> None:
+        """Keep the seed, 0 to 2**64 - 1."""
+        self._seed = seed
+        self._cached = lru_cache(maxsize=64)(self._block)
+
+    def _block(self, stream: Stream, number: int) -> Floats:
+        counter = np.array(
+            [0, 0, 0, number % _WORD], dtype=np.uint64
+        )  # blocks never overlap: the high word counts them
+        key = np.array([self._seed, stream], dtype=np.uint64)
+        return np.random.Generator(np.random.Philox(key=key, counter=counter)).standard_normal(_BLOCK)
+
+    def normal(self, stream: Stream, index: Ints) -> Floats:
+        """Return the numbers of a stream at these whole indices (any order, negative too)."""
+        blocks, places = np.divmod(index, _BLOCK)
+        out = np.empty(index.shape)
+        for number in np.unique(blocks).tolist():
+            chosen = blocks == number
+            out[chosen] = self._cached(stream, number)[places[chosen]]
+        return out
+
+    def wander(self, stream: Stream, second: Ints, *, period_s: int) -> Floats:
+        """Return a smooth course through a number every `period_s`."""
+        knot, rest = np.divmod(second, period_s)
+        part = rest / period_s
+        ease = part * part * (3.0 - 2.0 * part)
+        return np.asarray((1.0 - ease) * self.normal(stream, knot) + ease * self.normal(stream, knot + 1))
+
+    def held(self, stream: Stream, second: Ints, *, period_s: int) -> Floats:
+        """Return a number that is kept for `period_s`, then changes at once."""
+        return self.normal(stream, np.floor_divide(second, period_s))

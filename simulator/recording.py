@@ -1,0 +1,138 @@
+"""A run written down as JSON Lines: what a watch would have logged had it polled a real probe.
+
+Law: the same run, seed and options give the same bytes. The calibration in it is the one a person would have made in
+fresh buffers; the numbers of reasons belong to the recording's format.
+"""
+
+import json
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+import numpy as np
+
+from simulator.bench import BATH_C, BUFFER_HALF_WIDTH_PH, BUFFERS_PH, CALIBRATED_DAY, Bench
+from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
+from simulator.faults import Fault, Ints, stands
+
+PERSON = "simulated person"
+U_POTENTIAL_MV = 0.4
+U_BUFFER_PH = BUFFER_HALF_WIDTH_PH / 3.0**0.5
+"""Rectangular distribution (GUM 4.3.7)."""
+REASONS: Mapping[Fault, int] = MappingProxyType(
+    {  # the last that stands is written: who has no port hears nothing else
+        Fault.NO_TEMPERATURE: 6,
+        Fault.OVERRANGE: 5,
+        Fault.HARDWARE_ERROR: 4,
+        Fault.GARBLED: 3,
+        Fault.SLOW: 2,
+        Fault.UNPLUGGED: 1,
+    }
+)
+MICROSECONDS = 1_000_000
+DAY_US = 86_400 * MICROSECONDS
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Label:
+    """What a recording is called and how it is paced; `epoch_us`: UTC at run time 0."""
+
+    vat: str
+    probe: str
+    poll_s: float
+    epoch_us: int
+
+
+def calibration(bench: Bench, label: Label) -> dict[str, object]:
+    """Return the line E = offset + slope * k(T) * (7 - pH) fitted to the buffers, with its covariance (GUM H.3)."""
+    read = bench.dip()
+    ph = np.array(BUFFERS_PH)
+    x = (ISOPOTENTIAL_PH - ph) * nernst_slope_mv(read.temperature_c)
+    design = np.column_stack([np.ones_like(x), x])
+    (offset, slope), *_ = np.linalg.lstsq(design, read.potential_mv)
+    u_mv = np.hypot(U_POTENTIAL_MV, slope * float(nernst_slope_mv(BATH_C)) * U_BUFFER_PH)
+    covariance = u_mv**2 * np.linalg.inv(design.T @ design)  # one u for all: the bath is at one temperature
+    return {
+        "id": 1,
+        "probe": label.probe,
+        "at_us": label.epoch_us + round(CALIBRATED_DAY * DAY_US),
+        "offset_mv": float(offset),
+        "slope": float(slope),
+        "var_offset": float(covariance[0, 0]),
+        "var_slope": float(covariance[1, 1]),
+        "cov": float(covariance[0, 1]),
+        "low_ph": min(BUFFERS_PH),
+        "high_ph": max(BUFFERS_PH),
+        "points": points(bench),
+        "by": PERSON,
+        "residual_mv": float(np.max(np.abs(read.potential_mv - design @ [offset, slope]))),
+    }
+
+
+def points(bench: Bench) -> list[dict[str, float]]:
+    """Return what was read in each buffer."""
+    read = bench.dip()
+    rows = zip(BUFFERS_PH, read.potential_mv.tolist(), read.temperature_c.tolist(), strict=True)
+    return [{"buffer_ph": ph, "potential_mv": mv, "temperature_c": c} for ph, mv, c in rows]
+
+
+def dip_toml(bench: Bench, *, made_at: str) -> str:
+    """Return the same as TOML, for whoever fits the line."""
+    head = [f"made_at = {made_at}", f'by = "{PERSON}"', "simulated = true"]
+    tables = [["", "[[point]]", *(f"{name} = {value}" for name, value in point.items())] for point in points(bench)]
+    return "\n".join([*head, *(line for table in tables for line in table)]) + "\n"
+
+
+def recording(bench: Bench, label: Label) -> Iterator[str]:
+    """Yield the lines of the recording."""
+    run = bench.run
+    yield _line(
+        {
+            "recording": 1,
+            "simulated": True,
+            "vat": label.vat,
+            "probe": label.probe,
+            "run": run.name,
+            "seed": bench.seed,
+            "poll_s": label.poll_s,
+        }
+    )
+    fit = calibration(bench, label)
+    yield _line(
+        {
+            "command": {
+                "id": 1,
+                "at_us": fit["at_us"],
+                "kind": "calibrate",
+                "vat": "",
+                "probe": label.probe,
+                "calibration": fit,
+                "by": PERSON,
+                "seq": 1,
+            }
+        }
+    )
+    polls, an_hour = int(np.ceil(run.hours * 3600.0 / label.poll_s)), max(int(3600.0 / label.poll_s), 1)
+    for first in range(0, polls, an_hour):
+        yield _line({"rows": _rows(bench, label, np.arange(first, min(first + an_hour, polls)))})
+
+
+def _rows(bench: Bench, label: Label, poll: Ints) -> dict[str, list[int] | list[float | None]]:
+    elapsed_us = np.rint(poll * label.poll_s * MICROSECONDS).astype(np.int64)
+    read = bench.conversions(np.rint(elapsed_us / MICROSECONDS).astype(np.int64))
+    reason = np.zeros(poll.shape, dtype=np.int64)
+    for fault, number in REASONS.items():
+        reason = np.where(stands(bench.run.events, fault, elapsed_us / MICROSECONDS), number, reason)
+    missing = (reason != 0).tolist()
+    return {
+        "seq": (poll + 1).tolist(),
+        "at_us": (label.epoch_us + elapsed_us).tolist(),
+        "elapsed_us": elapsed_us.tolist(),
+        "potential_mv": [None if gone else v for gone, v in zip(missing, read.potential_mv.tolist(), strict=True)],
+        "temperature_c": [None if gone else v for gone, v in zip(missing, read.temperature_c.tolist(), strict=True)],
+        "reason": reason.tolist(),
+    }
+
+
+def _line(record: Mapping[str, object]) -> str:
+    return json.dumps(record, separators=(",", ":"), allow_nan=False) + "\n"
