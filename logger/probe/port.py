@@ -8,7 +8,8 @@ can have sent it:
   measured until a *settling* query (the error queue, or the identity) has been answered; its reply cannot be taken for
   a number, and an instrument answers in order, so whatever came before it is old and is thrown away.
 * Whoever has not answered the error queue may have been exchanged: the identity is asked next. It is asked a second
-  time only after `_GIVE_UP` time limits, so that its replies cannot pile up: later replies than that are not served.
+  time only after a silence of `_GIVE_UP` time limits, so that its replies cannot pile up: an instrument that needs
+  longer than that for one reply is not served.
 
 The only clock read here is `time.monotonic`, for the limits of replies: they stay real when the watch is accelerated.
 """
@@ -40,10 +41,10 @@ class _Missing(Exception):  # noqa: N818 - no error: the expected way in which a
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Owed:
-    """A settling query without reply yet, and `time.monotonic()` when it was sent."""
+    """A settling query without reply yet, and `time.monotonic()` when it was sent or anything was heard since."""
 
     query: bytes
-    since_s: float
+    heard_s: float
 
 
 class Line:
@@ -158,6 +159,7 @@ class Line:
         owed = self._ask_to_settle(wire, probe)
         until = time.monotonic() + probe.timeout_s
         while (line := wire.line(until=until)) is not None:
+            self._owed = _Owed(query=owed.query, heard_s=time.monotonic())
             if owed.query == scpi.IDENTIFY and (identity := scpi.parse_identity(line)) is not None:
                 self._owed = None
                 self._identify(wire, probe, identity)
@@ -169,12 +171,13 @@ class Line:
         raise _Missing(Reason.TIMEOUT, f"{self.port}: {_silence(owed.query, probe)}")
 
     def _ask_to_settle(self, wire: Wire, probe: ProbeConfig) -> _Owed:
-        now_s = time.monotonic()
         query = scpi.NEXT_ERROR if probe.id in self._known else scpi.IDENTIFY
         owed = self._owed
-        if owed is None or owed.query != query or now_s - owed.since_s > _GIVE_UP * probe.timeout_s:
+        now_s = time.monotonic()
+        is_silent = owed is not None and not wire.is_waiting and now_s - owed.heard_s > _GIVE_UP * probe.timeout_s
+        if owed is None or owed.query != query or is_silent:
             wire.send(query)
-            owed = self._owed = _Owed(query=query, since_s=now_s)
+            owed = self._owed = _Owed(query=query, heard_s=now_s)
         return owed
 
     def _identify(self, wire: Wire, probe: ProbeConfig, identity: str) -> None:

@@ -51,6 +51,11 @@ class Wire:
         """Tell whether a line has begun whose terminator is still owed."""
         return bool(self._buffer.partial)
 
+    @property
+    def is_waiting(self) -> bool:
+        """Tell whether anything has arrived that was not read yet."""
+        return bool(self._lines or self._port.in_waiting)
+
     def send(self, data: bytes) -> None:
         """Write all of `data`."""
         self._port.write(data)
@@ -69,7 +74,8 @@ class Wire:
         while not self._lines:
             if time.monotonic() >= until:
                 return None
-            self._lines.extend(self._buffer.feed(self._port.read(self._port.in_waiting or 1)))
+            first = self._port.read(1)
+            self._lines.extend(self._buffer.feed(first + self._port.read(self._port.in_waiting)))
         return self._lines.popleft()
 
     def close(self) -> None:

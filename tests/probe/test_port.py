@@ -165,7 +165,7 @@ def test_whatever_is_late_the_two_values_are_never_mixed_up(
 ) -> None:
     for query, delay in zip(queries, delays, strict=True):
         peer.once(query, Reply(HEALTHY[query].data, delay_s=delay * TIMEOUT_S))
-    assert {values(tick()) for _ in range(5)} <= {GOOD, missing(Reason.TIMEOUT)}
+    assert {values(tick()) for _ in range(5)} <= {GOOD, missing(Reason.TIMEOUT), missing(Reason.GARBLED)}
 
 
 def test_an_instrument_that_is_always_too_slow_never_gives_a_value(tick: Ticks, peer: Peer) -> None:
