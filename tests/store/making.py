@@ -1,0 +1,124 @@
+"""Small, made-up series and words to put into a store."""
+
+from collections.abc import Iterable
+from dataclasses import fields
+
+import numpy as np
+
+from logger.model import (
+    AlarmState,
+    Answer,
+    Calibration,
+    CalibrationPoint,
+    Carry,
+    Cause,
+    Command,
+    CommandKind,
+    Entry,
+    Event,
+    Measurements,
+    Outcome,
+    State,
+)
+
+START_US = 1_790_000_000_000_000
+PERIOD_US = 10_000_000
+
+
+def measurements(first: int, count: int, *, calibration: int = 0) -> Measurements:
+    """Return records `first` to `first + count - 1`; every tenth has no indication."""
+    seq = np.arange(first, first + count, dtype=np.int64)
+    missing = seq % 10 == 0
+    potential = np.where(missing, np.nan, 100 + np.sin(seq) * 17)
+    zeros = np.zeros(count, np.int64)
+    return Measurements(
+        seq=seq,
+        at_us=START_US + seq * PERIOD_US,
+        elapsed_us=seq * PERIOD_US,
+        potential_mv=potential,
+        temperature_c=np.where(missing, np.nan, 20 + np.cos(seq)),
+        reason=np.where(missing, 2, zeros),
+        ph=7 - potential / 58,
+        u=np.where(missing, np.nan, 0.05),
+        quality=np.where(missing, 9, zeros + 1),
+        tests=zeros,
+        previous_spike=zeros + 2,
+        calibration=zeros + calibration,
+    )
+
+
+def outcome(
+    records: Measurements,
+    *,
+    vat: str = "marrow",
+    probe: str = "marrow-probe",
+    entries: Iterable[Entry] = (),
+    answers: Iterable[Answer] = (),
+    carry: Carry | None = None,
+) -> Outcome:
+    """Return what a step made of these records."""
+    return Outcome(
+        vat=vat,
+        probe=probe,
+        measurements=records,
+        entries=tuple(entries),
+        answers=tuple(answers),
+        carry=carry or Carry(probe=probe),
+    )
+
+
+def entry(seq: int = 1, **more: object) -> Entry:
+    """Return an annunciation."""
+    values = {"vat": "marrow", "alarm": "ph-high", "occurrence": 1, "annunciates": True, "priority": "high", **more}
+    return Entry(
+        seq=seq,
+        at_us=START_US + seq * PERIOD_US,
+        cause=Cause.ANNUNCIATED,
+        before=State.NORMAL,
+        after=State.UNACKNOWLEDGED,
+        **values,  # type: ignore[arg-type]  # the tests give what they name
+    )
+
+
+def event(name: str, payload: str = "{}") -> Event:
+    """Return an event of that id."""
+    return Event(id=name, at_us=START_US, vat="marrow", payload=payload)
+
+
+def command(kind: CommandKind = CommandKind.NOTE, **more: object) -> Command:
+    """Return a command that has no number yet."""
+    values = {"vat": "marrow", "by": "tova", **more}
+    return Command(id=0, at_us=START_US, kind=kind, **values)  # type: ignore[arg-type]  # as above
+
+
+def calibration(**more: object) -> Calibration:
+    """Return a calibration that has no number yet."""
+    points = (
+        CalibrationPoint(buffer_ph=4.005, potential_mv=170.9, temperature_c=21.3),
+        CalibrationPoint(buffer_ph=6.865, potential_mv=0.1 + 0.2, temperature_c=21.4),
+    )
+    values = {"probe": "marrow-probe", "offset_mv": -3.3, "slope": 0.971, "points": points, "by": "tova", **more}
+    return Calibration(
+        id=0, at_us=START_US, var_offset=0.4, var_slope=1e-5, cov=-1e-3, low_ph=4.005, high_ph=6.865, **values  # type: ignore[arg-type]  # as above
+    )  # fmt: skip
+
+
+def carry(**more: object) -> Carry:
+    """Return what a watch with one standing alarm carries."""
+    alarm = AlarmState(
+        abnormal=True, base=State.UNACKNOWLEDGED, occurrence=3, since_at_us=START_US, value=4.71, u=0.1 + 0.2
+    )
+    values = {
+        "probe": "marrow-probe",
+        "alarms": {"ph-high": alarm, "blind": AlarmState()},
+        "believed_at_us": START_US,
+        **more,
+    }
+    return Carry(**values)  # type: ignore[arg-type]  # as above
+
+
+def bits(records: Measurements) -> dict[str, list[int]]:
+    """Return every column as its 64 bits, one NaN for all of them, and no sign of zero (which SQLite does not keep)."""
+    columns = {f.name: getattr(records, f.name) for f in fields(records)}
+    plain = {name: np.where(np.isnan(c), np.nan, c + 0.0) if c.dtype.kind == "f" else c for name, c in columns.items()}
+    return {name: column.view(np.int64).tolist() for name, column in plain.items()}

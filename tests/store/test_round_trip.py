@@ -1,0 +1,203 @@
+"""What is read equals what was written, to the bit, on both databases."""
+
+import itertools
+import math
+from dataclasses import fields, replace
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as npst
+
+from logger.errors import RefusedError
+from logger.model import (
+    AlarmState,
+    Calibration,
+    CalibrationPoint,
+    Carry,
+    Cause,
+    Command,
+    CommandKind,
+    Entry,
+    Measurements,
+    State,
+)
+from logger.store import Store, queries
+from tests.store.making import bits, calibration, command, entry, measurements, outcome
+
+NUMBERS = itertools.count(1)
+INT64 = st.integers(-(2**63), 2**63 - 1)
+FINITE = st.floats(allow_nan=False, allow_infinity=False)
+TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
+SMALL = ("reason", "quality", "previous_spike")
+
+on_one_store = settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)  # a store takes any number of examples: each has its own probe or number
+
+
+def column(name: str, count: int) -> st.SearchStrategy[np.ndarray]:
+    if name in ("potential_mv", "temperature_c", "ph", "u"):
+        return npst.arrays(np.float64, count, elements=st.floats())
+    if name in SMALL:
+        return npst.arrays(np.int64, count, elements=st.integers(-(2**15), 2**15 - 1))
+    if name == "tests":
+        return npst.arrays(np.int64, count, elements=st.integers(-(2**31), 2**31 - 1))
+    if name == "calibration":
+        return st.just(np.zeros(count, np.int64))
+    return npst.arrays(np.int64, count, elements=INT64)
+
+
+@st.composite
+def any_measurements(draw: st.DrawFn) -> Measurements:
+    count = draw(st.integers(1, 5))
+    first = draw(st.integers(1, 2**63 - 10))
+    drawn = {f.name: draw(column(f.name, count)) for f in fields(Measurements)}
+    return Measurements(**{**drawn, "seq": np.arange(first, first + count, dtype=np.int64)})
+
+
+@st.composite
+def any_command(draw: st.DrawFn) -> Command:
+    return Command(
+        id=0,
+        at_us=draw(INT64),
+        kind=draw(st.sampled_from(CommandKind)),
+        vat=draw(TEXT),
+        probe=draw(TEXT),
+        alarm=draw(TEXT),
+        occurrence=draw(st.none() | INT64),
+        duration_s=draw(st.none() | FINITE),
+        by=draw(TEXT),
+        note=draw(TEXT),
+    )
+
+
+@st.composite
+def any_calibration(draw: st.DrawFn) -> Calibration:
+    numbers = ("offset_mv", "slope", "var_offset", "var_slope", "cov", "low_ph", "high_ph", "residual_mv")
+    points = st.builds(CalibrationPoint, buffer_ph=FINITE, potential_mv=FINITE, temperature_c=FINITE)
+    return Calibration(
+        id=0,
+        probe=draw(TEXT),
+        at_us=draw(INT64),
+        points=tuple(draw(st.lists(points, max_size=4))),
+        by=draw(TEXT),
+        **{name: draw(FINITE) for name in numbers},
+    )
+
+
+any_alarm_state = st.builds(
+    AlarmState,
+    abnormal=st.booleans(),
+    pending_us=st.none() | INT64,
+    seen_us=st.none() | INT64,
+    base=st.sampled_from(State),
+    occurrence=st.integers(0, 2**40),
+    since_at_us=INT64,
+    shelved_until_us=st.none() | INT64,
+    out_of_service=st.booleans(),
+    value=st.none() | FINITE,
+    u=st.none() | FINITE,
+)
+any_entry = st.builds(
+    Entry,
+    seq=INT64,
+    at_us=INT64,
+    vat=TEXT,
+    cause=st.sampled_from(Cause),
+    alarm=TEXT,
+    occurrence=st.none() | INT64,
+    before=st.none() | st.sampled_from(State),
+    after=st.none() | st.sampled_from(State),
+    annunciates=st.booleans(),
+    priority=TEXT,
+    value=st.none() | FINITE,
+    u=st.none() | FINITE,
+    setpoint=st.none() | FINITE,
+    reminder=st.integers(0, 2**31 - 1),
+    by=TEXT,
+    text=TEXT,
+)
+
+
+@on_one_store
+@given(any_measurements())
+def test_measurements_come_back_bit_by_bit(store: Store, records: Measurements) -> None:
+    probe = f"probe {next(NUMBERS)}"
+    with store.begin() as unit:
+        run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
+        unit.append(outcome(records, probe=probe, carry=Carry(probe=probe)), run=run)
+        unit.commit()
+    found = queries.load_watch(store, "marrow", probe, recent=10)
+    assert found is not None
+    assert bits(found.recent) == bits(records)
+
+
+@on_one_store
+@given(st.dictionaries(TEXT, any_alarm_state, max_size=4), any_calibration(), st.none() | INT64)
+def test_a_carry_comes_back_equal(
+    store: Store, alarms: dict[str, AlarmState], made: Calibration, believed_at_us: int | None
+) -> None:
+    vat = f"vat {next(NUMBERS)}"
+    kept = Carry(probe="p", alarms=alarms, calibration=made, believed_at_us=believed_at_us, fresh_us=7)
+    with store.begin() as unit:
+        unit.append(outcome(measurements(1, 0), vat=vat, probe="p", carry=kept), run=1)
+        unit.commit()
+    assert queries.watches(store)[vat] == kept
+
+
+@on_one_store
+@given(st.lists(any_entry, min_size=1, max_size=4))
+def test_journal_entries_come_back_equal_and_in_order(store: Store, made: list[Entry]) -> None:
+    with store.begin() as unit:
+        unit.add_entries(made)
+        unit.commit()
+    assert queries.entries(store, limit=len(made)) == made
+
+
+@on_one_store
+@given(any_command(), any_calibration())
+def test_commands_come_back_equal_with_their_calibration(store: Store, made: Command, found: Calibration) -> None:
+    with store.begin() as unit:
+        stored = unit.add_calibration(found)
+        number = unit.add_command(replace(made, calibration=stored))
+        unit.commit()
+    assert stored == replace(found, id=stored.id)
+    assert queries.pending_commands(store)[-1] == replace(made, id=number, calibration=stored)
+
+
+def test_a_journal_value_that_is_not_a_number_is_kept_as_unknown(store: Store) -> None:
+    with store.begin() as unit:
+        unit.add_entries([entry(value=math.nan)])
+        unit.commit()
+    assert queries.entries(store, limit=1) == [entry(value=None)]
+
+
+def test_calibrations_of_a_probe_come_oldest_first_with_those_not_accepted(store: Store) -> None:
+    with store.begin() as unit:
+        first = unit.add_calibration(calibration(), accepted=False)
+        unit.add_calibration(calibration(probe="other"))
+        second = unit.add_calibration(calibration(slope=0.9))
+        unit.commit()
+    found = [(stored.calibration, stored.accepted) for stored in queries.calibrations(store, "marrow-probe")]
+    assert found == [(first, False), (second, True)]
+
+
+@pytest.mark.parametrize(
+    ("refused", "reason"),
+    [
+        (command(note="a\0b"), "The note of this command holds a character that cannot be stored"),
+        (command(by="\ud800"), "The by of this command holds a character that cannot be stored"),
+        (command(occurrence=2**63), "The occurrence of this command is too large a number"),
+        (command(duration_s=math.inf), "The duration_s of this command is not a finite number"),
+    ],
+)
+def test_what_no_database_could_keep_is_refused_by_name(store: Store, refused: Command, reason: str) -> None:
+    with store.begin() as unit, pytest.raises(RefusedError, match=reason):
+        unit.add_command(refused)
+
+
+def test_a_calibration_without_finite_numbers_is_refused_by_name(store: Store) -> None:
+    with store.begin() as unit, pytest.raises(RefusedError, match="The slope of this calibration is not a finite"):
+        unit.add_calibration(calibration(slope=math.nan))
