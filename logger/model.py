@@ -252,6 +252,7 @@ class Cause(StrEnum):
     STORE_UNWRITABLE = "store-unwritable"
     STORE_RECOVERED = "store-recovered"
     DISK_LOW = "disk-low"
+    BACKUP_FAILED = "backup-failed"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -271,14 +271,18 @@ def _series(alarm: AlarmConfig, judged: Judged) -> evaluate.Series:
     return evaluate.Series(row=judged.row, elapsed_us=judged.elapsed_us, value=judged.value, u=u, codes=codes)
 
 
+def recent_rows(watch: Watch) -> int:
+    """Return how many of the newest rows the tests that count rows look back on."""
+    limits = watch.probe.limits
+    return max(3, int(max(limits.flat_suspect_s, limits.flat_fail_s) / watch.probe.poll_s) + 1)
+
+
 def _needed(watch: Watch, rows: Measurements) -> int:
-    """Return how many of the newest rows later verdicts can depend on: open windows, gaps, the flat line's count."""
+    """Return how many of the newest rows later verdicts can depend on, also by time: open windows and gaps."""
     limits, newest = watch.probe.limits, int(rows.elapsed_us[-1])
     open_us = [newest - newest % round(a.window_s * SECOND_US) for a in watch.vat.alarms if a.window_s > 0]
     since = min([*open_us, newest - round(limits.max_gap_s * SECOND_US)])
-    by_time = len(rows) - int(np.searchsorted(rows.elapsed_us, since))
-    by_count = int(max(limits.flat_suspect_s, limits.flat_fail_s) / watch.probe.poll_s) + 1
-    return max(by_time, by_count, 3)
+    return max(len(rows) - int(np.searchsorted(rows.elapsed_us, since)), recent_rows(watch))
 
 
 def _joined(parts: Sequence[Measurements]) -> Measurements:

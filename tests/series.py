@@ -1,6 +1,7 @@
 """Series of indications for tests: built from plain lists, cut at will, carried through the pipeline."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -21,8 +22,6 @@ POINTS = (
 
 def calibration(probe: str = "probe") -> Calibration:
     """Return a calibration made at the epoch."""
-    from dataclasses import replace
-
     return replace(fit(POINTS, probe=probe, at_us=EPOCH_US, by="tester"), id=1)
 
 

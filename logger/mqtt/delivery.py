@@ -93,6 +93,12 @@ class Delivery:
         return len(self._events)
 
     @property
+    def oldest_at_us(self) -> int | None:
+        """Return the time (UTC) of the event that has waited longest; None: none waits."""
+        first = self._events[0].event if self._events else None
+        return first.at_us if first else None
+
+    @property
     def settled(self) -> bool:
         """Tell whether nothing is left to send or to be answered."""
         return not (self._flight or self._dirty or self._events or self._latest)

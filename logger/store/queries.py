@@ -82,7 +82,9 @@ def outbox_waiting(store: Store) -> Waiting:
 
 
 def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState | None:
-    """Return what a vat's watch must know to go on, with the newest `recent` records; None if it never ran.
+    """Return what a vat's watch must know to go on, with the newest records; None if it never ran.
+
+    `recent`: how many records it needs at least; as many as it had when it stopped are given if that is more.
 
     A vat that was given another probe keeps its alarms; the calibration and the beliefs stay with the old probe.
     """
@@ -93,7 +95,7 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
         carry = rows.decode_carry(found)
         if carry.probe != probe:
             carry = replace(carry, probe=probe, calibration=None, believed_at_us=None)
-        return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=recent))
+        return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=max(recent, carry.recent)))
 
 
 def _newest(connection: Connection, probe: str, *, vat: str | None, count: int) -> Measurements:

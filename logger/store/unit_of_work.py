@@ -83,7 +83,7 @@ class UnitOfWork:
             tuples = rows.measurement_rows(outcome, run)
             self._connection.exec_driver_sql(self._writer.insert_measurement, tuples)
         self.add_entries(outcome.entries)
-        self._consume(outcome.answers)
+        self.consume(outcome.answers)
         self._remember(outcome.vat, outcome.probe, outcome.carry)
 
     def add_entries(self, entries: Iterable[Entry]) -> None:
@@ -132,7 +132,8 @@ class UnitOfWork:
         if values:
             self._connection.execute(statement, values)
 
-    def _consume(self, answers: Iterable[Answer]) -> None:
+    def consume(self, answers: Iterable[Answer]) -> None:
+        """Note what became of commands. Raises LookupError for one that does not wait in the inbox."""
         for answer in answers:
             values = {"consumed_seq": answer.seq, "applied": answer.applied, "answer": answer.text}
             pending = (inbox.c.id == answer.command) & inbox.c.consumed_seq.is_(None)

@@ -1,0 +1,205 @@
+"""The acquire cycle: indications and commands in, one transaction out.
+
+Law: one transaction holds everything a cycle made. A store that is busy or full is expected: evaluation goes on, what
+was made waits in memory in order, one event says so directly, and all of it is committed in order on recovery. The
+queue is bounded; past its end records are evaluated but not kept, and the journal says how many.
+"""
+
+import logging
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from logger import pipeline
+from logger.errors import StoreBusyError
+from logger.model import Answer, Block, Cause, Command, Entry, Event, Indication, Outcome, WatchState
+from logger.pipeline import Watch
+from logger.store import Store, queries
+
+log = logging.getLogger(__name__)
+
+MOST_WAITING = 20_000
+"""Cycles that may wait for the store: over two days of one probe at 10 s."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Batch:
+    """What one cycle made, to be committed whole."""
+
+    outcomes: list[Outcome] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+    commands: list[Command] = field(default_factory=list)
+    """Commands that came from outside, on their way into the inbox."""
+    answers: list[Answer] = field(default_factory=list)
+    """Answers to commands that concern nothing we watch."""
+
+    def all_entries(self) -> list[Entry]:
+        """Return every journal entry of the batch in order."""
+        return [*self.entries, *(entry for outcome in self.outcomes for entry in outcome.entries)]
+
+
+@dataclass(slots=True)
+class Watched:
+    """A watch, its state and the number of its newest record."""
+
+    watch: Watch
+    state: WatchState
+    seq: int
+
+
+@dataclass(slots=True)
+class Acquisition:
+    """Turns indications into batches. Reads the inbox; writes nothing."""
+
+    store: Store
+    watched: dict[str, Watched]
+    """By probe."""
+    _taken: set[int] = field(default_factory=set)
+    """Commands applied already whose consumption may still wait for the store."""
+
+    def cycle(self, indications: Sequence[Indication]) -> Batch:
+        """Evaluate indications (at least one) together with the commands that wait for their vats."""
+        batch, pending = Batch(), self._pending()
+        by_probe: dict[str, list[Indication]] = {}
+        for indication in indications:
+            by_probe.setdefault(indication.probe, []).append(indication)
+        for probe, taken in by_probe.items():
+            target = self.watched[probe]
+            mine = [c for c in pending if c.vat == target.watch.vat.id or (not c.vat and c.probe == probe)]
+            batch.outcomes.append(self._step(target, taken, mine))
+        nobodys = [command for command in pending if not self._is_ours(command)]
+        self._taken |= {command.id for command in nobodys}
+        batch.answers = [_nobodys(command) for command in nobodys]
+        return batch
+
+    def _step(self, target: Watched, taken: Sequence[Indication], commands: Sequence[Command]) -> Outcome:
+        self._taken |= {command.id for command in commands}
+        block = block_of(taken, first_seq=target.seq + 1)
+        numbered = [replace(command, seq=target.seq + 1) for command in commands]
+        target.state, outcome = pipeline.step(target.watch, target.state, block, commands=numbered)
+        target.seq += len(block)
+        return outcome
+
+    def _pending(self) -> list[Command]:
+        """Return the commands that wait in the inbox and were not applied yet."""
+        try:
+            found = queries.pending_commands(self.store)
+        except StoreBusyError as busy:
+            log.debug("The inbox cannot be read now: %s", busy)
+            return []
+        self._taken &= {command.id for command in found}
+        return [command for command in found if command.id not in self._taken]
+
+    def _is_ours(self, command: Command) -> bool:
+        vats = {target.watch.vat.id for target in self.watched.values()}
+        return command.vat in vats or (not command.vat and command.probe in self.watched)
+
+
+@dataclass(slots=True, kw_only=True)
+class Commit:
+    """Brings batches into the store, in order, whatever the store does meanwhile."""
+
+    store: Store
+    run: int
+    event_of: Callable[[Entry], Event | None]
+    most_waiting: int = MOST_WAITING
+    waiting: deque[Batch] = field(default_factory=deque)
+    delivered: dict[str, int] = field(default_factory=dict)
+    """Ids of events that the broker has, with the time, and whose row does not say so yet."""
+    trouble: str = ""
+    """Why nothing can be written now; empty: it can."""
+    _lost: int = 0
+
+    def take(self, batch: Batch, *, at_us: int) -> list[Event]:
+        """Queue a batch and commit what can be; return the events that are to go out now."""
+        events = self.events(batch)
+        if len(self.waiting) < self.most_waiting:
+            self.waiting.append(batch)
+        else:
+            self._lost += sum(len(outcome.measurements) for outcome in batch.outcomes)
+            self.waiting[-1].entries += batch.all_entries()
+            self.waiting[-1].answers += [a for o in batch.outcomes for a in o.answers] + batch.answers
+            self.waiting[-1].commands += batch.commands
+        return [*events, *self.flush(at_us=at_us)]
+
+    def flush(self, *, at_us: int) -> list[Event]:
+        """Commit what waits and mark what was delivered; return events about the store itself."""
+        try:
+            while self.waiting:
+                self._commit(self.waiting[0])
+                self.waiting.popleft()
+            self._mark()
+        except StoreBusyError as busy:
+            return self._failed(str(busy), at_us=at_us)
+        return self._recovered(at_us=at_us) if self.trouble else []
+
+    def events(self, batch: Batch) -> list[Event]:
+        """Return the outbox events of a batch."""
+        return [event for entry in batch.all_entries() if (event := self.event_of(entry))]
+
+    def _commit(self, batch: Batch) -> None:
+        events = self.events(batch)
+        with self.store.begin() as work:
+            for outcome in batch.outcomes:
+                work.append(outcome, run=self.run)
+            work.add_entries(batch.entries)
+            work.add_events(events, {e.id: self.delivered[e.id] for e in events if e.id in self.delivered})
+            for command in batch.commands:
+                work.add_command(command)
+            work.consume(batch.answers)
+            work.commit()
+        for event in events:
+            self.delivered.pop(event.id, None)
+
+    def _mark(self) -> None:
+        if not self.delivered:
+            return
+        with self.store.begin() as work:
+            for identity, at_us in self.delivered.items():
+                work.mark_delivered([identity], at_us)
+            work.commit()
+        self.delivered.clear()
+
+    def _failed(self, why: str, *, at_us: int) -> list[Event]:
+        if self.trouble:
+            return []
+        log.error("%s; evaluation goes on, records wait in memory", why)
+        self.trouble = why
+        text = f"The store cannot be written: {why}. Readings wait in memory; alarms go on. Free space or unlock it."
+        return self._tell(Cause.STORE_UNWRITABLE, text, at_us=at_us)
+
+    def _recovered(self, *, at_us: int) -> list[Event]:
+        log.warning("The store can be written again")
+        lost = f" {self._lost} records were evaluated but not kept." if self._lost else " Nothing was lost."
+        self.trouble, self._lost = "", 0
+        text = f"The store can be written again; what waited is in it.{lost}"
+        return [*self._tell(Cause.STORE_RECOVERED, text, at_us=at_us), *self.flush(at_us=at_us)]
+
+    def _tell(self, cause: Cause, text: str, *, at_us: int) -> list[Event]:
+        """Put an entry about the store behind what waits, and return its event to be sent at once."""
+        batch = Batch(entries=[Entry(seq=0, at_us=at_us, vat="", cause=cause, priority="high", text=text)])
+        self.waiting.append(batch)
+        return self.events(batch)
+
+
+def block_of(taken: Sequence[Indication], *, first_seq: int) -> Block:
+    """Return indications of one probe as columns, numbered from `first_seq`."""
+    return Block(
+        seq=np.arange(first_seq, first_seq + len(taken)),
+        at_us=np.array([i.at_us for i in taken], dtype=np.int64),
+        elapsed_us=np.array([i.elapsed_us for i in taken], dtype=np.int64),
+        potential_mv=_column(i.potential_mv for i in taken),
+        temperature_c=_column(i.temperature_c for i in taken),
+        reason=np.array([i.reason for i in taken], dtype=np.int64),
+    )
+
+
+def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+
+def _nobodys(command: Command) -> Answer:
+    target = f"vat {command.vat}" if command.vat else f"probe {command.probe}"
+    return Answer(command=command.id, seq=0, applied=False, text=f"{target} is not in the daemon's configuration")

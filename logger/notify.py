@@ -1,0 +1,39 @@
+"""Words to the service manager (systemd's notify protocol, sd_notify(3)): one datagram each.
+
+Law: WATCHDOG=1 is sent only after proof of progress, never from a free timer. Without a manager nothing is sent.
+"""
+
+import os
+import socket
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Manager:
+    """The manager's socket; None: nobody manages us."""
+
+    address: str | None
+
+    @classmethod
+    def from_environment(cls) -> "Manager":
+        """Return the manager that started this process."""
+        return cls(os.environ.get("NOTIFY_SOCKET"))
+
+    def ready(self) -> None:
+        """Say that the watch has begun."""
+        self._say("READY=1")
+
+    def alive(self) -> None:
+        """Say that a cycle was completed."""
+        self._say("WATCHDOG=1")
+
+    def stopping(self) -> None:
+        """Say that the end has begun."""
+        self._say("STOPPING=1")
+
+    def _say(self, word: str) -> None:
+        if self.address is None:
+            return
+        path = "\0" + self.address[1:] if self.address.startswith("@") else self.address
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
+            line.sendto(word.encode(), path)

@@ -1,0 +1,253 @@
+"""The daemon: builds every part, owns the clock, the signals and the one loop that decides and writes.
+
+Law: port threads, the broker's thread and the scheduler only post into one queue; this loop drains it, evaluates,
+commits once, then tells the hub. What nobody expected ends the process with its traceback, for the service manager to
+start it anew; the state on disk is whole at any moment.
+"""
+
+import logging
+import signal
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from importlib.metadata import version
+from queue import Empty, SimpleQueue
+
+from logger import clock as clocks
+from logger import pipeline
+from logger.clock import Clock
+from logger.config import Config, VatConfig
+from logger.cycle import Acquisition, Batch, Commit, Watched
+from logger.deliver import Hub
+from logger.housekeeping import Found, Housekeeping
+from logger.model import Carry, Cause, Command, Entry, Indication
+from logger.mqtt.discovery import Maker
+from logger.mqtt.messages import Happening, Incoming
+from logger.mqtt.payloads import event_of
+from logger.notify import Manager
+from logger.pipeline import Watch
+from logger.ports import Crashed, PortThread
+from logger.probe.port import Line
+from logger.store import Store, queries
+
+log = logging.getLogger(__name__)
+
+SECOND_US = 1_000_000
+STEP_US = 5 * SECOND_US
+"""A wall clock that runs away from the steady one by more than this was stepped. [CP]"""
+LAST_WORDS_S = 3.0
+"""How long the end waits for the broker to take what is due."""
+UNSENT_AT_ONCE = 10_000
+BUSY_S = 0.5
+"""How long a cycle waits for another process that holds the store. [CP]"""
+
+Item = Indication | Crashed | Happening | Found
+
+
+@dataclass(slots=True)
+class Stop:
+    """Set by a signal: the loop ends after what it is doing."""
+
+    wanted: bool = False
+
+
+@dataclass(slots=True, kw_only=True)
+class Daemon:
+    """Everything that runs, and the loop over it."""
+
+    config: Config
+    clock: Clock
+    store: Store
+    acquisition: Acquisition
+    commit: Commit
+    hub: Hub | None
+    ports: list[PortThread]
+    housekeeping: Housekeeping
+    manager: Manager
+    queue: SimpleQueue[Item]
+    drift_us: int
+    """UTC minus watch time when last looked at."""
+    unheard: list[Command] = field(default_factory=list)
+
+    def run(self, stop: Stop) -> None:
+        """Watch until told to stop."""
+        self._start()
+        try:
+            while not stop.wanted:
+                self._round(self._drain())
+        finally:
+            self._end()
+
+    def _start(self) -> None:
+        if self.hub:
+            self.hub.start(self._carries(), queries.unsent_events(self.store, limit=UNSENT_AT_ONCE))
+        self.housekeeping.start()
+        for port in self.ports:
+            port.start()
+        self.manager.ready()
+
+    def _drain(self) -> list[Item]:
+        """Wait for something to happen, but not beyond what is due; return all that has."""
+        try:
+            items = [self.queue.get(timeout=self._patience_s())]
+        except Empty:
+            return []
+        while not self.queue.empty():
+            items.append(self.queue.get())
+        return items
+
+    def _patience_s(self) -> float:
+        due_us = self.hub.delivery.next_due_us if self.hub else None
+        return 1.0 if due_us is None else min(1.0, max(0.0, (due_us - _now_us()) / SECOND_US))
+
+    def _round(self, items: list[Item]) -> None:
+        at_us = self.clock.read().at_us
+        before = [entry for item in items for entry in self._take(item, at_us=at_us)]
+        indications = [item for item in items if isinstance(item, Indication)]
+        if indications:
+            before += self._look_at_clock()
+            self._cycle(indications, before, at_us=at_us)
+            self.manager.alive()
+        elif before or self.unheard:
+            self._keep(Batch(entries=before, commands=self._heard()), at_us=at_us)
+        self._deliver(at_us=at_us)
+
+    def _cycle(self, indications: list[Indication], before: list[Entry], *, at_us: int) -> None:
+        batch = self.acquisition.cycle(indications)
+        batch.entries += before
+        batch.commands += self._heard()
+        self._keep(batch, at_us=at_us)
+        for outcome in batch.outcomes:
+            if self.hub:
+                self.hub.show(outcome, now_us=_now_us())
+
+    def _keep(self, batch: Batch, *, at_us: int) -> None:
+        events = self.commit.take(batch, at_us=at_us)
+        if self.hub:
+            self.hub.delivery.offer(events)
+
+    def _take(self, item: Item, *, at_us: int) -> Iterator[Entry]:
+        """Hand one item to whom it concerns; yield what is to be journalled of it."""
+        match item:
+            case Crashed(error):
+                raise RuntimeError("a thread ended unexpectedly") from error
+            case Found(entry):
+                yield entry
+            case Incoming() if self.hub:
+                self.hub.delivery.on(item, _now_us())
+                asked = self.hub.command_of(item, at_us=at_us)
+                if isinstance(asked, Entry):
+                    yield asked
+                elif asked is not None:
+                    self.unheard.append(asked)
+            case Indication():
+                pass
+            case _ if self.hub:
+                self.hub.delivery.on(item, _now_us())
+
+    def _heard(self) -> list[Command]:
+        """Return the commands from outside that are still to be put into the inbox, and forget them."""
+        heard, self.unheard = self.unheard, []
+        return heard
+
+    def _deliver(self, *, at_us: int) -> None:
+        if self.hub is None:
+            return
+        waiting, oldest_at_us = self.hub.delivery.waiting, self.hub.delivery.oldest_at_us
+        self.hub.beat(self._carries(), waiting, oldest_at_us, at_us=at_us, now_us=_now_us())
+        self.hub.delivery.pump(_now_us())
+        taken = self.hub.delivery.take_delivered()
+        if taken:
+            self.commit.delivered.update(dict.fromkeys(taken, at_us))
+            self.hub.delivery.offer(self.commit.flush(at_us=at_us))
+
+    def _look_at_clock(self) -> Iterator[Entry]:
+        """Yield an entry if the wall clock was stepped since the last look."""
+        now = self.clock.read()
+        drift_us = now.at_us - now.elapsed_us
+        step_us, self.drift_us = drift_us - self.drift_us, drift_us
+        if abs(step_us) > STEP_US:
+            text = f"The wall clock was stepped by {step_us / SECOND_US:+.0f} s; delays go by the steady clock"
+            log.warning("%s", text)
+            yield Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.CLOCK_STEPPED, priority="low", text=text)
+
+    def _carries(self) -> dict[str, Carry]:
+        return {w.watch.vat.id: w.state.carry for w in self.acquisition.watched.values()}
+
+    def _end(self) -> None:
+        """Stop reading, store and deliver what is there, say goodbye."""
+        self.manager.stopping()
+        self.housekeeping.stop()
+        for port in self.ports:
+            port.stop()
+        for port in self.ports:
+            port.join()
+        self._round(self._rest())
+        until = time.monotonic() + LAST_WORDS_S
+        while self.hub and self.hub.delivery.connected and not self.hub.delivery.settled and time.monotonic() < until:
+            self._round(self._drain())
+        if self.hub:
+            self.hub.client.stop()
+        self.store.close()
+
+    def _rest(self) -> list[Item]:
+        items = []
+        while not self.queue.empty():
+            items.append(self.queue.get())
+        return items
+
+
+def run(config: Config, *, config_hash: str) -> None:
+    """Watch until SIGTERM or SIGINT. Raises StoreError when the store cannot be opened or brought up to date."""
+    stop = Stop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: setattr(stop, "wanted", True))
+    build(config, config_hash=config_hash).run(stop)
+
+
+def build(config: Config, *, config_hash: str) -> Daemon:
+    """Build every part of the daemon; only the store is touched."""
+    store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S)
+    clock = _resumed(store, config, clocks.of(config.simulation))
+    now, program = clock.read(), version("vatvigil")
+    with store.begin() as work:
+        number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
+        text = f"vatvigil {program} began run {number}"
+        work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text)])
+        work.commit()
+    queue: SimpleQueue[Item] = SimpleQueue()
+    lines = [(Line(p.port, baud=p.baud, simulated=config.simulated), p) for p in config.probes]
+    return Daemon(
+        config=config,
+        clock=clock,
+        store=store,
+        acquisition=Acquisition(store, {vat.probe: _watched(store, config, vat) for vat in config.vats}),
+        commit=Commit(store=store, run=number, event_of=lambda e: event_of(e, simulated=config.simulated)),
+        hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
+        ports=[PortThread(line, probe, clock, post=queue.put) for line, probe in lines],
+        housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, post=queue.put),
+        manager=Manager.from_environment(),
+        queue=queue,
+        drift_us=now.at_us - now.elapsed_us,
+    )
+
+
+def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
+    """Return the clock with its watch time continued from where the log of any probe ends latest."""
+    now_us = clock.read().at_us
+    ends = [end for probe in config.probes if (end := queries.last_position(store, probe.id))]
+    begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
+    return replace(clock, base_us=max(begins, default=0))
+
+
+def _watched(store: Store, config: Config, vat: VatConfig) -> Watched:
+    """Return the watch over a vat as the store remembers it."""
+    watch = Watch(vat=vat, probe=config.probe(vat.probe))
+    end = queries.last_position(store, vat.probe)
+    state = queries.load_watch(store, vat.id, vat.probe, recent=pipeline.recent_rows(watch)) or pipeline.fresh(watch)
+    return Watched(watch, state, end.seq if end else 0)
+
+
+def _now_us() -> int:
+    """Return real steady time: what the broker is waited for does not run faster in accelerated time."""
+    return time.monotonic_ns() // 1000
