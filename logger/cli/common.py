@@ -1,0 +1,91 @@
+"""What every command shares: the configuration option, errors as sentences, tables for 80 columns, JSON.
+
+Exit codes: 0 done; 1 it could not be done (the sentence on standard error says why); 2 the configuration or the command
+line is wrong; 3 (`check`, `status`) something needs attention.
+"""
+
+import os
+import sys
+from collections.abc import Callable, Iterable, Sequence
+from functools import wraps
+from pathlib import Path
+from typing import ParamSpec, TypeVar
+
+import click
+import msgspec
+
+from logger.config import Config
+from logger.errors import ConfigurationError, VatvigilError
+
+P = ParamSpec("P")
+R = TypeVar("R")
+
+ATTENTION = 3
+CAUTION = (
+    "pH alone does not make food safe: follow a tested recipe, local rules and a licensed process authority. "
+    "This is no safety interlock."
+)
+SIMULATED = "SIMULATED: nothing here is a measurement of a real vat."
+
+config_option = click.option(
+    "--config",
+    "-c",
+    "config_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    default=Path("vatvigil.toml"),
+    envvar="VATVIGIL_CONFIG",
+    show_default=True,
+    help="The configuration file (also by the environment variable VATVIGIL_CONFIG).",
+)
+json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
+
+
+def sentences(command: Callable[P, R]) -> Callable[P, R]:
+    """Turn an expected failure into its sentence on standard error and an exit code."""
+
+    @wraps(command)
+    def wrapped(*args: P.args, **kwargs: P.kwargs) -> R:
+        try:
+            return command(*args, **kwargs)
+        except ConfigurationError as error:
+            click.echo(f"Configuration: {error}", err=True)
+            sys.exit(2)
+        except VatvigilError as error:
+            click.echo(f"Error: {error}", err=True)
+            sys.exit(1)
+
+    return wrapped
+
+
+def load_config(path: Path) -> Config:
+    """Return the configuration. Raises ConfigurationError."""
+    from logger import settings
+
+    return settings.load(path, environ=os.environ)
+
+
+def print_json(content: object) -> None:
+    """Print content as one indented JSON document; NaN as null."""
+    click.echo(msgspec.json.format(msgspec.json.encode(content), indent=2).decode())
+
+
+def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
+    """Print a table that fits the terminal (80 columns where there is none)."""
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.table import Table
+
+    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
+    for column in columns:
+        table.add_column(column, overflow="fold")
+    for row in rows:
+        table.add_row(*(escape(cell) for cell in row))
+    width = None if sys.stdout.isatty() else 80
+    Console(width=width, highlight=False).print(table)
+
+
+def warn_if_simulated(*, simulated: bool) -> None:
+    """Say on standard error that what follows is simulated."""
+    if simulated:
+        click.echo(SIMULATED, err=True)
