@@ -158,13 +158,12 @@ class Client:
         """Say why no connection was made: paho calls this while it handles the error."""
         self.post(Disconnected(self._failure(sys.exception())))
 
-    def _on_disconnect(
-        self, _paho: Paho, _data: object, _flags: DisconnectFlags, reason: ReasonCode, _: object
-    ) -> None:
+    def _on_disconnect(self, _paho: Paho, _data: object, flags: DisconnectFlags, reason: ReasonCode, _: object) -> None:
         was_connected, self._connected = self._connected, False
         explained, self._explained = self._explained, False
         if not explained:
-            self.post(Disconnected(self._end(reason, was_connected=was_connected)))
+            said = reason if flags.is_disconnect_packet_from_server else None
+            self.post(Disconnected(self._end(said, was_connected=was_connected)))
 
     def _on_publish(self, _paho: Paho, _data: object, mid: int, reason: ReasonCode, _: object) -> None:
         if reason.is_failure:
@@ -206,19 +205,31 @@ class Client:
             return f"No TLS connection to {self._broker}: {reason}; check mqtt.tls, mqtt.port and the certificates."
         if isinstance(error, socket.gaierror):
             return f"The name of {self._broker} is not known: {error.strerror}; check mqtt.host."
-        return (
-            f"No connection to {self._broker}: {error}; check that it runs and that mqtt.host and mqtt.port are right."
-        )
+        return f"No connection to {self._broker}: {error}; check that it runs, and mqtt.host, mqtt.port and mqtt.tls."
 
-    def _end(self, reason: ReasonCode, *, was_connected: bool) -> str:
-        if reason.value == _SESSION_TAKEN_OVER:
+    def _end(self, said: ReasonCode | None, *, was_connected: bool) -> str:
+        if said is not None and said.value == _SESSION_TAKEN_OVER:
             return f"Another client took over the id {self.config.client_id!r} at {self._broker}: give each its own."
         if was_connected:
-            return f"The connection to {self._broker} ended: {reason}."
+            return (
+                f"The connection to {self._broker} ended: {said or 'it said nothing'}; if this goes on, "
+                f"check that no other client uses the id {self.config.client_id!r}."
+            )
         return (
             f"The {self._broker} closed the connection before it answered; "
             "check mqtt.port, mqtt.tls, mqtt.protocol and the client certificate."
         )
+
+
+class _Line(ssl.SSLSocket):
+    """A TLS connection that closes itself when the handshake fails; paho would leave it open."""
+
+    def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - the signature of ssl.SSLSocket
+        try:
+            super().do_handshake(block)
+        except BaseException:
+            self.close()
+            raise
 
 
 def _guarded(callback: Callable[..., None]) -> Callable[..., None]:
@@ -250,6 +261,7 @@ def _tls(config: MqttConfig) -> ssl.SSLContext:
         context = ssl.create_default_context(cafile=config.ca_file)
     except OSError as error:
         raise ConfigurationError(f"mqtt.ca_file: {config.ca_file} cannot be used: {error}; give a PEM file") from error
+    context.sslsocket_class = _Line
     if config.cert_file is not None:
         try:
             context.load_cert_chain(config.cert_file, config.key_file, password="")

@@ -1,0 +1,238 @@
+"""Laws of the delivery against a model broker that accepts, refuses, is silent and goes away as hypothesis pleases."""
+
+from dataclasses import dataclass, field
+
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
+
+from logger.model import Event
+from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, Delivery
+from logger.mqtt.messages import Accepted, Connected, Disconnected, Incoming, Message, Refused
+from tests.mqtt.cellar import TOPICS, event, retained
+
+SLOTS = st.sampled_from(["state/a", "state/b"])
+
+
+@dataclass(slots=True)
+class ModelBroker:
+    """What the other end knows: accepted messages, and the one not yet answered."""
+
+    delivery: Delivery = field(init=False)
+    up: bool = False
+    mid: int = 0
+    open: list[tuple[int, Message]] = field(default_factory=list)
+    accepted: list[Message] = field(default_factory=list)
+    standing: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.delivery = Delivery(topics=TOPICS, publish=self.publish, reconnect=self.hang_up)
+
+    def publish(self, message: Message) -> int | None:
+        assert self.delivery.connected
+        if not self.up:
+            return None
+        self.mid += 1
+        self.open.append((self.mid, message))
+        return self.mid
+
+    def hang_up(self) -> None:
+        self.up = False
+        self.open.clear()
+
+    def take(self) -> int:
+        """Take the open message in; the answer may still be lost."""
+        mid, message = self.open.pop()
+        self.accepted.append(message)
+        if message.retain:
+            self.standing[message.topic] = message.payload
+        return mid
+
+    @property
+    def event_ids(self) -> list[str]:
+        return [message.payload for message in self.accepted if message.topic == TOPICS.event("marrow")]
+
+
+class DeliveryLaws(RuleBasedStateMachine):
+    @initialize()
+    def start(self) -> None:
+        self.broker = ModelBroker()
+        self.delivery = self.broker.delivery
+        self.now_us = 0
+        self.offered = list[Event]()
+        self.delivered: list[str] = []
+        self.put: dict[str, str] = {}
+
+    @rule(count=st.integers(1, 4))
+    def raise_events(self, count: int) -> None:
+        self.offered += [event(len(self.offered) + number) for number in range(count)]
+        self.delivery.offer(self.offered[-count:])
+
+    @precondition(lambda self: self.offered)
+    @rule()
+    def offer_all_rows_again(self) -> None:
+        self.delivery.offer(self.offered)
+
+    @rule(topic=SLOTS, payload=st.sampled_from("012"))
+    def put_state(self, topic: str, payload: str) -> None:
+        self.put[topic] = payload
+        self.delivery.put(retained(topic, payload))
+
+    @rule(valid_us=st.integers(0, 5_000_000))
+    def measure(self, valid_us: int) -> None:
+        until_us = self.now_us + valid_us
+        self.delivery.latest(Message(topic="measurement", payload=str(until_us)), until_us)
+
+    @rule(step_us=st.sampled_from([0, 1000, FIRST_RETRY_US, LONGEST_RETRY_US]))
+    def pump(self, step_us: int) -> None:
+        self.now_us += step_us
+        before = len(self.broker.open)
+        self.delivery.pump(self.now_us)
+        for _, message in self.broker.open[before:]:
+            assert message.topic != "measurement" or int(message.payload) > self.now_us
+
+    @precondition(lambda self: self.broker.open)
+    @rule(subscribers=st.booleans())
+    def accept(self, *, subscribers: bool) -> None:
+        self.delivery.on(Accepted(self.broker.take(), subscribers), self.now_us)
+
+    @precondition(lambda self: self.broker.open)
+    @rule()
+    def refuse(self) -> None:
+        mid, _ = self.broker.open.pop()
+        self.delivery.on(Refused(mid, "no"), self.now_us)
+
+    @precondition(lambda self: self.broker.open)
+    @rule()
+    def take_but_lose_the_answer(self) -> None:
+        self.broker.take()
+        self.lose()
+
+    @precondition(lambda self: self.broker.open)
+    @rule()
+    def stay_silent(self) -> None:
+        self.now_us += ANSWER_US
+        self.delivery.pump(self.now_us)
+        assert not self.delivery.connected
+
+    @rule()
+    def lose(self) -> None:
+        self.broker.hang_up()
+        self.delivery.on(Disconnected("gone"), self.now_us)
+
+    @rule()
+    def go_away_before_the_news_of_it(self) -> None:
+        self.broker.hang_up()
+        self.delivery.pump(self.now_us)
+        self.lose()
+
+    @precondition(lambda self: not self.broker.up)
+    @rule()
+    def connect(self) -> None:
+        self.broker.up = True
+        self.delivery.on(Connected(), self.now_us)
+
+    @rule(retain=st.booleans())
+    def hub_is_born(self, *, retain: bool) -> None:
+        self.delivery.on(Incoming("homeassistant/status", b"online", retain), self.now_us)
+
+    @rule(mid=st.integers(-5, 0))
+    def answer_to_nothing(self, mid: int) -> None:
+        self.delivery.on(Accepted(mid), self.now_us)
+        self.delivery.on(Refused(mid, "no"), self.now_us)
+
+    @invariant()
+    def one_message_is_in_flight_at_most(self) -> None:
+        assert len(self.broker.open) <= 1
+
+    @invariant()
+    def events_arrive_in_order_and_repeats_only_follow_themselves(self) -> None:
+        arrived = self.broker.event_ids
+        once = list(dict.fromkeys(arrived))
+        assert once == [made.payload for made in self.offered[: len(once)]]
+        assert arrived == sorted(arrived, key=once.index)
+
+    @invariant()
+    def what_counts_as_delivered_was_accepted_in_order_and_once(self) -> None:
+        self.delivered += self.delivery.take_delivered()
+        assert self.delivered == [made.id for made in self.offered[: len(self.delivered)]]
+        assert len(self.delivered) <= len(set(self.broker.event_ids))
+
+    def teardown(self) -> None:
+        """However it went: a broker that comes back and accepts gets everything that is still owed."""
+        self.lose()
+        self.connect()
+        while not self.delivery.settled:
+            self.delivery.pump(self.now_us)
+            assert self.delivery.next_due_us is not None or self.delivery.settled
+            if self.broker.open:
+                self.delivery.on(Accepted(self.broker.take()), self.now_us)
+            self.what_counts_as_delivered_was_accepted_in_order_and_once()
+        assert self.delivered == [made.id for made in self.offered]
+        assert self.broker.standing == self.put
+
+
+TestDeliveryLaws = DeliveryLaws.TestCase
+TestDeliveryLaws.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
+
+
+def connected() -> ModelBroker:
+    broker = ModelBroker()
+    broker.up = True
+    broker.delivery.on(Connected(), 0)
+    return broker
+
+
+def test_a_state_is_sent_only_when_it_differs() -> None:
+    broker = connected()
+    for payload in ("1", "1", "2"):
+        broker.delivery.put(retained("state/a", payload))
+        broker.delivery.pump(0)
+        if broker.open:
+            broker.delivery.on(Accepted(broker.take()), 0)
+    assert [message.payload for message in broker.accepted] == ["1", "2"]
+
+
+def test_a_newer_state_follows_the_one_in_flight() -> None:
+    broker = connected()
+    broker.delivery.put(retained("state/a", "1"))
+    broker.delivery.pump(0)
+    broker.delivery.put(retained("state/a", "2"))
+    broker.delivery.on(Accepted(broker.take()), 0)
+    assert not broker.delivery.settled
+    broker.delivery.pump(0)
+    broker.delivery.on(Accepted(broker.take()), 0)
+    assert (broker.standing, broker.delivery.settled) == ({"state/a": "2"}, True)
+
+
+def test_a_refused_message_is_tried_after_1_2_4_seconds_and_at_most_every_minute() -> None:
+    broker = connected()
+    broker.delivery.offer([event(0)])
+    now_us, waits = 0, []
+    for _ in range(9):
+        broker.delivery.pump(now_us)
+        mid, _message = broker.open.pop()
+        broker.delivery.on(Refused(mid, "no"), now_us)
+        broker.delivery.pump(now_us)
+        assert broker.open == []
+        due_us = broker.delivery.next_due_us
+        assert due_us is not None
+        waits.append((due_us - now_us) // 1_000_000)
+        now_us = due_us
+    assert waits == [1, 2, 4, 8, 16, 32, 60, 60, 60]
+
+
+def test_a_cleared_topic_is_not_cleared_again_on_the_next_connect() -> None:
+    broker = connected()
+    broker.delivery.put(retained("ghost", ""))
+    broker.delivery.pump(0)
+    broker.delivery.on(Accepted(broker.take()), 0)
+    broker.delivery.on(Connected(), 0)
+    assert broker.delivery.settled
+
+
+def test_ids_are_remembered_in_bounds() -> None:
+    broker = connected()
+    broker.delivery.offer(event(number) for number in range(10_000))
+    broker.delivery.offer(event(number) for number in range(10_000))
+    assert broker.delivery.waiting == 10_000
