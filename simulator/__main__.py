@@ -1,5 +1,6 @@
 """The command line, `python -m simulator`. A shell: it reads the clock and prints; the rest is elsewhere."""
 
+import math
 import signal
 import sys
 import time
@@ -36,7 +37,15 @@ def _moment(_ctx: click.Context, _param: click.Parameter, value: str | None) -> 
         raise click.BadParameter(f"{value!r} is not a date and time such as 2026-11-24T18:00:00Z") from error
     if moment.tzinfo is None:
         raise click.BadParameter(f"{value!r} does not say its offset from UTC: add Z or, say, +01:00")
+    if not 1971 <= moment.year <= 9000:  # noqa: PLR2004 -- room for a day before and a run after
+        raise click.BadParameter(f"{value!r}: choose a year from 1971 to 9000")
     return moment.astimezone(UTC)
+
+
+def _finite(_ctx: click.Context, _param: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is not a finite number")
+    return value
 
 
 def _address(_ctx: click.Context, _param: click.Parameter, value: str | None) -> tuple[str, int] | None:
@@ -60,6 +69,7 @@ _name = click.argument("run", callback=_run)
 _seed = click.option("--seed", type=click.IntRange(0, 2**63 - 1), default=1, show_default=True, help="Chance.")
 _hours = click.option(
     "--hours",
+    callback=_finite,
     type=click.FloatRange(0, MAX_HOURS, min_open=True),
     help="Length instead of the run's own; faults stay where they are.",
 )
@@ -89,8 +99,17 @@ def runs() -> None:
 @_seed
 @_hours
 @_epoch
-@click.option("--speed", type=click.FloatRange(0, min_open=True), default=1.0, show_default=True, help="Time factor.")
-@click.option("--epoch-monotonic", type=float, help="Reading of CLOCK_MONOTONIC at run time 0 [default: now].")
+@click.option(
+    "--speed",
+    callback=_finite,
+    type=click.FloatRange(0, min_open=True),
+    default=1.0,
+    show_default=True,
+    help="Time factor.",
+)
+@click.option(
+    "--epoch-monotonic", callback=_finite, type=float, help="Reading of CLOCK_MONOTONIC at run time 0 [default: now]."
+)
 @click.option(
     "--tcp",
     callback=_address,
@@ -116,13 +135,13 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _stop)
     run = _cut(run, hours)
-    origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
     wire: Wire = TcpWire(*tcp) if tcp else PtyWire(link)
-    clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
-    server = Server(Bench(run, seed), wire, clock=clock, serial=serial, say=_say)
     _say(f"SIMULATION, run {run.name}, seed {seed}, {speed:g}x, from {_epoch_of(run, epoch).isoformat()}")
     try:
-        server.serve(opened=lambda name: click.echo(f"port: {name}"))
+        bench = Bench(run, seed)  # before the clock is read: a fast run must not lose its first minutes
+        origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
+        clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
+        Server(bench, wire, clock=clock, serial=serial, say=_say).serve(opened=lambda name: click.echo(f"port: {name}"))
     except OSError as error:
         raise click.ClickException(f"the port {wire.name} cannot be opened: {error}") from error
     except KeyboardInterrupt:
@@ -137,7 +156,14 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
 @_vat
 @_probe
 @_out
-@click.option("--poll", type=click.FloatRange(0.01), default=10.0, show_default=True, help="Seconds between records.")
+@click.option(
+    "--poll",
+    callback=_finite,
+    type=click.FloatRange(0.01),
+    default=10.0,
+    show_default=True,
+    help="Seconds between records.",
+)
 def record(
     run: Run,
     seed: int,

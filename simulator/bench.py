@@ -17,6 +17,7 @@ from simulator.vat import Course, course, lag, pulse, scattered
 LIFT_TAU_S = 90.0
 """Bulb and film take the air's temperature, and back, this slowly (first order)."""
 KNOCK_TAU_S = 1.0
+KNOCK_HELD_S = 8
 FILM_NOISE_MV = 6.0
 FILM_WANDER_PH = 0.28
 FILM_SHIFT_PH = 0.3
@@ -86,7 +87,7 @@ class Bench:
         ph = ph + SPIKE_PH * spikes * stands(self.run.events, Fault.STIRRED, second)
         film = FILM_SHIFT_PH + FILM_WANDER_PH * noise.wander(Stream.FILM_WANDER, second, period_s=420)
         ph = ph + film * self._weight(Fault.OUT_OF_LIQUID, second, tau_s=LIFT_TAU_S)
-        wild = np.clip(6.0 + 2.0 * noise.held(Stream.KNOCK, second, period_s=45), 2.1, 9.8)
+        wild = np.clip(6.0 + 2.0 * noise.held(Stream.KNOCK, second, period_s=KNOCK_HELD_S), 2.1, 9.8)
         return np.asarray(ph + (wild - ph) * self._weight(Fault.KNOCKED, second, tau_s=KNOCK_TAU_S))
 
     def _potential(self, second: Ints) -> Floats:

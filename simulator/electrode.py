@@ -13,9 +13,9 @@ Floats = NDArray[np.float64]
 
 BOLTZMANN_J_PER_K = 1.380649e-23
 ELEMENTARY_CHARGE_C = 1.602176634e-19
+"""R / F equals k_B / e, both exact in the SI of 2019 (CODATA 2018)."""
 KELVIN_AT_ZERO_CELSIUS = 273.15
 ISOPOTENTIAL_PH = 7.0
-"""R / F equals k_B / e, both exact in the SI of 2019 (CODATA 2018)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,7 +37,7 @@ class Run:
 MARROW = Vat(  # chosen so that pH is 5.22 some 45 hours after filling and falls through 4.6 some eight hours later
     early=Population(log10_cfu_ml=5.0, mu20_per_h=0.30, t_min_c=-1.5, ph_min=4.15, work_h0=5.0),
     late=Population(log10_cfu_ml=5.0, mu20_per_h=0.24, t_min_c=2.0, ph_min=3.42, work_h0=5.0),
-    age_h=45.0,
+    age_h=45.3,
     ph_start=5.9,
     buffers_mm=(20.0, 16.0, 8.0),
     lag_h=6.0,
@@ -81,10 +81,19 @@ _LONG_FOAM = Run(
     ),
 )
 
+_DEMO_NIGHT = replace(
+    _LONG_FOAM,
+    name="demo-night",
+    summary="14 h, as long-foam, but the probe stays in the vat and the heater is off 20:06-23:00 only",
+    room=Room(mean_c=20.2, failures=(HeaterFailure(start_h=_night(20, 6), end_h=_night(23, 0), drop_c=9.0),)),
+    events=tuple(event for event in _LONG_FOAM.events if event.fault is not Fault.OUT_OF_LIQUID),
+)
+
 _ALL = (
-    Run(name="normal-night", summary="14 h, a starter-led vat falls from pH 5.2 to about 4.3", hours=14.0, vat=MARROW),
+    Run(name="normal-night", summary="14 h, a starter-led vat falls from pH 5.3 to about 4.35", hours=14.0, vat=MARROW),
     Run(name="quiet-night", summary="14 h, a finished vat at about pH 3.8: nothing happens", hours=14.0, vat=FINISHED),
     _LONG_FOAM,
+    _DEMO_NIGHT,
     Run(
         name="stuck-vat",
         summary="72 h from filling, far too much salt: pH stays near 5.9",
@@ -93,9 +102,9 @@ _ALL = (
     ),
     Run(
         name="ph-rise",
-        summary="72 h, film yeasts eat the acid of a finished vat: pH rises from 3.8 through 4.6 at about 56 h",
-        hours=72.0,
-        vat=replace(FINISHED, film_cover=4e-11, film_mm_h=1.2),
+        summary="66 h, film yeasts eat the acid of a finished vat: pH rises from 3.8 through 4.6 at about 60 h",
+        hours=66.0,
+        vat=replace(FINISHED, film_cover=4e-11, film_mm_h=3.4),
     ),
     Run(
         name="cold-night",

@@ -19,7 +19,7 @@ SLOW_S = 3.0
 """Real seconds that a slow instrument takes."""
 IDLE_S = 0.02
 """How often the run is asked whether the port is plugged: real seconds."""
-GRACE_S = 5.0
+GRACE_S = 3.0
 """Real seconds after the run's end in which a last poll is still answered."""
 
 

@@ -27,7 +27,7 @@ def simulator() -> Iterator[Start]:
     """Return a function that starts `python -m simulator serve RUN ...`; whatever it started is stopped at the end."""
     with ExitStack() as stack:
 
-        def start(  # noqa: PLR0913 -- one for each option
+        def start(
             run: str,
             *,
             seed: int = 1,
