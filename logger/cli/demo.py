@@ -1,0 +1,112 @@
+"""`vatvigil demo`: a night in a minute, with real parts."""
+
+import subprocess
+import sys
+import time
+from contextlib import ExitStack
+from pathlib import Path
+
+import click
+
+from logger.cli.common import CAUTION, SIMULATED, sentences
+from logger.demo import night, parts
+from logger.errors import VatvigilError
+
+RUN = "demo-night"
+SEED = "1"
+HEAD_START_S = 2.5
+"""Between now and 18:00: long enough for every part to start."""
+
+
+@click.command()
+@click.option("--speed", default=840.0, show_default=True, help="How much faster than real time the night passes.")
+@click.option(
+    "--dir",
+    "folder",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("vatvigil-demo"),
+    show_default=True,
+    help="Where the night is kept, each in a folder of its own.",
+)
+@sentences
+def demo(speed: float, folder: Path) -> None:
+    """Watch a simulated vat through a night, in about a minute.
+
+    Starts a simulated probe on a serial port (a pseudo-terminal), a broker, the daemon, and a listener at the broker
+    that tells what a home-automation hub would be told. Needs no root, no broker and no configuration.
+    """
+    click.echo(SIMULATED)
+    folder = _fresh(folder)
+    with ExitStack() as running:
+        name, broker = running.enter_context(parts.broker(folder))
+        begins_s = time.monotonic() + HEAD_START_S
+        options = ["--seed", SEED, "--speed", str(speed), "--epoch-monotonic", str(begins_s)]
+        port = running.enter_context(parts.simulator(RUN, options, folder / "simulator.log"))
+        config = folder / "vatvigil.toml"
+        config.write_text(night.CONFIG.format(speed=speed, begins_s=begins_s, broker=broker, port=port))
+        _introduce(folder, port=port, broker=f"{parts.LOOPBACK}:{broker} ({name})", speed=speed)
+        _calibrate(folder, config)
+        listener = night.Listener(broker)
+        running.callback(listener.close)
+        command = [sys.executable, "-P", "-m", "logger", "run", "-c", str(config)]
+        daemon = running.enter_context(parts.process(command, folder / "daemon.log"))
+        _listen(listener, daemon, folder, begins_s=begins_s, speed=speed)
+    _conclude(listener.tally, folder, config)
+
+
+def _fresh(folder: Path) -> Path:
+    """Make a folder for this night; earlier ones stay."""
+    number = 1
+    while (folder / f"night-{number}").exists():
+        number += 1
+    made = folder / f"night-{number}"
+    made.mkdir(parents=True)
+    return made
+
+
+def _introduce(folder: Path, *, port: str, broker: str, speed: float) -> None:
+    click.echo()
+    for line in night.STORY:
+        click.echo(line)
+    click.echo()
+    click.echo(f"  serial port  {port} (simulated probe, {speed:g} times as fast)")
+    click.echo(f"  broker       {broker}")
+    click.echo(f"  store, logs  {folder}/")
+    click.echo()
+
+
+def _calibrate(folder: Path, config: Path) -> None:
+    """Dip the simulated electrode in three buffers and put the calibration into force, as a person would."""
+    points = folder / "points.toml"
+    _run(parts.simulator_command("dip", RUN, "--seed", SEED, "--out", str(points)))
+    logger = [sys.executable, "-P", "-m", "logger"]
+    add = ["calibration", "add", night.PROBE, "--from", str(points), "-c", str(config), "--create", "--wait", "0"]
+    _run([*logger, *add])
+
+
+def _run(command: list[str]) -> None:
+    done = subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - our own modules
+    if done.returncode:
+        raise VatvigilError(f"`{' '.join(command)}` failed: {done.stderr.strip() or done.stdout.strip()}")
+
+
+def _listen(
+    listener: night.Listener, daemon: "subprocess.Popen[str]", folder: Path, *, begins_s: float, speed: float
+) -> None:
+    while (now_h := (time.monotonic() - begins_s) * speed / 3600) < night.HOURS:
+        listener.hear(now_h, timeout_s=0.05)
+        if daemon.poll() is not None:
+            raise VatvigilError(f"the daemon ended early, see {folder / 'daemon.log'}")
+
+
+def _conclude(tally: night.Tally, folder: Path, config: Path) -> None:
+    raised = ", ".join(event["alarm"] for event in tally.raised()) or "none"
+    click.echo()
+    click.echo("08:00. The night is over. What the listener heard over MQTT:")
+    click.echo(f"  {tally.measurements} measurements, {len(tally.events)} events; alarms: {raised}")
+    click.echo(f"What was stored is in {folder / 'night.db'}. Look at it with")
+    click.echo(f"  vatvigil alarms journal -c {config}")
+    click.echo(f"  vatvigil export marrow -c {config} --out night.csv")
+    click.echo()
+    click.echo(SIMULATED)
+    click.echo(CAUTION)

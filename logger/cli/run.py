@@ -1,0 +1,35 @@
+"""`vatvigil run`: the daemon."""
+
+import logging
+from pathlib import Path
+
+import click
+
+from logger.cli.common import CAUTION, config_option, load_config, sentences, warn_if_simulated
+
+_QUIET = ("alembic", "apscheduler")
+"""Libraries that tell of every routine step."""
+
+
+@click.command()
+@config_option
+@click.option("--verbose", "-v", is_flag=True, help="Log every detail.")
+@sentences
+def run(config_path: Path, *, verbose: bool) -> None:
+    """Watch the vats until stopped (SIGTERM or Ctrl-C).
+
+    Polls the probes, stores every record, raises alarms over MQTT. Makes the store, or brings it up to date after a
+    copy. Logs to standard error; under systemd use the unit in config_examples/.
+
+    Example: vatvigil run -c vatvigil.toml
+    """
+    level = logging.DEBUG if verbose else logging.INFO
+    logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s")
+    for name in _QUIET:
+        logging.getLogger(name).setLevel(logging.WARNING)
+    config = load_config(config_path)
+    warn_if_simulated(simulated=config.simulated)
+    click.echo(CAUTION, err=True)
+    from logger import service, settings
+
+    service.run(config, config_hash=settings.config_hash(config))

@@ -1,0 +1,137 @@
+"""Recordings: the indications of one probe and what was asked of its watch, as JSON Lines (UTF-8).
+
+    {"recording": 1, "simulated": true, "vat": "marrow", "probe": "p1", "poll_s": 10.0, "run": "", "seed": null}
+    {"command": {...}}                    fields of `model.Command`; applied before record number `seq`
+    {"rows": {"seq": [...], "at_us": [...], "elapsed_us": [...], "potential_mv": [...], "temperature_c": [...],
+              "reason": [...]}}           some hundred records a line; null where there is no value
+
+Law: what was written is read back to the bit. A line that is not of this form is an error that names the line; nothing
+after it is used.
+"""
+
+from collections.abc import Iterable, Iterator
+from typing import BinaryIO, TypeVar
+
+import msgspec
+import numpy as np
+
+from logger.errors import RefusedError
+from logger.model import Block, Command, Floats, Reason
+
+VERSION = 1
+T = TypeVar("T")
+
+
+class Header(msgspec.Struct, frozen=True, kw_only=True):
+    """What a recording is of."""
+
+    recording: int
+    simulated: bool
+    vat: str
+    probe: str
+    poll_s: float
+    run: str = ""
+    seed: int | None = None
+
+
+class _Rows(msgspec.Struct, frozen=True):
+    seq: list[int]
+    at_us: list[int]
+    elapsed_us: list[int]
+    potential_mv: list[float | None]
+    temperature_c: list[float | None]
+    reason: list[int]
+
+
+class _Line(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
+    rows: _Rows | None = None
+    command: Command | None = None
+
+
+def write(stream: BinaryIO, header: Header, items: Iterable[Block | Command]) -> None:
+    """Write a recording; the items in the order in which they fall."""
+    stream.write(msgspec.json.encode(header) + b"\n")
+    for item in items:
+        line = _Line(command=item) if isinstance(item, Command) else _Line(rows=_rows(item))
+        stream.write(msgspec.json.encode(line) + b"\n")
+
+
+def read(stream: BinaryIO, *, name: str) -> tuple[Header, Iterator[Block | Command]]:
+    """Return the header, and the items as they are read. Raises RefusedError naming the line that is wrong."""
+    lines = enumerate(stream, start=1)
+    number, first = next(lines, (1, b""))
+    header = _decoded(first, Header, name=name, number=number)
+    if header.recording != VERSION:
+        raise RefusedError(f"{name}: recording format {header.recording} is not known here, only {VERSION}")
+    return header, _items(lines, name=name)
+
+
+def _items(lines: Iterable[tuple[int, bytes]], *, name: str) -> Iterator[Block | Command]:
+    seq = elapsed_us = 0
+    decoder = msgspec.json.Decoder(_Line)
+    for number, text in lines:
+        line = _decoded(text, _Line, name=name, number=number, decoder=decoder)
+        if line.command is not None:
+            yield line.command
+        if line.rows is not None and line.rows.seq:
+            block = _block(line.rows, name=name, number=number)
+            if (seq and int(block.seq[0]) != seq + 1) or int(block.elapsed_us[0]) < elapsed_us:
+                raise _wrong(name, number, "its records do not follow those before it")
+            seq, elapsed_us = int(block.seq[-1]), int(block.elapsed_us[-1])
+            yield block
+
+
+def _decoded(
+    text: bytes, kind: type[T], *, name: str, number: int, decoder: msgspec.json.Decoder[T] | None = None
+) -> T:
+    try:
+        return decoder.decode(text) if decoder else msgspec.json.decode(text, type=kind)
+    except (msgspec.DecodeError, UnicodeDecodeError) as error:
+        raise _wrong(name, number, str(error)) from error
+
+
+def _block(rows: _Rows, *, name: str, number: int) -> Block:
+    try:
+        columns = {field: getattr(rows, field) for field in rows.__struct_fields__}
+        if len({len(column) for column in columns.values()}) != 1:
+            raise _wrong(name, number, "its columns are of different lengths")
+        block = Block(
+            seq=np.array(rows.seq, dtype=np.int64),
+            at_us=np.array(rows.at_us, dtype=np.int64),
+            elapsed_us=np.array(rows.elapsed_us, dtype=np.int64),
+            potential_mv=np.array(rows.potential_mv, dtype=np.float64),
+            temperature_c=np.array(rows.temperature_c, dtype=np.float64),
+            reason=np.array(rows.reason, dtype=np.int64),
+        )
+    except OverflowError as error:
+        raise _wrong(name, number, "a whole number is out of range") from error
+    _check(block, name=name, number=number)
+    return block
+
+
+def _check(block: Block, *, name: str, number: int) -> None:
+    if np.any(np.diff(block.seq) != 1) or block.seq[0] < 1 or np.any(np.diff(block.elapsed_us) < 0):
+        raise _wrong(name, number, "record numbers must rise by one from 1 on, and elapsed_us must not fall")
+    if not np.isin(block.reason, list(Reason)).all():
+        raise _wrong(name, number, f"reason must be one of {', '.join(str(int(r)) for r in Reason)}")
+    if np.any((block.reason == Reason.NONE) == np.isnan(block.potential_mv)):
+        raise _wrong(name, number, "a record has a potential, or else a reason why not; never both or neither")
+
+
+def _wrong(name: str, number: int, why: str) -> RefusedError:
+    return RefusedError(f"{name}, line {number}: {why}. The file may be cut short or not a recording (see the README)")
+
+
+def _rows(block: Block) -> _Rows:
+    return _Rows(
+        seq=block.seq.tolist(),
+        at_us=block.at_us.tolist(),
+        elapsed_us=block.elapsed_us.tolist(),
+        potential_mv=_nullable(block.potential_mv),
+        temperature_c=_nullable(block.temperature_c),
+        reason=block.reason.tolist(),
+    )
+
+
+def _nullable(column: Floats) -> list[float | None]:
+    return [None if np.isnan(value) else value for value in column.tolist()]

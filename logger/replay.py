@@ -1,0 +1,99 @@
+"""The past once more: a recording or a stored period through the pipeline that runs at night.
+
+Law: nothing here evaluates anything; the outcome is the pipeline's. Stored again, it goes into a store of its own,
+never into one that a daemon has written.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from importlib.metadata import version
+
+from logger import pipeline
+from logger.errors import RefusedError
+from logger.model import Block, Command, Outcome, WatchState
+from logger.mqtt.payloads import event_of
+from logger.pipeline import Watch
+from logger.store import Store, queries
+
+ROWS = 65_536
+"""Rows a step: enough to make the cost of a step vanish, few enough to stay in the cache."""
+
+
+def replay(watch: Watch, items: Iterable[Block | Command], *, rows: int = ROWS) -> Iterator[Outcome]:
+    """Yield the outcomes of a watch over the items, from nothing on."""
+    state = pipeline.fresh(watch)
+    for block, commands in steps(items, rows=rows):
+        state, outcome = pipeline.step(watch, state, block, commands=commands)
+        yield outcome
+
+
+def steps(items: Iterable[Block | Command], *, rows: int) -> Iterator[tuple[Block, list[Command]]]:
+    """Yield blocks of about `rows` rows, each with the commands that fall into it."""
+    blocks: list[Block] = []
+    commands: list[Command] = []
+    for item in items:
+        if isinstance(item, Command):
+            commands.append(item)
+        else:
+            blocks.append(item)
+        if sum(len(block) for block in blocks) >= rows and not isinstance(item, Command):
+            yield _step(blocks, commands)
+    if blocks:
+        yield _step(blocks, commands)
+
+
+def _step(blocks: list[Block], commands: list[Command]) -> tuple[Block, list[Command]]:
+    """Take what was gathered; commands for later records stay."""
+    block = Block.concatenate(blocks)
+    due = [command for command in commands if command.seq <= int(block.seq[-1])]
+    commands[:] = [command for command in commands if command.seq > int(block.seq[-1])]
+    blocks.clear()
+    return block, due
+
+
+@dataclass(slots=True, kw_only=True)
+class Shelf:
+    """A store of its own for a replay."""
+
+    store: Store
+    simulated: bool
+    run: int
+
+    @classmethod
+    def open(cls, url: str, *, simulated: bool) -> "Shelf":
+        """Make the store. Raises RefusedError if there is something in it."""
+        store = Store.open(url, simulated=simulated, migrate=True)
+        if queries.runs(store):
+            store.close()
+            raise RefusedError(f"The store {store.where} has records in it: a replay is stored in a new one only")
+        with store.begin() as work:
+            number = work.start_run(at_us=0, elapsed_us=0, version=f"{version('vatvigil')} replay", config_hash="")
+            work.commit()
+        return cls(store=store, simulated=simulated, run=number)
+
+    def take_in(self, commands: Sequence[Command]) -> list[Command]:
+        """Put commands into the inbox, as their answers will want; return them with the numbers they have there."""
+        with self.store.begin() as work:
+            taken = []
+            for command in commands:
+                line = command.calibration and work.add_calibration(command.calibration)
+                known = replace(command, calibration=line)
+                taken.append(replace(known, id=work.add_command(known)))
+            work.commit()
+        return taken
+
+    def keep(self, outcome: Outcome) -> None:
+        """Store an outcome."""
+        with self.store.begin() as work:
+            work.append(outcome, run=self.run)
+            work.add_events(e for entry in outcome.entries if (e := event_of(entry, simulated=self.simulated)))
+            work.commit()
+
+
+def replay_into(shelf: Shelf, watch: Watch, items: Iterable[Block | Command], *, rows: int = ROWS) -> Iterator[Outcome]:
+    """Replay and store; yield each outcome once it is durable."""
+    state: WatchState = pipeline.fresh(watch)
+    for block, commands in steps(items, rows=rows):
+        state, outcome = pipeline.step(watch, state, block, commands=shelf.take_in(commands) if commands else [])
+        shelf.keep(outcome)
+        yield outcome
