@@ -5,8 +5,9 @@ removed. The copy is taken by SQLite's online backup in one read transaction, so
 """
 
 import os
+import re
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -32,7 +33,8 @@ def copy_sqlite(source: Path, target: Path) -> None:
             f"The store {source} cannot be copied ({error}): it may be damaged; keep old backups"
         ) from error
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink()
 
 
 def _copy(source: Path, part: Path) -> None:
@@ -59,11 +61,12 @@ def _flush(path: Path) -> None:
 
 
 def daily_copy(source: Path, folder: Path, *, at_us: int, keep: int) -> Path:
-    """Put a copy of the store, named by its UTC time, into the folder; keep the newest `keep`."""
+    """Put a copy of the store, named by its UTC time, into the folder; keep the newest `keep` (1 or more)."""
     moment = datetime.fromtimestamp(at_us // 1_000_000, UTC)
     target = folder / f"{source.stem}-{moment:%Y%m%dT%H%M%SZ}.sqlite"
     copy_sqlite(source, target)
-    copies = sorted(folder.glob(f"{source.stem}-*T*Z.sqlite"))
-    for old in copies[:-keep]:
+    pattern = re.compile(re.escape(source.stem) + r"-\d{8}T\d{6}Z\.sqlite")
+    copies = sorted(copy for copy in folder.iterdir() if pattern.fullmatch(copy.name))
+    for old in {*copies[:-keep]} - {target}:  # a clock set back makes the newest copy the first by name
         old.unlink()
     return target

@@ -6,7 +6,7 @@ what to do, and never shows a password; what only a mistake of ours can cause pa
 
 import sqlite3
 from collections.abc import Mapping
-from enum import StrEnum
+from enum import Enum, auto
 from functools import partial
 from pathlib import Path
 from urllib.parse import quote
@@ -17,12 +17,12 @@ from sqlalchemy.exc import ArgumentError
 from logger.errors import StoreBusyError, StoreError
 
 
-class Access(StrEnum):
-    """What a connection may do; the values are SQLite's open modes."""
+class Access(Enum):
+    """What a connection may do."""
 
-    CREATE = "rwc"
-    WRITE = "rw"
-    READ = "ro"
+    CREATE = auto()
+    WRITE = auto()
+    READ = auto()
 
 
 # https://www.sqlite.org/rescode.html; primary result codes
@@ -120,7 +120,9 @@ def _begin(statement: str, connection: Connection) -> None:
 
 def connect_sqlite(path: Path, access: Access, *, busy_s: float) -> sqlite3.Connection:
     """Open an SQLite file as every part of the store does. Raises sqlite3.Error, StoreError without WAL."""
-    uri = f"file:{quote(str(path))}?mode={access}"
+    # Readers too open the file for writing, if they may, and then forbid it to themselves: a reader that closes last
+    # must clear away the write-ahead log, else its leftovers may belong to a user that locks the daemon out.
+    uri = f"file:{quote(str(path))}?mode={'rwc' if access is Access.CREATE else 'rw'}"
     connection = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
         _set_pragmas(connection, path, access)

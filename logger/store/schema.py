@@ -5,6 +5,8 @@ that holds data is copied beside itself first, and that copy is never overwritte
 when the revisions differ: the daemon must not pay for it.
 """
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from sqlalchemy import Connection, Engine, column, inspect, select, table
@@ -59,9 +61,23 @@ def migrate(engine: Engine, where: str, *, path: Path | None, head: str = HEAD, 
             return
         if found is None:
             _refuse_foreign(connection, where)
-        elif path is not None:
-            copy_sqlite(path, _free_name(path, found))
-        _upgrade(connection, where, head=head, location=location)
+        with _copied(path, found):
+            _upgrade(connection, where, head=head, location=location)
+
+
+@contextmanager
+def _copied(path: Path | None, found: str | None) -> Iterator[None]:
+    """Keep a copy of an SQLite file with data; not if the block fails, for then the store stays as it was."""
+    if path is None or found is None:
+        yield
+        return
+    copy = _free_name(path, found)
+    copy_sqlite(path, copy)
+    try:
+        yield
+    except BaseException:
+        copy.unlink()  # else a service that is restarted again and again would fill the disk
+        raise
 
 
 def _lock(connection: Connection) -> None:

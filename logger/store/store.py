@@ -29,7 +29,7 @@ class Store:
     def __init__(self, reader: Engine, writer: Engine | None, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
         self._reader = reader
-        self._writer = None if writer is None else Writer(writer)
+        self._writer = None if writer is None else Writer(writer, path)
         self.where = where
         """The URL as it may be printed."""
         self.path = path

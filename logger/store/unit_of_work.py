@@ -5,8 +5,10 @@ The same outcome may then be appended again: should the failed commit have got t
 the reply), that is seen, and nothing is stored twice.
 """
 
+import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
@@ -22,14 +24,27 @@ from logger.store.tables import calibration, inbox, journal, measurement, outbox
 class Writer:
     """The one writing side of a store: its engine, and whether a failed commit may yet have got through."""
 
-    __slots__ = ("engine", "in_doubt", "insert_measurement")
+    __slots__ = ("_file", "_path", "engine", "in_doubt", "insert_measurement")
 
-    def __init__(self, engine: Engine) -> None:
-        """Prepare; nothing connects yet."""
+    def __init__(self, engine: Engine, path: Path | None) -> None:
+        """Prepare; nothing connects yet. `path`: the file of an SQLite store."""
         self.engine = engine
+        self._path = path
+        self._file = None if path is None else path.stat()
         self.in_doubt = False
         self.insert_measurement = str(insert(measurement).compile(engine))
         """Text for the driver: the hot path goes round SQLAlchemy's work on every row."""
+
+    def check_file(self) -> None:
+        """Raise StoreBusyError if an SQLite file is no longer where it was: SQLite would write on into the void."""
+        if self._path is None or self._file is None:
+            return
+        try:
+            same = os.path.samestat(self._path.stat(), self._file)
+        except OSError as error:
+            raise StoreBusyError(f"The store {self._path} was moved or deleted ({error}): put it back") from error
+        if not same:
+            raise StoreBusyError(f"Another file took the place of the store {self._path}: put it back, or start anew")
 
 
 class UnitOfWork:
@@ -45,6 +60,7 @@ class UnitOfWork:
 
     def __enter__(self) -> Self:
         """Take the writer's connection and the write lock."""
+        self._writer.check_file()
         try:
             self._connection = self._writer.engine.connect()
         except PoolTimeoutError as error:

@@ -192,7 +192,7 @@ def test_a_store_opened_for_reading_takes_no_writes(store_url: str) -> None:
     with Store.open(store_url, simulated=False, read_only=True) as status:
         with pytest.raises(StoreError, match="was opened for reading only"):
             status.begin()
-        with status.reading() as connection, pytest.raises(StoreBusyError, match="written|takes no writes"):
+        with status.reading() as connection, pytest.raises(StoreBusyError, match=r"written|takes no writes"):
             connection.exec_driver_sql("INSERT INTO meta VALUES ('a', 'b')")
 
 

@@ -1,0 +1,81 @@
+"""Copies made while the store is in use."""
+
+from pathlib import Path
+
+import pytest
+
+from logger.errors import StoreBusyError, StoreError
+from logger.store import Store, queries
+from tests.store.conftest import Opener
+from tests.store.making import START_US, event
+
+DAY_US = 86_400_000_000
+
+
+@pytest.fixture
+def used(sqlite_url: str, opened: Opener) -> Store:
+    store = opened(sqlite_url)
+    with store.begin() as unit:
+        unit.add_events([event("committed")])
+        unit.commit()
+    return store
+
+
+def test_a_copy_holds_what_is_committed_while_a_write_goes_on(used: Store, tmp_path: Path, opened: Opener) -> None:
+    with used.begin() as unit:
+        unit.add_events([event("open")])
+        copy = used.backup(tmp_path / "copies", at_us=START_US)
+        unit.commit()
+    assert [path.name for path in (tmp_path / "copies").iterdir()] == [copy.name]
+    restored = opened(f"sqlite:///{copy}", migrate=False)
+    assert queries.unsent_events(restored, 9) == [event("committed")]
+    with restored.begin() as unit:
+        unit.add_events([event("later")])
+        unit.commit()
+    assert queries.unsent_events(used, 9) == [event("committed"), event("open")]
+
+
+def test_copies_are_named_by_utc_and_the_newest_kept(used: Store, tmp_path: Path) -> None:
+    folder = tmp_path / "copies"
+    folder.mkdir()
+    for other in ("store-2-20200101T000000Z.sqlite", "store-notes.sqlite"):
+        (folder / other).write_text("not ours")
+    for day in range(4):
+        used.backup(folder, at_us=day * DAY_US, keep=2)
+    assert sorted(path.name for path in folder.iterdir()) == [
+        "store-19700103T000000Z.sqlite",
+        "store-19700104T000000Z.sqlite",
+        "store-2-20200101T000000Z.sqlite",
+        "store-notes.sqlite",
+    ]
+
+
+def test_a_copy_made_after_the_clock_was_set_back_is_kept(used: Store, tmp_path: Path) -> None:
+    copies = [used.backup(tmp_path, at_us=day * DAY_US, keep=2) for day in (5, 6, 1)]
+    assert [copy.exists() for copy in copies] == [True, True, True]
+
+
+def test_a_copy_that_cannot_be_written_leaves_nothing(used: Store, tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises(StoreBusyError, match=r"No backup .* could be made"):
+        used.backup(tmp_path / "file", at_us=0)
+    assert (tmp_path / "file").read_text() == ""
+
+
+def test_a_damaged_store_gives_no_copy_and_takes_no_old_one_away(used: Store, tmp_path: Path) -> None:
+    folder = tmp_path / "copies"
+    good = used.backup(folder, at_us=0, keep=1)
+    used.close()
+    path = Path(str(used.path))
+    content = bytearray(path.read_bytes())
+    content[4096:] = b"\xff" * (len(content) - 4096)
+    path.write_bytes(content)
+    with pytest.raises(StoreError, match=r"cannot be copied .*: it may be damaged; keep old backups") as refusal:
+        used.backup(folder, at_us=DAY_US, keep=1)
+    assert not isinstance(refusal.value, StoreBusyError)
+    assert list(folder.iterdir()) == [good]
+
+
+def test_postgresql_is_backed_up_with_its_own_tool(postgres_url: str, opened: Opener, tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="is backed up with pg_dump"):
+        opened(postgres_url).backup(tmp_path, at_us=0)

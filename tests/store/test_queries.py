@@ -1,0 +1,97 @@
+"""Filters, spans and pieces."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from logger.model import Block, Cause, Measurements
+from logger.store import Store, history, queries
+from tests.store.making import PERIOD_US, START_US, bits, entry, measurements, outcome
+
+
+@pytest.fixture
+def filled(store: Store) -> Store:
+    with store.begin() as unit:
+        run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
+        unit.append(outcome(measurements(1, 25)), run=run)
+        unit.append(outcome(measurements(26, 5), vat="turnip"), run=run)
+        unit.append(outcome(measurements(31, 5)), run=run)
+        unit.append(outcome(measurements(1, 3), vat="turnip", probe="other-probe"), run=run)
+        unit.commit()
+    return store
+
+
+def test_spans_tell_what_each_probe_recorded_at_each_vat(filled: Store) -> None:
+    marrow = history.Span(vat="marrow", probe="marrow-probe", first=1, last=35)
+    turnip = [
+        history.Span(vat="turnip", probe="marrow-probe", first=26, last=30),
+        history.Span(vat="turnip", probe="other-probe", first=1, last=3),
+    ]
+    assert history.spans(filled) == [marrow, *turnip]
+    assert history.spans(filled, vat="turnip") == turnip
+
+
+def test_spans_can_be_cut_by_time_of_day(filled: Store) -> None:
+    since, until = START_US + 3 * PERIOD_US, START_US + 7 * PERIOD_US
+    expected = [history.Span(vat="marrow", probe="marrow-probe", first=3, last=6)]
+    assert history.spans(filled, vat="marrow", since_at_us=since, until_at_us=until) == expected
+
+
+@pytest.mark.parametrize("chunk", [1, 4, 25, 1000])
+def test_pieces_put_together_are_the_log_of_the_vat(filled: Store, chunk: int) -> None:
+    [span] = history.spans(filled, vat="marrow")
+    pieces = list(history.measurements(filled, span, chunk=chunk))
+    assert max(len(piece) for piece in pieces) <= chunk
+    assert bits(Measurements.concatenate(pieces)) == bits(measurements(1, 25).then(measurements(31, 5)))
+    blocks = Block.concatenate(list(history.indications(filled, span, chunk=chunk)))
+    assert np.array_equal(blocks.potential_mv, Measurements.concatenate(pieces).potential_mv, equal_nan=True)
+
+
+def test_an_export_sees_records_stored_meanwhile_only_if_its_span_does(filled: Store) -> None:
+    [span] = history.spans(filled, vat="marrow")
+    pieces = history.indications(filled, span, chunk=20)
+    first = next(pieces)
+    with filled.begin() as unit:
+        unit.append(outcome(measurements(36, 5)), run=1)
+        unit.commit()
+    assert [*first.seq, *next(pieces).seq] == [*range(1, 26), *range(31, 36)]
+    assert list(pieces) == []
+
+
+def test_the_journal_can_be_asked_by_vat_alarm_cause_and_time(store: Store) -> None:
+    made = [
+        entry(1),
+        entry(2, vat="turnip"),
+        entry(3, alarm="ph-low"),
+        replace(entry(4), cause=Cause.RETURNED, annunciates=False),
+    ]
+    with store.begin() as unit:
+        unit.add_entries(made)
+        unit.commit()
+    assert queries.entries(store, limit=2) == made[2:]
+    assert queries.entries(store, limit=9, vat="turnip") == [made[1]]
+    assert queries.entries(store, limit=9, alarm="ph-low") == [made[2]]
+    assert queries.entries(store, limit=9, cause=Cause.RETURNED) == [made[3]]
+    since, until = made[1].at_us, made[3].at_us
+    assert queries.entries(store, limit=9, since_at_us=since, until_at_us=until) == made[1:3]
+
+
+def test_an_empty_store_answers_every_question(store: Store) -> None:
+    assert queries.last_position(store, "nobody") is None
+    assert len(queries.latest(store, "nobody")) == 0
+    assert queries.watches(store) == {}
+    assert queries.answer(store, 1) is None
+    assert queries.calibrations(store, "nobody") == []
+    assert queries.runs(store) == []
+    assert history.spans(store) == []
+
+
+def test_the_newest_record_and_the_size_are_told(filled: Store) -> None:
+    assert bits(queries.latest(filled, "marrow-probe")) == bits(measurements(35, 1))
+    size = queries.size_bytes(filled)
+    if filled.path is None:
+        assert size > 1_000_000  # an empty database of PostgreSQL has some megabytes of catalogue
+    else:
+        filled.close()
+        assert size == filled.path.stat().st_size
