@@ -1,0 +1,36 @@
+"""The words that the rooms share: indications, columns, calibrations, commands, alarms.
+
+Law: frozen data. Times are integers: `at_us` is UTC in microseconds since 1970, `elapsed_us` is the watch time, a
+steady clock that never runs back; over a restart it goes on by the wall clock's difference. A value that is not known
+is NaN in a column, None in a scalar; never a number that looks like one.
+"""
+
+from logger.model.alarms import AlarmState, Cause, Entry, Event, State
+from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, Reason, Tests
+from logger.model.requests import Answer, Calibration, CalibrationPoint, Command, CommandKind
+from logger.model.watch import Carry, Outcome, WatchState
+
+__all__ = [
+    "AlarmState",
+    "Answer",
+    "Block",
+    "Calibration",
+    "CalibrationPoint",
+    "Carry",
+    "Cause",
+    "Columns",
+    "Command",
+    "CommandKind",
+    "Entry",
+    "Event",
+    "Floats",
+    "Indication",
+    "Ints",
+    "Measurements",
+    "Outcome",
+    "Quality",
+    "Reason",
+    "State",
+    "Tests",
+    "WatchState",
+]

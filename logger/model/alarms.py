@@ -1,0 +1,124 @@
+"""What a person is told: alarm states, the journal, the outbox."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class State(StrEnum):
+    """State of an alarm (IEC 62682 / ISA-18.2; the latched ones are this project's own)."""
+
+    NORMAL = "normal"
+    UNACKNOWLEDGED = "unacknowledged"
+    ACKNOWLEDGED = "acknowledged"
+    RETURNED = "returned-unacknowledged"
+    LATCHED_UNACKNOWLEDGED = "latched-unacknowledged"
+    LATCHED_ACKNOWLEDGED = "latched-acknowledged"
+    SHELVED = "shelved"
+    SUPPRESSED = "suppressed"
+    OUT_OF_SERVICE = "out-of-service"
+
+    @property
+    def is_standing(self) -> bool:
+        """Tell whether a person must still see it: everything but normal and what was silenced on purpose."""
+        return self not in (State.NORMAL, State.SHELVED, State.SUPPRESSED, State.OUT_OF_SERVICE)
+
+
+class Cause(StrEnum):
+    """What a journal entry tells."""
+
+    ANNUNCIATED = "annunciated"
+    RETURNED = "returned"
+    ACKNOWLEDGED = "acknowledged"
+    RESET = "reset"
+    REMINDER = "reminder"
+    REALARM = "re-alarm"
+    SHELVED = "shelved"
+    UNSHELVED = "unshelved"
+    SHELF_EXPIRED = "shelf-expired"
+    SUPPRESSED = "suppressed"
+    UNSUPPRESSED = "unsuppressed"
+    OUT_OF_SERVICE = "out-of-service"
+    RETURNED_TO_SERVICE = "returned-to-service"
+    DELAY_RESTARTED = "on-delay-restarted"
+    REFUSED = "refused"
+    MARKED = "marked"
+    CALIBRATED = "calibrated"
+    NOTED = "noted"
+    RUN_STARTED = "run-started"
+    CLOCK_STEPPED = "clock-stepped"
+    STORE_UNWRITABLE = "store-unwritable"
+    STORE_RECOVERED = "store-recovered"
+    DISK_LOW = "disk-low"
+    BACKUP_FAILED = "backup-failed"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmState:
+    """Carried state of one alarm. Times are watch time (`elapsed_us`) except `since_at_us`."""
+
+    abnormal: bool = False
+    """The condition's own judgement, delays included; goes on under shelving."""
+    pending_us: int | None = None
+    """Since when the running on-delay (or off-delay) has seen nothing but its condition."""
+    seen_us: int | None = None
+    """The last time that data spoke for or against the condition."""
+    base: State = State.NORMAL
+    """One of the first six states: what is (or was) under shelving, suppression, out of service."""
+    occurrence: int = 0
+    since_at_us: int = 0
+    """UTC of the last change of the state shown."""
+    reminders: int = 0
+    timer_us: int | None = None
+    """When the next reminder (unacknowledged) or re-alarm (acknowledged) is due."""
+    shelved_until_us: int | None = None
+    suppressed_until_us: int | None = None
+    out_of_service: bool = False
+    value: float | None = None
+    """pH or C that last annunciated."""
+    u: float | None = None
+
+    @property
+    def shown(self) -> State:
+        """Return the state a person sees: out of service > suppressed > shelved > base."""
+        if self.out_of_service:
+            return State.OUT_OF_SERVICE
+        if self.suppressed_until_us is not None:
+            return State.SUPPRESSED
+        return State.SHELVED if self.shelved_until_us is not None else self.base
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One row of the append-only journal."""
+
+    seq: int
+    """Record number at which it happened (0: outside any record)."""
+    at_us: int
+    vat: str
+    cause: Cause
+    alarm: str = ""
+    occurrence: int | None = None
+    before: State | None = None
+    after: State | None = None
+    annunciates: bool = False
+    """A new occurrence: a person must be told."""
+    priority: str = ""
+    value: float | None = None
+    u: float | None = None
+    setpoint: float | None = None
+    reminder: int = 0
+    by: str = ""
+    text: str = ""
+    """One sentence for a person."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """One row of the outbox: a message that must reach the broker, in order, at least once."""
+
+    id: str
+    """Stable over restarts and replays; receivers drop repeats by it."""
+    at_us: int
+    vat: str
+    payload: str
+    """JSON text."""

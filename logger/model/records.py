@@ -1,0 +1,136 @@
+"""What is read and what is made of it: indications, columns, quality."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from enum import IntEnum, IntFlag
+from typing import Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+class Reason(IntEnum):
+    """Why a tick brought no indication."""
+
+    NONE = 0
+    PORT_ABSENT = 1
+    TIMEOUT = 2
+    GARBLED = 3
+    INSTRUMENT_ERROR = 4
+    OVERRANGE = 5
+    NOT_A_NUMBER = 6
+    WRONG_INSTRUMENT = 7
+
+    @property
+    def words(self) -> str:
+        """Say it for a person."""
+        return _REASON_WORDS[self]
+
+
+_REASON_WORDS = {
+    Reason.NONE: "reading present",
+    Reason.PORT_ABSENT: "the port is absent or cannot be opened",
+    Reason.TIMEOUT: "no reply in time",
+    Reason.GARBLED: "the reply could not be read",
+    Reason.INSTRUMENT_ERROR: "the instrument reports an error",
+    Reason.OVERRANGE: "the instrument reports overrange",
+    Reason.NOT_A_NUMBER: "the instrument has no value",
+    Reason.WRONG_INSTRUMENT: "another instrument answers than the one configured",
+}
+
+
+class Quality(IntEnum):
+    """Quality of a record (IOOS QARTOD primary flags)."""
+
+    PASS = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9
+
+
+class Tests(IntFlag):
+    """Which tests spoke against a record (GAP alone does not lower its quality)."""
+
+    NONE = 0
+    GROSS_RANGE = 1
+    JUMP = 2
+    RATE_OF_CHANGE = 4
+    FLAT_LINE = 8
+    GAP = 16
+    TEMPERATURE = 32
+    UNCALIBRATED = 64
+    """No calibration in force: millivolts are kept, no pH is claimed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Indication:
+    """What one tick brought from one probe: potential (mV) and temperature (C), or the reason why not."""
+
+    probe: str
+    at_us: int
+    elapsed_us: int
+    potential_mv: float | None = None
+    temperature_c: float | None = None
+    reason: Reason = Reason.NONE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Columns:
+    """Base of the column blocks: arrays of one length."""
+
+    def __len__(self) -> int:
+        """Return the number of rows."""
+        return len(getattr(self, fields(self)[0].name))
+
+    def __getitem__(self, rows: slice) -> Self:
+        """Return some of the rows, without copying."""
+        return type(self)(**{f.name: getattr(self, f.name)[rows] for f in fields(self)})
+
+    def then(self, other: Self) -> Self:
+        """Return the rows of self followed by those of other."""
+        return self.concatenate([self, other])
+
+    @classmethod
+    def concatenate(cls, parts: Sequence[Self]) -> Self:
+        """Return the rows of all parts, one part after another."""
+        return cls(**{f.name: np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(cls)})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block(Columns):
+    """Indications of one probe as columns, in record order. `seq` rises by one; `elapsed_us` never falls."""
+
+    seq: Ints
+    at_us: Ints
+    elapsed_us: Ints
+    potential_mv: Floats
+    temperature_c: Floats
+    reason: Ints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Measurements(Columns):
+    """Records of one probe: the indication as it came, and beside it what was made of it."""
+
+    seq: Ints
+    at_us: Ints
+    elapsed_us: Ints
+    potential_mv: Floats
+    temperature_c: Floats
+    reason: Ints
+    ph: Floats
+    """pH, NaN where none is claimed."""
+    u: Floats
+    """Standard uncertainty of `ph` (k = 1)."""
+    quality: Ints
+    """`Quality`, judged at once; the spike test speaks one record later."""
+    tests: Ints
+    """`Tests` that spoke."""
+    previous_spike: Ints
+    """`Quality` that the spike test gives the record before this one (it needs a neighbour on both sides)."""
+    calibration: Ints
+    """Id of the calibration applied; 0: none."""

@@ -1,0 +1,43 @@
+"""What a watch carries from record to record, and what one step of it makes."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from logger.model.alarms import AlarmState, Entry
+from logger.model.records import Measurements
+from logger.model.requests import Answer, Calibration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Carry:
+    """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction."""
+
+    probe: str
+    alarms: Mapping[str, AlarmState] = field(default_factory=dict)
+    calibration: Calibration | None = None
+    believed_at_us: int | None = None
+    """UTC of the newest believed reading."""
+    fresh_us: int = 0
+    """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
+    recent: int = 0
+    """How many of the newest records the windows need."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WatchState:
+    """Carry, and the newest records of the probe (as many as the longest window needs), which the log holds."""
+
+    carry: Carry
+    recent: Measurements
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What one step made of a block: everything here is committed in one transaction."""
+
+    vat: str
+    probe: str
+    measurements: Measurements
+    entries: tuple[Entry, ...]
+    answers: tuple[Answer, ...]
+    carry: Carry
