@@ -1,0 +1,94 @@
+"""What the alarms of a vat must mean to be run. Pure, like `checks.py`."""
+
+from collections.abc import Iterator
+from itertools import product
+from typing import Final
+
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.settings import ranges
+from logger.settings.problems import Key, Problem
+from logger.settings.ranges import LONGEST_S, wrong
+
+_PH_RANGE: Final = (-2.0, 16.0)
+_WINDOW_POLLS: Final = 3
+_PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
+
+
+def vat_problems(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
+    """Yield what is wrong with a vat and its alarms; without its probe, what depends on the probe is not judged."""
+    key = ("vat", vat.id)
+    yield from ranges.name(key)
+    yield from ranges.text((*key, "name"), vat.name, longest=100)
+    yield from ranges.between((*key, "max_shelve_s"), vat.max_shelve_s, low=1, high=LONGEST_S)
+    yield from ranges.between((*key, "probe_out_s"), vat.probe_out_s, low=1, high=LONGEST_S)
+    for alarm in vat.alarms:
+        yield from _alarm((*key, "alarm", alarm.id), alarm, probe)
+    for low_kind, high_kind in _PAIRS:
+        lows = [alarm for alarm in vat.alarms if alarm.kind is low_kind]
+        highs = [alarm for alarm in vat.alarms if alarm.kind is high_kind]
+        for low, high in product(lows, highs):
+            yield from _pair((*key, "alarm"), low, high)
+
+
+def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
+    yield from ranges.name(key)
+    yield from ranges.between((*key, "on_delay_s"), alarm.on_delay_s, low=0, high=LONGEST_S)
+    yield from ranges.between((*key, "off_delay_s"), alarm.off_delay_s, low=0, high=LONGEST_S)
+    yield from ranges.between((*key, "realarm_s"), alarm.realarm_s, low=1, high=LONGEST_S)
+    yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
+    yield from _window(key, alarm, probe)
+    yield from _setpoint(key, alarm, probe) if alarm.kind.is_process else _instrument(key, alarm)
+
+
+def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
+    yield from ranges.between((*key, "window_s"), alarm.window_s, low=0, high=86400)
+    if probe is not None and 0 < alarm.window_s < _WINDOW_POLLS * probe.poll_s:
+        least = _WINDOW_POLLS * probe.poll_s
+        reason = f"a window of fewer than {_WINDOW_POLLS} polls has no median (poll_s is {probe.poll_s:g})"
+        yield wrong((*key, "window_s"), alarm.window_s, reason, f"write {least:g} or more, or 0 to judge every record")
+
+
+def _instrument(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
+    for name, empty in (("setpoint", None), ("deadband", 0.0)):
+        value = getattr(alarm, name)
+        if value != empty:
+            reason = f"an alarm of kind {alarm.kind} judges no value and has no {name}"
+            yield wrong((*key, name), value, reason, "remove this key; on_delay_s is what can be tuned")
+
+
+def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
+    if alarm.setpoint is None:
+        unit = "a pH" if alarm.kind.is_ph else "degrees Celsius"
+        remedy = f"write setpoint = ({unit}, as a number)"
+        yield Problem(key=(*key, "setpoint"), reason=f"it is missing, and {alarm.kind} needs one", remedy=remedy)
+        return
+    low, high = _range(alarm, probe)
+    yield from ranges.between((*key, "setpoint"), alarm.setpoint, low=low, high=high)
+    if alarm.deadband < 0:
+        yield wrong((*key, "deadband"), alarm.deadband, "this must be 0 or above", "write a larger number")
+    returns_at = alarm.setpoint - alarm.deadband if alarm.kind.is_high else alarm.setpoint + alarm.deadband
+    if low <= alarm.setpoint <= high and alarm.deadband >= 0 and not low < returns_at < high:
+        reason = f"the alarm could never return: it would have to pass {returns_at:g}"
+        yield wrong((*key, "deadband"), alarm.deadband, reason, "write a smaller number")
+
+
+def _range(alarm: AlarmConfig, probe: ProbeConfig | None) -> tuple[float, float]:
+    """Return how far the quantity can go: pH by convention, temperature as far as the probe is believed."""
+    if alarm.kind.is_ph:
+        return _PH_RANGE
+    limits = (probe or ProbeConfig(id="", port="")).limits
+    return limits.fail_low_c, limits.fail_high_c
+
+
+def _pair(key: Key, low: AlarmConfig, high: AlarmConfig) -> Iterator[Problem]:
+    if low.setpoint is None or high.setpoint is None:
+        return
+    if low.setpoint >= high.setpoint:
+        reason = f"this must be below the setpoint of {high.id!r} ({high.setpoint:g}), or one of them always stands"
+        yield wrong((*key, low.id, "setpoint"), low.setpoint, reason, "lower this one or raise the other")
+        return
+    for alarm, other in ((low, high), (high, low)):
+        if alarm.deadband >= high.setpoint - low.setpoint:
+            reason = f"the alarm could return only where {other.id!r} begins"
+            remedy = f"write less than {high.setpoint - low.setpoint:g}, the distance between the two setpoints"
+            yield wrong((*key, alarm.id, "deadband"), alarm.deadband, reason, remedy)

@@ -1,0 +1,168 @@
+"""A `Document` -> the frozen objects of `logger/config.py`.
+
+Law: here the tables get their defaults (those of `config.py`, and those by kind of alarm below), files of secrets are
+read, relative paths are taken from the configuration file's directory. Every vat has a no-data and a blind alarm: both
+can be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
+"""
+
+from dataclasses import fields
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any, Final
+
+from logger.config import (
+    AlarmConfig,
+    AlarmKind,
+    Config,
+    ErrorModel,
+    MqttConfig,
+    Priority,
+    ProbeConfig,
+    QualityLimits,
+    Simulation,
+    VatConfig,
+)
+from logger.settings.document import AlarmTable, MqttTable, ProbeTable, SimulationTable, StoreTable, VatTable
+from logger.settings.problems import Key, Problem, suggestion, unknown, written
+from logger.settings.reading import Reading
+
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND: Final = timedelta(microseconds=1)
+
+_PH: Final[dict[str, Any]] = {"deadband": 0.05}
+_TEMPERATURE: Final[dict[str, Any]] = {"deadband": 0.5}
+DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
+    AlarmKind.PH_HIGH: _PH,
+    AlarmKind.PH_LOW: _PH,
+    AlarmKind.TEMPERATURE_HIGH: _TEMPERATURE,
+    AlarmKind.TEMPERATURE_LOW: _TEMPERATURE,
+    AlarmKind.NO_DATA: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
+    AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
+}
+"""What differs by kind from the defaults of `AlarmConfig`, each [CP]."""
+_ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND)
+
+
+def convert(reading: Reading) -> Config:
+    """Return the configuration that a document describes; adds to the reading's problems what is missing."""
+    document = reading.document
+    store = document.store or StoreTable()
+    base = reading.path.parent
+    return Config(
+        store_url=_store_url(reading, store),
+        probes=tuple(_probe(reading, name, table) for name, table in document.probe.items()),
+        vats=tuple(_vat(reading, name, table) for name, table in document.vat.items()),
+        mqtt=None if document.mqtt is None else _mqtt(reading, document.mqtt),
+        simulation=None if document.simulation is None else _simulation(document.simulation),
+        backup_dir=None if store.backup_dir is None else base / store.backup_dir,
+    )
+
+
+def _store_url(reading: Reading, store: StoreTable) -> str:
+    ways = [name for name in ("path", "url", "url_file") if getattr(store, name) is not None]
+    if len(ways) != 1:
+        reason = f"{' and '.join(ways)} are given, one is wanted" if ways else "it does not say where to keep the log"
+        remedy = "keep one of them" if ways else 'write path = "vatvigil.sqlite" below [store]'
+        reading.add(Problem(key=("store",), reason=reason, remedy=remedy))
+        return ""
+    if store.url_file is not None:
+        return _secret(reading, ("store", "url_file"), store.url_file)
+    if store.path is None:
+        return store.url or ""
+    if "?" in str(store.path) or not store.path.name:
+        key = ("store", "path")
+        reason = "this cannot be the path of a database file"
+        reading.add(
+            Problem(key=key, value=written(key, str(store.path)), reason=reason, remedy="name a file, without ?")
+        )
+    return f"sqlite:///{(reading.path.parent / store.path).absolute()}"
+
+
+def _secret(reading: Reading, key: Key, file: Path) -> str:
+    path = reading.path.parent / file
+    try:
+        secret = path.read_text(encoding="utf-8").rstrip("\r\n")
+    except (OSError, ValueError) as error:
+        why = error.strerror if isinstance(error, OSError) else "not UTF-8 text"
+        reason, remedy = f"the secret file cannot be read ({why})", "check the path, its owner and its mode"
+    else:
+        if secret:
+            return secret
+        reason, remedy = "the secret file is empty", "write the secret into it, on one line"
+    reading.add(Problem(key=key, value=written(key, str(file)), reason=reason, remedy=remedy))
+    return ""
+
+
+def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
+    key = ("probe", name)
+    if table.port is None:
+        remedy = 'write port = "/dev/serial/by-id/..."; `vatvigil init` lists the ports found'
+        reading.add(Problem(key=(*key, "port"), reason="it is missing", remedy=remedy))
+    return ProbeConfig(
+        id=name,
+        port=table.port or "",
+        limits=QualityLimits(**_known(reading, (*key, "limits"), table.limits, QualityLimits)),
+        errors=ErrorModel(**_known(reading, (*key, "errors"), table.errors, ErrorModel)),
+        **table.given("port", "limits", "errors"),
+    )
+
+
+def _known(
+    reading: Reading, key: Key, table: dict[str, float], kind: type[QualityLimits | ErrorModel]
+) -> dict[str, Any]:
+    """Return the numbers whose names are fields of `kind`; the others are problems."""
+    names = [field.name for field in fields(kind)]
+    for name in sorted(table.keys() - set(names)):
+        reading.add(unknown((*key, name), names))
+    return {name: value for name, value in table.items() if name in names}
+
+
+def _vat(reading: Reading, name: str, table: VatTable) -> VatConfig:
+    key = ("vat", name)
+    if table.probe is None:
+        near = suggestion(name, reading.document.probe)
+        reading.add(Problem(key=(*key, "probe"), reason="it is missing", remedy=f"name one of the probes: {near}"))
+    alarms = [_alarm(reading, (*key, "alarm", alarm), each) for alarm, each in table.alarm.items()]
+    known = [alarm for alarm in alarms if alarm is not None]
+    kinds = {alarm.kind for alarm in known}
+    added = [AlarmConfig(id=kind, kind=kind, **DEFAULTS[kind]) for kind in _ALWAYS if kind not in kinds]
+    return VatConfig(
+        id=name,
+        name=table.name if table.name is not None else name,
+        probe=table.probe or "",
+        alarms=(*known, *added),
+        **table.given("name", "probe", "alarm"),
+    )
+
+
+def _alarm(reading: Reading, key: Key, table: AlarmTable) -> AlarmConfig | None:
+    kind = table.kind
+    if kind is None:
+        if key[-1] not in set(AlarmKind):
+            remedy = f'write kind = "...", one of: {", ".join(AlarmKind)}'
+            reason = "it is missing, and the alarm's own name is no kind"
+            reading.add(Problem(key=(*key, "kind"), reason=reason, remedy=remedy))
+            return None
+        kind = AlarmKind(key[-1])
+    return AlarmConfig(id=key[-1], kind=kind, **{**DEFAULTS[kind], **table.given("kind")})
+
+
+def _mqtt(reading: Reading, table: MqttTable) -> MqttConfig:
+    base = reading.path.parent
+    given = table.given("password_file")
+    if table.password_file is not None:
+        if table.password is not None:
+            reason = "password and password_file are given, one is wanted"
+            reading.add(Problem(key=("mqtt", "password_file"), reason=reason, remedy="keep password_file"))
+        given["password"] = _secret(reading, ("mqtt", "password_file"), table.password_file)
+    for name in ("ca_file", "cert_file", "key_file"):
+        if given.get(name) is not None:
+            given[name] = base / given[name]
+    if given.get("discovery_prefix") == "":
+        given["discovery_prefix"] = None
+    return MqttConfig(**given)
+
+
+def _simulation(table: SimulationTable) -> Simulation:
+    epoch_us = None if table.epoch is None else (table.epoch - _EPOCH) // _MICROSECOND
+    return Simulation(epoch_us=epoch_us, **table.given("epoch"))

@@ -1,0 +1,150 @@
+"""The layout of the TOML file: which tables and keys there are, and of which kind each value is.
+
+Law: nothing has a default here. What is not written stays None and takes its default from `logger/config.py`, so no
+default lives in two places. Types are strict: TOML tells a number from a text, and a text is never read as a number.
+"""
+
+import types
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Strict
+from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from logger.config import AlarmKind, ErrorModel, Priority, Protocol, QualityLimits
+
+Number = Annotated[float, Strict()]
+Whole = Annotated[int, Strict()]
+Text = Annotated[str, Strict()]
+Switch = Annotated[bool, Strict()]
+Instant = Annotated[AwareDatetime, Strict()]
+
+
+class Table(BaseModel):
+    """A table that knows all its keys."""
+
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True, hide_input_in_errors=True)
+
+    def given(self, *without: str) -> dict[str, Any]:
+        """Return what was written, except the named keys."""
+        return {name: getattr(self, name) for name in self.model_fields_set if name not in without}
+
+
+class StoreTable(Table):
+    """[store]: one of path, url, url_file."""
+
+    path: Path | None = None
+    url: Text | None = None
+    url_file: Path | None = None
+    backup_dir: Path | None = None
+
+
+class MqttTable(Table):
+    """[mqtt], the broker; see `config.MqttConfig`."""
+
+    host: Text | None = None
+    port: Whole | None = None
+    client_id: Text | None = None
+    base_topic: Text | None = None
+    discovery_prefix: Text | None = None
+    protocol: Whole | None = None
+    username: Text | None = None
+    password: Text | None = None
+    password_file: Path | None = None
+    tls: Switch | None = None
+    ca_file: Path | None = None
+    cert_file: Path | None = None
+    key_file: Path | None = None
+    keepalive_s: Whole | None = None
+    heartbeat_s: Number | None = None
+
+
+class ProbeTable(Table):
+    """[probe.<id>]; see `config.ProbeConfig`."""
+
+    port: Text | None = None
+    protocol: Protocol | None = None
+    poll_s: Number | None = None
+    timeout_s: Number | None = None
+    baud: Whole | None = None
+    identity: Text | None = None
+    limits: Annotated[dict[str, Number], QualityLimits] = {}
+    errors: Annotated[dict[str, Number], ErrorModel] = {}
+
+
+class AlarmTable(Table):
+    """[vat.<id>.alarm.<alarm id>]; see `config.AlarmConfig`."""
+
+    kind: AlarmKind | None = None
+    setpoint: Number | None = None
+    deadband: Number | None = None
+    on_delay_s: Number | None = None
+    off_delay_s: Number | None = None
+    window_s: Number | None = None
+    priority: Priority | None = None
+    latching: Switch | None = None
+    realarm_s: Number | None = None
+    reminder_s: Number | None = None
+
+
+class VatTable(Table):
+    """[vat.<id>]; see `config.VatConfig`."""
+
+    name: Text | None = None
+    probe: Text | None = None
+    max_shelve_s: Number | None = None
+    probe_out_s: Number | None = None
+    alarm: dict[str, AlarmTable] = {}
+
+
+class SimulationTable(Table):
+    """[simulation]; see `config.Simulation`."""
+
+    speed: Number | None = None
+    epoch: Instant | None = None
+    epoch_monotonic_s: Number | None = None
+
+
+class Document(BaseSettings):
+    """The whole file."""
+
+    model_config = SettingsConfigDict(
+        extra="forbid", allow_inf_nan=False, frozen=True, hide_input_in_errors=True, case_sensitive=True
+    )
+
+    store: StoreTable | None = None
+    mqtt: MqttTable | None = None
+    probe: dict[str, ProbeTable] = {}
+    vat: dict[str, VatTable] = {}
+    simulation: SimulationTable | None = None
+
+
+ANY_ID = "<id>"
+
+
+def layout(model: type[BaseModel] = Document) -> dict[str, Any]:
+    """Return the keys as nested dictionaries whose leaves are types; `ANY_ID` stands for a name the user chose."""
+    hints = get_type_hints(model, include_extras=True)
+    return {name: _shape(hints[name]) for name in model.model_fields}
+
+
+def _shape(hint: Any) -> Any:  # noqa: ANN401 - a type hint is of no common type
+    """Return the keys under one hint, or the plain type of a leaf."""
+    if get_origin(hint) is Annotated:
+        inner, *notes = get_args(hint)
+        noted = next((note for note in notes if isinstance(note, type) and is_dataclass(note)), None)
+        return {field.name: float for field in fields(noted)} if noted is not None else _shape(inner)
+    if get_origin(hint) in (Union, types.UnionType):
+        return _shape(next(choice for choice in get_args(hint) if choice is not type(None)))
+    if get_origin(hint) is dict:
+        return {ANY_ID: _shape(get_args(hint)[1])}
+    return layout(hint) if issubclass(hint, BaseModel) else hint
+
+
+def keys_at(path: tuple[str, ...]) -> dict[str, Any]:
+    """Return what may stand under a table of the file; empty where no table can be."""
+    shape: Any = layout()
+    for part in path:
+        shape = shape.get(part, shape.get(ANY_ID)) if isinstance(shape, dict) else None
+    return shape if isinstance(shape, dict) else {}

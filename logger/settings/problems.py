@@ -1,0 +1,125 @@
+"""What is wrong with a configuration, in sentences.
+
+Law: a problem names where it is, the key, the value, the reason and what to do. A value that may be a secret is never
+part of a sentence: not of a secret's key, not of an unknown key (it may be a mistyped secret's), not of a whole table.
+"""
+
+import json
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, time
+from difflib import get_close_matches
+from typing import Final
+
+Key = tuple[str, ...]
+
+SECRETS: Final = frozenset({("mqtt", "password"), ("store", "url")})
+_UNITS: Final = {  # by the longest ending first
+    "_mv_per_s": "millivolts per second",
+    "_ph_per_day": "pH per day",
+    "_ph_per_sqrt_day": "pH per square root of days",
+    "_s": "seconds",
+    "_mv": "millivolts",
+    "_c": "degrees Celsius",
+    "_ph": "pH units",
+}
+_TIME_SUFFIX: Final = re.compile(r"_(ms|us|s|sec|secs|seconds|min|mins|minutes|m|h|hr|hours|d|days)$")
+_DURATION: Final = re.compile(
+    r"\s*([0-9]+(?:\.[0-9]+)?)\s*(ms|s|sec|seconds?|min|minutes?|h|hours?|d|days?)\s*", re.ASCII
+)
+_SECONDS: Final = {"ms": 0.001, "s": 1, "m": 60, "h": 3600, "d": 86400}
+_SHOWN: Final = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Problem:
+    """One thing to repair. `value` is shown as it would be written; None: not shown."""
+
+    key: Key
+    reason: str
+    remedy: str
+    value: str | None = None
+
+    def line(self, origin: str) -> str:
+        """Return the sentence, with the file or environment name that it comes from in front."""
+        where = ".".join(map(written_key, self.key))
+        what = where if self.value is None else f"{where} = {self.value}"
+        return ": ".join(part for part in (origin, what, f"{self.reason}; {self.remedy}") if part)
+
+
+def written_key(part: str) -> str:
+    """Return one part of a dotted key as TOML writes it."""
+    return part if re.fullmatch(r"[A-Za-z0-9_-]+", part) else json.dumps(part, ensure_ascii=True)
+
+
+def written(key: Key, value: object) -> str | None:
+    """Return a scalar value as TOML writes it, cut short; None for what must not or cannot be shown."""
+    if key in SECRETS or isinstance(value, dict | list) or value is None:
+        return None
+    if isinstance(value, bool):
+        text = str(value).lower()
+    elif isinstance(value, str):
+        text = json.dumps(value, ensure_ascii=True)
+    elif isinstance(value, date | time):
+        text = value.isoformat()
+    else:
+        text = digits(value)
+    return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}..."
+
+
+def digits(value: object) -> str:
+    """Return a number's digits; Python refuses to print whole numbers of thousands of digits in decimal."""
+    try:
+        return str(value)
+    except ValueError:
+        return hex(value) if isinstance(value, int) else "?"
+
+
+def unknown(key: Key, valid: Iterable[str]) -> Problem:
+    """Return the problem of a key that is not one of `valid`, with the nearest that is."""
+    names = sorted(valid)
+    unit = _right_unit(key[-1], names)
+    if unit is not None:
+        reason = f"there is no such key; the unit is part of the name and {unit!r} wants seconds"
+        return Problem(key=key, reason=reason, remedy=f"write {unit} = (seconds as a number)")
+    return Problem(key=key, reason="there is no such key", remedy=suggestion(key[-1], names))
+
+
+def suggestion(word: str, valid: Iterable[str]) -> str:
+    """Return advice: the nearest valid word, else all of them."""
+    names = sorted(valid)
+    near = nearest(word, names)
+    if near:
+        return f"did you mean {near!r}?"
+    return f"valid here: {', '.join(names)}" if names else "nothing can stand here"
+
+
+def nearest(word: str, valid: Iterable[str]) -> str | None:
+    """Return the valid word that looks most like `word`; None: none looks like it."""
+    near = get_close_matches(word.lower()[:_SHOWN], list(valid), n=1, cutoff=0.6)
+    return near[0] if near else None
+
+
+def _right_unit(word: str, valid: list[str]) -> str | None:
+    stem = _TIME_SUFFIX.sub("", word.lower())
+    wanted = f"{stem}_s"
+    return wanted if wanted in valid else None
+
+
+def wanted_number(key: Key, value: object) -> Problem:
+    """Return the problem of a value that is no number, worded for the unit that the key's name ends in."""
+    name = key[-1]
+    unit = next((words for ending, words in _UNITS.items() if name.endswith(ending)), None)
+    reason = f"{unit} as a number are wanted" if unit else "a number is wanted"
+    example = _as_seconds(value) if unit == "seconds" else None
+    remedy = f"write {name} = {example}" if example else "write a number without quotes"
+    return Problem(key=key, value=written(key, value), reason=reason, remedy=remedy)
+
+
+def _as_seconds(value: object) -> str | None:
+    match = _DURATION.fullmatch(value) if isinstance(value, str) and len(value) <= _SHOWN else None
+    if match is None:
+        return None
+    unit = match[2] if match[2] == "ms" else match[2][0]
+    return f"{float(match[1]) * _SECONDS[unit]:g}"

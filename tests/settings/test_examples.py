@@ -1,0 +1,112 @@
+"""Every file of config_examples, used for what it is an example of."""
+
+import configparser
+import shutil
+import subprocess
+import tomllib
+from pathlib import Path
+
+import pytest
+
+from logger.config import AlarmKind, Priority
+from logger.settings import load
+from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
+
+EXAMPLES = Path(__file__).parents[2] / "config_examples"
+
+
+def test_every_example_is_tested() -> None:
+    assert sorted(file.name for file in EXAMPLES.iterdir()) == [
+        "mosquitto-acl.conf",
+        "simulator.toml",
+        "vat.toml",
+        "vatvigil.service",
+    ]
+
+
+def test_the_simulator_s_example_loads_and_says_that_it_is_simulated() -> None:
+    config = load(EXAMPLES / "simulator.toml", environ={})
+    assert config.simulated
+    assert {alarm.kind for alarm in config.vats[0].alarms} == set(AlarmKind)
+
+
+def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
+    (tmp_path / "pw").write_text("invented\n")
+    (tmp_path / "ca.pem").touch()
+    text = (EXAMPLES / "vat.toml").read_text(encoding="utf-8")
+    text = text.replace("/etc/vatvigil/mqtt_password", "pw").replace("/etc/vatvigil/broker_ca.pem", "ca.pem")
+    (tmp_path / "vat.toml").write_text(text, encoding="utf-8")
+    config = load(tmp_path / "vat.toml", environ={})
+    alarms = {alarm.id: (alarm.setpoint, alarm.priority) for alarm in config.vats[0].alarms}
+    assert not config.simulated
+    # The house's defaults for a wild lactic ferment, process.md 2.3: claim 4.6, check the probe below 3.0,
+    # soft band 16 to 24 C, hard band 10 to 30 C. Common practice, no source.
+    assert alarms == {
+        "ph-high": (4.6, Priority.HIGH),
+        "ph-low": (3.0, Priority.MEDIUM),
+        "warm": (24, Priority.MEDIUM),
+        "cool": (16, Priority.MEDIUM),
+        "temperature-high": (30, Priority.HIGH),
+        "temperature-low": (10, Priority.HIGH),
+        "no-data": (None, Priority.HIGH),
+        "blind": (None, Priority.HIGH),
+    }
+
+
+@pytest.mark.parametrize("name", ["simulator.toml", "vat.toml"])
+def test_an_example_explains_every_table_that_it_has(name: str) -> None:
+    lines = (EXAMPLES / name).read_text(encoding="utf-8").splitlines()
+    assert "pH alone does not make food safe" in " ".join(lines)
+    assert tomllib.loads("\n".join(lines))
+    assert sum(line.startswith("#") for line in lines) >= sum(line.startswith("[") for line in lines)
+
+
+def unit() -> configparser.SectionProxy:
+    parser = configparser.ConfigParser(strict=False, interpolation=None)
+    parser.optionxform = str  # type: ignore[assignment,method-assign] # systemd's keys have capitals
+    parser.read(EXAMPLES / "vatvigil.service")
+    assert parser["Unit"]["StartLimitIntervalSec"] == "0"
+    return parser["Service"]
+
+
+def test_the_unit_restarts_after_everything_but_a_wrong_configuration() -> None:
+    service = unit()
+    keys = ("Type", "Restart", "RestartPreventExitStatus", "NoNewPrivileges", "ProtectSystem", "StateDirectory")
+    assert [service[key] for key in keys] == ["notify", "always", "2", "yes", "strict", "vatvigil"]
+    assert float(service["WatchdogSec"]) > 0
+
+
+def test_systemd_itself_accepts_the_unit_and_finds_it_well_confined(tmp_path: Path) -> None:
+    analyze = shutil.which("systemd-analyze")
+    if analyze is None:
+        pytest.skip("systemd-analyze not found: apt-get install systemd")
+    text = (EXAMPLES / "vatvigil.service").read_text(encoding="utf-8")
+    copy = tmp_path / "vatvigil.service"
+    copy.write_text(text.replace(unit()["ExecStart"].split()[0], "/bin/true"), encoding="utf-8")
+    verified = subprocess.run([analyze, "verify", str(copy)], capture_output=True, text=True, check=False)
+    assert (verified.returncode, verified.stderr) == (0, "")
+    # systemd's own scale of exposure runs from 0 to 10; up to 2.0 it says OK. Threshold times ten.
+    security = [analyze, "security", "--offline=true", "--threshold=20", "--no-pager", str(copy)]
+    assert subprocess.run(security, capture_output=True, check=False).returncode == 0
+
+
+def test_the_broker_s_rules_let_a_hub_command_a_display_look_and_a_stranger_do_nothing(
+    mosquitto: MakeMosquitto,
+) -> None:
+    users = ("vatvigil", "hub", "display", "stranger")
+    broker = mosquitto(passwords=dict.fromkeys(users, "pw"), acl=(EXAMPLES / "mosquitto-acl.conf").read_text())
+    alarm, command = "vatvigil/vat/north/alarm/ph-high", "vatvigil/command/north/ph-high/acknowledge"
+
+    def client(user: str) -> Subscriber:
+        return Subscriber(port=broker.port, name=user, username=user, password="pw")  # noqa: S106 - of this test
+
+    with client("vatvigil") as watch, client("hub") as hub, client("display") as display, client("stranger") as other:
+        for forger in (other, display):
+            forger.publish(command, forger.name)
+            forger.publish(alarm, forger.name)
+        hub.publish(alarm, "hub")
+        watch.publish(alarm, "watch")
+        hub.publish(command, "hub")
+        until(lambda: bool(watch.on(command) and display.on(command) and hub.on(alarm) and display.on(alarm)), 10)
+        seen = [one.on(topic) for one in (watch, hub, display, other) for topic in (alarm, command)]
+    assert seen == [[], ["hub"], ["watch"], ["hub"], ["watch"], ["hub"], [], []]
