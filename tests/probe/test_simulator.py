@@ -1,0 +1,106 @@
+"""A line to the bundled simulator, a process of its own, with the faults of its runs."""
+
+import itertools
+import time
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from logger.config import ProbeConfig
+from logger.model import Indication, Reason
+from logger.probe.port import Line
+from tests.parts.simulator import Start
+
+
+@contextmanager
+def opened(port: str, *, timeout_s: float = 2.0, simulated: bool = True) -> Iterator[tuple[Line, ProbeConfig]]:
+    line = Line(port, baud=9600, simulated=simulated)
+    try:
+        yield line, ProbeConfig(id="p", port=port, timeout_s=timeout_s)
+    finally:
+        line.close()
+
+
+def polled(line: Line, probe: ProbeConfig, count: int, *, every_s: float = 0.0) -> list[Indication]:
+    got = []
+    for number in range(count):
+        got.append(line.read(probe, at_us=number, elapsed_us=number * 60_000_000))
+        time.sleep(every_s)
+    return got
+
+
+def starting_at(hours: float) -> list[str]:
+    """The options that let a run at real speed begin at that time of its own."""
+    return ["--epoch-monotonic", str(time.monotonic() - hours * 3600)]
+
+
+@pytest.mark.parametrize("tcp", [False, True])
+def test_a_simulated_night_is_read_over_a_terminal_or_a_socket(simulator: Start, *, tcp: bool) -> None:
+    with opened(simulator("normal-night", tcp=tcp).port) as (line, probe):
+        got = polled(line, probe, 20)
+    assert Counter(each.reason for each in got) == {Reason.NONE: 20}
+    # The run begins near pH 5.3, some 100 mV above the isopotential point by the Nernst slope of 58 mV at 20 C.
+    assert all(50 < (each.potential_mv or 0) < 150 for each in got)
+    assert all(15 < (each.temperature_c or 0) < 25 for each in got)
+
+
+def test_a_simulated_instrument_is_refused_where_a_real_one_is_configured(simulator: Start) -> None:
+    with opened(simulator("normal-night").port, simulated=False) as (line, probe):
+        assert [each.reason for each in polled(line, probe, 2)] == [Reason.WRONG_INSTRUMENT] * 2
+        assert "a simulated instrument answers" in line.detail
+
+
+@pytest.mark.parametrize(
+    ("run", "hours", "reason"),
+    [
+        ("sensor-faults", 2.1, Reason.NOT_A_NUMBER),
+        ("sensor-faults", 4.1, Reason.OVERRANGE),
+        ("sensor-faults", 6.1, Reason.INSTRUMENT_ERROR),
+        ("sensor-faults", 3.1, Reason.NONE),
+    ],
+)
+def test_a_fault_of_the_sensor_is_told_by_its_reason(simulator: Start, run: str, hours: float, reason: Reason) -> None:
+    with opened(simulator(run, extra=starting_at(hours)).port, timeout_s=0.3) as (line, probe):
+        assert [each.reason for each in polled(line, probe, 3)] == [reason] * 3
+
+
+def test_replies_with_flipped_bits_end_no_watch_and_have_a_reason(simulator: Start) -> None:
+    with opened(simulator("garbled", extra=starting_at(2.1)).port, timeout_s=0.2) as (line, probe):
+        reasons = Counter(each.reason for each in polled(line, probe, 30))
+    assert reasons[Reason.NONE] < 30
+    assert set(reasons) <= {
+        Reason.NONE,
+        Reason.GARBLED,
+        Reason.TIMEOUT,
+        Reason.INSTRUMENT_ERROR,
+        Reason.WRONG_INSTRUMENT,
+    }
+
+
+@pytest.mark.slow
+def test_replies_three_seconds_late_are_never_mixed_up(simulator: Start) -> None:
+    with opened(simulator("slow", extra=starting_at(2.1)).port) as (line, probe):
+        got = polled(line, probe, 6)
+    assert {each.reason for each in got} == {Reason.TIMEOUT}
+
+
+def test_an_unplugged_simulator_is_absent_and_read_again_when_it_is_back(simulator: Start, tmp_path: Path) -> None:
+    link = tmp_path / "probe"
+    begin = ["--epoch-monotonic", str(time.monotonic() - 4.98 * 3600 / 120)]
+    port = simulator("unplugged", speed=120, link=link, extra=begin).port
+    with opened(port, timeout_s=0.3) as (line, probe):
+        reasons = [each.reason for each in polled(line, probe, 60, every_s=0.1)]
+    changes = [reasons[0], *(b for a, b in itertools.pairwise(reasons) if a is not b)]
+    assert changes == [Reason.NONE, Reason.PORT_ABSENT, Reason.NONE]
+
+
+def test_a_killed_simulator_is_an_absent_port(simulator: Start) -> None:
+    started = simulator("normal-night")
+    with opened(started.port, timeout_s=0.3) as (line, probe):
+        assert polled(line, probe, 1)[0].reason is Reason.NONE
+        started.process.kill()
+        started.process.wait()
+        assert [each.reason for each in polled(line, probe, 3)] == [Reason.PORT_ABSENT] * 3
