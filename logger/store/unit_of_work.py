@@ -1,8 +1,8 @@
 """One transaction of the writer.
 
 Law: everything between entering and `commit()` is stored together; without `commit()`, or when it raises, nothing is.
-The same outcome may then be appended again: should the failed commit have got through after all (the link broke before
-the reply), that is seen, and nothing is stored twice.
+The same work may then be done again in a new unit: should the failed commit have got through after all (the link broke
+before the reply), each row that is there already is passed over, and nothing is stored twice.
 """
 
 import os
@@ -93,28 +93,36 @@ class UnitOfWork:
 
     def append(self, outcome: Outcome, *, run: int) -> None:
         """Store what one step of a watch made: records, journal, answers to commands, and what it carries."""
-        if self._writer.in_doubt and self._is_stored(outcome):
-            return
-        if len(outcome.measurements):
+        if len(outcome.measurements) and not (self._writer.in_doubt and self._has_records(outcome)):
             tuples = rows.measurement_rows(outcome, run)
             self._connection.exec_driver_sql(self._writer.insert_measurement, tuples)
         self.add_entries(outcome.entries)
         self.consume(outcome.answers)
         self._remember(outcome.vat, outcome.probe, outcome.carry)
 
+    def consume(self, answers: Iterable[Answer]) -> None:
+        """Note what became of commands. Raises LookupError for one that does not wait in the inbox."""
+        for answer in answers:
+            values = {"consumed_seq": answer.seq, "applied": answer.applied, "answer": answer.text}
+            pending = (inbox.c.id == answer.command) & inbox.c.consumed_seq.is_(None)
+            if self._known(inbox, {"id": answer.command, **values}) is not None:
+                continue
+            if self._connection.execute(update(inbox).where(pending).values(values)).rowcount != 1:
+                raise LookupError(f"command {answer.command} is not pending in the inbox")
+
     def add_entries(self, entries: Iterable[Entry]) -> None:
         """Add rows to the journal, in order."""
-        self._insert_all(insert(journal), [rows.entry_row(entry) for entry in entries])
+        made = [rows.entry_row(entry) for entry in entries]
+        self._insert_all(insert(journal), [row for row in made if self._known(journal, row) is None])
 
     def add_events(self, events: Iterable[Event], delivered_at_us: Mapping[str, int] | None = None) -> None:
         """Put events into the outbox, in order.
 
         `delivered_at_us`: by event id, when (UTC, microseconds) an event was already delivered from memory.
         """
-        events, delivered = list(events), delivered_at_us or {}
-        known = self._known_events(events) if self._writer.in_doubt else frozenset[str]()
-        new = [rows.event_row(event, delivered.get(event.id)) for event in events if event.id not in known]
-        self._insert_all(insert(outbox), new)
+        delivered = delivered_at_us or {}
+        new = [event for event in events if self._known(outbox, {"event_id": event.id}) is None]
+        self._insert_all(insert(outbox), [rows.event_row(event, delivered.get(event.id)) for event in new])
 
     def mark_delivered(self, ids: Iterable[str], at_us: int) -> None:
         """Note that the broker has these events; ids marked before or unknown are passed over."""
@@ -141,20 +149,19 @@ class UnitOfWork:
         return replace(made, id=self._insert(calibration, rows.calibration_row(made, accepted=accepted)))
 
     def _insert(self, table: Table[Any], row: Mapping[str, Any]) -> int:
-        number = self._connection.scalar(insert(table).values(row).returning(table.c.id))
-        return int(number)
+        known = self._known(table, row)
+        return self._connection.scalar(insert(table).values(row).returning(table.c.id)) if known is None else known
+
+    def _known(self, table: Table[Any], row: Mapping[str, Any]) -> int | None:
+        """Return the number of a row with these values if one may be there from a commit that seemed to fail."""
+        if not self._writer.in_doubt:
+            return None
+        same = [table.c[name].is_not_distinct_from(value) for name, value in row.items()]
+        return self._connection.scalar(select(table.c.id).where(*same).order_by(table.c.id.desc()).limit(1))
 
     def _insert_all(self, statement: Insert, values: Sequence[Mapping[str, Any]]) -> None:
         if values:
             self._connection.execute(statement, values)
-
-    def consume(self, answers: Iterable[Answer]) -> None:
-        """Note what became of commands. Raises LookupError for one that does not wait in the inbox."""
-        for answer in answers:
-            values = {"consumed_seq": answer.seq, "applied": answer.applied, "answer": answer.text}
-            pending = (inbox.c.id == answer.command) & inbox.c.consumed_seq.is_(None)
-            if self._connection.execute(update(inbox).where(pending).values(values)).rowcount != 1:
-                raise LookupError(f"command {answer.command} is not pending in the inbox")
 
     def _remember(self, vat: str, probe: str, carry: Carry) -> None:
         values = {"probe": probe, "carry": rows.encode_carry(carry)}
@@ -162,14 +169,7 @@ class UnitOfWork:
         if not known:
             self._connection.execute(insert(watch), {"vat": vat, **values})
 
-    def _is_stored(self, outcome: Outcome) -> bool:
-        numbers = outcome.measurements.seq
-        if not len(numbers):
-            return False
-        same = (measurement.c.probe == outcome.probe) & (measurement.c.seq == int(numbers[-1]))
+    def _has_records(self, outcome: Outcome) -> bool:
+        same = (measurement.c.probe == outcome.probe) & (measurement.c.seq == int(outcome.measurements.seq[-1]))
         same &= measurement.c.at_us == int(outcome.measurements.at_us[-1])
         return bool(self._connection.scalar(select(func.count()).select_from(measurement).where(same)))
-
-    def _known_events(self, events: Iterable[Event]) -> frozenset[str]:
-        ids = [event.id for event in events]
-        return frozenset(self._connection.scalars(select(outbox.c.event_id).where(outbox.c.event_id.in_(ids))))

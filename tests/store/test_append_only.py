@@ -1,7 +1,9 @@
 """The database itself refuses to change or delete what was stored."""
 
+from collections.abc import Iterable
+
 import pytest
-from sqlalchemy import create_engine
+from sqlalchemy import Engine, create_engine
 from sqlalchemy.exc import DBAPIError
 
 from logger.model import Answer
@@ -26,55 +28,57 @@ def filled(store: Store) -> Store:
     return store
 
 
-def execute(url: str, statement: str) -> None:
-    """As any other program would, past everything of ours but the database."""
+def refused(url: str, statements: Iterable[str]) -> list[str]:
+    """Return the statements that the database refuses, past everything of ours."""
     engine = create_engine(parse(url))
+    found = [statement for statement in statements if not is_taken(engine, statement)]
+    engine.dispose()
+    return found
+
+
+def is_taken(engine: Engine, statement: str) -> bool:
     try:
         with engine.begin() as connection:
             connection.exec_driver_sql(statement)
-    finally:
-        engine.dispose()
+    except DBAPIError as error:
+        return REFUSAL not in str(error)
+    return True
 
 
 @pytest.mark.usefixtures("filled")
-@pytest.mark.parametrize("table", FIXED)
-def test_no_row_can_be_deleted(store_url: str, table: str) -> None:
-    with pytest.raises(DBAPIError, match=REFUSAL):
-        execute(store_url, f"DELETE FROM {table}")  # noqa: S608 - the name stands above
+def test_no_row_can_be_deleted(store_url: str) -> None:
+    statements = [f"DELETE FROM {table}" for table in FIXED]  # noqa: S608 - the names stand above
+    assert refused(store_url, statements) == statements
 
 
 @pytest.mark.usefixtures("filled")
-@pytest.mark.parametrize(
-    "change",
-    [
-        "meta SET value = 'true'",
-        "run SET version = '9'",
-        "calibration SET slope = 1",
-        "measurement SET ph = 4.1",
-        "journal SET text = ''",
-        "outbox SET payload = '' WHERE event_id = 'b'",
-        "outbox SET delivered_at_us = 6, vat = 'other' WHERE event_id = 'b'",
-        "outbox SET delivered_at_us = NULL WHERE event_id = 'a'",
-        "outbox SET delivered_at_us = 6 WHERE event_id = 'a'",
-        "inbox SET note = 'other' WHERE id = 2",
-        "inbox SET calibration_id = NULL WHERE id = 2",
-        "inbox SET answer = 'other' WHERE id = 1",
-        "inbox SET consumed_seq = NULL WHERE id = 1",
-    ],
-)
-def test_no_row_can_be_changed_but_for_its_one_completion(store_url: str, change: str) -> None:
-    with pytest.raises(DBAPIError, match=REFUSAL):
-        execute(store_url, f"UPDATE {change}")
+def test_no_row_can_be_changed_but_for_its_one_completion(store_url: str) -> None:
+    statements = [
+        "UPDATE meta SET value = 'true'",
+        "UPDATE run SET version = '9'",
+        "UPDATE calibration SET slope = 1",
+        "UPDATE measurement SET ph = 4.1",
+        "UPDATE journal SET text = ''",
+        "UPDATE outbox SET payload = '' WHERE event_id = 'b'",
+        "UPDATE outbox SET delivered_at_us = 6, vat = 'other' WHERE event_id = 'b'",
+        "UPDATE outbox SET delivered_at_us = NULL WHERE event_id = 'a'",
+        "UPDATE outbox SET delivered_at_us = 6 WHERE event_id = 'a'",
+        "UPDATE inbox SET note = 'other' WHERE id = 2",
+        "UPDATE inbox SET calibration_id = NULL WHERE id = 2",
+        "UPDATE inbox SET answer = 'other' WHERE id = 1",
+        "UPDATE inbox SET consumed_seq = NULL WHERE id = 1",
+    ]
+    assert refused(store_url, statements) == statements
 
 
 @pytest.mark.usefixtures("filled")
-@pytest.mark.parametrize(
-    "change", ["outbox SET delivered_at_us = 6 WHERE event_id = 'b'", "inbox SET consumed_seq = 2 WHERE id = 2"]
-)
-def test_an_event_is_delivered_and_a_command_consumed_once(store_url: str, change: str) -> None:
-    execute(store_url, f"UPDATE {change}")
-    with pytest.raises(DBAPIError, match=REFUSAL):
-        execute(store_url, f"UPDATE {change}")
+def test_an_event_is_delivered_and_a_command_consumed_once(store_url: str) -> None:
+    statements = [
+        "UPDATE outbox SET delivered_at_us = 6 WHERE event_id = 'b'",
+        "UPDATE inbox SET consumed_seq = 2, applied = (1 = 1), answer = 'done' WHERE id = 2",
+    ]
+    assert refused(store_url, statements) == []
+    assert refused(store_url, statements) == statements
 
 
 @pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)  # PostgreSQL has no INSERT OR REPLACE
@@ -85,7 +89,6 @@ def test_replacing_a_row_is_refused_like_a_change(filled: Store) -> None:
 
 @pytest.mark.usefixtures("filled")
 @pytest.mark.parametrize("store_url", ["postgresql"], indirect=True)  # SQLite has no TRUNCATE
-@pytest.mark.parametrize("table", FIXED)
-def test_no_table_can_be_emptied_at_once(store_url: str, table: str) -> None:
-    with pytest.raises(DBAPIError, match=REFUSAL):
-        execute(store_url, f"TRUNCATE {table} CASCADE")
+def test_no_table_can_be_emptied_at_once(store_url: str) -> None:
+    statements = [f"TRUNCATE {table} CASCADE" for table in FIXED]
+    assert refused(store_url, statements) == statements

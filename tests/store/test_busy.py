@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
@@ -15,7 +15,7 @@ import psycopg
 import pytest
 
 from logger.errors import StoreBusyError
-from logger.model import Answer, Outcome
+from logger.model import Answer, Command, Outcome
 from logger.store import Store, history, queries
 from tests.parts.postgres import Postgres
 from tests.store.conftest import Opener
@@ -30,11 +30,13 @@ sys.stdin.read()
 """
 
 
-def append(store: Store, step: Outcome, *events: str) -> None:
+def append(store: Store, step: Outcome, *events: str, commands: Sequence[Command] = ()) -> None:
     with store.begin() as unit:
         run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
         unit.append(step, run=run)
         unit.add_events(event(name) for name in events)
+        for added in commands:
+            unit.add_command(added)
         unit.commit()
 
 
@@ -231,14 +233,16 @@ def test_a_commit_whose_answer_got_lost_is_not_stored_twice(
         step = outcome(measurements(1, 3), entries=[entry()], answers=[answer], carry=carry())
         proxy.armed = True
         with pytest.raises(StoreBusyError, match="the connection was lost"):
-            append(store, step, "a", "b")
-        append(store, step, "a", "b")
-        append(store, outcome(measurements(4, 1), entries=[entry(4)]), "c")
+            append(store, step, "a", "b", commands=[command(note="stirred")])
+        append(store, step, "a", "b", commands=[command(note="stirred")])
+        append(store, outcome(measurements(4, 1), entries=[entry(4)]), "c", commands=[command(note="salted")])
         store.close()
     direct = opened(postgres_url)
     assert stored(direct) == [1, 2, 3, 4]
     assert queries.entries(direct, limit=9) == [entry(), entry(4)]
     assert [waiting.id for waiting in queries.unsent_events(direct, 9)] == ["a", "b", "c"]
+    assert [waiting.note for waiting in queries.pending_commands(direct)] == ["stirred", "salted"]
+    assert queries.answer(direct, answer.command) == answer
 
 
 def test_a_commit_that_did_fail_is_stored_by_the_second_attempt(store: Store, store_url: str) -> None:
