@@ -53,10 +53,9 @@ def _by_id(tables: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def _broken_probes(reading: Reading, config: Config) -> list[str]:
     """Return the probes whose tables could not be read at all; when none could, all that vats refer to."""
-    keys = [problem.key for _, problem in reading.problems]
-    if ("probe",) in keys:
+    if ("probe",) in reading.left_out:
         return [vat.probe for vat in config.vats]
-    return [key[1] for key in keys if key[:1] == ("probe",) and not key[2:]]
+    return [key[1] for key in reading.left_out if key[:1] == ("probe",) and not key[2:]]
 
 
 __all__ = ["config_hash", "load"]

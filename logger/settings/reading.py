@@ -42,12 +42,14 @@ class Reading:
     document: Document
     overlay: Overlay
     problems: list[tuple[str, Problem]] = field(default_factory=list)
+    left_out: set[Key] = field(default_factory=set)
 
     def add(self, problem: Problem) -> None:
-        """Add a problem of a key, unless that key (or a table around it) has one already."""
-        known = {other.key for _, other in self.problems if other.key}
-        if not any(problem.key[: len(key)] == key for key in known):
-            self.problems.append((self.overlay.origins.get(problem.key, str(self.path)), problem))
+        """Add a problem, unless its key has one already or stands in what was left out."""
+        key = problem.key
+        told = {other.key for _, other in self.problems if other.key}
+        if key not in told and not any(key[: len(out)] == out for out in self.left_out):
+            self.problems.append((self.overlay.origins.get(key, str(self.path)), problem))
 
 
 def read(path: Path, *, environ: Mapping[str, str]) -> Reading:
@@ -86,6 +88,7 @@ def _leave_out(reading: Reading, tables: list[dict[str, Any]], detail: ErrorDeta
     if not found:
         raise AssertionError(f"{detail['type']} at {key}: nothing to leave out")
     reading.add(_problem(detail, key))
+    reading.left_out.add(key)
     for table in found:
         del table[key[-1]]
 

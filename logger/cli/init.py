@@ -1,0 +1,233 @@
+"""`vatvigil init`: a commented configuration after a few questions.
+
+Law: what is written loads; what would not load is never written; no file is overwritten without --force.
+"""
+
+import json
+import os
+import tempfile
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from string import Template
+from typing import Any, TypeVar
+
+import click
+
+from logger.cli.common import CAUTION, sentences
+from logger.errors import ConfigurationError, RefusedError
+
+_BY_ID = Path("/dev/serial/by-id")
+_FIRST_PORT = "/dev/serial/by-id/name-of-your-adapter"
+
+_TEMPLATE = Template("""\
+# Configuration of vatvigil, written by `vatvigil init`. Try it with `vatvigil check`, then start `vatvigil run`.
+#
+#   - This is not a safety interlock. It observes and reports; it may be late, wrong or off.
+#   - pH alone does not make food safe. 4.6 is a limit of growth in regulation; it kills nothing and undoes no toxin.
+#   - Follow a tested recipe, your local rules and, where you sell, a licensed process authority's scheduled process.
+#   - Alarms can fail to arrive: test them, and have a person who looks in the morning.
+#
+# Seconds and degrees (Celsius) are plain numbers; the unit is in each name. Relative paths are taken from the directory
+# of this file. The alarms' figures are common practice, no source: tune them to your recipe.
+
+[store]
+path = $store
+# backup_dir = "backups"  # a copy every day; put it on another disk
+$simulation
+[probe.$probe]
+# Name ports by their path below /dev/serial/by-id: another name may mean another adapter after the next restart.
+port = $port
+poll_s = 10
+timeout_s = 2
+# identity = "0007"  # part of what the instrument answers to *IDN?; no other one is then taken for it
+
+[vat.$vat]
+name = $name
+probe = "$probe"
+
+# Alarms: the name of the table is the name of the alarm. A deadband keeps an alarm from coming and going.
+[vat.$vat.alarm.ph-high]
+setpoint = $ph_high
+deadband = 0.05
+on_delay_s = 600
+off_delay_s = 1800
+priority = "high"
+reminder_s = 900  # not acknowledged: remind after this time
+realarm_s = 14400  # acknowledged, but still there: annunciate anew after this time
+
+# So low is more likely the probe than the vat.
+[vat.$vat.alarm.ph-low]
+setpoint = $ph_low
+deadband = 0.05
+
+[vat.$vat.alarm.temperature-high]
+setpoint = $temperature_high
+deadband = 0.5
+on_delay_s = 1200
+
+[vat.$vat.alarm.temperature-low]
+setpoint = $temperature_low
+deadband = 0.5
+on_delay_s = 1200
+
+# The alarms `no-data` and `blind` are always there; write their tables only to tune them.
+$broker""")
+
+_BROKER = Template("""
+[mqtt]
+host = $host
+port = $port
+# username = "vatvigil"
+# password_file = "mqtt_password"  # a file of its own with the password in it, mode 600
+# tls = true
+""")
+_NO_BROKER = """
+# Without a broker alarms are only written to the log. With one:
+# [mqtt]
+# host = "localhost"
+# username = "vatvigil"
+# password_file = "mqtt_password"
+"""
+_SIMULATION = """
+# All of this is simulated: remove this table only together with the store.
+[simulation]
+speed = 1.0
+"""
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Answers:
+    """What the written file says."""
+
+    vat: str
+    name: str
+    port: str
+    ph_high: float
+    ph_low: float
+    temperature_high: float
+    temperature_low: float
+    store: str
+    broker: str
+    broker_port: int
+    simulated: bool
+
+
+@click.command()
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), default=Path("vatvigil.toml"), show_default=True
+)
+@click.option("--force", is_flag=True, help="Overwrite a file that is there.")
+@click.option("--defaults", is_flag=True, help="Ask nothing; what no option says gets its default.")
+@click.option("--vat", help="Id of the vat: a-z, 0-9, _ and -.")
+@click.option("--name", help="Name of the vat for people.")
+@click.option("--port", help="Serial port of the probe: a path or socket://HOST:PORT.")
+@click.option("--ph-high", type=float, help="Alarm at and above this pH.")
+@click.option("--ph-low", type=float, help="Alarm at and below this pH.")
+@click.option("--temperature-high", type=float, help="Alarm at and above this temperature (C).")
+@click.option("--temperature-low", type=float, help="Alarm at and below this temperature (C).")
+@click.option("--store", help="File of the log.")
+@click.option("--broker", help="Host of the MQTT broker; empty for none.")
+@click.option("--broker-port", type=int, help="Port of the MQTT broker.")
+@click.option("--simulated", is_flag=True, help="The probe is the bundled simulator.")
+@sentences
+def init(out: Path, *, force: bool, defaults: bool, simulated: bool, **given: Any) -> None:  # noqa: ANN401 - click's options
+    """Write a commented configuration after a few questions, and list the serial ports found.
+
+    Exit codes: 0 written, 1 the file is there already or cannot be written, 2 an answer cannot be used.
+    """
+    if out.exists() and not force:
+        raise RefusedError(f"{out} is there already; choose another --out, or overwrite it with --force")
+    ports = found_ports()
+    _say_ports(ports)
+    text = written(_ask(given, ports, asks=not defaults, simulated=simulated))
+    _check(text, out)
+    _write(text, out)
+    click.echo(f"{out} written. {CAUTION}")
+    click.echo(f"Next: vatvigil check --config {out}")
+
+
+def _write(text: str, out: Path) -> None:
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise RefusedError(f"{out} cannot be written ({error.strerror}); choose another --out") from None
+
+
+def found_ports(by_id: Path = _BY_ID) -> list[str]:
+    """Return the serial ports of this machine, by their lasting names where they have one."""
+    from serial.tools import list_ports
+
+    lasting = {os.path.realpath(link): str(link) for link in sorted(by_id.glob("*"))}
+    return sorted({lasting.get(port.device, port.device) for port in list_ports.comports()} | set(lasting.values()))
+
+
+def written(answers: Answers) -> str:
+    """Return the configuration's text."""
+    broker = _BROKER.substitute(host=_quoted(answers.broker), port=answers.broker_port)
+    return _TEMPLATE.substitute(
+        store=_quoted(answers.store),
+        simulation=_SIMULATION if answers.simulated else "",
+        probe=f"{answers.vat}-probe",
+        port=_quoted(answers.port),
+        vat=answers.vat,
+        name=_quoted(answers.name),
+        ph_high=answers.ph_high,
+        ph_low=answers.ph_low,
+        temperature_high=answers.temperature_high,
+        temperature_low=answers.temperature_low,
+        broker=broker if answers.broker else _NO_BROKER,
+    )
+
+
+def _quoted(text: str) -> str:
+    """Return a TOML basic string: JSON's, but DEL must be escaped too (TOML 1.0, String)."""
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _say_ports(ports: Iterable[str]) -> None:
+    listed = list(ports)
+    click.echo("Serial ports found:" if listed else "No serial port found; plug the probe's adapter in and look again.")
+    for port in listed:
+        click.echo(f"  {port}")
+
+
+def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool) -> Answers:
+    """Return the answers: each by its option, else by asking, else its default."""
+
+    def answer(key: str, question: str, default: T) -> T:
+        if given[key] is not None:
+            value: T = given[key]
+            return value
+        return click.prompt(question, default=default, type=type(default)) if asks else default
+
+    vat = answer("vat", "Id of the vat (a-z, 0-9, _ and -)", "vat-1")
+    return Answers(
+        vat=vat,
+        name=answer("name", "Name of the vat for people", vat),
+        port=answer("port", "Serial port of the probe", ports[0] if ports else _FIRST_PORT),
+        ph_high=answer("ph_high", "Alarm at and above pH", 4.6),
+        ph_low=answer("ph_low", "Alarm at and below pH", 3.0),
+        temperature_high=answer("temperature_high", "Alarm at and above (C)", 30.0),
+        temperature_low=answer("temperature_low", "Alarm at and below (C)", 10.0),
+        store=answer("store", "File of the log", "simulated.sqlite" if simulated else "vatvigil.sqlite"),
+        broker=answer("broker", "Host of the MQTT broker (empty: none)", ""),
+        broker_port=1883 if given["broker_port"] is None else given["broker_port"],
+        simulated=simulated,
+    )
+
+
+def _check(text: str, out: Path) -> None:
+    """Raise ConfigurationError when the text would not load; nothing of it stays on disk."""
+    from logger import settings
+
+    with tempfile.TemporaryDirectory(prefix="vatvigil-init-") as folder:
+        draft = Path(folder) / out.name
+        draft.write_text(text, encoding="utf-8", errors="replace")
+        try:
+            settings.load(draft, environ={})
+        except ConfigurationError as error:
+            reasons = str(error).replace(f"{draft}: ", "")
+            raise ConfigurationError(f"nothing was written, an answer cannot be used:\n{reasons}") from None

@@ -1,0 +1,155 @@
+"""`vatvigil init`: what it writes loads, and what would not is not written."""
+
+import os
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from logger.cli.init import Answers, found_ports, init, written
+from logger.config import AlarmKind
+from logger.settings import load
+
+
+def run(*options: str, answers: str = "") -> Result:
+    return CliRunner().invoke(init, options, input=answers, catch_exceptions=False)
+
+
+@pytest.fixture
+def out(tmp_path: Path) -> Path:
+    return tmp_path / "vatvigil.toml"
+
+
+def test_the_defaults_load_and_watch_everything(out: Path) -> None:
+    result = run("--defaults", "--out", str(out))
+    config = load(out, environ={})
+    setpoints = {alarm.kind: alarm.setpoint for alarm in config.vats[0].alarms}
+    # The house's defaults for a lactic ferment, process.md 2.3; common practice, no source.
+    assert setpoints == {
+        AlarmKind.PH_HIGH: 4.6,
+        AlarmKind.PH_LOW: 3.0,
+        AlarmKind.TEMPERATURE_HIGH: 30,
+        AlarmKind.TEMPERATURE_LOW: 10,
+        AlarmKind.NO_DATA: None,
+        AlarmKind.BLIND: None,
+    }
+    assert (result.exit_code, config.simulated, config.mqtt) == (0, False, None)
+    assert f"{out} written. pH alone does not make food safe" in result.output
+
+
+def test_the_file_says_what_it_cannot_do(out: Path) -> None:
+    run("--defaults", "--out", str(out))
+    header = out.read_text(encoding="utf-8").partition("[store]")[0]
+    for caution in ("not a safety interlock", "pH alone does not make food safe", "licensed process authority"):
+        assert caution in header
+
+
+def test_options_stand_in_the_file(out: Path) -> None:
+    options = {
+        "--vat": "north_2",
+        "--name": 'North "two" \\ Söhne',
+        "--port": "socket://127.0.0.1:4001",
+        "--ph-high": "4.2",
+        "--ph-low": "3.1",
+        "--temperature-high": "25",
+        "--temperature-low": "15",
+        "--store": "night.sqlite",
+        "--broker": "hub.example",
+        "--broker-port": "1884",
+    }
+    result = run("--defaults", "--simulated", "--out", str(out), *(part for pair in options.items() for part in pair))
+    assert result.exit_code == 0
+    config = load(out, environ={})
+    vat, mqtt = config.vats[0], config.mqtt
+    assert (vat.id, vat.name, config.probes[0].port) == ("north_2", options["--name"], options["--port"])
+    assert [alarm.setpoint for alarm in vat.alarms if alarm.kind.is_process] == [4.2, 3.1, 25, 15]
+    assert (mqtt and mqtt.host, mqtt and mqtt.port) == ("hub.example", 1884)
+    assert (config.store_url, config.simulated) == (f"sqlite:///{out.parent}/night.sqlite", True)
+
+
+def test_questions_are_asked_only_for_what_no_option_says(out: Path) -> None:
+    answers = "cellar\nThe cellar\n/dev/ttyUSB7\n4.4\n\n\n\n\n"
+    result = run("--out", str(out), "--store", "log.sqlite", answers=answers)
+    config = load(out, environ={})
+    assert (config.vats[0].id, config.vats[0].name, config.probes[0].port) == ("cellar", "The cellar", "/dev/ttyUSB7")
+    assert config.vats[0].alarms[0].setpoint == 4.4
+    assert "File of the log" not in result.output
+
+
+def test_a_file_that_is_there_is_kept_unless_forced(out: Path) -> None:
+    out.write_text("precious")
+    refused = run("--defaults", "--out", str(out))
+    assert (refused.exit_code, out.read_text()) == (1, "precious")
+    assert f"Error: {out} is there already; choose another --out, or overwrite it with --force" in refused.output
+    assert run("--defaults", "--force", "--out", str(out)).exit_code == 0
+    assert load(out, environ={}).vats[0].id == "vat-1"
+
+
+def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
+    out = tmp_path / "nowhere" / "vatvigil.toml"
+    result = run("--defaults", "--out", str(out))
+    assert result.exit_code == 1
+    assert f"Error: {out} cannot be written (No such file or directory); choose another --out" in result.output
+
+
+def test_an_answer_that_cannot_be_used_writes_nothing(out: Path) -> None:
+    result = run("--defaults", "--out", str(out), "--vat", "North", "--ph-high", "2")
+    assert (result.exit_code, out.exists()) == (2, False)
+    assert "nothing was written, an answer cannot be used:" in result.output
+    assert "vat.North: this name cannot be used; use a-z, 0-9, _ and -" in result.output
+    assert "vat.North.alarm.ph-low.setpoint = 3.0: this must be below the setpoint of 'ph-high' (2)" in result.output
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(text=st.text(max_size=20), ph=st.floats())
+def test_whatever_is_answered_the_file_loads_or_is_not_written(out: Path, text: str, ph: float) -> None:
+    out.unlink(missing_ok=True)
+    result = run(
+        "--defaults", "--out", str(out), "--name", text, "--port", text, "--vat", text or "v", f"--ph-high={ph!r}"
+    )
+    assert out.exists() == (result.exit_code == 0)
+    if out.exists():
+        assert load(out, environ={}).vats[0].name == text
+
+
+@given(name=st.text(st.characters(codec="utf-8"), min_size=1, max_size=20))
+def test_every_name_is_quoted_so_that_toml_reads_it_back(name: str) -> None:
+    text = written(
+        Answers(
+            vat="v",
+            name=name,
+            port="p",
+            ph_high=4.6,
+            ph_low=3.0,
+            temperature_high=30.0,
+            temperature_low=10.0,
+            store="s",
+            broker="",
+            broker_port=1883,
+            simulated=False,
+        )
+    )
+    assert tomllib.loads(text)["vat"]["v"]["name"] == name
+
+
+def test_ports_are_named_by_their_lasting_names(tmp_path: Path) -> None:
+    device = tmp_path / "ttyUSB0"
+    device.touch()
+    by_id = tmp_path / "by-id"
+    by_id.mkdir()
+    (by_id / "usb-invented_0007").symlink_to(device)
+    assert str(by_id / "usb-invented_0007") in found_ports(by_id)
+    assert str(device) not in found_ports(by_id)
+
+
+def test_it_is_a_command_of_the_program(tmp_path: Path) -> None:
+    environ = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    command = [sys.executable, "-P", "-m", "logger", "init", "--defaults"]
+    done = subprocess.run(command, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert load(tmp_path / "vatvigil.toml", environ={}).vats[0].id == "vat-1"
