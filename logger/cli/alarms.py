@@ -1,0 +1,258 @@
+"""`vatvigil alarms`: list them, answer them, read their journal.
+
+Law: whatever changes an alarm goes through the daemon, which journals it with who asked. An acknowledgement carries
+the occurrence that the person saw.
+"""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, ParamSpec, TypedDict, Unpack
+
+import click
+import msgspec
+
+from logger.cli.asking import (
+    ask,
+    by_option,
+    check_name,
+    examples,
+    note_option,
+    now_us,
+    reading_store,
+    say_simulated,
+    tell,
+    vat_of,
+    wait_option,
+)
+from logger.cli.common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli.moments import moment_option
+from logger.config import Config
+from logger.model import AlarmState, Carry, Command, CommandKind, Entry
+from logger.store import Store
+
+P = ParamSpec("P")
+
+
+class _ListByDefault(click.Group):
+    """Runs `list` when no command is named."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Put `list` in front of options that stand alone."""
+        if not args or (args[0].startswith("-") and args[0] not in ctx.help_option_names):
+            args = ["list", *args]
+        return super().parse_args(ctx, args)
+
+
+@click.group(
+    cls=_ListByDefault,
+    short_help="list, acknowledge, shelve",
+    epilog=examples(
+        "vatvigil alarms",
+        "vatvigil alarms ack marrow ph-high",
+        'vatvigil alarms shelve marrow ph-high --minutes 60 --note "topped up"',
+        "vatvigil alarms journal --limit 20",
+    ),
+)
+def alarms() -> None:
+    """List the alarms (the default), answer them, read their journal."""
+
+
+@alarms.command("list", short_help="what stands now (the default)")
+@click.option("--all", "everything", is_flag=True, help="Also those that are normal.")
+@config_option
+@json_option
+@sentences
+def list_(everything: bool, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flags
+    """List the alarms that stand, are shelved, suppressed or out of service."""
+    config = load_config(config_path)
+    with reading_store(config) as store:
+        found = [one for one in _standing(config, store) if everything or one["state"] != "normal"]
+    if as_json:
+        print_json({"simulated": config.simulated, "alarms": found})
+        return
+    say_simulated(simulated=config.simulated)
+    if not found:
+        click.echo("No alarm stands (--all lists every one).")
+        return
+    print_table("", ["Vat", "Alarm", "Priority", "State", "Since", "What"], map(_row, found))
+
+
+def _standing(config: Config, store: Store) -> Iterator[dict[str, Any]]:
+    from logger.report.status import alarms as standing
+    from logger.report.status import now_of
+    from logger.store import queries
+
+    carries = queries.watches(store)
+    newest = {vat.id: queries.latest(store, vat.probe) for vat in config.vats}
+    now = now_of(config, [*newest.values()], at_us=now_us(config))
+    for vat in config.vats:
+        carry = carries.get(vat.id, Carry(probe=vat.probe))
+        yield from map(msgspec.to_builtins, standing(vat, carry, newest[vat.id], now))
+
+
+def _row(alarm: dict[str, Any]) -> list[str]:
+    from logger.report.words import age
+
+    since = "" if alarm["age_s"] is None else f"{age(alarm['age_s'])} ago"
+    occurrence = f" #{alarm['occurrence']}" if alarm["occurrence"] else ""
+    state = alarm["state"].replace("-", " ") + occurrence
+    return [alarm["vat"], alarm["alarm"], alarm["priority"], state, since, alarm["text"]]
+
+
+class _How(TypedDict):
+    """The options that all requests share."""
+
+    by: str
+    note: str
+    wait_s: float | None
+    config_path: Path
+    as_json: bool
+
+
+def _options(command: Callable[P, None]) -> Callable[P, None]:
+    """Give a command the options that all requests share."""
+    for option in (json_option, config_option, wait_option, note_option, by_option):
+        command = option(command)
+    return command
+
+
+@alarms.command(short_help="a person knows of it")
+@click.argument("vat")
+@click.argument("alarm")
+@click.option(
+    "--occurrence",
+    type=click.IntRange(0),
+    metavar="N",
+    help="The occurrence that you mean [default: the one that stands now].",
+)
+@_options
+@sentences
+def ack(vat: str, alarm: str, occurrence: int | None, **how: Unpack[_How]) -> None:
+    """Acknowledge an ALARM of VAT: a person knows. An occurrence that comes later needs an answer of its own."""
+    _request(CommandKind.ACKNOWLEDGE, vat, alarm, occurrence=occurrence, how=how)
+
+
+@alarms.command(short_help="silence it for some minutes")
+@click.argument("vat")
+@click.argument("alarm")
+@click.option("--minutes", type=float, required=True, help="For how long; at most max_shelve_s of the vat.")
+@_options
+@sentences
+def shelve(vat: str, alarm: str, minutes: float, **how: Unpack[_How]) -> None:
+    """Silence an ALARM of VAT for some minutes. It goes on being judged and comes back by itself."""
+    _request(CommandKind.SHELVE, vat, alarm, duration_s=minutes * 60, how=how)
+
+
+@alarms.command(short_help="end that")
+@click.argument("vat")
+@click.argument("alarm")
+@_options
+@sentences
+def unshelve(vat: str, alarm: str, **how: Unpack[_How]) -> None:
+    """End the shelving of an ALARM of VAT; if it is abnormal, it annunciates anew."""
+    _request(CommandKind.UNSHELVE, vat, alarm, how=how)
+
+
+@alarms.command(short_help="clear a latch")
+@click.argument("vat")
+@click.argument("alarm")
+@_options
+@sentences
+def reset(vat: str, alarm: str, **how: Unpack[_How]) -> None:
+    """Reset a latching ALARM of VAT that has returned and was acknowledged."""
+    _request(CommandKind.RESET, vat, alarm, how=how)
+
+
+@alarms.command("out-of-service", short_help="until returned by hand")
+@click.argument("vat")
+@click.argument("alarm")
+@_options
+@sentences
+def out_of_service(vat: str, alarm: str, **how: Unpack[_How]) -> None:
+    """Take an ALARM of VAT out of service until it is returned by hand."""
+    _request(CommandKind.OUT_OF_SERVICE, vat, alarm, how=how)
+
+
+@alarms.command("return-to-service", short_help="end that")
+@click.argument("vat")
+@click.argument("alarm")
+@_options
+@sentences
+def return_to_service(vat: str, alarm: str, **how: Unpack[_How]) -> None:
+    """Return an ALARM of VAT to service; if it is abnormal, it annunciates."""
+    _request(CommandKind.RETURN_TO_SERVICE, vat, alarm, how=how)
+
+
+def _request(
+    kind: CommandKind,
+    vat: str,
+    alarm: str,
+    *,
+    how: _How,
+    occurrence: int | None = None,
+    duration_s: float | None = None,
+) -> None:
+    """Ask for one thing, and say what became of it."""
+    config = load_config(how["config_path"])
+    target = vat_of(config, vat)
+    check_name(alarm, [each.id for each in target.alarms], what=f"vat {target.id} has no alarm")
+
+    def make(carry: Carry, at_us: int) -> list[Command]:
+        seen = occurrence
+        if kind is CommandKind.ACKNOWLEDGE and seen is None:
+            seen = carry.alarms.get(alarm, AlarmState()).occurrence
+        return [
+            Command(
+                id=0,
+                at_us=at_us,
+                kind=kind,
+                vat=target.id,
+                alarm=alarm,
+                occurrence=seen,
+                duration_s=duration_s,
+                by=how["by"],
+                note=how["note"],
+            )
+        ]
+
+    tell(ask(config, target, make, wait_s=how["wait_s"]), as_json=how["as_json"])
+
+
+@alarms.command(short_help="what happened, who did what")
+@click.option("--vat", help="Only of this vat [default: of all, and of the system].")
+@click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="The newest so many.")
+@moment_option("--since", help="Only from this time on, such as 2026-11-24T18:00:00Z.")
+@config_option
+@json_option
+@sentences
+def journal(vat: str | None, limit: int, since: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """Show the journal: what happened to the alarms, who did what, oldest first."""
+    from logger.store import queries
+
+    config = load_config(config_path)
+    with reading_store(config) as store:
+        found = queries.entries(store, limit=limit, vat=vat, since_at_us=since)
+        if vat is not None and not found and not queries.entries(store, limit=1, vat=vat):
+            vat_of(config, vat)
+    if as_json:
+        print_json({"simulated": config.simulated, "entries": [_entry(entry) for entry in found]})
+        return
+    say_simulated(simulated=config.simulated)
+    if not found:
+        click.echo("Nothing is in the journal for that.")
+        return
+    print_table("", ["When (UTC)", "Vat, alarm", "What"], map(_told, found))
+
+
+def _entry(entry: Entry) -> dict[str, Any]:
+    from logger.mqtt.payloads import rfc3339
+
+    return {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
+
+
+def _told(entry: Entry) -> list[str]:
+    from logger.report.words import moment
+
+    what = f"{entry.cause}: {entry.text}" if entry.text not in ("", entry.cause.value) else entry.cause.value
+    by = f" (by {entry.by})" if entry.by else ""
+    return [moment(entry.at_us), " ".join([entry.vat or "system", entry.alarm]).strip(), what + by]

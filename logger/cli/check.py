@@ -1,0 +1,167 @@
+"""`vatvigil check`: try everything that a night depends on. Law: nothing is changed anywhere; exit 3 for attention."""
+
+import logging
+import os
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+
+from logger.cli.asking import examples, now_us, say_simulated
+from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, print_table, sentences
+from logger.config import Config, ProbeConfig
+from logger.errors import ConfigurationError, StoreError
+from logger.model import Indication, Reason
+from logger.store import Store
+
+HELD = "another program holds the port"
+"""What the port's line says when it is locked."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing that was tried, whether it works, and what was found or what to do."""
+
+    what: str
+    ok: bool
+    text: str
+
+
+@click.command(
+    short_help="try the configuration, probes, store and broker",
+    epilog=examples(
+        "vatvigil check",
+        "vatvigil check --config /etc/vatvigil/vatvigil.toml --json",
+    ),
+)
+@config_option
+@json_option
+@sentences
+def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """Try the configuration, each probe, the store and the broker; nothing is changed.
+
+    Each probe is read once. A port that the running daemon holds cannot be tried; then its newest record is looked at.
+    The broker is visited under another client id, without a message.
+
+    Exit code 3: something needs attention; the table says what to do.
+    """
+    config = load_config(config_path)
+    logging.getLogger("logger").addHandler(logging.NullHandler())  # the table says it all
+    findings = [Finding(what=f"configuration {config_path}", ok=True, text=_counted(config))]
+    findings += _try_all(config)
+    ok = all(finding.ok for finding in findings)
+    if as_json:
+        print_json({"simulated": config.simulated, "ok": ok, "findings": findings})
+    else:
+        say_simulated(simulated=config.simulated)
+        rows = ((one.what, "ok" if one.ok else "ATTENTION", one.text) for one in findings)
+        print_table("", ["What", "State", "Found, or what to do"], rows)
+    sys.exit(0 if ok else ATTENTION)
+
+
+def _counted(config: Config) -> str:
+    alarms = sum(len(vat.alarms) for vat in config.vats)
+    return f"{len(config.vats)} vat(s), {len(config.probes)} probe(s), {alarms} alarm(s)"
+
+
+def _try_all(config: Config) -> Iterator[Finding]:
+    store, opened = _open(config)
+    try:
+        for probe in config.probes:
+            yield _probe(config, probe, store)
+        yield opened
+        if store is not None:
+            yield from (_calibration(store, probe) for probe in config.probes)
+    finally:
+        if store is not None:
+            store.close()
+    yield _broker(config)
+
+
+def _open(config: Config) -> tuple[Store | None, Finding]:
+    """Return the store, if it can be read, and what was found."""
+    from logger.store.engine import parse, shown, sqlite_path
+
+    try:
+        where, path = shown(parse(config.store_url)), sqlite_path(parse(config.store_url))
+        if path is not None and path.parent.is_dir() and not path.exists():
+            return None, _new_file(path)
+        store = Store.open(config.store_url, simulated=config.simulated, read_only=True)
+    except StoreError as error:
+        return None, Finding(what="store", ok=False, text=str(error))
+    return store, Finding(what="store", ok=True, text=where)
+
+
+def _new_file(path: Path) -> Finding:
+    if os.access(path.parent, os.W_OK | os.X_OK):
+        return Finding(what="store", ok=True, text=f"{path} is not there yet; `vatvigil run` makes it")
+    text = f"{path} cannot be made: this user may not write to {path.parent}; change its owner or name another folder"
+    return Finding(what="store", ok=False, text=text)
+
+
+def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> Finding:
+    from logger.probe.port import Line
+
+    line = Line(probe.port, baud=probe.baud, simulated=config.simulated)
+    try:
+        found = line.read(probe, at_us=now_us(config), elapsed_us=0)
+    finally:
+        line.close()
+    if found.reason is Reason.NONE:
+        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(found)} ({line.identity})")
+    held = _daemon_holds(config, probe, store) if HELD in line.detail else ""
+    return Finding(what=f"probe {probe.id}", ok=bool(held), text=held or _sentence(line.detail, found.reason))
+
+
+def _sentence(detail: str, reason: Reason) -> str:
+    """Say what failed; there is no next try here."""
+    return (detail or reason.words).partition(" (next try")[0]
+
+
+def _values(found: Indication) -> str:
+    return f"{found.potential_mv:.1f} mV, {found.temperature_c:.1f} C"
+
+
+def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> str:
+    """Say that the daemon reads this port, if the store shows that it just did; else return nothing."""
+    from logger.report.status import is_clock_shared, is_stale
+    from logger.report.words import SECOND_US, age, moment
+    from logger.store import queries
+
+    rows = None if store is None else queries.latest(store, probe.id)
+    if rows is None or not len(rows) or rows.reason[-1] != Reason.NONE or not is_clock_shared(config.simulation):
+        return ""
+    age_s = max(0.0, (now_us(config) - int(rows.at_us[-1])) / SECOND_US)
+    if is_stale(config, probe, age_s):
+        return ""
+    return f"held by the running daemon, whose newest reading is {age(age_s)} old ({moment(int(rows.at_us[-1]))})"
+
+
+def _calibration(store: Store, probe: ProbeConfig) -> Finding:
+    from logger.report.words import moment
+    from logger.store import queries
+
+    what = f"calibration {probe.id}"
+    accepted = [one.calibration for one in queries.calibrations(store, probe.id) if one.accepted]
+    if accepted:
+        made = accepted[-1]
+        return Finding(what=what, ok=True, text=f"{made.id}, made {moment(made.at_us)}, slope {made.slope:.1%}")
+    text = f"none is stored, so no pH is claimed: `vatvigil calibration add {probe.id} --help` says how to add one"
+    return Finding(what=what, ok=False, text=text)
+
+
+def _broker(config: Config) -> Finding:
+    if config.mqtt is None:
+        text = "none is configured: alarms are journalled, and nobody is told. Add a table [mqtt] to be told"
+        return Finding(what="broker", ok=True, text=text)
+    from logger.mqtt import visit
+
+    name = f"{config.mqtt.client_id}-check-{os.getpid()}"
+    try:
+        trouble = visit.trouble(config.mqtt, name=name)
+    except ConfigurationError as error:
+        trouble = str(error)
+    where = f"{config.mqtt.host}:{config.mqtt.port}"
+    return Finding(what="broker", ok=not trouble, text=trouble or f"{where} takes us")

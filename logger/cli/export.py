@@ -1,0 +1,185 @@
+"""`vatvigil export`: the log as CSV or as a recording.
+
+Law: reads only, in short transactions, so that the daemon is never held up; writes no file that exists, and leaves
+none that is not whole.
+"""
+
+import io
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import BinaryIO, TypeVar
+
+import click
+
+from logger.cli.asking import examples, now_us, reading_store, vat_of
+from logger.cli.common import CAUTION, SIMULATED, config_option, load_config, sentences
+from logger.cli.moments import moment_option
+from logger.config import Config
+from logger.errors import RefusedError
+from logger.model import Block, Command, Measurements
+from logger.store import Store, queries
+from logger.store.history import Span
+
+Piece = TypeVar("Piece", bound=Measurements | Block | Command)
+
+
+@click.command(
+    short_help="the log as CSV or as a recording",
+    epilog=examples(
+        "vatvigil export marrow --out marrow.csv",
+        "vatvigil export marrow --format recording --from 2026-11-24T18:00:00Z --out night.jsonl",
+    ),
+)
+@click.argument("vat")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["csv", "recording"]),
+    default="csv",
+    show_default=True,
+    help="csv: a table for other programs; recording: what `vatvigil replay` reads.",
+)
+@moment_option("--from", "since", help="The first record is the first at or after this time.")
+@moment_option("--to", "until", help="The last record is the last before this time.")
+@click.option("--probe", help="Only the records of this probe, where the vat had several.")
+@click.option(
+    "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write [default: standard output]."
+)
+@config_option
+@sentences
+def export(
+    vat: str,
+    form: str,
+    since: int | None,
+    until: int | None,
+    probe: str | None,
+    out: Path | None,
+    config_path: Path,
+) -> None:
+    """Write the log of VAT: everything that came from the probe and what was made of it.
+
+    The lines of a CSV that begin with # say what each column is, with its unit. A recording holds the raw indications
+    and what was asked of the watch, calibrations included: `vatvigil replay` makes the same log of it.
+    """
+    config = load_config(config_path)
+    with reading_store(config) as store:
+        spans = _spans(config, store, vat, probe=probe, since=since, until=until)
+        with _opened(out) as stream:
+            if form == "csv":
+                _write_csv(config, store, spans, stream)
+            else:
+                _write_recording(config, store, spans, stream)
+
+
+def _spans(
+    config: Config, store: Store, vat: str, *, probe: str | None, since: int | None, until: int | None
+) -> list[Span]:
+    from logger.store import history
+
+    found = history.spans(store, vat=vat, since_at_us=since, until_at_us=until)
+    wanted = [span for span in found if probe in (None, span.probe)]
+    if wanted:
+        return wanted
+    if not found and not history.spans(store, vat=vat):
+        vat_of(config, vat)
+        raise RefusedError(f"vat {vat} has no record yet: the daemon (`vatvigil run`) makes them")
+    if not found:
+        raise RefusedError(f"vat {vat} has no record in that time: choose other --from and --to")
+    raise RefusedError(f"vat {vat} has no record of {probe}, only of {', '.join(span.probe for span in found)}")
+
+
+def _write_csv(config: Config, store: Store, spans: list[Span], stream: BinaryIO) -> None:
+    from logger.report import csv_file
+    from logger.report.words import moment
+    from logger.store import history
+
+    simulated = [SIMULATED] if config.simulated else []
+    notes = [f"Log of vat {spans[0].vat}, written by vatvigil {moment(now_us(config))}", *simulated, CAUTION]
+    made = [one.calibration for span in spans for one in queries.calibrations(store, span.probe) if one.accepted]
+    with _progress(spans) as advance, _text(stream) as text:
+        pieces = (
+            (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
+        )
+        csv_file.write(text, pieces, notes=notes, calibrations=made, simulated=config.simulated)
+
+
+def _write_recording(config: Config, store: Store, spans: list[Span], stream: BinaryIO) -> None:
+    from logger import recording
+    from logger.report import excerpt
+
+    if len(spans) > 1:
+        probes = ", ".join(span.probe for span in spans)
+        raise RefusedError(f"a recording is of one probe, the vat had {probes}: choose one with --probe")
+    (span,) = spans
+    known = {probe.id: probe for probe in config.probes}
+    if span.probe not in known:
+        raise RefusedError(f"{span.probe} is not in the configuration, so its poll_s is not known: add it there")
+    header = recording.Header(
+        recording=recording.VERSION,
+        simulated=config.simulated,
+        vat=span.vat,
+        probe=span.probe,
+        poll_s=known[span.probe].poll_s,
+    )
+    with _progress(spans) as advance:
+        recording.write(stream, header, _counted(excerpt.items(store, span), advance))
+
+
+@contextmanager
+def _opened(out: Path | None) -> Iterator[BinaryIO]:
+    """Open a new file, or standard output; a file that could not be finished is removed."""
+    if out is None:
+        yield sys.stdout.buffer
+        return
+    try:
+        stream = out.open("xb")
+    except FileExistsError:
+        raise RefusedError(f"{out} exists already and is left as it is: name another file") from None
+    except OSError as error:
+        raise RefusedError(f"{out} cannot be written ({error.strerror}): name another file") from error
+    try:
+        with stream:
+            yield stream
+    except OSError as error:
+        out.unlink(missing_ok=True)
+        raise RefusedError(f"{out} could not be finished ({error.strerror}) and was removed") from error
+    except BaseException:
+        out.unlink(missing_ok=True)
+        raise
+
+
+@contextmanager
+def _text(stream: BinaryIO) -> Iterator[io.TextIOWrapper]:
+    """Write text to a stream that stays open afterwards."""
+    text = io.TextIOWrapper(stream, encoding="utf-8", newline="")
+    try:
+        yield text
+        text.flush()
+    finally:
+        text.detach()
+
+
+@contextmanager
+def _progress(spans: list[Span]) -> Iterator[Callable[[int], object]]:
+    """Give a function to be told how many records more are written; a bar shows it where somebody can see it."""
+    if not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("records", total=sum(span.last - span.first + 1 for span in spans))
+        yield partial(bar.advance, task)
+
+
+def _counted(pieces: Iterable[Piece], advance: Callable[[int], object]) -> Iterator[Piece]:
+    """Pass pieces on, and tell how many records went through."""
+    for piece in pieces:
+        yield piece
+        if not isinstance(piece, Command):
+            advance(len(piece))

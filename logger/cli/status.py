@@ -1,0 +1,41 @@
+"""`vatvigil status`: what the daemon knows now. Law: reads only; exit 3 when a person should do something."""
+
+import sys
+from pathlib import Path
+from textwrap import fill
+
+import click
+import msgspec
+
+from logger.cli.asking import examples, now_us, reading_store, say_simulated
+from logger.cli.common import ATTENTION, CAUTION, config_option, json_option, load_config, print_json, sentences
+
+
+@click.command(
+    short_help="what the daemon knows now",
+    epilog=examples(
+        "vatvigil status",
+        "vatvigil status --json | jq .vats[0].newest.ph",
+    ),
+)
+@config_option
+@json_option
+@sentences
+def status(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """Say what the daemon knows now: readings, belief, alarms, probes, the outbox.
+
+    Exit code 3: something needs attention (an old reading, an alarm that nobody acknowledged, no calibration).
+    """
+    from logger.report import page
+    from logger.report.status import gather
+
+    config = load_config(config_path)
+    with reading_store(config) as store:
+        overview = gather(config, store, at_us=now_us(config))
+    if as_json:
+        print_json({**msgspec.to_builtins(overview), "caution": CAUTION})
+    else:
+        say_simulated(simulated=config.simulated)
+        click.echo("\n".join(page.lines(overview)))
+        click.echo(f"\n{fill(CAUTION, page.WIDTH)}")
+    sys.exit(ATTENTION if overview.attention else 0)

@@ -1,0 +1,117 @@
+"""The log as comma-separated values.
+
+Law: one line a record, in record order; what is not known is an empty field, never a number. Raw values stand exactly
+as they came, results rounded to what they can mean. Memory does not grow with the length of the log. Lines before the
+column names begin with # and say what each column is; simulated records say so on every line.
+"""
+
+import csv
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
+from typing import TextIO
+
+import numpy as np
+
+from logger.model import Calibration, Floats, Measurements, Quality, Reason
+from logger.mqtt.payloads import COVERAGE_FACTOR, quality_word
+from logger.report.words import SECOND_US, moment, names_of_tests
+from logger.store.history import Span
+
+COLUMNS = {
+    "time": "UTC, RFC 3339, when the reading was asked for",
+    "vat": "id of the vat",
+    "probe": "id of the probe",
+    "record": "number of the record, rising by one for each probe",
+    "elapsed_s": "watch time in seconds; never runs back, whatever is done to the clock",
+    "potential_mv": "electrode potential in mV, as indicated",
+    "temperature_c": "temperature in degrees Celsius, as indicated",
+    "ph": "pH by the calibration in force at the time",
+    "u_ph": "standard uncertainty of ph (k = 1), pH",
+    "expanded_uncertainty_ph": f"U = {COVERAGE_FACTOR} u_ph (k = {COVERAGE_FACTOR}, about 95 %), pH",
+    "quality": "verdict when the record came (QARTOD): pass, not-evaluated, suspect, fail, missing",
+    "spike": "verdict of the spike test, which needs the next record (same words; empty: there is none yet)",
+    "tests": "which tests spoke against the record, parted by spaces",
+    "calibration": "id of the calibration applied",
+    "reason": "why there is no indication",
+    "simulated": "true or false",
+}
+"""What each column holds, in the order of the columns."""
+
+
+def write(
+    stream: TextIO,
+    spans: Iterable[tuple[Span, Iterable[Measurements]]],
+    *,
+    notes: Sequence[str],
+    calibrations: Iterable[Calibration],
+    simulated: bool,
+) -> None:
+    """Write the records of each span; `notes` are sentences for the head of the file.
+
+    The pieces of a span may go one record past its end: that record only tells whether the last one was a spike.
+    """
+    stream.writelines(f"# {line}\n" for line in _head(notes, calibrations))
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for span, pieces in spans:
+        for rows, spikes in judged(pieces):
+            kept = rows.seq <= span.last
+            part = slice(0, int(np.count_nonzero(kept)))
+            writer.writerows(_lines(rows[part], spikes[part], span, simulated=simulated))
+
+
+def judged(pieces: Iterable[Measurements]) -> Iterator[tuple[Measurements, list[str]]]:
+    """Yield the rows with the verdict of the spike test on each, which stands in the row after it."""
+    held: Measurements | None = None
+    for piece in pieces:
+        rows = piece if held is None else held.then(piece)
+        yield rows[:-1], [quality_word(code) for code in rows.previous_spike[1:].tolist()]
+        held = rows[-1:]
+    if held is not None:
+        yield held, [""]
+
+
+def _head(notes: Sequence[str], calibrations: Iterable[Calibration]) -> Iterator[str]:
+    columns = [f"  {name}: {meaning}" for name, meaning in COLUMNS.items()]
+    return chain(notes, map(_calibration, calibrations), ["Columns (an empty field: not known):"], columns)
+
+
+def _calibration(made: Calibration) -> str:
+    return (
+        f"Calibration {made.id} of {made.probe}, made {moment(made.at_us)}: slope {made.slope:.1%} of Nernst's, "
+        f"offset {made.offset_mv:+.2f} mV at pH 7, buffers pH {made.low_ph:g} to {made.high_ph:g}"
+    )
+
+
+def _lines(rows: Measurements, spikes: list[str], span: Span, *, simulated: bool) -> Iterable[tuple[object, ...]]:
+    tests = {code: " ".join(names_of_tests(code)) for code in np.unique(rows.tests).tolist()}
+    reasons = {code: "" if code == Reason.NONE else Reason(code).words for code in np.unique(rows.reason).tolist()}
+    qualities = {code.value: quality_word(code) for code in Quality}
+    size = len(rows)
+    return zip(
+        np.datetime_as_string(rows.at_us.astype("datetime64[us]"), timezone="UTC").tolist(),
+        [span.vat] * size,
+        [span.probe] * size,
+        rows.seq.tolist(),
+        (f"{us / SECOND_US:.6f}" for us in rows.elapsed_us.tolist()),
+        _exact(rows.potential_mv),
+        _exact(rows.temperature_c),
+        _rounded(rows.ph),
+        _rounded(rows.u),
+        _rounded(COVERAGE_FACTOR * rows.u),
+        map(qualities.__getitem__, rows.quality.tolist()),
+        spikes,
+        map(tests.__getitem__, rows.tests.tolist()),
+        (number or "" for number in rows.calibration.tolist()),
+        map(reasons.__getitem__, rows.reason.tolist()),
+        ["true" if simulated else "false"] * size,
+        strict=True,
+    )
+
+
+def _exact(column: Floats) -> Iterator[str]:
+    return ("" if value != value else repr(value) for value in column.tolist())  # noqa: PLR0124 - NaN, in a hot path
+
+
+def _rounded(column: Floats) -> Iterator[str]:
+    return ("" if value != value else f"{value:.4f}" for value in column.tolist())  # noqa: PLR0124 - as above

@@ -1,0 +1,103 @@
+"""The picture of now as lines for a terminal of 80 columns.
+
+Law: pure; every value comes from `status.py`, nothing is judged here.
+"""
+
+from collections.abc import Iterator
+from textwrap import wrap
+
+from logger.report.status import Began, InForce, Overview, Reading, Standing, VatStatus
+from logger.report.words import age
+
+WIDTH = 80
+_LABEL = 14
+
+
+def lines(overview: Overview) -> Iterator[str]:
+    """Yield the page, line by line."""
+    for vat in overview.vats:
+        yield from _vat(vat)
+        yield ""
+    yield from _house(overview)
+    if overview.attention:
+        yield from ("", "Needs attention:")
+    for sentence in overview.attention:
+        yield from wrap(sentence, WIDTH, initial_indent="  ! ", subsequent_indent="    ")
+
+
+def row(label: str, text: str) -> list[str]:
+    """Return a labelled text, folded under itself."""
+    return wrap(text, WIDTH, initial_indent=f"  {label:<{_LABEL}}", subsequent_indent=" " * (_LABEL + 2))
+
+
+def _vat(vat: VatStatus) -> Iterator[str]:
+    yield from wrap(f"{vat.name} (vat {vat.vat}, probe {vat.probe})", WIDTH)
+    if vat.newest is None:
+        yield from row("Reading", "none yet")
+    else:
+        yield from _reading(vat.newest)
+    if vat.newest is None or not vat.newest.believed:
+        ago = "never" if vat.believed_age_s is None else f"{age(vat.believed_age_s)} ago ({vat.believed_at})"
+        yield from row("Last believed", ago)
+    yield from row("Calibration", _calibration(vat.calibration))
+    yield from row("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
+    if not vat.alarms:
+        yield from row("Alarms", "none standing")
+    for number, alarm in enumerate(vat.alarms):
+        yield from row("" if number else "Alarms", alarm_line(alarm))
+
+
+def _reading(newest: Reading) -> Iterator[str]:
+    late = ", OLD" if newest.stale else ""
+    yield from row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({newest.at})")
+    warmth = "unknown" if newest.temperature_c is None else f"{newest.temperature_c:.1f} C"
+    yield from row("Temperature", warmth)
+    yield from row("Belief", f"{newest.verdict} (quality {newest.quality})")
+
+
+def _ph(newest: Reading) -> str:
+    if newest.ph is None:
+        return "unknown"
+    if newest.expanded_uncertainty_ph is None:
+        return f"{newest.ph:.2f}"
+    return f"{newest.ph:.2f} +/- {newest.expanded_uncertainty_ph:.2f} (k = {newest.coverage_factor})"
+
+
+def _calibration(made: InForce | None) -> str:
+    if made is None:
+        return "none in force"
+    return (
+        f"{made.calibration}, made {age(made.age_s)} ago: slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV, "
+        f"pH {made.low_ph:g} to {made.high_ph:g}"
+    )
+
+
+def alarm_line(alarm: Standing) -> str:
+    """Say one alarm: name, priority, state, since when, what."""
+    since = "" if alarm.age_s is None else f" for {age(alarm.age_s)} (since {alarm.since})"
+    state = alarm.state.replace("-", " ")
+    occurrence = f", occurrence {alarm.occurrence}" if alarm.occurrence else ""
+    return f"{alarm.alarm} [{alarm.priority}] {state}{since}{occurrence}: {alarm.text}"
+
+
+def _house(overview: Overview) -> Iterator[str]:
+    yield from row("Daemon", _daemon(overview.run))
+    yield from row("Outbox", _outbox(overview))
+    if overview.commands_waiting:
+        yield from row("Inbox", f"{overview.commands_waiting} command(s) wait for the daemon")
+    yield from row("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
+    if not overview.clock_known:
+        yield from row("Clock", "only the daemon knows this simulation's clock: ages count from the newest record")
+
+
+def _daemon(began: Began | None) -> str:
+    if began is None:
+        return "it never ran with this store"
+    return f"run {began.run} began {age(began.age_s)} ago ({began.at}), vatvigil {began.version}"
+
+
+def _outbox(overview: Overview) -> str:
+    if not overview.outbox_waiting:
+        return "empty" if overview.broker else "empty; no broker is configured"
+    oldest = f"{overview.outbox_waiting} wait, the oldest for {age(overview.outbox_oldest_age_s or 0.0)}"
+    return oldest if overview.broker else f"{overview.outbox_waiting} kept; no broker is configured"

@@ -1,0 +1,311 @@
+"""What the daemon knows now, gathered from the store for a person and for scripts.
+
+Law: reads only. Every age is counted from the one `now` that is handed in. Where nothing is known it says so (None),
+and what a person should do something about stands in `attention`, a sentence each.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from logger.alarm import words
+from logger.alarm.lifecycle import Step
+from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
+from logger.model import AlarmState, Calibration, Carry, Cause, Measurements, Quality, Reason, State, Tests
+from logger.mqtt.health import probe_health
+from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
+from logger.report.words import SECOND_US, age, moment, names_of_tests
+from logger.store import Store, queries
+from logger.store.queries import Waiting
+
+POLLS = 3
+"""A newest record older than so many polls is old. [CP]"""
+COMMIT_S = 2.0
+"""Real seconds that a tick's time limits and its commit may take on top of that. [CP]"""
+OUTBOX_S = 600.0
+"""A message that waits longer for the broker needs attention. [CP]"""
+_TO_ACKNOWLEDGE = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Now:
+    """A moment (UTC, microseconds); `known` false: the simulation's clock lives in the daemon only."""
+
+    at_us: int
+    known: bool = True
+
+    def age_s(self, at_us: int | None) -> float | None:
+        """Return how long ago that was, seconds; None if it is not known."""
+        return None if at_us is None else max(0.0, (self.at_us - at_us) / SECOND_US)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """The newest record of a probe."""
+
+    record: int
+    at: str
+    age_s: float
+    stale: bool
+    ph: float | None
+    expanded_uncertainty_ph: float | None
+    coverage_factor: int
+    temperature_c: float | None
+    potential_mv: float | None
+    quality: str
+    tests: list[str]
+    believed: bool
+    verdict: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """One alarm as it stands."""
+
+    vat: str
+    alarm: str
+    kind: str
+    priority: str
+    state: str
+    standing: bool
+    acknowledge: bool
+    """It waits for a person's acknowledgement."""
+    occurrence: int
+    since: str | None
+    age_s: float | None
+    value: float | None
+    u: float | None
+    setpoint: float | None
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InForce:
+    """The calibration in force."""
+
+    calibration: int
+    made_at: str
+    age_s: float
+    slope: float
+    offset_mv: float
+    low_ph: float
+    high_ph: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VatStatus:
+    """What is known of one vat."""
+
+    vat: str
+    name: str
+    probe: str
+    newest: Reading | None
+    believed_at: str | None
+    believed_age_s: float | None
+    alarms: list[Standing]
+    calibration: InForce | None
+    health: str
+    findings: list[str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Began:
+    """The newest start of the daemon."""
+
+    run: int
+    at: str
+    age_s: float
+    version: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Overview:
+    """Everything `vatvigil status` says."""
+
+    at: str
+    clock_known: bool
+    simulated: bool
+    store: str
+    store_bytes: int
+    run: Began | None
+    broker: bool
+    """A broker is configured."""
+    outbox_waiting: int
+    outbox_oldest_age_s: float | None
+    commands_waiting: int
+    vats: list[VatStatus]
+    attention: list[str]
+
+
+def is_clock_shared(simulation: Simulation | None) -> bool:
+    """Tell whether another process can know what time the daemon has."""
+    return (
+        simulation is None
+        or simulation.epoch_monotonic_s is not None
+        or (simulation.speed == 1.0 and simulation.epoch_us is None)
+    )
+
+
+def gather(config: Config, store: Store, *, at_us: int) -> Overview:
+    """Return what the store knows of every configured vat at this moment (UTC, microseconds)."""
+    carries = queries.watches(store)
+    newest = {vat.id: queries.latest(store, vat.probe) for vat in config.vats}
+    now = now_of(config, [*newest.values()], at_us=at_us)
+    vats = [_vat(config, vat, carries.get(vat.id, Carry(probe=vat.probe)), newest[vat.id], now) for vat in config.vats]
+    outbox = queries.outbox_waiting(store)
+    return Overview(
+        at=moment(now.at_us),
+        clock_known=now.known,
+        simulated=config.simulated,
+        store=store.where,
+        store_bytes=queries.size_bytes(store),
+        run=_last_run(store, now),
+        broker=config.mqtt is not None,
+        outbox_waiting=outbox.count,
+        outbox_oldest_age_s=now.age_s(outbox.oldest_at_us),
+        commands_waiting=len(queries.pending_commands(store)),
+        vats=vats,
+        attention=[*(said for vat in vats for said in _wants(config, vat)), *_outbox_wants(config, outbox, now)],
+    )
+
+
+def _last_run(store: Store, now: Now) -> Began | None:
+    runs = queries.runs(store)
+    if not runs:
+        return None
+    last = runs[-1]
+    age_s = now.age_s(last.started_at_us) or 0.0
+    return Began(run=last.id, at=moment(last.started_at_us), age_s=age_s, version=last.version)
+
+
+def now_of(config: Config, newest: list[Measurements], *, at_us: int) -> Now:
+    """Return this moment; where only the daemon has the simulation's clock, that of the newest record."""
+    if is_clock_shared(config.simulation):
+        return Now(at_us=at_us)
+    return Now(at_us=max((int(rows.at_us[-1]) for rows in newest if len(rows)), default=at_us), known=False)
+
+
+def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
+    """Tell whether a newest record of that age (seconds of the vat's time) means that nothing is polled."""
+    speed = config.simulation.speed if config.simulation else 1.0
+    return age_s > POLLS * probe.poll_s + COMMIT_S * speed
+
+
+def _vat(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> VatStatus:
+    status, findings = probe_health(vat, carry)
+    return VatStatus(
+        vat=vat.id,
+        name=vat.name,
+        probe=vat.probe,
+        newest=_reading(config, vat, carry, rows, now) if len(rows) else None,
+        believed_at=None if carry.believed_at_us is None else moment(carry.believed_at_us),
+        believed_age_s=now.age_s(carry.believed_at_us),
+        alarms=[standing for standing in alarms(vat, carry, rows, now) if standing.state != State.NORMAL],
+        calibration=None if carry.calibration is None else _in_force(carry.calibration, now),
+        health=status.value,
+        findings=findings,
+    )
+
+
+def _reading(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> Reading:
+    at_us, u = int(rows.at_us[-1]), number(rows.u[-1], 6)
+    age_s = now.age_s(at_us) or 0.0
+    believed = carry.believed_at_us == at_us
+    return Reading(
+        record=int(rows.seq[-1]),
+        at=moment(at_us),
+        age_s=age_s,
+        stale=now.known and is_stale(config, config.probe(vat.probe), age_s),
+        ph=number(rows.ph[-1], 4),
+        expanded_uncertainty_ph=None if u is None else number(COVERAGE_FACTOR * u, 4),
+        coverage_factor=COVERAGE_FACTOR,
+        temperature_c=number(rows.temperature_c[-1], 3),
+        potential_mv=number(rows.potential_mv[-1], 3),
+        quality=quality_word(int(rows.quality[-1])),
+        tests=names_of_tests(int(rows.tests[-1])),
+        believed=believed,
+        verdict=verdict(rows, believed=believed),
+    )
+
+
+def verdict(rows: Measurements, *, believed: bool) -> str:
+    """Say whether the last record is believed, or why not."""
+    if believed:
+        return "believed"
+    if rows.quality[-1] == Quality.MISSING:
+        return f"no reading: {Reason(int(rows.reason[-1])).words}"
+    return f"not believed: {words.tests(Tests(int(rows.tests[-1])))}"
+
+
+def alarms(vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> Iterator[Standing]:
+    """Yield every alarm of a vat as it stands; `rows` end with the newest record, or are empty."""
+    for alarm in vat.alarms:
+        state = carry.alarms.get(alarm.id, AlarmState())
+        since_us = state.since_at_us or None
+        standing = state.shown.is_standing
+        yield Standing(
+            vat=vat.id,
+            alarm=alarm.id,
+            kind=kind_words(alarm.kind),
+            priority=alarm.priority.value,
+            state=state.shown.value,
+            standing=standing,
+            acknowledge=state.shown in _TO_ACKNOWLEDGE,
+            occurrence=state.occurrence,
+            since=since_us and moment(since_us),
+            age_s=now.age_s(since_us),
+            value=number(state.value, 4) if standing else None,
+            u=number(state.u, 4) if standing else None,
+            setpoint=alarm.setpoint,
+            text=_text(alarm, state, rows),
+        )
+
+
+def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements) -> str:
+    """Say what is abnormal, or that it no longer is."""
+    if not state.shown.is_standing:
+        return "abnormal now" if state.abnormal else "normal now"
+    if not state.abnormal:
+        told = f" (it was told at {words.quantity(alarm, state.value, state.u)})" if alarm.kind.is_process else ""
+        return f"back to normal{told}"
+    step = Step(cause=Cause.ANNUNCIATED, before=State.NORMAL, after=State.UNACKNOWLEDGED, annunciates=True)
+    reason = Reason(int(rows.reason[-1])) if len(rows) else Reason.NONE
+    spoken = Tests(int(rows.tests[-1])) if len(rows) else Tests.NONE
+    return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
+
+
+def _in_force(made: Calibration, now: Now) -> InForce:
+    return InForce(
+        calibration=made.id,
+        made_at=moment(made.at_us),
+        age_s=now.age_s(made.at_us) or 0.0,
+        slope=round(made.slope, 4),
+        offset_mv=round(made.offset_mv, 2),
+        low_ph=made.low_ph,
+        high_ph=made.high_ph,
+    )
+
+
+def _wants(config: Config, vat: VatStatus) -> Iterator[str]:
+    """Yield what a person should do something about at a vat."""
+    if vat.newest is None:
+        yield f"{vat.name}: there is no record of {vat.probe} yet: start the daemon with `vatvigil run`."
+    elif vat.newest.stale:
+        polls = f"{config.probe(vat.probe).poll_s:g} s"
+        yield (
+            f"{vat.name}: the newest record is {age(vat.newest.age_s)} old, but one is due every {polls}: the daemon "
+            "is not running, or this port is no longer read. Look at the daemon and its log."
+        )
+    if vat.calibration is None:
+        yield (
+            f"{vat.name}: no calibration is in force, so no pH is claimed: "
+            f"`vatvigil calibration add {vat.probe} --help` says how."
+        )
+    for alarm in vat.alarms:
+        if alarm.acknowledge:
+            yield f"{vat.name}: {alarm.alarm} is not acknowledged: `vatvigil alarms ack {vat.vat} {alarm.alarm}`."
+
+
+def _outbox_wants(config: Config, outbox: Waiting, now: Now) -> Iterator[str]:
+    waits_s = now.age_s(outbox.oldest_at_us) or 0.0
+    if config.mqtt is not None and waits_s > OUTBOX_S:
+        yield f"Messages have been waiting for the broker for {age(waits_s)}: `vatvigil check` tries it."
