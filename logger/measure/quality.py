@@ -58,11 +58,16 @@ def judge(
 
 
 def flat_line(values: Floats, *, count: int, tolerance: float) -> Mask:
-    """Tell where this value and the `count` before it stay within less than `tolerance`; absent ones do not count."""
+    """Tell where this value and the `count` before it stay within less than `tolerance`.
+
+    Absent ones do not count; where they are half or more, too little was seen to call the line flat.
+    """
     flat = np.zeros(len(values), dtype=np.bool_)
     if 1 <= count < len(values):
         spread = _trailing(np.fmax, values, count + 1) - _trailing(np.fmin, values, count + 1)
-        flat[count:] = (spread < tolerance) & ~np.isnan(values[count:])
+        seen = np.cumsum(np.concatenate([[0], ~np.isnan(values)]))
+        enough = 2 * (seen[count + 1 :] - seen[: -count - 1]) > count + 1
+        flat[count:] = (spread < tolerance) & enough & ~np.isnan(values[count:])
     return flat
 
 
