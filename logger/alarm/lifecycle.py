@@ -80,7 +80,7 @@ def advance(state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now
     covered = state.shown != state.base
     if covered and trigger is Trigger.ACTIVE:
         return state, None
-    after = (LATCHING if alarm.latching else TABLE).get((state.base, trigger))
+    after = _table(alarm).get((state.base, trigger))
     if after is None:
         return state, None
     if covered:
@@ -125,12 +125,19 @@ def return_to_service(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tup
 
 
 def unsuppress(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step | None]:
-    """End the suppression, if there is one; what was learnt under it is void: the on-delay starts anew."""
+    """End the suppression, if there is one; what was learnt under it is void: the on-delay starts anew.
+
+    An occurrence from before it counts as cleared: if nobody acknowledged it, or it latches, it still stands.
+    """
     if state.suppressed_until_us is None:
         return state, None
-    base = State.NORMAL if state.base in (State.UNACKNOWLEDGED, State.ACKNOWLEDGED) else state.base
+    base = _table(alarm).get((state.base, Trigger.CLEARED), state.base)
     lifted = replace(state, suppressed_until_us=None, abnormal=False, pending_us=None, base=base)
     return _uncover(lifted, alarm, before=state.shown, cause=Cause.UNSUPPRESSED, now=now)
+
+
+def _table(alarm: AlarmConfig) -> Mapping[tuple[State, Trigger], State]:
+    return LATCHING if alarm.latching else TABLE
 
 
 def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step]:
