@@ -198,6 +198,10 @@ def _alarm(
     found: list[tuple[int, Entry]] = []
     gap_us = round(watch.probe.limits.max_gap_s * SECOND_US)
     judged: dict[tuple[AlarmKind, float], Judged] = {}
+    # The flags look back further than any window: live, most of the rows are of no use here.
+    open_us = _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))
+    unused = int(np.searchsorted(rows.elapsed_us, open_us))
+    rows, first = rows[unused:], first - unused
     for alarm in watch.vat.alarms:
         signal = (_SIGNALS[alarm.kind], alarm.window_s)
         if signal not in judged:
@@ -279,10 +283,15 @@ def recent_rows(watch: Watch) -> int:
 
 def _needed(watch: Watch, rows: Measurements) -> int:
     """Return how many of the newest rows later verdicts can depend on, also by time: open windows and gaps."""
-    limits, newest = watch.probe.limits, int(rows.elapsed_us[-1])
-    open_us = [newest - newest % round(a.window_s * SECOND_US) for a in watch.vat.alarms if a.window_s > 0]
-    since = min([*open_us, newest - round(limits.max_gap_s * SECOND_US)])
+    newest = int(rows.elapsed_us[-1])
+    since = min(_open_since_us(watch, newest), newest - round(watch.probe.limits.max_gap_s * SECOND_US))
     return max(len(rows) - int(np.searchsorted(rows.elapsed_us, since)), recent_rows(watch))
+
+
+def _open_since_us(watch: Watch, elapsed_us: int) -> int:
+    """Return when the oldest of the windows open at this watch time began; the time itself where there are none."""
+    lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
+    return min((elapsed_us - elapsed_us % length for length in lengths), default=elapsed_us)
 
 
 def _joined(parts: Sequence[Measurements]) -> Measurements:

@@ -31,13 +31,16 @@ def steps(items: Iterable[Block | Command], *, rows: int) -> Iterator[tuple[Bloc
     """Yield blocks of about `rows` rows, each with the commands that fall into it."""
     blocks: list[Block] = []
     commands: list[Command] = []
+    gathered = 0
     for item in items:
         if isinstance(item, Command):
             commands.append(item)
-        else:
-            blocks.append(item)
-        if sum(len(block) for block in blocks) >= rows and not isinstance(item, Command):
+            continue
+        blocks.append(item)
+        gathered += len(item)
+        if gathered >= rows:
             yield _step(blocks, commands)
+            gathered = 0
     if blocks:
         yield _step(blocks, commands)
 

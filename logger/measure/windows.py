@@ -85,7 +85,7 @@ def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, wind
 
     `rows` must hold the window that is open at row `first` from its beginning.
     """
-    window = rows.elapsed_us // int(window_s * SECOND_US)
+    window = rows.elapsed_us // round(window_s * SECOND_US)
     starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
     group = np.cumsum(np.concatenate([[0], window[1:] != window[:-1]]))
     fresh = rows.elapsed_us >= fresh_us
