@@ -3,7 +3,7 @@
 Law: whatever the table does not name changes nothing. A new occurrence begins where the table leads from anywhere to
 UNACKNOWLEDGED on ACTIVE or on the re-alarm timer, and when the last cover (shelved, suppressed, out of service) is
 lifted off an abnormal condition; one occurrence annunciates once. Under a cover the alarm goes on silently: a return is
-taken along, an activation waits. The latched states and the order of the covers are this project's own choice.
+taken along, an activation waits; only what a person does there is told. The latched states and the order of the covers are this project's own choice.
 """
 
 from collections.abc import Mapping
@@ -76,7 +76,10 @@ _CAUSES = {
 
 
 def advance(state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now) -> tuple[AlarmState, Step | None]:
-    """Apply one trigger; return the new state and what it showed (None: nothing, or hidden by a cover)."""
+    """Apply one trigger; return the new state and what it showed (None: nothing, or hidden by a cover).
+
+    What a person does under a cover is not hidden: its step leads from the cover to the cover.
+    """
     covered = state.shown != state.base
     if covered and trigger is Trigger.ACTIVE:
         return state, None
@@ -84,7 +87,9 @@ def advance(state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now
     if after is None:
         return state, None
     if covered:
-        return replace(state, base=after), None
+        by_person = trigger in (Trigger.ACKNOWLEDGE, Trigger.RESET)
+        step = Step(cause=_CAUSES[trigger], before=state.shown, after=state.shown) if by_person else None
+        return replace(state, base=after), step
     if trigger is Trigger.TIMER:
         return _timer(state, alarm, now=now)
     if after is State.UNACKNOWLEDGED:

@@ -54,8 +54,6 @@ def _acknowledge(
     if wanted != state.occurrence:
         raise RefusedError(f"occurrence {wanted} of {alarm.id} is not the present one, which is {state.occurrence}")
     after, step = lifecycle.advance(state, alarm, trigger=Trigger.ACKNOWLEDGE, now=now)
-    if step is None and after.base != state.base:
-        return after, None, f"acknowledged under its cover ({state.shown})"
     return after, step, "acknowledged" if step else f"nothing to acknowledge: the alarm is {state.shown}"
 
 
