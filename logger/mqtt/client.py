@@ -53,8 +53,8 @@ _SESSION_TAKEN_OVER = 0x8E
 class Client:
     """One connection under one fixed client id. `start`, then `publish` while connected, then `stop`.
 
-    Raises ConfigurationError when certificates cannot be loaded. `will` is sent by the broker when we vanish, and by
-    `stop`.
+    Raises ConfigurationError for a host that cannot be a name and for certificates that cannot be loaded. `will` is
+    sent by the broker when we vanish, and by `stop`.
     """
 
     config: MqttConfig
@@ -109,13 +109,9 @@ class Client:
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
     def reconnect(self) -> None:
-        """Drop the connection; the network thread notices and connects anew."""
-        line = self._paho.socket()
-        if isinstance(line, socket.socket):
-            try:
-                line.shutdown(socket.SHUT_RDWR)
-            except OSError as error:
-                log.debug("The connection was down already: %s", error)
+        """Drop the connection; the network thread notices and connects anew. If the thread has died, start another."""
+        self._hang_up()
+        self._paho.loop_start()  # does nothing while a thread lives
 
     def stop(self) -> None:
         """Say offline (if connected) and disconnect; returns within about 3 x STOP_S whatever the broker does."""
@@ -123,14 +119,21 @@ class Client:
             info = self._paho.publish(self.will.topic, self.will.payload.encode(), qos=1, retain=True)
             if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS:
                 info.wait_for_publish(STOP_S)
-        self._paho.drop_out_messages()  # or paho's thread would wait for their answers for ever
         self._paho.disconnect()
         end = Thread(target=self._paho.loop_stop, name="mqtt-stop", daemon=True)
         end.start()
         end.join(STOP_S)
         if end.is_alive():
-            self.reconnect()
+            self._hang_up()
             end.join(STOP_S)
+
+    def _hang_up(self) -> None:
+        line = self._paho.socket()
+        if isinstance(line, socket.socket):
+            try:
+                line.shutdown(socket.SHUT_RDWR)
+            except OSError as error:
+                log.debug("The connection was down already: %s", error)
 
     def _on_connect(self, _paho: Paho, _data: object, _flags: ConnectFlags, reason: ReasonCode, _: object) -> None:
         self._paho.drop_out_messages()  # only the outbox sends again; paho would do so right after this callback
@@ -249,10 +252,21 @@ def _properties(packet: int) -> Properties:
 
 
 def _paho(config: MqttConfig) -> Paho:
+    _check_host(config.host)
     version2 = CallbackAPIVersion.VERSION2
     if config.protocol == MQTTProtocolVersion.MQTTv5:
         return Paho(version2, client_id=config.client_id, protocol=MQTTProtocolVersion.MQTTv5)
     return Paho(version2, client_id=config.client_id, protocol=MQTTProtocolVersion.MQTTv311, clean_session=False)
+
+
+def _check_host(host: str) -> None:
+    """Refuse what could not even be looked up: it would end the network thread (RFC 5890 and RFC 1035, 2.3.4)."""
+    try:
+        usable = bool(host.encode("idna"))
+    except UnicodeError:
+        usable = False
+    if not usable:
+        raise ConfigurationError(f"mqtt.host: {host!r} cannot be a host name; give a name or an address")
 
 
 def _tls(config: MqttConfig) -> ssl.SSLContext:

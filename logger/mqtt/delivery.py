@@ -30,6 +30,8 @@ log = logging.getLogger(__name__)
 SECOND_US = 1_000_000
 ANSWER_US = 30 * SECOND_US
 """A broker that is connected but answers nothing for so long is left and called anew."""
+QUIET_US = 180 * SECOND_US
+"""Away for so long without news of another attempt (one comes every half minute): the client is woken."""
 FIRST_RETRY_US = 1 * SECOND_US
 LONGEST_RETRY_US = 60 * SECOND_US
 _IDS_REMEMBERED = 4096
@@ -84,6 +86,8 @@ class Delivery:
     _latest: OrderedDict[str, _Turn] = field(default_factory=OrderedDict)
     _flight: _Flight | None = None
     _refusals: dict[str, _Refusal] = field(default_factory=dict)
+    _news_us: int | None = None
+    """When the connection last made or lost itself heard."""
     _known: OrderedDict[str, None] = field(default_factory=OrderedDict)
     _delivered: list[str] = field(default_factory=list)
 
@@ -136,6 +140,8 @@ class Delivery:
 
     def on(self, happening: Happening, now_us: int) -> None:
         """Take in what the network did. Commands (`Incoming`) are not for here; the hub's birth message is."""
+        if isinstance(happening, Connected | Disconnected):
+            self._news_us = now_us
         match happening:
             case Connected():
                 self._on_connected()
@@ -156,6 +162,7 @@ class Delivery:
         """Send what is next, if anything is and nothing is in flight."""
         if self._flight and now_us >= self._flight.deadline_us:
             self._on_silence()
+        self._wake(now_us)
         self._drop_stale(now_us)
         if self.connected and not self._flight:
             turn = next((turn for turn in self._turns() if self._due_us(turn) <= now_us), None)
@@ -166,7 +173,7 @@ class Delivery:
     def next_due_us(self) -> int | None:
         """Return when `pump` must be called again though nothing happens; None: not before something does."""
         if not self.connected:
-            return None
+            return None if self._news_us is None else self._news_us + QUIET_US
         if self._flight:
             return self._flight.deadline_us
         return min((self._due_us(turn) for turn in self._turns()), default=None)
@@ -187,6 +194,14 @@ class Delivery:
             self.connected = False  # the news of it is on its way, and after it that of the next connection
         else:
             self._flight = _Flight(turn, mid, now_us + ANSWER_US)
+
+    def _wake(self, now_us: int) -> None:
+        if self._news_us is None or self.connected:
+            self._news_us = now_us
+        elif now_us >= self._news_us + QUIET_US:
+            self._news_us = now_us
+            log.warning("No attempt to reach the broker was seen for %d s; starting anew", QUIET_US // SECOND_US)
+            self.reconnect()
 
     def _drop_stale(self, now_us: int) -> None:
         for topic, turn in list(self._latest.items()):

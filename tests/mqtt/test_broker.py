@@ -284,6 +284,13 @@ def test_a_client_that_pushes_us_out_is_hinted_at(mosquitto: MakeMosquitto) -> N
         assert "check that no other client uses the id 'vatvigil'" in ours.delivery.away
 
 
+@pytest.mark.parametrize("host", ["", "a..b", "x" * 64])
+def test_a_host_that_cannot_be_a_name_is_a_configuration_error(host: str) -> None:
+    # RFC 1035, 2.3.4: labels have 1 to 63 octets
+    with pytest.raises(ConfigurationError, match=r"^mqtt\.host: "), line(1883, start=False, host=host):
+        pass
+
+
 def test_certificate_files_that_cannot_be_used_are_a_configuration_error(
     certificates: Certificates, tmp_path_factory: pytest.TempPathFactory
 ) -> None:

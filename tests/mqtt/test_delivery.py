@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from logger.model import Event
-from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, Delivery
+from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, QUIET_US, Delivery
 from logger.mqtt.messages import Accepted, Connected, Disconnected, Incoming, Message, Refused
 from tests.mqtt.cellar import TOPICS, event, retained
 
@@ -50,7 +50,7 @@ class ModelBroker:
 
     @property
     def event_ids(self) -> list[str]:
-        return [message.payload for message in self.accepted if message.topic == TOPICS.event("marrow")]
+        return [message.payload for message in self.accepted if message.topic.endswith("/event")]
 
 
 class DeliveryLaws(RuleBasedStateMachine):
@@ -65,7 +65,8 @@ class DeliveryLaws(RuleBasedStateMachine):
 
     @rule(count=st.integers(1, 4))
     def raise_events(self, count: int) -> None:
-        self.offered += [event(len(self.offered) + number) for number in range(count)]
+        numbers = range(len(self.offered), len(self.offered) + count)
+        self.offered += [event(number, vat=("marrow", "teasel", "")[number % 3]) for number in numbers]
         self.delivery.offer(self.offered[-count:])
 
     @precondition(lambda self: self.offered)
@@ -90,6 +91,15 @@ class DeliveryLaws(RuleBasedStateMachine):
         self.delivery.pump(self.now_us)
         for _, message in self.broker.open[before:]:
             assert message.topic != "measurement" or int(message.payload) > self.now_us
+
+    @rule(answers=st.lists(st.sampled_from(["accept", "refuse"]), min_size=1, max_size=6))
+    def converse(self, answers: list[str]) -> None:
+        for answer in answers:
+            self.pump(0)
+            if self.broker.open and answer == "accept":
+                self.accept(subscribers=True)
+            elif self.broker.open:
+                self.refuse()
 
     @precondition(lambda self: self.broker.open)
     @rule(subscribers=st.booleans())
@@ -132,6 +142,11 @@ class DeliveryLaws(RuleBasedStateMachine):
         self.broker.up = True
         self.delivery.on(Connected(), self.now_us)
 
+    @rule()
+    def connect_anew_without_word_of_the_end(self) -> None:
+        self.broker.hang_up()
+        self.connect()
+
     @rule(retain=st.booleans())
     def hub_is_born(self, *, retain: bool) -> None:
         self.delivery.on(Incoming("homeassistant/status", b"online", retain), self.now_us)
@@ -160,14 +175,14 @@ class DeliveryLaws(RuleBasedStateMachine):
 
     def teardown(self) -> None:
         """However it went: a broker that comes back and accepts gets everything that is still owed."""
-        self.lose()
-        self.connect()
-        while not self.delivery.settled:
+        self.connect_anew_without_word_of_the_end()
+        for _ in range(len(self.offered) + 4):
             self.delivery.pump(self.now_us)
             assert self.delivery.next_due_us is not None or self.delivery.settled
             if self.broker.open:
                 self.delivery.on(Accepted(self.broker.take()), self.now_us)
             self.what_counts_as_delivered_was_accepted_in_order_and_once()
+        assert self.delivery.settled
         assert self.delivered == [made.id for made in self.offered]
         assert self.broker.standing == self.put
 
@@ -236,3 +251,36 @@ def test_ids_are_remembered_in_bounds() -> None:
     broker.delivery.offer(event(number) for number in range(10_000))
     broker.delivery.offer(event(number) for number in range(10_000))
     assert broker.delivery.waiting == 10_000
+
+
+def test_a_measurement_that_became_stale_while_waiting_is_not_sent() -> None:
+    broker = connected()
+    broker.delivery.latest(Message(topic="measurement", payload="old"), 1000)
+    broker.delivery.pump(1000)
+    assert (broker.open, broker.delivery.settled) == ([], True)
+
+
+def test_only_a_birth_that_happens_now_brings_everything_again() -> None:
+    broker = connected()
+    broker.delivery.put(retained("state/a", "1"))
+    broker.delivery.pump(0)
+    broker.delivery.on(Accepted(broker.take()), 0)
+    for other in (
+        Incoming("homeassistant/status", b"online", retain=True),  # of a hub that has read what is retained since
+        Incoming("homeassistant/status", b"offline"),
+        Incoming("vatvigil/command/marrow/ph-high/acknowledge", b"online"),
+    ):
+        broker.delivery.on(other, 0)
+        assert broker.delivery.settled
+    broker.delivery.on(Incoming("homeassistant/status", b"online"), 0)
+    assert not broker.delivery.settled
+
+
+def test_a_client_that_stopped_trying_is_woken() -> None:
+    woken: list[int] = []
+    delivery = Delivery(topics=TOPICS, publish=lambda _: None, reconnect=lambda: woken.append(1))
+    delivery.on(Disconnected("gone"), 0)
+    delivery.pump(QUIET_US - 1)
+    assert (woken, delivery.next_due_us) == ([], QUIET_US)
+    delivery.pump(QUIET_US)
+    assert (woken, delivery.next_due_us) == ([1], 2 * QUIET_US)

@@ -161,3 +161,32 @@ def test_a_refused_subscription_is_said() -> None:
         )
         ours.settle()
         assert ours.delivery.trouble == ours.delivery.deaf
+
+
+@pytest.mark.parametrize(
+    "rubbish",
+    [
+        b"\x40\x01\x00",  # PUBACK without a whole number
+        b"\x90\x00",  # SUBACK of nothing
+        b"\x32\x04\x00\x01a\x00",  # PUBLISH cut short
+        b"\x30\x04\x00\x01a\x05",  # PUBLISH with properties that are not there
+        b"\x00\x00",  # no kind of packet
+        b"\x90\x04\x00\x01\x00\x55",  # SUBACK with a reason that does not exist
+    ],
+)
+def test_a_broker_that_sends_rubbish_is_left_and_called_anew(rubbish: bytes) -> None:
+    with scripted_broker(lambda *_: 0) as broker, line(broker.port) as ours:
+        ours.settle()
+        broker.send(rubbish)
+        ours.run_until(lambda: bool(ours.delivery.away))
+        ours.delivery.offer([event(1)])
+        ours.settle()
+        assert ours.delivered == ["event-1"]
+
+
+def test_a_topic_that_is_no_text_is_passed_over() -> None:
+    with scripted_broker(lambda *_: 0) as broker, line(broker.port) as ours:
+        ours.settle()
+        broker.send(b"\x30\x05\x00\x02\xff\xfe\x00")
+        broker.send(b"\x30\x04\x00\x01a\x00")
+        ours.run_until(lambda: [incoming.topic for incoming in ours.incoming] == ["a"])
