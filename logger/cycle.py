@@ -137,7 +137,7 @@ class Commit:
 
     def events(self, batch: Batch) -> list[Event]:
         """Return the outbox events of a batch."""
-        return [event for entry in batch.all_entries() if (event := self.event_of(entry))]
+        return events_of(batch.all_entries(), self.event_of)
 
     def _commit(self, batch: Batch) -> None:
         events = self.events(batch)
@@ -182,6 +182,12 @@ class Commit:
         batch = Batch(entries=[Entry(seq=0, at_us=at_us, vat="", cause=cause, priority="high", text=text)])
         self.waiting.append(batch)
         return self.events(batch)
+
+
+def events_of(entries: Iterable[Entry], event_of: Callable[[Entry], Event | None]) -> list[Event]:
+    """Return the events of entries in order; what is said twice in the same words at one moment is one event."""
+    events = [event for entry in entries if (event := event_of(entry))]
+    return list({event.id: event for event in events}.values())
 
 
 def block_of(taken: Sequence[Indication], *, first_seq: int) -> Block:

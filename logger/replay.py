@@ -6,9 +6,11 @@ never into one that a daemon has written.
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import version
 
 from logger import pipeline
+from logger.cycle import events_of
 from logger.errors import RefusedError
 from logger.model import Block, Command, Outcome, WatchState
 from logger.mqtt.payloads import event_of
@@ -89,7 +91,7 @@ class Shelf:
         """Store an outcome."""
         with self.store.begin() as work:
             work.append(outcome, run=self.run)
-            work.add_events(e for entry in outcome.entries if (e := event_of(entry, simulated=self.simulated)))
+            work.add_events(events_of(outcome.entries, partial(event_of, simulated=self.simulated)))
             work.commit()
 
 

@@ -34,7 +34,7 @@ log = logging.getLogger(__name__)
 
 SECOND_US = 1_000_000
 STEP_US = 5 * SECOND_US
-"""A wall clock that runs away from the steady one by more than this was stepped. [CP]"""
+"""A wall clock that runs away from the steady one by more than this (real time) was stepped. [CP]"""
 LAST_WORDS_S = 3.0
 """How long the end waits for the broker to take what is due."""
 UNSENT_AT_ONCE = 10_000
@@ -166,7 +166,7 @@ class Daemon:
         now = self.clock.read()
         drift_us = now.at_us - now.elapsed_us
         step_us, self.drift_us = drift_us - self.drift_us, drift_us
-        if abs(step_us) > STEP_US:
+        if abs(step_us) > STEP_US * self.clock.speed:
             text = f"The wall clock was stepped by {step_us / SECOND_US:+.0f} s; delays go by the steady clock"
             log.warning("%s", text)
             yield Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.CLOCK_STEPPED, priority="low", text=text)
