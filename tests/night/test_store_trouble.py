@@ -1,0 +1,81 @@
+"""The store locked by somebody else, or its disk full, while alarms happen: they go out, and nothing is missing later."""
+
+import resource
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from tests.night import hearing
+from tests.night.telling import check_that_a_replay_tells_the_same
+from tests.parts.daemon import BASE, MakeNight, Night, Vat
+from tests.parts.mosquitto import MakeMosquitto, Subscriber
+
+HOLDER = """
+import sqlite3, sys
+connection = sqlite3.connect(sys.argv[1], isolation_level=None, timeout=30)
+connection.execute("BEGIN EXCLUSIVE")
+print("held", flush=True)
+sys.stdin.read()
+"""
+CALM = Vat(run="quiet-night", alarms=hearing.RESTLESS.replace("window_s = 0", "window_s = 60"))
+
+
+@contextmanager
+def locked(here: Night) -> Iterator[None]:
+    command = [sys.executable, "-c", HOLDER, str(here.folder / "night.db")]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == "held\n"
+        yield
+        holder.communicate()
+
+
+@contextmanager
+def full(here: Night) -> Iterator[None]:
+    """Let no file of the daemon grow: as on a full disk, only that the error has another number (setrlimit(2))."""
+    assert here.process is not None
+    pid, unlimited = here.process.pid, resource.prlimit(here.process.pid, resource.RLIMIT_FSIZE)
+    resource.prlimit(pid, resource.RLIMIT_FSIZE, (1024, unlimited[1]))
+    yield
+    resource.prlimit(pid, resource.RLIMIT_FSIZE, unlimited)
+
+
+def causes(hub: Subscriber, *, after: int = 0) -> list[str]:
+    return [event["cause"] for event in hearing.events(hub)[after:]]
+
+
+def check_a_night_with_trouble(here: Night, hub: Subscriber, trouble: object) -> None:
+    here.start_and_watch(records=5)
+    here.until(lambda: "annunciated" in causes(hub), "a first alarm")
+    with trouble(here):  # type: ignore[operator] - one of the two above
+        here.until(lambda: "store-unwritable" in causes(hub), "word that the store takes nothing")
+        heard, stored = len(hearing.events(hub)), here.count("measurement")
+        here.until(lambda: causes(hub, after=heard).count("annunciated") >= 2, "alarms while the store takes nothing")
+        assert here.count("measurement") == stored
+    here.until(lambda: "store-recovered" in causes(hub), "word that the store takes everything again")
+    here.watch()
+    assert here.stop() == 0
+    here.until(lambda: set(hearing.sent(here)) <= set(hearing.ids(hub)), "every event")
+    assert hearing.ids(hub) == hearing.sent(here)
+    seqs = [row[0] for row in here.rows("SELECT seq FROM measurement ORDER BY seq")]
+    assert seqs == list(range(1, len(seqs) + 1))
+    told = here.rows("SELECT cause FROM journal WHERE cause LIKE 'store-%' ORDER BY id")
+    assert told == [("store-unwritable",), ("store-recovered",)] * (len(told) // 2)
+    said = here.rows("SELECT text FROM journal WHERE cause = 'store-recovered'")
+    assert all("Nothing was lost" in text for (text,) in said)
+    check_that_a_replay_tells_the_same(here, CALM)
+
+
+def test_a_locked_store_holds_up_neither_alarms_nor_records(night: MakeNight, mosquitto: MakeMosquitto) -> None:
+    broker = mosquitto()
+    here = night(CALM, speed=400, poll_s=10, starts_h=1.0, broker=broker.port)
+    with Subscriber(port=broker.port, filters=(f"{BASE}/#",)) as hub:
+        check_a_night_with_trouble(here, hub, locked)
+
+
+def test_a_full_disk_holds_up_neither_alarms_nor_records(night: MakeNight, mosquitto: MakeMosquitto) -> None:
+    broker = mosquitto()
+    here = night(CALM, speed=400, poll_s=10, starts_h=1.0, broker=broker.port)
+    with Subscriber(port=broker.port, filters=(f"{BASE}/#",)) as hub:
+        check_a_night_with_trouble(here, hub, full)
