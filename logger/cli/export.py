@@ -133,7 +133,9 @@ def _write_recording(config: Config, store: Store, spans: list[Span], stream: Bi
 def _opened(out: Path | None) -> Iterator[BinaryIO]:
     """Open a new file, or standard output; a file that could not be finished is removed."""
     if out is None:
-        yield sys.stdout.buffer
+        with _failing_as("standard output could not be written"):
+            yield sys.stdout.buffer
+            sys.stdout.buffer.flush()
         return
     try:
         stream = out.open("xb")
@@ -142,14 +144,22 @@ def _opened(out: Path | None) -> Iterator[BinaryIO]:
     except OSError as error:
         raise RefusedError(f"{out} cannot be written ({error.strerror}): name another file") from error
     try:
-        with stream:
+        with _failing_as(f"{out} could not be finished and was removed"), stream:
             yield stream
-    except OSError as error:
-        out.unlink(missing_ok=True)
-        raise RefusedError(f"{out} could not be finished ({error.strerror}) and was removed") from error
     except BaseException:
         out.unlink(missing_ok=True)
         raise
+
+
+@contextmanager
+def _failing_as(sentence: str) -> Iterator[None]:
+    """Turn a failure to write into a sentence; a reader that went away is left to click, which ends quietly."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise RefusedError(f"{sentence} ({error.strerror}): free some space, or write elsewhere") from error
 
 
 @contextmanager

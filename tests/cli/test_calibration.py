@@ -1,0 +1,206 @@
+"""`vatvigil calibration`."""
+
+import subprocess
+import sys
+from datetime import UTC, datetime
+from math import log
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import constants, stats
+
+from logger.store import Store, queries
+from tests.cli.house import House, answering, now_us
+
+POINTS = ("--point", "6.865:6.1:25", "--point", "4.005:174.2:25")
+FILE = """made_at = 2026-10-01T08:00:00Z
+by = "tova"
+[[point]]
+buffer_ph = 6.88
+potential_mv = 7.4
+temperature_c = 20.0
+[[point]]
+buffer_ph = 4.00
+potential_mv = 172.1
+temperature_c = 21
+"""
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    return House(folder=tmp_path)
+
+
+def written(house: House, text: str) -> str:
+    """Write a file of points; return its name."""
+    (house.folder / "dip.toml").write_text(text)
+    return str(house.folder / "dip.toml")
+
+
+def stored(house: House) -> list[int]:
+    """Return the ids of what is stored."""
+    with Store.open(house.config.store_url, simulated=house.config.simulated, read_only=True) as store:
+        return [one.calibration.id for one in queries.calibrations(store, "marrow-probe")]
+
+
+def test_the_line_is_that_of_an_independent_fit(house: House) -> None:
+    # Against scipy's regression of E on k(T) (7 - pH), k by the constants of CODATA.
+    told = house.json("calibration", "add", "marrow-probe", "--from", written(house, FILE))["calibration"]
+    kelvin = np.array([293.15, 294.15])
+    k = log(10) * constants.R * kelvin / constants.value("Faraday constant") * 1000
+    line = stats.linregress(k * (7 - np.array([6.88, 4.00])), [7.4, 172.1])
+    assert told["slope"] == pytest.approx(line.slope, rel=1e-9)
+    assert told["offset_mv"] == pytest.approx(line.intercept, rel=1e-6)
+    assert (told["made_at"], told["by"], told["low_ph"]) == ("2026-10-01T08:00:00.000000Z", "tova", 4.0)
+
+
+def test_a_missing_store_is_made_and_the_command_waits_for_the_first_run(house: House) -> None:
+    told = house.json("calibration", "add", "marrow-probe", *POINTS)
+    assert (told["calibration"]["id"], told["asked"]["taken"]) == (1, False)
+    with house.watch() as watching:
+        watching.take([145.0], first_us=now_us())
+        state = watching.acquisition.watched["marrow-probe"].state
+    assert state.carry.calibration is not None
+    assert state.carry.calibration.id == 1
+
+
+def test_a_running_daemon_puts_it_in_force_at_once(house: House) -> None:
+    with answering(house):
+        asked = house.json("calibration", "add", "marrow-probe", *POINTS, "--wait", "20")["asked"]
+    assert (asked["applied"], asked["text"][:22]) == (True, "calibration 1 in force")
+    (told,) = house.json("calibration", "list", "marrow-probe")["calibrations"]
+    assert (told["in_force"], told["accepted"]) == (True, True)
+
+
+def test_the_doubt_told_is_that_of_the_record_the_daemon_then_makes(house: House) -> None:
+    told = house.json("calibration", "add", "marrow-probe", *POINTS, "--made-at", "2026-10-01T08:00:00Z")["calibration"]
+    fresh = told["fresh_reading"]
+    k25 = log(10) * constants.R * 298.15 / constants.value("Faraday constant") * 1000
+    at_4_6_mv = told["offset_mv"] + told["slope"] * k25 * 2.4
+    with house.watch() as watching:
+        at_us = int(datetime(2026, 10, 1, 8, tzinfo=UTC).timestamp()) * 1_000_000
+        watching.take([at_4_6_mv], first_us=at_us)
+        rows = queries.latest(watching.store, "marrow-probe")
+    # The record was taken at 20 C, not 25 C: the difference is below the last digit that is told.
+    assert fresh["expanded_uncertainty_ph"] == pytest.approx(2 * float(rows.u[-1]), abs=0.002)
+    assert (fresh["ph"], fresh["temperature_c"], fresh["coverage_factor"]) == (4.6, 25.0, 2)
+
+
+def test_what_a_person_reads_names_slope_offset_residual_buffers_and_doubt(house: House) -> None:
+    result = house.do("calibration", "add", "marrow-probe", *POINTS)
+    lines = result.stdout.splitlines()
+    assert [line for line in lines if len(line) > 80] == []
+    assert [line.split()[0] for line in lines[1:6]] == ["Slope", "Offset", "Residual", "Buffers", "Doubt"]
+    assert "99.4% of the Nernst slope" in lines[1]
+
+
+def test_the_simulators_own_dip_is_taken_by_a_simulated_house_and_refused_by_a_real_one(tmp_path: Path) -> None:
+    command = [sys.executable, "-P", "-m", "simulator", "dip", "normal-night", "--out", str(tmp_path / "dip.toml")]
+    subprocess.run(command, check=True)
+    (tmp_path / "real").mkdir()
+    (tmp_path / "simulated").mkdir()
+    arguments = ("calibration", "add", "marrow-probe", "--from", str(tmp_path / "dip.toml"))
+    refused = House(folder=tmp_path / "real").do(*arguments)
+    assert (refused.exit_code, refused.stdout) == (1, "")
+    assert "these are a simulator's figures, the configuration watches real vats" in refused.stderr
+    assert list((tmp_path / "real").iterdir()) == [tmp_path / "real" / "vatvigil.toml"]
+    simulated = House(folder=tmp_path / "simulated", more="[simulation]\n")
+    told = simulated.json(*arguments)
+    assert (told["simulated"], told["calibration"]["by"]) == (True, "simulated person")
+    assert 0.9 < told["calibration"]["slope"] < 1.0
+
+
+def test_a_simulated_house_takes_an_unmarked_file_with_a_word(tmp_path: Path) -> None:
+    house = House(folder=tmp_path, more="[simulation]\n")
+    result = house.do("calibration", "add", "marrow-probe", "--from", written(house, FILE))
+    assert (result.exit_code, result.stdout.splitlines()[0][:9]) == (0, "SIMULATED")
+    assert "does not say simulated = true" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("points", "sentence"),
+    [
+        (("--point", "6.865:6.1:25"), "needs at least two buffer points, got 1"),
+        (("--point", "6.865:6.1:25", "--point", "6.86:6.0:25"), "less than 1 pH apart"),
+        (("--point", "6.865:174.2:25", "--point", "4.005:6.1:25"), "is outside 85% to 105%"),
+        (("--point", "6.865:106.1:25", "--point", "4.005:274.2:25"), "offset +98.2 mV at pH 7 is beyond"),
+        (("--point", "6.865:nan:25", "--point", "4.005:174.2:25"), "a value that is no number"),
+    ],
+)
+def test_points_that_make_no_electrode_are_refused_and_nothing_is_made(
+    house: House, points: tuple[str, ...], sentence: str
+) -> None:
+    result = house.do("calibration", "add", "marrow-probe", *points)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert sentence in result.stderr
+    assert not (house.folder / "log.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "sentence"),
+    [
+        ("made_at = 2026-10-01T08:00:00Z", "", "made_at: it is missing"),
+        ("2026-10-01T08:00:00Z", "2026-10-01T08:00:00", "made_at: a time with its offset from UTC is wanted"),
+        ("2026-10-01T08:00:00Z", '"yesterday"', "made_at: a time with its offset from UTC is wanted"),
+        ("2026-10-01T08:00:00Z", "2900-10-01T08:00:00Z", "would be made in the future"),
+        ('by = "tova"', "by = 3", "by: a text is wanted"),
+        ('by = "tova"', 'buy = "tova"', "buy: there is no such key; did you mean 'by'?"),
+        ('by = "tova"', "simulated = 1", "simulated: true or false is wanted"),
+        ("buffer_ph = 6.88", "bufer_ph = 6.88", "point 1: bufer_ph: there is no such key; did you mean 'buffer_ph'?"),
+        ("buffer_ph = 6.88", "", "point 1: buffer_ph: it is missing; write buffer_ph = 25.0, say, without quotes"),
+        ("172.1", '"172.1"', "point 2: potential_mv: '172.1' is no number"),
+        ("172.1", "inf", "point 2: potential_mv: inf is no number"),
+        ("172.1", "true", "point 2: potential_mv: True is no number"),
+        ("172.1", "1" + "0" * 400, "is no number"),
+        ("172.1", "1" + "0" * 5000, "this is no TOML"),
+        ("[[point]]", "[point]", "this is no TOML"),
+        ('by = "tova"', "by = ", "this is no TOML"),
+    ],
+)
+def test_each_fault_of_a_file_is_named_with_its_key_and_remedy(house: House, old: str, new: str, sentence: str) -> None:
+    name = written(house, FILE.replace(old, new))
+    result = house.do("calibration", "add", "marrow-probe", "--from", name)
+    assert (result.exit_code, result.stdout) == (1, "")
+    assert sentence in result.stderr
+    assert not (house.folder / "log.sqlite").exists()
+
+
+def test_every_fault_of_a_file_is_told_at_once(house: House) -> None:
+    result = house.do("calibration", "add", "marrow-probe", "--from", written(house, "by = 1\npoint = []\n"))
+    keys = [line.partition("dip.toml: ")[2].partition(":")[0] for line in result.stderr.splitlines()]
+    assert keys == ["by", "point"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "sentence"),
+    [
+        (("add", "marow-probe", *POINTS), 1, "the configuration has no probe 'marow-probe'; did you mean"),
+        (("add", "marrow-probe"), 2, "give either --from FILE or --point"),
+        (("add", "marrow-probe", *POINTS, "--from", "x"), 2, "give either --from FILE or --point"),
+        (("add", "marrow-probe", "--from", "absent.toml"), 1, "it cannot be read (No such file or directory)"),
+        (("add", "marrow-probe", "--point", "6.86;6.1"), 2, "'6.86;6.1' is not pH:mV:Celsius"),
+        (("add", "marrow-probe", *POINTS, "--made-at", "noon"), 2, "'noon' is not a date and time"),
+    ],
+)
+def test_what_cannot_be_added_is_refused(house: House, arguments: tuple[str, ...], code: int, sentence: str) -> None:
+    result = house.do("calibration", *arguments)
+    assert (result.exit_code, result.stdout) == (code, "")
+    assert sentence in " ".join(result.stderr.split())
+    assert not (house.folder / "log.sqlite").exists()
+
+
+def test_calibrations_are_listed_oldest_first_and_none_is_replaced(house: House) -> None:
+    for made_at in ("2026-10-02T08:00:00Z", "2026-10-01T08:00:00Z"):
+        house.do("calibration", "add", "marrow-probe", *POINTS, "--made-at", made_at, "--by", "tova", "--wait", "0")
+    assert stored(house) == [1, 2]
+    lines = house.do("calibration", "list", "marrow-probe").stdout.splitlines()
+    assert [line for line in lines if len(line) > 80] == []
+    assert lines[0] == "  1  2026-10-02T08:00:00Z slope 99.4%, offset -1.8 mV, residual 0.0 mV, pH 4.005"
+
+
+def test_a_probe_that_is_not_known_is_named_when_listed(house: House) -> None:
+    with house.watch():
+        pass
+    assert "did you mean 'marrow-probe'?" in house.do("calibration", "list", "marow-probe").stderr
+    assert house.do("calibration", "list", "marrow-probe").stdout.startswith("No calibration of marrow-probe is stored")

@@ -1,0 +1,152 @@
+"""`vatvigil check`."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from logger.probe.port import Line
+from tests.cli.house import House, now_us
+from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port, until
+from tests.parts.simulator import Start
+
+SIMULATION = "[simulation]\nspeed = 1\n"
+
+
+def findings(house: House, *, code: int = 0) -> dict[str, tuple[bool, str]]:
+    """Return what was found, by the first word of what was tried."""
+    told = house.json("check", code=code)
+    assert told["ok"] is (code == 0)
+    return {one["what"].split()[0]: (one["ok"], one["text"]) for one in told["findings"]}
+
+
+def house_of(folder: Path, port: str, more: str = "") -> House:
+    return House(folder=folder, port=port, more=SIMULATION + more)
+
+
+def broker_table(broker: Mosquitto, protocol: int = 5, *, password: str = "salsify") -> str:  # noqa: S107 - a test's
+    return (
+        f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\nprotocol = {protocol}\n'
+        f'username = "watch"\npassword = "{password}"\n'
+    )
+
+
+def ready(house: House) -> None:
+    """Make the store, with a calibration in it, as a daemon that ran would leave it."""
+    with house.watch() as watching:
+        watching.calibrate(now_us())
+        watching.take([145.0], first_us=now_us())
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {entry.name: entry.read_bytes() for entry in folder.iterdir() if entry.is_file()}
+
+
+@pytest.mark.parametrize("protocol", [5, 311])
+def test_when_all_is_well_it_says_so_and_leaves_nothing_changed(
+    tmp_path: Path, simulator: Start, mosquitto: MakeMosquitto, protocol: int
+) -> None:
+    broker = mosquitto(passwords={"watch": "salsify", "looker": "on"}, persistent=True)
+    house = house_of(tmp_path, simulator("normal-night").port, broker_table(broker, protocol))
+    ready(house)
+    before = contents(tmp_path)
+    everything = Subscriber(port=broker.port, username="looker", password="on")  # noqa: S106 - a test's
+    with everything as looker:
+        found = findings(house)
+    assert {what: ok for what, (ok, _) in found.items()} == {
+        "configuration": True,
+        "probe": True,
+        "store": True,
+        "calibration": True,
+        "broker": True,
+    }
+    assert found["probe"][1].endswith("C (VATVIGIL,SIMULATED ELECTRODE,SIM0001,0.1.0)")
+    assert found["broker"][1] == f"127.0.0.1:{broker.port} takes us"
+    assert contents(tmp_path) == before
+    assert looker.received == []
+    client = f"vatvigil-check-{os.getpid()}"
+    # mosquitto's log: c1 is a clean session (MQTT 5.0, 3.1.2.4; MQTT 3.1.1, 3.1.2.4), so none is left behind.
+    assert f"as {client} (p{5 if protocol == 5 else 2}, c1, k30" in broker.log
+    until(lambda: f"Client {client} disconnected." in broker.log, 10)
+
+
+def test_a_wrong_password_is_told_by_its_remedy_and_never_printed(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
+    broker = mosquitto(passwords={"watch": "salsify"})
+    house = house_of(tmp_path, "/dev/absent", broker_table(broker, password="hawthorn"))  # noqa: S106 - a test's
+    ok, text = findings(house, code=3)["broker"]
+    assert (ok, "check mqtt.username and the password" in text, "hawthorn" in text) == (False, True, False)
+
+
+def test_a_broker_that_is_away_is_told(tmp_path: Path) -> None:
+    house = house_of(tmp_path, "/dev/absent", f'[mqtt]\nhost = "127.0.0.1"\nport = {free_port()}\n')
+    ok, text = findings(house, code=3)["broker"]
+    assert (ok, text[:28]) == (False, "No connection to broker 127.")
+
+
+def test_a_port_that_is_absent_is_told_without_a_next_try(tmp_path: Path) -> None:
+    house = house_of(tmp_path, "/dev/absent-port")
+    found = findings(house, code=3)
+    assert found["probe"] == (False, "/dev/absent-port: there is no such port; check the cable and the path")
+    assert found["store"] == (True, f"{tmp_path}/log.sqlite is not there yet; `vatvigil run` makes it")
+    assert found["broker"][1].startswith("none is configured")
+    assert [entry.name for entry in tmp_path.iterdir()] == ["vatvigil.toml"]
+
+
+def test_a_port_that_the_daemon_reads_is_well_while_its_newest_record_is_fresh(
+    tmp_path: Path, simulator: Start
+) -> None:
+    house = house_of(tmp_path, simulator("normal-night").port)
+    ready(house)
+    (probe,) = house.config.probes
+    daemons = Line(probe.port, baud=probe.baud, simulated=True)
+    daemons.read(probe, at_us=0, elapsed_us=0)
+    try:
+        ok, text = findings(house)["probe"]
+        assert (ok, text[:34]) == (True, "held by the running daemon, whose ")
+        with house.watch() as watching:
+            watching.take([None], first_us=now_us())
+        ok, text = findings(house, code=3)["probe"]
+        assert (ok, text) == (False, f"{probe.port}: another program holds the port; close it")
+    finally:
+        daemons.close()
+
+
+def test_a_real_house_refuses_a_simulated_instrument(tmp_path: Path, simulator: Start) -> None:
+    house = House(folder=tmp_path, port=simulator("normal-night").port)
+    ok, text = findings(house, code=3)["probe"]
+    assert (ok, "simulat" in text.lower()) == (False, True)
+
+
+def test_a_store_of_the_other_kind_is_told(tmp_path: Path) -> None:
+    house = House(folder=tmp_path)
+    ready(house)
+    house.path.write_text(house.path.read_text() + SIMULATION)
+    ok, text = findings(house, code=3)["store"]
+    assert (ok, "was made for real vats, the configuration watches simulated ones" in text) == (False, True)
+
+
+def test_a_probe_without_calibration_needs_one(tmp_path: Path) -> None:
+    house = House(folder=tmp_path)
+    with house.watch():
+        pass
+    ok, text = findings(house, code=3)["calibration"]
+    assert (ok, text[:14]) == (False, "none is stored")
+
+
+def test_a_wrong_configuration_exits_2(tmp_path: Path) -> None:
+    house = House(folder=tmp_path, more="[mqttt]\n")
+    result = house.do("check")
+    assert (result.exit_code, result.stdout) == (2, "")
+    assert result.stderr.startswith("Configuration: ")
+
+
+def test_the_table_fits_80_columns_and_says_that_it_is_simulated(tmp_path: Path) -> None:
+    result = house_of(tmp_path, "/dev/absent").do("check")
+    assert [line for line in result.stdout.splitlines() if len(line) > 80] == []
+    assert result.stdout.startswith("SIMULATED")
+    assert result.stderr == ""
+
+
+def test_json_says_whether_it_is_simulated(tmp_path: Path) -> None:
+    assert json.loads(house_of(tmp_path, "/dev/absent").do("check", "--json").stdout)["simulated"] is True
