@@ -271,8 +271,8 @@ def test_no_broker_is_said(mosquitto: MakeMosquitto) -> None:
 
 
 def test_a_name_nobody_knows_is_said() -> None:
-    # RFC 6761, 6.4: names below .invalid do not exist
-    assert "check mqtt.host" in away(1883, host="broker.invalid")
+    # a name with blanks is refused by the resolver itself, so the test asks no network
+    assert "check mqtt.host" in away(1883, host="no such host")
 
 
 def test_a_client_that_pushes_us_out_is_hinted_at(mosquitto: MakeMosquitto) -> None:
