@@ -11,7 +11,7 @@ from paho.mqtt.client import Client as Paho
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 
 from logger.config import MqttConfig
-from logger.mqtt.client import Client, _guarded, _tls
+from logger.mqtt.client import Client, _check_host, _guarded, _tls
 from logger.mqtt.messages import Disconnected, Happening, Message
 
 PATIENCE_S = 8.0
@@ -24,6 +24,7 @@ class _Visitor(Client):
     __slots__ = ()
 
     def __post_init__(self) -> None:
+        _check_host(self.config.host)
         is_5 = self.config.protocol == MQTTProtocolVersion.MQTTv5
         protocol = MQTTProtocolVersion.MQTTv5 if is_5 else MQTTProtocolVersion.MQTTv311
         version2, clean = CallbackAPIVersion.VERSION2, None if is_5 else True
@@ -53,7 +54,8 @@ class _Visitor(Client):
 def trouble(config: MqttConfig, *, name: str, patience_s: float = PATIENCE_S) -> str:
     """Return why the broker does not take us, one sentence; empty: it does.
 
-    `name`: the client id for this visit. Raises ConfigurationError when certificates cannot be loaded.
+    `name`: the client id for this visit. Raises ConfigurationError for a host that cannot be a name and for
+    certificates that cannot be loaded.
     """
     happenings: SimpleQueue[Happening] = SimpleQueue()
     visitor = _Visitor(

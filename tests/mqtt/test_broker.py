@@ -5,9 +5,10 @@ from typing import Any
 
 import pytest
 
+from logger.config import MqttConfig
 from logger.errors import ConfigurationError
 from logger.model import AlarmState, Command, State
-from logger.mqtt import discovery, payloads
+from logger.mqtt import discovery, payloads, visit
 from logger.mqtt.commands import command_of
 from logger.mqtt.messages import Disconnected, Incoming, Message
 from tests.mqtt.cellar import CONFIG, MARROW, PH_HIGH, TOPICS, event, line, retained
@@ -311,3 +312,16 @@ def test_stopping_is_bounded_while_the_broker_answers_nothing(mosquitto: MakeMos
         ours.client.stop()
         assert ours.now_us - begun_us < 12_000_000
         broker.thaw()
+
+
+@pytest.mark.parametrize("protocol", [5, 311])
+def test_a_visit_leaves_nothing_and_says_what_is_wrong(mosquitto: MakeMosquitto, protocol: int) -> None:
+    broker = mosquitto()
+    config = MqttConfig(host="localhost", port=broker.port, protocol=protocol)
+    with Subscriber(port=broker.port) as hub:
+        assert not visit.trouble(config, name="visitor")
+        broker.stop()
+        assert "check that it runs" in str(visit.trouble(config, name="visitor"))
+        assert hub.received == []
+    with pytest.raises(ConfigurationError, match=r"^mqtt\.host: "):
+        visit.trouble(MqttConfig(host="a..b"), name="visitor")
