@@ -2,7 +2,8 @@
 
 Law: one transaction holds everything a cycle made. A store that is busy or full is expected: evaluation goes on, what
 was made waits in memory in order, one event says so directly, and all of it is committed in order on recovery. The
-queue is bounded; past its end records are evaluated but not kept, and the journal says how many.
+queue is bounded; past its end records are evaluated but not kept (what the watch carries is), and the journal says how
+many.
 """
 
 import logging
@@ -114,15 +115,22 @@ class Commit:
 
     def take(self, batch: Batch, *, at_us: int) -> list[Event]:
         """Queue a batch and commit what can be; return the events that are to go out now."""
-        events = self.events(batch)
-        if len(self.waiting) < self.most_waiting:
-            self.waiting.append(batch)
-        else:
-            self._lost += sum(len(outcome.measurements) for outcome in batch.outcomes)
-            self.waiting[-1].entries += batch.all_entries()
-            self.waiting[-1].answers += [a for o in batch.outcomes for a in o.answers] + batch.answers
-            self.waiting[-1].commands += batch.commands
-        return [*events, *self.flush(at_us=at_us)]
+        self.waiting.append(batch)
+        events = [*self.events(batch), *self.flush(at_us=at_us)]
+        while len(self.waiting) > self.most_waiting:
+            self._drop_records()
+        return events
+
+    def _drop_records(self) -> None:
+        """Merge the newest batch that waits into the one before, without its records."""
+        dropped, last = self.waiting.pop(), self.waiting[-1]
+        self._lost += sum(len(outcome.measurements) for outcome in dropped.outcomes)
+        last.entries += dropped.all_entries()
+        last.answers += [a for outcome in dropped.outcomes for a in outcome.answers] + dropped.answers
+        last.commands += dropped.commands
+        carried = [replace(o, measurements=o.measurements[:0], entries=(), answers=()) for o in dropped.outcomes]
+        vats = {outcome.vat for outcome in carried}
+        last.outcomes = [o for o in last.outcomes if len(o.measurements) or o.vat not in vats] + carried
 
     def flush(self, *, at_us: int) -> list[Event]:
         """Commit what waits and mark what was delivered; return events about the store itself."""

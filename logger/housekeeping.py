@@ -65,11 +65,10 @@ class Housekeeping:
         self._scheduler.shutdown()
 
     def _look_at_disk(self, folder: Path) -> None:
-        free = shutil.disk_usage(folder).free
-        is_low = free < DISK_RESERVE
-        if is_low and not self._disk_was_low:
-            self._tell(Cause.DISK_LOW, f"Only {free // 1_000_000} MB are free at {folder}: make room, or the log stops")
-        self._disk_was_low = is_low
+        trouble = _disk_trouble(folder)
+        if trouble and not self._disk_was_low:
+            self._tell(Cause.DISK_LOW, trouble)
+        self._disk_was_low = bool(trouble)
 
     def _back_up(self, folder: Path) -> None:
         try:
@@ -86,3 +85,14 @@ class Housekeeping:
 
     def _on_error(self, event: JobExecutionEvent) -> None:
         self._post(Crashed(event.exception))
+
+
+def _disk_trouble(folder: Path) -> str:
+    """Say what is wrong with the room for the log; empty: nothing."""
+    try:
+        free = shutil.disk_usage(folder).free
+    except OSError as error:
+        return f"The room at {folder} cannot be told ({error.strerror}): is the disk still there?"
+    return (
+        f"Only {free // 1_000_000} MB are free at {folder}: make room, or the log stops" if free < DISK_RESERVE else ""
+    )

@@ -1,11 +1,15 @@
 """Words to the service manager (systemd's notify protocol, sd_notify(3)): one datagram each.
 
-Law: WATCHDOG=1 is sent only after proof of progress, never from a free timer. Without a manager nothing is sent.
+Law: WATCHDOG=1 is sent only after proof of progress, never from a free timer. Without a manager nothing is sent; one
+that does not listen stops no watch.
 """
 
+import logging
 import os
 import socket
 from dataclasses import dataclass
+
+log = logging.getLogger(__name__)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,4 +40,7 @@ class Manager:
             return
         path = "\0" + self.address[1:] if self.address.startswith("@") else self.address
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
-            line.sendto(word.encode(), path)
+            try:
+                line.sendto(word.encode(), path)
+            except OSError as error:
+                log.warning("The service manager at %s does not hear %s: %s", self.address, word, error.strerror)

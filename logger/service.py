@@ -8,7 +8,7 @@ start it anew; the state on disk is whole at any moment.
 import logging
 import signal
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
@@ -19,8 +19,9 @@ from logger.clock import Clock
 from logger.config import Config, VatConfig
 from logger.cycle import Acquisition, Batch, Commit, Watched
 from logger.deliver import Hub
+from logger.errors import StoreBusyError
 from logger.housekeeping import Found, Housekeeping
-from logger.model import Carry, Cause, Command, Entry, Indication
+from logger.model import Carry, Cause, Command, Entry, Event, Indication
 from logger.mqtt.discovery import Maker
 from logger.mqtt.messages import Happening, Incoming
 from logger.mqtt.payloads import event_of
@@ -37,6 +38,8 @@ STEP_US = 5 * SECOND_US
 """A wall clock that runs away from the steady one by more than this (real time) was stepped. [CP]"""
 LAST_WORDS_S = 3.0
 """How long the end waits for the broker to take what is due."""
+LAST_COMMIT_S = 20.0
+"""How long the end waits for a busy store to take what waits. [CP]"""
 UNSENT_AT_ONCE = 10_000
 BUSY_S = 0.5
 """How long a cycle waits for another process that holds the store. [CP]"""
@@ -122,7 +125,9 @@ class Daemon:
                 self.hub.show(outcome, now_us=_now_us())
 
     def _keep(self, batch: Batch, *, at_us: int) -> None:
-        events = self.commit.take(batch, at_us=at_us)
+        self._say(self.commit.take(batch, at_us=at_us))
+
+    def _say(self, events: list[Event]) -> None:
         if self.hub:
             self.hub.delivery.offer(events)
 
@@ -183,12 +188,21 @@ class Daemon:
         for port in self.ports:
             port.join()
         self._round(self._rest())
-        until = time.monotonic() + LAST_WORDS_S
-        while self.hub and self.hub.delivery.connected and not self.hub.delivery.settled and time.monotonic() < until:
-            self._round(self._drain())
+        self._finish()
         if self.hub:
             self.hub.client.stop()
         self.store.close()
+        if self.commit.waiting:
+            raise StoreBusyError(f"The watch ended; its last {len(self.commit.waiting)} cycles were not stored")
+
+    def _finish(self) -> None:
+        """Give the store and the broker some time to take what is due."""
+        began = time.monotonic()
+        while self.commit.waiting and time.monotonic() < began + LAST_COMMIT_S:
+            self._say(self.commit.flush(at_us=self.clock.read().at_us))
+        until = time.monotonic() + LAST_WORDS_S
+        while self.hub and self.hub.delivery.connected and not self.hub.delivery.settled and time.monotonic() < until:
+            self._round(self._drain())
 
     def _rest(self) -> list[Item]:
         items = []
@@ -222,7 +236,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         clock=clock,
         store=store,
         acquisition=Acquisition(store, {vat.probe: _watched(store, config, vat) for vat in config.vats}),
-        commit=Commit(store=store, run=number, event_of=lambda e: event_of(e, simulated=config.simulated)),
+        commit=Commit(store=store, run=number, event_of=_events(config)),
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
         ports=[PortThread(line, probe, clock, post=queue.put) for line, probe in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, post=queue.put),
@@ -230,6 +244,13 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         queue=queue,
         drift_us=now.at_us - now.elapsed_us,
     )
+
+
+def _events(config: Config) -> Callable[[Entry], Event | None]:
+    """Return what makes events of entries; without a broker there are none, the journal tells all."""
+    if config.mqtt is None:
+        return lambda _: None
+    return lambda entry: event_of(entry, simulated=config.simulated)
 
 
 def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
