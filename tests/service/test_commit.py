@@ -1,0 +1,159 @@
+"""The commit: in order, whole, whatever the store does meanwhile; the queue is bounded and says what it dropped."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from logger.cycle import Acquisition, Batch, Commit, Watched
+from logger.model import Cause, Command, CommandKind, Entry
+from logger.mqtt.payloads import event_of
+from logger.pipeline import Watch, fresh
+from logger.store import Store, history, queries
+from tests.series import EPOCH_US
+from tests.service.making import HIGH, SECOND_US, calibrated, config_of, indication
+
+BUSY_S = 0.05
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[Store]:
+    config = calibrated(config_of(tmp_path, HIGH))
+    with Store.open(config.store_url, simulated=False, busy_s=BUSY_S) as opened:
+        yield opened
+
+
+@pytest.fixture
+def commit(store: Store) -> Commit:
+    with store.begin() as work:
+        run = work.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
+        work.commit()
+    return Commit(store=store, run=run, event_of=partial(event_of, simulated=False), most_waiting=5)
+
+
+@pytest.fixture
+def acquisition(store: Store, tmp_path: Path) -> Acquisition:
+    config = config_of(tmp_path, HIGH)
+    watch = Watch(vat=config.vats[0], probe=config.probes[0])
+    return Acquisition(store, {"probe": Watched(watch, fresh(watch), 0)})
+
+
+@contextmanager
+def locked(store: Store) -> Iterator[None]:
+    with closing(sqlite3.connect(store.path, isolation_level=None)) as other:  # type: ignore[arg-type] # an SQLite store
+        other.execute("BEGIN EXCLUSIVE")
+        yield
+        other.execute("ROLLBACK")
+
+
+def cycle(acquisition: Acquisition, minute: int, ph: float = 4.7) -> Batch:
+    """Return what one record a minute makes; 600 s at 4.7 make an alarm."""
+    at = minute * 60 * SECOND_US
+    return acquisition.cycle([indication(ph, at_us=EPOCH_US + at, elapsed_us=at)])
+
+
+def at_us(minute: int) -> int:
+    return EPOCH_US + minute * 60 * SECOND_US
+
+
+def seqs(store: Store) -> list[int]:
+    (span,) = history.spans(store)
+    return [int(seq) for piece in history.indications(store, span) for seq in piece.seq]
+
+
+def causes(store: Store) -> list[Cause]:
+    return [entry.cause for entry in queries.entries(store, limit=1000)]
+
+
+def test_what_waits_while_the_store_is_locked_is_committed_in_order(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    commit.most_waiting = 100
+    heard = commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    with locked(store):
+        for minute in range(1, 13):
+            heard += commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+        assert [Cause(e.payload.split('"cause":"')[1].split('"')[0]) for e in heard] == [
+            Cause.CALIBRATED,
+            Cause.STORE_UNWRITABLE,
+            Cause.ANNUNCIATED,
+        ]
+        assert seqs(store) == [1]
+    heard += commit.take(cycle(acquisition, 13), at_us=at_us(13))
+    assert seqs(store) == list(range(1, 15))
+    assert causes(store) == [Cause.CALIBRATED, Cause.STORE_UNWRITABLE, Cause.ANNUNCIATED, Cause.STORE_RECOVERED]
+    assert [event.id for event in queries.unsent_events(store, limit=99)] == [event.id for event in heard]
+    assert not commit.trouble
+
+
+def test_past_its_bound_the_queue_keeps_alarms_and_counts_lost_records(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    with locked(store):
+        for minute in range(1, 21):
+            commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+        assert len(commit.waiting) == commit.most_waiting
+        assert [e.seq for e in commit.waiting[-1].entries if e.cause is Cause.ANNUNCIATED] == [11]
+    commit.flush(at_us=at_us(21))
+    kept = seqs(store)
+    assert kept == [1, 2, 3, 4, 5]  # the event that the store is unwritable took one place
+    (recovered,) = queries.entries(store, limit=9, cause=Cause.STORE_RECOVERED)
+    assert recovered.text.endswith(f" {21 - len(kept)} records were evaluated but not kept.")
+    assert [e.seq for e in queries.entries(store, limit=9, cause=Cause.ANNUNCIATED)] == [11]
+    assert queries.watches(store)["vat"] == acquisition.watched["probe"].state.carry
+    commit.take(cycle(acquisition, 21), at_us=at_us(21))
+    assert seqs(store) == [*kept, 22]
+
+
+def test_commands_are_consumed_once_although_their_answers_wait_for_the_store(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    note = Command(id=0, at_us=EPOCH_US, kind=CommandKind.NOTE, vat="vat", note="all is well")
+    with store.begin() as work:
+        number = work.add_command(note)
+        work.commit()
+    with locked(store):
+        batches = [cycle(acquisition, minute) for minute in range(3)]
+        for minute, batch in enumerate(batches):
+            commit.take(batch, at_us=at_us(minute))
+    commit.flush(at_us=at_us(4))
+    answer = queries.answer(store, number)
+    assert answer is not None
+    assert (answer.seq, answer.applied, answer.text) == (1, True, "noted")
+    assert causes(store).count(Cause.NOTED) == 1
+
+
+def test_a_command_for_what_is_not_watched_is_refused_with_a_sentence(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    with store.begin() as work:
+        number = work.add_command(Command(id=0, at_us=EPOCH_US, kind=CommandKind.NOTE, vat="cellar"))
+        work.commit()
+    commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    answer = queries.answer(store, number)
+    assert answer is not None
+    assert (answer.applied, answer.text) == (False, "vat cellar is not in the daemon's configuration")
+
+
+def test_an_event_delivered_from_memory_is_stored_as_delivered(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    with locked(store):
+        (calibrated_event, unwritable) = commit.take(cycle(acquisition, 0), at_us=at_us(0))
+        commit.delivered[calibrated_event.id] = at_us(1)
+        commit.delivered[unwritable.id] = at_us(1)
+        commit.flush(at_us=at_us(1))
+    recovered = commit.flush(at_us=at_us(2))
+    assert [event.id for event in queries.unsent_events(store, limit=9)] == [event.id for event in recovered]
+    assert commit.delivered == {}
+
+
+def test_the_same_words_twice_at_one_moment_are_two_journal_rows_and_one_event(store: Store, commit: Commit) -> None:
+    entry = Entry(seq=0, at_us=EPOCH_US, vat="", cause=Cause.REFUSED, by="mqtt", text="no such vat")
+    assert len(commit.take(Batch(entries=[entry, entry]), at_us=EPOCH_US)) == 1
+    assert queries.entries(store, limit=9) == [entry, entry]
+    assert len(queries.unsent_events(store, limit=9)) == 1
