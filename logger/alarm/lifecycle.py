@@ -3,7 +3,8 @@
 Law: whatever the table does not name changes nothing. A new occurrence begins where the table leads from anywhere to
 UNACKNOWLEDGED on ACTIVE or on the re-alarm timer, and when the last cover (shelved, suppressed, out of service) is
 lifted off an abnormal condition; one occurrence annunciates once. Under a cover the alarm goes on silently: a return is
-taken along, an activation waits; only what a person does there is told. The latched states and the order of the covers are this project's own choice.
+taken along, an activation waits; only what a person does there is told. The latched states and the order of the covers
+are this project's own choice.
 """
 
 from collections.abc import Mapping
