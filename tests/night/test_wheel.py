@@ -1,0 +1,92 @@
+"""The built wheel, installed where nothing of this folder is seen, started in a folder with decoys of our names."""
+
+import importlib.metadata
+import shutil
+import subprocess
+import sys
+import sysconfig
+import venv
+from pathlib import Path
+
+import pytest
+
+PROJECT = Path(__file__).parents[2]
+DECOY = 'raise SystemExit("the decoy was imported")\n'
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
+
+
+def built(folder: Path) -> Path:
+    """Build the wheel from a copy, so that nothing is left in the project."""
+    source = folder / "source"
+    kept = shutil.ignore_patterns("__pycache__", "*.egg-info", "build", ".git", ".*cache")
+    shutil.copytree(PROJECT, source, ignore=kept)
+    command = [sys.executable, "-m", "build", "--wheel", "--outdir", str(folder), str(source)]
+    if int(importlib.metadata.version("setuptools").split(".")[0]) >= 77:  # as pyproject.toml asks
+        command.insert(4, "--no-isolation")
+    done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
+    if done.returncode and "No matching distribution" in done.stdout + done.stderr:
+        pytest.skip("setuptools is too old and no package index answers: pip install 'setuptools>=77'")
+    assert done.returncode == 0, done.stdout + done.stderr
+    (wheel,) = folder.glob("*.whl")
+    return wheel
+
+
+def installed(wheel: Path, folder: Path) -> Path:
+    """Install the wheel alone into a fresh environment that borrows the dependencies from this one."""
+    venv.create(folder, with_pip=False)
+    site = Path(sysconfig.get_path("purelib", "venv", {"base": str(folder), "platbase": str(folder)}))
+    target = [sys.executable, "-m", "pip", "--python", str(folder / "bin" / "python")]
+    options = ["install", "--no-deps", "--no-index", "--disable-pip-version-check", str(wheel)]
+    subprocess.run([*target, *options], check=True, capture_output=True)
+    (site / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n")
+    return folder / "bin"
+
+
+@pytest.fixture(scope="module")
+def programs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("wheel")
+    return installed(built(folder), folder / "environment")
+
+
+@pytest.fixture
+def decoys(tmp_path: Path) -> Path:
+    for name in ("logger", "simulator"):
+        (tmp_path / f"{name}.py").write_text(DECOY)
+    return tmp_path
+
+
+def said(*command: str | Path, cwd: Path) -> str:
+    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False, timeout=300)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return done.stdout
+
+
+def test_the_installed_command_is_ours_beside_decoys(programs: Path, decoys: Path) -> None:
+    version = importlib.metadata.version("vatvigil")
+    assert version in said(programs / "vatvigil", "--version", cwd=decoys)
+    assert version in said(programs / "python", "-P", "-m", "logger", "--version", cwd=decoys)
+    assert "quiet-night" in said(programs / "python", "-P", "-m", "simulator", "runs", cwd=decoys)
+    where = said(programs / "python", "-P", "-c", "import logger; print(logger.__file__)", cwd=decoys)
+    assert where.startswith(str(programs.parent))
+
+
+def test_the_installed_command_writes_a_configuration_beside_decoys(programs: Path, decoys: Path) -> None:
+    said(programs / "vatvigil", "init", "--defaults", cwd=decoys)
+    assert (decoys / "vatvigil.toml").exists()
+
+
+def test_child_processes_of_the_installed_command_see_no_decoys(programs: Path, decoys: Path) -> None:
+    shutil.copy(PROJECT / "config_examples" / "simulator.toml", decoys)
+    told = said(programs / "vatvigil", "replay", "--run", "quiet-night", "-c", "simulator.toml", cwd=decoys)
+    assert "pH 3." in told
+
+
+def test_the_wheel_holds_our_packages_and_nothing_else(programs: Path) -> None:
+    (wheel,) = programs.parent.parent.glob("*.whl")
+    names = said(sys.executable, "-m", "zipfile", "-l", str(wheel), cwd=wheel.parent)
+    tops = {line.split("/")[0] for line in names.splitlines()[1:]}
+    version = importlib.metadata.version("vatvigil")
+    assert tops == {"logger", "simulator", f"vatvigil-{version}.dist-info"}
+    wanted = [*(PROJECT / "logger").rglob("*.py"), *(PROJECT / "logger").rglob("*.json"), *(PROJECT / "simulator").rglob("*.py")]
+    missing = [str(p.relative_to(PROJECT)) for p in wanted if str(p.relative_to(PROJECT)) not in names]
+    assert missing == []
