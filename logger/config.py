@@ -112,7 +112,7 @@ class AlarmConfig:
     on_delay_s: float = 600.0
     off_delay_s: float = 0.0
     window_s: float = 600.0
-    """Length of the windows whose median is judged; 0: every record by itself. Instrument alarms: always 0."""
+    """Length of the windows whose median is judged; 0: every record by itself."""
     priority: Priority = Priority.MEDIUM
     latching: bool = False
     realarm_s: float | None = None

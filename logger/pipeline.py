@@ -101,11 +101,15 @@ def _between_records(
         try:
             carry, said, answer = _apply(watch, carry, command, seq=seq, now=now)
             entries += said
-            answers.append(Answer(command=command.id, seq=seq, applied=True, text=answer))
+            answers.append(_answer(watch, command, answer, seq=seq))
         except RefusedError as refused:
             entries.append(_refusal(watch, command, str(refused), seq=seq, now=now))
-            answers.append(Answer(command=command.id, seq=seq, applied=False, text=str(refused)))
+            answers.append(replace(_answer(watch, command, str(refused), seq=seq), applied=False))
     return carry, entries, answers
+
+
+def _answer(watch: Watch, command: Command, text: str, *, seq: int) -> Answer:
+    return Answer(command=command.id, seq=seq, applied=True, text=text, probe=watch.probe.id)
 
 
 def _apply(watch: Watch, carry: Carry, command: Command, *, seq: int, now: Now) -> tuple[Carry, list[Entry], str]:

@@ -21,7 +21,6 @@ U_BUFFER_PH = BUFFER_HALF_WIDTH_PH / 3.0**0.5
 """Rectangular distribution (GUM 4.3.7)."""
 REASONS: Mapping[Fault, int] = MappingProxyType(
     {  # the last that stands is written: who has no port hears nothing else
-        Fault.NO_TEMPERATURE: 6,
         Fault.OVERRANGE: 5,
         Fault.HARDWARE_ERROR: 4,
         Fault.GARBLED: 3,
@@ -129,7 +128,9 @@ def _rows(bench: Bench, label: Label, poll: Ints) -> dict[str, list[int] | list[
         "at_us": (label.epoch_us + elapsed_us).tolist(),
         "elapsed_us": elapsed_us.tolist(),
         "potential_mv": [None if gone else v for gone, v in zip(missing, read.potential_mv.tolist(), strict=True)],
-        "temperature_c": [None if gone else v for gone, v in zip(missing, read.temperature_c.tolist(), strict=True)],
+        "temperature_c": [
+            None if gone or np.isnan(v) else v for gone, v in zip(missing, read.temperature_c.tolist(), strict=True)
+        ],
         "reason": reason.tolist(),
     }
 

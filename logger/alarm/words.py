@@ -12,6 +12,7 @@ _TESTS = {
     Tests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
     Tests.FLAT_LINE: "the reading is frozen",
 }
+_LONGEST_IN_SECONDS = 120
 _PLAIN = {
     Cause.ACKNOWLEDGED: "acknowledged",
     Cause.RESET: "reset",
@@ -58,7 +59,12 @@ def _process(alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float 
     limit = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
     if cause is Cause.RETURNED:
         return f"{quantity(alarm, value, u)}, no longer at or {side} {limit}"
-    return f"{quantity(alarm, value, u)}, at or {side} {limit} for {round(alarm.on_delay_s / 60)} min"
+    return f"{quantity(alarm, value, u)}, at or {side} {limit} for {span(alarm.on_delay_s)}"
+
+
+def span(seconds: float) -> str:
+    """Say a length of time in whole seconds or minutes."""
+    return f"{seconds:.0f} s" if seconds < _LONGEST_IN_SECONDS else f"{round(seconds / 60)} min"
 
 
 def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
@@ -75,5 +81,5 @@ def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tes
         return "readings arrive again" if alarm.kind == "no-data" else "readings can be believed again"
     if alarm.kind == "no-data":
         why = "nothing arrives from the probe" if reason is Reason.NONE else reason.words
-        return f"No reading for {round(alarm.on_delay_s / 60)} min: {why}. pH alarms hold still meanwhile"
+        return f"No reading for {span(alarm.on_delay_s)}: {why}. pH alarms hold still meanwhile"
     return f"No reading that can be believed: {tests(spoken)}. pH alarms hold still meanwhile"

@@ -1,5 +1,6 @@
 """`vatvigil demo`: a night in a minute, with real parts."""
 
+import shutil
 import subprocess
 import sys
 import time
@@ -14,8 +15,8 @@ from logger.errors import VatvigilError
 
 RUN = "demo-night"
 SEED = "1"
-HEAD_START_S = 2.5
-"""Between now and 18:00: long enough for every part to start."""
+HEAD_START_S = 1.5
+"""Between now and 18:00, beside the time that the calibration took: long enough for every part to start."""
 
 
 @click.command()
@@ -37,21 +38,27 @@ def demo(speed: float, folder: Path) -> None:
     """
     click.echo(SIMULATED)
     folder = _fresh(folder)
+    config, link = folder / "vatvigil.toml", (folder / "probe").absolute()
     with ExitStack() as running:
         name, broker = running.enter_context(parts.broker(folder))
-        begins_s = time.monotonic() + HEAD_START_S
-        options = ["--seed", SEED, "--speed", str(speed), "--epoch-monotonic", str(begins_s)]
-        port = running.enter_context(parts.simulator(RUN, options, folder / "simulator.log"))
-        config = folder / "vatvigil.toml"
-        config.write_text(night.CONFIG.format(speed=speed, begins_s=begins_s, broker=broker, port=port))
-        _introduce(folder, port=port, broker=f"{parts.LOOPBACK}:{broker} ({name})", speed=speed)
-        _calibrate(folder, config)
+        _introduce(folder, port=link, broker=f"{parts.LOOPBACK}:{broker} ({name})", speed=speed)
+        _configure(config, link=link, broker=broker, speed=speed, begins_s=time.monotonic())
         listener = night.Listener(broker)
         running.callback(listener.close)
+        started = time.monotonic()
+        _calibrate(folder, config)
+        begins_s = time.monotonic() + HEAD_START_S + time.monotonic() - started
+        _configure(config, link=link, broker=broker, speed=speed, begins_s=begins_s)
+        options = ["--seed", SEED, "--speed", str(speed), "--epoch-monotonic", str(begins_s), "--link", str(link)]
+        running.enter_context(parts.simulator(RUN, options, folder / "simulator.log"))
         command = [sys.executable, "-P", "-m", "logger", "run", "-c", str(config)]
         daemon = running.enter_context(parts.process(command, folder / "daemon.log"))
         _listen(listener, daemon, folder, begins_s=begins_s, speed=speed)
     _conclude(listener.tally, folder, config)
+
+
+def _configure(config: Path, *, link: Path, broker: int, speed: float, begins_s: float) -> None:
+    config.write_text(night.CONFIG.format(speed=speed, begins_s=begins_s, broker=broker, port=link))
 
 
 def _fresh(folder: Path) -> Path:
@@ -64,7 +71,7 @@ def _fresh(folder: Path) -> Path:
     return made
 
 
-def _introduce(folder: Path, *, port: str, broker: str, speed: float) -> None:
+def _introduce(folder: Path, *, port: Path, broker: str, speed: float) -> None:
     click.echo()
     for line in night.STORY:
         click.echo(line)
@@ -80,7 +87,7 @@ def _calibrate(folder: Path, config: Path) -> None:
     points = folder / "points.toml"
     _run(parts.simulator_command("dip", RUN, "--seed", SEED, "--out", str(points)))
     logger = [sys.executable, "-P", "-m", "logger"]
-    add = ["calibration", "add", night.PROBE, "--from", str(points), "-c", str(config), "--create", "--wait", "0"]
+    add = ["calibration", "add", night.PROBE, "--from", str(points), "-c", str(config), "--wait", "0"]
     _run([*logger, *add])
 
 
@@ -105,8 +112,9 @@ def _conclude(tally: night.Tally, folder: Path, config: Path) -> None:
     click.echo("08:00. The night is over. What the listener heard over MQTT:")
     click.echo(f"  {tally.measurements} measurements, {len(tally.events)} events; alarms: {raised}")
     click.echo(f"What was stored is in {folder / 'night.db'}. Look at it with")
-    click.echo(f"  vatvigil alarms journal -c {config}")
-    click.echo(f"  vatvigil export marrow -c {config} --out night.csv")
+    program = "vatvigil" if shutil.which("vatvigil") else sys.argv[0]
+    click.echo(f"  {program} alarms journal -c {config}")
+    click.echo(f"  {program} export marrow -c {config} --out night.csv")
     click.echo()
     click.echo(SIMULATED)
-    click.echo(CAUTION)
+    click.echo(click.wrap_text(CAUTION, width=79))

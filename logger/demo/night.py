@@ -141,7 +141,8 @@ class Listener:
             if content["alarm"] == "temperature-low":
                 self._presses.append((hour + ACKNOWLEDGED_AFTER_H, content["alarm"], content["occurrence"]))
         elif content["alarm"]:
-            _say(hour, f"{content['cause']} {content['alarm']}: {content['text']}")
+            told = "" if content["text"] == content["cause"] else f": {content['text']}"
+            _say(hour, f"{content['alarm']} {content['cause']}{told}")
         else:
             _say(hour, content["text"])
 
@@ -154,7 +155,8 @@ class Listener:
 def hours(at: str) -> float:
     """Return the hours since 18:00 of an RFC 3339 time of this night."""
     clock = at.partition("T")[2]
-    return (int(clock[:2]) + int(clock[3:5]) / 60 + float(clock[6:].rstrip("Z")) / 3600 - 18.0) % 24.0
+    since_noon = (int(clock[:2]) + int(clock[3:5]) / 60 + float(clock[6:].rstrip("Z")) / 3600 - 12.0) % 24.0
+    return since_noon - 6.0
 
 
 def _reading(content: dict[str, Any]) -> str:

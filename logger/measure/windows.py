@@ -87,6 +87,8 @@ def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, wind
     """
     window = rows.elapsed_us // round(window_s * SECOND_US)
     starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
+    if starts[-1] < first:
+        return single(rows, value, belief, first=len(rows))  # nothing closes: live, nearly always
     group = np.cumsum(np.concatenate([[0], window[1:] != window[:-1]]))
     fresh = rows.elapsed_us >= fresh_us
     size = np.bincount(group[fresh], minlength=len(starts))

@@ -78,3 +78,5 @@ class Answer:
     seq: int
     applied: bool
     text: str = ""
+    probe: str = ""
+    """Whose record `seq` is."""

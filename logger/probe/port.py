@@ -57,7 +57,7 @@ class Line:
         """
         self.port = port
         self.detail = ""
-        """Why the last `read` brought no indication, one sentence; empty after a good one."""
+        """What the last `read` did not bring and why, one sentence; empty if it brought everything."""
         self.identity = ""
         """What the instrument said to `*IDN?` last."""
         self._baud = baud
@@ -69,12 +69,15 @@ class Line:
         self._known: set[str] = set()
 
     def read(self, probe: ProbeConfig, *, at_us: int, elapsed_us: int) -> Indication:
-        """Return the probe's potential (mV) and temperature (C) now, or a missing indication with its reason."""
-        values: tuple[float, float] | tuple[None, None] = None, None
+        """Return the probe's potential (mV) and temperature (C) now, or a missing indication with its reason.
+
+        A thermometer that has no value (open, short) leaves the temperature None beside a potential.
+        """
+        values: tuple[float | None, float | None] = None, None
         reason = Reason.NONE
         try:
             values = self._measure_both(self._open(elapsed_us), probe)
-            self.detail = ""
+            self.detail = "" if values[1] is not None else self.detail
         except _Missing as missing:
             reason = missing.reason
             self.detail = str(missing)
@@ -115,11 +118,19 @@ class Line:
         self.detail = f"{self.port}: {_fault(error)} (next try in {wait_us // 1_000_000} s)"
         log.log(logging.WARNING if self._failures == 1 else logging.DEBUG, "%s", self.detail)
 
-    def _measure_both(self, wire: Wire, probe: ProbeConfig) -> tuple[float, float]:
+    def _measure_both(self, wire: Wire, probe: ProbeConfig) -> tuple[float, float | None]:
+        """Return both values; a thermometer that says it has none does not take the potential away."""
         if self._owed is not None or probe.id not in self._known or wire.drain():
             self._settle(wire, probe)
         self._failures = 0
-        return self._measure(wire, probe, scpi.POTENTIAL), self._measure(wire, probe, scpi.TEMPERATURE)
+        potential_mv = self._measure(wire, probe, scpi.POTENTIAL)
+        try:
+            return potential_mv, self._measure(wire, probe, scpi.TEMPERATURE)
+        except _Missing as missing:
+            if missing.reason not in (Reason.OVERRANGE, Reason.NOT_A_NUMBER):
+                raise
+            self.detail = str(missing)
+            return potential_mv, None
 
     def _measure(self, wire: Wire, probe: ProbeConfig, quantity: scpi.Quantity) -> float:
         """Ask for one quantity and return its value; the first line that is no late settling reply is the answer."""

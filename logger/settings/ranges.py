@@ -8,7 +8,7 @@ from logger.settings.problems import Key, Problem, written
 
 LONGEST_S: Final = 366 * 86400.0
 """Longest delay that makes sense, a year."""
-_ID: Final = re.compile(r"[a-z0-9][a-z0-9_-]{0,39}", re.ASCII)
+_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}", re.ASCII)
 
 
 def wrong(key: Key, value: object, reason: str, remedy: str) -> Problem:
@@ -19,7 +19,7 @@ def wrong(key: Key, value: object, reason: str, remedy: str) -> Problem:
 def name(key: Key) -> Iterator[Problem]:
     """Check a name that the user chose, the last part of the key."""
     if not _ID.fullmatch(key[-1]):
-        remedy = "use a-z, 0-9, _ and -, beginning with a letter or a digit, at most 40 characters"
+        remedy = "use a-z, 0-9 and -, beginning with a letter or a digit, at most 40 characters"
         yield Problem(key=key, reason="this name cannot be used", remedy=remedy)
 
 

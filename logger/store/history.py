@@ -58,7 +58,7 @@ def measurements(store: Store, span: Span, *, chunk: int = CHUNK) -> Iterator[Me
 
 def consumed_commands(store: Store, span: Span) -> list[Command]:
     """Return the commands that a span's records follow, each with the number of the record it was applied before."""
-    concerns = or_(inbox.c.vat == span.vat, (inbox.c.vat == "") & (inbox.c.probe == span.probe))
+    concerns = (inbox.c.consumed_probe == span.probe) & or_(inbox.c.vat == span.vat, inbox.c.vat == "")
     with store.reading() as connection:
         return commands(connection, concerns, inbox.c.consumed_seq.between(span.first, span.last))
 

@@ -85,7 +85,8 @@ def read_command(row: RowMapping, calibration: Calibration | None) -> Command:
 
 def read_answer(row: RowMapping) -> Answer:
     """Return the answer in an inbox row that was consumed."""
-    return Answer(command=row["id"], seq=row["consumed_seq"], applied=row["applied"], text=row["answer"])
+    answered = {"applied": row["applied"], "text": row["answer"], "probe": row["consumed_probe"]}
+    return Answer(command=row["id"], seq=row["consumed_seq"], **answered)
 
 
 def calibration_row(calibration: Calibration, *, accepted: bool) -> dict[str, Any]:

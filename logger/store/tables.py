@@ -132,6 +132,7 @@ class _InboxColumns(TypedColumns):
     by: Named[str] = Column(Text)
     note: Named[str] = Column(Text)
     consumed_seq: Named[int | None] = Column(BigInteger, comment="record it was applied before; NULL: pending")
+    consumed_probe: Named[str | None] = Column(Text, comment="whose record that is")
     applied: Named[bool | None] = Column(Boolean)
     answer: Named[str | None] = Column(Text)
 

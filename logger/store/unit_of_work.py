@@ -13,6 +13,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from sqlalchemy import Connection, Engine, Insert, Table, bindparam, func, insert, select, update
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError
@@ -24,7 +25,7 @@ from logger.store.tables import calibration, inbox, journal, measurement, outbox
 class Writer:
     """The one writing side of a store: its engine, and whether a failed commit may yet have got through."""
 
-    __slots__ = ("_file", "_path", "engine", "in_doubt", "insert_measurement")
+    __slots__ = ("_file", "_path", "engine", "in_doubt", "insert_event", "insert_measurement")
 
     def __init__(self, engine: Engine, path: Path | None) -> None:
         """Prepare; nothing connects yet. `path`: the file of an SQLite store."""
@@ -32,6 +33,8 @@ class Writer:
         self._path = path
         self._file = None if path is None else path.stat()
         self.in_doubt = False
+        dialect = sqlite if engine.dialect.name == "sqlite" else postgresql
+        self.insert_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
         self.insert_measurement = str(insert(measurement).compile(engine))
         """Text for the driver: the hot path goes round SQLAlchemy's work on every row."""
 
@@ -103,7 +106,12 @@ class UnitOfWork:
     def consume(self, answers: Iterable[Answer]) -> None:
         """Note what became of commands. Raises LookupError for one that does not wait in the inbox."""
         for answer in answers:
-            values = {"consumed_seq": answer.seq, "applied": answer.applied, "answer": answer.text}
+            values = {
+                "consumed_seq": answer.seq,
+                "consumed_probe": answer.probe,
+                "applied": answer.applied,
+                "answer": answer.text,
+            }
             pending = (inbox.c.id == answer.command) & inbox.c.consumed_seq.is_(None)
             if self._known(inbox, {"id": answer.command, **values}) is not None:
                 continue
@@ -116,13 +124,13 @@ class UnitOfWork:
         self._insert_all(insert(journal), [row for row in made if self._known(journal, row) is None])
 
     def add_events(self, events: Iterable[Event], delivered_at_us: Mapping[str, int] | None = None) -> None:
-        """Put events into the outbox, in order.
+        """Put events into the outbox, in order; one whose id is there already is the same and is passed over.
 
         `delivered_at_us`: by event id, when (UTC, microseconds) an event was already delivered from memory.
         """
         delivered = delivered_at_us or {}
-        new = [event for event in events if self._known(outbox, {"event_id": event.id}) is None]
-        self._insert_all(insert(outbox), [rows.event_row(event, delivered.get(event.id)) for event in new])
+        made = [rows.event_row(event, delivered.get(event.id)) for event in events]
+        self._insert_all(self._writer.insert_event, made)
 
     def mark_delivered(self, ids: Iterable[str], at_us: int) -> None:
         """Note that the broker has these events; ids marked before or unknown are passed over."""

@@ -110,8 +110,6 @@ def test_a_queued_error_explains_the_silence_and_the_queue_is_cleared(tick: Tick
         (b"0.1712 V\n", Reason.GARBLED),
         (b"\n", Reason.GARBLED),
         (b"1" * 5000 + b"\n", Reason.GARBLED),
-        (b"9.9E37\n", Reason.OVERRANGE),
-        (b"9.91E37\n", Reason.NOT_A_NUMBER),
         (None, Reason.TIMEOUT),
     ],
 )
@@ -123,6 +121,24 @@ def test_a_bad_reply_makes_a_missing_record_and_the_next_tick_reads_again(
     assert values(tick()) == missing(reason)
     assert tick.line.detail.startswith(f"{peer.link}: ")
     assert values(tick()) == GOOD
+
+
+@pytest.mark.parametrize(("reply", "reason"), [(b"9.9E37\n", Reason.OVERRANGE), (b"9.91E37\n", Reason.NOT_A_NUMBER)])
+def test_a_potential_without_a_value_makes_a_missing_record(
+    tick: Ticks, peer: Peer, reply: bytes, reason: Reason
+) -> None:
+    peer.once(VOLT, Reply(reply))
+    assert values(tick()) == missing(reason)
+    assert values(tick()) == GOOD
+
+
+@pytest.mark.parametrize("reply", [b"9.9E37\n", b"9.91E37\n"])
+def test_a_thermometer_without_a_value_does_not_take_the_potential_away(tick: Ticks, peer: Peer, reply: bytes) -> None:
+    peer.once(TEMP, Reply(reply))
+    assert values(tick()) == (171.2, None, Reason.NONE)
+    assert tick.line.detail.endswith("(temperature)")
+    assert values(tick()) == GOOD
+    assert tick.line.detail == ""
 
 
 def test_the_rest_of_a_partial_reply_is_not_taken_for_the_next_one(tick: Ticks, peer: Peer) -> None:

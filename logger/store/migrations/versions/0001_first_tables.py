@@ -170,6 +170,7 @@ def _make_inbox() -> None:
         _column("by", sa.Text),
         _column("note", sa.Text),
         _column("consumed_seq", sa.BigInteger, "record it was applied before; NULL: pending", nullable=True),
+        _column("consumed_probe", sa.Text, "whose record that is", nullable=True),
         _column("applied", sa.Boolean, nullable=True),
         _column("answer", sa.Text, nullable=True),
         sa.ForeignKeyConstraint(["calibration_id"], ["calibration.id"], name="fk_inbox_calibration_id"),
