@@ -10,6 +10,7 @@ import signal
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import partial
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
 
@@ -40,7 +41,6 @@ LAST_WORDS_S = 3.0
 """How long the end waits for the broker to take what is due."""
 LAST_COMMIT_S = 20.0
 """How long the end waits for a busy store to take what waits. [CP]"""
-UNSENT_AT_ONCE = 10_000
 BUSY_S = 0.5
 """How long a cycle waits for another process that holds the store. [CP]"""
 
@@ -83,7 +83,8 @@ class Daemon:
 
     def _start(self) -> None:
         if self.hub:
-            self.hub.start(self._carries(), queries.unsent_events(self.store, limit=UNSENT_AT_ONCE))
+            unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
+            self.hub.start(self._carries(), unsent)
         self.housekeeping.start()
         for port in self.ports:
             port.start()
@@ -125,6 +126,9 @@ class Daemon:
                 self.hub.show(outcome, now_us=_now_us())
 
     def _keep(self, batch: Batch, *, at_us: int) -> None:
+        for entry in batch.all_entries():
+            level = logging.WARNING if entry.annunciates else logging.INFO
+            log.log(level, "%s", " ".join(filter(None, [entry.vat, entry.alarm, f"{entry.cause}: {entry.text}"])))
         self._say(self.commit.take(batch, at_us=at_us))
 
     def _say(self, events: list[Event]) -> None:
@@ -229,6 +233,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         text = f"vatvigil {program} began run {number}"
         work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text)])
         work.commit()
+    log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     queue: SimpleQueue[Item] = SimpleQueue()
     lines = [(Line(p.port, baud=p.baud, simulated=config.simulated), p) for p in config.probes]
     return Daemon(
@@ -251,6 +256,11 @@ def _events(config: Config) -> Callable[[Entry], Event | None]:
     if config.mqtt is None:
         return lambda _: None
     return lambda entry: event_of(entry, simulated=config.simulated)
+
+
+def _events_for(config: Config) -> Callable[[Entry], Event | None]:
+    """Return what makes events of entries; without a broker none are made, or years of them would go out one day."""
+    return partial(event_of, simulated=config.simulated) if config.mqtt else lambda _: None
 
 
 def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
