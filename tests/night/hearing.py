@@ -46,7 +46,7 @@ def standing(port: int, vat: str = "marrow") -> dict[str, dict[str, Any]]:
 def online(port: int) -> str | None:
     """Return the availability that a subscriber is told that comes only now."""
     said = retained(port).get(f"{BASE}/status")
-    return said and str(said["status"])
+    return None if said is None else str(said["status"])
 
 
 def retained(port: int) -> dict[str, dict[str, Any]]:

@@ -1,4 +1,4 @@
-"""Restarts and absences of the daemon and of the broker: what stands is seen, what happened arrives, nothing is stale."""
+"""The daemon or the broker restarted or away: what stands is seen, what happened arrives, nothing is stale."""
 
 import json
 from datetime import datetime
@@ -27,7 +27,7 @@ def is_seen(port: int) -> bool:
 
 @pytest.mark.parametrize("persistent", [True, False], ids=["broker that keeps", "broker that forgets"])
 def test_a_standing_alarm_is_seen_by_a_latecomer_after_every_restart(
-    night: MakeNight, mosquitto: MakeMosquitto, persistent: bool
+    night: MakeNight, mosquitto: MakeMosquitto, *, persistent: bool
 ) -> None:
     broker = mosquitto(persistent=persistent)
     here = night(Vat(run="quiet-night", alarms=STANDS), speed=100, poll_s=10, starts_h=1.0, broker=broker.port)

@@ -113,7 +113,7 @@ def test_the_manager_is_told_of_progress_also_without_a_broker(
     here.watch()
     assert here.stop() == 0
     manager.settimeout(0.1)
-    words = []
+    words: list[bytes] = []
     while not words or words[-1] != b"STOPPING=1":
         words.append(manager.recv(100))
     assert set(words) <= {b"WATCHDOG=1", b"STOPPING=1"}
@@ -148,12 +148,12 @@ def test_two_vats_with_two_probes_are_watched_by_one_daemon(night: MakeNight, mo
 
 @pytest.mark.parametrize("right", [True, False], ids=["right password", "wrong password"])
 def test_the_password_is_nowhere_but_in_its_file(
-    night: MakeNight, mosquitto: MakeMosquitto, tmp_path: Path, right: bool
+    night: MakeNight, mosquitto: MakeMosquitto, tmp_path: Path, *, right: bool
 ) -> None:
     broker = mosquitto(passwords={"watch": PASSWORD if right else "another", "hub": "hub"})
-    secret = 'username = "watch"\npassword_file = "../secret"\n'
+    login = 'username = "watch"\npassword_file = "../secret"\n'
     (tmp_path / "secret").write_text(PASSWORD + "\n")
-    here = night(QUIET, speed=100, poll_s=5, broker=broker.port, mqtt=secret)
+    here = night(QUIET, speed=100, poll_s=5, broker=broker.port, mqtt=login)
     here.options = ("--verbose",)
     with Subscriber(port=broker.port, username="hub", password="hub") as hub:  # noqa: S106 - only a test's
         here.start_and_watch(records=5)

@@ -52,6 +52,6 @@ def test_a_night_with_a_restart_in_the_middle_of_a_fault_is_told_alike_by_a_repl
     here.until_hour(2.7)
     assert here.stop() == 0
     told = check_that_a_replay_tells_the_same(here, vat)
-    assert [entry.occurrence for entry in told.entries if entry.annunciates][0] == 1
+    assert next(entry.occurrence for entry in told.entries if entry.annunciates) == 1
     assert {int(Reason.NONE), int(Reason.GARBLED)} <= set(told.measurements.reason.tolist())
     assert here.rows("SELECT count(*) FROM run") == [(2,)]

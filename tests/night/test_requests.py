@@ -1,6 +1,7 @@
 """What people and hubs ask of the running daemon, also when they ask twice or ask nonsense."""
 
 import json
+from typing import Any
 
 from logger.model import CommandKind
 from tests.night import hearing
@@ -20,18 +21,15 @@ window_s = 0
 def test_the_same_request_twice_before_one_record_is_answered_twice(night: MakeNight) -> None:
     vat = Vat(run="quiet-night", alarms=STANDS)
     here = night(vat, speed=100, poll_s=10, starts_h=1.0)
-    twice = [
-        here.ask(kind, **more)
-        for kind, more in [
-            (CommandKind.ACKNOWLEDGE, {"alarm": "ph-high", "occurrence": 9}),
-            (CommandKind.SHELVE, {"alarm": "ph-high", "duration_s": 600.0}),
-            (CommandKind.MARK, {"note": "probe-out"}),
-            (CommandKind.MARK, {"note": "probe-in"}),
-            (CommandKind.CALIBRATE, {}),
-            (CommandKind.NOTE, {"note": "twice"}),
-        ]
-        for _ in (1, 2)
+    requests: list[tuple[CommandKind, dict[str, Any]]] = [
+        (CommandKind.ACKNOWLEDGE, {"alarm": "ph-high", "occurrence": 9}),
+        (CommandKind.SHELVE, {"alarm": "ph-high", "duration_s": 600.0}),
+        (CommandKind.MARK, {"note": "probe-out"}),
+        (CommandKind.MARK, {"note": "probe-in"}),
+        (CommandKind.CALIBRATE, {}),
+        (CommandKind.NOTE, {"note": "twice"}),
     ]
+    twice = [here.ask(kind, **more) for kind, more in requests for _ in (1, 2)]
     here.start_and_watch(records=3)
     assert all(here.answered(number) for number in twice)
     assert here.stop() == 0

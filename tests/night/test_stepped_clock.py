@@ -29,7 +29,9 @@ def test_a_clock_set_while_the_daemon_runs_neither_stalls_nor_shifts_it(night: M
     here = night(vat, speed=1.0, poll_s=0.5, starts_h=1.0)
     # At speed 1 and without an epoch, the daemon reads the machine's own clocks, through the library.
     text = here.config_file.read_text()
-    here.config_file.write_text("\n".join(line for line in text.splitlines() if not line.startswith(("speed", "epoch"))))
+    here.config_file.write_text(
+        "\n".join(line for line in text.splitlines() if not line.startswith(("speed", "epoch")))
+    )
     said = here.folder / "offset"
     said.write_text("+0")
     here.environment = {

@@ -1,10 +1,10 @@
-"""The store locked by somebody else, or its disk full, while alarms happen: they go out, and nothing is missing later."""
+"""The store locked by somebody else, or its disk full, while alarms happen: they go out; later nothing is missing."""
 
 import resource
 import subprocess
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 
 from tests.night import hearing
 from tests.night.telling import check_that_a_replay_tells_the_same
@@ -18,6 +18,7 @@ connection.execute("BEGIN EXCLUSIVE")
 print("held", flush=True)
 sys.stdin.read()
 """
+Trouble = Callable[[Night], AbstractContextManager[None]]
 CALM = Vat(run="quiet-night", alarms=hearing.RESTLESS.replace("window_s = 0", "window_s = 60"))
 
 
@@ -45,10 +46,10 @@ def causes(hub: Subscriber, *, after: int = 0) -> list[str]:
     return [event["cause"] for event in hearing.events(hub)[after:]]
 
 
-def check_a_night_with_trouble(here: Night, hub: Subscriber, trouble: object) -> None:
+def check_a_night_with_trouble(here: Night, hub: Subscriber, trouble: Trouble) -> None:
     here.start_and_watch(records=5)
     here.until(lambda: "annunciated" in causes(hub), "a first alarm")
-    with trouble(here):  # type: ignore[operator] - one of the two above
+    with trouble(here):
         here.until(lambda: "store-unwritable" in causes(hub), "word that the store takes nothing")
         heard, stored = len(hearing.events(hub)), here.count("measurement")
         here.until(lambda: causes(hub, after=heard).count("annunciated") >= 2, "alarms while the store takes nothing")

@@ -87,6 +87,10 @@ def test_the_wheel_holds_our_packages_and_nothing_else(programs: Path) -> None:
     tops = {line.split("/")[0] for line in names.splitlines()[1:]}
     version = importlib.metadata.version("vatvigil")
     assert tops == {"logger", "simulator", f"vatvigil-{version}.dist-info"}
-    wanted = [*(PROJECT / "logger").rglob("*.py"), *(PROJECT / "logger").rglob("*.json"), *(PROJECT / "simulator").rglob("*.py")]
+    wanted = [
+        *(PROJECT / "logger").rglob("*.py"),
+        *(PROJECT / "logger").rglob("*.json"),
+        *(PROJECT / "simulator").rglob("*.py"),
+    ]
     missing = [str(p.relative_to(PROJECT)) for p in wanted if str(p.relative_to(PROJECT)) not in names]
     assert missing == []

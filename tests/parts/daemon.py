@@ -96,8 +96,8 @@ class Night:
     """What CLOCK_MONOTONIC shows at run time 0."""
     environment: Mapping[str, str] = field(default_factory=dict)
     simulators: list[SimulatorProcess] = field(default_factory=list)
-    prefix: Sequence[str] = ()
-    """Before the daemon's command line."""
+    options: Sequence[str] = ()
+    """After the daemon's command line."""
     process: subprocess.Popen[bytes] | None = None
 
     @property
@@ -126,7 +126,7 @@ class Night:
 
     def start(self) -> None:
         """Start the daemon; it is left to its imports."""
-        command = [*self.prefix, sys.executable, "-P", "-m", "logger", "run", "-c", str(self.config_file)]
+        command = [sys.executable, "-P", "-m", "logger", "run", "-c", str(self.config_file), *self.options]
         with (self.folder / "daemon.log").open("ab") as log:
             log.write(b"--- started\n")
             log.flush()
@@ -174,7 +174,7 @@ class Night:
     def until_hour(self, hour: float) -> None:
         """Wait until run time has come that far, and a record of then is stored."""
         at_us = EPOCH_US + round(hour * HOUR_S * 1e6)
-        newest = f"SELECT count(*) FROM measurement WHERE at_us >= {at_us}"
+        newest = f"SELECT count(*) FROM measurement WHERE at_us >= {at_us}"  # noqa: S608 - a number
         seconds = PATIENCE_S + max(0.0, hour - self.hour) * HOUR_S / self.speed
         self.until(lambda: self.rows(newest)[0][0] >= len(self.vats), f"hour {hour}", seconds)
 
@@ -295,5 +295,3 @@ def night(tmp_path: Path, simulator: Start) -> Iterator[MakeNight]:
     yield make
     for one in made:
         one.close()
-
-

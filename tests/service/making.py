@@ -13,9 +13,7 @@ from logger.store import Store
 from tests.series import EPOCH_US, calibration, millivolts
 
 SECOND_US = 1_000_000
-HIGH = AlarmConfig(
-    id="ph-high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, on_delay_s=600.0, window_s=0.0
-)
+HIGH = AlarmConfig(id="ph-high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, on_delay_s=600.0, window_s=0.0)
 
 
 def config_of(folder: Path, *alarms: AlarmConfig, **more: object) -> Config:

@@ -10,7 +10,7 @@ import pytest
 from logger import clock as clocks
 from logger.clock import Clock
 from logger.config import ProbeConfig, Simulation
-from logger.model import Cause, Entry, Indication
+from logger.model import Cause, Entry, Indication, Reason
 from logger.ports import Crashed, PortThread
 from logger.probe.port import Line
 from logger.store import history, queries
@@ -18,7 +18,7 @@ from tests.parts.simulator import Start
 from tests.service.making import HIGH, SECOND_US, calibrated, config_of, run
 
 HOUR_US = 3600 * SECOND_US
-PH: list[float | None] = [4.5] * 20 + [4.7] * 100 + [4.5] * 20
+PH: list[float | None] = [*[4.5] * 20, *[4.7] * 100, *[4.5] * 20]
 
 
 def journal(folder: Path, steps_us: dict[int, int]) -> tuple[list[Entry], list[int]]:
@@ -88,7 +88,12 @@ def test_a_slow_read_skips_ticks_and_counts_them() -> None:
         def read(self, probe: ProbeConfig, *, at_us: int, elapsed_us: int) -> Indication:
             threading.Event().wait(0.35)
             return Indication(
-                probe=probe.id, at_us=at_us, elapsed_us=elapsed_us, potential_mv=None, temperature_c=None, reason=2
+                probe=probe.id,
+                at_us=at_us,
+                elapsed_us=elapsed_us,
+                potential_mv=None,
+                temperature_c=None,
+                reason=Reason.TIMEOUT,
             )
 
         def close(self) -> None:
@@ -116,7 +121,9 @@ def test_a_simulated_clock_shows_the_epoch_at_its_monotonic_reading() -> None:
     assert clock.real_s(10.0) == 0.1
 
 
-@pytest.mark.parametrize(("now_us", "expected_us"), [(5_000, 1_000 + 4_000), (1_000, 1_000), (999, 1_000 + 86_400 * SECOND_US)])
+@pytest.mark.parametrize(
+    ("now_us", "expected_us"), [(5_000, 1_000 + 4_000), (1_000, 1_000), (999, 1_000 + 86_400 * SECOND_US)]
+)
 def test_watch_time_goes_on_over_a_restart_and_never_back(now_us: int, expected_us: int) -> None:
     assert clocks.resumed_us(now_us, last_at_us=1_000, last_elapsed_us=1_000) == expected_us
 
