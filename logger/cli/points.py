@@ -14,7 +14,7 @@ Law: everything wrong with a file is told at once, each with the key, the reason
 import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
@@ -27,7 +27,7 @@ from logger.model import CalibrationPoint
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 _KEYS = ("made_at", "by", "simulated", "point")
-_VALUES = tuple(field.name for field in fields(CalibrationPoint))
+_VALUES = ("buffer_ph", "potential_mv", "temperature_c")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,11 +70,16 @@ def read(path: Path) -> Dip:
         raise RefusedError("\n".join(wrong))
     made_at = document.get("made_at")
     return Dip(
-        points=tuple(CalibrationPoint(**{name: float(p[name]) for name in _VALUES}) for p in document["point"]),
+        points=tuple(_from_table(table) for table in document["point"]),
         made_at_us=None if made_at is None else microseconds(made_at),
         by=document.get("by", ""),
         simulated=document.get("simulated", False),
     )
+
+
+def _from_table(table: Mapping[str, Any]) -> CalibrationPoint:
+    ph, mv, c = (float(table[name]) for name in _VALUES)
+    return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=c)
 
 
 def _problems(document: Mapping[str, Any]) -> Iterator[str]:

@@ -7,8 +7,19 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, Reason, Tests
-from logger.model.requests import Answer, Calibration, CalibrationPoint, Command, CommandKind
-from logger.model.watch import Carry, Outcome, WatchState
+from logger.model.requests import (
+    Answer,
+    Calibration,
+    CalibrationPoint,
+    Check,
+    CheckKind,
+    Command,
+    CommandKind,
+    Method,
+    Segment,
+    Verdict,
+)
+from logger.model.watch import Carry, Drift, Outcome, WatchState
 
 __all__ = [
     "AlarmState",
@@ -18,19 +29,25 @@ __all__ = [
     "CalibrationPoint",
     "Carry",
     "Cause",
+    "Check",
+    "CheckKind",
     "Columns",
     "Command",
     "CommandKind",
+    "Drift",
     "Entry",
     "Event",
     "Floats",
     "Indication",
     "Ints",
     "Measurements",
+    "Method",
     "Outcome",
     "Quality",
     "Reason",
+    "Segment",
     "State",
     "Tests",
+    "Verdict",
     "WatchState",
 ]

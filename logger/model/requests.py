@@ -11,11 +11,54 @@ class CalibrationPoint:
     buffer_ph: float
     potential_mv: float
     temperature_c: float
+    u_ph: float = 0.02 / 3**0.5
+    """Standard uncertainty of the buffer's pH; by default that of +/-0.02, rectangular (GUM 4.3.7)."""
+    noise_mv: float = 0.0
+    """Standard deviation of the readings that make up `potential_mv`."""
+    settle_s: float | None = None
+    """How long the electrode took to settle; None: not observed."""
+    buffer: str = ""
+    """Id of the buffer in its table; empty: the pH was given as a number."""
+    lot: str = ""
+
+
+class Method(StrEnum):
+    """How points become a calibration."""
+
+    BRACKETING = "bracketing"
+    """Between neighbouring buffers the line through these two."""
+    LINE = "line"
+    """One least-squares line through all points."""
+
+
+class Verdict(StrEnum):
+    """What is made of a calibration."""
+
+    ACCEPTED = "accepted"
+    WARNED = "accepted with a warning"
+    REFUSED = "refused"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """The line between two neighbouring buffers, as in `Calibration`."""
+
+    low_ph: float
+    high_ph: float
+    offset_mv: float
+    slope: float
+    var_offset: float
+    var_slope: float
+    cov: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Calibration:
-    """An electrode's line E = offset + slope * k(T) * (7 - pH), k the Nernst slope, and its covariance."""
+    """An electrode's line E = offset + slope * k(T) * (7 - pH), k the Nernst slope, and its covariance.
+
+    With `segments` (bracketing, lowest pH first) each pH is read from the segment it lies in, the outer ones reaching
+    on outside; the line through all points then only describes the electrode.
+    """
 
     id: int
     probe: str
@@ -34,6 +77,55 @@ class Calibration:
     by: str = ""
     residual_mv: float = 0.0
     """Largest distance of a point from the line."""
+    method: Method = Method.LINE
+    segments: tuple[Segment, ...] = ()
+    verdict: Verdict = Verdict.ACCEPTED
+    findings: tuple[str, ...] = ()
+    """What the verdict rests on, a sentence each: what it means and what to do."""
+    electrode: str = ""
+    """Serial number of the electrode; empty: not known."""
+    drift_ph_per_day: float | None = None
+    """Standard deviation of the drift, from the electrode's own history; None: the stated default."""
+
+
+class CheckKind(StrEnum):
+    """What a reading is compared with."""
+
+    BUFFER = "buffer"
+    """A check buffer: shows the drift of the electrode, not its junction in brine."""
+    SPOT = "spot"
+    """An independent measurement of the vat."""
+    AS_FOUND = "as-found"
+    """A calibration buffer read with the calibration that was in force, before it was replaced."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Check:
+    """A reading beside a reference value."""
+
+    id: int
+    probe: str
+    at_us: int
+    kind: CheckKind
+    reference_ph: float
+    u_reference_ph: float
+    reading_ph: float
+    deviation_ph: float
+    """Reading minus reference."""
+    tolerance_ph: float
+    passed: bool
+    calibration: int
+    """Id of the calibration that the reading was made with."""
+    vat: str = ""
+    potential_mv: float | None = None
+    temperature_c: float | None = None
+    buffer: str = ""
+    lot: str = ""
+    instrument: str = ""
+    """What gave the reference, for a spot measurement."""
+    electrode: str = ""
+    by: str = ""
+    note: str = ""
 
 
 class CommandKind(StrEnum):
@@ -48,6 +140,11 @@ class CommandKind(StrEnum):
     MARK = "mark"
     """`note` names the mark: probe-out or probe-in."""
     CALIBRATE = "calibrate"
+    CHECK = "check"
+    ATTEND = "attend"
+    """Somebody works on the probe: it is read every second, the process alarms of its vat are suppressed."""
+    LEAVE = "leave"
+    """The probe is back in its vat."""
     NOTE = "note"
 
 
@@ -65,6 +162,7 @@ class Command:
     occurrence: int | None = None
     duration_s: float | None = None
     calibration: Calibration | None = None
+    check: Check | None = None
     by: str = ""
     note: str = ""
     seq: int = 0

@@ -9,12 +9,29 @@ from logger.model.requests import Answer, Calibration
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """What checks since the calibration say of its drift: offset (pH) and rate (pH a day), with their covariance."""
+
+    offset_ph: float
+    rate_ph_per_day: float
+    var_offset: float
+    cov: float
+    var_rate: float
+    at_us: int
+    """UTC of the newest check (or of the calibration) that this speaks of."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Carry:
     """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction."""
 
     probe: str
     alarms: Mapping[str, AlarmState] = field(default_factory=dict)
     calibration: Calibration | None = None
+    drift: Drift | None = None
+    """None: no check since the calibration."""
+    attended_until_us: int | None = None
+    """Watch time until which somebody works on the probe; None: nobody does."""
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
     fresh_us: int = 0

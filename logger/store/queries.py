@@ -9,12 +9,12 @@ from dataclasses import dataclass, fields, replace
 from operator import eq, ge, lt
 from typing import Any
 
-from sqlalchemy import Column, ColumnElement, Connection, func, select, text
+from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, select, text
 
-from logger.model import Answer, Calibration, Carry, Cause, Command, Entry, Event, Measurements, WatchState
+from logger.model import Answer, Calibration, Carry, Cause, Check, Command, Entry, Event, Measurements, WatchState
 from logger.store import rows
 from logger.store.store import Store
-from logger.store.tables import calibration, inbox, journal, measurement, outbox, run, watch
+from logger.store.tables import calibration, check_reading, inbox, journal, measurement, outbox, run, watch
 
 MEASUREMENT_COLUMNS = [
     func.coalesce(measurement.c.calibration, 0) if field.name == "calibration" else measurement.c[field.name]
@@ -175,6 +175,13 @@ def calibrations(store: Store, probe: str) -> list[StoredCalibration]:
     return [StoredCalibration(calibration=rows.read_calibration(row), accepted=row["accepted"]) for row in found]
 
 
+def checks(store: Store, probe: str) -> list[Check]:
+    """Return the checks of a probe, in the order they were stored."""
+    statement = select(check_reading).where(check_reading.c.probe == probe).order_by(check_reading.c.id)
+    with store.reading() as connection:
+        return [rows.read_check(row) for row in connection.execute(statement).mappings()]
+
+
 def runs(store: Store) -> list[Run]:
     """Return the starts of the daemon, oldest first."""
     with store.reading() as connection:
@@ -196,7 +203,15 @@ def commands(connection: Connection, *conditions: ColumnElement[bool]) -> list[C
     """Return the inbox rows that meet the conditions as commands, in the order they are consumed."""
     order = (inbox.c.consumed_seq, inbox.c.id)
     found = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
-    wanted = {row["calibration_id"] for row in found} - {None}
-    made = connection.execute(select(calibration).where(calibration.c.id.in_(wanted))).mappings() if wanted else ()
-    by_id = {row["id"]: rows.read_calibration(row) for row in made}
-    return [rows.read_command(row, by_id.get(row["calibration_id"])) for row in found]
+    lines = _joined(connection, calibration, {row["calibration_id"] for row in found})
+    checks = _joined(connection, check_reading, {row["check_id"] for row in found})
+    made = {number: rows.read_calibration(row) for number, row in lines.items()}
+    read = {number: rows.read_check(row) for number, row in checks.items()}
+    return [rows.read_command(row, made.get(row["calibration_id"]), read.get(row["check_id"])) for row in found]
+
+
+def _joined(connection: Connection, table: Table[Any], numbers: set[int | None]) -> dict[int, RowMapping]:
+    """Return the rows with these numbers, by number."""
+    wanted = numbers - {None}
+    found = connection.execute(select(table).where(table.c.id.in_(wanted))).mappings() if wanted else ()
+    return {row["id"]: row for row in found}

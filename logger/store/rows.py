@@ -15,10 +15,12 @@ from numpy.typing import NDArray
 from sqlalchemy import RowMapping
 
 from logger.errors import RefusedError
-from logger.model import Answer, Calibration, CalibrationPoint, Carry, Columns, Command, Entry, Event, Floats, Outcome
+from logger.model import Answer, Calibration, Carry, Check, Columns, Command, Entry, Event, Floats, Outcome
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
 _TOO_LARGE = 2**63
+_JSON = ("points", "segments", "findings")
+"""Fields of a calibration that are kept as JSON text."""
 
 
 def measurement_rows(outcome: Outcome, run: int) -> list[tuple[Any, ...]]:
@@ -73,14 +75,16 @@ def read_event(row: RowMapping) -> Event:
 def command_row(command: Command) -> dict[str, Any]:
     """Return the inbox row of a command not consumed yet. Raises RefusedError for what cannot be kept."""
     row = _storable(command)
-    del row["id"], row["seq"], row["calibration"]
-    return {**row, "calibration_id": command.calibration and command.calibration.id}
+    del row["id"], row["seq"], row["calibration"], row["check"]
+    numbers = {"calibration_id": command.calibration and command.calibration.id}
+    return {**row, **numbers, "check_id": command.check and command.check.id}
 
 
-def read_command(row: RowMapping, calibration: Calibration | None) -> Command:
+def read_command(row: RowMapping, calibration: Calibration | None, check: Check | None) -> Command:
     """Return the command of an inbox row."""
-    values = {name: row[name] for name in Command.__slots__ if name not in ("calibration", "seq")}
-    return msgspec.convert({**values, "calibration": calibration, "seq": row["consumed_seq"] or 0}, Command)
+    values = {name: row[name] for name in Command.__slots__ if name not in ("calibration", "check", "seq")}
+    joined = {"calibration": calibration, "check": check, "seq": row["consumed_seq"] or 0}
+    return msgspec.convert({**values, **joined}, Command)
 
 
 def read_answer(row: RowMapping) -> Answer:
@@ -93,13 +97,27 @@ def calibration_row(calibration: Calibration, *, accepted: bool) -> dict[str, An
     """Return the row of a calibration not numbered yet. Raises RefusedError for what cannot be kept."""
     row = _storable(calibration)
     del row["id"]
-    return {**row, "points": msgspec.json.encode(calibration.points).decode(), "accepted": accepted}
+    texts = {name: msgspec.json.encode(getattr(calibration, name)).decode() for name in _JSON}
+    return {**row, **texts, "accepted": accepted}
 
 
 def read_calibration(row: RowMapping) -> Calibration:
     """Return the calibration of a row."""
-    values = {name: row[name] for name in Calibration.__slots__ if name != "points"}
-    return Calibration(**values, points=msgspec.json.decode(row["points"], type=tuple[CalibrationPoint, ...]))
+    values = {name: row[name] for name in Calibration.__slots__ if name not in _JSON}
+    texts = {name: msgspec.json.decode(row[name]) for name in _JSON}
+    return msgspec.convert({**values, **texts}, Calibration)
+
+
+def check_row(check: Check) -> dict[str, Any]:
+    """Return the row of a check not numbered yet. Raises RefusedError for what cannot be kept."""
+    row = _storable(check)
+    del row["id"]
+    return row
+
+
+def read_check(row: RowMapping) -> Check:
+    """Return the check of a row."""
+    return msgspec.convert({name: row[name] for name in Check.__slots__}, Check)
 
 
 def encode_carry(carry: Carry) -> str:
@@ -112,7 +130,7 @@ def decode_carry(text: str) -> Carry:
     return msgspec.json.decode(text, type=Carry)
 
 
-def _storable(thing: Command | Calibration) -> dict[str, Any]:
+def _storable(thing: Command | Calibration | Check) -> dict[str, Any]:
     row = {field.name: getattr(thing, field.name) for field in fields(thing)}
     for name, value in row.items():
         if reason := _unstorable(value):

@@ -17,9 +17,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError
-from logger.model import Answer, Calibration, Carry, Command, Entry, Event, Outcome
+from logger.model import Answer, Calibration, Carry, Check, Command, Entry, Event, Outcome
 from logger.store import rows
-from logger.store.tables import calibration, inbox, journal, measurement, outbox, run, watch
+from logger.store.tables import calibration, check_reading, inbox, journal, measurement, outbox, run, watch
 
 
 class Writer:
@@ -155,6 +155,10 @@ class UnitOfWork:
         Raises RefusedError for text or numbers that cannot be stored.
         """
         return replace(made, id=self._insert(calibration, rows.calibration_row(made, accepted=accepted)))
+
+    def add_check(self, made: Check) -> Check:
+        """Store a check (its `id` is not used); return it with its number. Raises RefusedError as `add_calibration`."""
+        return replace(made, id=self._insert(check_reading, rows.check_row(made)))
 
     def _insert(self, table: Table[Any], row: Mapping[str, Any]) -> int:
         known = self._known(table, row)

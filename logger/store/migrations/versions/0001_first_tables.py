@@ -15,12 +15,25 @@ down_revision = None
 AT = "UTC, microseconds since 1970"
 ELAPSED = "watch time, microseconds: never runs back, also over restarts"
 
-NEVER_CHANGE = ("meta", "run", "calibration", "measurement", "journal")
+NEVER_CHANGE = ("meta", "run", "calibration", "check_reading", "measurement", "journal")
 CHANGE_ONCE = {
     "outbox": ("delivered_at_us", ("id", "event_id", "at_us", "vat", "payload")),
     "inbox": (
         "consumed_seq",
-        ("id", "at_us", "kind", "vat", "probe", "alarm", "occurrence", "duration_s", "calibration_id", "by", "note"),
+        (
+            "id",
+            "at_us",
+            "kind",
+            "vat",
+            "probe",
+            "alarm",
+            "occurrence",
+            "duration_s",
+            "calibration_id",
+            "check_id",
+            "by",
+            "note",
+        ),
     ),
 }
 """By table: the column that is NULL until the row's one change, and those that must stay as they are."""
@@ -30,6 +43,7 @@ def upgrade() -> None:
     """Make everything, in the transaction that is open."""
     _make_meta_run_watch()
     _make_calibration()
+    _make_check_reading()
     _make_measurement()
     _make_journal()
     _make_outbox()
@@ -88,9 +102,43 @@ def _make_calibration() -> None:
         _column("points", sa.Text, "JSON: buffer pH, mV, Celsius of each point"),
         _column("by", sa.Text),
         _column("residual_mv", sa.Double, "mV"),
+        _column("method", sa.Text, "bracketing or line"),
+        _column("segments", sa.Text, "JSON: the line between neighbouring buffers"),
+        _column("verdict", sa.Text),
+        _column("findings", sa.Text, "JSON: what the verdict rests on"),
+        _column("electrode", sa.Text, "serial number"),
+        _column("drift_ph_per_day", sa.Double, "pH a day, standard deviation", nullable=True),
         _column("accepted", sa.Boolean, "false: stored, never applied"),
     )
     op.create_index("ix_calibration_probe", "calibration", ["probe"])
+
+
+def _make_check_reading() -> None:
+    op.create_table(
+        "check_reading",
+        _number(),
+        _column("probe", sa.Text),
+        _column("at_us", sa.BigInteger, AT),
+        _column("kind", sa.Text, "buffer, spot or as-found"),
+        _column("reference_ph", sa.Double, "pH"),
+        _column("u_reference_ph", sa.Double, "pH, standard uncertainty, k = 1"),
+        _column("reading_ph", sa.Double, "pH"),
+        _column("deviation_ph", sa.Double, "pH, reading minus reference"),
+        _column("tolerance_ph", sa.Double, "pH"),
+        _column("passed", sa.Boolean),
+        _column("calibration", sa.BigInteger),
+        _column("vat", sa.Text),
+        _column("potential_mv", sa.Double, "mV as indicated", nullable=True),
+        _column("temperature_c", sa.Double, "Celsius as indicated", nullable=True),
+        _column("buffer", sa.Text),
+        _column("lot", sa.Text),
+        _column("instrument", sa.Text, "what gave the reference of a spot measurement"),
+        _column("electrode", sa.Text, "serial number"),
+        _column("by", sa.Text),
+        _column("note", sa.Text),
+        sa.ForeignKeyConstraint(["calibration"], ["calibration.id"], name="fk_check_reading_calibration"),
+    )
+    op.create_index("ix_check_reading_probe", "check_reading", ["probe"])
 
 
 def _make_measurement() -> None:
@@ -167,6 +215,7 @@ def _make_inbox() -> None:
         _column("occurrence", sa.BigInteger, nullable=True),
         _column("duration_s", sa.Double, "seconds", nullable=True),
         _column("calibration_id", sa.BigInteger, nullable=True),
+        _column("check_id", sa.BigInteger, nullable=True),
         _column("by", sa.Text),
         _column("note", sa.Text),
         _column("consumed_seq", sa.BigInteger, "record it was applied before; NULL: pending", nullable=True),
@@ -174,6 +223,7 @@ def _make_inbox() -> None:
         _column("applied", sa.Boolean, nullable=True),
         _column("answer", sa.Text, nullable=True),
         sa.ForeignKeyConstraint(["calibration_id"], ["calibration.id"], name="fk_inbox_calibration_id"),
+        sa.ForeignKeyConstraint(["check_id"], ["check_reading.id"], name="fk_inbox_check_id"),
     )
     _make_partial_index("ix_inbox_pending", "inbox", "consumed_seq IS NULL")
 
