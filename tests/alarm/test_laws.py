@@ -45,7 +45,7 @@ def test_an_alarm_tells_value_doubt_setpoint_and_priority() -> None:
     assert entry.value == pytest.approx(4.7, abs=1e-6)
     assert entry.u == pytest.approx(0.054, abs=0.001)  # a single reading, fresh: uncertainty.md 4.1 and 0.9 mV (C)
     assert (entry.setpoint, entry.priority, entry.before, entry.after) == (4.6, "high", "normal", "unacknowledged")
-    assert entry.text == "pH 4.70 +/- 0.11 (k=2), at or above 4.60 for 0 min"
+    assert entry.text == "pH 4.70 +/- 0.11 (k=2), at or above 4.60 for 30 s"
     assert (entry.seq, entry.at_us, entry.vat) == (5, EPOCH_US + 40_000_000, "vat")
 
 
@@ -145,7 +145,7 @@ def test_no_data_speaks_while_the_process_alarms_hold() -> None:
         "16 no-data: returned, returned-unacknowledged",
     ]
     raised, back = seen.of("no-data")
-    assert raised.text == f"No reading for 0 min: {Reason.TIMEOUT.words}. pH alarms hold still meanwhile"
+    assert raised.text == f"No reading for 30 s: {Reason.TIMEOUT.words}. pH alarms hold still meanwhile"
     assert back.text == "readings arrive again"
     assert (raised.value, raised.u, raised.setpoint) == (None, None, None)
 

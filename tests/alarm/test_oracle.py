@@ -58,11 +58,17 @@ def nights(draw: st.DrawFn) -> Block:
     return Block(**{**columns, "elapsed_us": elapsed, "at_us": EPOCH_US + elapsed})
 
 
-KINDS = [k for k in CommandKind if k is not CommandKind.CALIBRATE]
-often = [CommandKind.ACKNOWLEDGE] * 4 + [CommandKind.RESET, CommandKind.SHELVE, CommandKind.RETURN_TO_SERVICE] * 2
+KINDS = [
+    *[CommandKind.ACKNOWLEDGE] * 5,
+    *[CommandKind.RESET, CommandKind.SHELVE, CommandKind.RETURN_TO_SERVICE] * 3,
+    CommandKind.UNSHELVE,
+    CommandKind.OUT_OF_SERVICE,
+    CommandKind.MARK,
+    CommandKind.NOTE,
+]
 asked = st.fixed_dictionaries(
     {
-        "kind": st.sampled_from(KINDS + often),
+        "kind": st.sampled_from(KINDS),
         "alarm": st.sampled_from([*(a.id for a in ALARMS), *["latching", "ph-high", "temperature-low"] * 3, "unknown"]),
         "occurrence": st.sampled_from([None, None, None, 1, 2, 3]),
         "duration_s": st.sampled_from([None, 0.0, 15.0, 40.0, 90.0, 28800.0, 28801.0]),

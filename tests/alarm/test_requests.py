@@ -189,6 +189,15 @@ def test_without_a_calibration_no_ph_is_claimed_and_the_watch_says_it_is_blind()
     assert all(Against.UNCALIBRATED in Against(int(tests)) for tests in rows.tests)
 
 
+def test_without_a_calibration_the_thermometer_is_watched_all_the_same() -> None:
+    windowed = [replace(alarm, window_s=60.0, on_delay_s=0.0) for alarm in (HIGH, WARM, BLIND)]
+    seen = carried(watch(*windowed), of_ph([4.7] * 7, 26.0), [])
+    assert seen.told() == [
+        "7 temperature-high: annunciated, unacknowledged !1",
+        "7 blind: annunciated, unacknowledged !1",
+    ]
+
+
 def test_a_calibration_ends_blindness_and_starts_the_on_delay_of_ph_alarms_anew() -> None:
     seen = night("4.7x20", HIGH, BLIND, calibrated=False, commands=[replace(calibrate(), id=6, seq=6)])
     assert seen.told() == [
@@ -204,7 +213,7 @@ def test_a_calibration_ends_blindness_and_starts_the_on_delay_of_ph_alarms_anew(
 def test_a_calibration_does_not_touch_the_delays_of_the_thermometer() -> None:
     seen = carried(watch(WARM), of_ph([4.5] * 6, 25.0), [calibrate(), replace(calibrate(), id=3, seq=2)])
     assert seen.told() == ["3 temperature-high: annunciated, unacknowledged !1"]
-    assert seen.entries[-1].text == "25.0 C, at or above 25.0 C for 0 min"
+    assert seen.entries[-1].text == "25.0 C, at or above 25.0 C for 20 s"
 
 
 def test_a_broken_thermometer_blinds_and_is_named() -> None:
