@@ -10,7 +10,6 @@ import signal
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from functools import partial
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
 
@@ -256,11 +255,6 @@ def _events(config: Config) -> Callable[[Entry], Event | None]:
     if config.mqtt is None:
         return lambda _: None
     return lambda entry: event_of(entry, simulated=config.simulated)
-
-
-def _events_for(config: Config) -> Callable[[Entry], Event | None]:
-    """Return what makes events of entries; without a broker none are made, or years of them would go out one day."""
-    return partial(event_of, simulated=config.simulated) if config.mqtt else lambda _: None
 
 
 def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
