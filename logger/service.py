@@ -40,6 +40,8 @@ LAST_WORDS_S = 3.0
 """How long the end waits for the broker to take what is due."""
 LAST_COMMIT_S = 20.0
 """How long the end waits for a busy store to take what waits. [CP]"""
+HUNG_S, HUNG_POLLS = 60.0, 3
+"""A port not read for so long and so many polls hangs: only a new process may help. [CP]"""
 BUSY_S = 0.5
 """How long a cycle waits for another process that holds the store. [CP]"""
 
@@ -70,6 +72,8 @@ class Daemon:
     drift_us: int
     """UTC minus watch time when last looked at."""
     unheard: list[Command] = field(default_factory=list)
+    read_s: dict[str, float] = field(default_factory=dict)
+    """Steady real time of the newest read, by probe."""
 
     def run(self, stop: Stop) -> None:
         """Watch until told to stop."""
@@ -87,6 +91,7 @@ class Daemon:
         self.housekeeping.start()
         for port in self.ports:
             port.start()
+        self.read_s = dict.fromkeys(self.acquisition.watched, time.monotonic())
         self.manager.ready()
 
     def _drain(self) -> list[Item]:
@@ -110,7 +115,7 @@ class Daemon:
         if indications:
             before += self._look_at_clock()
             self._cycle(indications, before, at_us=at_us)
-            self.manager.alive()
+            self._prove(indications)
         elif before or self.unheard:
             self._keep(Batch(entries=before, commands=self._heard()), at_us=at_us)
         self._deliver(at_us=at_us)
@@ -123,6 +128,14 @@ class Daemon:
         for outcome in batch.outcomes:
             if self.hub:
                 self.hub.show(outcome, now_us=_now_us())
+
+    def _prove(self, indications: list[Indication]) -> None:
+        """Tell the manager of progress, unless a port hangs: it must not hide behind the others."""
+        now_s = time.monotonic()
+        self.read_s.update(dict.fromkeys((i.probe for i in indications), now_s))
+        limits = {p: HUNG_S + HUNG_POLLS * self.clock.real_s(self.config.probe(p).poll_s) for p in self.read_s}
+        if all(now_s - self.read_s[probe] < limit for probe, limit in limits.items()):
+            self.manager.alive()
 
     def _keep(self, batch: Batch, *, at_us: int) -> None:
         for entry in batch.all_entries():

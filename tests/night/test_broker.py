@@ -25,7 +25,10 @@ def is_seen(port: int) -> bool:
     return seen == ("unacknowledged", True, 1, "online")
 
 
-@pytest.mark.parametrize("persistent", [True, False], ids=["broker that keeps", "broker that forgets"])
+@pytest.mark.parametrize(
+    "persistent",
+    [pytest.param(True, id="broker that keeps", marks=pytest.mark.slow), pytest.param(False, id="broker that forgets")],
+)
 def test_a_standing_alarm_is_seen_by_a_latecomer_after_every_restart(
     night: MakeNight, mosquitto: MakeMosquitto, *, persistent: bool
 ) -> None:
@@ -73,7 +76,7 @@ def test_after_hours_without_broker_events_arrive_in_order_and_measurements_are_
 ) -> None:
     broker: Mosquitto = mosquitto(persistent=True)  # keeps the place of the subscriber, who must miss nothing
     vat = Vat(run="quiet-night", alarms=RESTLESS_BY_WINDOWS)
-    here = night(vat, speed=1500, poll_s=20, starts_h=1.0, broker=broker.port)
+    here = night(vat, speed=1500, poll_s=20, starts_h=2.0, broker=broker.port)
     with Subscriber(port=broker.port, filters=(f"{BASE}/#",), name="hub", session_s=600) as hub:
         here.start_and_watch()
         here.until(lambda: bool(hearing.events(hub)), "a first event")

@@ -15,7 +15,7 @@ HOURS = 14.0
 EXAMPLE = Path(__file__).parents[2] / "config_examples" / "simulator.toml"
 
 
-@pytest.mark.parametrize("seed", range(1, 9))
+@pytest.mark.parametrize("seed", range(1, 5))
 def test_a_replayed_quiet_night_raises_nothing(seed: int) -> None:
     config = settings.load(EXAMPLE, environ={})
     vat = Vat(run="quiet-night", seed=seed)

@@ -10,7 +10,7 @@ from logger.model import Entry
 from tests.night.telling import Told, stored, told, watch
 from tests.parts.daemon import EPOCH_US, MakeNight, Night, Vat, record
 
-SPEED = 500.0
+SPEED = 700.0
 POLL_S = 30.0
 WINDOW_S = 600.0
 WATCHED = """\

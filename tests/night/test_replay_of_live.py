@@ -18,7 +18,7 @@ window_s = 60
 
 def test_a_whole_night_with_faults_and_requests_is_told_alike_by_a_replay(night: MakeNight) -> None:
     vat = Vat(run="demo-night")  # stirred, unplugged, cold, knocked: see `python -m simulator runs`
-    here = night(vat, speed=2000, head_s=1.5)
+    here = night(vat, speed=2800, head_s=1.5)
     here.start_and_watch()
     here.wait_for("cause = 'annunciated' AND alarm = 'no-data'")
     here.wait_for("cause = 'annunciated' AND alarm = 'temperature-low'")

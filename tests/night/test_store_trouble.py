@@ -70,13 +70,13 @@ def check_a_night_with_trouble(here: Night, hub: Subscriber, trouble: Trouble) -
 
 def test_a_locked_store_holds_up_neither_alarms_nor_records(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
-    here = night(CALM, speed=400, poll_s=10, starts_h=1.0, broker=broker.port)
+    here = night(CALM, speed=400, poll_s=10, starts_h=2.0, broker=broker.port)
     with Subscriber(port=broker.port, filters=(f"{BASE}/#",)) as hub:
         check_a_night_with_trouble(here, hub, locked)
 
 
 def test_a_full_disk_holds_up_neither_alarms_nor_records(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
-    here = night(CALM, speed=400, poll_s=10, starts_h=1.0, broker=broker.port)
+    here = night(CALM, speed=400, poll_s=10, starts_h=2.0, broker=broker.port)
     with Subscriber(port=broker.port, filters=(f"{BASE}/#",)) as hub:
         check_a_night_with_trouble(here, hub, full)
