@@ -1,4 +1,4 @@
-"""The main loop over scripted happenings: what ends it, what it proves to the manager, what it takes over at a start."""
+"""The main loop over scripted happenings: what ends it, what it proves to the manager, what it takes over."""
 
 import socket
 import time
@@ -96,6 +96,9 @@ def test_an_end_that_could_not_store_everything_is_no_good_end(tmp_path: Path, m
     daemon.ports.clear()
     daemon.queue.put(indication(4.5, at_us=EPOCH_US, elapsed_us=0))
     stop = Stop(wanted=True)
-    with Store.open(config.store_url, simulated=False) as other, other.begin():  # has the write lock
-        with pytest.raises(StoreBusyError, match="its last 2 cycles were not stored"):
-            daemon.run(stop)
+    with (
+        Store.open(config.store_url, simulated=False) as other,
+        other.begin(),  # has the write lock
+        pytest.raises(StoreBusyError, match="its last 2 cycles were not stored"),
+    ):
+        daemon.run(stop)
