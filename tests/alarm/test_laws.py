@@ -178,6 +178,12 @@ def test_knocks_never_raise_a_process_alarm_judged_by_medians() -> None:
     assert night("4.5x12 4.7x12 4.7", windowed).told() == ["19 ph-high: annunciated, unacknowledged !1"]
 
 
+def test_spikes_too_small_for_a_jump_are_left_out_of_the_medians() -> None:
+    # 4.5 and 4.75 in turn are 14.5 mV apart: no jump (20 mV), but spikes (10 mV); their median would be 4.62.
+    windowed = replace(HIGH, window_s=60.0, on_delay_s=0.0)
+    assert night("4.5 4.75 " * 60, windowed).told() == []
+
+
 # Reminders and re-alarm.
 
 

@@ -138,10 +138,13 @@ def test_an_alarm_that_stood_unacknowledged_stands_when_the_probe_is_back() -> N
     ]
 
 
-def test_windows_leave_out_what_was_read_while_the_probe_was_out() -> None:
+@pytest.mark.parametrize(
+    "marks", [[mark(7, "probe-out"), mark(12, "probe-in")], [mark(7, "probe-out", duration_s=50.0)]]
+)
+def test_windows_leave_out_what_was_read_while_the_probe_was_out(marks: list[Command]) -> None:
     windowed = replace(HIGH, window_s=60.0, on_delay_s=0.0)
     # Window of records 7 to 12: out of the vat up to 11, and abnormal there.
-    seen = night("4.5x6 4.7x5 4.5x8", windowed, commands=[mark(7, "probe-out"), mark(12, "probe-in")])
+    seen = night("4.5x6 4.7x5 4.5x8", windowed, commands=marks)
     assert seen.told() == ["7 ph-high: suppressed, suppressed", "12 ph-high: unsuppressed, normal"]
 
 

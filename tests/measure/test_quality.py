@@ -225,6 +225,12 @@ def test_a_reading_after_a_long_absence_is_not_frozen() -> None:
     assert qualities(flags(mv, limits))[-2:] == [Quality.PASS, Quality.PASS]
 
 
+@pytest.mark.parametrize(("present", "flat"), [(4, True), (3, False), (2, False)])
+def test_a_line_is_flat_only_where_more_than_half_of_it_was_seen(present: int, *, flat: bool) -> None:
+    mv = np.array([NAN] * (6 - present) + [7.0] * present)
+    assert flat_line(mv, count=5, tolerance=0.05).tolist() == [False] * 5 + [flat]
+
+
 @pytest.mark.parametrize("count", [0, 10, 11])
 def test_a_line_shorter_than_its_length_is_not_judged(count: int) -> None:
     assert not flat_line(np.full(10, 7.0), count=count, tolerance=1.0).any()
