@@ -12,6 +12,7 @@ from pathlib import Path
 import click
 
 from simulator.bench import CALIBRATED_DAY, Bench
+from simulator.ears import Ears
 from simulator.recording import MICROSECONDS, Label, dip_toml, recording
 from simulator.runs import FIRST_DAY, RUNS, Run, find
 from simulator.serve import Clock, Server
@@ -129,7 +130,12 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     link: Path | None,
     serial: str,
 ) -> None:
-    """Serve RUN as an instrument on a port; its first line of output is the port's name."""
+    """Serve RUN as an instrument on a port; its first line of output is the port's name.
+
+    Standard input, unless it is a terminal, says what somebody does with the probe, a line each: `dip PH [CELSIUS]`
+    (into a buffer), `vat` (back), `crack` or `whole` (the bulb), `restless` or `calm` (the potential), `cold CELSIUS`
+    (the buffers). What was done is repeated on standard error.
+    """
     if tcp and link:
         raise click.UsageError("--link points at a terminal: leave out --link or --tcp")
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -141,7 +147,8 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
         bench = Bench(run, seed)  # before the clock is read: a fast run must not lose its first minutes
         origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
         clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
-        Server(bench, wire, clock=clock, serial=serial, say=_say).serve(opened=lambda name: click.echo(f"port: {name}"))
+        server = Server(bench, wire, ears=Ears(0), clock=clock, serial=serial, say=_say)
+        server.serve(opened=lambda name: click.echo(f"port: {name}"))
     except OSError as error:
         raise click.ClickException(f"the port {wire.name} cannot be opened: {error}") from error
     except KeyboardInterrupt:

@@ -1,7 +1,8 @@
 """A run put together: vat, room, electrode, chance and faults give what the converter holds at any second.
 
-Law: the reading at a second of run time depends on the run, the seed and that second alone. The converter makes one
-conversion a second, so whoever asks within the same second is told the same.
+Law: the reading at a second of run time depends on the run, the seed and that second alone (and on what somebody did
+with the probe, if anybody did). The converter makes one conversion a second, so whoever asks within the same second is
+told the same.
 """
 
 from dataclasses import dataclass
@@ -9,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulator import electrode as physics
+from simulator import hand as hands
 from simulator.faults import Event, Fault, Floats, Ints, held_second, stands
 from simulator.noise import Noise, Stream
 from simulator.runs import Run
@@ -48,6 +50,7 @@ class Bench:
         vat = scattered(run.vat, self.noise) if run.scattered else run.vat
         self.course: Course = course(vat, run.room, hours=run.hours + 2.0, start_hour=run.start_hour)
         step_s = float(self.course.hours[1] - self.course.hours[0]) * 3600.0
+        self.hand = hands.Hand()
         self._membrane_ph = lag(self.course.ph, step_s, tau=run.electrode.tau_s)
 
     def stands(self, fault: Fault, second: float) -> bool:
@@ -73,14 +76,28 @@ class Bench:
     def _at(self, values: Floats, second: Ints) -> Floats:
         return np.interp(second / 3600.0, self.course.hours, values)
 
+    def obey(self, line: str, second: int) -> None:
+        """Do with the probe what a line of words says, at a second of run time. Raises WordError."""
+        at = np.array([second])
+        seen = hands.Seen(second=second, ph=float(self.seen_ph(at)[0]), temperature_c=float(self.bulb_c(at)[0]))
+        self.hand = hands.obey(self.hand, line, seen)
+
     def bulb_c(self, second: Ints) -> Floats:
+        """Return the temperature at the bulb in C."""
+        return self.hand.bulb_c(second, self._bulb_in_vat_c)
+
+    def seen_ph(self, second: Ints) -> Floats:
+        """Return the pH at the membrane."""
+        return self.hand.ph(second, self._seen_in_vat_ph, tau_s=self.run.electrode.tau_s)
+
+    def _bulb_in_vat_c(self, second: Ints) -> Floats:
         """Return the temperature at the bulb in C: the vat's, or the room's when the probe hangs in air."""
         vat, room = self._at(self.course.temperature_c, second), self._at(self.course.room_c, second)
         draught = DRAUGHT_C * self.noise.wander(Stream.DRAUGHT, second, period_s=60)
         out = self._weight(Fault.OUT_OF_LIQUID, second, tau_s=LIFT_TAU_S)
         return np.asarray(vat + out * (room + draught - vat))
 
-    def seen_ph(self, second: Ints) -> Floats:
+    def _seen_in_vat_ph(self, second: Ints) -> Floats:
         """Return the pH at the membrane: the vat's, less its lag, or what a fault puts in its place."""
         ph, noise = self._at(self._membrane_ph, second), self.noise
         spikes = np.where(np.abs(chance := noise.normal(Stream.STIRRING, second)) > 1.0, np.sign(chance), 0.0)
@@ -91,14 +108,20 @@ class Bench:
         return np.asarray(ph + (wild - ph) * self._weight(Fault.KNOCKED, second, tau_s=KNOCK_TAU_S))
 
     def _potential(self, second: Ints) -> Floats:
-        cell, noise = self.run.electrode, self.noise
+        cell, noise = self.hand.cell(self.run.electrode), self.noise
         film = FILM_NOISE_MV * self._weight(Fault.OUT_OF_LIQUID, second, tau_s=LIFT_TAU_S)
         clean = physics.potential_mv(
             cell, self.seen_ph(second), temperature_c=self.bulb_c(second), day=second / 86400.0
         )
         white = (cell.noise_mv + film) * noise.normal(Stream.POTENTIAL, second)
         slow = cell.wander_mv * noise.wander(Stream.WANDER, second, period_s=900)
-        return physics.quantised(clean + white + slow, 10)
+        return physics.quantised(clean + white + slow + self._restless_mv(second), 10)
+
+    def _restless_mv(self, second: Ints) -> Floats | float:
+        if not self.hand.is_restless:
+            return 0.0
+        swell = np.sin(2.0 * np.pi * second / hands.RESTLESS_PERIOD_S)
+        return hands.RESTLESS_MV * (swell + self.noise.wander(Stream.RESTLESS, second, period_s=300))
 
     def _temperature(self, second: Ints) -> Floats:
         white = self.run.electrode.thermometer_noise_c * self.noise.normal(Stream.THERMOMETER, second)

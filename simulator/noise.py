@@ -31,6 +31,7 @@ class Stream(IntEnum):
     WIRE = 9
     BUFFERS = 10
     VAT = 11
+    RESTLESS = 12
 
 
 class Noise:

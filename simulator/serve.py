@@ -1,7 +1,7 @@
 """Serve a run: what the instrument says at each moment, and the faults of its wire.
 
-Law: replies depend on run time alone; time is handed in. Only how late a slow reply comes is in real seconds, because
-the time-outs it is meant to exceed are real.
+Law: replies depend on run time and on words that were heard; time is handed in. Only how late a slow reply comes is in
+real seconds, because the time-outs it is meant to exceed are real.
 """
 
 from collections.abc import Callable
@@ -10,7 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulator.bench import Bench
+from simulator.ears import Ears
 from simulator.faults import Fault
+from simulator.hand import WordError
 from simulator.instrument import Instrument, Reading, garbled
 from simulator.noise import Stream
 from simulator.wire import Wire
@@ -40,9 +42,12 @@ class Clock:
 class Server:
     """One run on one wire."""
 
-    def __init__(self, bench: Bench, wire: Wire, *, clock: Clock, serial: str, say: Callable[[str], None]) -> None:
-        """`say` gets a line whenever the port goes or comes back."""
+    def __init__(
+        self, bench: Bench, wire: Wire, *, ears: Ears, clock: Clock, serial: str, say: Callable[[str], None]
+    ) -> None:
+        """`ears` hear the words of `simulator.hand`; `say` gets a line about each, and of the port's going and coming."""
         self._bench, self._wire, self._clock, self._serial, self._say = bench, wire, clock, serial, say
+        self._ears = ears
         self._instruments: dict[int, Instrument] = {}
         self._due: list[tuple[float, int, bytes]] = []
 
@@ -57,8 +62,9 @@ class Server:
             self._wire.unplug()
 
     def step(self) -> None:
-        """Plug or unplug as the run says, answer what has come, send what is due."""
+        """Plug or unplug as the run says, do what somebody says, answer what has come, send what is due."""
         self._plug_or_unplug()
+        self._obey()
         for line in self._wire.ready(IDLE_S):
             self._hear(line)
         now = self._clock.monotonic()
@@ -78,6 +84,15 @@ class Server:
         elif wanted and not self._wire.plugged:
             self._wire.plug()
             self._say(f"the port is back: {self._wire.name}")
+
+    def _obey(self) -> None:
+        for words in self._ears.lines():
+            try:
+                self._bench.obey(words, round(self._clock.run_s()))
+            except WordError as error:
+                self._say(f"error: {error}")
+            else:
+                self._say(words)
 
     def _hear(self, line: int) -> None:
         data = self._wire.read(line)

@@ -18,6 +18,12 @@ class SimulatorProcess:
     port: str
     process: subprocess.Popen[str]
 
+    def hear(self, words: str) -> None:
+        """Say on its standard input what somebody does with the probe."""
+        assert self.process.stdin is not None
+        self.process.stdin.write(f"{words}\n")
+        self.process.stdin.flush()
+
 
 Start = Callable[..., SimulatorProcess]
 
@@ -41,7 +47,12 @@ def simulator() -> Iterator[Start]:
             options += ["--tcp", "127.0.0.1:0"] if tcp else []
             command = [sys.executable, "-P", "-m", "simulator", "serve", run, *options]
             process = subprocess.Popen(
-                command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True, env=_environment()
+                command,
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                text=True,
+                env=_environment(),
             )
             stack.callback(_stop, process)
             assert process.stdout is not None
@@ -64,5 +75,5 @@ def _stop(process: subprocess.Popen[str]) -> None:
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait(timeout=5)
-    if process.stdout is not None:
-        process.stdout.close()
+    for end in filter(None, (process.stdin, process.stdout)):
+        end.close()
