@@ -6,6 +6,8 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 """
 
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
+from logger.model.corrections import Correction, Deviation
+from logger.model.health import Finding, Health
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, Reason, Tests
 from logger.model.requests import (
     Answer,
@@ -34,10 +36,14 @@ __all__ = [
     "Columns",
     "Command",
     "CommandKind",
+    "Correction",
+    "Deviation",
     "Drift",
     "Entry",
     "Event",
+    "Finding",
     "Floats",
+    "Health",
     "Indication",
     "Ints",
     "Measurements",

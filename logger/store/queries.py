@@ -11,11 +11,24 @@ from typing import Any
 
 from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, select, text
 
-from logger.model import Answer, Calibration, Carry, Cause, Check, Command, Entry, Event, Measurements, WatchState
+from logger.model import (
+    Answer,
+    Calibration,
+    Carry,
+    Cause,
+    Check,
+    Command,
+    Correction,
+    Entry,
+    Event,
+    Measurements,
+    WatchState,
+)
 from logger.store import rows
 from logger.store.store import Store
-from logger.store.tables import calibration, check_reading, inbox, journal, measurement, outbox, run, watch
+from logger.store.tables import calibration, check_reading, correction, inbox, journal, measurement, outbox, run, watch
 
+_MINUTE_US = 60_000_000
 MEASUREMENT_COLUMNS = [
     func.coalesce(measurement.c.calibration, 0) if field.name == "calibration" else measurement.c[field.name]
     for field in fields(Measurements)
@@ -180,6 +193,23 @@ def checks(store: Store, probe: str) -> list[Check]:
     statement = select(check_reading).where(check_reading.c.probe == probe).order_by(check_reading.c.id)
     with store.reading() as connection:
         return [rows.read_check(row) for row in connection.execute(statement).mappings()]
+
+
+def corrections(store: Store, probe: str) -> list[Correction]:
+    """Return the corrections of a probe and what takes them back, in the order they were stored."""
+    statement = select(correction).where(correction.c.probe == probe).order_by(correction.c.id)
+    with store.reading() as connection:
+        return [rows.read_correction(row) for row in connection.execute(statement).mappings()]
+
+
+def minutes_read(store: Store, probe: str, *, since_at_us: int, until_at_us: int | None) -> int:
+    """Return in how many minutes of watch time a probe gave an indication, within a span of UTC (microseconds)."""
+    m = measurement.c
+    wanted = given((m.probe, eq, probe), (m.at_us, ge, since_at_us), (m.at_us, lt, until_at_us))
+    minute = (m.elapsed_us // _MINUTE_US).label("minute")
+    minutes = select(minute).where(*wanted, m.potential_mv.is_not(None)).distinct().subquery()
+    with store.reading() as connection:
+        return connection.scalar(select(func.count()).select_from(minutes)) or 0
 
 
 def runs(store: Store) -> list[Run]:

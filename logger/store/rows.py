@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sqlalchemy import RowMapping
 
 from logger.errors import RefusedError
-from logger.model import Answer, Calibration, Carry, Check, Columns, Command, Entry, Event, Floats, Outcome
+from logger.model import Answer, Calibration, Carry, Check, Columns, Command, Correction, Entry, Event, Floats, Outcome
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
 _TOO_LARGE = 2**63
@@ -120,6 +120,19 @@ def read_check(row: RowMapping) -> Check:
     return msgspec.convert({name: row[name] for name in Check.__slots__}, Check)
 
 
+def correction_row(correction: Correction) -> dict[str, Any]:
+    """Return the row of a correction not numbered yet. Raises RefusedError for what cannot be kept."""
+    row = _storable(correction)
+    del row["id"]
+    return {**row, "deviations": msgspec.json.encode(correction.deviations).decode()}
+
+
+def read_correction(row: RowMapping) -> Correction:
+    """Return the correction of a row."""
+    values = {name: row[name] for name in Correction.__slots__}
+    return msgspec.convert({**values, "deviations": msgspec.json.decode(row["deviations"])}, Correction)
+
+
 def encode_carry(carry: Carry) -> str:
     """Return a carry as JSON text."""
     return msgspec.json.encode(carry).decode()
@@ -130,7 +143,7 @@ def decode_carry(text: str) -> Carry:
     return msgspec.json.decode(text, type=Carry)
 
 
-def _storable(thing: Command | Calibration | Check) -> dict[str, Any]:
+def _storable(thing: Command | Calibration | Check | Correction) -> dict[str, Any]:
     row = {field.name: getattr(thing, field.name) for field in fields(thing)}
     for name, value in row.items():
         if reason := _unstorable(value):

@@ -95,6 +95,21 @@ class _CheckColumns(TypedColumns):
     note: Named[str] = Column(Text)
 
 
+class _CorrectionColumns(TypedColumns):
+    id: Named[int] = Column(_BIG_ID, primary_key=True)
+    probe: Named[str] = Column(Text, index=True)
+    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    calibration: Named[int] = Column(BigInteger, ForeignKey("calibration.id"))
+    since_at_us: Named[int] = Column(BigInteger, comment=_AT)
+    until_at_us: Named[int] = Column(BigInteger, comment=_AT)
+    deviations: Named[str] = Column(Text, comment="JSON: the checks it rests on, pH")
+    by: Named[str] = Column(Text)
+    why: Named[str] = Column(Text)
+    revokes: Named[int | None] = Column(
+        BigInteger, ForeignKey("correction.id"), comment="the correction that is taken back; NULL: this is one"
+    )
+
+
 class _MeasurementColumns(TypedColumns):
     probe: Named[str] = Column(Text, primary_key=True)
     seq: Named[int] = Column(BigInteger, primary_key=True, autoincrement=False, comment="rises by one, from 1")
@@ -171,6 +186,7 @@ meta = Table("meta", metadata, _MetaColumns)
 run = Table("run", metadata, _RunColumns)
 calibration = Table("calibration", metadata, _CalibrationColumns)
 check_reading = Table("check_reading", metadata, _CheckColumns)
+correction = Table("correction", metadata, _CorrectionColumns)
 measurement = Table("measurement", metadata, _MeasurementColumns, sqlite_with_rowid=False)
 watch = Table("watch", metadata, _WatchColumns)
 journal = Table("journal", metadata, _JournalColumns)

@@ -17,9 +17,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError
-from logger.model import Answer, Calibration, Carry, Check, Command, Entry, Event, Outcome
+from logger.model import Answer, Calibration, Carry, Check, Command, Correction, Entry, Event, Outcome
 from logger.store import rows
-from logger.store.tables import calibration, check_reading, inbox, journal, measurement, outbox, run, watch
+from logger.store.tables import calibration, check_reading, correction, inbox, journal, measurement, outbox, run, watch
 
 
 class Writer:
@@ -159,6 +159,10 @@ class UnitOfWork:
     def add_check(self, made: Check) -> Check:
         """Store a check (its `id` is not used); return it with its number. Raises RefusedError as `add_calibration`."""
         return replace(made, id=self._insert(check_reading, rows.check_row(made)))
+
+    def add_correction(self, made: Correction) -> Correction:
+        """Store a correction, or what takes one back; return it with its number. Raises RefusedError as above."""
+        return replace(made, id=self._insert(correction, rows.correction_row(made)))
 
     def _insert(self, table: Table[Any], row: Mapping[str, Any]) -> int:
         known = self._known(table, row)

@@ -12,8 +12,12 @@ from logger.model import (
     CalibrationPoint,
     Carry,
     Cause,
+    Check,
+    CheckKind,
     Command,
     CommandKind,
+    Correction,
+    Deviation,
     Entry,
     Event,
     Measurements,
@@ -100,6 +104,30 @@ def calibration(**more: object) -> Calibration:
     values = {"probe": "marrow-probe", "offset_mv": -3.3, "slope": 0.971, "points": points, "by": "tova", **more}
     return Calibration(
         id=0, at_us=START_US, var_offset=0.4, var_slope=1e-5, cov=-1e-3, low_ph=4.005, high_ph=6.865, **values  # type: ignore[arg-type]  # as above
+    )  # fmt: skip
+
+
+def check(**more: object) -> Check:
+    """Return a buffer as found with calibration 1, without a number yet."""
+    values = {"probe": "marrow-probe", "at_us": START_US, "kind": CheckKind.AS_FOUND, "calibration": 1, **more}
+    return Check(
+        id=0,
+        reference_ph=4.005,
+        u_reference_ph=0.1 + 0.2,
+        reading_ph=4.065,
+        deviation_ph=0.06,
+        tolerance_ph=0.05,
+        passed=False,
+        **values,  # type: ignore[arg-type]  # as above
+    )
+
+
+def correction(**more: object) -> Correction:
+    """Return the correction of calibration 1 by check 1, without a number yet."""
+    found = Deviation(check=1, reference_ph=4.005, deviation_ph=0.1 + 0.2, u_ph=0.02)
+    values = {"since_at_us": START_US, "until_at_us": START_US + PERIOD_US, "deviations": (found,), **more}
+    return Correction(
+        id=0, probe="marrow-probe", at_us=START_US, calibration=1, by="tova", why="as found", **values  # type: ignore[arg-type]  # as above
     )  # fmt: skip
 
 

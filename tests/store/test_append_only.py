@@ -9,9 +9,9 @@ from sqlalchemy.exc import DBAPIError
 from logger.model import Answer
 from logger.store import Store
 from logger.store.engine import parse
-from tests.store.making import calibration, command, entry, event, measurements, outcome
+from tests.store.making import calibration, check, command, correction, entry, event, measurements, outcome
 
-FIXED = ["meta", "run", "calibration", "measurement", "journal", "outbox", "inbox"]
+FIXED = ["meta", "run", "calibration", "check_reading", "correction", "measurement", "journal", "outbox", "inbox"]
 REFUSAL = "are never changed or deleted"
 
 
@@ -20,6 +20,8 @@ def filled(store: Store) -> Store:
     with store.begin() as unit:
         run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
         made = unit.add_calibration(calibration())
+        unit.add_check(check())
+        unit.add_correction(correction())
         unit.add_events([event("a"), event("b")], {"a": 5})
         answer = Answer(command=unit.add_command(command()), seq=1, applied=True, text="done")
         unit.add_command(command(calibration=made))
@@ -57,6 +59,8 @@ def test_no_row_can_be_changed_but_for_its_one_completion(store_url: str) -> Non
         "UPDATE meta SET value = 'true'",
         "UPDATE run SET version = '9'",
         "UPDATE calibration SET slope = 1",
+        "UPDATE check_reading SET deviation_ph = 0",
+        "UPDATE correction SET revokes = 1",
         "UPDATE measurement SET ph = 4.1",
         "UPDATE journal SET text = ''",
         "UPDATE outbox SET payload = '' WHERE event_id = 'b'",

@@ -77,6 +77,14 @@ def test_the_journal_can_be_asked_by_vat_alarm_cause_and_time(store: Store) -> N
     assert queries.entries(store, limit=9, since_at_us=since, until_at_us=until) == made[1:3]
 
 
+def test_minutes_with_an_indication_are_counted_however_often_the_probe_was_read(filled: Store) -> None:
+    # Records 1 to 35 stand 10 s apart from 10 s on: minutes 0 to 5 of the watch time; every tenth has no indication.
+    assert queries.minutes_read(filled, "marrow-probe", since_at_us=0, until_at_us=None) == 6
+    since, until = START_US + 10 * PERIOD_US, START_US + 12 * PERIOD_US
+    assert queries.minutes_read(filled, "marrow-probe", since_at_us=since, until_at_us=until) == 1
+    assert queries.minutes_read(filled, "nobody", since_at_us=0, until_at_us=None) == 0
+
+
 def test_an_empty_store_answers_every_question(store: Store) -> None:
     assert queries.last_position(store, "nobody") is None
     assert len(queries.latest(store, "nobody")) == 0

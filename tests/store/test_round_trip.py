@@ -24,7 +24,7 @@ from logger.model import (
     State,
 )
 from logger.store import Store, queries
-from tests.store.making import bits, calibration, command, entry, measurements, outcome
+from tests.store.making import bits, calibration, check, command, correction, entry, measurements, outcome
 
 NUMBERS = itertools.count(1)
 INT64 = st.integers(-(2**63), 2**63 - 1)
@@ -182,6 +182,23 @@ def test_calibrations_of_a_probe_come_oldest_first_with_those_not_accepted(store
         unit.commit()
     found = [(stored.calibration, stored.accepted) for stored in queries.calibrations(store, "marrow-probe")]
     assert found == [(first, False), (second, True)]
+
+
+def test_checks_and_corrections_come_back_equal_in_the_order_they_were_stored(store: Store) -> None:
+    with store.begin() as unit:
+        unit.add_calibration(calibration())
+        checks = [unit.add_check(check()), unit.add_check(check(potential_mv=0.1 + 0.2))]
+        first = unit.add_correction(correction())
+        revoked = unit.add_correction(correction(deviations=(), revokes=first.id))
+        unit.commit()
+    assert queries.checks(store, "marrow-probe") == checks
+    assert queries.corrections(store, "marrow-probe") == [first, revoked]
+    assert [queries.checks(store, "other"), queries.corrections(store, "other")] == [[], []]
+
+
+def test_a_correction_without_finite_numbers_is_refused_by_name(store: Store) -> None:
+    with store.begin() as unit, pytest.raises(RefusedError, match="The until_at_us of this correction is too large"):
+        unit.add_correction(correction(until_at_us=2**63))
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ down_revision = None
 AT = "UTC, microseconds since 1970"
 ELAPSED = "watch time, microseconds: never runs back, also over restarts"
 
-NEVER_CHANGE = ("meta", "run", "calibration", "check_reading", "measurement", "journal")
+NEVER_CHANGE = ("meta", "run", "calibration", "check_reading", "correction", "measurement", "journal")
 CHANGE_ONCE = {
     "outbox": ("delivered_at_us", ("id", "event_id", "at_us", "vat", "payload")),
     "inbox": (
@@ -44,6 +44,7 @@ def upgrade() -> None:
     _make_meta_run_watch()
     _make_calibration()
     _make_check_reading()
+    _make_correction()
     _make_measurement()
     _make_journal()
     _make_outbox()
@@ -139,6 +140,25 @@ def _make_check_reading() -> None:
         sa.ForeignKeyConstraint(["calibration"], ["calibration.id"], name="fk_check_reading_calibration"),
     )
     op.create_index("ix_check_reading_probe", "check_reading", ["probe"])
+
+
+def _make_correction() -> None:
+    op.create_table(
+        "correction",
+        _number(),
+        _column("probe", sa.Text),
+        _column("at_us", sa.BigInteger, AT),
+        _column("calibration", sa.BigInteger),
+        _column("since_at_us", sa.BigInteger, AT),
+        _column("until_at_us", sa.BigInteger, AT),
+        _column("deviations", sa.Text, "JSON: the checks it rests on, pH"),
+        _column("by", sa.Text),
+        _column("why", sa.Text),
+        _column("revokes", sa.BigInteger, "the correction that is taken back; NULL: this is one", nullable=True),
+        sa.ForeignKeyConstraint(["calibration"], ["calibration.id"], name="fk_correction_calibration"),
+        sa.ForeignKeyConstraint(["revokes"], ["correction.id"], name="fk_correction_revokes"),
+    )
+    op.create_index("ix_correction_probe", "correction", ["probe"])
 
 
 def _make_measurement() -> None:

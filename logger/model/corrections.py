@@ -1,0 +1,36 @@
+"""What a later check says of the log before it: corrections that stand beside the results and never in their place."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deviation:
+    """How far a calibration was found off at a reference value: reading minus reference, with its uncertainty."""
+
+    check: int
+    """Id of the check."""
+    reference_ph: float
+    deviation_ph: float
+    u_ph: float
+    """Standard uncertainty of `deviation_ph`: that of the reference and of the reading in it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Correction:
+    """A person's decision to correct the records of one calibration, linearly in time, or to take that back."""
+
+    id: int
+    probe: str
+    at_us: int
+    """UTC of the decision."""
+    calibration: int
+    """Id of the calibration whose records are meant."""
+    since_at_us: int
+    """UTC of the calibration: no deviation yet."""
+    until_at_us: int
+    """UTC of the check: the whole deviation."""
+    deviations: tuple[Deviation, ...]
+    by: str
+    why: str
+    revokes: int | None = None
+    """Id of the correction that this takes back; None: this is one."""
