@@ -3,20 +3,8 @@
 Law: pure; the worst finding gives the status, and every finding is one sentence with what to do.
 """
 
-from enum import StrEnum
-
 from logger.config import AlarmKind, VatConfig
-from logger.model import Carry, State
-
-
-class Health(StrEnum):
-    """Status signals of NE 107, worst first."""
-
-    FAILURE = "failure"
-    FUNCTION_CHECK = "function-check"
-    OUT_OF_SPECIFICATION = "out-of-specification"
-    MAINTENANCE_REQUIRED = "maintenance-required"
-    GOOD = "good"
+from logger.model import Carry, Health, State
 
 
 def probe_health(vat: VatConfig, carry: Carry) -> tuple[Health, list[str]]:

@@ -12,8 +12,7 @@ from hashlib import blake2s
 import msgspec
 
 from logger.config import AlarmConfig, AlarmKind, VatConfig
-from logger.model import AlarmState, Cause, Entry, Event, Measurements, Quality
-from logger.mqtt.health import Health
+from logger.model import AlarmState, Cause, Entry, Event, Health, Measurements, Quality
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
 

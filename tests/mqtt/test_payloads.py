@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.model import AlarmState, Calibration, Carry, Cause, Entry, State
+from logger.model import AlarmState, Calibration, Carry, Cause, Entry, Health, State
 from logger.mqtt import payloads
-from logger.mqtt.health import Health, probe_health
+from logger.mqtt.health import probe_health
 from logger.mqtt.schemas import NAMES, schema
 from logger.mqtt.topics import Topics
 from tests.mqtt.cellar import AT_US, MARROW, NO_DATA, PH_HIGH, TOPICS, measurements
