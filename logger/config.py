@@ -4,7 +4,9 @@ Law: no defaults that hurt live anywhere else; `settings.py` is the only maker o
 [CP] are common practice, no source: tune them.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
@@ -84,6 +86,46 @@ class ErrorModel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationLimits:
+    """What a calibration must keep to be accepted (refuse) and to be so without a warning (warn), each [CP].
+
+    Slopes in per cent of the Nernst slope: USP <791> accepts 90 to 105 % and an offset of 30 mV either way.
+    """
+
+    slope_warn_low_percent: float = 92.0
+    slope_warn_high_percent: float = 102.0
+    slope_refuse_low_percent: float = 85.0
+    slope_refuse_high_percent: float = 105.0
+    offset_warn_mv: float = 30.0
+    offset_refuse_mv: float = 60.0
+    residual_warn_mv: float = 1.5
+    """Largest distance of a buffer from the least-squares line through three or more."""
+    residual_refuse_mv: float = 6.0
+    asymmetry_warn_percent: float = 3.0
+    """Largest difference of the slopes of two segments."""
+    noise_warn_mv: float = 0.3
+    temperature_spread_warn_c: float = 3.0
+    temperature_spread_refuse_c: float = 6.0
+    settle_warn_s: float = 60.0
+    settle_slow_s: float = 180.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BufferConfig:
+    """A buffer on the shelf: one of the built-in tables by its id, or with `values_ph` the user's own."""
+
+    id: str
+    values_ph: Mapping[float, float] = field(default_factory=dict)
+    """pH by temperature (C); empty: `id` is that of a built-in table."""
+    u_ph: float | None = None
+    """Standard uncertainty of its pH; None: that of +/-0.02, rectangular."""
+    standard: str = ""
+    lot: str = ""
+    expires: date | None = None
+    """Last day of use."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeConfig:
     """One probe: where it is, how it speaks, how far it is believed."""
 
@@ -99,6 +141,16 @@ class ProbeConfig:
     """Text that the reply to `*IDN?` must contain (a serial number); None: any instrument."""
     limits: QualityLimits = field(default_factory=QualityLimits)
     errors: ErrorModel = field(default_factory=ErrorModel)
+    calibration: CalibrationLimits = field(default_factory=CalibrationLimits)
+    electrode: str = ""
+    """Serial number of the electrode; empty: not known."""
+    electrode_installed: date | None = None
+    check_tolerance_ph: float = 0.05
+    """A check buffer passes within this much (USP <791>, Ph. Eur. 2.2.3)."""
+    judge_tolerance_ph: float = 0.1
+    """What is still good enough to judge a ferment. [CP]"""
+    calibrate_every_d: float = 7.0
+    check_every_d: float = 3.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +228,7 @@ class Config:
     vats: tuple[VatConfig, ...]
     mqtt: MqttConfig | None = None
     simulation: Simulation | None = None
+    buffers: tuple[BufferConfig, ...] = ()
     backup_dir: Path | None = None
     """Daily copies of an SQLite store go here; None: none are made."""
 

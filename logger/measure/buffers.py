@@ -2,19 +2,27 @@
 
 Law: a value is interpolated within one table and never mixed from two (they differ by up to 0.011); outside a table's
 temperatures there is no value but an error. Between the printed temperatures, 5 C apart, a cubic through the four
-nearest prints is used; it passes through every print.
+nearest prints is used; it passes through every print. A user's own table is joined by straight lines: its temperatures
+may lie anywhere, and no curve may overshoot them.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from difflib import get_close_matches
 from itertools import pairwise
 from types import MappingProxyType
 
+from logger.config import BufferConfig
 from logger.errors import RefusedError
 
 U_SECONDARY_PH = 0.02 / 3**0.5
 """Standard uncertainty of a buffer made up or bought as +/-0.02 pH, rectangular (GUM 4.3.7). Common practice."""
-NEIGHBOURS = 4
+CUBIC, LINEAR = 4, 2
+"""How many neighbours a value is interpolated through."""
+STEEPEST_PH_PER_C = 0.05
+TAKEN_FOR_ANOTHER_PH = (0.10, 0.17)
+"""How far the technical 7.00 lies above the equimolal phosphate at any temperature of use (0.135 at 25 C)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,11 +35,15 @@ class Buffer:
     temperatures_c: tuple[float, ...]
     values_ph: tuple[float, ...]
     u_ph: float = U_SECONDARY_PH
+    neighbours: int = CUBIC
+    lot: str = ""
+    expires: date | None = None
+    """Last day of use; None: not known."""
 
     @property
     def nominal_ph(self) -> float:
-        """Return the pH at 25 C, which is what bottles are named by."""
-        return ph_at(self, 25.0)
+        """Return the pH at 25 C, or as near to it as the table goes: bottles are named by it."""
+        return ph_at(self, min(max(25.0, self.temperatures_c[0]), self.temperatures_c[-1]))
 
 
 def ph_at(buffer: Buffer, temperature_c: float) -> float:
@@ -40,11 +52,11 @@ def ph_at(buffer: Buffer, temperature_c: float) -> float:
     if not known[0] <= temperature_c <= known[-1]:
         raise RefusedError(
             f"buffer {buffer.name} ({buffer.standard}) has no value at {temperature_c:g} C, only from {known[0]:g} to"
-            f" {known[-1]:g} C: bring it to room temperature"
+            f" {known[-1]:g} C: bring it to room temperature, or check the thermometer"
         )
     above = next(i for i, t in enumerate(known) if t >= temperature_c)
-    first = min(max(0, above - NEIGHBOURS // 2), max(0, len(known) - NEIGHBOURS))
-    near = slice(first, first + NEIGHBOURS)
+    first = min(max(0, above - buffer.neighbours // 2), max(0, len(known) - buffer.neighbours))
+    near = slice(first, first + buffer.neighbours)
     return _lagrange(known[near], buffer.values_ph[near], temperature_c)
 
 
@@ -60,18 +72,82 @@ def _lagrange(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
     return total
 
 
-def custom(buffer_id: str, values: Mapping[float, float], *, u_ph: float, standard: str) -> Buffer:
-    """Return a user's own buffer from pH by temperature (C). Raises RefusedError for what cannot be one."""
-    temperatures = tuple(sorted(values))
-    if not temperatures or not all(0.0 < values[t] < 14.0 and -5.0 <= t <= 95.0 for t in temperatures):  # noqa: PLR2004
-        raise RefusedError(f"buffer {buffer_id}: give pH (0 to 14) at one or more temperatures (-5 to 95 C)")
-    if any(abs(values[b] - values[a]) > 0.05 * (b - a) for a, b in pairwise(temperatures)):
-        raise RefusedError(
-            f"buffer {buffer_id}: its pH changes by over 0.05 per C, which no buffer does: check the table"
+def shelf(configured: Iterable[BufferConfig] = ()) -> Mapping[str, Buffer]:
+    """Return every buffer by its id: the built-in ones, with what the user says of them, and the user's own."""
+    own = {}
+    for said in configured:
+        table = custom(said) if said.values_ph else by_id(said.id, BUFFERS)
+        u_ph = table.u_ph if said.u_ph is None else said.u_ph
+        own[said.id] = replace(table, u_ph=u_ph, lot=said.lot, expires=said.expires)
+    return {**BUFFERS, **own}
+
+
+def by_id(buffer_id: str, among: Mapping[str, Buffer]) -> Buffer:
+    """Return a buffer by its id. Raises RefusedError naming the nearest id, or all there are."""
+    if buffer_id not in among:
+        near = get_close_matches(buffer_id.lower(), among, n=1)
+        meant = f"did you mean {near[0]!r}?" if near else f"there are: {', '.join(among)}"
+        raise RefusedError(f"there is no buffer {buffer_id!r}; {meant}")
+    return among[buffer_id]
+
+
+def nearest(ph: float, temperature_c: float, *, among: Iterable[Buffer]) -> Buffer | None:
+    """Return the buffer whose pH at this temperature (C) is nearest; None: none has a value there."""
+    known = [b for b in among if b.temperatures_c[0] <= temperature_c <= b.temperatures_c[-1]]
+    return min(known, key=lambda b: abs(ph_at(b, temperature_c) - ph), default=None)
+
+
+def expired(buffer: Buffer, *, on: date) -> str | None:
+    """Say that a buffer is past its last day of use; None: it is not."""
+    if buffer.expires is None or on <= buffer.expires:
+        return None
+    lot = f", lot {buffer.lot}," if buffer.lot else ""
+    return (
+        f"Buffer {buffer.name}{lot} expired on {buffer.expires}: its pH is no longer known. Open a fresh one and"
+        " calibrate again"
+    )
+
+
+def taken_for_another(deviation_ph: float, *, buffer_ph: float) -> str | None:
+    """Say which of the two buffers near pH 7 stands in the place of the other; None: neither does.
+
+    `deviation_ph`: what an electrode known to be right reads in it, minus `buffer_ph` (the pH it is said to have).
+    """
+    low, high = TAKEN_FOR_ANOTHER_PH
+    phosphate, technical = 6.75 < buffer_ph < 6.99, 6.96 < buffer_ph < 7.13  # noqa: PLR2004 - from 0 to 50 C
+    if phosphate and low < deviation_ph < high:
+        return (
+            f"The buffer taken for pH {buffer_ph:.2f} reads {deviation_ph:.2f} higher: perhaps it is the technical"
+            " 7.00, which is 0.135 above the 6.86 (25 C). Read the label; name the buffer that it is"
         )
-    points = tuple(values[t] for t in temperatures)
+    if technical and low < -deviation_ph < high:
+        return (
+            f"The buffer taken for pH {buffer_ph:.2f} reads {-deviation_ph:.2f} lower: perhaps it is the 6.86, which is"
+            " 0.135 below the technical 7.00 (25 C). Read the label; name the buffer that it is"
+        )
+    return None
+
+
+def custom(said: BufferConfig) -> Buffer:
+    """Return a user's own buffer. Raises RefusedError for what cannot be one."""
+    temperatures = tuple(sorted(said.values_ph))
+    points = tuple(said.values_ph[t] for t in temperatures)
+    if len(temperatures) < LINEAR:
+        raise RefusedError(
+            "one value makes no table: give the pH at two or more temperatures that the bath lies between"
+        )
+    if not all(0.0 < ph < 14.0 and -5.0 <= t <= 95.0 for t, ph in said.values_ph.items()):  # noqa: PLR2004
+        raise RefusedError("this is no buffer's table: give pH (0 to 14) at temperatures from -5 to 95 C")
+    steps = zip(pairwise(temperatures), pairwise(points), strict=True)
+    if any(abs(b - a) > STEEPEST_PH_PER_C * (warm - cool) for (cool, warm), (a, b) in steps):
+        raise RefusedError(f"its pH changes by over {STEEPEST_PH_PER_C} per C, which no buffer does: check the values")
     return Buffer(
-        id=buffer_id, name=buffer_id, standard=standard, temperatures_c=temperatures, values_ph=points, u_ph=u_ph
+        id=said.id,
+        name=said.id,
+        standard=said.standard or "the user's own",
+        temperatures_c=temperatures,
+        values_ph=points,
+        neighbours=LINEAR,
     )
 
 

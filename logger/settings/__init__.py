@@ -43,7 +43,7 @@ def config_hash(config: Config) -> str:
         del plain["mqtt"]["password"]
     for vat in plain["vats"]:
         vat["alarms"] = _by_id(vat["alarms"])
-    plain |= {"probes": _by_id(plain["probes"]), "vats": _by_id(plain["vats"])}
+    plain |= {"probes": _by_id(plain["probes"]), "vats": _by_id(plain["vats"]), "buffers": _by_id(plain["buffers"])}
     return hashlib.sha256(msgspec.json.encode(plain, order="sorted")).hexdigest()
 
 

@@ -13,6 +13,7 @@ from logger.config import Config, ProbeConfig, QualityLimits
 from logger.settings import ranges
 from logger.settings.alarm_checks import vat_problems
 from logger.settings.broker_checks import broker_problems
+from logger.settings.calibration_checks import buffer_problems, electrode_problems
 from logger.settings.problems import Key, Problem, suggestion
 from logger.settings.ranges import wrong
 
@@ -32,12 +33,15 @@ def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[P
         )
     for probe in config.probes:
         yield from _probe(probe, accelerated=config.simulated)
+        yield from electrode_problems(probe)
     yield from _shared_ports(config.probes)
     if config.vats:
         yield from _references(config, set(broken_probes))
     probes = {probe.id: probe for probe in config.probes}
     for vat in config.vats:
         yield from vat_problems(vat, probes.get(vat.probe))
+    for buffer in config.buffers:
+        yield from buffer_problems(buffer)
     if config.mqtt is not None:
         yield from broker_problems(config.mqtt)
     yield from _rest(config)

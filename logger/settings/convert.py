@@ -13,6 +13,8 @@ from typing import Any, Final
 from logger.config import (
     AlarmConfig,
     AlarmKind,
+    BufferConfig,
+    CalibrationLimits,
     Config,
     ErrorModel,
     MqttConfig,
@@ -22,7 +24,15 @@ from logger.config import (
     Simulation,
     VatConfig,
 )
-from logger.settings.document import AlarmTable, MqttTable, ProbeTable, SimulationTable, StoreTable, VatTable
+from logger.settings.document import (
+    AlarmTable,
+    BufferTable,
+    MqttTable,
+    ProbeTable,
+    SimulationTable,
+    StoreTable,
+    VatTable,
+)
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
 from logger.settings.reading import Reading
 
@@ -51,6 +61,7 @@ def convert(reading: Reading) -> Config:
     return Config(
         store_url=_store_url(reading, store),
         probes=tuple(_probe(reading, name, table) for name, table in document.probe.items()),
+        buffers=tuple(_buffer(reading, name, table) for name, table in document.buffer.items()),
         vats=tuple(_vat(reading, name, table) for name, table in document.vat.items()),
         mqtt=None if document.mqtt is None else _mqtt(reading, document.mqtt),
         simulation=None if document.simulation is None else _simulation(document.simulation),
@@ -103,18 +114,35 @@ def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
         port=table.port or "",
         limits=QualityLimits(**_known(reading, (*key, "limits"), table.limits, QualityLimits)),
         errors=ErrorModel(**_known(reading, (*key, "errors"), table.errors, ErrorModel)),
-        **table.given("port", "limits", "errors"),
+        calibration=CalibrationLimits(**_known(reading, (*key, "calibration"), table.calibration, CalibrationLimits)),
+        **table.given("port", "limits", "errors", "calibration"),
     )
 
 
 def _known(
-    reading: Reading, key: Key, table: dict[str, float], kind: type[QualityLimits | ErrorModel]
+    reading: Reading, key: Key, table: dict[str, float], kind: type[QualityLimits | ErrorModel | CalibrationLimits]
 ) -> dict[str, Any]:
     """Return the numbers whose names are fields of `kind`; the others are problems."""
     names = [field.name for field in fields(kind)]
     for name in sorted(table.keys() - set(names)):
         reading.add(unknown((*key, name), names))
     return {name: value for name, value in table.items() if name in names}
+
+
+def _buffer(reading: Reading, name: str, table: BufferTable) -> BufferConfig:
+    values: dict[float, float] = {}
+    for written_c, ph in table.values.items():
+        try:
+            values[float(written_c)] = ph
+        except ValueError:
+            key = ("buffer", name, "values", written_c)
+            remedy = 'write values = {"20" = 4.00, "25" = 4.01}: temperature (C) in quotes, pH without'
+            reading.add(
+                Problem(
+                    key=key, value=written(key, ph), reason="this is no temperature in degrees Celsius", remedy=remedy
+                )
+            )
+    return BufferConfig(id=name, values_ph=values, **table.given("values"))
 
 
 def _vat(reading: Reading, name: str, table: VatTable) -> VatConfig:

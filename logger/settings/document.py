@@ -6,19 +6,21 @@ default lives in two places. Types are strict: TOML tells a number from a text, 
 
 import types
 from dataclasses import fields, is_dataclass
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Strict
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from logger.config import AlarmKind, ErrorModel, Priority, Protocol, QualityLimits
+from logger.config import AlarmKind, CalibrationLimits, ErrorModel, Priority, Protocol, QualityLimits
 
 Number = Annotated[float, Strict()]
 Whole = Annotated[int, Strict()]
 Text = Annotated[str, Strict()]
 Switch = Annotated[bool, Strict()]
 Instant = Annotated[AwareDatetime, Strict()]
+Day = Annotated[date, Strict()]
 
 
 class Table(BaseModel):
@@ -71,6 +73,23 @@ class ProbeTable(Table):
     identity: Text | None = None
     limits: Annotated[dict[str, Number], QualityLimits] = {}
     errors: Annotated[dict[str, Number], ErrorModel] = {}
+    calibration: Annotated[dict[str, Number], CalibrationLimits] = {}
+    electrode: Text | None = None
+    electrode_installed: Day | None = None
+    check_tolerance_ph: Number | None = None
+    judge_tolerance_ph: Number | None = None
+    calibrate_every_d: Number | None = None
+    check_every_d: Number | None = None
+
+
+class BufferTable(Table):
+    """[buffer.<id>]; see `config.BufferConfig`."""
+
+    values: dict[str, Number] = {}
+    u_ph: Number | None = None
+    standard: Text | None = None
+    lot: Text | None = None
+    expires: Day | None = None
 
 
 class AlarmTable(Table):
@@ -116,6 +135,7 @@ class Document(BaseSettings):
     store: StoreTable | None = None
     mqtt: MqttTable | None = None
     probe: dict[str, ProbeTable] = {}
+    buffer: dict[str, BufferTable] = {}
     vat: dict[str, VatTable] = {}
     simulation: SimulationTable | None = None
 

@@ -23,6 +23,8 @@ _UNITS: Final = {  # by the longest ending first
     "_mv": "millivolts",
     "_c": "degrees Celsius",
     "_ph": "pH units",
+    "_d": "days",
+    "_percent": "per cent",
 }
 _TIME_SUFFIX: Final = re.compile(r"_(ms|us|s|sec|secs|seconds|min|mins|minutes|m|h|hr|hours|d|days)$")
 _DURATION: Final = re.compile(

@@ -27,6 +27,7 @@ _WANTED: Final = {
     "path_type": ("a path is wanted", "write it as a text in quotes"),
     "finite_number": ("a finite number is wanted", "write a number that is not nan or inf"),
     "datetime_type": ("a time is wanted", "write it without quotes, such as 2030-05-01T18:00:00Z"),
+    "date_type": ("a day is wanted", "write it without quotes, such as 2030-05-01"),
     "timezone_aware": ("the time lacks its offset from UTC", "end it with Z or with an offset such as +02:00"),
 }
 _NUMBERS: Final = frozenset({"float_type", "float_parsing"})

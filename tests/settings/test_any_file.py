@@ -115,7 +115,7 @@ GOOD: dict[str, Any] = {
 
 
 def leaves(shape: dict[str, Any], at: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
-    ids = {1: {"probe": "p", "vat": "v"}, 3: {"vat": "ph-high"}}
+    ids = {1: {"probe": "p", "vat": "v", "buffer": "own"}, 3: {"vat": "ph-high", "buffer": "25"}}
     found = []
     for key, sub in shape.items():
         part = ids[len(at)][at[0]] if key == "<id>" else key

@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
@@ -10,6 +10,8 @@ import pytest
 from logger.config import (
     AlarmConfig,
     AlarmKind,
+    BufferConfig,
+    CalibrationLimits,
     Config,
     ErrorModel,
     MqttConfig,
@@ -82,6 +84,21 @@ def test_what_is_written_stands(file: Path) -> None:
     identity = "0007"
     limits.jump_mv = 30
     errors.junction_ph = 0.1
+    calibration.slope_warn_low_percent = 93
+    electrode = "E-0042"
+    electrode_installed = 2026-09-01
+    check_tolerance_ph = 0.04
+    judge_tolerance_ph = 0.12
+    calibrate_every_d = 5
+    check_every_d = 2
+    [buffer.kitchen-4]
+    values = {"25" = 4.01, "20" = 4}
+    u_ph = 0.01
+    standard = "the label"
+    lot = "B12"
+    expires = 2027-01-31
+    [buffer.nist-borax]
+    lot = "C3"
     [vat.v]
     name = "Marrow & Söhne"
     probe = "p"
@@ -130,6 +147,13 @@ def test_what_is_written_stands(file: Path) -> None:
                 identity="0007",
                 limits=QualityLimits(jump_mv=30),
                 errors=ErrorModel(junction_ph=0.1),
+                calibration=CalibrationLimits(slope_warn_low_percent=93),
+                electrode="E-0042",
+                electrode_installed=date(2026, 9, 1),
+                check_tolerance_ph=0.04,
+                judge_tolerance_ph=0.12,
+                calibrate_every_d=5,
+                check_every_d=2,
             ),
         ),
         vats=(
@@ -156,6 +180,17 @@ def test_what_is_written_stands(file: Path) -> None:
             speed=840,
             epoch_us=int(datetime(2030, 5, 1, 18, tzinfo=UTC).timestamp()) * 1_000_000,
             epoch_monotonic_s=12.5,
+        ),
+        buffers=(
+            BufferConfig(
+                id="kitchen-4",
+                values_ph={20: 4.0, 25: 4.01},
+                u_ph=0.01,
+                standard="the label",
+                lot="B12",
+                expires=date(2027, 1, 31),
+            ),
+            BufferConfig(id="nist-borax", lot="C3"),
         ),
     )
 
@@ -240,12 +275,15 @@ def test_a_file_that_may_not_be_read_is_an_error(file: Path, request: pytest.Fix
 def test_the_environment_stands_over_the_file(file: Path) -> None:
     got = loaded(
         file,
-        WHOLE + "[vat.v.alarm.ph-high]\nsetpoint = 4.6\n",
+        WHOLE + "[vat.v.alarm.ph-high]\nsetpoint = 4.6\n[buffer.nist-borax]\n",
         VATVIGIL_PROBE__P__POLL_S="7.5",
         VATVIGIL_PROBE__P__IDENTITY="0007",
         VATVIGIL_PROBE__P__LIMITS__JUMP_MV="25",
         VATVIGIL_VAT__V__ALARM__PH_HIGH__SETPOINT="4.2",
         VATVIGIL_VAT__V__ALARM__TEMPERATURE_LOW__SETPOINT="10",
+        VATVIGIL_BUFFER__NIST_BORAX__EXPIRES="2027-01-31",
+        VATVIGIL_BUFFER__OWN__VALUES__20="4.0",
+        VATVIGIL_BUFFER__OWN__VALUES__25="4.01",
         VATVIGIL_MQTT__TLS="true",
         VATVIGIL_MQTT__PASSWORD="1234",  # noqa: S106 - only here
         VATVIGIL_SIMULATION__EPOCH="2030-05-01T18:00:00Z",
@@ -255,6 +293,10 @@ def test_the_environment_stands_over_the_file(file: Path) -> None:
     probe, alarms = got.probes[0], {alarm.id: alarm.setpoint for alarm in got.vats[0].alarms}
     assert (probe.poll_s, probe.identity, probe.limits.jump_mv) == (7.5, "0007", 25)
     assert alarms == {"ph-high": 4.2, "temperature-low": 10, "no-data": None, "blind": None}
+    assert got.buffers == (
+        BufferConfig(id="nist-borax", expires=date(2027, 1, 31)),
+        BufferConfig(id="own", values_ph={20: 4.0, 25: 4.01}),
+    )
     assert got.mqtt == MqttConfig(tls=True, password="1234")  # noqa: S106 - a secret of this test only
     assert got.simulation == Simulation(epoch_us=1_903_888_800_000_000)
 
