@@ -89,6 +89,7 @@ class Daemon:
             unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
             self.hub.start(self._carries(), unsent)
         self.housekeeping.start()
+        self._pace()
         for port in self.ports:
             port.start()
         self.read_s = dict.fromkeys(self.acquisition.watched, time.monotonic())
@@ -122,6 +123,7 @@ class Daemon:
 
     def _cycle(self, indications: list[Indication], before: list[Entry], *, at_us: int) -> None:
         batch = self.acquisition.cycle(indications)
+        self._pace()
         batch.entries += before
         batch.commands += self._heard()
         self._keep(batch, at_us=at_us)
@@ -136,6 +138,12 @@ class Daemon:
         limits = {p: HUNG_S + HUNG_POLLS * self.clock.real_s(self.config.probe(p).poll_s) for p in self.read_s}
         if all(now_s - self.read_s[probe] < limit for probe, limit in limits.items()):
             self.manager.alive()
+
+    def _pace(self) -> None:
+        """Let each port read as often as its watch wants it now."""
+        for port in self.ports:
+            carry = self.acquisition.watched[port.probe].state.carry
+            port.attend(attended=carry.attended_until_us is not None)
 
     def _keep(self, batch: Batch, *, at_us: int) -> None:
         for entry in batch.all_entries():

@@ -45,7 +45,7 @@ class Server:
     def __init__(
         self, bench: Bench, wire: Wire, *, ears: Ears, clock: Clock, serial: str, say: Callable[[str], None]
     ) -> None:
-        """`ears` hear the words of `simulator.hand`; `say` gets a line about each, and of the port's going and coming."""
+        """`ears` hear the words of `simulator.hand`; `say` is told each, and when the port goes or is back."""
         self._bench, self._wire, self._clock, self._serial, self._say = bench, wire, clock, serial, say
         self._ears = ears
         self._instruments: dict[int, Instrument] = {}
