@@ -49,6 +49,15 @@ def test_an_alarm_tells_value_doubt_setpoint_and_priority() -> None:
     assert (entry.seq, entry.at_us, entry.vat) == (5, EPOCH_US + 40_000_000, "vat")
 
 
+def test_an_alarm_on_medians_tells_the_doubt_of_the_median() -> None:
+    windowed = replace(HIGH, window_s=600.0, on_delay_s=0.0)
+    (entry,) = night("4.7x61", windowed).of("ph-high")
+    assert (entry.value, entry.u) == (
+        pytest.approx(4.7, abs=1e-6),
+        pytest.approx(0.052, abs=0.0008),
+    )  # uncertainty.md 4.1
+
+
 # Acknowledging.
 
 
@@ -135,6 +144,13 @@ def test_an_unobserved_gap_restarts_the_on_delay_too() -> None:
     rows = replace(rows, elapsed_us=rows.elapsed_us + shift, at_us=rows.at_us + shift)
     seen = carried(watch(HIGH), rows, [calibrate()])
     assert seen.told() == ["3 ph-high: on-delay-restarted, normal", "6 ph-high: annunciated, unacknowledged !1"]
+
+
+def test_between_windows_a_gap_may_be_longer_by_one_window() -> None:
+    # Two windows of 60 s in a row are judged 60 s apart when nothing is amiss: 300 s and 60 s.
+    windowed = replace(HIGH, window_s=60.0, on_delay_s=360.0)
+    assert night("4.7x6 _x30 4.7x7", windowed).told() == ["43 ph-high: annunciated, unacknowledged !1"]
+    assert night("4.7x6 _x36 4.7x7", windowed).told() == ["49 ph-high: on-delay-restarted, normal"]
 
 
 def test_no_data_speaks_while_the_process_alarms_hold() -> None:

@@ -1,6 +1,7 @@
 """Whatever happens in a night, the pipeline and a naive reading of alarms.md write the same journal in one order."""
 
 from dataclasses import fields
+from typing import Any
 
 import numpy as np
 from hypothesis import given, settings
@@ -66,7 +67,7 @@ KINDS = [
     CommandKind.MARK,
     CommandKind.NOTE,
 ]
-asked = st.fixed_dictionaries(
+asked: st.SearchStrategy[dict[str, Any]] = st.fixed_dictionaries(
     {
         "kind": st.sampled_from(KINDS),
         "alarm": st.sampled_from([*(a.id for a in ALARMS), *["latching", "ph-high", "temperature-low"] * 3, "unknown"]),
