@@ -276,7 +276,9 @@ def _series(alarm: AlarmConfig, judged: Judged) -> evaluate.Series:
         silent=judged.belief == Belief.SILENT,
     )
     u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
-    return evaluate.Series(row=judged.row, elapsed_us=judged.elapsed_us, value=judged.value, u=u, codes=codes)
+    return evaluate.Series(
+        row=judged.row, elapsed_us=judged.elapsed_us, value=judged.value, u=u, codes=codes, spoken=judged.spoken
+    )
 
 
 def recent_rows(watch: Watch) -> int:

@@ -18,13 +18,14 @@ from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, R
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """Values an alarm judges, each at a row of the block, with its watch time, u and `conditions.Code`."""
+    """Values an alarm judges, each at a row of the block, with its watch time, u, `conditions.Code` and `Tests`."""
 
     row: Ints
     elapsed_us: Ints
     value: Floats
     u: Floats
     codes: Ints
+    spoken: Ints
 
 
 @dataclass(slots=True)
@@ -45,24 +46,24 @@ class Watched:
                 self.state, step = unshelve(self.state, self.alarm, expired=True, now=now)
             else:
                 self.state, step = advance(self.state, self.alarm, trigger=Trigger.TIMER, now=now)
-            self.note(step, row, now)
+            self.note(step, row, now, Tests(int(self.rows.tests[row])))
 
-    def turn(self, change: Change, row: int, now: Now) -> None:
-        """Let the condition turn at this row."""
+    def turn(self, change: Change, row: int, now: Now, spoken: Tests) -> None:
+        """Let the condition turn at this row, with the tests that spoke against what was judged there."""
         if change.turn is Turn.DELAY_RESTARTED:
             shown = self.state.shown
-            self.note(Step(cause=Cause.DELAY_RESTARTED, before=shown, after=shown), row, now)
+            self.note(Step(cause=Cause.DELAY_RESTARTED, before=shown, after=shown), row, now, spoken)
             return
         active = change.turn is Turn.ACTIVE
         trigger = Trigger.ACTIVE if active else Trigger.CLEARED
         self.state, step = advance(replace(self.state, abnormal=active), self.alarm, trigger=trigger, now=now)
-        self.note(step, row, now)
+        self.note(step, row, now, spoken)
 
-    def note(self, step: Step | None, row: int, now: Now) -> None:
+    def note(self, step: Step | None, row: int, now: Now, spoken: Tests) -> None:
         """Write what a step showed into the journal."""
         if step is not None:
             entry = entry_of(self.vat, self.alarm, self.state, step, seq=int(self.rows.seq[row]), now=now)
-            reason, spoken = Reason(int(self.rows.reason[row])), Tests(int(self.rows.tests[row]))
+            reason = Reason(int(self.rows.reason[row]))
             said = words.sentence(self.alarm, step, value=entry.value, u=entry.u, reason=reason, spoken=spoken)
             self.entries.append((row, replace(entry, text=said)))
 
@@ -97,7 +98,8 @@ def run(
         row = int(series.row[change.index])
         watched.fire_timers(row)
         value, u = (series.value[change.index], series.u[change.index]) if alarm.kind.is_process else (np.nan, np.nan)
-        watched.turn(change, row, watched.now(row, value, u))
+        spoken = Tests(int(series.spoken[change.index]))
+        watched.turn(change, row, watched.now(row, value, u), spoken)
     watched.fire_timers(len(rows) - 1)
     return replace(watched.state, pending_us=detected.pending_us, seen_us=detected.seen_us), watched.entries
 

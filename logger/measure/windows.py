@@ -40,6 +40,8 @@ class Judged(Columns):
     belief: Ints
     count: Ints
     """How many records the value is the median of."""
+    spoken: Ints
+    """`Tests` that spoke against any of the records looked at."""
 
 
 def ph_belief(rows: Measurements) -> Ints:
@@ -77,6 +79,7 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Ju
         u=rows.u[part],
         belief=belief[part],
         count=count,
+        spoken=rows.tests[part],
     )
 
 
@@ -110,6 +113,7 @@ def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, wind
         u=u[:-1][mine],
         belief=verdict[:-1][mine],
         count=count[:-1][mine],
+        spoken=np.bitwise_or.reduceat(np.where(fresh, rows.tests, 0), starts)[:-1][mine],
     )
 
 
