@@ -1,6 +1,7 @@
 """The built wheel, installed where nothing of this folder is seen, started in a folder with decoys of our names."""
 
 import importlib.metadata
+import os
 import shutil
 import subprocess
 import sys
@@ -12,6 +13,7 @@ import pytest
 
 PROJECT = Path(__file__).parents[2]
 DECOY = 'raise SystemExit("the decoy was imported")\n'
+ENVIRONMENT = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 
 
@@ -37,7 +39,7 @@ def installed(wheel: Path, folder: Path) -> Path:
     site = Path(sysconfig.get_path("purelib", "venv", {"base": str(folder), "platbase": str(folder)}))
     target = [sys.executable, "-m", "pip", "--python", str(folder / "bin" / "python")]
     options = ["install", "--no-deps", "--no-index", "--disable-pip-version-check", str(wheel)]
-    subprocess.run([*target, *options], check=True, capture_output=True)
+    subprocess.run([*target, *options], check=True, capture_output=True, env=ENVIRONMENT)
     (site / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n")
     return folder / "bin"
 
@@ -56,7 +58,7 @@ def decoys(tmp_path: Path) -> Path:
 
 
 def said(*command: str | Path, cwd: Path) -> str:
-    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False, timeout=300)
+    done = subprocess.run(command, cwd=cwd, capture_output=True, text=True, check=False, timeout=300, env=ENVIRONMENT)
     assert done.returncode == 0, done.stdout + done.stderr
     return done.stdout
 

@@ -115,6 +115,12 @@ class Night:
         return file.read_text(errors="replace") if file.exists() else ""
 
     @property
+    def is_made(self) -> bool:
+        """Whether the store has its tables (`calibrate` makes it, or else the daemon)."""
+        found = (self.folder / "night.db").exists()
+        return found and bool(self.rows("SELECT 1 FROM sqlite_schema WHERE name = 'measurement'"))
+
+    @property
     def hour(self) -> float:
         """Hours of run time now."""
         return (time.monotonic() - self.begins_s) * self.speed / HOUR_S
