@@ -198,11 +198,12 @@ def _ahead(bare: Forecast, t: Floats, slope_percent: Floats, *, at_us: int) -> F
     line, spread, rate = _line(t, slope_percent, np.arange(HORIZON_D + 1.0))
     earliest, likely, latest = (_first(bound <= bare.limit_percent) for bound in (line - spread, line, line + spread))
     found = replace(bare, percent_per_day=rate)
-    if earliest == 0:
+    if earliest == 0 and latest is None:
         return replace(found, why="the calibrations scatter too much")
-    not_before = replace(found, outlook=Outlook.NOT_BEFORE, earliest_at_us=at_us + (earliest or HORIZON_D) * DAY_US)
+    not_before = replace(found, outlook=Outlook.NOT_BEFORE, earliest_at_us=at_us + (earliest or 0) * DAY_US)
     if earliest is None:
-        return replace(not_before, why="no sign of wear that far")
+        never_us = at_us + HORIZON_D * DAY_US
+        return replace(not_before, earliest_at_us=never_us, why="no sign of wear that far")
     if likely is None or latest is None:
         return replace(not_before, why="the decline does not stand out of the scatter yet")
     likely_at_us, latest_at_us = at_us + likely * DAY_US, at_us + latest * DAY_US
