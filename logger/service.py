@@ -87,7 +87,7 @@ class Daemon:
     def _start(self) -> None:
         if self.hub:
             unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
-            self.hub.start(self._carries(), unsent)
+            self.hub.start(self._carries(), unsent, at_us=self.clock.read().at_us)
         self.housekeeping.start()
         self._pace()
         for port in self.ports:
@@ -188,6 +188,7 @@ class Daemon:
         taken = self.hub.delivery.take_delivered()
         if taken:
             self.commit.delivered.update(dict.fromkeys(taken, at_us))
+        if taken and not self.commit.trouble:  # else each event would wait for the store; the next record tries it
             self.hub.delivery.offer(self.commit.flush(at_us=at_us))
 
     def _look_at_clock(self) -> Iterator[Entry]:

@@ -62,6 +62,5 @@ def test_kills_at_random_instants_lose_nothing_and_repeat_nothing(
         assert hearing.ids(witness) == worth
         heard = [m for m in witness.received if m.topic.endswith("/event")]
         repeated = {m for m, count in Counter(m.payload for m in heard).items() if count > 1}
-        print(
-            f"{len(told.measurements)} records, {len(worth)} events, {len(heard)} messages, {len(repeated)} of them sent more than once"
-        )
+        counts = f"{len(worth)} events, {len(heard)} messages, {len(repeated)} of them sent more than once"
+        print(f"{len(told.measurements)} records, {counts}")

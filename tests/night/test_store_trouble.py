@@ -52,7 +52,7 @@ def check_a_night_with_trouble(here: Night, hub: Subscriber, trouble: Trouble) -
     with trouble(here):
         here.until(lambda: "store-unwritable" in causes(hub), "word that the store takes nothing")
         heard, stored = len(hearing.events(hub)), here.count("measurement")
-        here.until(lambda: causes(hub, after=heard).count("annunciated") >= 2, "alarms while the store takes nothing")
+        here.until(lambda: causes(hub, after=heard).count("annunciated") >= 1, "an alarm while the store takes nothing")
         assert here.count("measurement") == stored
     here.until(lambda: "store-recovered" in causes(hub), "word that the store takes everything again")
     here.watch()
