@@ -40,8 +40,8 @@ class Hub:
         self.client = Client(config=self.mqtt, will=will, heard=self.topics.heard, post=self.post)
         self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
 
-    def start(self, carries: Mapping[str, Carry], unsent: Iterable[Event]) -> None:
-        """Announce everything as it stands, queue what an earlier run could not deliver, and connect."""
+    def start(self, carries: Mapping[str, Carry], unsent: Iterable[Event], *, at_us: int) -> None:
+        """Announce everything as it stands at that UTC, queue what an earlier run could not deliver, and connect."""
         occurrences = {
             f"{vat.id}/{alarm.id}": carries[vat.id].alarms[alarm.id].occurrence
             for vat in self.config.vats
@@ -52,14 +52,14 @@ class Hub:
         for message in discovery.announcements(self.config, self.topics, maker=self.maker, occurrences=occurrences):
             self.delivery.put(message)
         for vat in self.config.vats:
-            self._stand(vat, carries[vat.id])
+            self._stand(vat, carries[vat.id], at_us=at_us)
         self.delivery.offer(unsent)
         self.client.start()
 
     def show(self, outcome: Outcome, *, now_us: int) -> None:
         """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""
         vat = next(vat for vat in self.config.vats if vat.id == outcome.vat)
-        self._stand(vat, outcome.carry)
+        self._stand(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
         for alarm in vat.alarms:
             if any(entry.annunciates and entry.alarm == alarm.id for entry in outcome.entries):
                 occurrence = outcome.carry.alarms[alarm.id].occurrence
@@ -97,9 +97,9 @@ class Hub:
             return None
         return commands.command_of(incoming, self.topics, vats=self.config.vats, at_us=at_us)
 
-    def _stand(self, vat: VatConfig, carry: Carry) -> None:
+    def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
         for alarm in vat.alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
-        status, findings = probe_health(vat, carry)
+        status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
         self.delivery.put(payloads.health(self.topics, vat.probe, status=status, findings=findings))

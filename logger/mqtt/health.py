@@ -1,37 +1,102 @@
-"""Condition of a probe in the words of NAMUR NE 107, judged from the standing of its vat's alarms.
+"""Condition of a probe in the words of NAMUR NE 107: standing alarms, electrode, calibration, checks, buffers.
 
-Law: pure; the worst finding gives the status, and every finding is one sentence with what to do.
+Law: pure; the worst finding gives the status, and every finding is one sentence with what to do. No sentence holds an
+age or another figure that runs, so that a finding is the same from cycle to cycle until something happens.
 """
 
-from logger.config import AlarmKind, VatConfig
-from logger.model import Carry, Health, State
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import numpy as np
+
+from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
+from logger.measure.buffers import expired, shelf
+from logger.measure.electrode import condition, visit
+from logger.measure.uncertainty import standard_uncertainty
+from logger.model import Calibration, Carry, Drift, Finding, Health, State
+
+DAY_US = 86_400_000_000
+U_LIMIT_PH = 0.10
+"""Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. [CP]"""
+ROOM_C = 20.0
 
 
-def probe_health(vat: VatConfig, carry: Carry) -> tuple[Health, list[str]]:
-    """Return the status of the vat's probe and its findings, worst first."""
+def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
+    """Return the status of the vat's probe at a time (UTC, microseconds) and its findings, worst first."""
     found = [*_failures(vat, carry), *_function_checks(vat, carry)]
-    found.sort(key=lambda finding: list(Health).index(finding[0]))
-    return (found[0][0] if found else Health.GOOD), [sentence for _, sentence in found]
+    if carry.calibration is not None:
+        probe = config.probe(vat.probe)
+        found += condition(visit(carry.calibration), probe.calibration)
+        found += _reminders(probe, carry.calibration, carry.drift, at_us=at_us)
+    found += _expired(config, at_us=at_us)
+    found.sort(key=lambda finding: list(Health).index(finding.status))
+    return (found[0].status if found else Health.GOOD), [finding.text for finding in found]
 
 
-def _failures(vat: VatConfig, carry: Carry) -> list[tuple[Health, str]]:
+def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
     words = {
         AlarmKind.NO_DATA: "Nothing arrives from the probe: check its cable, its power and the port.",
         AlarmKind.BLIND: "Nothing that arrives can be believed: look at the probe and at the vat.",
     }
     found = [
-        (Health.FAILURE, words[alarm.kind])
+        Finding(status=Health.FAILURE, text=words[alarm.kind])
         for alarm in vat.alarms
         if alarm.kind in words and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]
     uncalibrated = "No calibration is stored, so no pH is claimed: calibrate the probe."
-    return found if carry.calibration else [*found, (Health.FAILURE, uncalibrated)]
+    return found if carry.calibration else [*found, Finding(status=Health.FAILURE, text=uncalibrated)]
 
 
-def _function_checks(vat: VatConfig, carry: Carry) -> list[tuple[Health, str]]:
+def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
     shown = {carry.alarms[alarm.id].shown for alarm in vat.alarms if alarm.id in carry.alarms}
-    words = {
-        State.SUPPRESSED: "Process alarms are suppressed while the probe is out, cleaned or calibrated.",
-        State.OUT_OF_SERVICE: "An alarm of this vat is out of service: return it to service when the work is done.",
-    }
-    return [(Health.FUNCTION_CHECK, sentence) for state, sentence in words.items() if state in shown]
+    if carry.attended_until_us is not None:
+        text = "Somebody works on the probe; the process alarms of its vat are suppressed until it is back."
+        yield Finding(status=Health.FUNCTION_CHECK, text=text)
+    elif State.SUPPRESSED in shown:
+        text = "Process alarms are suppressed while the probe is out, cleaned or calibrated."
+        yield Finding(status=Health.FUNCTION_CHECK, text=text)
+    if State.OUT_OF_SERVICE in shown:
+        text = "An alarm of this vat is out of service: return it to service when the work is done."
+        yield Finding(status=Health.FUNCTION_CHECK, text=text)
+
+
+def _reminders(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at_us: int) -> Iterator[Finding]:
+    """Yield what is overdue; a calibration makes a check needless, so only one of the two is asked for."""
+    if drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph:
+        yield _maintenance(
+            f"The last check found the probe off by more than {probe.check_tolerance_ph:g}: clean it and calibrate it."
+        )
+    checked_at_us = made.at_us if drift is None else drift.at_us
+    if at_us - made.at_us > probe.calibrate_every_d * DAY_US:
+        yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
+    elif _u_ph(probe, made, at_us=at_us) > U_LIMIT_PH:
+        yield _maintenance(
+            f"The doubt of a reading has grown beyond u = {U_LIMIT_PH:.2f}: dip the probe in a buffer, or calibrate it."
+        )
+    elif at_us - checked_at_us > probe.check_every_d * DAY_US:
+        yield _maintenance(
+            f"The probe was not checked for more than {probe.check_every_d:g} days: dip it in a buffer, or measure the "
+            "vat with another instrument."
+        )
+
+
+def _u_ph(probe: ProbeConfig, made: Calibration, *, at_us: int) -> float:
+    """Return u (k = 1) of a reading in the middle of the buffers."""
+    middle = np.array([(made.low_ph + made.high_ph) / 2.0])
+    return float(
+        standard_uncertainty(
+            made, probe.errors, at_us=np.array([at_us]), ph=middle, temperature_c=np.array([ROOM_C])
+        ).item()
+    )
+
+
+def _expired(config: Config, *, at_us: int) -> Iterator[Finding]:
+    ids = [said.id for said in config.buffers if said.expires is not None]
+    if ids:
+        table, today = shelf(config.buffers), datetime.fromtimestamp(at_us // 1_000_000, UTC).date()
+        for sentence in filter(None, (expired(table[each], on=today) for each in ids)):
+            yield _maintenance(f"{sentence}.")
+
+
+def _maintenance(text: str) -> Finding:
+    return Finding(status=Health.MAINTENANCE_REQUIRED, text=text)

@@ -191,7 +191,7 @@ def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
 
 
 def _vat(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> VatStatus:
-    status, findings = probe_health(vat, carry)
+    status, findings = probe_health(vat, carry, config=config, at_us=now.at_us)
     return VatStatus(
         vat=vat.id,
         name=vat.name,

@@ -7,9 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.model import AlarmState, Calibration, Carry, Cause, Entry, Health, State
+from logger.model import AlarmState, Cause, Entry, Health, State
 from logger.mqtt import payloads
-from logger.mqtt.health import probe_health
 from logger.mqtt.schemas import NAMES, schema
 from logger.mqtt.topics import Topics
 from tests.mqtt.cellar import AT_US, MARROW, NO_DATA, PH_HIGH, TOPICS, measurements
@@ -236,41 +235,3 @@ def test_simulated_payloads_all_say_so() -> None:
     ]
     assert [read(message.payload, kind)["simulated"] for kind, message in messages] == [True] * 5
     assert {message.topic.split("/")[0] for _, message in messages} == {"simulated"}
-
-
-def test_a_probe_that_is_silent_has_failed() -> None:
-    carry = Carry(probe="marrow-probe", alarms={"no-data": AlarmState(abnormal=True)})
-    status, findings = probe_health(MARROW, carry)
-    assert status is Health.FAILURE
-    assert findings == [
-        "Nothing arrives from the probe: check its cable, its power and the port.",
-        "No calibration is stored, so no pH is claimed: calibrate the probe.",
-    ]
-    read(payloads.health(TOPICS, "marrow-probe", status=status, findings=findings).payload, "health")
-
-
-CALIBRATION = Calibration(
-    id=1,
-    probe="marrow-probe",
-    at_us=AT_US,
-    offset_mv=0.0,
-    slope=0.98,
-    var_offset=0.0,
-    var_slope=0.0,
-    cov=0.0,
-    low_ph=4.0,
-    high_ph=7.0,
-    points=(),
-)
-
-
-def test_a_calibrated_probe_without_findings_is_good() -> None:
-    carry = Carry(probe="marrow-probe", alarms={"ph-high": AlarmState()}, calibration=CALIBRATION)
-    assert probe_health(MARROW, carry) == (Health.GOOD, [])
-
-
-def test_a_probe_that_is_out_is_a_function_check() -> None:
-    alarms = {"ph-high": AlarmState(suppressed_until_us=1)}
-    status, findings = probe_health(MARROW, Carry(probe="marrow-probe", alarms=alarms, calibration=CALIBRATION))
-    assert status is Health.FUNCTION_CHECK
-    assert len(findings) == 1

@@ -1,0 +1,160 @@
+"""Condition of a probe in the words of NAMUR NE 107."""
+
+import json
+from dataclasses import replace
+from datetime import date
+
+import jsonschema
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from logger.config import BufferConfig, Config, ErrorModel
+from logger.model import AlarmState, Calibration, CalibrationPoint, Carry, Drift, Health
+from logger.mqtt import payloads
+from logger.mqtt.health import DAY_US, probe_health
+from logger.mqtt.schemas import schema
+from tests.mqtt.cellar import AT_US, CONFIG, MARROW, TOPICS
+
+CALIBRATION = Calibration(
+    id=1,
+    probe="marrow-probe",
+    at_us=AT_US,
+    offset_mv=0.0,
+    slope=0.98,
+    var_offset=0.0,
+    var_slope=0.0,
+    cov=0.0,
+    low_ph=4.0,
+    high_ph=7.0,
+    points=(),
+)
+OVERDUE = "The calibration is older than 7 days: calibrate the probe."
+UNCHECKED = (
+    "The probe was not checked for more than 3 days: dip it in a buffer, or measure the vat with another instrument."
+)
+DOUBTFUL = "The doubt of a reading has grown beyond u = 0.10: dip the probe in a buffer, or calibrate it."
+OFF = "The last check found the probe off by more than 0.05: clean it and calibrate it."
+
+
+def judged(
+    *, days: float = 0.0, config: Config = CONFIG, drift: Drift | None = None, line: Calibration = CALIBRATION
+) -> tuple[Health, list[str]]:
+    """Judge a probe so many days after its calibration."""
+    carry = Carry(probe="marrow-probe", alarms={"ph-high": AlarmState()}, calibration=line, drift=drift)
+    return probe_health(MARROW, carry, config=config, at_us=AT_US + round(days * DAY_US))
+
+
+def checked(day: float, offset_ph: float = 0.0) -> Drift:
+    return Drift(
+        offset_ph=offset_ph, rate_ph_per_day=0.0, var_offset=4e-4, cov=0.0, var_rate=1e-4,
+        at_us=AT_US + round(day * DAY_US),
+    )  # fmt: skip
+
+
+def steady(config: Config = CONFIG) -> Config:
+    """An electrode whose drift is known to be nothing, so that only the calendar reminds."""
+    errors = ErrorModel(drift_ph_per_day=0.0, walk_ph_per_sqrt_day=0.0)
+    return replace(config, probes=tuple(replace(probe, errors=errors) for probe in config.probes))
+
+
+def test_a_probe_that_is_silent_has_failed() -> None:
+    carry = Carry(probe="marrow-probe", alarms={"no-data": AlarmState(abnormal=True)})
+    status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US)
+    assert status is Health.FAILURE
+    assert findings == [
+        "Nothing arrives from the probe: check its cable, its power and the port.",
+        "No calibration is stored, so no pH is claimed: calibrate the probe.",
+    ]
+    message = payloads.health(TOPICS, "marrow-probe", status=status, findings=findings)
+    jsonschema.validate(json.loads(message.payload), schema("health"))
+
+
+def test_a_calibrated_probe_without_findings_is_good() -> None:
+    assert judged() == (Health.GOOD, [])
+
+
+@pytest.mark.parametrize(
+    ("alarms", "attended", "sentence"),
+    [
+        ({"ph-high": AlarmState(suppressed_until_us=1)}, None, "Process alarms are suppressed while the probe is out"),
+        ({"ph-high": AlarmState(suppressed_until_us=1)}, 1, "Somebody works on the probe; the process alarms"),
+        ({}, 1, "Somebody works on the probe; the process alarms"),
+        ({"ph-high": AlarmState(out_of_service=True)}, None, "An alarm of this vat is out of service"),
+    ],
+)
+def test_work_on_the_probe_is_a_function_check(
+    alarms: dict[str, AlarmState], attended: int | None, sentence: str
+) -> None:
+    carry = Carry(probe="marrow-probe", alarms=alarms, calibration=CALIBRATION, attended_until_us=attended)
+    status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US)
+    assert (status, len(findings)) == (Health.FUNCTION_CHECK, 1)
+    assert findings[0].startswith(sentence)
+
+
+# Limits: process.md 2.2, "calibration overdue" [CP].
+@pytest.mark.parametrize(
+    ("days", "check", "expected"),
+    [
+        (2.99, None, []),
+        (3.01, None, [UNCHECKED]),
+        (6.0, checked(3.5), []),
+        (6.6, checked(3.5), [UNCHECKED]),
+        (7.0, checked(6.0), []),
+        (7.01, checked(6.0), [OVERDUE]),
+        (30.0, checked(6.0), [OVERDUE]),
+    ],
+)
+def test_calibration_and_check_are_reminded_of_once(days: float, check: Drift | None, expected: list[str]) -> None:
+    status, findings = judged(days=days, config=steady(), drift=check)
+    assert findings == expected
+    assert status is (Health.MAINTENANCE_REQUIRED if expected else Health.GOOD)
+
+
+def test_doubt_that_has_grown_too_large_is_reminded_of_before_the_calendar() -> None:
+    # uncertainty.md 4.1: 0.052 fresh and 0.10 after 7 days with 0.012 a day; with 0.02 a day it is
+    # sqrt(0.052^2 + (0.02 * 5)^2) = 0.113 after 5 days.
+    errors = ErrorModel(drift_ph_per_day=0.02)
+    fast = replace(CONFIG, probes=tuple(replace(probe, errors=errors) for probe in CONFIG.probes))
+    assert judged(days=2.0, config=fast) == (Health.GOOD, [])
+    assert judged(days=5.0, config=fast) == (Health.MAINTENANCE_REQUIRED, [DOUBTFUL])
+
+
+@pytest.mark.parametrize(("offset", "expected"), [(0.05, []), (-0.051, [OFF]), (0.2, [OFF])])
+def test_a_drift_that_a_check_found_is_told(offset: float, expected: list[str]) -> None:
+    assert judged(days=1.0, drift=checked(1.0, offset))[1] == expected
+
+
+def test_a_worn_electrode_is_told_by_the_calibration_in_force() -> None:
+    slow = CalibrationPoint(buffer_ph=4.0, potential_mv=170.0, temperature_c=20.0, settle_s=200.0)
+    status, findings = judged(line=replace(CALIBRATION, slope=0.90, points=(slow,)))
+    assert status is Health.OUT_OF_SPECIFICATION
+    assert [text[:24] for text in findings] == ["It took 200 s to settle ", "The slope is 90.0 % of t"]
+
+
+def test_a_buffer_past_its_date_is_told_from_the_next_day_on() -> None:
+    config = replace(CONFIG, buffers=(BufferConfig(id="nist-borax", lot="7", expires=date(2026, 11, 25)),))
+    assert judged(config=config) == (Health.GOOD, [])
+    status, findings = judged(config=config, days=1.0)
+    assert (status, len(findings)) == (Health.MAINTENANCE_REQUIRED, 1)
+    assert findings[0].startswith("Buffer borax, lot 7, expired on 2026-11-25")
+
+
+def test_the_worst_finding_gives_the_status_and_comes_first() -> None:
+    carry = Carry(
+        probe="marrow-probe",
+        alarms={"no-data": AlarmState(abnormal=True), "ph-high": AlarmState(suppressed_until_us=1)},
+        calibration=CALIBRATION,
+    )
+    status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US + 8 * DAY_US)
+    assert (status, findings[0][:15], findings[-1]) == (Health.FAILURE, "Nothing arrives", OVERDUE)
+
+
+@given(st.floats(0, 60), st.floats(0, 0.1), st.none() | st.floats(0, 60))
+def test_a_finding_stays_word_for_word_until_something_happens(days: float, later: float, checked_on: float) -> None:
+    drift = None if checked_on is None else checked(checked_on, 0.07)
+    first, second = judged(days=days, drift=drift), judged(days=days + later, drift=drift)
+    calendar = {OVERDUE, UNCHECKED, DOUBTFUL}
+    assert set(first[1]) - calendar == set(second[1]) - calendar
+    assert len(calendar & set(second[1])) <= 1
+    assert calendar & set(second[1]) or not calendar & set(first[1])
