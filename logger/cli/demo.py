@@ -29,8 +29,9 @@ HEAD_START_S = 1.5
     show_default=True,
     help="Where the night is kept, each in a folder of its own.",
 )
+@click.option("--embedded", is_flag=True, help="Use the broker that comes along even if mosquitto is installed.")
 @sentences
-def demo(speed: float, folder: Path) -> None:
+def demo(speed: float, folder: Path, *, embedded: bool) -> None:
     """Watch a simulated vat through a night, in about a minute.
 
     Starts a simulated probe on a serial port (a pseudo-terminal), a broker, the daemon, and a listener at the broker
@@ -40,7 +41,7 @@ def demo(speed: float, folder: Path) -> None:
     folder = _fresh(folder)
     config, link = folder / "vatvigil.toml", (folder / "probe").absolute()
     with ExitStack() as running:
-        name, broker = running.enter_context(parts.broker(folder))
+        name, broker = running.enter_context(parts.broker(folder, embedded=embedded))
         _introduce(folder, port=link, broker=f"{parts.LOOPBACK}:{broker} ({name})", speed=speed)
         _configure(config, link=link, broker=broker, speed=speed, begins_s=time.monotonic())
         listener = night.Listener(broker)

@@ -28,10 +28,12 @@ def free_port() -> int:
 
 
 @contextmanager
-def broker(folder: Path) -> Iterator[tuple[str, int]]:
-    """Run a broker; yield its name and port. Mosquitto if it is installed, else one in this process."""
+def broker(folder: Path, *, embedded: bool) -> Iterator[tuple[str, int]]:
+    """Run a broker; yield its name and port. Mosquitto if it is installed and may be used, else one in this process."""
     port = free_port()
-    found = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+    found = (
+        None if embedded else shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
+    )
     if found:
         conf = folder / "broker.conf"
         conf.write_text(f"listener {port} {LOOPBACK}\nallow_anonymous true\npersistence false\n")
