@@ -27,7 +27,7 @@ from logger.probe.wire import FAILURES, Wire
 
 log = logging.getLogger(__name__)
 
-_BACKOFF_US: Final = tuple(seconds * 1_000_000 for seconds in (1, 2, 5, 10, 30, 60))
+_BACKOFF_US: Final = tuple(seconds * 1_000_000 for seconds in (1, 2, 5))
 _GIVE_UP: Final = 5
 
 

@@ -13,7 +13,7 @@ from tests.parts.daemon import EPOCH_US, MakeNight, Night, Vat, record
 SPEED = 700.0
 POLL_S = 30.0
 WINDOW_S = 600.0
-BACKOFF_S = 60.0
+BACKOFF_S = 5.0
 WATCHED = """\
 [vat.{vat}.alarm.ph-low]
 setpoint = 5.03
