@@ -40,8 +40,13 @@ class Hub:
         self.client = Client(config=self.mqtt, will=will, heard=self.topics.heard, post=self.post)
         self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
 
-    def start(self, carries: Mapping[str, Carry], unsent: Iterable[Event], *, at_us: int) -> None:
-        """Announce everything as it stands at that UTC, queue what an earlier run could not deliver, and connect."""
+    def start(
+        self, carries: Mapping[str, Carry], unsent: Iterable[Event], *, retained: Iterable[str], at_us: int
+    ) -> None:
+        """Announce everything as it stands at that UTC, queue what an earlier run could not deliver, and connect.
+
+        `retained`: topics where an earlier run left messages; those that no vat or alarm has any more are cleared.
+        """
         occurrences = {
             f"{vat.id}/{alarm.id}": carries[vat.id].alarms[alarm.id].occurrence
             for vat in self.config.vats
@@ -53,8 +58,14 @@ class Hub:
             self.delivery.put(message)
         for vat in self.config.vats:
             self._stand(vat, carries[vat.id], at_us=at_us)
+        for message in discovery.ghosts(retained, self.retained()):
+            self.delivery.put(message)
         self.delivery.offer(unsent)
         self.client.start()
+
+    def retained(self) -> list[str]:
+        """Return the topics where the broker retains, or will retain, a message of ours."""
+        return discovery.retained(self.delivery.standing)
 
     def show(self, outcome: Outcome, *, now_us: int) -> None:
         """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""

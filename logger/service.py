@@ -86,14 +86,22 @@ class Daemon:
 
     def _start(self) -> None:
         if self.hub:
-            unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
-            self.hub.start(self._carries(), unsent, at_us=self.clock.read().at_us)
+            self._introduce(self.hub)
         self.housekeeping.start()
         self._pace()
         for port in self.ports:
             port.start()
         self.read_s = dict.fromkeys(self.acquisition.watched, time.monotonic())
         self.manager.ready()
+
+    def _introduce(self, hub: Hub) -> None:
+        """Tell the hub of everything; remember where, so that what leaves the configuration can be cleared there."""
+        before = queries.retained_topics(self.store)
+        unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
+        hub.start(self._carries(), unsent, retained=before, at_us=self.clock.read().at_us)
+        with self.store.begin() as work:
+            work.remember_topics([*before, *hub.retained()])
+            work.commit()
 
     def _drain(self) -> list[Item]:
         """Wait for something to happen, but not beyond what is due; return all that has."""

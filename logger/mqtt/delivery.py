@@ -103,6 +103,11 @@ class Delivery:
         return first.at_us if first else None
 
     @property
+    def standing(self) -> list[Message]:
+        """Return the standing messages, in the order in which their topics were first set."""
+        return list(self._slots.values())
+
+    @property
     def settled(self) -> bool:
         """Tell whether nothing is left to send or to be answered."""
         return not (self._flight or self._dirty or self._events or self._latest)

@@ -26,7 +26,18 @@ from logger.model import (
 )
 from logger.store import rows
 from logger.store.store import Store
-from logger.store.tables import calibration, check_reading, correction, inbox, journal, measurement, outbox, run, watch
+from logger.store.tables import (
+    calibration,
+    check_reading,
+    correction,
+    inbox,
+    journal,
+    measurement,
+    outbox,
+    retained_topic,
+    run,
+    watch,
+)
 
 _MINUTE_US = 60_000_000
 MEASUREMENT_COLUMNS = [
@@ -107,7 +118,9 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
             return None
         carry = rows.decode_carry(found)
         if carry.probe != probe:
-            carry = replace(carry, probe=probe, calibration=None, believed_at_us=None)
+            carry = replace(
+                carry, probe=probe, calibration=None, drift=None, attended_until_us=None, believed_at_us=None
+            )
         return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=max(recent, carry.recent)))
 
 
@@ -210,6 +223,12 @@ def minutes_read(store: Store, probe: str, *, since_at_us: int, until_at_us: int
     minutes = select(minute).where(*wanted, m.potential_mv.is_not(None)).distinct().subquery()
     with store.reading() as connection:
         return connection.scalar(select(func.count()).select_from(minutes)) or 0
+
+
+def retained_topics(store: Store) -> list[str]:
+    """Return the topics that `UnitOfWork.remember_topics` noted last."""
+    with store.reading() as connection:
+        return list(connection.scalars(select(retained_topic.c.topic)))
 
 
 def runs(store: Store) -> list[Run]:

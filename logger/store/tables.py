@@ -134,6 +134,10 @@ class _WatchColumns(TypedColumns):
     carry: Named[str] = Column(Text, comment="JSON: what the watch remembers beside its log")
 
 
+class _RetainedTopicColumns(TypedColumns):
+    topic: Named[str] = Column(Text, primary_key=True, comment="the broker retains a message of ours there")
+
+
 class _JournalColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
     seq: Named[int] = Column(BigInteger, comment="record at which it happened; 0: outside any")
@@ -189,6 +193,7 @@ check_reading = Table("check_reading", metadata, _CheckColumns)
 correction = Table("correction", metadata, _CorrectionColumns)
 measurement = Table("measurement", metadata, _MeasurementColumns, sqlite_with_rowid=False)
 watch = Table("watch", metadata, _WatchColumns)
+retained_topic = Table("retained_topic", metadata, _RetainedTopicColumns)
 journal = Table("journal", metadata, _JournalColumns)
 outbox = Table("outbox", metadata, _OutboxColumns)
 inbox = Table("inbox", metadata, _InboxColumns)

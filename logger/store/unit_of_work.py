@@ -12,14 +12,25 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Connection, Engine, Insert, Table, bindparam, func, insert, select, update
+from sqlalchemy import Connection, Engine, Insert, Table, bindparam, delete, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError
 from logger.model import Answer, Calibration, Carry, Check, Command, Correction, Entry, Event, Outcome
 from logger.store import rows
-from logger.store.tables import calibration, check_reading, correction, inbox, journal, measurement, outbox, run, watch
+from logger.store.tables import (
+    calibration,
+    check_reading,
+    correction,
+    inbox,
+    journal,
+    measurement,
+    outbox,
+    retained_topic,
+    run,
+    watch,
+)
 
 
 class Writer:
@@ -163,6 +174,11 @@ class UnitOfWork:
     def add_correction(self, made: Correction) -> Correction:
         """Store a correction, or what takes one back; return it with its number. Raises RefusedError as above."""
         return replace(made, id=self._insert(correction, rows.correction_row(made)))
+
+    def remember_topics(self, topics: Iterable[str]) -> None:
+        """Note on which topics the broker retains messages of ours; what was noted before is forgotten."""
+        self._connection.execute(delete(retained_topic))
+        self._insert_all(insert(retained_topic), [{"topic": topic} for topic in sorted(set(topics))])
 
     def _insert(self, table: Table[Any], row: Mapping[str, Any]) -> int:
         known = self._known(table, row)

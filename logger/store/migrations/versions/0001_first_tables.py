@@ -85,6 +85,11 @@ def _make_meta_run_watch() -> None:
         _column("carry", sa.Text, "JSON: what the watch remembers beside its log"),
         sa.PrimaryKeyConstraint("vat", name="pk_watch"),
     )
+    op.create_table(
+        "retained_topic",
+        _column("topic", sa.Text, "the broker retains a message of ours there"),
+        sa.PrimaryKeyConstraint("topic", name="pk_retained_topic"),
+    )
 
 
 def _make_calibration() -> None:
