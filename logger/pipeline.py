@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.alarm import evaluate, requests
+from logger.alarm import evaluate
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
+from logger.commands import commands_between
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
-from logger.errors import RefusedError
 from logger.measure import calibration, quality, uncertainty, windows
 from logger.measure.windows import Belief, Judged
 from logger.model import (
@@ -23,9 +23,7 @@ from logger.model import (
     Answer,
     Block,
     Carry,
-    Cause,
     Command,
-    CommandKind,
     Entry,
     Floats,
     Ints,
@@ -64,7 +62,7 @@ def step(
         ready = [c for c in waiting if c.seq <= seq]
         waiting = waiting[len(ready) :]
         now = Now(at_us=int(block.at_us[row]), elapsed_us=int(block.elapsed_us[row]))
-        carry, said, answered = _between_records(watch, state.carry, ready, seq=seq, now=now)
+        carry, said, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
         end = _next_cut(carry, block, row, waiting)
         state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end])
         entries += said + told
@@ -82,67 +80,13 @@ def step(
 
 
 def _next_cut(carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
-    """Return the first row after this one before which a command or the end of a suppression falls."""
+    """Return the first row after this one before which a command falls, or the end of a suppression or of work."""
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
-    ends = [a.suppressed_until_us for a in carry.alarms.values() if a.suppressed_until_us is not None]
+    times = (carry.attended_until_us, *(alarm.suppressed_until_us for alarm in carry.alarms.values()))
+    ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
     return max(row + 1, min(cuts))
-
-
-def _between_records(
-    watch: Watch, carry: Carry, commands: Sequence[Command], *, seq: int, now: Now
-) -> tuple[Carry, list[Entry], list[Answer]]:
-    """Lift suppressions that are over, then apply commands; a refused one changes nothing but the journal."""
-    alarms, entries = requests.lift_suppressions(watch.vat, carry.alarms, seq=seq, now=now)
-    carry = replace(carry, alarms=alarms, fresh_us=now.elapsed_us if entries else carry.fresh_us)
-    answers = []
-    for command in commands:
-        try:
-            carry, said, answer = _apply(watch, carry, command, seq=seq, now=now)
-            entries += said
-            answers.append(_answer(watch, command, answer, seq=seq))
-        except RefusedError as refused:
-            entries.append(_refusal(watch, command, str(refused), seq=seq, now=now))
-            answers.append(replace(_answer(watch, command, str(refused), seq=seq), applied=False))
-    return carry, entries, answers
-
-
-def _answer(watch: Watch, command: Command, text: str, *, seq: int) -> Answer:
-    return Answer(command=command.id, seq=seq, applied=True, text=text, probe=watch.probe.id)
-
-
-def _apply(watch: Watch, carry: Carry, command: Command, *, seq: int, now: Now) -> tuple[Carry, list[Entry], str]:
-    if command.kind is not CommandKind.CALIBRATE:
-        alarms, entries, answer = requests.apply(watch.vat, carry.alarms, command, seq=seq, now=now)
-        is_back = any(e.cause is Cause.UNSUPPRESSED for e in entries)
-        return replace(carry, alarms=alarms, fresh_us=now.elapsed_us if is_back else carry.fresh_us), entries, answer
-    new = command.calibration
-    if new is None:
-        raise RefusedError("the command holds no calibration")
-    if new.probe != watch.probe.id:
-        raise RefusedError(f"calibration {new.id} is of probe {new.probe}, not of {watch.probe.id}")
-    text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
-    entry = Entry(
-        seq=seq, at_us=now.at_us, vat=watch.vat.id, cause=Cause.CALIBRATED, by=command.by or new.by, text=text
-    )
-    return _anew(watch, replace(carry, calibration=new), now=now), [entry], text
-
-
-def _anew(watch: Watch, carry: Carry, *, now: Now) -> Carry:
-    """Start the delays of the pH alarms and all windows anew: what came before was another scale."""
-    alarms = dict(carry.alarms)
-    for alarm in watch.vat.alarms:
-        if alarm.kind.is_ph and alarm.id in alarms:
-            alarms[alarm.id] = replace(alarms[alarm.id], pending_us=None)
-    return replace(carry, alarms=alarms, fresh_us=now.elapsed_us)
-
-
-def _refusal(watch: Watch, command: Command, why: str, *, seq: int, now: Now) -> Entry:
-    text = f"{command.kind} refused: {why}"
-    return Entry(
-        seq=seq, at_us=now.at_us, vat=watch.vat.id, cause=Cause.REFUSED, alarm=command.alarm, by=command.by, text=text
-    )
 
 
 def _stretch(watch: Watch, state: WatchState, block: Block) -> tuple[WatchState, Measurements, list[Entry]]:
@@ -176,7 +120,12 @@ def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
         ph = calibration.ph_of(line, block.potential_mv, block.temperature_c)
         ph[np.isin(flags.quality, (Quality.FAIL, Quality.MISSING))] = np.nan
         u = uncertainty.standard_uncertainty(
-            line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=block.temperature_c
+            line,
+            probe.errors,
+            at_us=block.at_us,
+            ph=ph,
+            temperature_c=block.temperature_c,
+            drift=state.carry.drift,
         )
     return Measurements(
         seq=block.seq,

@@ -15,6 +15,8 @@ from logger.errors import RefusedError
 from logger.model import AlarmState, Cause, Command, CommandKind, Entry
 
 SECOND_US = 1_000_000
+ATTEND_S = 900.0
+"""How long work on the probe suspends process alarms unless it says otherwise. [CP]"""
 Alarms = Mapping[str, AlarmState]
 
 
@@ -24,6 +26,13 @@ def apply(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: No
         return alarms, [_vat_entry(vat, command, Cause.NOTED, seq=seq, now=now)], "noted"
     if command.kind is CommandKind.MARK:
         return _mark(vat, alarms, command, seq=seq, now=now)
+    if command.kind is CommandKind.ATTEND:
+        return _attend(vat, alarms, command, seq=seq, now=now)
+    if command.kind is CommandKind.LEAVE:
+        text = command.note or "the probe is back in the vat"
+        entry = replace(_vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=text)
+        states, lifted = _back(vat, alarms, seq=seq, now=now)
+        return states, [entry, *lifted], _WATCHED_AGAIN
     if command.kind not in _REQUESTS:
         raise RefusedError(f"'{command.kind}' is no request to the alarms of a vat")
     alarm = next((a for a in vat.alarms if a.id == command.alarm), None)
@@ -110,16 +119,53 @@ _REQUESTS = {
 }
 
 
+_WATCHED_AGAIN = "process alarms watch again, their delays start anew"
+
+
+def attended_until_us(vat: VatConfig, command: Command, *, now: Now) -> int:
+    """Return the watch time until which somebody works on the probe. Raises RefusedError for a length of no use."""
+    seconds = ATTEND_S if command.duration_s is None else command.duration_s
+    if not 0 < seconds <= vat.max_shelve_s:
+        raise RefusedError(
+            f"work on the probe must last over 0 and at most {vat.max_shelve_s / 60:g} min, not {seconds / 60:g}: ask"
+            " again when the time is nearly over"
+        )
+    return now.elapsed_us + round(seconds * SECOND_US)
+
+
+def _attend(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now) -> tuple[Alarms, list[Entry], str]:
+    """Suspend the process alarms while somebody works on the probe; asked again, only the end moves."""
+    until = attended_until_us(vat, command, now=now)
+    text = f"somebody works on the probe, for at most {round((until - now.elapsed_us) / 60 / SECOND_US)} min"
+    said = f"{text} ({command.note})" if command.note else text
+    entries = [replace(_vat_entry(vat, command, Cause.ATTENDED, seq=seq, now=now), text=said)]
+    states = dict(alarms)
+    for alarm in vat.alarms:
+        state = states.get(alarm.id, AlarmState())
+        if alarm.kind.is_process and state.suppressed_until_us is None:
+            states[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)
+            entry = _signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
+            entries.append(replace(entry, text="suspended while somebody works on the probe"))
+        elif state.suppressed_until_us is not None:
+            states[alarm.id] = replace(state, suppressed_until_us=max(until, state.suppressed_until_us))
+    return states, entries, f"{text}; process alarms are suspended meanwhile"
+
+
+def _back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
+    """End every suppression: the probe is in its vat."""
+    ended = {
+        name: replace(state, suppressed_until_us=state.suppressed_until_us and now.elapsed_us)
+        for name, state in alarms.items()
+    }
+    return lift_suppressions(vat, ended, seq=seq, now=now)
+
+
 def _mark(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now) -> tuple[Alarms, list[Entry], str]:
     """Suspend the process alarms while the probe is out of the vat, or end that."""
     entries = [_vat_entry(vat, command, Cause.MARKED, seq=seq, now=now)]
     if command.note == "probe-in":
-        ended = {
-            name: replace(state, suppressed_until_us=state.suppressed_until_us and now.elapsed_us)
-            for name, state in alarms.items()
-        }
-        states, lifted = lift_suppressions(vat, ended, seq=seq, now=now)
-        return states, [*entries, *lifted], "process alarms watch again, their delays start anew"
+        states, lifted = _back(vat, alarms, seq=seq, now=now)
+        return states, [*entries, *lifted], _WATCHED_AGAIN
     if command.note != "probe-out":
         raise RefusedError(f"unknown mark '{command.note}': probe-out or probe-in")
     seconds = vat.probe_out_s if command.duration_s is None else command.duration_s

@@ -1,17 +1,24 @@
-"""How far one reading can be believed: a first budget (GUM, JCGM 100), standard uncertainties in pH, k = 1.
+"""How far one reading can be believed: its budget (GUM, JCGM 100), standard uncertainties in pH, k = 1.
 
-    u^2 = u_fit^2 + u_temperature^2 + u_junction^2 + u_drift^2 + u_walk^2 + u_repeatability^2 + u_resolution^2
+    u^2 = u_fit^2 + u_temperature^2 + u_junction^2 + u_drift^2 + u_repeatability^2 + u_resolution^2
 
-u_fit carries the covariance of offset and slope (leaving it out misstates u away from the buffers' middle). u_drift
-grows with the days since the calibration. u_junction is an allowance for the liquid junction in brine, which no buffer
-shows. Only repeatability shrinks when readings are averaged.
+u_fit carries the covariance of offset and slope of the line that the reading is taken from (leaving it out misstates u
+away from the buffers' middle); outside the buffers it grows as it must. u_drift grows with the days since the
+calibration or the newest check, and holds what checks found the probe off by: the published pH is never corrected.
+u_junction is an allowance for the liquid junction in brine, which no buffer shows. Only repeatability and resolution
+shrink when readings are averaged.
+
+Law: elementwise, by + - * / and the square root alone, so that a row's u never depends on its block. `budget.py`
+tells the same sum term by term.
 """
 
 import numpy as np
 
 from logger.config import ErrorModel
+from logger.measure.calibration import Pieces, pieces_at
+from logger.measure.drift import rate_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, ZERO_C_K, nernst_mv
-from logger.model import Calibration, Floats, Ints
+from logger.model import Calibration, Drift, Floats, Ints
 
 DAY_US = 86_400_000_000
 INDEPENDENT_S = 60.0
@@ -19,21 +26,32 @@ INDEPENDENT_S = 60.0
 
 
 def standard_uncertainty(
-    calibration: Calibration, errors: ErrorModel, *, at_us: Ints, ph: Floats, temperature_c: Floats
+    calibration: Calibration,
+    errors: ErrorModel,
+    *,
+    at_us: Ints,
+    ph: Floats,
+    temperature_c: Floats,
+    drift: Drift | None = None,
 ) -> Floats:
-    """Return u (pH, k = 1) of single readings, elementwise; NaN where pH is NaN."""
-    span = calibration.slope * nernst_mv(temperature_c)
-    days = np.abs(at_us - calibration.at_us) / DAY_US
-    below = ISOPOTENTIAL_PH - ph
-    # pH = 7 - (E - offset) / (slope k):  d pH/d offset = 1 / (slope k),  d pH/d slope = (7 - pH) / slope
-    by_offset, by_slope = 1.0 / span, below / calibration.slope
-    fit = by_offset * by_offset * calibration.var_offset + by_slope * by_slope * calibration.var_slope
-    fit = fit + 2.0 * by_offset * by_slope * calibration.cov
-    warmth = below / (temperature_c + ZERO_C_K) * errors.temperature_c
-    drift = errors.drift_ph_per_day * days
-    walk = errors.walk_ph_per_sqrt_day * errors.walk_ph_per_sqrt_day * days
-    systematic = fit + warmth * warmth + errors.junction_ph**2 + drift * drift + walk
-    return np.sqrt(systematic + _random(errors) / (span * span))
+    """Return u (pH, k = 1) of single readings, elementwise; NaN where pH is NaN.
+
+    `at_us`: UTC (microseconds) of each. `drift`: what checks since the calibration told; None: there was none.
+    """
+    lines = pieces_at(calibration, ph, temperature_c)
+    variance = (
+        fit_variance(lines, ph, temperature_c)
+        + temperature_variance(errors, ph, temperature_c)
+        + errors.junction_ph * errors.junction_ph
+        + _drift(calibration, errors, drift, at_us)
+        + _random_mv2(errors) / _squared(lines.slope * nernst_mv(temperature_c))
+    )
+    return np.asarray(np.sqrt(variance))
+
+
+def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floats) -> Floats:
+    """Return what the calibration alone contributes to u (pH, k = 1), elementwise."""
+    return np.asarray(np.sqrt(fit_variance(pieces_at(calibration, ph, temperature_c), ph, temperature_c)))
 
 
 def of_median(u_single: Floats, count: Ints, *, slope: float, errors: ErrorModel, poll_s: float) -> Floats:
@@ -42,14 +60,61 @@ def of_median(u_single: Floats, count: Ints, *, slope: float, errors: ErrorModel
     The median of n independent normal readings has pi/2 times the variance of their mean (Kenney and Keeping 1962,
     from memory); readings within a minute of each other count as one.
     """
-    independent = np.maximum(1.0, count * min(1.0, poll_s / INDEPENDENT_S))
     span = slope * nernst_mv(25.0)
-    single = _random(errors) / (span * span)
-    shrunk = np.minimum(1.0, np.pi / 2 / independent)
-    variance = u_single * u_single - single * (1.0 - shrunk)
+    single = _random_mv2(errors) / (span * span)
+    variance = u_single * u_single - single * (1.0 - shrinkage(count, poll_s))
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
-def _random(errors: ErrorModel) -> float:
+def fit_variance(lines: Pieces, ph: Floats, temperature_c: Floats) -> Floats:
+    """Return the variance (pH^2) that the line's covariance gives.
+
+    pH = 7 - (E - offset) / (slope k):  d pH/d offset = 1 / (slope k),  d pH/d slope = (7 - pH) / slope
+    """
+    by_offset, by_slope = 1.0 / (lines.slope * nernst_mv(temperature_c)), (ISOPOTENTIAL_PH - ph) / lines.slope
+    return (
+        by_offset * by_offset * lines.var_offset
+        + by_slope * by_slope * lines.var_slope
+        + 2.0 * by_offset * by_slope * lines.cov
+    )
+
+
+def temperature_variance(errors: ErrorModel, ph: Floats, temperature_c: Floats) -> Floats:
+    """Return the variance that the thermometer's error gives, which vanishes at the isopotential point."""
+    return _squared((ISOPOTENTIAL_PH - ph) / (temperature_c + ZERO_C_K) * errors.temperature_c)
+
+
+def _drift(calibration: Calibration, errors: ErrorModel, drift: Drift | None, at_us: Ints) -> Floats:
+    found, since, walk = drift_parts(calibration, errors, drift, at_us)
+    return found * found + since + walk
+
+
+def drift_parts(
+    calibration: Calibration, errors: ErrorModel, drift: Drift | None, at_us: Ints
+) -> tuple[Floats, Floats, Floats]:
+    """Return the offset that checks found (pH), the variance of it and its rate, and that of the walk since then.
+
+    A reading before its calibration or check is as doubtful as one as long after.
+    """
+    walk = errors.walk_ph_per_sqrt_day * errors.walk_ph_per_sqrt_day
+    if drift is None:
+        rate, days = rate_of(calibration, errors), np.abs(at_us - calibration.at_us) / DAY_US
+        return np.zeros(np.shape(days)), _squared(rate * days), walk * days
+    days = (at_us - drift.at_us) / DAY_US
+    since = drift.var_offset + 2.0 * days * drift.cov + days * days * drift.var_rate
+    return drift.offset_ph + drift.rate_ph_per_day * days, np.maximum(since, 0.0), walk * np.abs(days)
+
+
+def shrinkage(count: Ints, poll_s: float) -> Floats:
+    """Return by how much the variance of what differs from reading to reading shrinks in a median of `count`."""
+    independent = np.maximum(1.0, count * min(1.0, poll_s / INDEPENDENT_S))
+    return np.asarray(np.minimum(1.0, np.pi / 2 / independent))
+
+
+def _random_mv2(errors: ErrorModel) -> float:
     """Return the variance (mV^2) that differs from reading to reading; resolution is rectangular (GUM 4.3.7)."""
     return errors.repeatability_mv**2 + errors.resolution_mv**2 / 12.0
+
+
+def _squared(values: Floats) -> Floats:
+    return values * values
