@@ -4,6 +4,7 @@ Law: a calibration is kept for ever, whether it comes into force or not; it come
 a record whose number is kept too. The calibration and the command for it are stored in one transaction.
 """
 
+import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -13,7 +14,6 @@ import msgspec
 import numpy as np
 
 from logger.cli.asking import (
-    BUSY_S,
     Asked,
     await_answers,
     by_option,
@@ -26,13 +26,16 @@ from logger.cli.asking import (
     say_simulated,
     wait_option,
 )
+from logger.cli.bench import bench, is_missing, method_option, order_of
 from logger.cli.common import config_option, json_option, load_config, print_json, sentences
 from logger.cli.moments import moment_option
 from logger.cli.points import Dip, point_option, read
 from logger.config import Config
 from logger.errors import RefusedError
-from logger.model import Calibration, CalibrationPoint, Command, CommandKind
-from logger.store import Store
+from logger.model import Calibration, CalibrationPoint, Method, Verdict
+from logger.session import calibrating
+from logger.session.sitting import Taken
+from logger.session.storing import keep_calibration
 from logger.store.queries import StoredCalibration
 
 SHOWN_PH, SHOWN_C = 4.6, 25.0
@@ -61,24 +64,26 @@ def calibration() -> None:
 )
 @click.argument("probe")
 @click.option("--from", "file", type=click.Path(dir_okay=False, path_type=Path), help="A TOML file with the points.")
-@point_option("--point", "points", help="pH, mV and Celsius in one buffer; give 2 or 3.")
+@point_option("--point", "points", help="pH, mV and Celsius in one buffer; give 1 to 5.")
 @moment_option("--made-at", help="When the probe stood in the buffers [default: the file's, or now].")
+@method_option
 @by_option
 @wait_option
 @config_option
 @json_option
 @sentences
-def add(
+def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     probe: str,
     file: Path | None,
     points: tuple[CalibrationPoint, ...],
     made_at: int | None,
+    method: str,
     by: str,
     wait_s: float | None,
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Fit the line through two or three buffers and put it in force for PROBE.
+    """Fit the line through one to five buffers, judge it, and put it in force for PROBE unless it is refused.
 
     Give the pH that the buffer has at the temperature it had, from the buffer's own table. The file holds `made_at`
     (a time with its offset), `by` (may be left out) and, for each buffer, a table [[point]] with buffer_ph,
@@ -89,15 +94,31 @@ def add(
     config = load_config(config_path)
     check_probe(config, probe)
     dip = _dip(config, file, points, now_us=now_us(config), made_at_us=made_at)
-    made = fit(dip.points, probe=probe, at_us=dip.made_at_us or 0, by=dip.by or by)
-    made, asked = _store(config, made, by=by, wait_s=wait_s)
+    made_at_us = dip.made_at_us or 0
+    fit(dip.points, probe=probe, at_us=made_at_us, by=by)  # points that make no line are refused before a store is made
+    wait_s = 0.0 if is_missing(config) else wait_s
+    with bench(config, probe, by=dip.by or by, migrate=is_missing(config)) as here:
+        taken = [Taken(point=point, at_us=made_at_us) for point in dip.points]
+        made, checks = calibrating.judged(order_of(here, method=Method(method)), taken)
+        wanted = made.verdict is not Verdict.REFUSED
+        stored = keep_calibration(here.store, made, checks, is_wanted=wanted, at_us=now_us(config), by=by)
+        asked = await_answers(config, here.store, list(stored.commands), probe=probe, wait_s=wait_s)
+    _tell(config, stored.calibration, asked, as_json=as_json)
+
+
+def _tell(config: Config, made: Calibration, asked: list[Asked], *, as_json: bool) -> None:
+    """Print a calibration and what became of it; exit 1 if it does not come into force."""
     if as_json:
-        print_json({"simulated": config.simulated, "calibration": _told(config, made), "asked": asked})
+        told = {"simulated": config.simulated, "calibration": _told(config, made)}
+        print_json({**told, "asked": asked[0] if asked else None})
     else:
         say_simulated(simulated=config.simulated)
         _print(config, made)
-        say([asked])
-    exit_refused([asked])
+        say(asked)
+    if not asked:
+        click.echo(f"Calibration {made.id} is refused: it is kept for the record, never applied.", err=True)
+        sys.exit(1)
+    exit_refused(asked)
 
 
 def _dip(
@@ -105,7 +126,7 @@ def _dip(
 ) -> Dip:
     """Return the points with the time they were taken; refuse what cannot be of this configuration."""
     if (file is None) == (not points):
-        raise click.UsageError("give either --from FILE or --point twice or three times")
+        raise click.UsageError("give either --from FILE or --point, once for each buffer")
     dip = Dip(points=points, made_at_us=now_us, simulated=config.simulated) if file is None else read(file)
     dip = replace(dip, made_at_us=dip.made_at_us if made_at_us is None else made_at_us)
     if dip.made_at_us is None:
@@ -117,36 +138,6 @@ def _dip(
     if not config.simulated and dip.made_at_us > now_us + AHEAD_US:
         raise RefusedError("the calibration would be made in the future: correct made_at, or this machine's clock")
     return dip
-
-
-def _store(config: Config, made: Calibration, *, by: str, wait_s: float | None) -> tuple[Calibration, Asked]:
-    """Store a calibration and the command that puts it in force; return it numbered, and what became of the command."""
-    is_missing = _is_missing(config)
-    store = Store.open(config.store_url, simulated=config.simulated, migrate=is_missing, busy_s=BUSY_S)
-    with store:
-        with store.begin() as work:
-            made = work.add_calibration(made)
-            command = Command(
-                id=0,
-                at_us=now_us(config),
-                kind=CommandKind.CALIBRATE,
-                vat="",
-                probe=made.probe,
-                calibration=made,
-                by=by,
-            )
-            number = work.add_command(command)
-            work.commit()
-        (asked,) = await_answers(config, store, [number], probe=made.probe, wait_s=0.0 if is_missing else wait_s)
-    return made, asked
-
-
-def _is_missing(config: Config) -> bool:
-    """Tell whether the store is a file that does not exist yet: a first calibration may come before the first run."""
-    from logger.store.engine import parse, sqlite_path
-
-    path = sqlite_path(parse(config.store_url))
-    return path is not None and not path.exists()
 
 
 def _expanded_u(config: Config, made: Calibration) -> float:
@@ -182,6 +173,8 @@ def _print(config: Config, made: Calibration) -> None:
     click.echo(f"Calibration {made.id} of {made.probe}, made {moment(made.at_us)}{by}")
     for label, text in _facts(made, _expanded_u(config, made)).items():
         click.echo("\n".join(row(label, text)))
+    for number, text in enumerate([made.verdict.capitalize(), *made.findings]):
+        click.echo("\n".join(row("" if number else "Verdict", text)))
 
 
 def _facts(made: Calibration, expanded_u: float) -> dict[str, str]:

@@ -1,0 +1,163 @@
+"""What the commands for a person at the bench share: the probe, its store, and where its readings come from.
+
+Law: the port has one owner; a running daemon is asked, only without one is the port opened here.
+"""
+
+import signal
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+
+import click
+
+from logger import clock as clocks
+from logger.cli.asking import BUSY_S, LOOK_S, check_probe
+from logger.clock import Clock
+from logger.config import Config, ProbeConfig, VatConfig
+from logger.errors import RefusedError
+from logger.measure.buffers import Buffer, by_id, shelf
+from logger.model import Answer, Calibration, Drift, Method
+from logger.probe.port import Line
+from logger.session import storing
+from logger.session.calibrating import Order
+from logger.session.drive import Keep, drive
+from logger.session.keys import Keys
+from logger.session.screen import fitting
+from logger.session.sitting import State, Task
+from logger.session.sources import AbsentError, Daemon, Direct, Source
+from logger.store import Store, queries
+from logger.store.engine import parse, sqlite_path
+
+SECOND_US = 1_000_000
+ANSWER_S = 4.0
+"""Real seconds that a daemon which reads every second may take to answer. [CP]"""
+
+time_out_option = click.option(
+    "--time-out",
+    "time_out_s",
+    type=click.FloatRange(10, 3600),
+    default=180.0,
+    show_default=True,
+    metavar="SECONDS",
+    help="After so long without a stable potential, say what to look for.",
+)
+method_option = click.option(
+    "--method",
+    type=click.Choice([method.value for method in Method]),
+    default=Method.BRACKETING.value,
+    show_default=True,
+    help="Between neighbouring buffers the line through these two, or one line through all.",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bench:
+    """A probe whose readings a person works with."""
+
+    config: Config
+    store: Store
+    clock: Clock
+    probe: ProbeConfig
+    vat: VatConfig
+    in_force: Calibration | None
+    drift: Drift | None
+    """What checks told of the calibration in force."""
+    by: str
+
+
+@contextmanager
+def bench(config: Config, probe: str, *, by: str, migrate: bool = False) -> Iterator[Bench]:
+    """Open the store for work with a probe. Raises RefusedError for one that the configuration does not have."""
+    check_probe(config, probe)
+    vat = next(vat for vat in config.vats if vat.probe == probe)  # the settings know no probe without a vat
+    with Store.open(config.store_url, simulated=config.simulated, migrate=migrate, busy_s=BUSY_S) as store:
+        in_force, drift = storing.standing(store, vat=vat.id, probe=probe)
+        yield Bench(
+            config=config,
+            store=store,
+            clock=clocks.of(config.simulation),
+            probe=config.probe(probe),
+            vat=vat,
+            in_force=in_force,
+            drift=drift,
+            by=by,
+        )
+
+
+def is_missing(config: Config) -> bool:
+    """Tell whether the store is a file that does not exist yet: a first calibration may come before the first run."""
+    path = sqlite_path(parse(config.store_url))
+    return path is not None and not path.exists()
+
+
+def order_of(here: Bench, *, method: Method, table: tuple[Buffer, ...] = ()) -> Order:
+    """Return what a calibration of this probe goes by."""
+    return Order(
+        probe=here.probe,
+        by=here.by,
+        method=method,
+        buffers=table,
+        in_force=here.in_force,
+        calibrations=tuple(one.calibration for one in queries.calibrations(here.store, here.probe.id)),
+        checks=tuple(queries.checks(here.store, here.probe.id)),
+    )
+
+
+def buffers(config: Config, ids: str) -> tuple[Buffer, ...]:
+    """Return the buffers of these ids, comma-separated. Raises RefusedError naming the nearest id."""
+    known = shelf(config.buffers)
+    names = dict.fromkeys(name.strip() for name in ids.split(",") if name.strip())
+    if not names:
+        raise RefusedError("no buffer is named: give ids separated by commas, such as gbt-phthalate,gbt-phosphate")
+    return tuple(by_id(name, known) for name in names)
+
+
+def sit(here: Bench, task: Task, keep: Keep, *, talk_to_stderr: bool = False) -> State:
+    """Let a person do a task; return how it ended. Ctrl-C, SIGTERM and a closed terminal end it in good order."""
+    for number in (signal.SIGTERM, signal.SIGHUP):
+        signal.signal(number, _interrupt)
+    stream = sys.stderr if talk_to_stderr else sys.stdout
+    with ExitStack() as stack:
+        source = _source(here, stack)
+        click.echo(f"\n{source.origin}", file=stream)
+        return drive(task, source, Keys(0), screen=fitting(stream), clock=here.clock, keep=keep)
+
+
+def answered(here: Bench, commands: Sequence[int]) -> Answer | None:
+    """Return what the daemon made of the last of these commands; None: it does not run, or takes its time."""
+    until = time.monotonic() + 2 * here.clock.real_s(1.0) + ANSWER_S
+    while True:
+        answer = queries.answer(here.store, commands[-1])
+        if answer is not None or time.monotonic() > until:
+            return answer
+        time.sleep(LOOK_S)
+
+
+def _source(here: Bench, stack: ExitStack) -> Source:
+    """Enter and return the daemon's readings, or those of the port when no daemon answers."""
+    if _may_run(here):
+        daemon = Daemon(store=here.store, vat=here.vat, probe=here.probe, clock=here.clock, by=here.by)
+        click.echo(f"Asking the daemon (its next reading is due within {here.probe.poll_s:g} s) ...", err=True)
+        try:
+            return stack.enter_context(daemon)
+        except AbsentError as absent:
+            click.echo(f"Note: {absent}; the port is opened instead.", err=True)
+    line = Line(here.probe.port, baud=here.probe.baud, simulated=here.config.simulated)
+    return stack.enter_context(Direct(line=line, probe=here.probe, clock=here.clock))
+
+
+def _may_run(here: Bench) -> bool:
+    """Tell whether the newest record is young enough for the daemon to run."""
+    from logger.report.status import is_clock_shared, is_stale
+
+    end = queries.last_position(here.store, here.probe.id)
+    if end is None:
+        return bool(queries.runs(here.store))
+    age_s = (here.clock.read().at_us - end.at_us) / SECOND_US
+    return not is_clock_shared(here.config.simulation) or not is_stale(here.config, here.probe, age_s)
+
+
+def _interrupt(_number: int, _frame: object) -> None:
+    raise KeyboardInterrupt

@@ -1,0 +1,155 @@
+"""`vatvigil calibrate`: a person, a probe and some glasses of buffer.
+
+Law: nothing is changed before the person has seen the verdict and says yes; then all of it is stored in one
+transaction. A refused calibration is kept for the record and never comes into force.
+"""
+
+import sys
+from pathlib import Path
+
+import click
+
+from logger.cli.asking import by_option, examples, say_simulated, wait_option
+from logger.cli.bench import Bench, answered, bench, buffers, is_missing, method_option, order_of, sit, time_out_option
+from logger.cli.calibration import add
+from logger.cli.common import config_option, load_config, sentences
+from logger.model import Calibration, Method
+from logger.session import calibrating, storing, words
+from logger.session.dip import Table
+from logger.session.draft import Draft
+from logger.session.sitting import Conclusion, State, Task
+
+MOST = 5
+BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
+
+
+@click.command(
+    short_help="calibrate a probe, guided",
+    epilog=examples(
+        "vatvigil calibrate marrow-probe",
+        "vatvigil calibrate marrow-probe --buffers technical-4.00,technical-7.00 --by tova",
+        "vatvigil calibrate marrow-probe --points dip.toml",
+    ),
+)
+@click.argument("probe")
+@click.option(
+    "--buffers",
+    "ids",
+    default=BUFFERS,
+    show_default=True,
+    metavar="ID,ID,...",
+    help="The buffers on the table, in any order: ids of built-in tables or of [buffer.ID] in the configuration.",
+)
+@method_option
+@time_out_option
+@click.option("--yes", "assume_yes", is_flag=True, help="Put it into force without asking, unless it is refused.")
+@click.option(
+    "--resume", is_flag=True, help="Go on with the points of a sitting that was cut off within the last hour."
+)
+@click.option(
+    "--points",
+    "file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Nobody at the bench: take the points from a TOML file, as `calibration add --from` does.",
+)
+@by_option
+@wait_option
+@config_option
+@sentences
+@click.pass_context
+def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
+    context: click.Context,
+    probe: str,
+    ids: str,
+    method: str,
+    time_out_s: float,
+    assume_yes: bool,  # noqa: FBT001 - click's flag
+    resume: bool,  # noqa: FBT001 - click's flag
+    file: Path | None,
+    by: str,
+    wait_s: float | None,
+    config_path: Path,
+) -> None:
+    """Calibrate PROBE in one to five buffers, step by step, with the readings before your eyes.
+
+    It works beside the running daemon, which then reads the probe every second and holds back the process alarms of
+    its vat until the probe is back; without a daemon it opens the port itself. Each buffer is recognised by its
+    potential, or named by you, and is taken only when it is stable. What the calibration in force reads in the same
+    buffers is kept (as found). Nothing is changed before you say yes; Ctrl-C leaves everything as it was.
+
+    Exit code 0: the new calibration is in force, or will be with the daemon's next reading; 1: it is not.
+    """
+    if file is not None:
+        context.invoke(add, probe=probe, file=file, method=method, by=by, wait_s=wait_s, config_path=config_path)
+        return
+    config = load_config(config_path)
+    with bench(config, probe, by=by, migrate=is_missing(config)) as here:
+        draft = Draft.beside(here.store.path, probe)
+        table = Table(buffers=buffers(config, ids), in_force=here.in_force)
+        order = order_of(here, method=Method(method), table=table.buffers)
+        task = Task(
+            table=table,
+            wanted=min(MOST, len(table.buffers)),
+            conclude=lambda taken: calibrating.conclusion(order, taken),
+            time_out_s=time_out_s,
+            spread_c=here.probe.calibration.temperature_spread_warn_c,
+            opening=tuple(_opening(here, draft, resume=resume)),
+            assume_yes=assume_yes,
+            before=draft.resumed(at_us=here.clock.read().at_us) if resume else (),
+            remember=draft.keep,
+        )
+        say_simulated(simulated=config.simulated)
+        state = sit(here, task, lambda conclusion, is_wanted: _keep(here, draft, conclusion, is_wanted=is_wanted))
+    sys.exit(0 if _is_in_force(state) else 1)
+
+
+def _opening(here: Bench, draft: Draft, *, resume: bool) -> list[str]:
+    from logger.report.words import age
+
+    now_us = here.clock.read().at_us
+    lines = [f"Calibrating {here.probe.id} of vat {here.vat.id}."]
+    if here.in_force is None:
+        lines.append("No calibration is in force yet.")
+    else:
+        made = here.in_force
+        ago = age((now_us - made.at_us) / 1e6)
+        lines.append(
+            f"In force: calibration {made.id}, {ago} old, slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV."
+        )
+        lines.append(words.AS_FOUND)
+    left = draft.found(at_us=now_us)
+    if left and not resume:
+        lines.append(f"A sitting was cut off with {len(left)} point(s) taken: [q] and --resume goes on with them.")
+    return [*lines, words.WARM]
+
+
+def _keep(here: Bench, draft: Draft, conclusion: Conclusion, *, is_wanted: bool) -> tuple[str, ...]:
+    """Store what the person decided; return where it is."""
+    made = conclusion.calibration
+    if made is None:
+        raise ValueError("a calibration is what this command keeps")
+    if not is_wanted and not conclusion.is_refused:
+        made = calibrating.declined(made)
+    at_us = here.clock.read().at_us
+    stored = storing.keep_calibration(here.store, made, conclusion.checks, is_wanted=is_wanted, at_us=at_us, by=here.by)
+    draft.drop()
+    known = stored.calibration or made
+    if not is_wanted:
+        stays = "" if here.in_force is None else f"; calibration {here.in_force.id} stays in force"
+        return (f"Calibration {known.id} is kept for the record, not in force{stays}.",)
+    return (_said(here, known, stored.commands),)
+
+
+def _said(here: Bench, made: Calibration, commands: tuple[int, ...]) -> str:
+    answer = answered(here, commands)
+    if answer is None:
+        return (
+            f"Calibration {made.id} is stored; it comes into force as soon as the daemon runs, before its next reading."
+        )
+    if not answer.applied:
+        return f"Calibration {made.id} is stored, but the daemon refused it: {answer.text}."
+    return f"Calibration {made.id} is in force from record {answer.seq} on."
+
+
+def _is_in_force(state: State) -> bool:
+    return state.is_kept and state.is_wanted

@@ -1,0 +1,109 @@
+"""`vatvigil uncertainty`: what the doubt of a reading is made of. Law: reads only; the sum is the u of the record."""
+
+from math import hypot
+from pathlib import Path
+
+import click
+import msgspec
+import numpy as np
+
+from logger.cli.asking import examples, now_us, reading_store, say_simulated, vat_of
+from logger.cli.common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.errors import RefusedError
+from logger.measure.budget import Result, Term, budget
+from logger.model import Calibration, Drift, Measurements
+
+REMEDIES = {
+    "liquid junction in brine": "five independent spot checks that agree, then lower junction_ph",
+    "drift": "a check buffer (`vatvigil verify`), or a calibration",
+    "wander": "a check buffer (`vatvigil verify`)",
+    "offset found by checks": "a calibration",
+    "buffer values": "fresh buffers with a smaller stated uncertainty",
+    "potentials in the buffers": "longer waiting in the buffers; a quieter electrode",
+    "slope": "a second buffer at the next calibration",
+    "temperature": "a checked thermometer (temperature_c of the probe's errors)",
+    "repeatability": "a median of more readings",
+    "resolution": "a median of more readings",
+}
+"""What makes each part smaller."""
+SHOWN_C = 25.0
+
+
+@click.command(
+    short_help="what the doubt of a reading is made of",
+    epilog=examples("vatvigil uncertainty marrow", "vatvigil uncertainty marrow --at-ph 4.6"),
+)
+@click.argument("vat")
+@click.option(
+    "--at-ph", type=click.FloatRange(0, 14), metavar="PH", help="Of a reading of this pH [default: the newest]."
+)
+@config_option
+@json_option
+@sentences
+def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """Show the uncertainty budget of one reading of VAT now: every part, the largest first, and what makes it smaller.
+
+    Standard uncertainties in pH (k = 1); U is twice their combination (about 95 %).
+    """
+    from logger.session.storing import standing
+    from logger.store import queries
+
+    config = load_config(config_path)
+    target = vat_of(config, vat)
+    with reading_store(config) as store:
+        line, drift = standing(store, vat=target.id, probe=target.probe)
+        newest = queries.latest(store, target.probe)
+    if line is None:
+        raise RefusedError(
+            f"no calibration of {target.probe} is in force: no pH is claimed, so there is no doubt of it"
+        )
+    result = _result(newest, at_ph, at_us=now_us(config))
+    terms = budget(line, config.probe(target.probe).errors, result, drift=drift)
+    if as_json:
+        print_json({"simulated": config.simulated, "vat": target.id, **_told(line, drift, result, terms)})
+        return
+    say_simulated(simulated=config.simulated)
+    _print(target.name, result, terms)
+
+
+def _result(newest: Measurements, at_ph: float | None, *, at_us: int) -> Result:
+    """Return the reading whose budget is wanted: the newest one, or one of that pH in the vat now."""
+    known = len(newest) > 0
+    ph = float(newest.ph[-1]) if known and at_ph is None else at_ph
+    if ph is None or np.isnan(ph):
+        raise RefusedError("the newest record claims no pH: see `vatvigil status`, or ask with --at-ph 4.6")
+    celsius = float(newest.temperature_c[-1]) if known else SHOWN_C
+    when = int(newest.at_us[-1]) if known and at_ph is None else at_us
+    return Result(ph=ph, temperature_c=SHOWN_C if np.isnan(celsius) else celsius, at_us=when)
+
+
+def _combined(terms: tuple[Term, ...]) -> float:
+    return hypot(*(term.u_ph for term in terms))
+
+
+def _print(name: str, result: Result, terms: tuple[Term, ...]) -> None:
+    u = _combined(terms)
+    shares = [(f"{term.u_ph:.3f}", f"{(term.u_ph / u) ** 2:.0%}") for term in terms]
+    print_table(
+        f"{name}: one reading at pH {result.ph:.2f}, {result.temperature_c:.1f} C",
+        ["part", "u (pH)", "share", "rests on", "smaller by"],
+        [[t.name, *share, t.basis, REMEDIES.get(t.name, "")] for t, share in zip(terms, shares, strict=True)],
+    )
+    click.echo(f"Combined: u = {u:.3f} (k = 1); U = {2 * u:.2f} (k = 2, about 95 %).")
+
+
+def _told(line: Calibration, drift: Drift | None, result: Result, terms: tuple[Term, ...]) -> dict[str, object]:
+    from logger.mqtt.payloads import rfc3339
+
+    u = _combined(terms)
+    return {
+        "calibration": line.id,
+        "checked": drift is not None,
+        "at": rfc3339(result.at_us),
+        "ph": result.ph,
+        "temperature_c": result.temperature_c,
+        "terms": [{**msgspec.to_builtins(t), "smaller_by": REMEDIES.get(t.name, "")} for t in terms],
+        "u_ph": u,
+        "expanded_uncertainty_ph": 2 * u,
+        "coverage_factor": 2,
+    }

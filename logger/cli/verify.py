@@ -1,0 +1,157 @@
+"""`vatvigil verify`: what the probe reads beside what it should, in a check buffer or beside another instrument.
+
+Law: a check never moves the probe's zero. It is stored, and what it tells of the drift goes into the doubt of the
+readings.
+"""
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+import msgspec
+
+from logger.cli.asking import by_option, examples, say_simulated
+from logger.cli.bench import Bench, answered, bench, buffers, sit, time_out_option
+from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, sentences
+from logger.errors import RefusedError
+from logger.model import Check
+from logger.session import storing, verifying, words
+from logger.session.dip import Table
+from logger.session.screen import folded
+from logger.session.sitting import Conclusion, Task
+from logger.session.verifying import Order, Spot
+from logger.store import history, queries
+from logger.store.history import Span
+
+MOST_ROWS = 1000
+"""Ten minutes of a probe that is read every second hold no more."""
+
+
+@click.command(
+    short_help="check a probe in a buffer, or beside another instrument",
+    epilog=examples(
+        "vatvigil verify marrow-probe --buffer gbt-phthalate",
+        'vatvigil verify marrow-probe --spot 4.71 --u 0.05 --instrument "hand meter 2"',
+    ),
+)
+@click.argument("probe")
+@click.option("--buffer", "buffer_id", metavar="ID", help="The probe is put into this check buffer, step by step.")
+@click.option("--spot", "spot_ph", type=float, metavar="PH", help="Another instrument reads this pH in the vat now.")
+@click.option(
+    "--u", "u_ph", type=float, metavar="PH", help="Standard uncertainty of --spot: a meter 0.05, a strip 0.2."
+)
+@click.option("--instrument", default="", metavar="TEXT", help="What gave --spot.")
+@click.option(
+    "--tolerance",
+    "tolerance_ph",
+    type=click.FloatRange(0.001, 2.0),
+    metavar="PH",
+    help="Passes within so much [default: the probe's check_tolerance_ph, with --spot its judge_tolerance_ph].",
+)
+@time_out_option
+@by_option
+@config_option
+@json_option
+@sentences
+def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
+    probe: str,
+    buffer_id: str | None,
+    spot_ph: float | None,
+    u_ph: float | None,
+    instrument: str,
+    tolerance_ph: float | None,
+    time_out_s: float,
+    by: str,
+    config_path: Path,
+    as_json: bool,  # noqa: FBT001 - click's flag
+) -> None:
+    """Check PROBE in a check buffer (--buffer), or by another instrument's reading of the vat (--spot).
+
+    In a buffer it goes as with `calibrate`, for one glass. A spot measurement is compared with the median of what the
+    probe read in the vat within the last ten minutes; tell how far the other instrument is to be believed (--u).
+
+    Exit code 0: passed; 3: failed; 1: there is no result.
+    """
+    if (buffer_id is None) == (spot_ph is None):
+        raise click.UsageError("give either --buffer ID or --spot PH")
+    if (spot_ph is None) != (u_ph is None):
+        raise click.UsageError("--spot and --u go together: how far is the other instrument to be believed?")
+    config = load_config(config_path)
+    with bench(config, probe, by=by) as here:
+        order = _order(here, tolerance_ph, is_spot=buffer_id is None)
+        if not as_json:
+            say_simulated(simulated=config.simulated)
+        if buffer_id is not None:
+            made = _in_buffer(here, order, buffer_id, time_out_s, as_json=as_json)
+        else:
+            made = _beside(here, order, ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument)
+            if not as_json:
+                click.echo("\n".join(folded(verifying.lines(order, made))))
+    if made is None:
+        sys.exit(1)
+    if as_json:
+        print_json({"simulated": config.simulated, **_told(order, made)})
+    sys.exit(0 if made.passed else ATTENTION)
+
+
+def _order(here: Bench, tolerance_ph: float | None, *, is_spot: bool) -> Order:
+    if here.in_force is None:
+        raise RefusedError(f"no calibration of {here.probe.id} is in force: there is nothing to check; calibrate it")
+    usual = here.probe.judge_tolerance_ph if is_spot else here.probe.check_tolerance_ph
+    return Order(
+        probe=here.probe,
+        vat=here.vat.id,
+        by=here.by,
+        tolerance_ph=usual if tolerance_ph is None else tolerance_ph,
+        in_force=here.in_force,
+        drift=here.drift,
+    )
+
+
+def _in_buffer(here: Bench, order: Order, buffer_id: str, time_out_s: float, *, as_json: bool) -> Check | None:
+    """Let a person put the probe into a check buffer; return the check, None if there was none."""
+    made: list[Check] = []
+
+    def keep(conclusion: Conclusion, _is_wanted: bool) -> tuple[str, ...]:  # noqa: FBT001 - the type is Keep's
+        check, number = storing.keep_check(here.store, conclusion.checks[0], at_us=here.clock.read().at_us, by=here.by)
+        made.append(check)
+        return (_noted(here, check, number),)
+
+    task = Task(
+        table=Table(buffers=buffers(here.config, buffer_id), in_force=here.in_force),
+        wanted=1,
+        conclude=lambda taken: verifying.conclusion(order, taken),
+        time_out_s=time_out_s,
+        spread_c=here.probe.calibration.temperature_spread_warn_c,
+        opening=(f"Checking {here.probe.id} of vat {here.vat.id} against calibration {order.in_force.id}.", words.WARM),
+    )
+    sit(here, task, keep, talk_to_stderr=as_json)
+    return made[0] if made else None
+
+
+def _beside(here: Bench, order: Order, *, ph: float, u_ph: float, instrument: str) -> Check:
+    """Store what another instrument reads in the vat beside what the probe read there."""
+    end = queries.last_position(here.store, here.probe.id)
+    first = 1 if end is None else max(1, end.seq - MOST_ROWS)
+    span = Span(vat=here.vat.id, probe=here.probe.id, first=first, last=0 if end is None else end.seq)
+    rows = list(history.measurements(here.store, span))
+    reading = verifying.present(order, rows, at_us=here.clock.read().at_us)
+    spot = Spot(ph=ph, u_ph=u_ph, instrument=instrument)
+    check = verifying.spot_check(order, spot, reading)
+    known, number = storing.keep_check(here.store, check, at_us=here.clock.read().at_us, by=here.by)
+    click.echo(_noted(here, known, number), err=True)
+    return known
+
+
+def _noted(here: Bench, made: Check, number: int) -> str:
+    answer = answered(here, [number])
+    when = "the daemon takes note of it with its next reading" if answer is None else answer.text.rstrip(".")
+    return f"Check {made.id} is stored; {when}."
+
+
+def _told(order: Order, made: Check) -> dict[str, Any]:
+    from logger.mqtt.payloads import rfc3339
+
+    told = {**msgspec.to_builtins(made), "at": rfc3339(made.at_us)}
+    return {"check": told, "doubt": msgspec.to_builtins(verifying.doubt(order, made))}

@@ -1,0 +1,253 @@
+"""A person with a probe and some glasses, as a state machine: (task, state, what happened) -> (state, what to say).
+
+    MOVE ---it stands in the glass--> SETTLE ---taken or skipped--> MOVE
+    MOVE ---all taken, or finish----> DECIDE ---yes or no---------> KEEP --kept--> RETURN --it is back--> END
+    anything ---stop----------------> RETURN, with nothing changed
+
+Law: pure; time is handed in (`now_us`, steady microseconds of any origin). Nothing is changed before KEEP, and what is
+kept is kept there whole. Whatever happens, RETURN reminds that the probe belongs into its vat.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from logger.errors import RefusedError
+from logger.measure import stability
+from logger.measure.buffers import Buffer
+from logger.model import Calibration, CalibrationPoint, Check
+from logger.session import words
+from logger.session.dip import Dip, Look, Shown, Table, is_unfit, look, point
+from logger.session.keys import END
+
+SECOND_US = 1_000_000
+
+
+class Stage(StrEnum):
+    """Where the sitting stands."""
+
+    MOVE = "move"
+    """The person brings the probe into the next glass."""
+    SETTLE = "settle"
+    """It stands there and is waited for."""
+    DECIDE = "decide"
+    KEEP = "keep"
+    """Whoever drives the sitting must keep the conclusion now, and say so with `Kept`."""
+    RETURN = "return"
+    """The person brings the probe back."""
+    END = "end"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Taken:
+    """A point, and when it was taken (UTC, microseconds)."""
+
+    point: CalibrationPoint
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """What comes of the points: the words for it, and what is to be kept."""
+
+    lines: tuple[str, ...]
+    calibration: Calibration | None = None
+    checks: tuple[Check, ...] = ()
+    """Beside a calibration: how the one before it was found. Else the check that was made."""
+    is_refused: bool = False
+    """Nobody is asked whether it shall come into force: it may not."""
+    is_asked: bool = True
+    """A person decides; else it is kept as it is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """What the sitting is for."""
+
+    table: Table
+    wanted: int
+    """After so many points it concludes by itself."""
+    conclude: Callable[[tuple[Taken, ...]], Conclusion]
+    """Raises RefusedError for points of which nothing comes."""
+    time_out_s: float
+    spread_c: float
+    """Buffers farther apart in temperature than this are warned of."""
+    opening: tuple[str, ...] = ()
+    """What is said first."""
+    assume_yes: bool = False
+    before: tuple[Taken, ...] = ()
+    """Points of a sitting that was cut off."""
+    remember: Callable[[tuple[Taken, ...]], None] = lambda _: None
+    """Told whenever the points have changed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """All that the sitting remembers."""
+
+    stage: Stage = Stage.MOVE
+    dip: Dip | None = None
+    seen: Look | None = None
+    """What the present dip shows."""
+    taken: tuple[Taken, ...] = ()
+    newest: Shown | None = None
+    heard_us: int | None = None
+    """When the newest reading came."""
+    warn_us: int = 0
+    """When the person is told next what to look for."""
+    conclusion: Conclusion | None = None
+    is_wanted: bool = False
+    """The person wants the conclusion in force."""
+    is_kept: bool = False
+
+    @property
+    def points(self) -> tuple[CalibrationPoint, ...]:
+        """Return the points taken so far."""
+        return tuple(one.point for one in self.taken)
+
+
+@dataclass(frozen=True, slots=True)
+class Pressed:
+    """The person answered."""
+
+    answer: str
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """Time passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The conclusion is stored; `lines` say where."""
+
+    lines: tuple[str, ...]
+
+
+Happening = Shown | Pressed | Passed | Kept
+Step = tuple[State, list[str]]
+
+
+def opening(task: Task, state: State) -> list[str]:
+    """Return what is said at the beginning."""
+    return [*task.opening, *words.how(task.table.buffers, state.points, wanted=task.wanted)]
+
+
+def step(task: Task, state: State, event: Happening, *, now_us: int) -> Step:
+    """Return the state after an event, and the lines to be said."""
+    after, said = _step(task, state, event, now_us=now_us)
+    if after.stage is Stage.MOVE and state.stage is not Stage.MOVE:
+        said = [*said, *words.how(task.table.buffers, after.points, wanted=task.wanted)]
+    return after, said
+
+
+def _step(task: Task, state: State, event: Happening, *, now_us: int) -> Step:
+    match event:
+        case Shown():
+            return _shown(task, replace(state, newest=event, heard_us=now_us), event, now_us=now_us)
+        case Kept(lines):
+            return replace(state, stage=Stage.RETURN, is_kept=True), [*lines, words.BACK]
+        case Pressed(answer):
+            return _pressed(task, state, answer, now_us=now_us)
+        case Passed():
+            return _passed(task, state, now_us=now_us)
+
+
+def _shown(task: Task, state: State, reading: Shown, *, now_us: int) -> Step:
+    if state.stage is not Stage.SETTLE or state.dip is None:
+        return state, []
+    dip = state.dip.then(reading)
+    return _passed(task, replace(state, dip=dip, seen=look(dip, task.table, state.points)), now_us=now_us)
+
+
+def _passed(task: Task, state: State, *, now_us: int) -> Step:
+    """Say what to look for when the potential has kept the person waiting for long."""
+    if state.stage is not Stage.SETTLE or state.seen is None or now_us < state.warn_us:
+        return state, []
+    advice = stability.advice(state.seen.stability)
+    state = replace(state, warn_us=now_us + round(task.time_out_s * SECOND_US))
+    return state, [words.time_out(task.time_out_s), advice, words.TIME_OUT_KEYS] if advice else []
+
+
+def _pressed(task: Task, state: State, answer: str, *, now_us: int) -> Step:
+    if state.stage is Stage.RETURN:
+        return (replace(state, stage=Stage.END), []) if answer in ("", "q", END) else (state, [])
+    if answer in ("q", END) and state.stage is not Stage.END:
+        return replace(state, stage=Stage.RETURN, dip=None, seen=None), [words.STOPPED, words.BACK]
+    answers = {Stage.MOVE: _move, Stage.SETTLE: _settle, Stage.DECIDE: _decide}
+    return answers[state.stage](task, state, answer, now_us) if state.stage in answers else (state, [])
+
+
+def _move(task: Task, state: State, answer: str, now_us: int) -> Step:
+    named = _numbered(task, answer)
+    if answer == "f":
+        return _concluded(task, state)
+    if answer and named is None:
+        return state, []
+    warn_us = now_us + round(task.time_out_s * SECOND_US)
+    begun = replace(state, stage=Stage.SETTLE, dip=Dip(began_us=now_us, named=named), seen=None, warn_us=warn_us)
+    return begun, []
+
+
+def _settle(task: Task, state: State, answer: str, now_us: int) -> Step:
+    named = _numbered(task, answer)
+    dip = state.dip
+    if dip is None or answer == "s":
+        return replace(state, stage=Stage.MOVE, dip=None, seen=None), [words.SKIPPED]
+    if answer == "r":
+        return _move(task, state, "" if dip.named is None else str(task.table.buffers.index(dip.named) + 1), now_us)
+    if named is not None:
+        dip = replace(dip, named=named, is_insisted=False)
+        return replace(state, dip=dip, seen=look(dip, task.table, state.points)), [words.named(named)]
+    return _accepted(task, state, dip) if not answer else (state, [])
+
+
+def _accepted(task: Task, state: State, dip: Dip) -> Step:
+    """Take the point, or say why it cannot be taken yet."""
+    seen = state.seen
+    if seen is None or not seen.stability.is_stable:
+        return state, [words.NOT_STABLE]
+    if not seen.is_known:
+        if dip.named is not None and is_unfit(seen) and not dip.is_insisted:
+            insisting = replace(dip, is_insisted=True)
+            return replace(state, dip=insisting, seen=look(insisting, task.table, state.points)), [words.INSIST]
+        return state, [words.UNKNOWN]
+    made = point(dip, seen)
+    others = tuple(one for one in state.taken if one.point.buffer != made.buffer)
+    said = words.taken(made, others=[one.point for one in others], spread_c=task.spread_c)
+    if len(others) < len(state.taken):
+        said.append(words.REPLACED)
+    taken = (*others, Taken(point=made, at_us=dip.readings[-1].at_us))
+    state = replace(state, stage=Stage.MOVE, dip=None, seen=None, taken=taken)
+    if len(taken) < task.wanted:
+        return state, said
+    state, more = _concluded(task, state)
+    return state, [*said, *more]
+
+
+def _concluded(task: Task, state: State) -> Step:
+    if not state.taken:
+        return state, [words.NOTHING_TAKEN]
+    try:
+        conclusion = task.conclude(state.taken)
+    except RefusedError as refused:
+        return replace(state, stage=Stage.MOVE), [str(refused)]
+    asked = conclusion.is_asked and (conclusion.is_refused or not task.assume_yes)
+    stage = Stage.DECIDE if asked else Stage.KEEP
+    return replace(state, stage=stage, conclusion=conclusion, is_wanted=not asked), list(conclusion.lines)
+
+
+def _decide(_task: Task, state: State, answer: str, _now_us: int) -> Step:
+    if answer == "b":
+        return replace(state, stage=Stage.MOVE, conclusion=None), [words.AGAIN]
+    refused = state.conclusion is not None and state.conclusion.is_refused
+    if answer == "y" and not refused:
+        return replace(state, stage=Stage.KEEP, is_wanted=True), []
+    return (replace(state, stage=Stage.KEEP), []) if answer in ("", "n") else (state, [])
+
+
+def _numbered(task: Task, answer: str) -> Buffer | None:
+    """Return the buffer of that number on the table, None if the answer is no number of one."""
+    number = int(answer) if answer.isdecimal() and answer.isascii() else 0
+    return task.table.buffers[number - 1] if 1 <= number <= len(task.table.buffers) else None

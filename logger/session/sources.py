@@ -1,0 +1,241 @@
+"""Where the readings of a sitting come from: the running daemon, or the port itself when no daemon runs.
+
+Law: the port has one owner. While the daemon runs it is asked (ATTEND) to read every second and to hold back the
+process alarms of the vat, and what it stored is read; whatever ends the sitting, LEAVE is said. The daemon ends the
+attendance by its own time, too, so that a sitting that dies silences nothing for long.
+"""
+
+import logging
+import threading
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Iterator
+from contextlib import suppress
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Self
+
+from logger.clock import Clock
+from logger.config import ProbeConfig, VatConfig
+from logger.errors import RefusedError, StoreBusyError, VatvigilError
+from logger.model import Block, Command, CommandKind, Indication, Reason
+from logger.probe.port import Line
+from logger.session.dip import Shown
+from logger.store import Store, history, queries
+from logger.store.history import Span
+
+log = logging.getLogger(__name__)
+
+SECOND_US = 1_000_000
+ATTEND_S = 900.0
+"""How long the daemon is asked to attend at a time; a person who does nothing for so long has left. [CP]"""
+LOOK_S = 0.1
+ANSWER_S = 3.0
+"""Real seconds that the daemon may take on top of two polls. [CP]"""
+LEAVE_TRIES = 20
+_NEVER = 2**62
+
+
+class AbsentError(VatvigilError):
+    """The daemon does not answer."""
+
+
+class Source(ABC):
+    """Readings of one probe, about one a second of the vat's time, inside its `with` block."""
+
+    @property
+    @abstractmethod
+    def origin(self) -> str:
+        """Say in one sentence where the readings come from."""
+
+    @property
+    @abstractmethod
+    def silence(self) -> str:
+        """Say what to look for when no reading comes."""
+
+    def __enter__(self) -> Self:
+        """Begin."""
+        return self
+
+    @abstractmethod
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """End; never raises for what stores and ports do."""
+
+    @abstractmethod
+    def readings(self) -> list[Shown]:
+        """Return what has come since the last time, oldest first."""
+
+    @abstractmethod
+    def stay(self) -> None:
+        """Take note that the person is still at work."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Daemon(Source):
+    """What the running daemon stores."""
+
+    store: Store
+    vat: VatConfig
+    probe: ProbeConfig
+    clock: Clock
+    by: str
+    _next: int = 0
+    _renew_us: int = 0
+
+    @property
+    def origin(self) -> str:
+        """Say in one sentence where the readings come from."""
+        return (
+            f"The daemon reads {self.probe.id} every second now; the process alarms of vat {self.vat.id} are held back "
+            "until the probe is back."
+        )
+
+    @property
+    def silence(self) -> str:
+        """Say what to look for when no reading comes."""
+        return "the daemon stores no readings: does it still run? (`vatvigil status`)"
+
+    def __enter__(self) -> Self:
+        """Ask the daemon to attend. Raises AbsentError if it does not answer, RefusedError if it will not."""
+        number = self._put(CommandKind.ATTEND)
+        try:
+            answer = self._answer(number)
+        except BaseException:
+            self._leave()
+            raise
+        self._next = answer
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Tell the daemon that the work is over."""
+        self._leave()
+
+    def readings(self) -> list[Shown]:
+        """Return what the daemon stored since the last time, oldest first."""
+        with suppress(StoreBusyError):
+            blocks = list(history.indications(self.store, self._span()))
+            shown = [one for block in blocks for one in _rows(block)]
+            self._next = max([self._next, *(int(block.seq[-1]) + 1 for block in blocks)])
+            return shown
+        return []
+
+    def stay(self) -> None:
+        """Ask the daemon to go on, once half of the time is over."""
+        if self.clock.read().elapsed_us >= self._renew_us:
+            with suppress(StoreBusyError):
+                self._put(CommandKind.ATTEND)
+
+    def _span(self) -> Span:
+        return Span(vat=self.vat.id, probe=self.probe.id, first=self._next, last=_NEVER)
+
+    def _put(self, kind: CommandKind) -> int:
+        now = self.clock.read()
+        seconds = min(ATTEND_S, self.vat.max_shelve_s)
+        self._renew_us = now.elapsed_us + round(seconds / 2 * SECOND_US)
+        duration_s = seconds if kind is CommandKind.ATTEND else None
+        command = Command(id=0, at_us=now.at_us, kind=kind, vat=self.vat.id, duration_s=duration_s, by=self.by)
+        with self.store.begin() as work:
+            number = work.add_command(command)
+            work.commit()
+        return number
+
+    def _answer(self, number: int) -> int:
+        """Wait for the daemon to take a command; return the number of the record that it came before."""
+        patience_s = 2 * self.clock.real_s(self.probe.poll_s) + self.probe.timeout_s + ANSWER_S
+        until = time.monotonic() + patience_s
+        while time.monotonic() < until:
+            answer = queries.answer(self.store, number)
+            if answer is not None and not answer.applied:
+                raise RefusedError(answer.text)
+            if answer is not None:
+                return answer.seq
+            threading.Event().wait(LOOK_S)
+        raise AbsentError(f"the daemon did not answer within {patience_s:.0f} s")
+
+    def _leave(self) -> None:
+        """Say LEAVE, for which the store may have to be waited for."""
+        for _ in range(LEAVE_TRIES):
+            try:
+                self._put(CommandKind.LEAVE)
+            except StoreBusyError as busy:
+                log.debug("LEAVE has to wait: %s", busy)
+                threading.Event().wait(LOOK_S)
+            except VatvigilError as error:
+                log.warning("The daemon could not be told that the probe is back: %s", error)
+                return
+            else:
+                return
+
+
+@dataclass(slots=True, kw_only=True)
+class Direct(Source):
+    """The port itself, for when no daemon runs."""
+
+    line: Line
+    probe: ProbeConfig
+    clock: Clock
+    _due_us: int = field(default=0)
+
+    @property
+    def origin(self) -> str:
+        """Say in one sentence where the readings come from."""
+        return f"No daemon runs: {self.probe.id} is read directly at {self.line.port}, every second."
+
+    @property
+    def silence(self) -> str:
+        """Say what to look for when no reading comes."""
+        return "the probe is not read"
+
+    def __enter__(self) -> Self:
+        """Read once. Raises RefusedError when the port cannot be had."""
+        first = self._read()
+        if first.reason in (Reason.PORT_ABSENT, Reason.WRONG_INSTRUMENT):
+            self.line.close()
+            raise RefusedError(f"{self.probe.id} cannot be read: {self.line.detail}")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Give the port back."""
+        self.line.close()
+
+    def readings(self) -> list[Shown]:
+        """Read, if a second has passed since the last time."""
+        now_us = self.clock.read().elapsed_us
+        if now_us < self._due_us:
+            return []
+        self._due_us = max(self._due_us, now_us - SECOND_US) + SECOND_US
+        return [_shown(self._read())]
+
+    def stay(self) -> None:
+        """Do nothing: nobody waits."""
+
+    def _read(self) -> Indication:
+        now = self.clock.read()
+        return self.line.read(self.probe, at_us=now.at_us, elapsed_us=now.elapsed_us)
+
+
+def _shown(read: Indication) -> Shown:
+    return Shown(
+        at_us=read.at_us,
+        elapsed_us=read.elapsed_us,
+        potential_mv=float("nan") if read.potential_mv is None else read.potential_mv,
+        temperature_c=float("nan") if read.temperature_c is None else read.temperature_c,
+        reason=read.reason,
+    )
+
+
+def _rows(block: Block) -> Iterator[Shown]:
+    for row in range(len(block)):
+        yield Shown(
+            at_us=int(block.at_us[row]),
+            elapsed_us=int(block.elapsed_us[row]),
+            potential_mv=float(block.potential_mv[row]),
+            temperature_c=float(block.temperature_c[row]),
+            reason=Reason(int(block.reason[row])),
+        )

@@ -1,0 +1,84 @@
+"""What a sitting leaves in the store. Law: one transaction holds all of it, or nothing of it is there."""
+
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TypeVar
+
+from logger.errors import StoreBusyError
+from logger.model import Calibration, Check, Command, CommandKind, Drift
+from logger.store import Store, queries
+
+log = logging.getLogger(__name__)
+
+T = TypeVar("T")
+TRIES = 30
+PAUSE_S = 0.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredCalibration:
+    """A calibration as it is in the store, and the commands that the daemon will take: one, or none."""
+
+    calibration: Calibration
+    commands: tuple[int, ...] = ()
+
+
+def keep_calibration(
+    store: Store, made: Calibration, checks: tuple[Check, ...] = (), *, is_wanted: bool, at_us: int, by: str
+) -> StoredCalibration:
+    """Store a calibration; if it is wanted in force, with what was found before it and the command that applies it."""
+
+    def keep() -> StoredCalibration:
+        with store.begin() as work:
+            numbered = work.add_calibration(made, accepted=is_wanted)
+            if not is_wanted:
+                work.commit()
+                return StoredCalibration(calibration=numbered)
+            for check in checks:
+                work.add_check(check)
+            command = _command(CommandKind.CALIBRATE, made.probe, at_us=at_us, by=by)
+            number = work.add_command(replace(command, calibration=numbered))
+            work.commit()
+        return StoredCalibration(calibration=numbered, commands=(number,))
+
+    return _insisting(keep)
+
+
+def keep_check(store: Store, check: Check, *, at_us: int, by: str) -> tuple[Check, int]:
+    """Store a check and the command that makes the daemon take note of it; return it, and the command's number."""
+
+    def keep() -> tuple[Check, int]:
+        with store.begin() as work:
+            numbered = work.add_check(check)
+            command = _command(CommandKind.CHECK, check.probe, at_us=at_us, by=by)
+            number = work.add_command(replace(command, check=numbered))
+            work.commit()
+        return numbered, number
+
+    return _insisting(keep)
+
+
+def _command(kind: CommandKind, probe: str, *, at_us: int, by: str) -> Command:
+    return Command(id=0, at_us=at_us, kind=kind, vat="", probe=probe, by=by)
+
+
+def _insisting(keep: Callable[[], T]) -> T:
+    """Store, waiting for the daemon to let go of the store. Raises StoreBusyError when it does not for long."""
+    for _ in range(TRIES):
+        try:
+            return keep()
+        except StoreBusyError as busy:
+            log.debug("The store is busy: %s", busy)
+            threading.Event().wait(PAUSE_S)
+    return keep()
+
+
+def standing(store: Store, *, vat: str, probe: str) -> tuple[Calibration | None, Drift | None]:
+    """Return the calibration in force, or the one that comes into force with the next record, and its drift so far."""
+    waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]
+    if waiting:
+        return waiting[-1].calibration, None
+    carry = queries.watches(store).get(vat)
+    return (carry.calibration, carry.drift) if carry and carry.probe == probe else (None, None)

@@ -1,0 +1,222 @@
+"""From one reading to a check: what the probe reads beside what it should.
+
+Law: pure. A check never changes the calibration; it is stored, and the daemon takes what it tells of the drift into
+the doubt of the readings.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import hypot
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.config import ProbeConfig
+from logger.errors import RefusedError
+from logger.measure import drift
+from logger.measure.calibration import as_found
+from logger.measure.uncertainty import fit_uncertainty, of_median, standard_uncertainty
+from logger.model import Calibration, Check, CheckKind, Drift, Measurements, Quality
+from logger.session.sitting import Conclusion, Taken
+
+Mask = NDArray[np.bool_]
+
+
+SECOND_US = 1_000_000
+PRESENT_S = 600.0
+"""A spot measurement is compared with the median of so long. [CP]"""
+FEWEST = 3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Order:
+    """What is checked, by whom, against what tolerance (pH)."""
+
+    probe: ProbeConfig
+    vat: str
+    by: str
+    tolerance_ph: float
+    in_force: Calibration
+    drift: Drift | None = None
+    """What earlier checks told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spot:
+    """An independent measurement of the vat, with its standard uncertainty."""
+
+    ph: float
+    u_ph: float
+    instrument: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Present:
+    """What the probe reads in the vat: the median of the last minutes, with its standard uncertainty."""
+
+    ph: float
+    u_ph: float
+    temperature_c: float
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """Expanded uncertainty (k = 2) of one reading at the check's pH, before the check and after it."""
+
+    ph: float
+    before: float
+    after: float
+    believed: bool
+    """The check lies within what could be expected; else it does not count until a repeat agrees."""
+
+
+def conclusion(order: Order, taken: Sequence[Taken]) -> Conclusion:
+    """Return the check that a point in a check buffer makes."""
+    (one,) = taken
+    made = _in_buffer(order, one)
+    return Conclusion(lines=("", *lines(order, made)), checks=(made,), is_asked=False)
+
+
+def lines(order: Order, made: Check) -> list[str]:
+    """Say what a check shows, what to do, and what it does to the doubt of the readings."""
+    found = doubt(order, made)
+    if not found.believed:
+        effect = "It lies farther off than could be expected: it does not count until a repeat agrees."
+    else:
+        known = f"{found.before:.2f} before this check, {found.after:.2f} with it"
+        effect = f"U of a reading at pH {found.ph:.1f} (k = 2): {known}."
+    agreeing = [_agreement(order, made)] if made.kind is CheckKind.SPOT else []
+    return [*told(made), *agreeing, effect]
+
+
+def doubt(order: Order, made: Check) -> Doubt:
+    """Return what a check does to the doubt of a reading like it."""
+    errors, line = order.probe.errors, order.in_force
+    celsius = 25.0 if made.temperature_c is None else made.temperature_c
+    at = {"ph": np.array([made.reading_ph]), "temperature_c": np.array([celsius])}
+    before = drift.start(line, errors) if order.drift is None else order.drift
+    u_fit = float(fit_uncertainty(line, **at)[0])
+    taken = drift.take(before, made, errors, u_fit_ph=u_fit)
+
+    def expanded(known: Drift | None) -> float:
+        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([made.at_us]), drift=known, **at)[0])
+
+    return Doubt(
+        ph=made.reading_ph,
+        before=expanded(order.drift),
+        after=expanded(taken.drift if taken.absorbed else order.drift),
+        believed=taken.absorbed,
+    )
+
+
+def present(order: Order, blocks: Sequence[Measurements], *, at_us: int) -> Present:
+    """Return what the probe reads in the vat now. Raises RefusedError when that is not known well enough."""
+    rows = Measurements.concatenate(blocks) if blocks else None
+    if rows is not None:
+        since = at_us - round(PRESENT_S * SECOND_US)
+        good = (rows.quality == Quality.PASS) & (rows.calibration == order.in_force.id) & (rows.at_us >= since)
+        good &= ~np.isnan(rows.ph)
+        if int(good.sum()) >= FEWEST:
+            return _median(order, rows, good)
+    raise RefusedError(
+        f"the probe has no {FEWEST} believed readings with calibration {order.in_force.id} in the last"
+        f" {PRESENT_S / 60:.0f} minutes: look at `vatvigil status`"
+    )
+
+
+def _median(order: Order, rows: Measurements, good: Mask) -> Present:
+    u = of_median(
+        np.array([np.median(rows.u[good])]),
+        np.array([good.sum()]),
+        slope=order.in_force.slope,
+        errors=order.probe.errors,
+        poll_s=order.probe.poll_s,
+    )
+    return Present(
+        ph=float(np.median(rows.ph[good])),
+        u_ph=float(u[0]),
+        temperature_c=float(np.median(rows.temperature_c[good])),
+        at_us=int(rows.at_us[-1]),
+    )
+
+
+def _in_buffer(order: Order, one: Taken) -> Check:
+    point = one.point
+    (deviation_ph,) = as_found(order.in_force, [point])
+    return Check(
+        id=0,
+        probe=order.probe.id,
+        at_us=one.at_us,
+        kind=CheckKind.BUFFER,
+        reference_ph=point.buffer_ph,
+        u_reference_ph=point.u_ph,
+        reading_ph=point.buffer_ph + deviation_ph,
+        deviation_ph=deviation_ph,
+        tolerance_ph=order.tolerance_ph,
+        passed=abs(deviation_ph) <= order.tolerance_ph,
+        calibration=order.in_force.id,
+        potential_mv=point.potential_mv,
+        temperature_c=point.temperature_c,
+        buffer=point.buffer,
+        lot=point.lot,
+        electrode=order.probe.electrode,
+        by=order.by,
+    )
+
+
+def spot_check(order: Order, spot: Spot, reading: Present) -> Check:
+    """Return the check that an independent measurement of the vat makes. Raises RefusedError for what is none."""
+    if not (0.0 < spot.ph < 14.0 and 0.0 < spot.u_ph <= 1.0):  # noqa: PLR2004 - the scale's own ends
+        raise RefusedError(
+            f"pH {spot.ph:g} with u = {spot.u_ph:g} is no measurement: give a pH of 0 to 14, and a u over 0 up to 1"
+            " (a meter 0.05, a strip 0.2)"
+        )
+    deviation_ph = reading.ph - spot.ph
+    return Check(
+        id=0,
+        probe=order.probe.id,
+        vat=order.vat,
+        at_us=reading.at_us,
+        kind=CheckKind.SPOT,
+        reference_ph=spot.ph,
+        u_reference_ph=spot.u_ph,
+        reading_ph=reading.ph,
+        deviation_ph=deviation_ph,
+        tolerance_ph=order.tolerance_ph,
+        passed=abs(deviation_ph) <= order.tolerance_ph,
+        calibration=order.in_force.id,
+        temperature_c=reading.temperature_c,
+        instrument=spot.instrument,
+        electrode=order.probe.electrode,
+        by=order.by,
+    )
+
+
+def told(made: Check) -> list[str]:
+    """Say what a check shows and what to do."""
+    what = f"{made.buffer} buffer" if made.kind is CheckKind.BUFFER else made.instrument or "independent measurement"
+    verdict = "PASS" if made.passed else "FAIL"
+    within = "within" if made.passed else "beyond"
+    off = f"{made.deviation_ph:+.3f}, {within} {made.tolerance_ph:g}."
+    said = f"{verdict}: the probe reads pH {made.reading_ph:.2f}, the {what} says {made.reference_ph:.2f}: {off}"
+    return [said] if made.passed else [said, _remedy(made)]
+
+
+def _remedy(made: Check) -> str:
+    if made.kind is CheckKind.BUFFER:
+        return (
+            f"Probe or buffer? Rinse, take fresh buffer, check again. If it stays so: calibrate it as it is found"
+            f" (`vatvigil calibrate {made.probe}`); clean it afterwards."
+        )
+    return (
+        "Probe, instrument or brine? Measure again with care (same place, same temperature), then check the probe in a"
+        f" buffer: `vatvigil verify {made.probe} --buffer ID`. A spot measurement never moves the probe's zero."
+    )
+
+
+def _agreement(order: Order, made: Check) -> str:
+    """Say whether the two agree within their doubts."""
+    allowed = hypot(2.0 * made.u_reference_ph, doubt(order, made).before)
+    word = "agree" if abs(made.deviation_ph) <= allowed else "do not agree"
+    return f"The two {word} within their doubts: {abs(made.deviation_ph):.2f} apart, {allowed:.2f} allowed (k = 2)."
