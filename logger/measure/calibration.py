@@ -25,7 +25,8 @@ U_POTENTIAL_MV = 0.4
 ASSUMED_SLOPE, U_ASSUMED_SLOPE = 0.975, 0.05
 """What a lone buffer's slope is taken for: three pH away U is then 0.3, as IUPAC 2002 (Table 4) has it."""
 MOST_POINTS = 5
-APART_PH = 1.0
+APART_PH = 0.4
+"""Closer than this two buffers are the same one twice: no two of the tables' are, but those of two standards."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -272,8 +273,8 @@ def _check_points(points: Sequence[CalibrationPoint]) -> None:
     for low, high in pairwise(rising):
         if high.buffer_ph - low.buffer_ph < APART_PH:
             raise RefusedError(
-                f"buffers pH {low.buffer_ph:g} and {high.buffer_ph:g} are less than 1 pH apart: was the same buffer"
-                " dipped twice? Dip another one"
+                f"buffers pH {low.buffer_ph:g} and {high.buffer_ph:g} are less than {APART_PH} pH apart: was the same"
+                " buffer dipped twice? Dip another one"
             )
         if x_of(low) - x_of(high) < nernst_mv(0.0) * APART_PH / 2.0:
             raise RefusedError(
