@@ -6,12 +6,12 @@ none that is not whole.
 
 import io
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import BinaryIO, TypeVar
+from typing import TYPE_CHECKING, BinaryIO, TypeVar
 
 import click
 
@@ -20,9 +20,12 @@ from logger.cli.common import CAUTION, SIMULATED, config_option, load_config, se
 from logger.cli.moments import moment_option
 from logger.config import Config
 from logger.errors import RefusedError
-from logger.model import Block, Command, Measurements
+from logger.model import Block, Calibration, Command, Correction, Measurements
 from logger.store import Store, queries
 from logger.store.history import Span
+
+if TYPE_CHECKING:
+    from logger.report.corrected import Corrected
 
 Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 
@@ -31,6 +34,7 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
     short_help="the log as CSV or as a recording",
     epilog=examples(
         "vatvigil export marrow --out marrow.csv",
+        "vatvigil export marrow --corrected --out marrow.csv",
         "vatvigil export marrow --format recording --from 2026-11-24T18:00:00Z --out night.jsonl",
     ),
 )
@@ -47,6 +51,9 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 @moment_option("--to", "until", help="The last record is the last before this time.")
 @click.option("--probe", help="Only the records of this probe, where the vat had several.")
 @click.option(
+    "--corrected", is_flag=True, help="Add columns with the corrections in force (CSV); the others stay as they are."
+)
+@click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write [default: standard output]."
 )
 @config_option
@@ -57,6 +64,7 @@ def export(
     since: int | None,
     until: int | None,
     probe: str | None,
+    corrected: bool,  # noqa: FBT001 - click's flag
     out: Path | None,
     config_path: Path,
 ) -> None:
@@ -65,12 +73,14 @@ def export(
     The lines of a CSV that begin with # say what each column is, with its unit. A recording holds the raw indications
     and what was asked of the watch, calibrations included: `vatvigil replay` makes the same log of it.
     """
+    if corrected and form != "csv":
+        raise click.UsageError("a recording holds what came from the probe, so --corrected is for --format csv only")
     config = load_config(config_path)
     with reading_store(config) as store:
         spans = _spans(config, store, vat, probe=probe, since=since, until=until)
         with _opened(out) as stream:
             if form == "csv":
-                _write_csv(config, store, spans, stream)
+                _write_csv(config, store, spans, stream, corrected=corrected)
             else:
                 _write_recording(config, store, spans, stream)
 
@@ -92,19 +102,43 @@ def _spans(
     raise RefusedError(f"vat {vat} has no record of {probe}, only of {', '.join(span.probe for span in found)}")
 
 
-def _write_csv(config: Config, store: Store, spans: list[Span], stream: BinaryIO) -> None:
+def _write_csv(config: Config, store: Store, spans: list[Span], stream: BinaryIO, *, corrected: bool) -> None:
     from logger.report import csv_file
+    from logger.report.corrected import in_force, sentence
     from logger.report.words import moment
     from logger.store import history
 
     simulated = [SIMULATED] if config.simulated else []
     notes = [f"Log of vat {spans[0].vat}, written by vatvigil {moment(now_us(config))}", *simulated, CAUTION]
     made = [one.calibration for span in spans for one in queries.calibrations(store, span.probe) if one.accepted]
+    decided = {span.probe: queries.corrections(store, span.probe) for span in spans}
+    notes += [_one_line(sentence(one)) for rows in decided.values() for one in in_force(rows).values()]
+    correct = _correction(config, made, decided) if corrected else None
     with _progress(spans) as advance, _text(stream) as text:
         pieces = (
             (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
         )
-        csv_file.write(text, pieces, notes=notes, calibrations=made, simulated=config.simulated)
+        csv_file.write(text, pieces, notes=notes, calibrations=made, simulated=config.simulated, correct=correct)
+
+
+def _one_line(text: str) -> str:
+    """Return a person's words on one line: they stand in a line that begins with #."""
+    return " ".join(text.split())
+
+
+def _correction(
+    config: Config, made: Iterable[Calibration], decided: Mapping[str, Iterable[Correction]]
+) -> Callable[[Span, Measurements], "Corrected"]:
+    """Return what corrects records by the rows of their probe. Raises RefusedError for a probe not configured."""
+    from logger.report.corrected import correct
+
+    known = {probe.id: probe.errors for probe in config.probes}
+    if unknown := decided.keys() - known:
+        raise RefusedError(
+            f"{', '.join(sorted(unknown))} is not in the configuration, so its doubts are not known: add it there"
+        )
+    lines = {one.id: one for one in made}
+    return lambda span, rows: correct(rows, decided[span.probe], lines, errors=known[span.probe])
 
 
 def _write_recording(config: Config, store: Store, spans: list[Span], stream: BinaryIO) -> None:

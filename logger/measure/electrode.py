@@ -100,18 +100,22 @@ def life(calibrations: Sequence[Calibration], checks: Sequence[Check]) -> list[V
     """
     visits, before = list[Visit](), None
     for made in sorted(calibrations, key=lambda c: (c.at_us, c.id)):
-        found = as_found(checks, before.id, until_at_us=made.at_us) if before else ()
+        found = as_found(checks, before, until_at_us=made.at_us) if before else ()
         visits.append(visit(made, before=before, found=found))
         before = made
     return visits
 
 
-def as_found(checks: Iterable[Check], calibration: int, *, until_at_us: int | None = None) -> list[Check]:
-    """Return how a calibration was found before it was replaced: the newest check of each buffer."""
+def as_found(checks: Iterable[Check], made: Calibration, *, until_at_us: int | None = None) -> list[Check]:
+    """Return how a calibration was found before it was replaced: the newest check of each buffer, by rising pH.
+
+    What another electrode read with it tells nothing of it.
+    """
     newest = {}
     for check in checks:
+        is_its_own = check.calibration == made.id and check.electrode in ("", made.electrode)
         is_in_time = until_at_us is None or check.at_us <= until_at_us
-        if check.kind is CheckKind.AS_FOUND and check.calibration == calibration and is_in_time:
+        if check.kind is CheckKind.AS_FOUND and is_its_own and is_in_time:
             newest[check.buffer or round(check.reference_ph, 1)] = check
     return sorted(newest.values(), key=lambda check: check.reference_ph)
 

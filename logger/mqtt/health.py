@@ -62,14 +62,15 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
 
 def _reminders(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at_us: int) -> Iterator[Finding]:
     """Yield what is overdue; a calibration makes a check needless, so only one of the two is asked for."""
-    if drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph:
+    is_off = drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph
+    if is_off:
         yield _maintenance(
             f"The last check found the probe off by more than {probe.check_tolerance_ph:g}: clean it and calibrate it."
         )
     checked_at_us = made.at_us if drift is None else drift.at_us
     if at_us - made.at_us > probe.calibrate_every_d * DAY_US:
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
-    elif _u_ph(probe, made, at_us=at_us) > U_LIMIT_PH:
+    elif not is_off and _u_ph(probe, made, drift, at_us=at_us) > U_LIMIT_PH:
         yield _maintenance(
             f"The doubt of a reading has grown beyond u = {U_LIMIT_PH:.2f}: dip the probe in a buffer, or calibrate it."
         )
@@ -80,14 +81,11 @@ def _reminders(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at
         )
 
 
-def _u_ph(probe: ProbeConfig, made: Calibration, *, at_us: int) -> float:
+def _u_ph(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at_us: int) -> float:
     """Return u (k = 1) of a reading in the middle of the buffers."""
-    middle = np.array([(made.low_ph + made.high_ph) / 2.0])
-    return float(
-        standard_uncertainty(
-            made, probe.errors, at_us=np.array([at_us]), ph=middle, temperature_c=np.array([ROOM_C])
-        ).item()
-    )
+    middle, room, at = np.array([(made.low_ph + made.high_ph) / 2.0]), np.array([ROOM_C]), np.array([at_us])
+    u = standard_uncertainty(made, probe.errors, at_us=at, ph=middle, temperature_c=room, drift=drift)
+    return float(u.item())
 
 
 def _expired(config: Config, *, at_us: int) -> Iterator[Finding]:

@@ -6,7 +6,7 @@ column names begin with # and say what each column is; simulated records say so 
 """
 
 import csv
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from itertools import chain
 from typing import TextIO
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from logger.model import Calibration, Floats, Measurements, Quality, Reason
 from logger.mqtt.payloads import COVERAGE_FACTOR, quality_word
+from logger.report.corrected import Corrected
 from logger.report.words import SECOND_US, moment, names_of_tests
 from logger.store.history import Span
 
@@ -36,6 +37,12 @@ COLUMNS = {
     "simulated": "true or false",
 }
 """What each column holds, in the order of the columns."""
+CORRECTED_COLUMNS = {
+    "ph_corrected": "pH after the correction in force for the record; ph stays as it was published",
+    "u_corrected": "standard uncertainty of ph_corrected (k = 1), pH",
+    "correction": "id of the correction applied",
+}
+"""More columns, where they were asked for."""
 
 
 def write(
@@ -45,19 +52,23 @@ def write(
     notes: Sequence[str],
     calibrations: Iterable[Calibration],
     simulated: bool,
+    correct: Callable[[Span, Measurements], Corrected] | None = None,
 ) -> None:
     """Write the records of each span; `notes` are sentences for the head of the file.
 
-    The pieces of a span may go one record past its end: that record only tells whether the last one was a spike.
+    `correct`: what stands beside the records in the columns of corrected values; None: without these columns. The
+    pieces of a span may go one record past its end: that record only tells whether the last one was a spike.
     """
-    stream.writelines(f"# {line}\n" for line in _head(notes, calibrations))
+    columns = COLUMNS if correct is None else {**COLUMNS, **CORRECTED_COLUMNS}
+    stream.writelines(f"# {line}\n" for line in _head(columns, notes, calibrations))
     writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    writer.writerow(columns)
     for span, pieces in spans:
         for rows, spikes in judged(pieces):
             kept = rows.seq <= span.last
             part = slice(0, int(np.count_nonzero(kept)))
-            writer.writerows(_lines(rows[part], spikes[part], span, simulated=simulated))
+            lines = _lines(rows[part], spikes[part], span, simulated=simulated)
+            writer.writerows(lines if correct is None else _beside(lines, correct(span, rows[part])))
 
 
 def judged(pieces: Iterable[Measurements]) -> Iterator[tuple[Measurements, list[str]]]:
@@ -71,9 +82,9 @@ def judged(pieces: Iterable[Measurements]) -> Iterator[tuple[Measurements, list[
         yield held, [""]
 
 
-def _head(notes: Sequence[str], calibrations: Iterable[Calibration]) -> Iterator[str]:
-    columns = [f"  {name}: {meaning}" for name, meaning in COLUMNS.items()]
-    return chain(notes, map(_calibration, calibrations), ["Columns (an empty field: not known):"], columns)
+def _head(columns: Mapping[str, str], notes: Sequence[str], calibrations: Iterable[Calibration]) -> Iterator[str]:
+    told = [f"  {name}: {meaning}" for name, meaning in columns.items()]
+    return chain(notes, map(_calibration, calibrations), ["Columns (an empty field: not known):"], told)
 
 
 def _calibration(made: Calibration) -> str:
@@ -107,6 +118,12 @@ def _lines(rows: Measurements, spikes: list[str], span: Span, *, simulated: bool
         ["true" if simulated else "false"] * size,
         strict=True,
     )
+
+
+def _beside(lines: Iterable[tuple[object, ...]], made: Corrected) -> Iterator[tuple[object, ...]]:
+    numbers = (number or "" for number in made.correction.tolist())
+    for line, *more in zip(lines, _rounded(made.ph), _rounded(made.u), numbers, strict=True):
+        yield (*line, *more)
 
 
 def _exact(column: Floats) -> Iterator[str]:

@@ -41,6 +41,8 @@ def _vat(vat: VatStatus) -> Iterator[str]:
         yield from row("Last believed", ago)
     yield from row("Calibration", _calibration(vat.calibration))
     yield from row("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
+    for number, correction in enumerate(vat.corrections):
+        yield from row("" if number else "Corrections", correction)
     if not vat.alarms:
         yield from row("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):

@@ -13,6 +13,7 @@ from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfi
 from logger.model import AlarmState, Calibration, Carry, Cause, Measurements, Quality, Reason, State, Tests
 from logger.mqtt.health import probe_health
 from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
+from logger.report.corrected import in_force, sentence
 from logger.report.words import SECOND_US, age, moment, names_of_tests
 from logger.store import Store, queries
 from logger.store.queries import Waiting
@@ -105,6 +106,8 @@ class VatStatus:
     calibration: InForce | None
     health: str
     findings: list[str]
+    corrections: list[str]
+    """Corrections in force for records of this probe, a sentence each."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,7 +153,10 @@ def gather(config: Config, store: Store, *, at_us: int) -> Overview:
     carries = queries.watches(store)
     newest = {vat.id: queries.latest(store, vat.probe) for vat in config.vats}
     now = now_of(config, [*newest.values()], at_us=at_us)
-    vats = [_vat(config, vat, carries.get(vat.id, Carry(probe=vat.probe)), newest[vat.id], now) for vat in config.vats]
+    vats = [
+        _vat(config, store, vat, carries.get(vat.id, Carry(probe=vat.probe)), newest[vat.id], now)
+        for vat in config.vats
+    ]
     outbox = queries.outbox_waiting(store)
     return Overview(
         at=moment(now.at_us),
@@ -190,7 +196,7 @@ def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
     return age_s > POLLS * probe.poll_s + COMMIT_S * speed
 
 
-def _vat(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> VatStatus:
+def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> VatStatus:
     status, findings = probe_health(vat, carry, config=config, at_us=now.at_us)
     return VatStatus(
         vat=vat.id,
@@ -203,6 +209,7 @@ def _vat(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, now: 
         calibration=None if carry.calibration is None else _in_force(carry.calibration, now),
         health=status.value,
         findings=findings,
+        corrections=[sentence(one) for one in in_force(queries.corrections(store, vat.probe)).values()],
     )
 
 

@@ -67,6 +67,7 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
         "alarms": [],
         "health": "good",
         "findings": [],
+        "corrections": [],
     }
     assert (told["attention"], told["simulated"], told["commands_waiting"]) == ([], False, 0)
     assert told["run"]["run"] == 1

@@ -122,8 +122,13 @@ def test_a_calibration_repeated_at_once_tells_no_drift_a_day() -> None:
 
 def test_of_two_attempts_the_newest_check_of_each_buffer_counts() -> None:
     checks = [check(1, 1, 9.0, 0.30), check(2, 1, 9.0, 0.01, ph=6.86), check(3, 1, 9.1, 0.05), check(4, 1, 20.0, 0.9)]
-    found = as_found(checks, 1, until_at_us=EPOCH_US + 10 * DAY_US)
+    found = as_found(checks, made(1, 0.0), until_at_us=EPOCH_US + 10 * DAY_US)
     assert [(c.reference_ph, c.deviation_ph) for c in found] == [(4.0, 0.05), (6.86, 0.01)]
+
+
+def test_what_a_new_electrode_reads_with_the_old_calibration_tells_nothing_of_it() -> None:
+    checks = [replace(check(1, 1, 9.0, 0.30), electrode="E2"), replace(check(2, 1, 9.0, 0.02, ph=6.9), electrode="E1")]
+    assert [c.id for c in as_found(checks, made(1, 0.0))] == [2]
 
 
 def test_student_quantiles_are_those_of_scipy() -> None:

@@ -150,9 +150,11 @@ def test_the_worst_finding_gives_the_status_and_comes_first() -> None:
     assert (status, findings[0][:15], findings[-1]) == (Health.FAILURE, "Nothing arrives", OVERDUE)
 
 
-@given(st.floats(0, 60), st.floats(0, 0.1), st.none() | st.floats(0, 60))
-def test_a_finding_stays_word_for_word_until_something_happens(days: float, later: float, checked_on: float) -> None:
-    drift = None if checked_on is None else checked(checked_on, 0.07)
+@given(st.floats(0, 60), st.floats(0, 0.1), st.none() | st.floats(0, 1), st.sampled_from([0.0, 0.07]))
+def test_a_finding_stays_word_for_word_until_something_happens(
+    days: float, later: float, share: float | None, offset: float
+) -> None:
+    drift = None if share is None else checked(share * days, offset)
     first, second = judged(days=days, drift=drift), judged(days=days + later, drift=drift)
     calendar = {OVERDUE, UNCHECKED, DOUBTFUL}
     assert set(first[1]) - calendar == set(second[1]) - calendar

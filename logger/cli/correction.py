@@ -1,0 +1,178 @@
+"""`vatvigil correction`: correct the log by how a calibration was found, and take it back.
+
+Law: nothing stored is changed. A correction is a row that names what it rests on, who decided it, why and when; what
+takes it back is another row. Raw and published values stay as they are, here and in every export.
+"""
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from textwrap import fill, wrap
+from typing import Any, TypeVar
+
+import click
+import msgspec
+
+from logger.cli.asking import BUSY_S, by_option, check_probe, examples, now_us, reading_store, say_simulated
+from logger.cli.common import config_option, json_option, load_config, print_json, sentences
+from logger.config import Config
+from logger.errors import RefusedError
+from logger.model import Correction, Deviation
+from logger.report.corrected import Interval, intervals, proposed, revocation, sentence
+from logger.report.page import WIDTH
+from logger.store import Store, queries
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+
+@click.group(
+    short_help="correct the log by how a calibration was found",
+    epilog=examples(
+        "vatvigil correction list marrow-probe",
+        'vatvigil correction apply marrow-probe --calibration 3 --by tova --why "found 0.06 off"',
+        'vatvigil correction revoke marrow-probe --calibration 3 --by tova --why "the buffer was stale"',
+    ),
+)
+def correction() -> None:
+    """Correct the records of a calibration by how far it was found off in the end, or take that back.
+
+    When a probe is calibrated anew, the old calibration is first read in the same buffers (as found). A correction
+    spreads what was found linearly over the time between the two. What was published stays as it was: corrected values
+    stand beside it, in `vatvigil export --corrected`.
+    """
+
+
+def _why_option(command: Command) -> Command:
+    return click.option("--why", required=True, metavar="TEXT", help="Why, for the record.")(command)
+
+
+def _calibration_option(command: Command) -> Command:
+    text = "Number of the calibration whose records are meant (`correction list` shows it)."
+    return click.option("--calibration", "calibration_id", type=int, required=True, metavar="ID", help=text)(command)
+
+
+@correction.command("list")
+@click.argument("probe")
+@config_option
+@json_option
+@sentences
+def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """List the calibrations of PROBE with how each was found in the end, and whether a correction is in force."""
+    config = load_config(config_path)
+    with reading_store(config) as store:
+        found = intervals(store, probe)
+    if not found:
+        check_probe(config, probe)
+    if as_json:
+        print_json({"simulated": config.simulated, "probe": probe, "intervals": msgspec.to_builtins(found)})
+        return
+    say_simulated(simulated=config.simulated)
+    if not found:
+        click.echo(f"No calibration of {probe} is stored, so there is nothing to correct.")
+    for one in found:
+        click.echo("\n".join(_lines(one)))
+
+
+def _lines(one: Interval) -> Iterator[str]:
+    until = "now (in force)" if one.until is None else f"{one.until} ({one.days:.1f} days)"
+    yield fill(f"Calibration {one.calibration}: {one.since} to {until}", WIDTH)
+    yield from wrap(_found(one), WIDTH, initial_indent="  ", subsequent_indent="  ")
+    if one.correction is not None:
+        yield from wrap(f"IN FORCE: {sentence(one.correction)}", WIDTH, initial_indent="  ", subsequent_indent="  ")
+    for row in one.history:
+        if row.revokes is not None:
+            text = f"Correction {row.revokes} was revoked by {row.by}: {row.why}"
+            yield from wrap(text, WIDTH, initial_indent="  ", subsequent_indent="  ")
+
+
+def _found(one: Interval) -> str:
+    if not one.deviations:
+        return "how it was found in the end is not known" if one.until else "it has not been found yet"
+    return "found " + ", ".join(map(_told, one.deviations))
+
+
+def _told(one: Deviation) -> str:
+    return f"{one.deviation_ph:+.3f} at pH {one.reference_ph:.3f} (u {one.u_ph:.3f})"
+
+
+@correction.command(
+    epilog=examples('vatvigil correction apply marrow-probe --calibration 3 --by tova --why "found 0.06 off"')
+)
+@click.argument("probe")
+@_calibration_option
+@by_option
+@_why_option
+@config_option
+@json_option
+@sentences
+def apply(
+    probe: str,
+    calibration_id: int,
+    by: str,
+    why: str,
+    config_path: Path,
+    as_json: bool,  # noqa: FBT001 - click's flag
+) -> None:
+    """Put the correction of a calibration's records in force."""
+
+    def make(store: Store, at_us: int) -> Correction:
+        made = {one.calibration.id: one.calibration for one in queries.calibrations(store, probe) if one.accepted}
+        if calibration_id not in made:
+            raise RefusedError(_no_such(probe, calibration_id, list(made)))
+        checks, decided = queries.checks(store, probe), queries.corrections(store, probe)
+        return proposed(made[calibration_id], checks, decided, at_us=at_us, by=by, why=why)
+
+    config = load_config(config_path)
+    stored = _store(config, probe, make, by=by, why=why)
+    _tell(config, stored, f"In force: {sentence(stored)}.", as_json=as_json)
+
+
+@correction.command(
+    epilog=examples('vatvigil correction revoke marrow-probe --calibration 3 --by tova --why "the buffer was stale"')
+)
+@click.argument("probe")
+@_calibration_option
+@by_option
+@_why_option
+@config_option
+@json_option
+@sentences
+def revoke(
+    probe: str,
+    calibration_id: int,
+    by: str,
+    why: str,
+    config_path: Path,
+    as_json: bool,  # noqa: FBT001 - click's flag
+) -> None:
+    """Take back the correction of a calibration's records; both decisions stay on record."""
+
+    def make(store: Store, at_us: int) -> Correction:
+        return revocation(queries.corrections(store, probe), calibration_id, at_us=at_us, by=by, why=why)
+
+    config = load_config(config_path)
+    stored = _store(config, probe, make, by=by, why=why)
+    _tell(config, stored, f"Correction {stored.revokes} is revoked by {stored.by}: {stored.why}.", as_json=as_json)
+
+
+def _no_such(probe: str, calibration: int, known: list[int]) -> str:
+    numbers = f"it has {', '.join(map(str, known))}" if known else "it has none"
+    return f"{probe} has no accepted calibration {calibration}; {numbers}: see `vatvigil correction list {probe}`"
+
+
+def _store(config: Config, probe: str, make: Callable[[Store, int], Correction], *, by: str, why: str) -> Correction:
+    """Store a decision; refuse one that nobody stands for."""
+    check_probe(config, probe)
+    if not by.strip() or not why.strip():
+        raise RefusedError("a correction needs a name and a reason: give --by NAME and --why TEXT")
+    with Store.open(config.store_url, simulated=config.simulated, busy_s=BUSY_S) as store, store.begin() as work:
+        stored = work.add_correction(make(store, now_us(config)))
+        work.commit()
+    return stored
+
+
+def _tell(config: Config, stored: Correction, text: str, *, as_json: bool) -> None:
+    if as_json:
+        print_json({"simulated": config.simulated, "correction": stored})
+        return
+    say_simulated(simulated=config.simulated)
+    click.echo(fill(text, WIDTH))

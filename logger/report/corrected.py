@@ -1,0 +1,232 @@
+"""Corrections of the log after the fact: a view beside the results, never in their place.
+
+Law: nothing stored is changed. A correction says whose records it is for and on which checks it rests; it is applied
+only when somebody asks for the corrected columns, and taken back by another row. The deviation that was found at the
+end of a calibration's life is spread linearly over that life, as between two visits to a station (USGS TM1-D3): none
+when the calibration was made, the whole when it was found off.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+
+from logger.config import ErrorModel
+from logger.errors import RefusedError
+from logger.measure.drift import U_READING_PH
+from logger.measure.electrode import DAY_US, as_found
+from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
+from logger.model import Calibration, Check, Columns, Correction, Deviation, Floats, Ints, Measurements
+from logger.report.words import moment
+from logger.store import Store, queries
+
+APART_PH = 1.0
+"""Buffers nearer to each other than this tell of the offset only. [CP]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Corrected(Columns):
+    """Beside each record: pH and u (k = 1) after correction, NaN where none is in force, and the correction's id."""
+
+    ph: Floats
+    u: Floats
+    correction: Ints
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """The life of one calibration: how it was found in the end, and what was decided on it."""
+
+    calibration: int
+    since: str
+    until: str | None
+    """When it was found off, or else replaced; None: it is in force."""
+    days: float | None
+    deviations: tuple[Deviation, ...]
+    correction: Correction | None
+    """The one in force."""
+    history: tuple[Correction, ...]
+    """All that was ever decided, oldest first."""
+
+
+def intervals(store: Store, probe: str) -> list[Interval]:
+    """Return the lives of a probe's accepted calibrations, oldest first."""
+    made = [one.calibration for one in queries.calibrations(store, probe) if one.accepted]
+    checks, decided = queries.checks(store, probe), queries.corrections(store, probe)
+    after = [*made, None][1:]
+    return [_interval(one, until, checks, decided) for one, until in zip(made, after, strict=True)]
+
+
+def _interval(
+    made: Calibration, after: Calibration | None, checks: Sequence[Check], decided: Sequence[Correction]
+) -> Interval:
+    found = as_found(checks, made)
+    end_us = max((check.at_us for check in found), default=after.at_us if after else None)
+    return Interval(
+        calibration=made.id,
+        since=moment(made.at_us),
+        until=None if end_us is None else moment(end_us),
+        days=None if end_us is None else round((end_us - made.at_us) / DAY_US, 3),
+        deviations=tuple(map(_deviation, found)),
+        correction=in_force(decided).get(made.id),
+        history=tuple(one for one in decided if one.calibration == made.id),
+    )
+
+
+def _deviation(check: Check) -> Deviation:
+    u_ph = float(np.hypot(check.u_reference_ph, U_READING_PH))
+    return Deviation(check=check.id, reference_ph=check.reference_ph, deviation_ph=check.deviation_ph, u_ph=u_ph)
+
+
+def in_force(decided: Iterable[Correction]) -> dict[int, Correction]:
+    """Return the corrections that nobody took back, by calibration."""
+    rows = list(decided)
+    revoked = {row.revokes for row in rows}
+    return {row.calibration: row for row in rows if row.revokes is None and row.id not in revoked}
+
+
+def proposed(
+    made: Calibration, checks: Iterable[Check], decided: Iterable[Correction], *, at_us: int, by: str, why: str
+) -> Correction:
+    """Return the correction of a calibration's records (no number yet).
+
+    Raises RefusedError if one is in force, or if the calibration was never found off after it was made.
+    """
+    standing = in_force(decided).get(made.id)
+    if standing is not None:
+        raise RefusedError(f"correction {standing.id} of calibration {made.id} is in force: revoke it first")
+    found = [check for check in as_found(checks, made) if check.at_us > made.at_us]
+    if not found:
+        raise RefusedError(
+            f"how calibration {made.id} was found in the end is not known, so there is nothing to correct by: buffers "
+            "are read with the old calibration whenever the probe is calibrated anew"
+        )
+    return Correction(
+        id=0,
+        probe=made.probe,
+        at_us=at_us,
+        calibration=made.id,
+        since_at_us=made.at_us,
+        until_at_us=max(check.at_us for check in found),
+        deviations=tuple(map(_deviation, found)),
+        by=by,
+        why=why,
+    )
+
+
+def revocation(decided: Iterable[Correction], calibration: int, *, at_us: int, by: str, why: str) -> Correction:
+    """Return what takes back the correction of a calibration (no number yet). Raises RefusedError if there is none."""
+    standing = in_force(decided).get(calibration)
+    if standing is None:
+        raise RefusedError(f"no correction of calibration {calibration} is in force: there is nothing to revoke")
+    return replace(standing, id=0, at_us=at_us, by=by, why=why, revokes=standing.id)
+
+
+def correct(
+    rows: Measurements,
+    decided: Iterable[Correction],
+    calibrations: Mapping[int, Calibration],
+    *,
+    errors: ErrorModel,
+) -> Corrected:
+    """Return what stands beside the records of one probe by the corrections in force."""
+    ph, u = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
+    number = np.zeros(len(rows), dtype=np.int64)
+    for calibration, one in in_force(decided).items():
+        mine = rows.calibration == calibration
+        if mine.any():
+            part = _Part(one, calibrations[calibration], errors)
+            at_us, read, warmth = rows.at_us[mine], rows.ph[mine], rows.temperature_c[mine]
+            ph[mine] = part.ph(at_us, read)
+            u[mine] = part.u(at_us, read, warmth)
+            number[mine] = one.id
+    return Corrected(ph=ph, u=u, correction=number)
+
+
+@dataclass(frozen=True, slots=True)
+class _Part:
+    """One correction at work on records of its calibration."""
+
+    correction: Correction
+    calibration: Calibration
+    errors: ErrorModel
+
+    def share(self, at_us: Ints) -> Floats:
+        """Return how much of the deviation there is at these times: 0 at the calibration, 1 when it was found."""
+        since, until = self.correction.since_at_us, self.correction.until_at_us
+        return np.asarray(np.clip((at_us - since) / (until - since), 0.0, 1.0))
+
+    def ph(self, at_us: Ints, read: Floats) -> Floats:
+        """Return pH with the deviation taken off.
+
+        Between two buffers the deviation e is linear in pH, and it grows by the share w: read = pH + w e(pH). That is
+        the offset and the slope of the electrode, each prorated; solved here for pH.
+        """
+        w, anchors = self.share(at_us), _anchors(self.correction.deviations)
+        first = anchors[0]
+        if len(anchors) == 1:
+            return read - w * first.deviation_ph
+        out = np.full(len(read), np.nan)
+        for low, high in pairwise(anchors):
+            steep = (high.deviation_ph - low.deviation_ph) / (high.reference_ph - low.reference_ph)
+            at_zero = low.deviation_ph - steep * low.reference_ph
+            within = (read >= low.reference_ph + w * low.deviation_ph) | (low is first)
+            out = np.where(within, (read - w * at_zero) / (1.0 + w * steep), out)
+        return out
+
+    def u(self, at_us: Ints, read: Floats, temperature_c: Floats) -> Floats:
+        """Return u (k = 1) after correction (uncertainty.md 4.2).
+
+        Known at both ends, drift and walk are those of a Brownian bridge: least doubt at the ends, most between them.
+        """
+        w, since = self.share(at_us), np.full(len(at_us), self.calibration.at_us)
+        days = (self.correction.until_at_us - self.correction.since_at_us) / DAY_US
+        fit = fit_uncertainty(self.calibration, ph=read, temperature_c=temperature_c)
+        fresh = standard_uncertainty(self.calibration, self.errors, at_us=since, ph=read, temperature_c=temperature_c)
+        walk = self.errors.walk_ph_per_sqrt_day**2 * days * w * (1.0 - w)
+        offset = w * w * self._u_found(read) ** 2 + (1.0 - w) ** 2 * fit * fit + walk
+        return np.asarray(np.sqrt(np.maximum(fresh * fresh - fit * fit, 0.0) + offset))
+
+    def _u_found(self, read: Floats) -> Floats:
+        """Return u of the deviation at these pH: exact at the buffers, larger away from them."""
+        anchors = _anchors(self.correction.deviations)
+        if len(anchors) == 1:
+            (only,) = anchors
+            by_slope = (read - only.reference_ph) * np.sqrt(self.calibration.var_slope) / self.calibration.slope
+            return np.asarray(np.hypot(only.u_ph, by_slope))
+        out = np.full(len(read), np.nan)
+        for low, high in pairwise(anchors):
+            share = (read - low.reference_ph) / (high.reference_ph - low.reference_ph)
+            within = (read >= low.reference_ph) | (low is anchors[0])
+            out = np.where(within, np.hypot((1.0 - share) * low.u_ph, share * high.u_ph), out)
+        return out
+
+
+def _anchors(found: Sequence[Deviation]) -> list[Deviation]:
+    """Return the deviations by rising pH; those of buffers close together as one, their mean."""
+    groups = list[list[Deviation]]()
+    for one in sorted(found, key=lambda d: d.reference_ph):
+        if groups and one.reference_ph - groups[-1][0].reference_ph < APART_PH:
+            groups[-1].append(one)
+        else:
+            groups.append([one])
+    return [_mean(group) for group in groups]
+
+
+def _mean(group: Sequence[Deviation]) -> Deviation:
+    """Return one deviation for buffers close together; their u is not divided, for it may be shared."""
+    reference, deviation, u_ph = (
+        sum(values) / len(group)
+        for values in zip(*((d.reference_ph, d.deviation_ph, d.u_ph) for d in group), strict=True)
+    )
+    return Deviation(check=group[0].check, reference_ph=reference, deviation_ph=deviation, u_ph=u_ph)
+
+
+def sentence(one: Correction) -> str:
+    """Say what a correction is for and rests on, who decided it and why."""
+    found = ", ".join(f"{d.deviation_ph:+.3f} at pH {d.reference_ph:.3f}" for d in one.deviations)
+    return (
+        f"Correction {one.id} of the records of calibration {one.calibration}, {moment(one.since_at_us)} to "
+        f"{moment(one.until_at_us)}: found {found}, spread linearly in time; by {one.by}: {one.why}"
+    )

@@ -1,0 +1,234 @@
+"""An electrode over its life, gathered from the store for a person and for scripts.
+
+Law: reads only, judges nothing by itself (`measure/electrode.py` does). An electrode is known by its serial number,
+whatever probe it sat in; one without a number is known by its probe.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from textwrap import wrap
+
+from logger.config import Config, ProbeConfig
+from logger.measure import electrode as judging
+from logger.measure.electrode import Forecast, Outlook, Visit
+from logger.model import Calibration, Check, Health
+from logger.report.page import WIDTH, row
+from logger.report.status import now_of
+from logger.report.words import SECOND_US, moment
+from logger.store import Store, queries
+
+MINUTES = 60.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Identity:
+    """One electrode that sat in the probe."""
+
+    electrode: str
+    """Serial number; empty: not known."""
+    installed: str | None
+    """Date by the configuration; None: not said."""
+    first_calibrated_at: str
+    last_calibrated_at: str
+    calibrations: int
+    hours_read: float
+    """Hours with a reading, from its installation or first calibration to the next electrode's first."""
+    in_use: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """One calibration in the trend."""
+
+    calibration: int
+    made_at: str
+    slope_percent: float
+    offset_mv: float
+    t95_s: float | None
+    noise_mv: float | None
+    found_ph: float | None
+    drift_ph_per_day: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlined:
+    """The forecast with its times in words."""
+
+    outlook: str
+    limit_percent: float
+    percent_per_day: float | None
+    earliest: str | None
+    likely: str | None
+    latest: str | None
+    why: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """Everything `vatvigil electrode` says."""
+
+    at: str
+    simulated: bool
+    probe: str
+    electrode: str
+    status: str
+    findings: list[str]
+    trend: list[Point]
+    refused: int
+    """Calibrations of this probe that were not accepted; they are not in the trend."""
+    forecast: Outlined
+    electrodes: list[Identity]
+
+
+def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> Condition:
+    """Return the condition of the electrode in a probe at this moment (UTC, microseconds)."""
+    now = now_of(config, [queries.latest(store, probe.id)], at_us=at_us)
+    stored = queries.calibrations(store, probe.id)
+    here = [one.calibration for one in stored if one.accepted]
+    serial = probe.electrode or (here[-1].electrode if here else "")
+    calibrations, checks = _of(config, store, serial, here)
+    visits = judging.life(calibrations, checks)
+    found = judging.condition(visits[-1], probe.calibration) if visits else []
+    limit = probe.calibration.slope_refuse_low_percent
+    return Condition(
+        at=moment(now.at_us),
+        simulated=config.simulated,
+        probe=probe.id,
+        electrode=serial,
+        status=(found[0].status if found else Health.GOOD).value,
+        findings=[one.text for one in found],
+        trend=[_point(one) for one in visits],
+        refused=len(stored) - len(here),
+        forecast=_outlined(judging.forecast(visits, limit_percent=limit, at_us=now.at_us)),
+        electrodes=_identities(store, probe, here),
+    )
+
+
+def _of(
+    config: Config, store: Store, serial: str, here: Sequence[Calibration]
+) -> tuple[list[Calibration], list[Check]]:
+    """Return the accepted calibrations of an electrode, in whatever probe, and the checks of them."""
+    calibrations, checks = list(here), list[Check]()
+    for probe in config.probes:
+        checks += queries.checks(store, probe.id)
+        if serial:
+            calibrations += [one.calibration for one in queries.calibrations(store, probe.id) if one.accepted]
+    mine = {one.id: one for one in calibrations if one.electrode == serial}
+    return list(mine.values()), checks
+
+
+def _point(one: Visit) -> Point:
+    return Point(
+        calibration=one.calibration,
+        made_at=moment(one.at_us),
+        slope_percent=round(one.slope_percent, 2),
+        offset_mv=round(one.offset_mv, 2),
+        t95_s=_rounded(one.t95_s, 1),
+        noise_mv=_rounded(one.noise_mv, 3),
+        found_ph=_rounded(one.found_ph, 4),
+        drift_ph_per_day=_rounded(one.drift_ph_per_day, 4),
+    )
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _outlined(found: Forecast) -> Outlined:
+    earliest, likely, latest = (
+        None if at_us is None else moment(at_us)[:10]
+        for at_us in (found.earliest_at_us, found.likely_at_us, found.latest_at_us)
+    )
+    limit = f"the slope leaves {found.limit_percent:g} %"
+    text = {
+        Outlook.CANNOT_SAY: f"Nobody can say yet when {limit}: {found.why}.",
+        Outlook.NOT_BEFORE: f"Not before {earliest} that {limit} (95 %): {found.why}.",
+        Outlook.LIKELY: f"Likely about {likely} that {limit}, between {earliest} and {latest} (95 %): have a new one by"
+        " then.",
+        Outlook.REACHED: f"The slope is below {found.limit_percent:g} % already: {found.why}.",
+    }[found.outlook]
+    return Outlined(
+        outlook=found.outlook.value,
+        limit_percent=found.limit_percent,
+        percent_per_day=_rounded(found.percent_per_day, 4),
+        earliest=earliest,
+        likely=likely,
+        latest=latest,
+        why=found.why,
+        text=text,
+    )
+
+
+def _identities(store: Store, probe: ProbeConfig, made: Sequence[Calibration]) -> list[Identity]:
+    """Return the electrodes that sat in a probe, in the order of their first calibration there."""
+    serials = list(dict.fromkeys(one.electrode for one in made))
+    firsts = [next(one.at_us for one in made if one.electrode == serial) for serial in serials]
+    ends = [*firsts, None][1:]
+    return [
+        _identity(store, probe, [one for one in made if one.electrode == serial], end_us=end)
+        for serial, end in zip(serials, ends, strict=True)
+    ]
+
+
+def _identity(store: Store, probe: ProbeConfig, mine: Sequence[Calibration], *, end_us: int | None) -> Identity:
+    serial, since_us = mine[0].electrode, mine[0].at_us
+    installed = probe.electrode_installed if end_us is None and serial == probe.electrode else None
+    if installed is not None:
+        since_us = int(datetime(installed.year, installed.month, installed.day, tzinfo=UTC).timestamp()) * SECOND_US
+    minutes = queries.minutes_read(store, probe.id, since_at_us=since_us, until_at_us=end_us)
+    return Identity(
+        electrode=serial,
+        installed=None if installed is None else installed.isoformat(),
+        first_calibrated_at=moment(mine[0].at_us),
+        last_calibrated_at=moment(mine[-1].at_us),
+        calibrations=len(mine),
+        hours_read=round(minutes / MINUTES, 1),
+        in_use=end_us is None and serial in ("", probe.electrode or serial),
+    )
+
+
+COLUMNS = ("no.", "made", "slope %", "offset mV", "t95 s", "noise mV", "found off", "a day")
+
+
+def cells(one: Point) -> tuple[str, ...]:
+    """Return a calibration of the trend as the cells of a table."""
+    return (
+        str(one.calibration),
+        one.made_at[:10],
+        f"{one.slope_percent:.1f}",
+        f"{one.offset_mv:+.1f}",
+        _cell(one.t95_s, "{:.0f}"),
+        _cell(one.noise_mv, "{:.2f}"),
+        _cell(one.found_ph, "{:+.3f}"),
+        _cell(one.drift_ph_per_day, "{:+.4f}"),
+    )
+
+
+def _cell(value: float | None, form: str) -> str:
+    return "-" if value is None else form.format(value)
+
+
+def lines(told: Condition) -> Iterator[str]:
+    """Yield what is to be said besides the table, for a terminal of 80 columns."""
+    if told.trend:
+        yield from row("Condition", " ".join([f"{told.status.replace('-', ' ')} (NE 107).", *told.findings]))
+    yield from row("Forecast", told.forecast.text)
+    if told.refused:
+        yield from row("Refused", f"{told.refused} calibration(s), not in the table")
+    for number, one in enumerate(told.electrodes):
+        yield from row("" if number else "Electrodes", _named(one))
+
+
+def _named(one: Identity) -> str:
+    name = one.electrode or "(no serial number)"
+    since = f"installed {one.installed}, " if one.installed else ""
+    span = f"calibrated {one.calibrations} times, {one.first_calibrated_at[:10]} to {one.last_calibrated_at[:10]}"
+    return f"{name}: {since}{span}, {one.hours_read:g} h of readings{', in use' if one.in_use else ''}"
+
+
+def head(told: Condition) -> list[str]:
+    """Return the title, folded."""
+    name = told.electrode or "without a serial number (`electrode` in the configuration names it)"
+    return wrap(f"Electrode {name} in {told.probe}", WIDTH)
