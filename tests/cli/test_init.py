@@ -51,7 +51,7 @@ def test_the_file_says_what_it_cannot_do(out: Path) -> None:
 
 def test_options_stand_in_the_file(out: Path) -> None:
     options = {
-        "--vat": "north_2",
+        "--vat": "north-2",
         "--name": 'North "two" \\ Söhne',
         "--port": "socket://127.0.0.1:4001",
         "--ph-high": "4.2",
@@ -66,7 +66,7 @@ def test_options_stand_in_the_file(out: Path) -> None:
     assert result.exit_code == 0
     config = load(out, environ={})
     vat, mqtt = config.vats[0], config.mqtt
-    assert (vat.id, vat.name, config.probes[0].port) == ("north_2", options["--name"], options["--port"])
+    assert (vat.id, vat.name, config.probes[0].port) == ("north-2", options["--name"], options["--port"])
     assert [alarm.setpoint for alarm in vat.alarms if alarm.kind.is_process] == [4.2, 3.1, 25, 15]
     assert (mqtt and mqtt.host, mqtt and mqtt.port) == ("hub.example", 1884)
     assert (config.store_url, config.simulated) == (f"sqlite:///{out.parent}/night.sqlite", True)
@@ -101,7 +101,7 @@ def test_an_answer_that_cannot_be_used_writes_nothing(out: Path) -> None:
     result = run("--defaults", "--out", str(out), "--vat", "North", "--ph-high", "2")
     assert (result.exit_code, out.exists()) == (2, False)
     assert "nothing was written, an answer cannot be used:" in result.output
-    assert "vat.North: this name cannot be used; use a-z, 0-9, _ and -" in result.output
+    assert "vat.North: this name cannot be used; use a-z, 0-9 and -" in result.output
     assert "vat.North.alarm.ph-low.setpoint = 3.0: this must be below the setpoint of 'ph-high' (2)" in result.output
 
 
