@@ -144,8 +144,8 @@ def test_a_check_before_the_newest_one_moves_no_time() -> None:
         (
             check(9, 0.061),
             (
-                "Check buffer 4.00, probe 4.06: off by +0.06, failed (tolerance 0.05). Rinse and repeat; if it stays, clean"
-                " the probe and calibrate it"
+                "Check buffer 4.00, probe 4.06: off by +0.06, failed (tolerance 0.05). Rinse and repeat; if it stays,"
+                " clean the probe and calibrate it"
             ),
         ),
         (check(1, -0.021, CheckKind.SPOT), "Spot measurement 4.00, probe 3.98: off by -0.02, passed (tolerance 0.05)"),

@@ -9,10 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.config import ErrorModel
-from logger.measure.calibration import fit, ph_of
+from logger.measure.budget import Result, budget
+from logger.measure.calibration import fit, ph_of, segments_of
 from logger.measure.nernst import nernst_mv
 from logger.measure.uncertainty import DAY_US, of_median, standard_uncertainty
-from logger.model import Calibration, CalibrationPoint, Floats
+from logger.model import Calibration, CalibrationPoint, Drift, Method
 from tests.series import EPOCH_US, calibration
 
 NOTHING = ErrorModel(
@@ -33,6 +34,7 @@ def u_at(
     errors: ErrorModel | None = None,
     line: Calibration = LINE,
     temperature_c: float = 20.0,
+    drift: Drift | None = None,
 ) -> float:
     return float(
         standard_uncertainty(
@@ -41,6 +43,7 @@ def u_at(
             at_us=np.array([EPOCH_US + round(days * DAY_US)]),
             ph=np.array([ph]),
             temperature_c=np.array([temperature_c]),
+            drift=drift,
         ).item()
     )
 
@@ -75,10 +78,11 @@ def test_the_fit_contributes_what_the_budget_says(ph: float, u_cal: float) -> No
 
 @pytest.mark.parametrize("ph", [2.8, 3.4, 4.0, 4.6, 5.5, 6.5, 7.5])
 def test_the_fit_contributes_what_the_closed_form_says(ph: float) -> None:
-    # uncertainty.md 4.2: u_cal^2 = (a^2 + b^2) (u_B^2 + (u_E/k)^2), a and b the weights of the two buffers.
+    # uncertainty.md 4.2: u_cal^2 = (a^2 + b^2) (u_B^2 + (u_E/k)^2), a and b the weights of the two buffers; k is the
+    # electrode's own mV per pH here.
     low, high, span = 4.005, 6.865, 58.7762
     a = (high - ph) / (high - low)
-    one = (0.02 / 3**0.5) ** 2 * (59.1593 / span) ** 2 + (0.4 / span) ** 2
+    one = (0.02 / 3**0.5) ** 2 + (0.4 / span) ** 2
     assert u_at(ph, errors=NOTHING, temperature_c=25.0) == pytest.approx(
         ((a * a + (1 - a) ** 2) * one) ** 0.5, rel=1e-5
     )
@@ -176,46 +180,159 @@ def test_no_ph_has_no_uncertainty() -> None:
     assert np.isnan(u_at(4.6, temperature_c=float("nan")))
 
 
-def _true_mv(ph: Floats, kelvin: Floats, offset: Floats, slope: Floats) -> Floats:
-    return offset + slope * 59.15934 * kelvin / 298.15 * (7.0 - ph)
-
-
-@pytest.mark.parametrize(("days", "ph"), [(0.0, 4.6), (0.0, 3.2), (7.0, 4.6)])
-def test_the_stated_interval_covers_the_truth_as_often_as_it_says(days: float, ph: float) -> None:
-    # JCGM 101 (propagation of distributions by simulation, from memory): calibrations and readings of many electrodes.
-    n, rng, errors = 2500, np.random.default_rng(7), ErrorModel()
-    offset, slope = rng.uniform(-20, 20, n), rng.uniform(0.93, 1.0, n)
-    pairs = []
-    for nominal in (4.005, 6.865):
-        buffer = nominal + rng.uniform(-0.02, 0.02, n)
-        pairs.append(_true_mv(buffer, np.full(n, 298.15), offset, slope) + rng.normal(0.0, 0.4, n))
-    lines = [
-        fit(
-            (
-                CalibrationPoint(buffer_ph=4.005, potential_mv=low, temperature_c=25.0),
-                CalibrationPoint(buffer_ph=6.865, potential_mv=high, temperature_c=25.0),
-            ),
-            probe="probe",
-            at_us=EPOCH_US,
-            by="",
+def calibrated(*ph: float, method: Method = Method.BRACKETING, bent_mv: float = 0.0) -> Calibration:
+    """An electrode of 97 % in these buffers; every second one is off by `bent_mv`."""
+    points = tuple(
+        CalibrationPoint(
+            buffer_ph=b,
+            potential_mv=5.0 + 0.97 * nernst_mv(25.0) * (7.0 - b) + bent_mv * (n % 2),
+            temperature_c=25.0,
+            noise_mv=0.1 * n,
         )
-        for low, high in zip(pairs[0].tolist(), pairs[1].tolist(), strict=True)
+        for n, b in enumerate(ph)
+    )
+    return fit(points, probe="probe", at_us=EPOCH_US, by="", method=method)
+
+
+THREE = calibrated(4.005, 6.865, 9.18, bent_mv=2.0)
+SHAPES = {
+    "two": LINE,
+    "three, bracketing": THREE,
+    "three, one line": calibrated(4.005, 6.865, 9.18, method=Method.LINE, bent_mv=2.0),
+    "five, bracketing": calibrated(1.68, 4.005, 5.5, 6.865, 9.18, bent_mv=2.0),
+    "one": calibrated(4.005),
+}
+CHECKED = Drift(
+    offset_ph=0.03,
+    rate_ph_per_day=0.004,
+    var_offset=0.015**2,
+    cov=0.3 * 0.015 * 0.008,
+    var_rate=0.008**2,
+    at_us=EPOCH_US + 2 * DAY_US,
+)
+shape = st.sampled_from(sorted(SHAPES))
+
+
+@given(name=shape, ph=st.floats(1.0, 12.0), t=st.floats(5.0, 40.0))
+def test_the_fit_s_share_is_that_of_every_buffer_and_potential_wiggled(name: str, ph: float, t: float) -> None:
+    # GUM 5.1.3 note 2: sensitivities by finite differences of the whole way from the points to the pH.
+    line = SHAPES[name]
+    if name == "one":
+        return  # its slope is not measured, so no point moves it
+
+    def read(points: tuple[CalibrationPoint, ...], potential_mv: float) -> float:
+        made = fit(points, probe="probe", at_us=EPOCH_US, by="", method=line.method)
+        return float(ph_of(made, np.array([potential_mv]), np.array([t])).item())
+
+    rising = sorted(line.points, key=lambda p: p.buffer_ph)
+    here = next((s for s in reversed(segments_of(line)) if ph >= s.low_ph), segments_of(line)[0])
+    potential = here.offset_mv + here.slope * nernst_mv(t) * (7.0 - ph)
+    if any(abs(potential - p.potential_mv) < 0.5 for p in rising):
+        return  # at a joint the finite difference would look at both sides
+    ph = read(line.points, potential)
+    variance, step = 0.0, 0.01
+    for n, p in enumerate(line.points):
+        for field, u in (("potential_mv", np.hypot(0.4, p.noise_mv)), ("buffer_ph", p.u_ph)):
+            ways = [
+                read((*line.points[:n], replace(p, **{field: getattr(p, field) + d}), *line.points[n + 1 :]), potential)
+                for d in (-step, step)
+            ]
+            variance += ((ways[1] - ways[0]) / (2 * step) * float(u)) ** 2
+    assert u_at(ph, errors=NOTHING, line=line, temperature_c=t) == pytest.approx(variance**0.5, rel=2e-3)
+
+
+@given(
+    name=shape,
+    ph=st.floats(1.0, 12.0),
+    t=st.floats(5.0, 40.0),
+    days=st.floats(0.0, 30.0),
+    drift=st.sampled_from([None, CHECKED]),
+)
+def test_the_terms_of_the_budget_add_up_to_the_u_of_the_record(
+    name: str, ph: float, t: float, days: float, drift: Drift | None
+) -> None:
+    line = SHAPES[name]
+    at_us = EPOCH_US + round(days * DAY_US)
+    terms = budget(line, ErrorModel(), Result(ph=ph, temperature_c=t, at_us=at_us), drift=drift)
+    whole = u_at(ph, days=days, line=line, temperature_c=t, drift=drift)
+    assert sum(term.u_ph**2 for term in terms) ** 0.5 == pytest.approx(whole, rel=1e-9)
+    assert [term.u_ph for term in terms] == sorted((term.u_ph for term in terms), reverse=True)
+    assert len({term.name for term in terms}) == len(terms)
+
+
+def test_the_budget_of_a_median_adds_up_to_the_u_of_the_median() -> None:
+    result = Result(ph=4.6, temperature_c=25.0, at_us=EPOCH_US + DAY_US, count=60)
+    terms = budget(LINE, ErrorModel(), result)
+    single = np.array([u_at(4.6, days=1.0, temperature_c=25.0)])
+    whole = of_median(single, np.array([60]), slope=LINE.slope, errors=ErrorModel(), poll_s=10.0).item()
+    assert sum(term.u_ph**2 for term in terms) ** 0.5 == pytest.approx(whole, rel=1e-9)
+
+
+def test_a_budget_names_its_terms_and_what_each_rests_on_the_largest_first() -> None:
+    week = Result(ph=4.6, temperature_c=20.0, at_us=EPOCH_US + 7 * DAY_US, count=60)
+    terms = budget(LINE, ErrorModel(), week)
+    # uncertainty.md 4.1, column "7 days immersed, unchecked", rounding of its last printed figure.
+    assert [(term.name, round(term.u_ph, 3)) for term in terms[:3]] == [
+        ("drift", 0.084),
+        ("liquid junction in brine", 0.05),
+        ("wander", 0.016),
     ]
-    kelvin = 293.15 + rng.uniform(-5.0, 5.0, n)
-    wrong = rng.normal(0.0, errors.junction_ph, n) + rng.normal(0.0, errors.drift_ph_per_day, n) * days
-    wrong += rng.normal(0.0, errors.walk_ph_per_sqrt_day, n) * days**0.5
-    mv = _true_mv(ph + wrong, kelvin, offset, slope) + rng.normal(0.0, errors.repeatability_mv, n)
-    shown_mv = np.round(mv / errors.resolution_mv) * errors.resolution_mv
-    shown_c = kelvin - 273.15 + rng.normal(0.0, errors.temperature_c, n)
-    found, u = np.array(
-        [_reading(line, e, t, days=days, errors=errors) for line, e, t in zip(lines, shown_mv, shown_c, strict=True)]
-    ).T
-    covered = np.mean(np.abs(found - ph) <= 1.96 * u)
-    assert 0.93 <= covered <= 0.97
+    found = {term.name: term for term in terms}
+    assert found["temperature"].u_ph == pytest.approx(0.008, abs=0.0005)
+    assert found["drift"].basis == "0.012 pH a day, 7.0 days after the calibration"
+    assert found["repeatability"].basis == "0.9 mV, median of 60"
+    outside = budget(LINE, ErrorModel(), replace(week, ph=3.0))
+    assert (
+        next(term for term in outside if term.name == "buffer values").basis == "2 buffers, reading OUTSIDE the buffers"
+    )
+    own = budget(replace(LINE, drift_ph_per_day=0.02), ErrorModel(), week)
+    assert own[0].basis == "0.02 pH a day (its own history), 7.0 days after the calibration"
 
 
-def _reading(
-    line: Calibration, mv: float, temperature_c: float, *, days: float, errors: ErrorModel
-) -> tuple[float, float]:
-    ph = ph_of(line, np.array([mv]), np.array([temperature_c])).item()
-    return ph, u_at(ph, days=days, errors=errors, line=line, temperature_c=float(temperature_c))
+def test_the_budget_of_one_buffer_says_that_the_slope_was_not_measured() -> None:
+    terms = budget(SHAPES["one"], ErrorModel(), Result(ph=6.5, temperature_c=25.0, at_us=EPOCH_US))
+    assert (terms[0].name, terms[0].basis) == ("slope", "not measured: one buffer only")
+
+
+def test_u_has_hardly_a_step_where_segments_meet() -> None:
+    for t in (5.0, 25.0, 40.0):
+        joint = 7.0 - nernst_mv(25.0) * (7.0 - 6.865) / nernst_mv(t)
+        sides = [u_at(joint + d, line=THREE, temperature_c=t) for d in (-1e-9, 1e-9)]
+        assert sides[0] == pytest.approx(sides[1], rel=0.005)  # the slopes differ, and with them mV per pH
+
+
+def test_the_alkaline_buffer_has_no_say_about_acid_readings_in_a_bracketing_calibration() -> None:
+    two = calibrated(4.005, 6.865, bent_mv=2.0)
+    for ph in (3.4, 4.6, 6.5):
+        assert u_at(ph, line=THREE) == pytest.approx(u_at(ph, line=two), rel=1e-9)
+
+
+def test_drift_known_from_checks_is_doubt_and_not_correction() -> None:
+    # uncertainty.md 4.2: here the published pH stays, so u^2 = o^2 + P_oo at the time of the reading.
+    exact = replace(LINE, var_offset=0.0, var_slope=0.0, cov=0.0)
+    for days in (2.0, 5.0, 12.0):
+        dt = days - 2.0
+        p_oo = 0.015**2 + 2 * dt * CHECKED.cov + dt * dt * 0.008**2 + 0.006**2 * dt
+        o = 0.03 + 0.004 * dt
+        errors = replace(NOTHING, walk_ph_per_sqrt_day=0.006)
+        found = u_at(4.6, days=days, errors=errors, line=exact, drift=CHECKED)
+        assert found == pytest.approx((o * o + p_oo) ** 0.5, rel=1e-9)
+
+
+def test_a_check_today_makes_an_old_calibration_believable_again() -> None:
+    # uncertainty.md 4.3: after 7 days "No check" needs 4.43 or less to claim 4.6, with a check buffer today 4.50.
+    def needed(drift: Drift | None) -> float:
+        return 4.6 - 1.645 * u_at(4.5, days=7.0, drift=drift, errors=replace(ErrorModel(), repeatability_mv=0.35))
+
+    checked = Drift(
+        offset_ph=0.0, rate_ph_per_day=0.0, var_offset=0.018**2, cov=0.0, var_rate=0.006**2, at_us=EPOCH_US + 7 * DAY_US
+    )
+    assert needed(None) == pytest.approx(4.43, abs=0.01)
+    assert needed(checked) == pytest.approx(4.50, abs=0.015)
+
+
+def test_the_electrode_s_own_rate_stands_in_place_of_the_default() -> None:
+    quick = replace(LINE, drift_ph_per_day=0.03)
+    only = replace(NOTHING, drift_ph_per_day=0.012)
+    exact = replace(quick, var_offset=0.0, var_slope=0.0, cov=0.0)
+    assert u_at(4.6, days=10.0, errors=only, line=exact) == pytest.approx(0.3, rel=1e-9)
