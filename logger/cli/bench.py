@@ -18,13 +18,14 @@ from logger.clock import Clock
 from logger.config import Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.measure.buffers import Buffer, by_id, shelf
-from logger.model import Answer, Calibration, Drift, Method
+from logger.model import Answer, Calibration, Method
 from logger.probe.port import Line
 from logger.session import storing
 from logger.session.calibrating import Order
+from logger.session.dip import Standing
 from logger.session.drive import Keep, drive
 from logger.session.keys import Keys
-from logger.session.screen import fitting
+from logger.session.screen import fitting, folded
 from logger.session.sitting import State, Task
 from logger.session.sources import AbsentError, Daemon, Direct, Source
 from logger.store import Store, queries
@@ -61,10 +62,13 @@ class Bench:
     clock: Clock
     probe: ProbeConfig
     vat: VatConfig
-    in_force: Calibration | None
-    drift: Drift | None
-    """What checks told of the calibration in force."""
+    standing: Standing
     by: str
+
+    @property
+    def in_force(self) -> Calibration | None:
+        """Return the calibration in force."""
+        return self.standing.calibration
 
 
 @contextmanager
@@ -73,15 +77,13 @@ def bench(config: Config, probe: str, *, by: str, migrate: bool = False) -> Iter
     check_probe(config, probe)
     vat = next(vat for vat in config.vats if vat.probe == probe)  # the settings know no probe without a vat
     with Store.open(config.store_url, simulated=config.simulated, migrate=migrate, busy_s=BUSY_S) as store:
-        in_force, drift = storing.standing(store, vat=vat.id, probe=probe)
         yield Bench(
             config=config,
             store=store,
             clock=clocks.of(config.simulation),
             probe=config.probe(probe),
             vat=vat,
-            in_force=in_force,
-            drift=drift,
+            standing=storing.standing(store, vat=vat.id, probe=probe),
             by=by,
         )
 
@@ -121,7 +123,7 @@ def sit(here: Bench, task: Task, keep: Keep, *, talk_to_stderr: bool = False) ->
     stream = sys.stderr if talk_to_stderr else sys.stdout
     with ExitStack() as stack:
         source = _source(here, stack)
-        click.echo(f"\n{source.origin}", file=stream)
+        click.echo("\n".join(["", *folded([source.origin])]), file=stream)
         return drive(task, source, Keys(0), screen=fitting(stream), clock=here.clock, keep=keep)
 
 

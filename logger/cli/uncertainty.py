@@ -2,13 +2,14 @@
 
 from math import hypot
 from pathlib import Path
+from textwrap import fill
 
 import click
 import msgspec
 import numpy as np
 
 from logger.cli.asking import examples, now_us, reading_store, say_simulated, vat_of
-from logger.cli.common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli.common import config_option, json_option, load_config, print_json, sentences
 from logger.errors import RefusedError
 from logger.measure.budget import Result, Term, budget
 from logger.model import Calibration, Drift, Measurements
@@ -27,6 +28,9 @@ REMEDIES = {
 }
 """What makes each part smaller."""
 SHOWN_C = 25.0
+INDENT = 17
+LEAST_SHARE = 0.01
+"""What makes a part smaller is not worth saying below this share."""
 
 
 @click.command(
@@ -51,8 +55,9 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
     config = load_config(config_path)
     target = vat_of(config, vat)
     with reading_store(config) as store:
-        line, drift = standing(store, vat=target.id, probe=target.probe)
+        now = standing(store, vat=target.id, probe=target.probe)
         newest = queries.latest(store, target.probe)
+    line, drift = now.calibration, now.drift
     if line is None:
         raise RefusedError(
             f"no calibration of {target.probe} is in force: no pH is claimed, so there is no doubt of it"
@@ -83,13 +88,18 @@ def _combined(terms: tuple[Term, ...]) -> float:
 
 def _print(name: str, result: Result, terms: tuple[Term, ...]) -> None:
     u = _combined(terms)
-    shares = [(f"{term.u_ph:.3f}", f"{(term.u_ph / u) ** 2:.0%}") for term in terms]
-    print_table(
-        f"{name}: one reading at pH {result.ph:.2f}, {result.temperature_c:.1f} C",
-        ["part", "u (pH)", "share", "rests on", "smaller by"],
-        [[t.name, *share, t.basis, REMEDIES.get(t.name, "")] for t, share in zip(terms, shares, strict=True)],
-    )
-    click.echo(f"Combined: u = {u:.3f} (k = 1); U = {2 * u:.2f} (k = 2, about 95 %).")
+    click.echo(f"{name}: one reading at pH {result.ph:.2f}, {result.temperature_c:.1f} C\n")
+    click.echo("  u (pH)  share  part, what it rests on, what makes it smaller")
+    for term in terms:
+        share = (term.u_ph / u) ** 2
+        click.echo(_row(f"  {term.u_ph:6.3f}  {share:5.0%}  ", f"{term.name}: {term.basis}"))
+        if share >= LEAST_SHARE and term.name in REMEDIES:
+            click.echo(_row(" " * INDENT, f"smaller by {REMEDIES[term.name]}"))
+    click.echo(f"\nCombined: u = {u:.3f} (k = 1); U = {2 * u:.2f} (k = 2, about 95 %).")
+
+
+def _row(head: str, text: str) -> str:
+    return fill(text, 80, initial_indent=head, subsequent_indent=" " * (INDENT + 2))
 
 
 def _told(line: Calibration, drift: Drift | None, result: Result, terms: tuple[Term, ...]) -> dict[str, object]:

@@ -105,7 +105,7 @@ def _order(here: Bench, tolerance_ph: float | None, *, is_spot: bool) -> Order:
         by=here.by,
         tolerance_ph=usual if tolerance_ph is None else tolerance_ph,
         in_force=here.in_force,
-        drift=here.drift,
+        standing=here.standing,
     )
 
 

@@ -61,7 +61,7 @@ def judged(order: Order, taken: Sequence[Taken]) -> tuple[Calibration, tuple[Che
     )
     made = verdict.judge(made, order.probe.calibration, previous=order.in_force, warnings=_warnings(order, taken))
     refused = made.verdict is Verdict.REFUSED
-    checks = () if refused or order.in_force is None else found(order, taken, order.in_force)
+    checks = () if refused or order.in_force is None else found(order, made, order.in_force)
     rate = rate_from_history([*order.checks, *checks], order.calibrations, electrode=order.probe.electrode)
     return replace(made, drift_ph_per_day=rate), checks
 
@@ -71,18 +71,18 @@ def declined(made: Calibration) -> Calibration:
     return replace(made, findings=(*made.findings, "Not put into force: so decided by the person who made it."))
 
 
-def found(order: Order, taken: Sequence[Taken], in_force: Calibration) -> tuple[Check, ...]:
-    """Return what a calibration reads in the buffers, before another takes its place."""
-    deviations = as_found(in_force, [one.point for one in taken])
-    return tuple(_found(order, one, in_force, off) for one, off in zip(taken, deviations, strict=True))
+def found(order: Order, made: Calibration, in_force: Calibration) -> tuple[Check, ...]:
+    """Return what a calibration reads in the buffers of the next, all at the time of that: one finding, not several."""
+    deviations = as_found(in_force, made.points)
+    pairs = zip(made.points, deviations, strict=True)
+    return tuple(_found(order, point, in_force, deviation_ph=off, at_us=made.at_us) for point, off in pairs)
 
 
-def _found(order: Order, one: Taken, in_force: Calibration, deviation_ph: float) -> Check:
-    point = one.point
+def _found(order: Order, point: CalibrationPoint, in_force: Calibration, *, deviation_ph: float, at_us: int) -> Check:
     return Check(
         id=0,
         probe=order.probe.id,
-        at_us=one.at_us,
+        at_us=at_us,
         kind=CheckKind.AS_FOUND,
         reference_ph=point.buffer_ph,
         u_reference_ph=point.u_ph,
@@ -125,7 +125,8 @@ def card(made: Calibration) -> list[str]:
     lines += [_residual(p, r) for p, r in zip(made.points, residuals_mv(made), strict=True)]
     square, degrees = chi_square(made)
     if degrees:
-        lines.append(f"  Chi-square {square:.2f} with {degrees} degree(s) of freedom: about that is expected")
+        freedom = "1 degree of freedom" if degrees == 1 else f"{degrees} degrees of freedom"
+        lines.append(f"  Chi-square {square:.2f}, {freedom}: far above it, a buffer would be off")
     return [*lines, *(f"  - {text.rstrip('.')}." for text in made.findings)]
 
 

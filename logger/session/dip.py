@@ -14,7 +14,7 @@ from logger.measure import stability
 from logger.measure.buffers import Buffer, ph_at
 from logger.measure.recognise import Found, Recognition, recognise
 from logger.measure.stability import Stability
-from logger.model import Calibration, CalibrationPoint, Floats, Reason
+from logger.model import Calibration, CalibrationPoint, Drift, Floats, Reason
 
 SECOND_US = 1_000_000
 KEPT = 900
@@ -59,6 +59,19 @@ class Table:
 
     buffers: tuple[Buffer, ...]
     in_force: Calibration | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """What is in force for a probe in its vat."""
+
+    calibration: Calibration | None = None
+    drift: Drift | None = None
+    """What checks told of it."""
+    fresh_us: int = 0
+    """Watch time since when the probe has stood in the vat undisturbed."""
+    attended: bool = False
+    """Somebody works on the probe."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -100,6 +100,6 @@ def folded(lines: Sequence[str]) -> list[str]:
     """Return the lines folded to 80 columns, each under its own indent."""
     folded_lines = []
     for line in lines:
-        indent = " " * (len(line) - len(line.lstrip()))
+        indent = " " * (len(line) - len(line.lstrip(" -")))
         folded_lines += wrap(line, WIDTH, subsequent_indent=indent, drop_whitespace=True) or [""]
     return folded_lines

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from logger.errors import StoreBusyError
-from logger.model import Calibration, Check, Command, CommandKind, Drift
+from logger.model import Calibration, Check, Command, CommandKind
+from logger.session.dip import Standing
 from logger.store import Store, queries
 
 log = logging.getLogger(__name__)
@@ -75,10 +76,16 @@ def _insisting(keep: Callable[[], T]) -> T:
     return keep()
 
 
-def standing(store: Store, *, vat: str, probe: str) -> tuple[Calibration | None, Drift | None]:
-    """Return the calibration in force, or the one that comes into force with the next record, and its drift so far."""
-    waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]
-    if waiting:
-        return waiting[-1].calibration, None
+def standing(store: Store, *, vat: str, probe: str) -> Standing:
+    """Return what is in force; a calibration that waits for the next record counts as if it were."""
     carry = queries.watches(store).get(vat)
-    return (carry.calibration, carry.drift) if carry and carry.probe == probe else (None, None)
+    now = Standing()
+    if carry is not None and carry.probe == probe:
+        now = Standing(
+            calibration=carry.calibration,
+            drift=carry.drift,
+            fresh_us=carry.fresh_us,
+            attended=carry.attended_until_us is not None,
+        )
+    waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]
+    return replace(now, calibration=waiting[-1].calibration, drift=None) if waiting else now

@@ -5,7 +5,7 @@ the doubt of the readings.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import hypot
 
 import numpy as np
@@ -17,6 +17,7 @@ from logger.measure import drift
 from logger.measure.calibration import as_found
 from logger.measure.uncertainty import fit_uncertainty, of_median, standard_uncertainty
 from logger.model import Calibration, Check, CheckKind, Drift, Measurements, Quality
+from logger.session.dip import Standing
 from logger.session.sitting import Conclusion, Taken
 
 Mask = NDArray[np.bool_]
@@ -37,8 +38,8 @@ class Order:
     by: str
     tolerance_ph: float
     in_force: Calibration
-    drift: Drift | None = None
-    """What earlier checks told."""
+    standing: Standing = field(default_factory=Standing)
+    """What earlier checks told, and since when the probe has stood in the vat."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +96,7 @@ def doubt(order: Order, made: Check) -> Doubt:
     errors, line = order.probe.errors, order.in_force
     celsius = 25.0 if made.temperature_c is None else made.temperature_c
     at = {"ph": np.array([made.reading_ph]), "temperature_c": np.array([celsius])}
-    before = drift.start(line, errors) if order.drift is None else order.drift
+    before = drift.start(line, errors) if order.standing.drift is None else order.standing.drift
     u_fit = float(fit_uncertainty(line, **at)[0])
     taken = drift.take(before, made, errors, u_fit_ph=u_fit)
 
@@ -104,24 +105,26 @@ def doubt(order: Order, made: Check) -> Doubt:
 
     return Doubt(
         ph=made.reading_ph,
-        before=expanded(order.drift),
-        after=expanded(taken.drift if taken.absorbed else order.drift),
+        before=expanded(order.standing.drift),
+        after=expanded(taken.drift if taken.absorbed else order.standing.drift),
         believed=taken.absorbed,
     )
 
 
 def present(order: Order, blocks: Sequence[Measurements], *, at_us: int) -> Present:
     """Return what the probe reads in the vat now. Raises RefusedError when that is not known well enough."""
+    if order.standing.attended:
+        raise RefusedError("somebody works on the probe: wait until it has stood in the vat again for some minutes")
     rows = Measurements.concatenate(blocks) if blocks else None
     if rows is not None:
         since = at_us - round(PRESENT_S * SECOND_US)
         good = (rows.quality == Quality.PASS) & (rows.calibration == order.in_force.id) & (rows.at_us >= since)
-        good &= ~np.isnan(rows.ph)
+        good &= ~np.isnan(rows.ph) & (rows.elapsed_us >= order.standing.fresh_us)
         if int(good.sum()) >= FEWEST:
             return _median(order, rows, good)
     raise RefusedError(
-        f"the probe has no {FEWEST} believed readings with calibration {order.in_force.id} in the last"
-        f" {PRESENT_S / 60:.0f} minutes: look at `vatvigil status`"
+        f"in the last {PRESENT_S / 60:.0f} minutes the probe has not made {FEWEST} readings in the vat that are"
+        f" believed, with calibration {order.in_force.id}: look at `vatvigil status`, or wait"
     )
 
 

@@ -121,20 +121,60 @@ def test_a_simulated_house_takes_an_unmarked_file_with_a_word(tmp_path: Path) ->
 @pytest.mark.parametrize(
     ("points", "sentence"),
     [
-        (("--point", "6.865:6.1:25"), "needs at least two buffer points, got 1"),
-        (("--point", "6.865:6.1:25", "--point", "6.86:6.0:25"), "less than 1 pH apart"),
-        (("--point", "6.865:174.2:25", "--point", "4.005:6.1:25"), "is outside 85% to 105%"),
-        (("--point", "6.865:106.1:25", "--point", "4.005:274.2:25"), "offset +98.2 mV at pH 7 is beyond"),
+        (("--point", "6.865:6.1:25", "--point", "6.86:6.0:25"), "was the same buffer dipped twice?"),
         (("--point", "6.865:nan:25", "--point", "4.005:174.2:25"), "a value that is no number"),
+        (("--point", "6.865:6.1:250", "--point", "4.005:174.2:25"), "check the units"),
+        (tuple(text for ph in range(1, 7) for text in ("--point", f"{ph}:0:25")), "1 to 5 buffer points, not of 6"),
     ],
 )
-def test_points_that_make_no_electrode_are_refused_and_nothing_is_made(
+def test_points_that_make_no_line_are_refused_and_nothing_is_made(
     house: House, points: tuple[str, ...], sentence: str
 ) -> None:
     result = house.do("calibration", "add", "marrow-probe", *points)
     assert (result.exit_code, result.stdout) == (1, "")
     assert sentence in result.stderr
     assert not (house.folder / "log.sqlite").exists()
+
+
+@pytest.mark.parametrize(
+    ("points", "sentence"),
+    [
+        (("--point", "6.865:174.2:25", "--point", "4.005:6.1:25"), "Buffers swapped"),
+        (("--point", "6.865:106.1:25", "--point", "4.005:274.2:25"), "Offset +98.2 mV at pH 7, beyond 60"),
+        (("--point", "6.865:3.2:25", "--point", "4.005:71.0:25"), "cracked, dry or dirty bulb"),
+    ],
+)
+def test_a_calibration_that_no_working_electrode_gives_is_kept_but_never_comes_into_force(
+    house: House, points: tuple[str, ...], sentence: str
+) -> None:
+    house.do("calibration", "add", "marrow-probe", *POINTS)
+    result = house.do("calibration", "add", "marrow-probe", *points)
+    assert result.exit_code == 1
+    assert sentence in " ".join(result.stdout.split())
+    assert result.stderr == "Calibration 2 is refused: it is kept for the record, never applied.\n"
+    with house.watch() as watching:
+        watching.take([145.0], first_us=now_us())
+        state = watching.acquisition.watched["marrow-probe"].state
+    assert state.carry.calibration is not None
+    assert state.carry.calibration.id == 1
+    told = house.json("calibration", "list", "marrow-probe")["calibrations"]
+    assert [(one["accepted"], one["in_force"]) for one in told] == [(True, True), (False, False)]
+
+
+def test_one_buffer_sets_the_offset_and_says_whose_slope_it_is(house: House) -> None:
+    result = house.do("calibration", "add", "marrow-probe", "--point", "6.865:6.1:25")
+    assert result.exit_code == 0
+    assert "One buffer sets only the offset" in " ".join(result.stdout.split())
+
+
+def test_what_the_one_in_force_reads_in_the_buffers_is_kept_as_found(house: House) -> None:
+    house.do("calibration", "add", "marrow-probe", *POINTS)
+    house.do("calibration", "add", "marrow-probe", "--point", "6.865:8.1:25", "--point", "4.005:176.2:25")
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        checks = queries.checks(store, "marrow-probe")
+    # 2 mV more on a line of 58.7762 mV a pH (facts.md 2: the two-point example) is 0.0340 pH lower
+    assert [(c.kind, c.calibration, c.passed) for c in checks] == [("as-found", 1, True)] * 2
+    assert [c.deviation_ph for c in checks] == pytest.approx([-2 / 58.7762] * 2, abs=1e-5)
 
 
 @pytest.mark.parametrize(
