@@ -2,13 +2,25 @@
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
 from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.measure.calibration import fit
-from logger.model import Block, Calibration, CalibrationPoint, Command, CommandKind, Outcome, Reason, WatchState
+from logger.model import (
+    Block,
+    Calibration,
+    CalibrationPoint,
+    Check,
+    CheckKind,
+    Command,
+    CommandKind,
+    Outcome,
+    Reason,
+    WatchState,
+)
 from logger.pipeline import Watch
 
 EPOCH_US = 1_795_543_200_000_000
@@ -67,6 +79,24 @@ def calibrate(seq: int = 1) -> Command:
     )
 
 
+def check(deviation_ph: float, *, at_s: float = 0.0, reference_ph: float = 4.005, **more: object) -> Check:
+    """Return a check buffer read with the calibration, so many seconds after the epoch."""
+    settings: dict[str, object] = {"kind": CheckKind.BUFFER, "calibration": 1, **more}
+    return Check(
+        id=1,
+        probe="probe",
+        at_us=EPOCH_US + round(at_s * 1e6),
+        reference_ph=reference_ph,
+        u_reference_ph=0.02 / 3**0.5,
+        reading_ph=reference_ph + deviation_ph,
+        deviation_ph=deviation_ph,
+        tolerance_ph=0.05,
+        passed=abs(deviation_ph) <= 0.05,
+        temperature_c=20.0,
+        **settings,  # type: ignore[arg-type]
+    )
+
+
 def watch(*alarms: AlarmConfig, **probe: float) -> Watch:
     """Return a watch with these alarms."""
     return Watch(
@@ -87,7 +117,7 @@ def carry_over(
     """Carry a watch over the rows, cut before these row numbers, from nothing."""
     state, outcomes = pipeline.fresh(watched), []
     edges = [0, *sorted({c for c in cuts if 0 < c < len(rows)}), len(rows)]
-    for start, end in zip(edges, edges[1:], strict=False):
+    for start, end in pairwise(edges):
         part = rows[start:end]
         mine = [c for c in commands if part.seq[0] <= c.seq <= part.seq[-1]]
         state, outcome = pipeline.step(watched, state, part, commands=mine)

@@ -1,14 +1,15 @@
 """However a series is cut into blocks, the outcome is the same, to the bit."""
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.config import AlarmConfig, AlarmKind, QualityLimits
-from logger.model import Block, Command, CommandKind, Measurements, Outcome, WatchState
-from tests.series import EPOCH_US, block, calibrate, carry_over, millivolts, raw_alarm, watch
+from logger.measure.calibration import fit
+from logger.model import Block, CalibrationPoint, Command, CommandKind, Measurements, Outcome, WatchState
+from tests.series import EPOCH_US, POINTS, block, calibrate, carry_over, check, millivolts, raw_alarm, watch
 
 ALARMS = (
     raw_alarm(on_delay_s=30.0, off_delay_s=20.0, reminder_s=60.0, realarm_s=90.0),
@@ -29,16 +30,27 @@ ALARMS = (
 LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0)
 WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
 
-level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 8.0])
+level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 6.865, 8.0])
 stretch = st.tuples(level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot"]))
 gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0])
+THREE = replace(
+    fit(
+        (*POINTS, CalibrationPoint(buffer_ph=9.18, potential_mv=-128.0, temperature_c=22.0)),
+        probe="probe",
+        at_us=EPOCH_US,
+        by="",
+    ),
+    id=2,
+)
+"""Segments that meet at 6.865: the stretches at pH 8 are read from the upper one."""
 asked = st.tuples(
     st.integers(2, 90),
-    st.sampled_from([k for k in CommandKind if k is not CommandKind.CALIBRATE]),
+    st.sampled_from(CommandKind),
     st.sampled_from([a.id for a in ALARMS]),
     st.sampled_from([None, 1, 2]),
     st.sampled_from(["probe-out", "probe-in"]),
     st.sampled_from([30.0, 95.0, None]),
+    st.sampled_from([0.01, -0.03, 0.2]),
 )
 
 
@@ -63,8 +75,8 @@ def series(draw: st.DrawFn) -> Block:
     return Block(**{**columns, "elapsed_us": elapsed, "at_us": EPOCH_US + elapsed})
 
 
-def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, str, float | None]) -> Command:
-    seq, kind, alarm, occurrence, note, seconds = asked_for
+def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, str, float | None, float]) -> Command:
+    seq, kind, alarm, occurrence, note, seconds, off = asked_for
     return Command(
         id=100 + number,
         at_us=EPOCH_US,
@@ -75,6 +87,8 @@ def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, st
         note=note,
         duration_s=seconds,
         seq=seq,
+        calibration=THREE if kind is CommandKind.CALIBRATE else None,
+        check=check(off, at_s=10.0 * seq, calibration=1 + number % 2) if kind is CommandKind.CHECK else None,
     )
 
 
