@@ -5,17 +5,17 @@ never into one that a daemon has written.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import version
 
 from logger import pipeline
 from logger.cycle import events_of
 from logger.errors import RefusedError
-from logger.model import Block, Command, Outcome, WatchState
+from logger.model import Block, Check, Command, Outcome, WatchState
 from logger.mqtt.payloads import event_of
 from logger.pipeline import Watch
-from logger.store import Store, queries
+from logger.store import Store, UnitOfWork, queries
 
 ROWS = 65_536
 """Rows a step: enough to make the cost of a step vanish, few enough to stay in the cache."""
@@ -63,6 +63,8 @@ class Shelf:
     store: Store
     simulated: bool
     run: int
+    numbers: dict[int, int] = field(default_factory=dict)
+    """Of the calibrations: in what is replayed, and here."""
 
     @classmethod
     def open(cls, url: str, *, simulated: bool) -> "Shelf":
@@ -82,10 +84,17 @@ class Shelf:
             taken = []
             for command in commands:
                 line = command.calibration and work.add_calibration(command.calibration)
-                known = replace(command, calibration=line)
+                if command.calibration and line:
+                    self.numbers[command.calibration.id] = line.id
+                known = replace(command, calibration=line, check=self._check(command.check, work))
                 taken.append(replace(known, id=work.add_command(known)))
             work.commit()
         return taken
+
+    def _check(self, check: Check | None, work: UnitOfWork) -> Check | None:
+        """Put a check into the store; one of a calibration that was never put in force has none here to refer to."""
+        number = None if check is None else self.numbers.get(check.calibration)
+        return None if check is None or number is None else work.add_check(replace(check, calibration=number))
 
     def keep(self, outcome: Outcome) -> None:
         """Store an outcome."""

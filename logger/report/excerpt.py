@@ -1,10 +1,12 @@
 """A span of the log as the items of a recording, to be replayed.
 
 Law: the indications as they came and the commands as they were consumed, each before the record it was applied before.
-A span that begins in the middle of a log begins with the calibration then in force. Memory does not grow with it.
+A span that begins in the middle of a log begins with the calibration then in force and the checks of it. Memory does
+not grow with it.
 """
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -70,3 +72,13 @@ def _calibration_before(store: Store, span: Span, commands: Iterable[Command]) -
                 note="in force when the excerpt begins",
                 seq=span.first,
             )
+            yield from _checks_before(store, span, calibration=made.id)
+
+
+def _checks_before(store: Store, span: Span, *, calibration: int) -> Iterator[Command]:
+    """Yield the checks that told the drift of the calibration in force, for without them u would be another."""
+    before = history.consumed_commands(store, Span(vat=span.vat, probe=span.probe, first=1, last=span.first - 1))
+    put = [n for n, c in enumerate(before) if c.calibration is not None and c.calibration.id == calibration]
+    for command in before[put[-1] + 1 :] if put else ():
+        if command.kind is CommandKind.CHECK:
+            yield replace(command, note="told before the excerpt begins", seq=span.first)

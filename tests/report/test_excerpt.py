@@ -1,12 +1,19 @@
 """A span of the log as the items of a recording."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
+from pathlib import Path
 
+import numpy as np
 import pytest
 
-from logger.model import Block, Command, CommandKind
-from logger.report.excerpt import woven
-from tests.series import of_ph
+from logger import replay
+from logger.model import Block, Command, CommandKind, Measurements
+from logger.pipeline import Watch
+from logger.report.excerpt import items, woven
+from logger.store import history, queries
+from logger.store.history import Span
+from tests.cli.house import SECOND_US, House
+from tests.series import EPOCH_US, check, of_ph
 from tests.store.making import command
 
 
@@ -33,3 +40,29 @@ def test_each_command_stands_right_before_the_record_it_was_applied_before(
     commands: list[int], expected: list[int | list[int]]
 ) -> None:
     assert shape(commands, TEN[:3], TEN[3:]) == expected
+
+
+def test_an_excerpt_from_the_middle_gives_the_same_records_also_after_checks(tmp_path: Path) -> None:
+    house = House(folder=tmp_path)
+    with house.watch() as watching:
+        made = watching.calibrate(EPOCH_US - 5 * 86_400 * SECOND_US)
+        watching.take([150.0] * 3, first_us=EPOCH_US)
+        with watching.store.begin() as work:
+            told = work.add_check(replace(check(0.03), probe="marrow-probe", calibration=made.id))
+            asked = Command(id=0, at_us=EPOCH_US, kind=CommandKind.CHECK, vat="", probe="marrow-probe", check=told)
+            work.add_command(asked)
+            work.commit()
+        watching.take([150.0] * 5, first_us=EPOCH_US + 30 * SECOND_US)
+        span = Span(vat="marrow", probe="marrow-probe", first=6, last=8)
+        logged = Measurements.concatenate(list(history.measurements(watching.store, span)))
+        watch = Watch(vat=house.config.vats[0], probe=house.config.probe("marrow-probe"))
+        (again,) = [outcome.measurements for outcome in replay.replay(watch, items(watching.store, span))]
+        shelf = replay.Shelf.open(f"sqlite:///{tmp_path}/again.sqlite", simulated=False)
+        with shelf.store:
+            (stored,) = [o.measurements for o in replay.replay_into(shelf, watch, items(watching.store, span))]
+            assert [c.deviation_ph for c in queries.checks(shelf.store, "marrow-probe")] == [0.03]
+        assert watching.acquisition.watched["marrow-probe"].state.carry.drift is not None
+    assert again.u.tolist() == stored.u.tolist() == logged.u.tolist()
+    for field in fields(Measurements):
+        if field.name not in ("tests", "previous_spike"):  # what looks back sees less in an excerpt
+            np.testing.assert_array_equal(getattr(again, field.name), getattr(logged, field.name), err_msg=field.name)
