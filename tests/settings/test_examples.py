@@ -4,11 +4,18 @@ import configparser
 import shutil
 import subprocess
 import tomllib
+from dataclasses import fields
+from datetime import date
 from pathlib import Path
 
 import pytest
 
-from logger.config import AlarmKind, Priority
+from logger.cli import points
+from logger.config import AlarmKind, CalibrationLimits, Priority, ProbeConfig
+from logger.measure import buffers
+from logger.measure.calibration import fit
+from logger.measure.verdict import judge
+from logger.model import Verdict
 from logger.settings import load
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
 
@@ -17,7 +24,9 @@ EXAMPLES = Path(__file__).parents[2] / "config_examples"
 
 def test_every_example_is_tested() -> None:
     assert sorted(file.name for file in EXAMPLES.iterdir()) == [
+        "calibration.toml",
         "mosquitto-acl.conf",
+        "points.toml",
         "simulator.toml",
         "vat.toml",
         "vatvigil.service",
@@ -53,7 +62,42 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
     }
 
 
-@pytest.mark.parametrize("name", ["simulator.toml", "vat.toml"])
+def test_the_example_of_calibrations_loads_and_writes_out_the_defaults() -> None:
+    config = load(EXAMPLES / "calibration.toml", environ={})
+    (probe,) = config.probes
+    assert (probe.electrode, probe.electrode_installed) == ("E-0042", date(2026, 9, 1))
+    assert probe.calibration == CalibrationLimits()
+    written = tomllib.loads((EXAMPLES / "calibration.toml").read_text(encoding="utf-8"))["probe"]["east-probe"]
+    assert written["calibration"].keys() == {field.name for field in fields(CalibrationLimits)}
+    defaults = ProbeConfig(id="", port="")
+    for key in ("check_tolerance_ph", "judge_tolerance_ph", "calibrate_every_d", "check_every_d"):
+        assert written[key] == getattr(defaults, key)
+
+
+def test_the_example_s_shelf_holds_its_lots_and_its_own_buffer() -> None:
+    shelf = buffers.shelf(load(EXAMPLES / "calibration.toml", environ={}).buffers)
+    told = {name: (shelf[name].lot, shelf[name].u_ph) for name in ("nist-phthalate", "nist-phosphate", "kitchen-9")}
+    assert told == {
+        "nist-phthalate": ("A-118", pytest.approx(0.0115, abs=0.0001)),
+        "nist-phosphate": ("A-121", 0.006),
+        "kitchen-9": ("C-07", pytest.approx(0.0115, abs=0.0001)),
+    }
+    # process.md 1.1 (seen): borax 9.27, 9.22, 9.18 and 9.14 at 15, 20, 25 and 30 C.
+    assert [buffers.ph_at(shelf["kitchen-9"], t) for t in (15, 20, 25, 30)] == [9.27, 9.22, 9.18, 9.14]
+
+
+def test_the_example_of_points_makes_an_accepted_calibration_in_the_buffers_it_names() -> None:
+    dip = points.read(EXAMPLES / "points.toml")
+    names = ("phthalate", "phosphate", "borax")
+    table = [
+        buffers.ph_at(buffers.BUFFERS[f"nist-{n}"], p.temperature_c) for n, p in zip(names, dip.points, strict=True)
+    ]
+    assert [p.buffer_ph for p in dip.points] == pytest.approx(table, abs=0.001)
+    made = judge(fit(dip.points, probe="east-probe", at_us=0, by=dip.by), CalibrationLimits())
+    assert (made.verdict, made.findings, len(made.segments)) == (Verdict.ACCEPTED, (), 2)
+
+
+@pytest.mark.parametrize("name", ["calibration.toml", "simulator.toml", "vat.toml"])
 def test_an_example_explains_every_table_that_it_has(name: str) -> None:
     lines = (EXAMPLES / name).read_text(encoding="utf-8").splitlines()
     assert "pH alone does not make food safe" in " ".join(lines)
