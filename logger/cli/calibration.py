@@ -86,8 +86,8 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     """Fit the line through one to five buffers, judge it, and put it in force for PROBE unless it is refused.
 
     Give the pH that the buffer has at the temperature it had, from the buffer's own table. The file holds `made_at`
-    (a time with its offset), `by` (may be left out) and, for each buffer, a table [[point]] with buffer_ph,
-    potential_mv and temperature_c. A store that does not exist yet is made.
+    (a time with its offset), `by` (may be left out) and, for each buffer, a table [[point]] with buffer (its id) or
+    buffer_ph, potential_mv and temperature_c. A store that does not exist yet is made.
     """
     from logger.measure.calibration import fit
 
@@ -127,7 +127,7 @@ def _dip(
     """Return the points with the time they were taken; refuse what cannot be of this configuration."""
     if (file is None) == (not points):
         raise click.UsageError("give either --from FILE or --point, once for each buffer")
-    dip = Dip(points=points, made_at_us=now_us, simulated=config.simulated) if file is None else read(file)
+    dip = Dip(points=points, made_at_us=now_us, simulated=config.simulated) if file is None else _read(config, file)
     dip = replace(dip, made_at_us=dip.made_at_us if made_at_us is None else made_at_us)
     if dip.made_at_us is None:
         raise RefusedError(f"{file}: made_at: it is missing; write made_at = 2026-11-24T08:00:00Z, or give --made-at")
@@ -138,6 +138,12 @@ def _dip(
     if not config.simulated and dip.made_at_us > now_us + AHEAD_US:
         raise RefusedError("the calibration would be made in the future: correct made_at, or this machine's clock")
     return dip
+
+
+def _read(config: Config, file: Path) -> Dip:
+    from logger.measure.buffers import shelf
+
+    return read(file, shelf(config.buffers))
 
 
 def _expanded_u(config: Config, made: Calibration) -> float:

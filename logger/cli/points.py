@@ -4,9 +4,13 @@
     by = "tova"                      who held it (may be left out)
     simulated = true                 only for a simulator's figures
     [[point]]                        one table for each buffer
-    buffer_ph = 4.005                the buffer's pH at its temperature, from its table
+    buffer = "nist-phthalate"        its id on the shelf; or in its place, from a table of your own,
+    buffer_ph = 4.005                the buffer's pH at its temperature
     potential_mv = 170.9
     temperature_c = 21.3
+    lot = "A-118"                    these three may be left out: the bottle's lot [that of the shelf],
+    noise_mv = 0.1                   the standard deviation of the readings,
+    settle_s = 42                    and how long they took to settle
 
 Law: everything wrong with a file is told at once, each with the key, the reason and what to do.
 """
@@ -23,11 +27,15 @@ import click
 
 from logger.cli.moments import microseconds
 from logger.errors import RefusedError
+from logger.measure.buffers import BUFFERS, Buffer, by_id, ph_at
 from logger.model import CalibrationPoint
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
 _KEYS = ("made_at", "by", "simulated", "point")
-_VALUES = ("buffer_ph", "potential_mv", "temperature_c")
+_VALUES = ("potential_mv", "temperature_c")
+_MORE = ("noise_mv", "settle_s")
+_TEXTS = ("buffer", "lot")
+_POINT_KEYS = ("buffer_ph", *_VALUES, *_MORE, *_TEXTS)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +65,7 @@ def _point(text: str) -> CalibrationPoint:
     return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=c)
 
 
-def read(path: Path) -> Dip:
+def read(path: Path, shelf: Mapping[str, Buffer] = BUFFERS) -> Dip:
     """Return what a file says. Raises RefusedError with a line for everything that is wrong."""
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
@@ -70,16 +78,31 @@ def read(path: Path) -> Dip:
         raise RefusedError("\n".join(wrong))
     made_at = document.get("made_at")
     return Dip(
-        points=tuple(_from_table(table) for table in document["point"]),
+        points=tuple(_from_table(table, shelf, where=f"{path}: point {n}: ") for n, table in _numbered(document)),
         made_at_us=None if made_at is None else microseconds(made_at),
         by=document.get("by", ""),
         simulated=document.get("simulated", False),
     )
 
 
-def _from_table(table: Mapping[str, Any]) -> CalibrationPoint:
-    ph, mv, c = (float(table[name]) for name in _VALUES)
-    return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=c)
+def _from_table(table: Mapping[str, Any], shelf: Mapping[str, Buffer], *, where: str) -> CalibrationPoint:
+    mv, c = (float(table[name]) for name in _VALUES)
+    more: dict[str, Any] = {name: float(table[name]) for name in _MORE if name in table}
+    if "lot" in table:
+        more["lot"] = table["lot"]
+    if "buffer" not in table:
+        return CalibrationPoint(buffer_ph=float(table["buffer_ph"]), potential_mv=mv, temperature_c=c, **more)
+    try:
+        buffer = by_id(table["buffer"], shelf)
+        ph = ph_at(buffer, c)
+    except RefusedError as refused:
+        raise RefusedError(f"{where}{refused}") from refused
+    known = {"buffer": buffer.id, "u_ph": buffer.u_ph, "lot": buffer.lot, **more}
+    return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=c, **known)
+
+
+def _numbered(document: Mapping[str, Any]) -> Iterator[tuple[int, Mapping[str, Any]]]:
+    return enumerate(document["point"], start=1)
 
 
 def _problems(document: Mapping[str, Any]) -> Iterator[str]:
@@ -95,12 +118,22 @@ def _problems(document: Mapping[str, Any]) -> Iterator[str]:
     if not isinstance(points, list) or not points or not all(isinstance(point, dict) for point in points):
         yield "point: tables are wanted, one for each buffer; write [[point]] above the three values of each"
         return
-    for number, point in enumerate(points, start=1):
-        yield from _unknown(f"point {number}: ", point, _VALUES)
-        for name in _VALUES:
-            if not _is_number(point.get(name)):
-                found = "it is missing" if name not in point else f"{point[name]!r} is no number"
-                yield f"point {number}: {name}: {found}; write {name} = 25.0, say, without quotes"
+    for number, point in _numbered(document):
+        yield from (f"point {number}: {line}" for line in _point_problems(point))
+
+
+def _point_problems(point: Mapping[str, Any]) -> Iterator[str]:
+    yield from _unknown("", point, _POINT_KEYS)
+    if "buffer" in point and "buffer_ph" in point:
+        yield "buffer and buffer_ph: one of them is wanted; keep buffer if its table is on the shelf"
+    needed = _VALUES if "buffer" in point else ("buffer_ph", *_VALUES)
+    for name in (*needed, *(name for name in _MORE if name in point)):
+        if not _is_number(point.get(name)):
+            found = "it is missing" if name not in point else f"{point[name]!r} is no number"
+            yield f"{name}: {found}; write {name} = 25.0, say, without quotes"
+    for name in _TEXTS:
+        if not isinstance(point.get(name, ""), str):
+            yield f'{name}: a text is wanted; write {name} = "..."'
 
 
 def _is_number(value: object) -> bool:

@@ -196,6 +196,15 @@ def test_what_the_one_in_force_reads_in_the_buffers_is_kept_as_found(house: Hous
         ("172.1", "1" + "0" * 5000, "this is no TOML"),
         ("[[point]]", "[point]", "this is no TOML"),
         ('by = "tova"', "by = ", "this is no TOML"),
+        ("buffer_ph = 6.88", 'buffer = "nist-fosfate"', "point 1: there is no buffer 'nist-fosfate'; did you mean"),
+        ("buffer_ph = 6.88", "buffer = 6.88", "point 1: buffer: a text is wanted"),
+        (
+            "buffer_ph = 6.88",
+            'buffer_ph = 6.88\nbuffer = "nist-phosphate"',
+            "point 1: buffer and buffer_ph: one of them",
+        ),
+        ("buffer_ph = 6.88", "buffer_ph = 6.88\nlot = 7", "point 1: lot: a text is wanted"),
+        ("buffer_ph = 6.88", 'buffer_ph = 6.88\nsettle_s = "long"', "point 1: settle_s: 'long' is no number"),
     ],
 )
 def test_each_fault_of_a_file_is_named_with_its_key_and_remedy(house: House, old: str, new: str, sentence: str) -> None:

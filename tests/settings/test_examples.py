@@ -87,12 +87,16 @@ def test_the_example_s_shelf_holds_its_lots_and_its_own_buffer() -> None:
 
 
 def test_the_example_of_points_makes_an_accepted_calibration_in_the_buffers_it_names() -> None:
-    dip = points.read(EXAMPLES / "points.toml")
-    names = ("phthalate", "phosphate", "borax")
-    table = [
-        buffers.ph_at(buffers.BUFFERS[f"nist-{n}"], p.temperature_c) for n, p in zip(names, dip.points, strict=True)
+    shelf = buffers.shelf(load(EXAMPLES / "calibration.toml", environ={}).buffers)
+    dip = points.read(EXAMPLES / "points.toml", shelf)
+    assert [(p.buffer, p.lot, p.settle_s) for p in dip.points] == [
+        ("nist-phthalate", "A-118", 38.0),
+        ("nist-phosphate", "A-122", None),
+        ("", "", None),
     ]
-    assert [p.buffer_ph for p in dip.points] == pytest.approx(table, abs=0.001)
+    # facts.md 1a, NIST: 4.002 and 4.008 at 20 and 25 C, 6.881 and 6.865, 9.225 and 9.180.
+    assert [p.buffer_ph for p in dip.points] == pytest.approx([4.0036, 6.877, 9.216], abs=0.001)
+    assert [p.u_ph for p in dip.points] == pytest.approx([0.0115, 0.006, 0.0115], abs=0.0001)
     made = judge(fit(dip.points, probe="east-probe", at_us=0, by=dip.by), CalibrationLimits())
     assert (made.verdict, made.findings, len(made.segments)) == (Verdict.ACCEPTED, (), 2)
 
