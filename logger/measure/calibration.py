@@ -110,6 +110,11 @@ def as_found(calibration: Calibration, points: Sequence[CalibrationPoint]) -> tu
     return tuple((ph_of(calibration, mv, warm) - buffer).tolist())
 
 
+def is_replaced(before: str, now: str) -> bool:
+    """Tell whether two serial numbers say that the electrode is another one; an unknown one says nothing."""
+    return bool(before and now and before != now)
+
+
 def residuals_mv(calibration: Calibration) -> tuple[float, ...]:
     """Return each point's distance (mV) from the line through all, in the order of the points."""
     made = calibration
@@ -138,12 +143,14 @@ def fit(
 ) -> Calibration:
     """Return the calibration through one to five buffer points (id 0: not stored yet, not judged yet).
 
-    One point gives the offset only; the slope is that of `previous`. Covariances are those of the stated uncertainties
-    of buffers and potentials, not of the scatter: three points cannot tell their own. Raises RefusedError for points
-    that make no line; what makes a bad one is for `verdict.judge`.
+    One point gives the offset only; the slope is that of `previous`, unless of another electrode. Covariances are those
+    of the stated uncertainties of buffers and potentials, not of the scatter: three points cannot tell their own.
+    Raises RefusedError for points that make no line; what makes a bad one is for `verdict.judge`.
     """
     _check_points(points)
     rising = _rising(points)
+    if previous is not None and is_replaced(previous.electrode, electrode):
+        previous = None
     line, findings = _lone(rising[0], previous) if len(rising) == 1 else (_line(rising), ())
     is_bracketed = method is Method.BRACKETING and len(rising) > 2  # noqa: PLR2004 - two points are their own segment
     made = Calibration(

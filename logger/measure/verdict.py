@@ -11,7 +11,7 @@ from dataclasses import replace
 
 from logger.config import CalibrationLimits
 from logger.measure.buffers import taken_for_another
-from logger.measure.calibration import ASSUMED_SLOPE, as_found, fit, segments_of
+from logger.measure.calibration import ASSUMED_SLOPE, as_found, fit, is_replaced, segments_of
 from logger.model import Calibration, CalibrationPoint, Method, Verdict
 
 Judgement = tuple[Verdict, str]
@@ -32,13 +32,15 @@ def judge(
 ) -> Calibration:
     """Return the calibration with its verdict and its findings, the gravest first.
 
-    `previous`: the calibration in force, read in the same buffers (as found). `warnings`: what the caller knows besides
-    (an expired buffer). What `fit` found (one point only) warns too.
+    `previous`: the calibration in force, read in the same buffers (as found) unless of another electrode. `warnings`:
+    what the caller knows besides (an expired buffer). What `fit` found (one point only) warns too.
     """
     said: list[Judgement] = [(Verdict.WARNED, text) for text in (*made.findings, *warnings)]
     mistake = _one_mistake(made, limits)
     if mistake is None:
-        said += [*_line(made, limits), *(_as_found(made, previous) if previous is not None else ())]
+        said += _line(made, limits)
+        if previous is not None and not is_replaced(previous.electrode, made.electrode):
+            said += _as_found(made, previous)
     else:
         said.append((Verdict.REFUSED, mistake))
     said += _points(made, limits)

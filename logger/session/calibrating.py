@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from logger.config import ProbeConfig
 from logger.measure import verdict
 from logger.measure.buffers import Buffer, expired
-from logger.measure.calibration import as_found, chi_square, fit, residuals_mv, segments_of
+from logger.measure.calibration import as_found, chi_square, fit, is_replaced, residuals_mv, segments_of
 from logger.measure.drift import rate_from_history
 from logger.measure.nernst import nernst_mv
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Method, Verdict
@@ -60,8 +60,11 @@ def judged(order: Order, taken: Sequence[Taken]) -> tuple[Calibration, tuple[Che
         previous=order.in_force,
     )
     made = verdict.judge(made, order.probe.calibration, previous=order.in_force, warnings=_warnings(order, taken))
-    refused = made.verdict is Verdict.REFUSED
-    checks = () if refused or order.in_force is None else found(order, made, order.in_force)
+    before = order.in_force
+    if made.verdict is Verdict.REFUSED or before is None or is_replaced(before.electrode, made.electrode):
+        checks: tuple[Check, ...] = ()  # another electrode says nothing of how the old one was
+    else:
+        checks = found(order, made, before)
     rate = rate_from_history([*order.checks, *checks], order.calibrations, electrode=order.probe.electrode)
     return replace(made, drift_ph_per_day=rate), checks
 

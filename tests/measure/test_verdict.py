@@ -169,6 +169,17 @@ def test_a_refused_calibration_says_nothing_of_how_the_old_one_was_found() -> No
     assert not any("As found" in text for text in found.findings)
 
 
+def test_another_electrode_says_nothing_of_how_the_old_one_was() -> None:
+    old = replace(BEFORE, electrode="E-1")
+    dips = (point(4.005, mv(4.3)), point(6.865, mv(7.1)))
+    for electrode, told in (("E-2", False), ("E-1", True), ("", True)):
+        made = fit(dips, probe="probe", at_us=DAY_US, by="", electrode=electrode, previous=old)
+        found = judge(made, LIMITS, previous=old)
+        assert any("As found" in text for text in found.findings) is told
+    lone = fit([LOW], probe="probe", at_us=DAY_US, by="", electrode="E-2", previous=old)
+    assert "assumed, no earlier calibration" in lone.findings[0]
+
+
 def test_what_the_caller_knows_warns_too() -> None:
     made = fit((LOW, MID), probe="probe", at_us=0, by="")
     found = judge(made, LIMITS, warnings=["Buffer borax expired on 2026-01-31"])
