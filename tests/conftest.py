@@ -7,4 +7,10 @@ from hypothesis import settings
 settings.register_profile("vatvigil", deadline=None, derandomize=bool(os.environ.get("CI")))
 settings.load_profile("vatvigil")
 
-pytest_plugins = ["tests.parts.postgres", "tests.parts.mosquitto", "tests.parts.simulator", "tests.parts.daemon"]
+pytest_plugins = [
+    "tests.parts.postgres",
+    "tests.parts.mosquitto",
+    "tests.parts.simulator",
+    "tests.parts.daemon",
+    "tests.parts.bench",
+]

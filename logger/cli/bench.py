@@ -34,6 +34,8 @@ from logger.store.engine import parse, sqlite_path
 SECOND_US = 1_000_000
 ANSWER_S = 4.0
 """Real seconds that a daemon which reads every second may take to answer. [CP]"""
+SILENT_S, SILENT_REAL_S = 5.0, 2.0
+"""[CP]"""
 
 time_out_option = click.option(
     "--time-out",
@@ -64,6 +66,11 @@ class Bench:
     vat: VatConfig
     standing: Standing
     by: str
+
+    @property
+    def silent_s(self) -> float:
+        """Return after how long (vat time) a missing reading is worth a word: ports are no faster than real time."""
+        return max(SILENT_S, SILENT_REAL_S / self.clock.real_s(1.0))
 
     @property
     def in_force(self) -> Calibration | None:

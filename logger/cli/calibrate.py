@@ -93,6 +93,7 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
             conclude=lambda taken: calibrating.conclusion(order, taken),
             time_out_s=time_out_s,
             spread_c=here.probe.calibration.temperature_spread_warn_c,
+            silent_s=here.silent_s,
             opening=tuple(_opening(here, draft, resume=resume)),
             assume_yes=assume_yes,
             before=draft.resumed(at_us=here.clock.read().at_us) if resume else (),

@@ -124,6 +124,7 @@ def _in_buffer(here: Bench, order: Order, buffer_id: str, time_out_s: float, *, 
         conclude=lambda taken: verifying.conclusion(order, taken),
         time_out_s=time_out_s,
         spread_c=here.probe.calibration.temperature_spread_warn_c,
+        silent_s=here.silent_s,
         opening=(f"Checking {here.probe.id} of vat {here.vat.id} against calibration {order.in_force.id}.", words.WARM),
     )
     sit(here, task, keep, talk_to_stderr=as_json)

@@ -61,9 +61,9 @@ class Terminal(Screen):
         self._live.stop()
 
     def say(self, lines: Sequence[str]) -> None:
-        """Print above the picture."""
-        for line in folded(lines):
-            self._console.print(Text(line))
+        """Print above the picture, at once: each print draws the picture anew."""
+        if lines:
+            self._console.print(Text("\n".join(folded(lines))))
 
     def show(self, picture: Sequence[Line], brief: str) -> None:  # noqa: ARG002 - the other screen's
         """Draw over what was drawn."""

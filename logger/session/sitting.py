@@ -72,6 +72,8 @@ class Task:
     time_out_s: float
     spread_c: float
     """Buffers farther apart in temperature than this are warned of."""
+    silent_s: float = 5.0
+    """No reading for so long (vat time) is said. [CP]"""
     opening: tuple[str, ...] = ()
     """What is said first."""
     assume_yes: bool = False

@@ -15,8 +15,6 @@ from logger.session.dip import Dip, Look
 from logger.session.sitting import SECOND_US, Stage, State, Task
 
 BAR = 30
-SILENT_S = 5.0
-"""No reading for so long is said. [CP]"""
 LIMITS = StabilityLimits()
 
 
@@ -39,7 +37,7 @@ class Line:
 
 def picture(task: Task, state: State, *, silence: str, now_us: int) -> list[Line]:
     """Return the picture of now; `silence`: what to say when no reading comes."""
-    lines = list(_reading(state, silence, now_us=now_us))
+    lines = list(_reading(state, silence, silent_s=task.silent_s, now_us=now_us))
     if state.stage is Stage.SETTLE and state.dip is not None:
         lines += _settling(state.dip, state.seen, now_us=now_us)
     keys = _keys(task, state)
@@ -55,12 +53,12 @@ def brief(state: State) -> str:
     return f"{_mv(judged.potential_mv)}, {_celsius(judged.temperature_c)}: {_standing(judged)}{buffer}"
 
 
-def _reading(state: State, silence: str, *, now_us: int) -> Iterator[Line]:
+def _reading(state: State, silence: str, *, silent_s: float, now_us: int) -> Iterator[Line]:
     newest = state.newest
     quiet_s = 0.0 if state.heard_us is None else (now_us - state.heard_us) / SECOND_US
     if newest is None:
         yield Line("  Waiting for the first reading ...", Tone.WAIT)
-    elif quiet_s > SILENT_S:
+    elif quiet_s > silent_s:
         yield Line(f"  NO READING for {quiet_s:.0f} s: {silence}", Tone.BAD)
     elif newest.reason is not Reason.NONE:
         yield Line(f"  NO READING: {newest.reason.words}", Tone.BAD)
