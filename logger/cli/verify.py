@@ -11,7 +11,7 @@ from typing import Any
 import click
 import msgspec
 
-from logger.cli.asking import by_option, examples, say_simulated
+from logger.cli.asking import await_answers, by_option, examples, say, say_simulated, wait_option
 from logger.cli.bench import Bench, answered, bench, buffers, sit, time_out_option
 from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, sentences
 from logger.errors import RefusedError
@@ -51,6 +51,7 @@ MOST_ROWS = 1000
 )
 @time_out_option
 @by_option
+@wait_option
 @config_option
 @json_option
 @sentences
@@ -63,6 +64,7 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
     tolerance_ph: float | None,
     time_out_s: float,
     by: str,
+    wait_s: float | None,
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
@@ -84,15 +86,17 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
             say_simulated(simulated=config.simulated)
         if buffer_id is not None:
             made = _in_buffer(here, order, buffer_id, time_out_s, as_json=as_json)
+            if made is not None and as_json:
+                print_json({"simulated": config.simulated, **_told(order, made)})
         else:
-            made = _beside(here, order, ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument)
-            if not as_json:
+            made, number = _beside(here, order, Spot(ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument))
+            asked = await_answers(config, here.store, [number], probe=probe, wait_s=wait_s)
+            if as_json:
+                print_json({"simulated": config.simulated, **_told(order, made), "asked": asked[0]})
+            else:
                 click.echo("\n".join(folded(verifying.lines(order, made))))
-    if made is None:
-        sys.exit(1)
-    if as_json:
-        print_json({"simulated": config.simulated, **_told(order, made)})
-    sys.exit(0 if made.passed else ATTENTION)
+                say(asked)
+    sys.exit(1 if made is None else 0 if made.passed else ATTENTION)
 
 
 def _order(here: Bench, tolerance_ph: float | None, *, is_spot: bool) -> Order:
@@ -131,18 +135,14 @@ def _in_buffer(here: Bench, order: Order, buffer_id: str, time_out_s: float, *, 
     return made[0] if made else None
 
 
-def _beside(here: Bench, order: Order, *, ph: float, u_ph: float, instrument: str) -> Check:
-    """Store what another instrument reads in the vat beside what the probe read there."""
+def _beside(here: Bench, order: Order, spot: Spot) -> tuple[Check, int]:
+    """Store what another instrument reads in the vat beside what the probe read there; return the command's number."""
     end = queries.last_position(here.store, here.probe.id)
-    first = 1 if end is None else max(1, end.seq - MOST_ROWS)
-    span = Span(vat=here.vat.id, probe=here.probe.id, first=first, last=0 if end is None else end.seq)
-    rows = list(history.measurements(here.store, span))
-    reading = verifying.present(order, rows, at_us=here.clock.read().at_us)
-    spot = Spot(ph=ph, u_ph=u_ph, instrument=instrument)
-    check = verifying.spot_check(order, spot, reading)
-    known, number = storing.keep_check(here.store, check, at_us=here.clock.read().at_us, by=here.by)
-    click.echo(_noted(here, known, number), err=True)
-    return known
+    last = 0 if end is None else end.seq
+    span = Span(vat=here.vat.id, probe=here.probe.id, first=max(1, last - MOST_ROWS), last=last)
+    at_us = here.clock.read().at_us
+    reading = verifying.present(order, list(history.measurements(here.store, span)), at_us=at_us)
+    return storing.keep_check(here.store, verifying.spot_check(order, spot, reading), at_us=at_us, by=here.by)
 
 
 def _noted(here: Bench, made: Check, number: int) -> str:

@@ -175,7 +175,9 @@ def _passed(task: Task, state: State, *, now_us: int) -> Step:
 def _pressed(task: Task, state: State, answer: str, *, now_us: int) -> Step:
     if state.stage is Stage.RETURN:
         return (replace(state, stage=Stage.END), []) if answer in ("", "q", END) else (state, [])
-    if answer in ("q", END) and state.stage is not Stage.END:
+    if answer == END:  # nobody is left who could answer
+        return replace(state, stage=Stage.END, dip=None, seen=None), [words.STOPPED, words.PUT_BACK]
+    if answer == "q":
         return replace(state, stage=Stage.RETURN, dip=None, seen=None), [words.STOPPED, words.BACK]
     answers = {Stage.MOVE: _move, Stage.SETTLE: _settle, Stage.DECIDE: _decide}
     return answers[state.stage](task, state, answer, now_us) if state.stage in answers else (state, [])

@@ -253,12 +253,20 @@ def test_a_probe_that_drops_out_is_waited_for() -> None:
     assert len(person.state.taken) == 1
 
 
-@pytest.mark.parametrize("answer", ["q", END])
 @pytest.mark.parametrize("glasses", [0, 1, 3])
-def test_stopping_changes_nothing_and_reminds_of_the_probe(answer: str, glasses: int) -> None:
+def test_when_the_input_ends_nothing_is_changed_and_nobody_is_waited_for(glasses: int) -> None:
     person = Person(task())
     person.take_all(tuple(PH.values())[:glasses])
-    person.press(answer)
+    person.press(END)
+    assert person.said[-2:] == [words.STOPPED, words.PUT_BACK]
+    assert (person.state.stage, person.state.is_kept) == (Stage.END, False)
+
+
+@pytest.mark.parametrize("glasses", [0, 1, 3])
+def test_stopping_changes_nothing_and_reminds_of_the_probe(glasses: int) -> None:
+    person = Person(task())
+    person.take_all(tuple(PH.values())[:glasses])
+    person.press("q")
     assert person.said[-2:] == [words.STOPPED, words.BACK]
     person.press()
     assert (person.state.stage, person.state.is_kept) == (Stage.END, False)

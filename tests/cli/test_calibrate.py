@@ -1,0 +1,93 @@
+"""`vatvigil calibrate` without a person: points from a file, and what is refused before the bench."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.cli.house import House, answering
+from tests.parts.simulator import Start
+
+FILE = """made_at = 2026-10-01T08:00:00Z
+by = "tova"
+[[point]]
+buffer_ph = 6.865
+potential_mv = 6.1
+temperature_c = 25.0
+[[point]]
+buffer_ph = 4.005
+potential_mv = 174.2
+temperature_c = 25.0
+"""
+MORE = "[simulation]\n"
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    (tmp_path / "dip.toml").write_text(FILE)
+    return House(folder=tmp_path)
+
+
+def test_points_from_a_file_go_the_way_of_calibration_add(house: House) -> None:
+    with answering(house):
+        result = house.do("calibrate", "marrow-probe", "--points", str(house.folder / "dip.toml"), "--wait", "20")
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "in force" in result.stdout
+    (told,) = house.json("calibration", "list", "marrow-probe")["calibrations"]
+    # facts.md 2: the two-point example, 99.352 %
+    assert (round(told["slope"], 5), told["in_force"], told["method"]) == (0.99352, True, "bracketing")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "sentence"),
+    [
+        (("marow-probe",), 1, "no probe 'marow-probe'; did you mean 'marrow-probe'?"),
+        (("marrow-probe", "--buffers", "gbt-phtalate"), 1, "no buffer 'gbt-phtalate'; did you mean 'gbt-phthalate'?"),
+        (("marrow-probe", "--buffers", " , "), 1, "no buffer is named"),
+        (("marrow-probe", "--resume"), 1, "no sitting was cut off within the last hour"),
+        (("marrow-probe", "--method", "spline"), 2, "'spline' is not one of"),
+        (("marrow-probe", "--points", "absent.toml"), 1, "it cannot be read (No such file or directory)"),
+        (("marrow-probe",), 1, "marrow-probe cannot be read: /dev/absent: there is no such port"),
+    ],
+)
+def test_what_cannot_be_begun_is_refused_with_what_to_do(
+    house: House, arguments: tuple[str, ...], code: int, sentence: str
+) -> None:
+    result = house.do("calibrate", *arguments)
+    assert result.exit_code == code
+    assert sentence in " ".join(result.stderr.split())
+
+
+def test_where_nobody_can_answer_it_ends_and_changes_nothing(tmp_path: Path, simulator: Start) -> None:
+    house = House(folder=tmp_path, port=simulator("quiet-night").port, more=MORE)
+    command = [sys.executable, "-P", "-m", "logger", "calibrate", "marrow-probe", "-c", str(house.path)]
+    ended = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60, check=False)
+    assert ended.returncode == 1
+    assert "Stopped: nothing was changed, the calibration in force stays." in ended.stdout
+    assert "\x1b" not in ended.stdout
+    assert house.json("calibration", "list", "marrow-probe")["calibrations"] == []
+
+
+def test_answers_from_a_pipe_do_too(tmp_path: Path, simulator: Start) -> None:
+    probe = simulator("quiet-night", speed=20.0)
+    house = House(folder=tmp_path, port=probe.port, more="[simulation]\nspeed = 20\n")
+    probe.hear("dip 4.003 25")
+    command = [sys.executable, "-P", "-m", "logger", "calibrate", "marrow-probe", "-c", str(house.path)]
+    with subprocess.Popen(
+        [*command, "--buffers", "gbt-phthalate", "--yes"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as running:
+        assert running.stdin is not None
+        assert running.stdout is not None
+        seen = ""
+        for wanted, answer in (("Buffer 1 of 1", ""), ("STABLE: press Enter", ""), ("Now keep the bulb wet", "")):
+            while wanted not in seen:
+                line = running.stdout.readline()
+                assert line, f"it ended before {wanted!r}:\n{seen}"
+                seen += line
+            running.stdin.write(f"{answer}\n")
+            running.stdin.flush()
+        assert running.wait(60) == 0
+    assert "One buffer sets only the offset" in " ".join(seen.split())
+    (told,) = house.json("calibration", "list", "marrow-probe")["calibrations"]
+    assert (told["accepted"], len(told["points"])) == (True, 1)

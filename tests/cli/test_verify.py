@@ -1,0 +1,106 @@
+"""`vatvigil verify --spot`, and what is refused; the live check is driven in `tests/night/test_calibrating.py`."""
+
+from pathlib import Path
+
+import pytest
+
+from logger.store import Store, queries
+from tests.cli.house import SECOND_US, House, answering, now_us
+
+SPOT = ("verify", "marrow-probe", "--spot", "4.40", "--u", "0.05", "--instrument", "hand meter 2", "--by", "tova")
+"""150.0 mV at 20 C on the two points of the house reads close to this."""
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> House:
+    """Return a house whose probe stood in the vat for some minutes."""
+    house = House(folder=tmp_path)
+    with house.watch() as watching:
+        begin_us = now_us() - 400 * SECOND_US
+        watching.calibrate(begin_us - SECOND_US)
+        watching.take([150.0 + 0.1 * (k % 3) for k in range(40)], first_us=begin_us)
+    return house
+
+
+def checks(house: House) -> int:
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        return len(queries.checks(store, "marrow-probe"))
+
+
+def newest_ph(house: House) -> float:
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        return float(queries.latest(store, "marrow-probe").ph[-1])
+
+
+def test_a_spot_measurement_is_stored_beside_the_probes_median_and_noted_by_the_daemon(house: House) -> None:
+    with answering(house):
+        told = house.json(*SPOT, "--wait", "20")
+    assert (told["asked"]["applied"], told["asked"]["text"][:21]) == (True, "Spot measurement 4.40")
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        (check,) = queries.checks(store, "marrow-probe")
+        (carry,) = queries.watches(store).values()
+    assert (check.kind, check.instrument, check.by, check.vat) == ("spot", "hand meter 2", "tova", "marrow")
+    assert (check.reference_ph, check.u_reference_ph, check.passed) == (4.40, 0.05, True)
+    assert check.deviation_ph == pytest.approx(newest_ph(house) - 4.40, abs=0.01)
+    assert carry.drift is not None
+    assert carry.calibration is not None
+    assert carry.calibration.id == 1  # the zero was not moved
+
+
+def test_what_a_script_gets(house: House) -> None:
+    told = house.json(*SPOT)
+    assert sorted(told) == ["asked", "check", "doubt", "simulated"]
+    assert (told["check"]["id"], told["check"]["passed"], told["doubt"]["believed"]) == (1, True, True)
+    assert told["check"]["at"].endswith("Z")
+
+
+def test_far_off_fails_with_what_to_do_and_exit_code_3(house: House) -> None:
+    result = house.do("verify", "marrow-probe", "--spot", "4.1", "--u", "0.2", "--instrument", "strip")
+    assert result.exit_code == 3
+    assert result.stdout.startswith("FAIL: the probe reads pH 4.37")
+    assert "A spot measurement never moves the probe's zero" in " ".join(result.stdout.split())
+    assert [line for line in result.stdout.splitlines() if len(line) > 80] == []
+
+
+def test_the_tolerance_is_the_askers(house: House) -> None:
+    assert house.do("verify", "marrow-probe", "--spot", "4.1", "--u", "0.2", "--tolerance", "0.5").exit_code == 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "sentence"),
+    [
+        ((), 2, "give either --buffer ID or --spot PH"),
+        (("--buffer", "gbt-phthalate", "--spot", "4.4", "--u", "0.05"), 2, "give either --buffer ID or --spot PH"),
+        (("--spot", "4.4"), 2, "--spot and --u go together"),
+        (("--buffer", "gbt-phthalate", "--u", "0.05"), 2, "--spot and --u go together"),
+        (("--spot", "44", "--u", "0.05"), 1, "pH 44 with u = 0.05 is no measurement"),
+        (("--spot", "4.4", "--u", "0"), 1, "pH 4.4 with u = 0 is no measurement"),
+        (("--buffer", "gbt-phtalate"), 1, "did you mean 'gbt-phthalate'?"),
+    ],
+)
+def test_what_is_no_check_is_refused_and_nothing_is_stored(
+    house: House, arguments: tuple[str, ...], code: int, sentence: str
+) -> None:
+    result = house.do("verify", "marrow-probe", *arguments)
+    assert (result.exit_code, result.stdout) == (code, "")
+    assert sentence in " ".join(result.stderr.split())
+    assert checks(house) == 0
+
+
+def test_without_a_calibration_there_is_nothing_to_check(tmp_path: Path) -> None:
+    bare = House(folder=tmp_path)
+    with bare.watch() as watching:
+        watching.take([150.0], first_us=now_us())
+    result = bare.do(*SPOT)
+    assert (result.exit_code, "no calibration of marrow-probe is in force" in result.stderr) == (1, True)
+
+
+def test_readings_of_long_ago_are_not_the_vats_present_one(tmp_path: Path) -> None:
+    old = House(folder=tmp_path)
+    with old.watch() as watching:
+        begin_us = now_us() - 7200 * SECOND_US
+        watching.calibrate(begin_us - SECOND_US)
+        watching.take([150.0, 150.1, 150.2, 150.1], first_us=begin_us)
+    result = old.do(*SPOT)
+    assert result.exit_code == 1
+    assert "in the last 10 minutes the probe has not made 3 readings" in " ".join(result.stderr.split())
