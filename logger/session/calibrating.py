@@ -136,7 +136,7 @@ def card(made: Calibration) -> list[str]:
 def _residual(point: CalibrationPoint, residual_mv: float) -> str:
     bar = "#" * min(BAR, round(abs(residual_mv) / RESIDUAL_FULL_MV * BAR))
     where = f"  {point.buffer or 'buffer':<17} pH {point.buffer_ph:6.3f}   {point.potential_mv:+7.1f} mV"
-    return f"{where}   off the line {residual_mv:+.1f} mV {bar}"
+    return f"{where}   off the line {residual_mv:+z.1f} mV {bar}"
 
 
 def _electrode(made: Calibration) -> str:

@@ -74,13 +74,27 @@ def _settling(dip: Dip, seen: Look | None, *, now_us: int) -> Iterator[Line]:
         f"  Drift       {_signed(judged.drift_mv_per_min):>6} mV/min      Range       "
         f"{_plain(judged.range_mv):>5} mV, noise {_plain(judged.noise_mv)} mV"
     )
-    yield Line(f"  Buffer      {_buffer(seen)}"[:80])
+    yield Line(f"  Buffer      {_buffer(dip, seen)}"[:80])
     share = _share(judged, dip.lasts_s(now_us))
     bar = "#" * round(share * BAR)
     tone = Tone.GOOD if judged.is_stable else Tone.WAIT
     yield Line(f"  [{bar:<{BAR}}] {dip.lasts_s(now_us):3.0f} s  {_standing(judged)}", tone)
-    if seen.recognition is not None and seen.buffer is None:
+    yield from _doubts(seen)
+
+
+def _doubts(seen: Look) -> Iterator[Line]:
+    """Say what speaks against the buffer; a potential that is still on its way speaks for none yet."""
+    if seen.recognition is None or not _is_at_rest(seen):
+        return
+    if seen.buffer is None:
         yield from (Line(f"  {text}", Tone.BAD) for text in seen.recognition.sentences)
+    else:
+        yield from (Line(f"  {text}", Tone.WAIT) for text in seen.recognition.sentences[1:])
+
+
+def _is_at_rest(seen: Look) -> bool:
+    """Tell whether the potential is that of the glass, quiet or not: on its way it passes those of other buffers."""
+    return seen.stability.standing in (Standing.STABLE, Standing.NOISY)
 
 
 def _share(judged: Stability, lasts_s: float) -> float:
@@ -103,12 +117,14 @@ def _standing(judged: Stability) -> str:
         Standing.SILENT: "too few readings",
         Standing.WAITING: "measuring",
         Standing.WARMING: f"temperature moving {judged.temperature_c_per_min:+.1f} C/min",
-        Standing.DRIFTING: f"drifting (below {LIMITS.drift_mv_per_min} mV/min it is stable)",
+        Standing.DRIFTING: f"drifting; stable below {LIMITS.drift_mv_per_min} mV/min",
         Standing.NOISY: "restless",
     }[judged.standing]
 
 
-def _buffer(seen: Look) -> str:
+def _buffer(dip: Dip, seen: Look) -> str:
+    if not _is_at_rest(seen):
+        return "told when it has settled" if dip.named is None else f"{dip.named.id}, you say"
     if seen.buffer is None:
         return "not recognised"
     at = f"{seen.stability.temperature_c:.1f} C"

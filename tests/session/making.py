@@ -99,7 +99,7 @@ class Person:
             self.second += 1
             mv = target + (self.at_mv - target) * np.exp(-k / self.tau_s) + noise[k]
             self.happens(self.reading(float(mv), celsius))
-        self.at_mv = target
+        self.at_mv = float(target + (self.at_mv - target) * np.exp(-seconds / self.tau_s))
 
     def reading(self, mv: float, celsius: float, reason: Reason = Reason.NONE) -> Shown:
         """Return one reading of this second."""

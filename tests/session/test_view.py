@@ -5,6 +5,7 @@ import io
 import pytest
 
 from logger.errors import RefusedError
+from logger.measure.buffers import BUFFERS
 from logger.model import Reason
 from logger.session import view
 from logger.session.screen import Plain, Terminal, folded
@@ -53,6 +54,33 @@ def test_a_potential_of_no_buffer_says_which_is_nearest_and_what_to_look_at() ->
     person.wait(7.9)
     assert "not recognised" in seen(person)
     assert "[1-3] name the buffer" in seen(person)
+
+
+def test_a_potential_on_its_way_is_no_buffers_yet() -> None:
+    person = Person(task(in_force=calibration()), tau_s=60.0)
+    person.press()
+    for _ in range(8):
+        person.wait(PH["gbt-phthalate"], 5)
+        assert "told when it has settled" in seen(person)
+        assert "fits none" not in seen(person)
+    person.press("1")
+    assert "gbt-phthalate, you say" in seen(person)
+    slower = Person(task(in_force=calibration()))
+    slower.press()
+    slower.wait(7.9)
+    assert "fits none of the buffers on the table" in seen(slower)
+
+
+def test_two_buffers_that_a_probe_cannot_tell_apart_are_left_to_the_label() -> None:
+    shelf = tuple(BUFFERS[name] for name in ("gbt-phosphate", "technical-7.00"))
+    whole = task()
+    person = Person(task(table=type(whole.table)(buffers=shelf), wanted=2))
+    person.press()
+    person.wait(PH["gbt-phosphate"])
+    assert "Read the label on the bottle and name the buffer" in " ".join(seen(person).split())
+    person.press("1")
+    assert "read the label once more" in " ".join(seen(person).split())
+    assert "gbt-phosphate, pH 6.864" in seen(person)
 
 
 def test_silence_is_said_with_what_to_look_for() -> None:
