@@ -5,6 +5,7 @@ transaction. A refused calibration is kept for the record and never comes into f
 """
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -13,13 +14,14 @@ from logger.cli.asking import by_option, examples, say_simulated, wait_option
 from logger.cli.bench import Bench, answered, bench, buffers, is_missing, method_option, order_of, sit, time_out_option
 from logger.cli.calibration import add
 from logger.cli.common import config_option, load_config, sentences
+from logger.measure.buffers import Buffer
+from logger.measure.calibration import MOST_POINTS
 from logger.model import Calibration, Method
 from logger.session import calibrating, storing, words
 from logger.session.dip import Table
 from logger.session.draft import Draft
-from logger.session.sitting import Conclusion, State, Task
+from logger.session.sitting import Conclusion, Task
 
-MOST = 5
 BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
 
 
@@ -83,25 +85,32 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
         context.invoke(add, probe=probe, file=file, method=method, by=by, wait_s=wait_s, config_path=config_path)
         return
     config = load_config(config_path)
+    table = buffers(config, ids)
     with bench(config, probe, by=by, migrate=is_missing(config)) as here:
         draft = Draft.beside(here.store.path, probe)
-        table = Table(buffers=buffers(config, ids), in_force=here.in_force)
-        order = order_of(here, method=Method(method), table=table.buffers)
-        task = Task(
-            table=table,
-            wanted=min(MOST, len(table.buffers)),
-            conclude=lambda taken: calibrating.conclusion(order, taken),
-            time_out_s=time_out_s,
-            spread_c=here.probe.calibration.temperature_spread_warn_c,
-            silent_s=here.silent_s,
+        before = draft.resumed(at_us=here.clock.read().at_us) if resume else ()
+        task = replace(
+            _task(here, table, Method(method), time_out_s=time_out_s),
             opening=tuple(_opening(here, draft, resume=resume)),
             assume_yes=assume_yes,
-            before=draft.resumed(at_us=here.clock.read().at_us) if resume else (),
+            before=before,
             remember=draft.keep,
         )
         say_simulated(simulated=config.simulated)
         state = sit(here, task, lambda conclusion, is_wanted: _keep(here, draft, conclusion, is_wanted=is_wanted))
-    sys.exit(0 if _is_in_force(state) else 1)
+    sys.exit(0 if state.is_kept and state.is_wanted else 1)
+
+
+def _task(here: Bench, table: tuple[Buffer, ...], method: Method, *, time_out_s: float) -> Task:
+    order = order_of(here, method=method, table=table)
+    return Task(
+        table=Table(buffers=table, in_force=here.in_force),
+        wanted=min(MOST_POINTS, len(table)),
+        conclude=lambda taken: calibrating.conclusion(order, taken),
+        time_out_s=time_out_s,
+        spread_c=here.probe.calibration.temperature_spread_warn_c,
+        silent_s=here.silent_s,
+    )
 
 
 def _opening(here: Bench, draft: Draft, *, resume: bool) -> list[str]:
@@ -150,7 +159,3 @@ def _said(here: Bench, made: Calibration, commands: tuple[int, ...]) -> str:
     if not answer.applied:
         return f"Calibration {made.id} is stored, but the daemon refused it: {answer.text}."
     return f"Calibration {made.id} is in force from record {answer.seq} on."
-
-
-def _is_in_force(state: State) -> bool:
-    return state.is_kept and state.is_wanted

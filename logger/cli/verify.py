@@ -11,7 +11,7 @@ from typing import Any
 import click
 import msgspec
 
-from logger.cli.asking import await_answers, by_option, examples, say, say_simulated, wait_option
+from logger.cli.asking import Asked, await_answers, by_option, examples, say, say_simulated, wait_option
 from logger.cli.bench import Bench, answered, bench, buffers, sit, time_out_option
 from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, sentences
 from logger.errors import RefusedError
@@ -91,11 +91,7 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
         else:
             made, number = _beside(here, order, Spot(ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument))
             asked = await_answers(config, here.store, [number], probe=probe, wait_s=wait_s)
-            if as_json:
-                print_json({"simulated": config.simulated, **_told(order, made), "asked": asked[0]})
-            else:
-                click.echo("\n".join(folded(verifying.lines(order, made))))
-                say(asked)
+            _say(order, made, asked, as_json=as_json)
     sys.exit(1 if made is None else 0 if made.passed else ATTENTION)
 
 
@@ -143,6 +139,14 @@ def _beside(here: Bench, order: Order, spot: Spot) -> tuple[Check, int]:
     at_us = here.clock.read().at_us
     reading = verifying.present(order, list(history.measurements(here.store, span)), at_us=at_us)
     return storing.keep_check(here.store, verifying.spot_check(order, spot, reading), at_us=at_us, by=here.by)
+
+
+def _say(order: Order, made: Check, asked: list[Asked], *, as_json: bool) -> None:
+    if as_json:
+        print_json({"simulated": asked[0].simulated, **_told(order, made), "asked": asked[0]})
+    else:
+        click.echo("\n".join(folded(verifying.lines(order, made))))
+        say(asked)
 
 
 def _noted(here: Bench, made: Check, number: int) -> str:
