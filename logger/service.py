@@ -288,9 +288,13 @@ def _events(config: Config) -> Callable[[Entry], Event | None]:
 
 
 def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
-    """Return the clock with its watch time continued from where the log of any probe ends latest."""
+    """Return the clock with its watch time continued from where the log of any probe ends latest.
+
+    Also of one that has left the configuration: what its vat carries is in its watch time.
+    """
     now_us = clock.read().at_us
-    ends = [end for probe in config.probes if (end := queries.last_position(store, probe.id))]
+    probes = {probe.id for probe in config.probes} | {carry.probe for carry in queries.watches(store).values()}
+    ends = [end for probe in probes if (end := queries.last_position(store, probe))]
     begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
     return replace(clock, base_us=max(begins, default=0))
 
