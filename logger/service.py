@@ -15,9 +15,10 @@ from queue import Empty, SimpleQueue
 
 from logger import clock as clocks
 from logger import pipeline
+from logger.alarm.left import kept, left_standing
 from logger.clock import Clock
 from logger.config import Config, VatConfig
-from logger.cycle import Acquisition, Batch, Commit, Watched
+from logger.cycle import Acquisition, Batch, Commit, Watched, events_of
 from logger.deliver import Hub
 from logger.errors import StoreBusyError
 from logger.housekeeping import Found, Housekeeping
@@ -257,10 +258,12 @@ def build(config: Config, *, config_hash: str) -> Daemon:
     store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S)
     clock = _resumed(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
+    left = _left(store, config, config_hash=config_hash, at_us=now.at_us)
     with store.begin() as work:
         number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
         text = f"vatvigil {program} began run {number}"
-        work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text)])
+        work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text), *left])
+        work.add_events(events_of(left, _events(config)))
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     queue: SimpleQueue[Item] = SimpleQueue()
@@ -278,6 +281,17 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         queue=queue,
         drift_us=now.at_us - now.elapsed_us,
     )
+
+
+def _left(store: Store, config: Config, *, config_hash: str, at_us: int) -> list[Entry]:
+    """Return what is to be said of alarms that left a configuration that was changed since the last run."""
+    runs = queries.runs(store)
+    if not runs or runs[-1].config_hash == config_hash:
+        return []
+    left = list(left_standing(config.vats, queries.watches(store), at_us=at_us))
+    for entry in left:
+        log.warning("%s %s: %s", entry.vat, entry.alarm, entry.text)
+    return left
 
 
 def _events(config: Config) -> Callable[[Entry], Event | None]:
@@ -304,7 +318,7 @@ def _watched(store: Store, config: Config, vat: VatConfig) -> Watched:
     watch = Watch(vat=vat, probe=config.probe(vat.probe))
     end = queries.last_position(store, vat.probe)
     state = queries.load_watch(store, vat.id, vat.probe, recent=pipeline.recent_rows(watch)) or pipeline.fresh(watch)
-    return Watched(watch, state, end.seq if end else 0)
+    return Watched(watch, replace(state, carry=kept(vat, state.carry)), end.seq if end else 0)
 
 
 def _now_us() -> int:

@@ -101,7 +101,8 @@ def run(
         spoken = Tests(int(series.spoken[change.index]))
         watched.turn(change, row, watched.now(row, value, u), spoken)
     watched.fire_timers(len(rows) - 1)
-    return replace(watched.state, pending_us=detected.pending_us, seen_us=detected.seen_us), watched.entries
+    after = replace(watched.state, kind=alarm.kind.value, pending_us=detected.pending_us, seen_us=detected.seen_us)
+    return after, watched.entries
 
 
 def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Step, *, seq: int, now: Now) -> Entry:

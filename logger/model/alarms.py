@@ -49,6 +49,8 @@ class Cause(StrEnum):
     LEFT = "left"
     """The work on the probe is over, by word or by its time."""
     NOTED = "noted"
+    UNWATCHED = "unwatched"
+    """It stood, and the configuration has no such alarm any more."""
     RUN_STARTED = "run-started"
     CLOCK_STEPPED = "clock-stepped"
     STORE_UNWRITABLE = "store-unwritable"
@@ -61,6 +63,8 @@ class Cause(StrEnum):
 class AlarmState:
     """Carried state of one alarm. Times are watch time (`elapsed_us`) except `since_at_us`."""
 
+    kind: str = ""
+    """`AlarmKind` by which it was judged last; empty: it was not yet."""
     abnormal: bool = False
     """The condition's own judgement, delays included; goes on under shelving."""
     pending_us: int | None = None

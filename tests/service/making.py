@@ -90,7 +90,7 @@ def run(config: Config, ph: list[float | None], **script: object) -> Store:
     """Let a daemon watch the scripted indications; return its store, open for reading."""
     stop = Stop()
     scripted = Script(ph, stop, **script)  # type: ignore[arg-type] # fields of Script
-    daemon = service.build(config, config_hash="")
+    daemon = service.build(config, config_hash=repr(config))
     daemon.ports.clear()
     daemon.clock, daemon.queue = scripted.clock(), scripted  # type: ignore[assignment] # has all that the loop uses
     daemon.drift_us = EPOCH_US

@@ -1,0 +1,48 @@
+"""What a changed configuration leaves behind: alarms that were carried, and that nothing watches any more.
+
+Law: pure. No alarm that stands leaves in silence. One that has become another kind begins anew: what was judged of a
+pH says nothing of a temperature; only its occurrences are counted on.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+
+from logger.config import AlarmConfig, VatConfig
+from logger.model import AlarmState, Carry, Cause, Entry
+
+
+def left_standing(vats: Iterable[VatConfig], carries: Mapping[str, Carry], *, at_us: int) -> Iterator[Entry]:
+    """Yield an entry for each alarm that stands in what was carried (by vat) and has left these vats."""
+    known = {vat.id: {alarm.id: alarm for alarm in vat.alarms} for vat in vats}
+    for vat, carry in carries.items():
+        for name, state in carry.alarms.items():
+            stands = state.base.is_standing or state.abnormal
+            if stands and not _goes_on(known.get(vat, {}).get(name), state):
+                yield Entry(
+                    seq=0,
+                    at_us=at_us,
+                    vat=vat,
+                    alarm=name,
+                    cause=Cause.UNWATCHED,
+                    occurrence=state.occurrence,
+                    before=state.shown,
+                    priority="high",
+                    value=state.value,
+                    u=state.u,
+                    text="it stood when it left the configuration: nothing watches what it watched. If that was not"
+                    " meant, put it back under the same name and kind",
+                )
+
+
+def kept(vat: VatConfig, carry: Carry) -> Carry:
+    """Return what is carried, with the alarms that are now of another kind begun anew."""
+    anew = {
+        alarm.id: AlarmState(occurrence=carry.alarms[alarm.id].occurrence)
+        for alarm in vat.alarms
+        if alarm.id in carry.alarms and not _goes_on(alarm, carry.alarms[alarm.id])
+    }
+    return replace(carry, alarms={**carry.alarms, **anew})
+
+
+def _goes_on(alarm: AlarmConfig | None, state: AlarmState) -> bool:
+    return alarm is not None and state.kind in ("", alarm.kind)
