@@ -7,6 +7,7 @@ no longer current is never sent. Everything that comes in is a command for the i
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from logger.clock import Reading
 from logger.config import Config, MqttConfig, VatConfig
 from logger.model import AlarmState, Carry, Command, Entry, Event, Outcome
 from logger.mqtt import commands, discovery, payloads
@@ -87,16 +88,16 @@ class Hub:
         self.delivery.latest(message, now_us + fresh_s * SECOND_US)
 
     def beat(
-        self, carries: Mapping[str, Carry], waiting: int, oldest_at_us: int | None, *, at_us: int, now_us: int
+        self, carries: Mapping[str, Carry], waiting: int, oldest_at_us: int | None, *, now: Reading, now_us: int
     ) -> None:
-        """Send a heartbeat when one is due."""
+        """Send a heartbeat when one is due; `now_us` is real steady time."""
         if now_us < self._beat_us:
             return
         self._beat_us = now_us + round(self.mqtt.heartbeat_s * SECOND_US)
         message = payloads.heartbeat(
             self.topics,
-            at_us=at_us,
-            believed_at_us={vat: carry.believed_at_us for vat, carry in carries.items()},
+            at_us=now.at_us,
+            believed_age_s={vat: _age_s(carry.believed_us, now.elapsed_us) for vat, carry in carries.items()},
             waiting=waiting,
             oldest_at_us=oldest_at_us,
         )
@@ -114,3 +115,8 @@ class Hub:
             self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
         self.delivery.put(payloads.health(self.topics, vat.probe, status=status, findings=findings))
+
+
+def _age_s(then_us: int | None, elapsed_us: int) -> float | None:
+    """Return the age (s) of what was at that watch time: setting the clock back makes nothing fresh."""
+    return None if then_us is None else (elapsed_us - then_us) / SECOND_US

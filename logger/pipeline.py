@@ -94,14 +94,12 @@ def _stretch(watch: Watch, state: WatchState, block: Block) -> tuple[WatchState,
     measured = _measure(watch, state, block)
     rows, first = state.recent.then(measured), len(state.recent)
     alarms, entries = _alarm(watch, state.carry, rows, measured, first=first)
-    believed = np.flatnonzero((measured.quality == Quality.PASS) & ~np.isnan(measured.ph))
     keep = min(_needed(watch, rows), len(rows))
-    carry = replace(
-        state.carry,
-        alarms=alarms,
-        believed_at_us=int(measured.at_us[believed[-1]]) if len(believed) else state.carry.believed_at_us,
-        recent=keep,
-    )
+    carry = replace(state.carry, alarms=alarms, recent=keep)
+    believed = np.flatnonzero((measured.quality == Quality.PASS) & ~np.isnan(measured.ph))
+    if len(believed):
+        newest = measured[believed[-1] :]
+        carry = replace(carry, believed_at_us=int(newest.at_us[0]), believed_us=int(newest.elapsed_us[0]))
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
 

@@ -16,7 +16,7 @@ from queue import Empty, SimpleQueue
 from logger import clock as clocks
 from logger import pipeline
 from logger.alarm.left import kept, left_standing
-from logger.clock import Clock
+from logger.clock import Clock, Reading
 from logger.config import Config, VatConfig
 from logger.cycle import Acquisition, Batch, Commit, Watched, events_of
 from logger.deliver import Hub
@@ -119,7 +119,8 @@ class Daemon:
         return 1.0 if due_us is None else min(1.0, max(0.0, (due_us - _now_us()) / SECOND_US))
 
     def _round(self, items: list[Item]) -> None:
-        at_us = self.clock.read().at_us
+        now = self.clock.read()
+        at_us = now.at_us
         before = [entry for item in items for entry in self._take(item, at_us=at_us)]
         indications = [item for item in items if isinstance(item, Indication)]
         if indications:
@@ -128,7 +129,7 @@ class Daemon:
             self._prove(indications)
         elif before or self.unheard:
             self._keep(Batch(entries=before, commands=self._heard()), at_us=at_us)
-        self._deliver(at_us=at_us)
+        self._deliver(now)
 
     def _cycle(self, indications: list[Indication], before: list[Entry], *, at_us: int) -> None:
         batch = self.acquisition.cycle(indications)
@@ -188,17 +189,17 @@ class Daemon:
         heard, self.unheard = self.unheard, []
         return heard
 
-    def _deliver(self, *, at_us: int) -> None:
+    def _deliver(self, now: Reading) -> None:
         if self.hub is None:
             return
         waiting, oldest_at_us = self.hub.delivery.waiting, self.hub.delivery.oldest_at_us
-        self.hub.beat(self._carries(), waiting, oldest_at_us, at_us=at_us, now_us=_now_us())
+        self.hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
         self.hub.delivery.pump(_now_us())
         taken = self.hub.delivery.take_delivered()
         if taken:
-            self.commit.delivered.update(dict.fromkeys(taken, at_us))
+            self.commit.delivered.update(dict.fromkeys(taken, now.at_us))
         if taken and not self.commit.trouble:  # else each event would wait for the store; the next record tries it
-            self.hub.delivery.offer(self.commit.flush(at_us=at_us))
+            self.hub.delivery.offer(self.commit.flush(at_us=now.at_us))
 
     def _look_at_clock(self) -> Iterator[Entry]:
         """Yield an entry if the wall clock was stepped since the last look."""

@@ -34,6 +34,8 @@ class Carry:
     """Watch time until which somebody works on the probe; None: nobody does."""
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
+    believed_us: int | None = None
+    """Watch time of it: its age is counted by the steady clock."""
     fresh_us: int = 0
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
     recent: int = 0

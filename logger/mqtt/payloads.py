@@ -70,21 +70,18 @@ def heartbeat(
     topics: Topics,
     *,
     at_us: int,
-    believed_at_us: Mapping[str, int | None],
+    believed_age_s: Mapping[str, float | None],
     waiting: int,
     oldest_at_us: int | None,
     expiry_s: int | None = None,
 ) -> Message:
     """Return the heartbeat: by vat the age (s) of its newest believed reading, and what waits in the outbox."""
-
-    def age_s(then_us: int | None) -> float | None:
-        return None if then_us is None else max(0.0, (at_us - then_us) / 1e6)
-
+    oldest_age_s = None if oldest_at_us is None else max(0.0, (at_us - oldest_at_us) / 1e6)
     content = _said(
         topics,
         at=rfc3339(at_us),
-        believed_age_s={vat: age_s(then_us) for vat, then_us in believed_at_us.items()},
-        outbox={"waiting": waiting, "oldest_age_s": age_s(oldest_at_us)},
+        believed_age_s=believed_age_s,
+        outbox={"waiting": waiting, "oldest_age_s": oldest_age_s},
     )
     return Message(topic=topics.heartbeat, payload=json_text(content), expiry_s=expiry_s)
 

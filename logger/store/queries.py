@@ -5,7 +5,7 @@ and no order relies on the wall clock. Every function may raise StoreBusyError.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from operator import eq, ge, lt
 from typing import Any
 
@@ -118,9 +118,7 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
             return None
         carry = rows.decode_carry(found)
         if carry.probe != probe:
-            carry = replace(
-                carry, probe=probe, calibration=None, drift=None, attended_until_us=None, believed_at_us=None
-            )
+            carry = Carry(probe=probe, alarms=carry.alarms, fresh_us=carry.fresh_us, recent=carry.recent)
         return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=max(recent, carry.recent)))
 
 

@@ -79,7 +79,7 @@ def test_the_heartbeat_tells_ages_and_what_waits() -> None:
     message = payloads.heartbeat(
         TOPICS,
         at_us=AT_US,
-        believed_at_us={"marrow": AT_US - 12_500_000, "teasel": None},
+        believed_age_s={"marrow": 12.5, "teasel": None},
         waiting=2,
         oldest_at_us=AT_US - 60_000_000,
     )
@@ -228,7 +228,7 @@ def test_simulated_payloads_all_say_so() -> None:
     topics = Topics(root="simulated/vatvigil", simulated=True)
     messages = [
         ("status", payloads.status(topics, online=False)),
-        ("heartbeat", payloads.heartbeat(topics, at_us=0, believed_at_us={}, waiting=0, oldest_at_us=None)),
+        ("heartbeat", payloads.heartbeat(topics, at_us=0, believed_age_s={}, waiting=0, oldest_at_us=None)),
         ("measurement", payloads.measurement(topics, "marrow", probe="p", rows=measurements())),
         ("alarm", payloads.alarm_state(topics, MARROW, alarm=PH_HIGH, state=AlarmState())),
         ("health", payloads.health(topics, "p", status=Health.GOOD, findings=[])),
