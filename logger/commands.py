@@ -131,8 +131,7 @@ def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) ->
     u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
     before = carry.drift or drift.start(line, probe.errors)
     taken = drift.take(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
-    known = taken.drift if taken.absorbed else carry.drift
-    return replace(carry, drift=known), drift.sentence(check, taken)
+    return replace(carry, drift=taken.drift), drift.sentence(check, taken)
 
 
 def _entry(vat: VatConfig, cause: Cause, text: str, *, seq: int, now: Now) -> Entry:

@@ -84,6 +84,8 @@ def _fit_variance(calibration: Calibration, result: Result) -> float:
 
 def _drift(calibration: Calibration, errors: ErrorModel, result: Result, drift: Drift | None) -> list[Term]:
     found, since, walk = (float(part[0]) for part in drift_parts(calibration, errors, drift, np.array([result.at_us])))
+    if drift is not None and drift.at_us == calibration.at_us:
+        drift = None  # the only check was one that waits for a repeat
     last, event = (calibration.at_us, "calibration") if drift is None else (drift.at_us, "check")
     days = f"{abs(result.at_us - last) / DAY_US:.1f} days after the {event}"
     rate = rate_of(calibration, errors) if drift is None else drift.var_rate**0.5

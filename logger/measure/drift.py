@@ -6,8 +6,9 @@ calibration o = r = 0 and P = diag(0, rate^2), for the calibration's own doubt i
     o += r dt,   P = F P F' + diag(walk^2 dt, 0),   F = [[1, dt], [0, 1]]
 
 and a check that found the deviation z, with variance R, moves it by Kalman's gain. A check that lies further from what
-was expected than three standard deviations is not absorbed but told: probe or buffer? The published pH is never
-corrected by o: a known offset counts as doubt, u^2 = o^2 + P_oo.
+was expected than three standard deviations is not absorbed but told: probe or buffer? It counts once a repeat agrees:
+then the electrode has jumped, and the offset is as doubtful before the update as the jump is high. The published pH is
+never corrected by o: a known offset counts as doubt, u^2 = o^2 + P_oo.
 """
 
 from collections.abc import Iterable, Sequence
@@ -100,9 +101,23 @@ def take(before: Drift, check: Check, errors: ErrorModel, *, u_fit_ph: float) ->
     now = advance(before, errors, at_us=check.at_us)
     variance = variance_of(check, errors, u_fit_ph=u_fit_ph)
     allowed = EXPECTED_WITHIN * (now.var_offset + variance) ** 0.5
-    absorbed = abs(check.deviation_ph - now.offset_ph) <= allowed
-    after = update(now, deviation_ph=check.deviation_ph, variance=variance) if absorbed else before
+    surprise = check.deviation_ph - now.offset_ph
+    is_expected = abs(surprise) <= allowed
+    absorbed = is_expected or _is_repeat(before, check.deviation_ph, variance)
+    if absorbed:
+        prior = now if is_expected else replace(now, var_offset=now.var_offset + surprise * surprise)
+        after = replace(update(prior, deviation_ph=check.deviation_ph, variance=variance), unexpected=None)
+    else:
+        after = replace(before, unexpected=(check.deviation_ph, variance))
     return Taken(drift=after, absorbed=absorbed, expected_ph=now.offset_ph, allowed_ph=allowed)
+
+
+def _is_repeat(before: Drift, deviation_ph: float, variance: float) -> bool:
+    """Tell whether the check before was unexpected, too, and found the same."""
+    if before.unexpected is None:
+        return False
+    found_ph, its_variance = before.unexpected
+    return abs(deviation_ph - found_ph) <= EXPECTED_WITHIN * (variance + its_variance) ** 0.5
 
 
 def sentence(check: Check, taken: Taken) -> str:

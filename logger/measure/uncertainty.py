@@ -100,9 +100,9 @@ def drift_parts(
     if drift is None:
         rate, days = rate_of(calibration, errors), np.abs(at_us - calibration.at_us) / DAY_US
         return np.zeros(np.shape(days)), _squared(rate * days), walk * days
-    days = (at_us - drift.at_us) / DAY_US
+    days = np.abs(at_us - drift.at_us) / DAY_US
     since = drift.var_offset + 2.0 * days * drift.cov + days * days * drift.var_rate
-    return drift.offset_ph + drift.rate_ph_per_day * days, np.maximum(since, 0.0), walk * np.abs(days)
+    return drift.offset_ph + drift.rate_ph_per_day * days, np.maximum(since, 0.0), walk * days
 
 
 def shrinkage(count: Ints, poll_s: float) -> Floats:

@@ -19,6 +19,8 @@ class Drift:
     var_rate: float
     at_us: int
     """UTC of the newest check (or of the calibration) that this speaks of."""
+    unexpected: tuple[float, float] | None = None
+    """Deviation (pH) and variance of a check that nobody could expect: it counts once a repeat agrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -67,6 +67,11 @@ def _reminders(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at
         yield _maintenance(
             f"The last check found the probe off by more than {probe.check_tolerance_ph:g}: clean it and calibrate it."
         )
+    if drift is not None and drift.unexpected is not None:
+        yield _maintenance(
+            "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh "
+            "buffer, or calibrate."
+        )
     checked_at_us = made.at_us if drift is None else drift.at_us
     if at_us - made.at_us > probe.calibrate_every_d * DAY_US:
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")

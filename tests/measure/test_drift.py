@@ -121,8 +121,21 @@ def test_a_check_that_nobody_could_expect_is_told_and_not_absorbed() -> None:
     for off, absorbed in ((0.05, True), (0.12, False), (-0.10, False)):
         taken = drift.take(before, check(2, off), ERRORS, u_fit_ph=U_FIT)
         assert taken.absorbed is absorbed
-        assert (taken.drift == before) is not absorbed
+        assert (replace(taken.drift, unexpected=None) == before) is not absorbed
         assert ("probe or reference?" in drift.sentence(check(2, off), taken)) is not absorbed
+
+
+def test_what_nobody_could_expect_counts_once_a_repeat_agrees() -> None:
+    # As the sentence says: the second such check moves the offset to where both found it, and the doubt with it.
+    state = after(check(1, 0.01), check(2, 0.30), check(2.01, 0.29))
+    assert state.offset_ph == pytest.approx(0.295, abs=0.01)
+    assert state.unexpected is None
+
+
+@pytest.mark.parametrize("second", [0.01, -0.30, 0.15])
+def test_a_repeat_that_does_not_agree_makes_nothing_count_that_was_not_expected(second: float) -> None:
+    state = after(check(1, 0.01), check(2, 0.30), check(2.01, second))
+    assert abs(state.offset_ph) < 0.02
 
 
 def test_after_long_silence_much_may_be_expected() -> None:

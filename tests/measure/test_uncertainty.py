@@ -336,3 +336,10 @@ def test_the_electrode_s_own_rate_stands_in_place_of_the_default() -> None:
     only = replace(NOTHING, drift_ph_per_day=0.012)
     exact = replace(quick, var_offset=0.0, var_slope=0.0, cov=0.0)
     assert u_at(4.6, days=10.0, errors=only, line=exact) == pytest.approx(0.3, rel=1e-9)
+
+
+@pytest.mark.parametrize("drift", [None, CHECKED], ids=["no check", "checked"])
+def test_a_clock_that_was_set_back_makes_no_reading_less_doubtful(drift: Drift | None) -> None:
+    newest = 0.0 if drift is None else (drift.at_us - LINE.at_us) / DAY_US
+    before, after = (u_at(4.6, days=newest + days, drift=drift) for days in (-5.0, 5.0))
+    assert before == pytest.approx(after)

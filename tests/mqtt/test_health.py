@@ -160,3 +160,12 @@ def test_a_finding_stays_word_for_word_until_something_happens(
     assert set(first[1]) - calendar == set(second[1]) - calendar
     assert len(calendar & set(second[1])) <= 1
     assert calendar & set(second[1]) or not calendar & set(first[1])
+
+
+def test_a_check_that_nobody_could_expect_is_asked_for_again() -> None:
+    status, findings = judged(days=1.0, drift=replace(checked(0.5), unexpected=(0.3, 4e-4)))
+    assert status is Health.MAINTENANCE_REQUIRED
+    assert findings == [
+        "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh"
+        " buffer, or calibrate."
+    ]

@@ -71,17 +71,25 @@ def test_records_after_a_check_carry_the_doubt_it_leaves_and_those_before_do_not
     np.testing.assert_allclose(measured.ph, 4.5, atol=1e-6)  # never corrected silently
 
 
-def test_a_check_that_nobody_could_expect_is_told_and_changes_nothing() -> None:
+def test_a_check_that_nobody_could_expect_is_told_and_waits_for_a_repeat() -> None:
     state, entries, answers = told(checked(5, 0.02, at_s=3600.0), checked(9, 0.4, at_s=7200.0))
     alone, _, _ = told(checked(5, 0.02, at_s=3600.0))
-    assert state.carry.drift == alone.carry.drift
+    assert state.carry.drift is not None
+    assert state.carry.drift.unexpected is not None
+    assert replace(state.carry.drift, unexpected=None) == alone.carry.drift
     assert "probe or reference?" in entries[-1].text
     assert not answers[109].startswith("refused")
 
 
-def test_a_first_check_that_nobody_could_expect_leaves_no_drift() -> None:
+def test_a_first_check_that_nobody_could_expect_counts_once_a_repeat_agrees() -> None:
     state, _, _ = told(checked(5, 0.4, at_s=60.0))
-    assert state.carry.drift is None
+    assert state.carry.drift is not None
+    start = drift.start(calibration(), ErrorModel())
+    assert replace(state.carry.drift, unexpected=None) == start
+    state, entries, _ = told(checked(5, 0.4, at_s=60.0), checked(9, 0.41, at_s=120.0))
+    assert state.carry.drift is not None
+    assert state.carry.drift.offset_ph == pytest.approx(0.41, abs=0.01)
+    assert "probe or reference?" not in entries[-1].text
 
 
 def test_a_calibration_makes_the_drift_unknown_again() -> None:
