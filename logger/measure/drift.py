@@ -14,6 +14,7 @@ never corrected by o: a known offset counts as doubt, u^2 = o^2 + P_oo.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import groupby
+from math import sqrt
 from statistics import fmean, median
 
 from logger.config import ErrorModel
@@ -117,7 +118,7 @@ def _is_repeat(before: Drift, deviation_ph: float, variance: float) -> bool:
     if before.unexpected is None:
         return False
     found_ph, its_variance = before.unexpected
-    return abs(deviation_ph - found_ph) <= EXPECTED_WITHIN * (variance + its_variance) ** 0.5
+    return abs(deviation_ph - found_ph) <= EXPECTED_WITHIN * sqrt(variance + its_variance)
 
 
 def sentence(check: Check, taken: Taken) -> str:

@@ -165,7 +165,5 @@ def test_a_finding_stays_word_for_word_until_something_happens(
 def test_a_check_that_nobody_could_expect_is_asked_for_again() -> None:
     status, findings = judged(days=1.0, drift=replace(checked(0.5), unexpected=(0.3, 4e-4)))
     assert status is Health.MAINTENANCE_REQUIRED
-    assert findings == [
-        "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh"
-        " buffer, or calibrate."
-    ]
+    said = "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh"
+    assert findings == [f"{said} buffer, or calibrate."]
