@@ -114,6 +114,7 @@ def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
         poll_s=probe.poll_s,
     )[len(recent) :]
     ph, u = np.full((2, len(block)), np.nan)
+    more = np.full(len(block), int(Tests.UNCALIBRATED))
     if line is not None:
         ph = calibration.ph_of(line, block.potential_mv, block.temperature_c)
         ph[np.isin(flags.quality, (Quality.FAIL, Quality.MISSING))] = np.nan
@@ -125,6 +126,7 @@ def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
             temperature_c=block.temperature_c,
             drift=state.carry.drift,
         )
+        more = ((ph < line.low_ph) | (ph > line.high_ph)) * int(Tests.OUTSIDE_BUFFERS)
     return Measurements(
         seq=block.seq,
         at_us=block.at_us,
@@ -135,7 +137,7 @@ def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
         ph=ph,
         u=u,
         quality=flags.quality,
-        tests=flags.tests | (Tests.UNCALIBRATED if line is None else Tests.NONE),
+        tests=flags.tests | more,
         previous_spike=flags.previous_spike,
         calibration=np.full(len(block), 0 if line is None else line.id, dtype=np.int64),
     )

@@ -53,7 +53,7 @@ class Quality(IntEnum):
 
 
 class Tests(IntFlag):
-    """Which tests spoke against a record (GAP alone does not lower its quality)."""
+    """Which tests spoke against a record (GAP and OUTSIDE_BUFFERS do not lower its quality)."""
 
     NONE = 0
     GROSS_RANGE = 1
@@ -64,6 +64,8 @@ class Tests(IntFlag):
     TEMPERATURE = 32
     UNCALIBRATED = 64
     """No calibration in force: millivolts are kept, no pH is claimed."""
+    OUTSIDE_BUFFERS = 128
+    """pH lies beyond the buffers of the calibration: the line is extrapolated, and u grows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

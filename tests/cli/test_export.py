@@ -67,7 +67,7 @@ def test_a_record_is_told_in_words(house: House) -> None:
     rows = table(house.do("export", "marrow").stdout)
     (first, spike, absent) = rows[0], rows[3], rows[5]
     assert (first["time"], first["tests"]) == ("2026-11-24T17:59:50.000000Z", "uncalibrated")
-    assert (spike["potential_mv"], spike["tests"], spike["quality"]) == ("190.0", "jump", "suspect")
+    assert (spike["potential_mv"], spike["tests"], spike["quality"]) == ("190.0", "jump outside-buffers", "suspect")
     assert (absent["quality"], absent["reason"], absent["ph"]) == ("missing", "no reply in time", "")
 
 

@@ -9,7 +9,20 @@ from logger.config import AlarmKind, ErrorModel
 from logger.measure import drift
 from logger.measure.calibration import fit
 from logger.measure.uncertainty import standard_uncertainty
-from logger.model import Calibration, Cause, Check, Command, CommandKind, Drift, Entry, State, Verdict, WatchState
+from logger.model import (
+    Calibration,
+    Cause,
+    Check,
+    Command,
+    CommandKind,
+    Drift,
+    Entry,
+    Quality,
+    State,
+    Verdict,
+    WatchState,
+)
+from logger.model import Tests as Against  # pytest would take it for a class of tests
 from tests.series import EPOCH_US, POINTS, calibrate, calibration, carry_over, check, of_ph, raw_alarm, watch
 
 DAY_S = 86_400.0
@@ -90,6 +103,15 @@ def test_a_first_check_that_nobody_could_expect_counts_once_a_repeat_agrees() ->
     assert state.carry.drift is not None
     assert state.carry.drift.offset_ph == pytest.approx(0.41, abs=0.01)
     assert "probe or reference?" not in entries[-1].text
+
+
+def test_a_reading_beyond_the_buffers_says_so_and_is_believed() -> None:
+    # A ferment ends below the 4.01 buffer: there the line is extrapolated, and u grows; it is no worse signal.
+    _, (outcome,) = carry_over(watch(), of_ph([3.6, 4.1, 6.8, 6.9, None]), commands=[calibrate()])
+    rows = outcome.measurements
+    extrapolated = int(Against.OUTSIDE_BUFFERS)
+    assert (rows.tests & extrapolated).tolist() == [extrapolated, 0, 0, extrapolated, 0]
+    assert rows.quality[0] == Quality.PASS
 
 
 def test_a_calibration_makes_the_drift_unknown_again() -> None:
