@@ -113,7 +113,7 @@ def test_an_alarm_that_returned_says_so(house: House) -> None:
 def test_what_is_not_believed_is_told_with_its_reason_and_the_age_of_the_last_that_was(house: House) -> None:
     filled(house, AT_4_5, AT_4_5, AT_4_5 + 60, ago_s=1)
     (vat,) = house.json("status")["vats"]
-    assert (vat["newest"]["believed"], vat["newest"]["tests"]) == (False, ["jump", "rate-of-change"])
+    assert (vat["newest"]["believed"], vat["newest"]["tests"]) == (False, ["jump", "rate-of-change", "outside-buffers"])
     assert vat["newest"]["verdict"] == "not believed: the reading jumps; the reading changes faster than a vat can"
     assert 10 < vat["believed_age_s"] < 20
 
@@ -128,7 +128,7 @@ def test_without_a_calibration_it_says_how_to_get_one(house: House) -> None:
     filled(house, AT_4_5, calibrated=False)
     told = house.json("status", code=3)
     assert told["vats"][0]["newest"]["verdict"] == "not believed: no calibration is stored for this probe"
-    assert "`vatvigil calibration add marrow-probe --help`" in told["attention"][0]
+    assert "`vatvigil calibrate marrow-probe`" in told["attention"][0]
 
 
 def test_a_store_without_a_record_says_that_the_daemon_is_to_be_started(house: House) -> None:
