@@ -50,7 +50,8 @@ class Housekeeping:
         self._scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
         self._scheduler.add_listener(self._on_error, EVENT_JOB_ERROR)
         if store.path is not None:
-            self._scheduler.add_job(self._look_at_disk, "interval", minutes=DISK_EVERY_MIN, args=[store.path.parent])
+            minutes = f"*/{DISK_EVERY_MIN}"
+            self._scheduler.add_job(self._look_at_disk, "cron", minute=minutes, args=[store.path.parent])
         if store.path is not None and backup_dir is not None:
             self._scheduler.add_job(self._back_up, "cron", hour=BACKUP_HOUR_UTC, args=[backup_dir])
 
@@ -59,6 +60,11 @@ class Housekeeping:
         if self._store.path is not None:
             self._look_at_disk(self._store.path.parent)
         self._scheduler.start()
+
+    def plan_anew(self) -> None:
+        """Plan by the wall clock as it is now: the scheduler would wait until one that was set back catches up."""
+        for job in self._scheduler.get_jobs():
+            job.reschedule(job.trigger)
 
     def stop(self) -> None:
         """End after the job that runs now."""

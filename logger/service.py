@@ -209,6 +209,7 @@ class Daemon:
         if abs(step_us) > STEP_US * self.clock.speed:
             text = f"The wall clock was stepped by {step_us / SECOND_US:+.0f} s; delays go by the steady clock"
             log.warning("%s", text)
+            self.housekeeping.plan_anew()
             yield Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.CLOCK_STEPPED, priority="low", text=text)
 
     def _carries(self) -> dict[str, Carry]:

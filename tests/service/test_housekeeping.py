@@ -5,6 +5,7 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -103,3 +104,20 @@ def test_no_thread_is_left_behind(store: Store) -> None:
     kept.start()
     kept.stop()
     assert {thread for thread in threading.enumerate() if thread.is_alive()} <= before
+
+
+def test_a_clock_that_was_set_back_by_a_month_puts_nothing_off(store: Store, tmp_path: Path) -> None:
+    # APScheduler goes by the wall clock (pitfalls.md): what it had planned would be a month away.
+    kept = keeper(store, SimpleQueue(), backup_dir=tmp_path / "copies")
+    kept.start()
+    try:
+        jobs = kept._scheduler.get_jobs()  # noqa: SLF001 - there is no other way to its timetable
+        for job in jobs:
+            job.modify(next_run_time=job.next_run_time + timedelta(days=30))
+        kept.plan_anew()
+        now = datetime.now(UTC)  # noqa: TID251 - the scheduler's own clock
+        waits = sorted(job.next_run_time - now for job in jobs)
+        assert timedelta(0) <= waits[0] <= timedelta(minutes=housekeeping.DISK_EVERY_MIN)
+        assert waits[1] <= timedelta(days=1)
+    finally:
+        kept.stop()
