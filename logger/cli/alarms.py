@@ -74,7 +74,7 @@ def list_(everything: bool, config_path: Path, as_json: bool) -> None:  # noqa: 
     if not found:
         click.echo("No alarm stands (--all lists every one).")
         return
-    print_table("", ["Vat", "Alarm", "Priority", "State", "Since", "What"], map(_row, found))
+    print_table("", ["Vat, alarm", "State", "What"], map(_row, found))
 
 
 def _standing(config: Config, store: Store) -> Iterator[dict[str, Any]]:
@@ -93,10 +93,10 @@ def _standing(config: Config, store: Store) -> Iterator[dict[str, Any]]:
 def _row(alarm: dict[str, Any]) -> list[str]:
     from logger.report.words import age
 
-    since = "" if alarm["age_s"] is None else f"{age(alarm['age_s'])} ago"
-    occurrence = f" #{alarm['occurrence']}" if alarm["occurrence"] else ""
-    state = alarm["state"].replace("-", " ") + occurrence
-    return [alarm["vat"], alarm["alarm"], alarm["priority"], state, since, alarm["text"]]
+    since = "" if alarm["age_s"] is None else f"\nfor {age(alarm['age_s'])}"
+    occurrence = f", occurrence {alarm['occurrence']}" if alarm["occurrence"] else ""
+    state = alarm["state"].replace("-", " ") + since
+    return [f"{alarm['vat']} {alarm['alarm']}", f"{state}\n{alarm['priority']}{occurrence}", alarm["text"]]
 
 
 class _How(TypedDict):
@@ -116,7 +116,7 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
     return command
 
 
-@alarms.command(short_help="a person knows of it")
+@alarms.command(short_help="acknowledge: a person knows of it")
 @click.argument("vat")
 @click.argument("alarm")
 @click.option(
@@ -143,7 +143,7 @@ def shelve(vat: str, alarm: str, minutes: float, **how: Unpack[_How]) -> None:
     _request(CommandKind.SHELVE, vat, alarm, duration_s=minutes * 60, how=how)
 
 
-@alarms.command(short_help="end that")
+@alarms.command(short_help="end the shelving")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
@@ -153,7 +153,7 @@ def unshelve(vat: str, alarm: str, **how: Unpack[_How]) -> None:
     _request(CommandKind.UNSHELVE, vat, alarm, how=how)
 
 
-@alarms.command(short_help="clear a latch")
+@alarms.command(short_help="clear an alarm that latches")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
@@ -163,7 +163,7 @@ def reset(vat: str, alarm: str, **how: Unpack[_How]) -> None:
     _request(CommandKind.RESET, vat, alarm, how=how)
 
 
-@alarms.command("out-of-service", short_help="until returned by hand")
+@alarms.command("out-of-service", short_help="switch it off until returned by hand")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
@@ -173,7 +173,7 @@ def out_of_service(vat: str, alarm: str, **how: Unpack[_How]) -> None:
     _request(CommandKind.OUT_OF_SERVICE, vat, alarm, how=how)
 
 
-@alarms.command("return-to-service", short_help="end that")
+@alarms.command("return-to-service", short_help="watch it again")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
@@ -195,7 +195,7 @@ def _request(
     """Ask for one thing, and say what became of it."""
     config = load_config(how["config_path"])
     target = vat_of(config, vat)
-    check_name(alarm, [each.id for each in target.alarms], what=f"vat {target.id} has no alarm")
+    check_name(alarm, [str(each.id) for each in target.alarms], what=f"vat {target.id} has no alarm")
 
     def make(carry: Carry, at_us: int) -> list[Command]:
         seen = occurrence

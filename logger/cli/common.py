@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 from functools import wraps
 from pathlib import Path
+from textwrap import fill
 from typing import ParamSpec, TypeVar
 
 import click
@@ -25,6 +26,8 @@ CAUTION = (
     "pH alone does not make food safe: follow a tested recipe, local rules and a licensed process authority. "
     "This is no safety interlock."
 )
+WIDEST_WORD = 24
+"""A word up to this long stays whole in a table."""
 SIMULATED = "SIMULATED: nothing here is a measurement of a real vat."
 
 config_option = click.option(
@@ -48,13 +51,26 @@ def sentences(command: Callable[P, R]) -> Callable[P, R]:
         try:
             return command(*args, **kwargs)
         except ConfigurationError as error:
-            click.echo(f"Configuration: {error}", err=True)
+            complain(f"Configuration: {error}")
             sys.exit(2)
         except VatvigilError as error:
-            click.echo(f"Error: {error}", err=True)
+            complain(f"Error: {error}")
             sys.exit(1)
 
     return wrapped
+
+
+def complain(text: str) -> None:
+    """Print on standard error: folded between words on a terminal, each line whole for a script."""
+    click.echo(folded(text) if sys.stderr.isatty() else text, err=True)
+
+
+def folded(text: str) -> str:
+    """Return a text for 80 columns; what must be copied whole (paths, ids) is not broken."""
+    return "\n".join(
+        fill(line, 80, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+        for line in text.splitlines()
+    )
 
 
 def load_config(path: Path) -> Config:
@@ -77,9 +93,12 @@ def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]
     from rich.table import Table
 
     table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
-    for column in columns:
-        table.add_column(column, overflow="fold")
-    for row in rows:
+    told = list(rows)
+    for number, column in enumerate(columns):
+        words = " ".join([column, *(row[number] for row in told)]).split()
+        widest = min(max(map(len, words)), WIDEST_WORD)  # rich would break words of the narrow columns otherwise
+        table.add_column(column, overflow="fold", min_width=widest)
+    for row in told:
         table.add_row(*(escape(cell) for cell in row))
     width = None if sys.stdout.isatty() else 80
     Console(width=width, highlight=False).print(table)

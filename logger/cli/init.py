@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.common import CAUTION, sentences
+from logger.cli.common import CAUTION, folded, sentences
 from logger.errors import ConfigurationError, RefusedError
 
 _BY_ID = Path("/dev/serial/by-id")
@@ -145,7 +145,7 @@ def init(out: Path, *, force: bool, defaults: bool, simulated: bool, **given: An
     text = written(_ask(given, ports, asks=not defaults, simulated=simulated))
     _check(text, out)
     _write(text, out)
-    click.echo(f"{out} written. {CAUTION}")
+    click.echo(f"{out} written.\n{folded(CAUTION)}")
     click.echo(f"Next: vatvigil check --config {out}")
 
 

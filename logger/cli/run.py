@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from logger.cli.common import CAUTION, config_option, load_config, sentences, warn_if_simulated
+from logger.cli.common import CAUTION, complain, config_option, load_config, sentences, warn_if_simulated
 
 _QUIET = ("alembic", "apscheduler")
 """Libraries that tell of every routine step."""
@@ -29,7 +29,7 @@ def run(config_path: Path, *, verbose: bool) -> None:
         logging.getLogger(name).setLevel(logging.WARNING)
     config = load_config(config_path)
     warn_if_simulated(simulated=config.simulated)
-    click.echo(CAUTION, err=True)
+    complain(CAUTION)
     from logger import service, settings
 
     service.run(config, config_hash=settings.config_hash(config))

@@ -39,7 +39,7 @@ def test_the_defaults_load_and_watch_everything(out: Path) -> None:
         AlarmKind.BLIND: None,
     }
     assert (result.exit_code, config.simulated, config.mqtt) == (0, False, None)
-    assert f"{out} written. pH alone does not make food safe" in result.output
+    assert f"{out} written.\npH alone does not make food safe" in result.output
 
 
 def test_the_file_says_what_it_cannot_do(out: Path) -> None:
