@@ -8,10 +8,12 @@ from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from textwrap import fill
 
 import click
 import msgspec
 
+from logger.cli.asking import examples
 from logger.cli.common import config_option, load_config, sentences, warn_if_simulated
 from logger.config import Config, VatConfig
 from logger.errors import ConfigurationError, RefusedError
@@ -30,7 +32,13 @@ class _Source:
     done: Callable[[], int]
 
 
-@click.command()
+@click.command(
+    epilog=examples(
+        "vatvigil replay night.jsonl -c vatvigil.toml",
+        "vatvigil replay --run probe-knocked",
+        "vatvigil replay --stored --vat marrow --store again.db",
+    ),
+)
 @click.argument("recording", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
 @config_option
 @click.option("--run", "run_name", help="A run of the simulator in place of a recording (`python -m simulator runs`).")
@@ -51,16 +59,10 @@ def replay(
     stored: bool,
     as_json: bool,
 ) -> None:
-    r"""Carry a recording, a simulated run or the stored log through the very same pipeline.
+    """Carry a recording, a simulated run or the stored log through the very same pipeline.
 
     Prints a line an hour and every transition of an alarm. A RECORDING is what `vatvigil export --format recording` or
     `python -m simulator record` writes.
-
-    \b
-    Examples:
-      vatvigil replay night.jsonl -c vatvigil.toml
-      vatvigil replay --run probe-knocked -c config_examples/simulator.toml
-      vatvigil replay --stored --vat marrow --store again.db
     """
     if (recording is not None) + (run_name is not None) + stored != 1:
         raise click.UsageError("give one of: a RECORDING, --run NAME, --stored")
@@ -178,9 +180,10 @@ def _hours(outcome: Outcome) -> list[int]:
 
 
 def _reading(rows: Measurements, row: int) -> str:
-    from logger.mqtt.payloads import quality_word, rfc3339
+    from logger.mqtt.payloads import quality_word
+    from logger.report.words import moment
 
-    when = rfc3339(int(rows.at_us[row]))[:19].replace("T", " ")
+    when = moment(int(rows.at_us[row]))
     quality = quality_word(int(rows.quality[row]))
     if rows.quality[row] == Quality.MISSING or rows.ph[row] != rows.ph[row]:
         return f"{when}  no pH claimed  {quality}"
@@ -188,9 +191,9 @@ def _reading(rows: Measurements, row: int) -> str:
 
 
 def _transition(entry: Entry) -> str:
-    from logger.mqtt.payloads import rfc3339
+    from logger.report.words import moment
 
-    when = rfc3339(entry.at_us)[:19].replace("T", " ")
     who = f"{entry.alarm} " if entry.alarm else ""
     mark = "ALARM " if entry.annunciates else ""
-    return f"{when}  {mark}{who}{entry.cause}: {entry.text}"
+    told = "" if entry.text in ("", entry.cause.value) else f": {entry.text}"
+    return fill(f"{moment(entry.at_us)}  {mark}{who}{entry.cause}{told}", 80, subsequent_indent=" " * 22)
