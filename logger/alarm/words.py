@@ -59,7 +59,8 @@ def _process(alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float 
     limit = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
     if cause is Cause.RETURNED:
         return f"{quantity(alarm, value, u)}, no longer at or {side} {limit}"
-    return f"{quantity(alarm, value, u)}, at or {side} {limit} for {span(alarm.on_delay_s)}"
+    then = "" if cause is Cause.ANNUNCIATED or value is None else " when it came"  # later ones carry that value
+    return f"{quantity(alarm, value, u)}{then}, at or {side} {limit} for {span(alarm.on_delay_s)}"
 
 
 def span(seconds: float) -> str:
