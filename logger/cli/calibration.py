@@ -184,13 +184,13 @@ def _print(config: Config, made: Calibration) -> None:
 
 
 def _facts(made: Calibration, expanded_u: float) -> dict[str, str]:
-    beyond = "" if made.low_ph <= SHOWN_PH <= made.high_ph else ", which lies beyond them"
+    beyond = "" if made.low_ph <= SHOWN_PH <= made.high_ph else " (beyond them)"
     doubt = f"one reading at pH {SHOWN_PH}, {SHOWN_C:g} C{beyond} has U = {expanded_u:.2f} (k = 2) when fresh; "
     return {
         "Slope": f"{made.slope:.1%} of the Nernst slope",
         "Offset": f"{made.offset_mv:+.1f} mV at pH 7",
         "Residual": f"{made.residual_mv:.1f} mV, the largest distance of a point from the line",
-        "Buffers": f"pH {made.low_ph:g} to {made.high_ph:g}; beyond them the line is extrapolated",
+        "Buffers": f"pH {made.low_ph:.4g} to {made.high_ph:.4g}; beyond them the line is extrapolated",
         "Doubt": doubt + "it grows with the days",
     }
 
@@ -242,6 +242,6 @@ def _line(stored: StoredCalibration, *, in_force: bool) -> str:
     by = f", by {made.by}" if made.by else ""
     text = (
         f"{made.id:>3}  {moment(made.at_us)}{mark} slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV, "
-        f"residual {made.residual_mv:.1f} mV, pH {made.low_ph:g} to {made.high_ph:g}{by}"
+        f"residual {made.residual_mv:.1f} mV, pH {made.low_ph:.4g} to {made.high_ph:.4g}{by}"
     )
     return fill(text, WIDTH, subsequent_indent="     ")

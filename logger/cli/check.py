@@ -148,7 +148,7 @@ def _calibration(store: Store, probe: ProbeConfig) -> Finding:
     if accepted:
         made = accepted[-1]
         return Finding(what=what, ok=True, text=f"{made.id}, made {moment(made.at_us)}, slope {made.slope:.1%}")
-    text = f"none is stored, so no pH is claimed: `vatvigil calibration add {probe.id} --help` says how to add one"
+    text = f"none is stored, so no pH is claimed: `vatvigil calibrate {probe.id}` guides you through it"
     return Finding(what=what, ok=False, text=text)
 
 

@@ -34,8 +34,9 @@ def electrode(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FB
         print_json(msgspec.to_builtins(told))
         return
     say_simulated(simulated=config.simulated)
+    click.echo("\n".join(head(told)))
     if not told.trend:
-        click.echo("\n".join([*head(told), "  No calibration of it is stored: `vatvigil calibrate --help` says how."]))
+        click.echo(f"  No calibration of it is stored: `vatvigil calibrate {probe}` guides you through it.")
         return
-    print_table("\n".join(head(told)), COLUMNS, map(cells, told.trend))
+    print_table("", COLUMNS, map(cells, told.trend))
     click.echo("\n".join(lines(told)))

@@ -123,7 +123,7 @@ def _point(one: Visit) -> Point:
     return Point(
         calibration=one.calibration,
         made_at=moment(one.at_us),
-        slope_percent=round(one.slope_percent, 2),
+        slope_percent=round(one.slope_percent, 3),
         offset_mv=round(one.offset_mv, 2),
         t95_s=_rounded(one.t95_s, 1),
         noise_mv=_rounded(one.noise_mv, 3),
@@ -224,7 +224,8 @@ def lines(told: Condition) -> Iterator[str]:
 def _named(one: Identity) -> str:
     name = one.electrode or "(no serial number)"
     since = f"installed {one.installed}, " if one.installed else ""
-    span = f"calibrated {one.calibrations} times, {one.first_calibrated_at[:10]} to {one.last_calibrated_at[:10]}"
+    times = "once" if one.calibrations == 1 else f"{one.calibrations} times"
+    span = f"calibrated {times}, {one.first_calibrated_at[:10]} to {one.last_calibrated_at[:10]}"
     return f"{name}: {since}{span}, {one.hours_read:g} h of readings{', in use' if one.in_use else ''}"
 
 

@@ -70,7 +70,7 @@ def _calibration(made: InForce | None) -> str:
         return "none in force"
     return (
         f"{made.calibration}, made {age(made.age_s)} ago: slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV, "
-        f"pH {made.low_ph:g} to {made.high_ph:g}"
+        f"pH {made.low_ph:.4g} to {made.high_ph:.4g}"
     )
 
 

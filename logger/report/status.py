@@ -285,7 +285,7 @@ def _in_force(made: Calibration, now: Now) -> InForce:
         calibration=made.id,
         made_at=moment(made.at_us),
         age_s=now.age_s(made.at_us) or 0.0,
-        slope=round(made.slope, 4),
+        slope=round(made.slope, 6),
         offset_mv=round(made.offset_mv, 2),
         low_ph=made.low_ph,
         high_ph=made.high_ph,
@@ -305,7 +305,7 @@ def _wants(config: Config, vat: VatStatus) -> Iterator[str]:
     if vat.calibration is None:
         yield (
             f"{vat.name}: no calibration is in force, so no pH is claimed: "
-            f"`vatvigil calibration add {vat.probe} --help` says how."
+            f"`vatvigil calibrate {vat.probe}` guides you through it."
         )
     for alarm in vat.alarms:
         if alarm.acknowledge:
