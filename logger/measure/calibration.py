@@ -293,7 +293,11 @@ def _check_points(points: Sequence[CalibrationPoint]) -> None:
 def _check_point(point: CalibrationPoint) -> None:
     numbers = (point.buffer_ph, point.potential_mv, point.temperature_c, point.u_ph, point.noise_mv)
     if not all(map(isfinite, numbers)) or point.u_ph < 0 or point.noise_mv < 0:
-        raise RefusedError(f"a calibration point has a value that is no number, or below 0 where it cannot: {point}")
+        raise RefusedError(
+            f"buffer pH {point.buffer_ph:g}, {point.potential_mv:g} mV, {point.temperature_c:g} C"
+            f" (u {point.u_ph:g}, noise {point.noise_mv:g} mV): a value that is no number, or below 0 where it cannot:"
+            " correct that point"
+        )
     if not (0 < point.buffer_ph < 14 and -2 <= point.temperature_c <= 60):  # noqa: PLR2004 - the scale's own ends
         raise RefusedError(
             f"buffer pH {point.buffer_ph:g} at {point.temperature_c:g} C is outside pH 0 to 14, -2 to 60 C:"

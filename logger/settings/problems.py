@@ -80,7 +80,7 @@ def digits(value: object) -> str:
 
 def unknown(key: Key, valid: Iterable[str]) -> Problem:
     """Return the problem of a key that is not one of `valid`, with the nearest that is."""
-    names = sorted(valid)
+    names = sorted(map(str, valid))
     unit = _right_unit(key[-1], names)
     if unit is not None:
         reason = f"there is no such key; the unit is part of the name and {unit!r} wants seconds"
@@ -90,7 +90,7 @@ def unknown(key: Key, valid: Iterable[str]) -> Problem:
 
 def suggestion(word: str, valid: Iterable[str]) -> str:
     """Return advice: the nearest valid word, else all of them."""
-    names = sorted(valid)
+    names = sorted(map(str, valid))
     near = nearest(word, names)
     if near:
         return f"did you mean {near!r}?"

@@ -79,7 +79,10 @@ def parse(url: str) -> URL:
 
 
 def shown(url: URL) -> str:
-    """Return the URL as it may be printed: without the password and the options, which may hold one."""
+    """Return what may be printed of a URL: the file, or the URL without password and options, which may hold one."""
+    file = sqlite_path(url)
+    if file is not None:
+        return str(file)
     return url.set(query={}).render_as_string(hide_password=True)
 
 

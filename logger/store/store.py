@@ -114,7 +114,7 @@ def _require(path: Path, where: str, *, create: bool) -> None:
     if not path.parent.is_dir():
         raise StoreError(f"The store {where} cannot be there: make the folder {path.parent} first")
     if not create and not path.exists():
-        raise StoreError(f"There is no store {where}: `vatvigil run` makes it; or correct the store's URL")
+        raise StoreError(f"There is no store {where}: `vatvigil run` makes it; or correct [store] in the configuration")
 
 
 def _bring_up(url: URL, where: str, path: Path | None, *, simulated: bool, busy_s: float) -> None:

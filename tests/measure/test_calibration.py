@@ -338,7 +338,7 @@ def test_chi_square_is_on_average_its_degrees_of_freedom() -> None:
         (tuple(point(2.0 * n, 0.0) for n in range(1, 7)), r"is made of 1 to 5 buffer points, not of 6"),
         ((point(4.0, 174.0), point(4.01, 173.0)), r"less than 0.4 pH apart: was the same buffer dipped twice\?"),
         ((point(4.0, 174.0), point(7.0, 0.0), point(7.0, 0.1)), r"was the same buffer dipped twice\?"),
-        ((point(4.0, float("nan")), point(7.0, 0.0)), r"a value that is no number, .*CalibrationPoint\(buffer_ph=4.0"),
+        ((point(4.0, float("nan")), point(7.0, 0.0)), r"^buffer pH 4, nan mV, 25 C .*: a value that is no number"),
         ((point(4.0, 174.0, float("inf")), point(7.0, 0.0)), r"a value that is no number"),
         ((point(float("nan"), 174.0), point(7.0, 0.0)), r"a value that is no number"),
         ((point(4.0, 174.0, u_ph=-0.1),), r"or below 0 where it cannot"),

@@ -29,7 +29,7 @@ def test_simulated_and_real_vats_never_share_a_store(store_url: str, opened: Ope
 
 
 def test_only_who_migrates_makes_a_store(sqlite_url: str, opened: Opener, tmp_path: Path) -> None:
-    with pytest.raises(StoreError, match=r"There is no store sqlite:///.*store.sqlite: `vatvigil run` makes it"):
+    with pytest.raises(StoreError, match=r"There is no store /.*store.sqlite: `vatvigil run` makes it"):
         opened(sqlite_url, migrate=False)
     assert list(tmp_path.iterdir()) == []
 
