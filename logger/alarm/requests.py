@@ -1,7 +1,8 @@
 """What a person may ask of the alarms of a vat, applied between two records.
 
-Law: a request is applied whole or refused with a sentence; an acknowledgement carries the occurrence it means, so a
-late one never acknowledges the next occurrence; asking twice changes nothing. A shelving always ends by itself.
+Law: a request is applied whole or refused with a sentence; an acknowledgement or a shelving carries the occurrence it
+means (none: the present one), so a late one never silences the next occurrence; asking twice changes nothing. A
+shelving always ends by itself.
 """
 
 from collections.abc import Mapping
@@ -59,11 +60,16 @@ def lift_suppressions(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> 
 def _acknowledge(
     _: VatConfig, alarm: AlarmConfig, state: AlarmState, command: Command, now: Now
 ) -> tuple[AlarmState, Step | None, str]:
-    wanted = state.occurrence if command.occurrence is None else command.occurrence
-    if wanted != state.occurrence:
-        raise RefusedError(f"occurrence {wanted} of {alarm.id} is not the present one, which is {state.occurrence}")
+    _check_occurrence(alarm, state, command)
     after, step = lifecycle.advance(state, alarm, trigger=Trigger.ACKNOWLEDGE, now=now)
     return after, step, "acknowledged" if step else f"nothing to acknowledge: the alarm is {state.shown}"
+
+
+def _check_occurrence(alarm: AlarmConfig, state: AlarmState, command: Command) -> None:
+    """Refuse what a person asked about another occurrence than the present one; none named is the present one."""
+    wanted = command.occurrence
+    if wanted not in (None, state.occurrence):
+        raise RefusedError(f"occurrence {wanted} of {alarm.id} is not the present one, which is {state.occurrence}")
 
 
 def _reset(
@@ -74,8 +80,9 @@ def _reset(
 
 
 def _shelve(
-    vat: VatConfig, _: AlarmConfig, state: AlarmState, command: Command, now: Now
+    vat: VatConfig, alarm: AlarmConfig, state: AlarmState, command: Command, now: Now
 ) -> tuple[AlarmState, Step | None, str]:
+    _check_occurrence(alarm, state, command)
     seconds = vat.max_shelve_s if command.duration_s is None else command.duration_s
     if not 0 < seconds <= vat.max_shelve_s:
         raise RefusedError(

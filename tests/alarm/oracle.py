@@ -236,7 +236,8 @@ class Oracle:
                 self.tell(alarm, Cause.RESET, before, by=command.by)
         elif kind is CommandKind.SHELVE:
             seconds = self.vat.max_shelve_s if command.duration_s is None else command.duration_s
-            if seconds <= 0 or seconds > self.vat.max_shelve_s:
+            is_late = command.occurrence is not None and command.occurrence != alarm.occurrence
+            if is_late or seconds <= 0 or seconds > self.vat.max_shelve_s:
                 raise Refused
             alarm.shelf_ends, alarm.timer = self.after(seconds), None
             self.tell(alarm, Cause.SHELVED, before, by=command.by)

@@ -48,6 +48,14 @@ def test_a_shelving_has_a_longest_time(duration_s: float | None, *, applied: boo
     assert (seen.answers[-1].applied, seen.answers[-1].text[: len(text)]) == (applied, text)
 
 
+def test_a_late_shelving_cannot_silence_the_next_occurrence() -> None:
+    # The hub sends the occurrence that its person saw; meanwhile the alarm has returned and come again.
+    asked = [ask(10, CommandKind.SHELVE, HIGH.id, occurrence=1), ask(11, CommandKind.SHELVE, HIGH.id, occurrence=2)]
+    late, timely = night("4.7x4 4.5 4.7x8", HIGH, commands=asked).answers[-2:]
+    assert (late.applied, late.text) == (False, "occurrence 1 of ph-high is not the present one, which is 2")
+    assert timely.applied
+
+
 def test_unshelving_and_returning_to_service_say_when_there_is_nothing_to_do() -> None:
     asked = [
         ask(2, CommandKind.UNSHELVE, HIGH.id),
