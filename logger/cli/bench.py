@@ -1,8 +1,10 @@
 """What the commands for a person at the bench share: the probe, its store, and where its readings come from.
 
-Law: the port has one owner; a running daemon is asked, only without one is the port opened here.
+Law: the port has one owner; a running daemon is asked, only without one is the port opened here. One person works
+with a probe at a time: the end of a second sitting would switch the alarms on while the first has it in a buffer.
 """
 
+import fcntl
 import signal
 import sys
 import time
@@ -129,9 +131,27 @@ def sit(here: Bench, task: Task, keep: Keep, *, talk_to_stderr: bool = False) ->
         signal.signal(number, _interrupt)
     stream = sys.stderr if talk_to_stderr else sys.stdout
     with ExitStack() as stack:
+        _alone(here, stack)
         source = _source(here, stack)
         click.echo("\n".join(["", *folded([source.origin])]), file=stream)
         return drive(task, source, Keys(0), screen=fitting(stream), clock=here.clock, keep=keep)
+
+
+def _alone(here: Bench, stack: ExitStack) -> None:
+    """Keep others from working with this probe; the lock ends with the process. Raises RefusedError when one does."""
+    if here.store.path is None:
+        return
+    path = here.store.path.with_name(f"{here.store.path.name}.{here.probe.id}.sitting")
+    try:
+        held = stack.enter_context(path.open("ab"))
+        fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError as error:
+        raise RefusedError(
+            f"somebody works with {here.probe.id} already (`calibrate` or `verify` in another terminal): end that first"
+        ) from error
+    except OSError:
+        return  # a folder that cannot be written to is no reason to stop
+    stack.callback(path.unlink, missing_ok=True)
 
 
 def answered(here: Bench, commands: Sequence[int]) -> Answer | None:

@@ -1,5 +1,6 @@
 """`vatvigil calibrate` without a person: points from a file, and what is refused before the bench."""
 
+import fcntl
 import subprocess
 import sys
 from pathlib import Path
@@ -57,6 +58,16 @@ def test_what_cannot_be_begun_is_refused_with_what_to_do(
     result = house.do("calibrate", *arguments)
     assert result.exit_code == code
     assert sentence in " ".join(result.stderr.split())
+
+
+def test_a_second_sitting_with_the_probe_is_refused(house: House) -> None:
+    house.do("calibration", "add", "marrow-probe", "--from", str(house.folder / "dip.toml"))  # makes the store
+    with (house.folder / "log.sqlite.marrow-probe.sitting").open("ab") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        for arguments in (("calibrate", "marrow-probe"), ("verify", "marrow-probe", "--buffer", "gbt-phthalate")):
+            result = house.do(*arguments)
+            assert result.exit_code == 1
+            assert "somebody works with marrow-probe already" in " ".join(result.stderr.split())
 
 
 def test_where_nobody_can_answer_it_ends_and_changes_nothing(tmp_path: Path, simulator: Start) -> None:
