@@ -37,8 +37,8 @@ class Batch:
     """Answers to commands that concern nothing we watch."""
 
     def all_entries(self) -> list[Entry]:
-        """Return every journal entry of the batch in order."""
-        return [*self.entries, *(entry for outcome in self.outcomes for entry in outcome.entries)]
+        """Return every journal entry of the batch in the order of the journal: what was merged into it comes last."""
+        return [*(entry for outcome in self.outcomes for entry in outcome.entries), *self.entries]
 
 
 @dataclass(slots=True)

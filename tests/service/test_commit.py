@@ -1,5 +1,6 @@
 """The commit: in order, whole, whatever the store does meanwhile; the queue is bounded and says what it dropped."""
 
+import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -107,6 +108,21 @@ def test_past_its_bound_the_queue_keeps_alarms_and_counts_lost_records(
     assert queries.watches(store)["vat"] == acquisition.watched["probe"].state.carry
     commit.take(cycle(acquisition, 21), at_us=at_us(21))
     assert seqs(store) == [*kept, 22]
+
+
+def test_past_its_bound_the_queue_keeps_the_order_of_what_happened(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    commit.most_waiting = 12  # the eleventh record, which annunciates, is the last that is kept whole
+    with locked(store):
+        for minute, ph in enumerate([4.7] * 11 + [4.5] * 2):
+            commit.take(cycle(acquisition, minute, ph), at_us=at_us(minute))
+        assert len(commit.waiting[-1].outcomes[0].measurements) == 1
+    commit.flush(at_us=at_us(21))
+    expected = [Cause.ANNUNCIATED, Cause.RETURNED]
+    sent = [json.loads(event.payload) for event in queries.unsent_events(store, limit=99)]
+    assert [event["cause"] for event in sent if event["alarm"]] == expected
+    assert [e.cause for e in queries.entries(store, limit=99, alarm="ph-high")] == expected
 
 
 def test_commands_are_consumed_once_although_their_answers_wait_for_the_store(
