@@ -133,7 +133,7 @@ def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> st
     rows = None if store is None else queries.latest(store, probe.id)
     if rows is None or not len(rows) or rows.reason[-1] != Reason.NONE or not is_clock_shared(config.simulation):
         return ""
-    age_s = max(0.0, (now_us(config) - int(rows.at_us[-1])) / SECOND_US)
+    age_s = (now_us(config) - int(rows.at_us[-1])) / SECOND_US
     if is_stale(config, probe, age_s):
         return ""
     return f"held by the running daemon, whose newest reading is {age(age_s)} old ({moment(int(rows.at_us[-1]))})"

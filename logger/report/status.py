@@ -191,9 +191,12 @@ def now_of(config: Config, newest: list[Measurements], *, at_us: int) -> Now:
 
 
 def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
-    """Tell whether a newest record of that age (seconds of the vat's time) means that nothing is polled."""
+    """Tell whether a newest record of that age (seconds of the vat's time) means that nothing is polled.
+
+    So does one of the future: the clock was set back, and nothing was stored since.
+    """
     speed = config.simulation.speed if config.simulation else 1.0
-    return age_s > POLLS * probe.poll_s + COMMIT_S * speed
+    return abs(age_s) > POLLS * probe.poll_s + COMMIT_S * speed
 
 
 def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> VatStatus:
@@ -221,7 +224,7 @@ def _reading(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, n
         record=int(rows.seq[-1]),
         at=moment(at_us),
         age_s=age_s,
-        stale=now.known and is_stale(config, config.probe(vat.probe), age_s),
+        stale=now.known and is_stale(config, config.probe(vat.probe), (now.at_us - at_us) / SECOND_US),
         ph=number(rows.ph[-1], 4),
         expanded_uncertainty_ph=None if u is None else number(COVERAGE_FACTOR * u, 4),
         coverage_factor=COVERAGE_FACTOR,
@@ -298,8 +301,9 @@ def _wants(config: Config, vat: VatStatus) -> Iterator[str]:
         yield f"{vat.name}: there is no record of {vat.probe} yet: start the daemon with `vatvigil run`."
     elif vat.newest.stale:
         polls = f"{config.probe(vat.probe).poll_s:g} s"
+        old = f"is {age(vat.newest.age_s)} old" if vat.newest.age_s else "is of the future (the clock was set back)"
         yield (
-            f"{vat.name}: the newest record is {age(vat.newest.age_s)} old, but one is due every {polls}: the daemon "
+            f"{vat.name}: the newest record {old}, but one is due every {polls}: the daemon "
             "is not running, or this port is no longer read. Look at the daemon and its log."
         )
     if vat.calibration is None:

@@ -166,6 +166,14 @@ def test_the_page_ends_with_the_caution(house: House) -> None:
     assert house.do("status").stdout.endswith("This is no safety interlock.\n")
 
 
+def test_a_record_of_the_future_is_no_sign_of_life(house: House) -> None:
+    # The clock was set back by an hour, and the daemon has stored nothing since.
+    filled(house, AT_4_5, AT_4_5, ago_s=-3600)
+    told = house.json("status", code=3)
+    assert told["vats"][0]["newest"]["stale"] is True
+    assert "the newest record is of the future (the clock was set back), but one is due" in told["attention"][0]
+
+
 def test_in_accelerated_time_ages_are_the_vats(tmp_path: Path) -> None:
     # Both ends know: at UTC `epoch` the monotonic clock stood at 0; 60 vat seconds pass in one.
     house = House(
