@@ -20,7 +20,7 @@ SKIPPED = "Skipped; nothing was taken."
 REPLACED = "It takes the place of the point taken in this buffer before."
 AGAIN = "Take a buffer again: its new point takes the place of the old one. [f] finishes."
 NOTHING_TAKEN = "Nothing has been taken yet: [q] ends without changing anything."
-TIME_OUT_KEYS = "It is waited for on; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
+TIME_OUT_KEYS = "It goes on waiting; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
 STOPPED = "Stopped: nothing was changed, the calibration in force stays."
 KEPT_ANYWAY = "Ended: what was kept stays kept."
 PUT_BACK = "Keep the bulb wet: put the probe back into the vat. The alarms of the vat are on again."
@@ -31,22 +31,24 @@ BACK = (
 
 
 def how(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *, wanted: int) -> list[str]:
-    """Say how the probe comes into the next glass. Common practice, no source."""
+    """Say how the probe comes into the next glass, the buffers with their keys. Common practice, no source."""
     used = {point.buffer for point in points}
     left = [buffer for buffer in buffers if buffer.id not in used] or list(buffers)
-    others = f", or {' or '.join(buffer.id for buffer in left[1:])}: the order is yours" if left[1:] else ""
+    number = {buffer.id: f"[{n}] " if len(buffers) > 1 else "" for n, buffer in enumerate(buffers, start=1)}
+    names = " or ".join(number[buffer.id] + buffer.id for buffer in left[1:])
+    others = f", or {names}: the order is yours" if left[1:] else ""
     return [
         "",
         f"Buffer {len(points) + 1} of {max(wanted, len(points) + 1)}",
         "  Rinse the probe with distilled water and blot it with soft paper; never wipe the bulb.",
-        f"  Put it into {title(left[0])}{others}.",
+        f"  Put it into {number[left[0].id]}{title(left[0])}{others}.",
         "  Bulb and junction covered, not past the immersion line. Stir once, then let it stand free of the glass.",
     ]
 
 
 def time_out(seconds: float) -> str:
     """Say that the potential keeps the person waiting."""
-    return f"Not stable after another {seconds:.0f} s. What to look for:"
+    return f"Not stable after {seconds:.0f} s. What to look for:"
 
 
 def named(buffer: Buffer) -> str:

@@ -153,7 +153,7 @@ def test_a_probe_that_never_settles(watched: Night, terminal: Run) -> None:
     bench.put(watched, PHTHALATE)
     bench.press()
     for _ in range(2):
-        bench.see("Not stable after another 60 s. What to look for:")
+        bench.see("Not stable after 60 s. What to look for:")
     bench.press()
     bench.see("Not yet:")
     bench.press("q")

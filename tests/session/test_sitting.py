@@ -210,7 +210,7 @@ def test_one_that_never_settles_is_told_what_to_look_for_again_and_again() -> No
     person = Person(task(), noise_mv=8.0)
     person.press()
     person.wait(PHTHALATE, 400)
-    assert sum("Not stable after another 180 s" in line for line in person.said) == 2
+    assert sum("Not stable after 180 s" in line for line in person.said) == 2
     assert "air bubble behind the glass" in person.words
     person.press()
     assert person.state.taken == ()
