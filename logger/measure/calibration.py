@@ -149,9 +149,7 @@ def fit(
     """
     _check_points(points)
     rising = _rising(points)
-    if previous is not None and is_replaced(previous.electrode, electrode):
-        previous = None
-    line, findings = _lone(rising[0], previous) if len(rising) == 1 else (_line(rising), ())
+    line, findings = _lone(rising[0], previous, electrode=electrode) if len(rising) == 1 else (_line(rising), ())
     is_bracketed = method is Method.BRACKETING and len(rising) > 2  # noqa: PLR2004 - two points are their own segment
     made = Calibration(
         id=0,
@@ -212,10 +210,10 @@ def _line(points: Sequence[CalibrationPoint]) -> Line:
     return through(x, y, [point_u_mv(p, rough) for p in points])
 
 
-def _lone(point: CalibrationPoint, previous: Calibration | None) -> tuple[Line, tuple[str, ...]]:
+def _lone(point: CalibrationPoint, previous: Calibration | None, *, electrode: str) -> tuple[Line, tuple[str, ...]]:
     """Return the line through one point, with the slope that was in force there or the usual one."""
     slope, u_slope, whose = ASSUMED_SLOPE, U_ASSUMED_SLOPE, "assumed, no earlier calibration being in force"
-    if previous is not None:
+    if previous is not None and not is_replaced(previous.electrode, electrode):
         near = min(segments_of(previous), key=lambda s: max(s.low_ph - point.buffer_ph, point.buffer_ph - s.high_ph))
         slope, u_slope, whose = near.slope, near.var_slope**0.5, f"that of calibration {previous.id}"
     x, var_slope = x_of(point), u_slope * u_slope

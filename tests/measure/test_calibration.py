@@ -25,34 +25,13 @@ from logger.measure.calibration import (
     x_of,
 )
 from logger.measure.nernst import nernst_mv
-from logger.measure.uncertainty import fit_uncertainty
-from logger.model import Calibration, CalibrationPoint, Method
+from logger.model import CalibrationPoint, Method
+from tests.measure.lines import electrode_mv, made, one_ph, point, u_cal
 from tests.series import POINTS
 
 # GUM H.3 (JCGM 100:2008); inputs seen in GTC's documentation, outputs from memory and computed (facts.md section 2).
 H3_T_C = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
 H3_B_C = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
-
-
-def point(ph: float, mv: float, temperature_c: float = 25.0, **more: float) -> CalibrationPoint:
-    return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=temperature_c, **more)
-
-
-def made(*points: CalibrationPoint, method: Method = Method.BRACKETING) -> Calibration:
-    return fit(points, probe="probe", at_us=0, by="tester", method=method)
-
-
-def one_ph(line: Calibration, mv: float, temperature_c: float = 25.0) -> float:
-    return float(ph_of(line, np.array([mv]), np.array([temperature_c])).item())
-
-
-def u_cal(line: Calibration, ph: Sequence[float], temperature_c: float = 25.0) -> list[float]:
-    return fit_uncertainty(line, ph=np.array(ph), temperature_c=np.full(len(ph), temperature_c)).tolist()
-
-
-def electrode_mv(ph: float, temperature_c: float, *, offset_mv: float, slope: float) -> float:
-    """E = E_iso - s k(T) (pH - 7), facts.md section 2, with k from its table value at 25 C."""
-    return offset_mv - slope * 59.15934 * (temperature_c + 273.15) / 298.15 * (ph - 7.0)
 
 
 def test_two_points_bracket_as_worked_out_by_hand() -> None:

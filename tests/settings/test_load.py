@@ -23,31 +23,10 @@ from logger.config import (
 )
 from logger.errors import ConfigurationError
 from logger.settings import config_hash, load
-
-STORE = '[store]\npath = "log.sqlite"\n'
-PROBE = '[probe.p]\nport = "/dev/ttyUSB0"\n'
-VAT = '[vat.v]\nprobe = "p"\n'
-WHOLE = STORE + PROBE + VAT
+from tests.settings.files import PROBE, STORE, VAT, WHOLE, complaints, loaded
 
 NO_DATA = AlarmConfig(id="no-data", kind=AlarmKind.NO_DATA, on_delay_s=300.0, window_s=0.0, priority=Priority.HIGH)
 BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.HIGH)
-
-
-@pytest.fixture
-def file(tmp_path: Path) -> Path:
-    return tmp_path / "vatvigil.toml"
-
-
-def loaded(file: Path, text: str, **environ: str) -> Config:
-    file.write_text(text, encoding="utf-8")
-    return load(file, environ=environ)
-
-
-def complaints(file: Path, text: str, **environ: str) -> list[str]:
-    """The sentences, the file's name replaced by FILE."""
-    with pytest.raises(ConfigurationError) as caught:
-        loaded(file, text, **environ)
-    return str(caught.value).replace(str(file), "FILE").replace(str(file.parent), "FOLDER").splitlines()
 
 
 def test_the_least_file_gets_defaults_and_the_two_alarms_that_are_always_there(file: Path) -> None:
@@ -323,50 +302,6 @@ MISTAKES = [
 def test_a_mistake_in_the_environment_names_the_variable(file: Path, name: str, value: str, sentence: str) -> None:
     expected = f"environment VATVIGIL_{name}: {sentence}".replace("{}", "VATVIGIL_PROBE__P__POLL_S")
     assert complaints(file, WHOLE, **{f"VATVIGIL_{name}": value}) == [expected]
-
-
-def test_a_missing_directory_of_secrets_is_an_error(file: Path) -> None:
-    assert complaints(file, WHOLE, VATVIGIL_SECRETS_DIR="nowhere") == [
-        (
-            "environment VATVIGIL_SECRETS_DIR: the secrets directory FOLDER/nowhere cannot be read "
-            "(No such file or directory); check the directory's owner and mode or unset VATVIGIL_SECRETS_DIR"
-        )
-    ]
-
-
-def test_secrets_come_from_files(file: Path, tmp_path: Path) -> None:
-    (tmp_path / "pw").write_text("hunter2\n")
-    (tmp_path / "address").write_text("postgresql://watch:hunter3@db/log\n")
-    got = loaded(
-        file, '[store]\nurl_file = "address"\n' + PROBE + VAT + '[mqtt]\nusername = "w"\npassword_file = "pw"\n'
-    )
-    assert (got.store_url, got.mqtt and got.mqtt.password) == ("postgresql://watch:hunter3@db/log", "hunter2")
-
-
-def test_secrets_come_from_a_directory_and_the_environment_stands_over_it(file: Path, tmp_path: Path) -> None:
-    secrets = tmp_path / "secrets"
-    secrets.mkdir()
-    (secrets / "mqtt__password").write_text("hunter2\n")
-    (secrets / "store__url").write_text("postgresql://watch:hunter3@db/log")
-    text = PROBE + VAT + '[mqtt]\nusername = "w"\n'
-    got = loaded(file, text, VATVIGIL_SECRETS_DIR="secrets")
-    assert (got.store_url, got.mqtt and got.mqtt.password) == ("postgresql://watch:hunter3@db/log", "hunter2")
-    over = loaded(file, text, VATVIGIL_SECRETS_DIR="secrets", VATVIGIL_MQTT__PASSWORD="hunter4")  # noqa: S106 - only here
-    assert (over.mqtt and over.mqtt.password) == "hunter4"
-    (secrets / "mqtt__pasword").write_text("hunter5")
-    assert complaints(file, text, VATVIGIL_SECRETS_DIR="secrets") == [
-        (
-            "FOLDER/secrets/mqtt__pasword: there is no such setting ('pasword' is no key here); "
-            "did you mean mqtt__password?"
-        )
-    ]
-
-
-def test_an_empty_secret_file_is_an_error(file: Path, tmp_path: Path) -> None:
-    (tmp_path / "pw").write_text("\n")
-    assert complaints(file, WHOLE + '[mqtt]\npassword_file = "pw"\n') == [
-        'FILE: mqtt.password_file = "pw": the secret file is empty; write the secret into it, on one line'
-    ]
 
 
 def test_the_hash_is_the_same_for_another_order_and_other_secrets(file: Path) -> None:
