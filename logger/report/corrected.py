@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.config import ErrorModel
 from logger.errors import RefusedError
-from logger.measure.drift import U_READING_PH
+from logger.measure.drift import U_READING_PH, rate_of
 from logger.measure.electrode import DAY_US, as_found
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, Columns, Correction, Deviation, Floats, Ints, Measurements
@@ -179,6 +179,7 @@ class _Part:
         """Return u (k = 1) after correction (uncertainty.md 4.2).
 
         Known at both ends, drift and walk are those of a Brownian bridge: least doubt at the ends, most between them.
+        After it was found off nothing holds them any more.
         """
         w, since = self.share(at_us), np.full(len(at_us), self.calibration.at_us)
         days = (self.correction.until_at_us - self.correction.since_at_us) / DAY_US
@@ -186,7 +187,13 @@ class _Part:
         fresh = standard_uncertainty(self.calibration, self.errors, at_us=since, ph=read, temperature_c=temperature_c)
         walk = self.errors.walk_ph_per_sqrt_day**2 * days * w * (1.0 - w)
         offset = w * w * self._u_found(read) ** 2 + (1.0 - w) ** 2 * fit * fit + walk
-        return np.asarray(np.sqrt(np.maximum(fresh * fresh - fit * fit, 0.0) + offset))
+        return np.asarray(np.sqrt(np.maximum(fresh * fresh - fit * fit, 0.0) + offset + self._since_found(at_us)))
+
+    def _since_found(self, at_us: Ints) -> Floats:
+        """Return the variance of drift and walk since the deviation was found; 0 before."""
+        days = np.maximum(at_us - self.correction.until_at_us, 0) / DAY_US
+        drifted = rate_of(self.calibration, self.errors) * days
+        return np.asarray(drifted * drifted + self.errors.walk_ph_per_sqrt_day**2 * days)
 
     def _u_found(self, read: Floats) -> Floats:
         """Return u of the deviation at these pH: exact at the buffers, larger away from them."""

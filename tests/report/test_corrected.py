@@ -134,6 +134,13 @@ def test_the_doubt_is_what_a_simulated_walk_leaves() -> None:
         assert told == pytest.approx(left[step], rel=0.03)
 
 
+def test_after_it_was_found_off_the_doubt_grows_again() -> None:
+    # A calibration that was found off may stay in force (the new one was refused): ten days on it has drifted by
+    # 0.012 pH a day and walked by 0.006 pH a root day (uncertainty.md 4.1), of which nothing was found.
+    then, later = corrected(found((4.0, 0.06)), [6.0, 16.0], [4.6, 4.6]).u
+    assert later**2 - then**2 == pytest.approx((0.012 * 10) ** 2 + 0.006**2 * 10)
+
+
 def test_away_from_the_buffers_the_doubt_grows() -> None:
     one, two = found((4.0, 0.06)), found((4.0, 0.06), (6.88, 0.02))
     for decided, ph in ((one, [4.0, 5.0, 6.0]), (two, [5.4, 7.5, 8.5])):
