@@ -163,24 +163,26 @@ def cells(swept: Sweep, heard: Iterable[tuple[Told, Judge]]) -> list[Cell]:
 def _add(
     cell: Cell, told: Sequence[Occurrence], targets: Sequence[tuple[int, int]], seconds: float, judge: Judge
 ) -> Cell:
-    """Add a source to a cell."""
+    """Add a source to a cell; an annunciation that detects something is no nuisance, however soon it returned."""
     window_us = round(cell.alarm.window_s * SECOND_US)
-    delays = [_delay_s(told, target, window_us=window_us) for target in targets]
+    detecting = [_detecting(told, target, window_us=window_us) for target in targets]
     return replace(
         cell,
         annunciations=cell.annunciations + len(told),
-        nuisance=cell.nuisance + sum(judge.is_nuisance(cell.alarm, one) for one in told),
+        nuisance=cell.nuisance + sum(judge.is_nuisance(cell.alarm, one) for one in told if one not in detecting),
         seconds=cell.seconds + seconds,
-        delays_s=(*cell.delays_s, *(delay for delay in delays if delay is not None)),
-        missed=cell.missed + delays.count(None),
+        delays_s=(
+            *cell.delays_s,
+            *((one.start_us - start) / SECOND_US for one, (start, _) in zip(detecting, targets, strict=True) if one),
+        ),
+        missed=cell.missed + detecting.count(None),
     )
 
 
-def _delay_s(told: Sequence[Occurrence], target: tuple[int, int], *, window_us: int) -> float | None:
-    """Return how late the first occurrence that stands in a stretch is; None where none does."""
+def _detecting(told: Sequence[Occurrence], target: tuple[int, int], *, window_us: int) -> Occurrence | None:
+    """Return the first occurrence that stands in a stretch; its last window is judged after it."""
     start, end = target
-    first = next((one for one in told if one.end_us > start and one.start_us <= end + window_us), None)
-    return None if first is None else (first.start_us - start) / SECOND_US
+    return next((one for one in told if one.end_us > start and one.start_us <= end + window_us), None)
 
 
 def _betters(cell: Cell, other: Cell) -> bool:
