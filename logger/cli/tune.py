@@ -84,8 +84,8 @@ def _tried(name: str, what: str) -> "Callable[[Decorated], Decorated]":
     short_help="try settings of an alarm on the past",
     epilog=examples(
         "vatvigil tune ph-high --vat marrow night.jsonl --setpoint 5.2,5.4,5.6",
-        "vatvigil tune blind --run quiet-night --run probe-knocked --seed 1-9 --on-delay-s 300,600,1200",
-        "vatvigil tune temperature-low --stored --window-s 300,600 --on-delay-s 0,600",
+        "vatvigil tune blind --run probe-knocked --seed 1-9 --on-delay-s 300,600",
+        "vatvigil tune temperature-low --stored --window-s 300,600 --limit 17",
     ),
 )
 @click.argument("alarm")
