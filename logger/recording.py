@@ -1,6 +1,7 @@
 """Recordings: the indications of one probe and what was asked of its watch, as JSON Lines (UTF-8).
 
-    {"recording": 1, "simulated": true, "vat": "marrow", "probe": "p1", "poll_s": 10.0, "run": "", "seed": null}
+    {"recording": 1, "simulated": true, "vat": "marrow", "probe": "p1", "poll_s": 10.0, "run": "", "seed": null,
+     "faults": [{"fault": "knocked", "from_us": 0, "until_us": null}]}         only where the truth is known
     {"command": {...}}                    fields of `model.Command`; applied before record number `seq`
     {"rows": {"seq": [...], "at_us": [...], "elapsed_us": [...], "potential_mv": [...], "temperature_c": [...],
               "reason": [...]}}           some hundred records a line; null where there is no value
@@ -22,6 +23,14 @@ VERSION = 1
 T = TypeVar("T")
 
 
+class KnownFault(msgspec.Struct, frozen=True, kw_only=True):
+    """What was wrong with probe, instrument or wire, in watch time; until None: to the end."""
+
+    fault: str
+    from_us: int
+    until_us: int | None = None
+
+
 class Header(msgspec.Struct, frozen=True, kw_only=True):
     """What a recording is of."""
 
@@ -32,6 +41,8 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     poll_s: float
     run: str = ""
     seed: int | None = None
+    faults: tuple[KnownFault, ...] | msgspec.UnsetType = msgspec.UNSET
+    """All of them; unset: nobody knows."""
 
 
 class _Rows(msgspec.Struct, frozen=True):

@@ -23,10 +23,21 @@ ROWS = 65_536
 
 def replay(watch: Watch, items: Iterable[Block | Command], *, rows: int = ROWS) -> Iterator[Outcome]:
     """Yield the outcomes of a watch over the items, from nothing on."""
-    state = pipeline.fresh(watch)
-    for block, commands in steps(items, rows=rows):
-        state, outcome = pipeline.step(watch, state, block, commands=commands)
+    for (outcome,) in side_by_side([watch], items, rows=rows):
         yield outcome
+
+
+def side_by_side(
+    watches: Sequence[Watch], items: Iterable[Block | Command], *, rows: int = ROWS
+) -> Iterator[tuple[Outcome, ...]]:
+    """Yield the outcomes of several watches over the same items, read once; each watch steps alone."""
+    states = [pipeline.fresh(watch) for watch in watches]
+    for block, commands in steps(items, rows=rows):
+        made = [
+            pipeline.step(watch, state, block, commands=commands) for watch, state in zip(watches, states, strict=True)
+        ]
+        states = [state for state, _ in made]
+        yield tuple(outcome for _, outcome in made)
 
 
 def steps(items: Iterable[Block | Command], *, rows: int) -> Iterator[tuple[Block, list[Command]]]:

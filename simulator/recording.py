@@ -13,7 +13,7 @@ import numpy as np
 
 from simulator.bench import BATH_C, BUFFER_HALF_WIDTH_PH, BUFFERS_PH, CALIBRATED_DAY, Bench
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
-from simulator.faults import Fault, Ints, stands
+from simulator.faults import Event, Fault, Ints, stands
 
 PERSON = "simulated person"
 U_POTENTIAL_MV = 0.4
@@ -29,7 +29,8 @@ REASONS: Mapping[Fault, int] = MappingProxyType(
     }
 )
 MICROSECONDS = 1_000_000
-DAY_US = 86_400 * MICROSECONDS
+HOUR_US = 3600 * MICROSECONDS
+DAY_US = 24 * HOUR_US
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -94,6 +95,7 @@ def recording(bench: Bench, label: Label) -> Iterator[str]:
             "run": run.name,
             "seed": bench.seed,
             "poll_s": label.poll_s,
+            "faults": [_fault(event) for event in run.events if event.fault is not Fault.STIRRED],
         }
     )
     fit = calibration(bench, label)
@@ -114,6 +116,15 @@ def recording(bench: Bench, label: Label) -> Iterator[str]:
     polls, an_hour = int(np.ceil(run.hours * 3600.0 / label.poll_s)), max(int(3600.0 / label.poll_s), 1)
     for first in range(0, polls, an_hour):
         yield _line({"rows": _rows(bench, label, np.arange(first, min(first + an_hour, polls)))})
+
+
+def _fault(event: Event) -> dict[str, object]:
+    """Return a fault with its times in microseconds of run time; null where it lasts to the end.
+
+    Stirring is none: whoever watches must bear it.
+    """
+    from_us, until_us = (round(h * HOUR_US) if np.isfinite(h) else None for h in (event.start_h, event.end_h))
+    return {"fault": event.fault, "from_us": from_us, "until_us": until_us}
 
 
 def _rows(bench: Bench, label: Label, poll: Ints) -> dict[str, list[int] | list[float | None]]:

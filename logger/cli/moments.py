@@ -26,8 +26,11 @@ def moment_option(*names: str, **settings: Any) -> Callable[[Command], Command]:
 
 
 def _moment(_ctx: click.Context, _param: click.Parameter, value: str | None) -> int | None:
-    if value is None:
-        return None
+    return None if value is None else moment_of(value)
+
+
+def moment_of(value: str) -> int:
+    """Return an RFC 3339 time as UTC microseconds. Raises click.BadParameter."""
     try:
         moment = datetime.fromisoformat(value)
     except ValueError:

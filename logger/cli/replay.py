@@ -1,12 +1,9 @@
 """`vatvigil replay`: the past once more, through the pipeline that runs at night."""
 
-import io
 import os
-import subprocess
 import sys
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from collections.abc import Iterator
+from contextlib import ExitStack
 from pathlib import Path
 from textwrap import fill
 
@@ -15,21 +12,12 @@ import msgspec
 
 from logger.cli.asking import examples
 from logger.cli.common import config_option, load_config, sentences, warn_if_simulated
+from logger.cli.comparing import compare, within_option
+from logger.cli.past import Period, Source, chosen_vat, from_file, from_run, from_store, one_period
 from logger.config import Config, VatConfig
-from logger.errors import ConfigurationError, RefusedError
-from logger.model import Block, Command, Entry, Measurements, Outcome, Quality
+from logger.model import Entry, Measurements, Outcome, Quality
 
 HOUR_US = 3_600_000_000
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Source:
-    """Where a replay comes from: the items, and how far it has come of how much."""
-
-    simulated: bool
-    items: Iterable[Block | Command]
-    total: int
-    done: Callable[[], int]
 
 
 @click.command(
@@ -37,6 +25,7 @@ class _Source:
         "vatvigil replay night.jsonl -c vatvigil.toml",
         "vatvigil replay --run probe-knocked",
         "vatvigil replay --stored --vat marrow --store again.db",
+        "vatvigil replay night.jsonl --with other.toml",
     ),
 )
 @click.argument("recording", required=False, type=click.Path(exists=True, dir_okay=False, path_type=Path))
@@ -44,53 +33,63 @@ class _Source:
 @click.option("--run", "run_name", help="A run of the simulator in place of a recording (`python -m simulator runs`).")
 @click.option("--seed", default=1, show_default=True, help="The seed of that run.")
 @click.option("--stored", is_flag=True, help="What the configuration's store holds, in place of a recording.")
+@click.option(
+    "--period", metavar="FROM/TO", callback=one_period, help="A part of what the store holds, as two RFC 3339 times."
+)
 @click.option("--vat", "vat_id", help="The vat whose alarms judge; needed if the configuration has several.")
 @click.option("--store", "store_path", type=click.Path(path_type=Path), help="Store the outcome here, in a new file.")
+@click.option(
+    "--with",
+    "other_path",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Another configuration: compare what its alarms would have told with what the present ones would.",
+)
+@within_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, one object a line: every record, every transition.")
 @sentences
-def replay(
+def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     recording: Path | None,
     config_path: Path,
     run_name: str | None,
     seed: int,
+    period: Period | None,
     vat_id: str | None,
     store_path: Path | None,
+    other_path: Path | None,
+    within_s: float,
     *,
     stored: bool,
     as_json: bool,
 ) -> None:
     """Carry a recording, a simulated run or the stored log through the very same pipeline.
 
-    Prints a line an hour and every transition of an alarm. A RECORDING is what `vatvigil export --format recording` or
+    Prints a line an hour and every transition of an alarm; with --with a table of what the alarms of both
+    configurations would have told. A RECORDING is what `vatvigil export --format recording` or
     `python -m simulator record` writes.
     """
-    if (recording is not None) + (run_name is not None) + stored != 1:
-        raise click.UsageError("give one of: a RECORDING, --run NAME, --stored")
+    if (recording is not None) + (run_name is not None) + (stored or period is not None) != 1:
+        raise click.UsageError("give one of: a RECORDING, --run NAME, --stored, --period FROM/TO")
+    if other_path is not None and store_path is not None:
+        raise click.UsageError("a comparison is not stored: leave out --with or --store")
     config = load_config(config_path)
-    vat = _vat(config, vat_id)
+    vat = chosen_vat(config, vat_id)
     with ExitStack() as opened:
-        if stored:
-            source = opened.enter_context(_from_store(config, vat))
-        elif recording is not None:
-            source = opened.enter_context(_from_file(recording))
+        if recording is not None:
+            source = opened.enter_context(from_file(recording, vat))
+        elif run_name is not None:
+            source = from_run(run_name, seed=seed, config=config, vat=vat)
         else:
-            source = _from_run(str(run_name), seed=seed, config=config, vat=vat)
+            source = opened.enter_context(from_store(config, vat, period))
         warn_if_simulated(simulated=source.simulated)
+        if other_path is not None:
+            compare(config, vat, load_config(other_path), source, within_s=within_s, as_json=as_json)
+            return
         for outcome in _progress(_outcomes(config, vat, source, store_path), source):
             for line in _json(outcome) if as_json else _lines(outcome):
                 click.echo(line)
 
 
-def _vat(config: Config, vat_id: str | None) -> VatConfig:
-    known = {vat.id: vat for vat in config.vats}
-    if vat_id is None and len(known) == 1:
-        return next(iter(known.values()))
-    if vat_id not in known:
-        raise ConfigurationError(f"--vat must name one of the configuration's vats: {', '.join(known)}")
-    return known[vat_id]
-
-
-def _outcomes(config: Config, vat: VatConfig, source: _Source, store_path: Path | None) -> Iterator[Outcome]:
+def _outcomes(config: Config, vat: VatConfig, source: Source, store_path: Path | None) -> Iterator[Outcome]:
     from logger import replay as past
     from logger.pipeline import Watch
 
@@ -101,51 +100,7 @@ def _outcomes(config: Config, vat: VatConfig, source: _Source, store_path: Path 
     return past.replay_into(shelf, watch, source.items)
 
 
-@contextmanager
-def _from_file(path: Path) -> Iterator[_Source]:
-    from logger import recording
-
-    with path.open("rb") as stream:
-        header, items = recording.read(stream, name=str(path))
-        yield _Source(simulated=header.simulated, items=items, total=path.stat().st_size, done=stream.tell)
-
-
-def _from_run(name: str, *, seed: int, config: Config, vat: VatConfig) -> _Source:
-    from logger import recording
-
-    poll_s = str(config.probe(vat.probe).poll_s)
-    options = ["--seed", str(seed), "--poll", poll_s, "--vat", vat.id, "--probe", vat.probe]
-    command = [sys.executable, "-P", "-m", "simulator", "record", name, *options]
-    made = subprocess.run(command, capture_output=True, check=False)  # noqa: S603 - our own module
-    if made.returncode:
-        raise RefusedError(f"the simulator did not make a run: {made.stderr.decode().strip()}")
-    stream = io.BytesIO(made.stdout)
-    header, items = recording.read(stream, name=f"run {name}")
-    return _Source(simulated=header.simulated, items=items, total=len(made.stdout), done=stream.tell)
-
-
-@contextmanager
-def _from_store(config: Config, vat: VatConfig) -> Iterator[_Source]:
-    from logger.store import Store, history
-
-    with Store.open(config.store_url, simulated=config.simulated, read_only=True) as store:
-        spans = [span for span in history.spans(store, vat=vat.id) if span.probe == vat.probe]
-        if not spans:
-            raise RefusedError(f"the store {store.where} holds no record of vat {vat.id} with probe {vat.probe}")
-        done = 0
-
-        def items() -> Iterator[Block | Command]:
-            nonlocal done
-            yield from history.consumed_commands(store, spans[0])
-            for block in history.indications(store, spans[0]):
-                done += len(block)
-                yield block
-
-        total = spans[0].last - spans[0].first + 1
-        yield _Source(simulated=config.simulated, items=items(), total=total, done=lambda: done)
-
-
-def _progress(outcomes: Iterator[Outcome], source: _Source) -> Iterator[Outcome]:
+def _progress(outcomes: Iterator[Outcome], source: Source) -> Iterator[Outcome]:
     """Pass the outcomes on; show how far it is on standard error, if that is a terminal and the output is not."""
     if not sys.stderr.isatty() or os.isatty(1):
         yield from outcomes

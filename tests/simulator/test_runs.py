@@ -70,9 +70,19 @@ def test_a_recording_opens_with_its_header_and_the_calibration() -> None:
         "run": "normal-night",
         "seed": 1,
         "poll_s": 10.0,
+        "faults": [],
     }
     assert {"kind": "calibrate", "seq": 1}.items() <= command["command"].items()
     assert [len(row["rows"]["seq"]) for row in rows] == [360] * 14
+
+
+def test_a_recording_tells_the_faults_of_its_run_and_when_they_stand() -> None:
+    # probe-knocked: from 3.0 h for good; unplugged: 2.0-2.5 h and 5.0-5.1 h (the summaries of the runs say so)
+    assert lines("probe-knocked")[0]["faults"] == [{"fault": "knocked", "from_us": 10_800_000_000, "until_us": None}]
+    assert lines("unplugged")[0]["faults"] == [
+        {"fault": "unplugged", "from_us": 7_200_000_000, "until_us": 9_000_000_000},
+        {"fault": "unplugged", "from_us": 18_000_000_000, "until_us": 18_360_000_000},
+    ]
 
 
 @pytest.mark.parametrize("poll_s", [1.0, 7.0, 5000.0])

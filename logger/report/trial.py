@@ -1,0 +1,179 @@
+"""What the alarms of a watch told over a source, and two sets of settings beside each other.
+
+Law: pure; nothing is evaluated here, the pipeline's entries are counted. Times are watch time, so a clock that was
+set meanwhile changes no length.
+
+An occurrence stands from its annunciation until its condition returns, a cover is laid over it, a re-alarm begins the
+next occurrence, or the source ends.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from logger.config import AlarmConfig, VatConfig
+from logger.model import Cause, Entry, Outcome, State
+from logger.recording import KnownFault
+
+SECOND_US = 1_000_000
+WITHIN_S = 1800.0
+"""What returns by itself within this time was a nuisance. [CP]"""
+STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Occurrence:
+    """One annunciation and how long it stood: watch time from `start_us` to `end_us`."""
+
+    at_us: int
+    start_us: int
+    end_us: int
+    returned: bool = False
+    """The condition returned, seen by everybody."""
+    acknowledged: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """All occurrences by alarm, in order, and how much was watched."""
+
+    occurrences: Mapping[str, Sequence[Occurrence]]
+    records: int
+    begin_at_us: int
+    end_us: int
+    seconds: float
+    calibrated: bool
+    """A calibration was in force at the end, so pH was claimed."""
+
+    def of(self, alarm: str) -> Sequence[Occurrence]:
+        """Return the occurrences of an alarm; none for one that never spoke."""
+        return self.occurrences.get(alarm, ())
+
+
+@dataclass(slots=True)
+class Listener:
+    """Takes in the outcomes of one watch, in order."""
+
+    standing: dict[str, Occurrence] = field(default_factory=dict)
+    over: dict[str, list[Occurrence]] = field(default_factory=dict)
+    records: int = 0
+    begin_at_us: int = 0
+    first_us: int = 0
+    last_us: int = 0
+    calibrated: bool = False
+
+    def take(self, outcome: Outcome) -> None:
+        """Hear what a step told."""
+        rows = outcome.measurements
+        if not self.records:
+            self.begin_at_us, self.first_us = int(rows.at_us[0]), int(rows.elapsed_us[0])
+        self.records += len(rows)
+        self.last_us = int(rows.elapsed_us[-1])
+        self.calibrated = outcome.carry.calibration is not None
+        for entry in outcome.entries:
+            if entry.alarm and entry.after is not None:
+                self._hear(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))
+
+    def told(self) -> Told:
+        """Return what was told so far; what still stands does so until the last record."""
+        stands = {alarm: [replace(last, end_us=self.last_us)] for alarm, last in self.standing.items()}
+        names = self.over.keys() | stands.keys()
+        span_us = self.last_us - self.first_us
+        return Told(
+            occurrences={name: (*self.over.get(name, ()), *stands.get(name, ())) for name in names},
+            records=self.records,
+            begin_at_us=self.begin_at_us,
+            end_us=self.last_us,
+            seconds=span_us / SECOND_US * self.records / max(self.records - 1, 1),
+            calibrated=self.calibrated,
+        )
+
+    def _hear(self, entry: Entry, now_us: int) -> None:
+        standing = self.standing.get(entry.alarm)
+        if standing is not None and (entry.annunciates or entry.after not in STANDING):
+            ended = replace(standing, end_us=now_us, returned=entry.cause is Cause.RETURNED)
+            self.over.setdefault(entry.alarm, []).append(ended)
+            del self.standing[entry.alarm]
+        elif standing is not None and entry.after is State.ACKNOWLEDGED:
+            self.standing[entry.alarm] = replace(standing, acknowledged=True)
+        if entry.annunciates:
+            self.standing[entry.alarm] = Occurrence(at_us=entry.at_us, start_us=now_us, end_us=now_us)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judge:
+    """What makes an annunciation a nuisance."""
+
+    within_s: float = WITHIN_S
+    faults: Sequence[KnownFault] | None = None
+    """What was wrong with the probe; None: nobody knows."""
+
+    def is_nuisance(self, alarm: AlarmConfig, occurrence: Occurrence) -> bool:
+        """Tell whether it returned soon, unacknowledged; of an instrument alarm, if known, whether no fault stood.
+
+        A process alarm tells of the vat, which leaves its limits without any fault of the probe. A fault counts one
+        window longer than it stands: the window in which it ended is judged after it.
+        """
+        if self.faults is None or alarm.kind.is_process:
+            length_us = occurrence.end_us - occurrence.start_us
+            return occurrence.returned and not occurrence.acknowledged and length_us <= self.within_s * SECOND_US
+        margin_us = round(alarm.window_s * SECOND_US)
+        return not any(stood(fault, occurrence.start_us, margin_us=margin_us) for fault in self.faults)
+
+
+def stood(fault: KnownFault, time_us: int, *, margin_us: int = 0) -> bool:
+    """Tell whether a fault stood at a watch time, or so shortly before."""
+    return fault.from_us <= time_us and (fault.until_us is None or time_us <= fault.until_us + margin_us)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Summary:
+    """What one alarm told."""
+
+    annunciations: int
+    first_at_us: int | None
+    standing_s: float
+    nuisance: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """One alarm under both settings; None: not an alarm there."""
+
+    alarm: str
+    present: Summary | None
+    other: Summary | None
+
+    @property
+    def differs(self) -> bool:
+        """Tell whether the settings make any difference to what was told."""
+        return self.present != self.other
+
+
+def summary(alarm: AlarmConfig, occurrences: Sequence[Occurrence], judge: Judge) -> Summary:
+    """Count what one alarm told."""
+    return Summary(
+        annunciations=len(occurrences),
+        first_at_us=occurrences[0].at_us if occurrences else None,
+        standing_s=sum(one.end_us - one.start_us for one in occurrences) / SECOND_US,
+        nuisance=sum(judge.is_nuisance(alarm, one) for one in occurrences),
+    )
+
+
+def compare(present: tuple[VatConfig, Told], other: tuple[VatConfig, Told], *, judge: Judge) -> list[Line]:
+    """Return a line for each alarm of either settings, in the order of the present ones."""
+    ours, theirs = _summaries(*present, judge), _summaries(*other, judge)
+    return [Line(alarm=name, present=ours.get(name), other=theirs.get(name)) for name in {**ours, **theirs}]
+
+
+def listen(outcomes: Iterable[Outcome]) -> Told:
+    """Return what a watch told over a whole source."""
+    listener = Listener()
+    for outcome in outcomes:
+        listener.take(outcome)
+    return listener.told()
+
+
+def _summaries(vat: VatConfig, told: Told, judge: Judge) -> dict[str, Summary]:
+    return {alarm.id: summary(alarm, told.of(alarm.id), judge) for alarm in vat.alarms}
