@@ -77,7 +77,7 @@ def replay(
             source = _from_run(str(run_name), seed=seed, config=config, vat=vat)
         warn_if_simulated(simulated=source.simulated)
         for outcome in _progress(_outcomes(config, vat, source, store_path), source):
-            for line in _json(outcome) if as_json else _lines(outcome):
+            for line in _json(outcome, simulated=source.simulated) if as_json else _lines(outcome):
                 click.echo(line)
 
 
@@ -118,7 +118,8 @@ def _from_run(name: str, *, seed: int, config: Config, vat: VatConfig) -> _Sourc
     command = [sys.executable, "-P", "-m", "simulator", "record", name, *options]
     made = subprocess.run(command, capture_output=True, check=False)  # noqa: S603 - our own module
     if made.returncode:
-        raise RefusedError(f"the simulator did not make a run: {made.stderr.decode().strip()}")
+        said = made.stderr.decode().strip().splitlines() or ["it did not say why"]
+        raise RefusedError(f"the simulator made no run: {said[-1].removeprefix('Error: ')}")
     stream = io.BytesIO(made.stdout)
     header, items = recording.read(stream, name=f"run {name}")
     return _Source(simulated=header.simulated, items=items, total=len(made.stdout), done=stream.tell)
@@ -156,13 +157,18 @@ def _progress(outcomes: Iterator[Outcome], source: _Source) -> Iterator[Outcome]
             yield outcome
 
 
-def _json(outcome: Outcome) -> Iterator[str]:
+def _json(outcome: Outcome, *, simulated: bool) -> Iterator[str]:
+    from logger.mqtt.payloads import rfc3339
+
     rows = outcome.measurements
     names = list(rows.__dataclass_fields__)
     for row in zip(*(getattr(rows, name).tolist() for name in names), strict=True):
-        yield msgspec.json.encode({"measurement": dict(zip(names, row, strict=True))}).decode()
+        told = dict(zip(names, row, strict=True))
+        at = rfc3339(told["at_us"])
+        yield msgspec.json.encode({"measurement": {"at": at, **told}, "simulated": simulated}).decode()
     for entry in outcome.entries:
-        yield msgspec.json.encode({"transition": entry}).decode()
+        told = {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
+        yield msgspec.json.encode({"transition": told, "simulated": simulated}).decode()
 
 
 def _lines(outcome: Outcome) -> Iterator[str]:
