@@ -67,10 +67,7 @@ def complain(text: str) -> None:
 
 def folded(text: str) -> str:
     """Return a text for 80 columns; what must be copied whole (paths, ids) is not broken."""
-    return "\n".join(
-        fill(line, 80, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
-        for line in text.splitlines()
-    )
+    return "\n".join(fill(line, 80, break_long_words=False, break_on_hyphens=False) for line in text.splitlines())
 
 
 def load_config(path: Path) -> Config:

@@ -77,7 +77,8 @@ def _introduce(folder: Path, *, port: Path, broker: str, speed: float) -> None:
     for line in night.STORY:
         click.echo(line)
     click.echo()
-    click.echo(f"  serial port  {port} (simulated probe, {speed:g} times as fast)")
+    click.echo(f"  serial port  {port}")
+    click.echo(f"               (simulated probe; the night passes {speed:g} times as fast; all times are UTC)")
     click.echo(f"  broker       {broker}")
     click.echo(f"  store, logs  {folder}/")
     click.echo()
@@ -115,7 +116,8 @@ def _conclude(tally: night.Tally, folder: Path, config: Path) -> None:
     click.echo(f"What was stored is in {folder / 'night.db'}. Look at it with")
     program = "vatvigil" if shutil.which("vatvigil") else sys.argv[0]
     click.echo(f"  {program} alarms journal -c {config}")
-    click.echo(f"  {program} export marrow -c {config} --out night.csv")
+    click.echo(f"  {program} export marrow --out night.csv \\")
+    click.echo(f"    -c {config}")
     click.echo()
     click.echo(SIMULATED)
     click.echo(click.wrap_text(CAUTION, width=79))

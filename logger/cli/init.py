@@ -44,7 +44,7 @@ timeout_s = 2
 
 [vat.$vat]
 name = $name
-probe = "$probe"
+probe = $probe_text
 
 # Alarms: the name of the table is the name of the alarm. A deadband keeps an alarm from coming and going.
 [vat.$vat.alarm.ph-high]
@@ -121,7 +121,7 @@ class Answers:
 )
 @click.option("--force", is_flag=True, help="Overwrite a file that is there.")
 @click.option("--defaults", is_flag=True, help="Ask nothing; what no option says gets its default.")
-@click.option("--vat", help="Id of the vat: a-z, 0-9, _ and -.")
+@click.option("--vat", help="Id of the vat: a-z, 0-9 and -.")
 @click.option("--name", help="Name of the vat for people.")
 @click.option("--port", help="Serial port of the probe: a path or socket://HOST:PORT.")
 @click.option("--ph-high", type=float, help="Alarm at and above this pH.")
@@ -166,13 +166,18 @@ def found_ports(by_id: Path = _BY_ID) -> list[str]:
 
 def written(answers: Answers) -> str:
     """Return the configuration's text."""
+    from logger.settings.problems import written_key
+
+    # What cannot be an id is still a key of TOML: the settings then say what is wrong with it.
+    probe = f"{answers.vat}-probe"
     broker = _BROKER.substitute(host=_quoted(answers.broker), port=answers.broker_port)
     return _TEMPLATE.substitute(
         store=_quoted(answers.store),
         simulation=_SIMULATION if answers.simulated else "",
-        probe=f"{answers.vat}-probe",
+        probe=written_key(probe),
+        probe_text=_quoted(probe),
         port=_quoted(answers.port),
-        vat=answers.vat,
+        vat=written_key(answers.vat),
         name=_quoted(answers.name),
         ph_high=answers.ph_high,
         ph_low=answers.ph_low,
@@ -203,7 +208,7 @@ def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool
             return value
         return click.prompt(question, default=default, type=type(default)) if asks else default
 
-    vat = answer("vat", "Id of the vat (a-z, 0-9, _ and -)", "vat-1")
+    vat = answer("vat", "Id of the vat (a-z, 0-9 and -)", "vat-1")
     return Answers(
         vat=vat,
         name=answer("name", "Name of the vat for people", vat),

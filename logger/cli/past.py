@@ -84,7 +84,8 @@ def from_run(name: str, *, seed: int, config: Config, vat: VatConfig) -> Source:
     command = [sys.executable, "-P", "-m", "simulator", "record", name, *options]
     made = subprocess.run(command, capture_output=True, check=False)  # noqa: S603 - our own module
     if made.returncode:
-        raise RefusedError(f"the simulator did not make a run: {made.stderr.decode().strip()}")
+        said = made.stderr.decode().strip().splitlines() or ["it did not say why"]
+        raise RefusedError(f"the simulator made no run: {said[-1].removeprefix('Error: ')}")
     return _recorded(io.BytesIO(made.stdout), vat, name=f"run {name}, seed {seed}", total=len(made.stdout))
 
 

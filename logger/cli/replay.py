@@ -85,7 +85,7 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
             compare(config, vat, load_config(other_path), source, within_s=within_s, as_json=as_json)
             return
         for outcome in _progress(_outcomes(config, vat, source, store_path), source):
-            for line in _json(outcome) if as_json else _lines(outcome):
+            for line in _json(outcome, simulated=source.simulated) if as_json else _lines(outcome):
                 click.echo(line)
 
 
@@ -111,13 +111,18 @@ def _progress(outcomes: Iterator[Outcome], source: Source) -> Iterator[Outcome]:
             yield outcome
 
 
-def _json(outcome: Outcome) -> Iterator[str]:
+def _json(outcome: Outcome, *, simulated: bool) -> Iterator[str]:
+    from logger.mqtt.payloads import rfc3339
+
     rows = outcome.measurements
     names = list(rows.__dataclass_fields__)
     for row in zip(*(getattr(rows, name).tolist() for name in names), strict=True):
-        yield msgspec.json.encode({"measurement": dict(zip(names, row, strict=True))}).decode()
+        told = dict(zip(names, row, strict=True))
+        at = rfc3339(told["at_us"])
+        yield msgspec.json.encode({"measurement": {"at": at, **told}, "simulated": simulated}).decode()
     for entry in outcome.entries:
-        yield msgspec.json.encode({"transition": entry}).decode()
+        told = {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
+        yield msgspec.json.encode({"transition": told, "simulated": simulated}).decode()
 
 
 def _lines(outcome: Outcome) -> Iterator[str]:
