@@ -21,11 +21,12 @@ from logger.config import Config, VatConfig
 from logger.cycle import Acquisition, Batch, Commit, Watched, events_of
 from logger.deliver import Hub
 from logger.errors import StoreBusyError
+from logger.hook import Hook, Ran
 from logger.housekeeping import Found, Housekeeping
 from logger.model import Carry, Cause, Command, Entry, Event, Indication
 from logger.mqtt.discovery import Maker
 from logger.mqtt.messages import Happening, Incoming
-from logger.mqtt.payloads import event_of
+from logger.mqtt.payloads import event_of, is_urgent
 from logger.notify import Manager
 from logger.pipeline import Watch
 from logger.ports import Crashed, PortThread
@@ -46,7 +47,7 @@ HUNG_S, HUNG_POLLS = 60.0, 3
 BUSY_S = 0.5
 """How long a cycle waits for another process that holds the store. [CP]"""
 
-Item = Indication | Crashed | Happening | Found
+Item = Indication | Crashed | Happening | Found | Ran
 
 
 @dataclass(slots=True)
@@ -66,6 +67,7 @@ class Daemon:
     acquisition: Acquisition
     commit: Commit
     hub: Hub | None
+    hook: Hook | None
     ports: list[PortThread]
     housekeeping: Housekeeping
     manager: Manager
@@ -88,6 +90,8 @@ class Daemon:
     def _start(self) -> None:
         if self.hub:
             self._introduce(self.hub)
+        if self.hook:
+            self._resume(self.hook)
         self.housekeeping.start()
         self._pace()
         for port in self.ports:
@@ -104,6 +108,13 @@ class Daemon:
             work.remember_topics([*before, *hub.retained()])
             work.commit()
 
+    def _resume(self, hook: Hook) -> None:
+        """Hand over what an earlier run could bring out neither way; it has waited since it happened."""
+        now_us, at_us = _now_us(), self.clock.read().at_us
+        for event in queries.unhooked_events(self.store):
+            hook.offer([event], now_us, waited_s=self.clock.real_s((at_us - event.at_us) / SECOND_US))
+        hook.start()
+
     def _drain(self) -> list[Item]:
         """Wait for something to happen, but not beyond what is due; return all that has."""
         try:
@@ -115,8 +126,9 @@ class Daemon:
         return items
 
     def _patience_s(self) -> float:
-        due_us = self.hub.delivery.next_due_us if self.hub else None
-        return 1.0 if due_us is None else min(1.0, max(0.0, (due_us - _now_us()) / SECOND_US))
+        dues_us = [way.next_due_us for way in (self.hub and self.hub.delivery, self.hook) if way]
+        now_us = _now_us()
+        return min([1.0, *(max(0.0, (due_us - now_us) / SECOND_US) for due_us in dues_us if due_us is not None)])
 
     def _round(self, items: list[Item]) -> None:
         now = self.clock.read()
@@ -164,6 +176,8 @@ class Daemon:
     def _say(self, events: list[Event]) -> None:
         if self.hub:
             self.hub.delivery.offer(events)
+        if self.hook:
+            self.hook.offer(events, _now_us())
 
     def _take(self, item: Item, *, at_us: int) -> Iterator[Entry]:
         """Hand one item to whom it concerns; yield what is to be journalled of it."""
@@ -172,6 +186,10 @@ class Daemon:
                 raise RuntimeError("a thread ended unexpectedly") from error
             case Found(entry):
                 yield entry
+            case Ran() if self.hook:
+                failed = self.hook.on(item, _now_us(), at_us=at_us)
+                if failed:
+                    yield failed
             case Incoming() if self.hub:
                 self.hub.delivery.on(item, _now_us())
                 asked = self.hub.command_of(item, at_us=at_us)
@@ -179,7 +197,7 @@ class Daemon:
                     yield asked
                 elif asked is not None:
                     self.unheard.append(asked)
-            case Indication():
+            case Indication() | Ran():
                 pass
             case _ if self.hub:
                 self.hub.delivery.on(item, _now_us())
@@ -190,16 +208,26 @@ class Daemon:
         return heard
 
     def _deliver(self, now: Reading) -> None:
-        if self.hub is None:
-            return
-        waiting, oldest_at_us = self.hub.delivery.waiting, self.hub.delivery.oldest_at_us
-        self.hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
-        self.hub.delivery.pump(_now_us())
-        taken = self.hub.delivery.take_delivered()
-        if taken:
-            self.commit.delivered.update(dict.fromkeys(taken, now.at_us))
-        if taken and not self.commit.trouble:  # else each event would wait for the store; the next record tries it
-            self.hub.delivery.offer(self.commit.flush(at_us=now.at_us))
+        """Bring out what is due by either way, and note what got out."""
+        accepted = self._pump(self.hub, now) if self.hub else []
+        told = self._pump_hook(self.hook, accepted) if self.hook else []
+        self.commit.delivered.update(dict.fromkeys(accepted if self.hub else told, now.at_us))
+        self.commit.hooked.update(dict.fromkeys(told, now.at_us))
+        if (accepted or told) and not self.commit.trouble:  # else each would wait for the store; the next record tries
+            self._say(self.commit.flush(at_us=now.at_us))
+
+    def _pump(self, hub: Hub, now: Reading) -> list[str]:
+        """Send what is next; return the events that the broker took."""
+        waiting, oldest_at_us = hub.delivery.waiting, hub.delivery.oldest_at_us
+        hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
+        hub.delivery.pump(_now_us())
+        return hub.delivery.take_delivered()
+
+    def _pump_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
+        """Run what is next; return the events that went out so."""
+        hook.accepted(accepted)
+        hook.pump(_now_us())
+        return hook.take_done()
 
     def _look_at_clock(self) -> Iterator[Entry]:
         """Yield an entry if the wall clock was stepped since the last look."""
@@ -223,6 +251,8 @@ class Daemon:
             port.stop()
         for port in self.ports:
             port.join()
+        if self.hook:
+            self.hook.stop()
         self._round(self._rest())
         self._finish()
         if self.hub:
@@ -277,6 +307,9 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         acquisition=Acquisition(store, {vat.probe: _watched(store, config, vat) for vat in config.vats}),
         commit=Commit(store=store, run=number, event_of=_events(config)),
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
+        hook=Hook(config=config.hook, after_s=config.hook.after_s if config.mqtt else 0.0, post=queue.put)
+        if config.hook
+        else None,
         ports=[PortThread(line, probe, clock, post=queue.put) for line, probe in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, post=queue.put),
         manager=Manager.from_environment(),
@@ -297,10 +330,13 @@ def _left(store: Store, config: Config, *, config_hash: str, at_us: int) -> list
 
 
 def _events(config: Config) -> Callable[[Entry], Event | None]:
-    """Return what makes events of entries; without a broker there are none, the journal tells all."""
-    if config.mqtt is None:
-        return lambda _: None
-    return lambda entry: event_of(entry, simulated=config.simulated)
+    """Return what makes events of entries: without a broker, only those that go the second way out, if there is one."""
+
+    def made(entry: Entry) -> Event | None:
+        event = event_of(entry, simulated=config.simulated)
+        return event if config.mqtt or (config.hook and event and is_urgent(event)) else None
+
+    return made
 
 
 def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
