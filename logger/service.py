@@ -134,6 +134,7 @@ class Daemon:
         now = self.clock.read()
         at_us = now.at_us
         before = [entry for item in items for entry in self._take(item, at_us=at_us)]
+        before += self._tally(at_us=at_us)
         indications = [item for item in items if isinstance(item, Indication)]
         if indications:
             before += self._look_at_clock()
@@ -192,7 +193,7 @@ class Daemon:
                     yield failed
             case Incoming() if self.hub:
                 self.hub.delivery.on(item, _now_us())
-                asked = self.hub.command_of(item, at_us=at_us)
+                asked = self.hub.command_of(item, at_us=at_us, now_us=_now_us())
                 if isinstance(asked, Entry):
                     yield asked
                 elif asked is not None:
@@ -201,6 +202,11 @@ class Daemon:
                 pass
             case _ if self.hub:
                 self.hub.delivery.on(item, _now_us())
+
+    def _tally(self, *, at_us: int, last: bool = False) -> list[Entry]:
+        """Return the count of the commands that came too thick to be written down, when it is due."""
+        counted = self.hub.gate.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
+        return [counted] if counted else []
 
     def _heard(self) -> list[Command]:
         """Return the commands from outside that are still to be put into the inbox, and forget them."""
@@ -254,6 +260,7 @@ class Daemon:
         if self.hook:
             self.hook.stop()
         self._round(self._rest())
+        self._round([Found(entry) for entry in self._tally(at_us=self.clock.read().at_us, last=True)])
         self._finish()
         if self.hub:
             self.hub.client.stop()
@@ -307,9 +314,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         acquisition=Acquisition(store, {vat.probe: _watched(store, config, vat) for vat in config.vats}),
         commit=Commit(store=store, run=number, event_of=_events(config)),
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
-        hook=Hook(config=config.hook, after_s=config.hook.after_s if config.mqtt else 0.0, post=queue.put)
-        if config.hook
-        else None,
+        hook=Hook.of(config, post=queue.put),
         ports=[PortThread(line, probe, clock, post=queue.put) for line, probe in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, post=queue.put),
         manager=Manager.from_environment(),

@@ -9,8 +9,9 @@ import logging
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import Self
 
-from logger.config import HookConfig
+from logger.config import Config, HookConfig
 from logger.hook.runner import Ran, Runner
 from logger.model import Cause, Entry, Event
 from logger.mqtt.payloads import is_urgent
@@ -49,6 +50,12 @@ class Hook:
     _failing: bool = False
     _known: OrderedDict[str, None] = field(default_factory=OrderedDict)
     _done: list[str] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, config: Config, *, post: Callable[[Ran | Crashed], None]) -> Self | None:
+        """Return the second way out of a configuration, None if it has none."""
+        after_s = config.hook.after_s if config.hook and config.mqtt else 0.0
+        return cls(config=config.hook, after_s=after_s, post=post) if config.hook else None
 
     def __post_init__(self) -> None:
         """Prepare the thread; nothing runs before `start`."""

@@ -5,6 +5,8 @@ import time
 from itertools import pairwise
 from pathlib import Path
 
+import pytest
+
 from tests.hook.making import script
 from tests.hook.test_runner import is_alive
 from tests.night import hearing
@@ -177,3 +179,34 @@ def test_no_secret_reaches_the_log_the_journal_or_the_executable(night: MakeNigh
     environment = Path(here.folder / "hook.d/environment").read_text()
     assert [word in written for word in ("salsify", "hawthorn")] == [False, False]
     assert "salsify" not in environment
+
+
+@pytest.mark.slow
+def test_in_twelve_hours_without_broker_each_urgent_event_goes_the_second_way_once_and_in_order(
+    night: MakeNight, mosquitto: MakeMosquitto
+) -> None:
+    broker = mosquitto(persistent=True)
+    restless = hearing.RESTLESS.replace("window_s = 0", "window_s = 300")
+    medium = STANDS.partition("[vat.{vat}.alarm.temperature-high]")
+    vat = Vat(run="quiet-night", alarms=restless + medium[1] + medium[2])
+    here = with_hook(night(vat, speed=1500, poll_s=60, starts_h=1.0, broker=broker.port), TELL, after_s=1)
+    with Subscriber(port=broker.port, filters=(f"{BASE}/#",), name="hub", session_s=600) as hub:
+        here.start_and_watch()
+        here.until(lambda: bool(hearing.events(hub)), "a first event")
+        broker.stop()
+        left = len(hearing.sent(here))
+        here.until_hour(here.hour + 12.0)
+        here.until(lambda: len(marked(here)) >= 5, "the second way out")
+        broker.start()
+        assert here.stop() == 0
+        here.start()
+        here.until(lambda: set(hearing.sent(here)) <= set(hearing.ids(hub)), "every event at the broker")
+        assert here.stop() == 0
+    assert hearing.ids(hub) == hearing.sent(here)
+    alarms = alarm_ids(here)
+    assert told(here) == [event for event in alarms if event in set(told(here))]
+    assert set(told(here)) == set(marked(here))
+    while_away = [event for event in hearing.sent(here)[left + 1 :] if "ph-high" in event]
+    # But for those of the last second, which the broker took in time, or which the end overtook.
+    missed = [event for event in while_away if event not in set(told(here))]
+    assert missed == while_away[len(while_away) - len(missed) :]
