@@ -9,16 +9,15 @@ import logging
 import signal
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
 
 from logger import clock as clocks
-from logger import pipeline
-from logger.alarm.left import kept, left_standing
+from logger import resume
 from logger.clock import Clock, Reading
-from logger.config import Config, VatConfig
-from logger.cycle import Acquisition, Batch, Commit, Watched, events_of
+from logger.config import Config
+from logger.cycle import Acquisition, Batch, Commit, events_of
 from logger.deliver import Hub
 from logger.errors import StoreBusyError
 from logger.hook import Hook, Ran
@@ -28,7 +27,6 @@ from logger.mqtt.discovery import Maker
 from logger.mqtt.messages import Happening, Incoming
 from logger.mqtt.payloads import event_of, is_urgent
 from logger.notify import Manager
-from logger.pipeline import Watch
 from logger.ports import Crashed, PortThread
 from logger.probe.port import Line
 from logger.store import Store, queries
@@ -295,9 +293,9 @@ def run(config: Config, *, config_hash: str) -> None:
 def build(config: Config, *, config_hash: str) -> Daemon:
     """Build every part of the daemon; only the store is touched."""
     store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S)
-    clock = _resumed(store, config, clocks.of(config.simulation))
+    clock = resume.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
-    left = _left(store, config, config_hash=config_hash, at_us=now.at_us)
+    left = resume.left(store, config, config_hash=config_hash, at_us=now.at_us)
     with store.begin() as work:
         number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
         text = f"vatvigil {program} began run {number}"
@@ -311,7 +309,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         config=config,
         clock=clock,
         store=store,
-        acquisition=Acquisition(store, {vat.probe: _watched(store, config, vat) for vat in config.vats}),
+        acquisition=Acquisition(store, {vat.probe: resume.watched(store, config, vat) for vat in config.vats}),
         commit=Commit(store=store, run=number, event_of=_events(config)),
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
         hook=Hook.of(config, post=queue.put),
@@ -323,17 +321,6 @@ def build(config: Config, *, config_hash: str) -> Daemon:
     )
 
 
-def _left(store: Store, config: Config, *, config_hash: str, at_us: int) -> list[Entry]:
-    """Return what is to be said of alarms that left a configuration that was changed since the last run."""
-    runs = queries.runs(store)
-    if not runs or runs[-1].config_hash == config_hash:
-        return []
-    left = list(left_standing(config.vats, queries.watches(store), at_us=at_us))
-    for entry in left:
-        log.warning("%s %s: %s", entry.vat, entry.alarm, entry.text)
-    return left
-
-
 def _events(config: Config) -> Callable[[Entry], Event | None]:
     """Return what makes events of entries: without a broker, only those that go the second way out, if there is one."""
 
@@ -342,26 +329,6 @@ def _events(config: Config) -> Callable[[Entry], Event | None]:
         return event if config.mqtt or (config.hook and event and is_urgent(event)) else None
 
     return made
-
-
-def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
-    """Return the clock with its watch time continued from where the log of any probe ends latest.
-
-    Also of one that has left the configuration: what its vat carries is in its watch time.
-    """
-    now_us = clock.read().at_us
-    probes = {probe.id for probe in config.probes} | {carry.probe for carry in queries.watches(store).values()}
-    ends = [end for probe in probes if (end := queries.last_position(store, probe))]
-    begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
-    return replace(clock, base_us=max(begins, default=0))
-
-
-def _watched(store: Store, config: Config, vat: VatConfig) -> Watched:
-    """Return the watch over a vat as the store remembers it."""
-    watch = Watch(vat=vat, probe=config.probe(vat.probe))
-    end = queries.last_position(store, vat.probe)
-    state = queries.load_watch(store, vat.id, vat.probe, recent=pipeline.recent_rows(watch)) or pipeline.fresh(watch)
-    return Watched(watch, replace(state, carry=kept(vat, state.carry)), end.seq if end else 0)
 
 
 def _now_us() -> int:
