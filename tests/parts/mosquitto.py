@@ -215,7 +215,6 @@ def _configured(
     folder.mkdir()
     port = free_port()
     lines = [f"listener {port} 127.0.0.1", "connection_messages true", "set_tcp_nodelay true"]
-    lines += ["max_queued_messages 0"]  # it drops nothing that waits for a client: floods are counted
     lines += ["user root"] if os.geteuid() == 0 else []  # else it drops root and cannot read its own folder
     lines += [f"allow_anonymous {'false' if passwords else 'true'}"]
     lines += [f"password_file {_password_file(folder, passwords)}"] if passwords else []
