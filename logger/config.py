@@ -209,6 +209,20 @@ class MqttConfig:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class HookConfig:
+    """The second way out: an executable that is told what the broker has not taken."""
+
+    command: tuple[str, ...] = field(repr=False)
+    """The executable's absolute path and its arguments (which may be secret); never a line for a shell."""
+    after_s: float = 60.0
+    """It is told of an event that the broker has not accepted for so long; real seconds. [CP]"""
+    timeout_s: float = 20.0
+    """It is killed, with its children, when it runs longer; real seconds. [CP]"""
+    retries: int = 5
+    """How often it is run again for an event when it fails. [CP]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Simulation:
     """Present when all that is watched is a simulator: separate store, separate topics, every output says so."""
 
@@ -227,6 +241,7 @@ class Config:
     probes: tuple[ProbeConfig, ...]
     vats: tuple[VatConfig, ...]
     mqtt: MqttConfig | None = None
+    hook: HookConfig | None = None
     simulation: Simulation | None = None
     buffers: tuple[BufferConfig, ...] = ()
     backup_dir: Path | None = None

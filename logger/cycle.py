@@ -109,6 +109,8 @@ class Commit:
     waiting: deque[Batch] = field(default_factory=deque)
     delivered: dict[str, int] = field(default_factory=dict)
     """Ids of events that the broker has, with the time, and whose row does not say so yet."""
+    hooked: dict[str, int] = field(default_factory=dict)
+    """Ids of events that went the second way out, with the time, of which the store does not know yet."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     _lost: int = 0
@@ -162,13 +164,15 @@ class Commit:
             self.delivered.pop(event.id, None)
 
     def _mark(self) -> None:
-        if not self.delivered:
+        if not (self.delivered or self.hooked):
             return
         with self.store.begin() as work:
             for identity, at_us in self.delivered.items():
                 work.mark_delivered([identity], at_us)
+            work.mark_hooked(self.hooked)
             work.commit()
         self.delivered.clear()
+        self.hooked.clear()
 
     def _failed(self, why: str, *, at_us: int) -> list[Event]:
         if self.trouble:

@@ -14,6 +14,7 @@ from logger.mqtt import commands, discovery, payloads
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.discovery import Maker
+from logger.mqtt.gate import Gate
 from logger.mqtt.health import probe_health
 from logger.mqtt.messages import Happening, Incoming
 from logger.mqtt.topics import Topics
@@ -32,6 +33,7 @@ class Hub:
     topics: Topics = field(init=False)
     client: Client = field(init=False)
     delivery: Delivery = field(init=False)
+    gate: Gate = field(default_factory=Gate)
     _beat_us: int = 0
 
     def __post_init__(self) -> None:
@@ -103,11 +105,12 @@ class Hub:
         )
         self.delivery.latest(message, self._beat_us)
 
-    def command_of(self, incoming: Incoming, *, at_us: int) -> Command | Entry | None:
-        """Return what a message asks for, or its refusal; None if it is none of our command topics."""
+    def command_of(self, incoming: Incoming, *, at_us: int, now_us: int) -> Command | Entry | None:
+        """Return what a message asks for, or its refusal; None if it is none of our command topics or one too many."""
         if not self.topics.is_command(incoming.topic):
             return None
-        return commands.command_of(incoming, self.topics, vats=self.config.vats, at_us=at_us)
+        asked = commands.command_of(incoming, self.topics, vats=self.config.vats, at_us=at_us)
+        return self.gate.admit(asked, now_us)
 
     def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
         for alarm in vat.alarms:

@@ -9,25 +9,24 @@ import logging
 import signal
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
 
 from logger import clock as clocks
-from logger import pipeline
-from logger.alarm.left import kept, left_standing
+from logger import resume
 from logger.clock import Clock, Reading
-from logger.config import Config, VatConfig
-from logger.cycle import Acquisition, Batch, Commit, Watched, events_of
+from logger.config import Config
+from logger.cycle import Acquisition, Batch, Commit, events_of
 from logger.deliver import Hub
 from logger.errors import StoreBusyError
+from logger.hook import Hook, Ran
 from logger.housekeeping import Found, Housekeeping
 from logger.model import Carry, Cause, Command, Entry, Event, Indication
 from logger.mqtt.discovery import Maker
 from logger.mqtt.messages import Happening, Incoming
-from logger.mqtt.payloads import event_of
+from logger.mqtt.payloads import event_of, is_urgent
 from logger.notify import Manager
-from logger.pipeline import Watch
 from logger.ports import Crashed, PortThread
 from logger.probe.port import Line
 from logger.store import Store, queries
@@ -46,7 +45,7 @@ HUNG_S, HUNG_POLLS = 60.0, 3
 BUSY_S = 0.5
 """How long a cycle waits for another process that holds the store. [CP]"""
 
-Item = Indication | Crashed | Happening | Found
+Item = Indication | Crashed | Happening | Found | Ran
 
 
 @dataclass(slots=True)
@@ -66,6 +65,7 @@ class Daemon:
     acquisition: Acquisition
     commit: Commit
     hub: Hub | None
+    hook: Hook | None
     ports: list[PortThread]
     housekeeping: Housekeeping
     manager: Manager
@@ -88,6 +88,8 @@ class Daemon:
     def _start(self) -> None:
         if self.hub:
             self._introduce(self.hub)
+        if self.hook:
+            self._resume(self.hook)
         self.housekeeping.start()
         self._pace()
         for port in self.ports:
@@ -104,6 +106,13 @@ class Daemon:
             work.remember_topics([*before, *hub.retained()])
             work.commit()
 
+    def _resume(self, hook: Hook) -> None:
+        """Hand over what an earlier run could bring out neither way; it has waited since it happened."""
+        now_us, at_us = _now_us(), self.clock.read().at_us
+        for event in queries.unhooked_events(self.store):
+            hook.offer([event], now_us, waited_s=self.clock.real_s((at_us - event.at_us) / SECOND_US))
+        hook.start()
+
     def _drain(self) -> list[Item]:
         """Wait for something to happen, but not beyond what is due; return all that has."""
         try:
@@ -115,13 +124,15 @@ class Daemon:
         return items
 
     def _patience_s(self) -> float:
-        due_us = self.hub.delivery.next_due_us if self.hub else None
-        return 1.0 if due_us is None else min(1.0, max(0.0, (due_us - _now_us()) / SECOND_US))
+        dues_us = [way.next_due_us for way in (self.hub and self.hub.delivery, self.hook) if way]
+        now_us = _now_us()
+        return min([1.0, *(max(0.0, (due_us - now_us) / SECOND_US) for due_us in dues_us if due_us is not None)])
 
     def _round(self, items: list[Item]) -> None:
         now = self.clock.read()
         at_us = now.at_us
         before = [entry for item in items for entry in self._take(item, at_us=at_us)]
+        before += self._tally(at_us=at_us)
         indications = [item for item in items if isinstance(item, Indication)]
         if indications:
             before += self._look_at_clock()
@@ -164,6 +175,8 @@ class Daemon:
     def _say(self, events: list[Event]) -> None:
         if self.hub:
             self.hub.delivery.offer(events)
+        if self.hook:
+            self.hook.offer(events, _now_us())
 
     def _take(self, item: Item, *, at_us: int) -> Iterator[Entry]:
         """Hand one item to whom it concerns; yield what is to be journalled of it."""
@@ -172,17 +185,26 @@ class Daemon:
                 raise RuntimeError("a thread ended unexpectedly") from error
             case Found(entry):
                 yield entry
+            case Ran() if self.hook:
+                failed = self.hook.on(item, _now_us(), at_us=at_us)
+                if failed:
+                    yield failed
             case Incoming() if self.hub:
                 self.hub.delivery.on(item, _now_us())
-                asked = self.hub.command_of(item, at_us=at_us)
+                asked = self.hub.command_of(item, at_us=at_us, now_us=_now_us())
                 if isinstance(asked, Entry):
                     yield asked
                 elif asked is not None:
                     self.unheard.append(asked)
-            case Indication():
+            case Indication() | Ran():
                 pass
             case _ if self.hub:
                 self.hub.delivery.on(item, _now_us())
+
+    def _tally(self, *, at_us: int, last: bool = False) -> list[Entry]:
+        """Return the count of the commands that came too thick to be written down, when it is due."""
+        counted = self.hub.gate.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
+        return [counted] if counted else []
 
     def _heard(self) -> list[Command]:
         """Return the commands from outside that are still to be put into the inbox, and forget them."""
@@ -190,16 +212,26 @@ class Daemon:
         return heard
 
     def _deliver(self, now: Reading) -> None:
-        if self.hub is None:
-            return
-        waiting, oldest_at_us = self.hub.delivery.waiting, self.hub.delivery.oldest_at_us
-        self.hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
-        self.hub.delivery.pump(_now_us())
-        taken = self.hub.delivery.take_delivered()
-        if taken:
-            self.commit.delivered.update(dict.fromkeys(taken, now.at_us))
-        if taken and not self.commit.trouble:  # else each event would wait for the store; the next record tries it
-            self.hub.delivery.offer(self.commit.flush(at_us=now.at_us))
+        """Bring out what is due by either way, and note what got out."""
+        accepted = self._pump(self.hub, now) if self.hub else []
+        told = self._pump_hook(self.hook, accepted) if self.hook else []
+        self.commit.delivered.update(dict.fromkeys(accepted if self.hub else told, now.at_us))
+        self.commit.hooked.update(dict.fromkeys(told, now.at_us))
+        if (accepted or told) and not self.commit.trouble:  # else each would wait for the store; the next record tries
+            self._say(self.commit.flush(at_us=now.at_us))
+
+    def _pump(self, hub: Hub, now: Reading) -> list[str]:
+        """Send what is next; return the events that the broker took."""
+        waiting, oldest_at_us = hub.delivery.waiting, hub.delivery.oldest_at_us
+        hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
+        hub.delivery.pump(_now_us())
+        return hub.delivery.take_delivered()
+
+    def _pump_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
+        """Run what is next; return the events that went out so."""
+        hook.accepted(accepted)
+        hook.pump(_now_us())
+        return hook.take_done()
 
     def _look_at_clock(self) -> Iterator[Entry]:
         """Yield an entry if the wall clock was stepped since the last look."""
@@ -223,7 +255,10 @@ class Daemon:
             port.stop()
         for port in self.ports:
             port.join()
+        if self.hook:
+            self.hook.stop()
         self._round(self._rest())
+        self._round([Found(entry) for entry in self._tally(at_us=self.clock.read().at_us, last=True)])
         self._finish()
         if self.hub:
             self.hub.client.stop()
@@ -258,9 +293,9 @@ def run(config: Config, *, config_hash: str) -> None:
 def build(config: Config, *, config_hash: str) -> Daemon:
     """Build every part of the daemon; only the store is touched."""
     store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S)
-    clock = _resumed(store, config, clocks.of(config.simulation))
+    clock = resume.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
-    left = _left(store, config, config_hash=config_hash, at_us=now.at_us)
+    left = resume.left(store, config, config_hash=config_hash, at_us=now.at_us)
     with store.begin() as work:
         number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
         text = f"vatvigil {program} began run {number}"
@@ -274,9 +309,10 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         config=config,
         clock=clock,
         store=store,
-        acquisition=Acquisition(store, {vat.probe: _watched(store, config, vat) for vat in config.vats}),
+        acquisition=Acquisition(store, {vat.probe: resume.watched(store, config, vat) for vat in config.vats}),
         commit=Commit(store=store, run=number, event_of=_events(config)),
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
+        hook=Hook.of(config, post=queue.put),
         ports=[PortThread(line, probe, clock, post=queue.put) for line, probe in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, post=queue.put),
         manager=Manager.from_environment(),
@@ -285,42 +321,14 @@ def build(config: Config, *, config_hash: str) -> Daemon:
     )
 
 
-def _left(store: Store, config: Config, *, config_hash: str, at_us: int) -> list[Entry]:
-    """Return what is to be said of alarms that left a configuration that was changed since the last run."""
-    runs = queries.runs(store)
-    if not runs or runs[-1].config_hash == config_hash:
-        return []
-    left = list(left_standing(config.vats, queries.watches(store), at_us=at_us))
-    for entry in left:
-        log.warning("%s %s: %s", entry.vat, entry.alarm, entry.text)
-    return left
-
-
 def _events(config: Config) -> Callable[[Entry], Event | None]:
-    """Return what makes events of entries; without a broker there are none, the journal tells all."""
-    if config.mqtt is None:
-        return lambda _: None
-    return lambda entry: event_of(entry, simulated=config.simulated)
+    """Return what makes events of entries: without a broker, only those that go the second way out, if there is one."""
 
+    def made(entry: Entry) -> Event | None:
+        event = event_of(entry, simulated=config.simulated)
+        return event if config.mqtt or (config.hook and event and is_urgent(event)) else None
 
-def _resumed(store: Store, config: Config, clock: Clock) -> Clock:
-    """Return the clock with its watch time continued from where the log of any probe ends latest.
-
-    Also of one that has left the configuration: what its vat carries is in its watch time.
-    """
-    now_us = clock.read().at_us
-    probes = {probe.id for probe in config.probes} | {carry.probe for carry in queries.watches(store).values()}
-    ends = [end for probe in probes if (end := queries.last_position(store, probe))]
-    begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
-    return replace(clock, base_us=max(begins, default=0))
-
-
-def _watched(store: Store, config: Config, vat: VatConfig) -> Watched:
-    """Return the watch over a vat as the store remembers it."""
-    watch = Watch(vat=vat, probe=config.probe(vat.probe))
-    end = queries.last_position(store, vat.probe)
-    state = queries.load_watch(store, vat.id, vat.probe, recent=pipeline.recent_rows(watch)) or pipeline.fresh(watch)
-    return Watched(watch, replace(state, carry=kept(vat, state.carry)), end.seq if end else 0)
+    return made
 
 
 def _now_us() -> int:

@@ -11,7 +11,7 @@ import click
 
 from logger.cli.asking import examples, now_us, say_simulated
 from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, print_table, sentences
-from logger.config import Config, ProbeConfig
+from logger.config import Config, HookConfig, ProbeConfig
 from logger.errors import ConfigurationError, StoreError
 from logger.model import Indication, Reason
 from logger.store import Store
@@ -78,6 +78,8 @@ def _try_all(config: Config) -> Iterator[Finding]:
         if store is not None:
             store.close()
     yield _broker(config)
+    if config.hook is not None:
+        yield _hook(config.hook, is_only=config.mqtt is None)
 
 
 def _open(config: Config) -> tuple[Store | None, Finding]:
@@ -154,7 +156,8 @@ def _calibration(store: Store, probe: ProbeConfig) -> Finding:
 
 def _broker(config: Config) -> Finding:
     if config.mqtt is None:
-        text = "none is configured: alarms are journalled, and nobody is told. Add a table [mqtt] to be told"
+        told = "only the second way out tells of them" if config.hook else "nobody is told"
+        text = f"none is configured: alarms are journalled, and {told}. Add a table [mqtt] to be told"
         return Finding(what="broker", ok=True, text=text)
     from logger.mqtt import visit
 
@@ -165,3 +168,10 @@ def _broker(config: Config) -> Finding:
         trouble = str(error)
     where = f"{config.mqtt.host}:{config.mqtt.port}"
     return Finding(what="broker", ok=not trouble, text=trouble or f"{where} takes us")
+
+
+def _hook(hook: HookConfig, *, is_only: bool) -> Finding:
+    """Say what the second way out is; that it can be executed was checked with the configuration."""
+    when = "at once" if is_only else f"when the broker has not taken it for {hook.after_s:g} s"
+    text = f"{hook.command[0]} is run for an event of high priority {when}; not tried here, it would wake somebody"
+    return Finding(what="second way out", ok=True, text=text)

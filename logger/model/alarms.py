@@ -57,6 +57,8 @@ class Cause(StrEnum):
     STORE_RECOVERED = "store-recovered"
     DISK_LOW = "disk-low"
     BACKUP_FAILED = "backup-failed"
+    HOOK_FAILED = "hook-failed"
+    """The second way out could not be taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,7 +11,7 @@ from hashlib import blake2s
 
 import msgspec
 
-from logger.config import AlarmConfig, AlarmKind, VatConfig
+from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
 from logger.model import AlarmState, Cause, Entry, Event, Health, Measurements, Quality
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
@@ -171,6 +171,17 @@ def event_of(entry: Entry, *, simulated: bool) -> Event | None:
         "simulated": simulated,
     }
     return Event(id=identity, at_us=entry.at_us, vat=entry.vat, payload=json_text(content))
+
+
+class _Urgent(msgspec.Struct):
+    priority: str | None
+    by: str
+
+
+def is_urgent(event: Event) -> bool:
+    """Tell whether an event is of high priority and not what a person did: it must not wait for the broker."""
+    said = msgspec.json.decode(event.payload, type=_Urgent)
+    return said.priority == Priority.HIGH and not said.by
 
 
 def event_id(entry: Entry) -> str:

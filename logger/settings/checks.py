@@ -14,6 +14,7 @@ from logger.settings import ranges
 from logger.settings.alarm_checks import vat_problems
 from logger.settings.broker_checks import broker_problems
 from logger.settings.calibration_checks import buffer_problems, electrode_problems
+from logger.settings.hook_checks import hook_problems
 from logger.settings.problems import Key, Problem, suggestion
 from logger.settings.ranges import wrong
 
@@ -44,6 +45,8 @@ def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[P
         yield from buffer_problems(buffer)
     if config.mqtt is not None:
         yield from broker_problems(config.mqtt)
+    if config.hook is not None:
+        yield from hook_problems(config.hook)
     yield from _rest(config)
 
 

@@ -17,6 +17,7 @@ from logger.config import (
     CalibrationLimits,
     Config,
     ErrorModel,
+    HookConfig,
     MqttConfig,
     Priority,
     ProbeConfig,
@@ -27,6 +28,7 @@ from logger.config import (
 from logger.settings.document import (
     AlarmTable,
     BufferTable,
+    HookTable,
     MqttTable,
     ProbeTable,
     SimulationTable,
@@ -64,6 +66,7 @@ def convert(reading: Reading) -> Config:
         buffers=tuple(_buffer(reading, name, table) for name, table in document.buffer.items()),
         vats=tuple(_vat(reading, name, table) for name, table in document.vat.items()),
         mqtt=None if document.mqtt is None else _mqtt(reading, document.mqtt),
+        hook=None if document.hook is None else _hook(reading, document.hook),
         simulation=None if document.simulation is None else _simulation(document.simulation),
         backup_dir=None if store.backup_dir is None else base / store.backup_dir,
     )
@@ -189,6 +192,13 @@ def _mqtt(reading: Reading, table: MqttTable) -> MqttConfig:
     if given.get("discovery_prefix") == "":
         given["discovery_prefix"] = None
     return MqttConfig(**given)
+
+
+def _hook(reading: Reading, table: HookTable) -> HookConfig:
+    if not table.command:
+        remedy = 'write command = ["/path/to/executable", "argument"]'
+        reading.add(Problem(key=("hook", "command"), reason="it is missing or empty", remedy=remedy))
+    return HookConfig(command=tuple(table.command or ()), **table.given("command"))
 
 
 def _simulation(table: SimulationTable) -> Simulation:

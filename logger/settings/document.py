@@ -62,6 +62,15 @@ class MqttTable(Table):
     heartbeat_s: Number | None = None
 
 
+class HookTable(Table):
+    """[hook], the second way out; see `config.HookConfig`."""
+
+    command: list[Text] | None = None
+    after_s: Number | None = None
+    timeout_s: Number | None = None
+    retries: Whole | None = None
+
+
 class ProbeTable(Table):
     """[probe.<id>]; see `config.ProbeConfig`."""
 
@@ -134,6 +143,7 @@ class Document(BaseSettings):
 
     store: StoreTable | None = None
     mqtt: MqttTable | None = None
+    hook: HookTable | None = None
     probe: dict[str, ProbeTable] = {}
     buffer: dict[str, BufferTable] = {}
     vat: dict[str, VatTable] = {}
@@ -159,6 +169,8 @@ def _shape(hint: Any) -> Any:  # noqa: ANN401 - a type hint is of no common type
         return _shape(next(choice for choice in get_args(hint) if choice is not type(None)))
     if get_origin(hint) is dict:
         return {ANY_ID: _shape(get_args(hint)[1])}
+    if get_origin(hint) is list:
+        return list
     return layout(hint) if issubclass(hint, BaseModel) else hint
 
 

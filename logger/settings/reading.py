@@ -6,6 +6,7 @@ checks of meaning see all that is left. Whatever TOML can say ends here in a doc
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import takewhile
 from pathlib import Path
 from typing import Any, Final
 
@@ -24,6 +25,7 @@ _WANTED: Final = {
     "bool_type": ("true or false is wanted", "write one of them without quotes"),
     "string_type": ("a text is wanted", "put it in quotes"),
     "string_unicode": ("the text is not valid Unicode", "write it anew"),
+    "list_type": ("a list of texts is wanted", 'write it as ["one", "two"]'),
     "path_type": ("a path is wanted", "write it as a text in quotes"),
     "finite_number": ("a finite number is wanted", "write a number that is not nan or inf"),
     "datetime_type": ("a time is wanted", "write it without quotes, such as 2030-05-01T18:00:00Z"),
@@ -85,6 +87,8 @@ def _bound(over: Overlay, source: TomlConfigSettingsSource) -> type[Document]:
 def _leave_out(reading: Reading, tables: list[dict[str, Any]], detail: ErrorDetails) -> None:
     """Report one value that cannot be read, and take it out of the source that it came from."""
     key = _key(detail)
+    if key in reading.left_out:  # another part of a list that is out already
+        return
     found = [table for table in _holders(tables, key) if key[-1] in table]
     if not found:
         raise AssertionError(f"{detail['type']} at {key}: nothing to leave out")
@@ -95,8 +99,11 @@ def _leave_out(reading: Reading, tables: list[dict[str, Any]], detail: ErrorDeta
 
 
 def _key(detail: ErrorDetails) -> Key:
-    """Return the dotted key; pydantic marks an error in a dictionary's key itself with a last part of its own."""
-    parts = tuple(str(part) for part in detail["loc"])
+    """Return the dotted key, of a list's part that of the list.
+
+    Pydantic marks an error in a dictionary's key itself with a last part of its own.
+    """
+    parts = tuple(str(part) for part in takewhile(lambda part: isinstance(part, str), detail["loc"]))
     return parts[:-1] if parts[-1] == "[key]" else parts
 
 

@@ -154,11 +154,11 @@ def _table(document: Mapping[str, Any], key: Iterable[str]) -> Mapping[str, Any]
 
 
 def _value(text: str, kind: type) -> object:
-    """Return an environment's text as the file would hold it: numbers, truth and times by TOML's rules."""
+    """Return an environment's text as the file would hold it: numbers, truth, times and lists by TOML's rules."""
     if issubclass(kind, str | Path):
         return text
     try:
         value = tomllib.loads(f"value = {text}")["value"] if "\n" not in text else text
     except (tomllib.TOMLDecodeError, RecursionError, ValueError):
         return text
-    return value if isinstance(value, bool | int | float | date | time) else text
+    return value if isinstance(value, bool | int | float | date | time | kind) else text

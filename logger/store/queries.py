@@ -30,6 +30,7 @@ from logger.store.tables import (
     calibration,
     check_reading,
     correction,
+    hook_delivery,
     inbox,
     journal,
     measurement,
@@ -92,6 +93,14 @@ def pending_commands(store: Store) -> list[Command]:
 def unsent_events(store: Store, limit: int) -> list[Event]:
     """Return the oldest events that the broker does not have, in order."""
     statement = select(outbox).where(outbox.c.delivered_at_us.is_(None)).order_by(outbox.c.id).limit(limit)
+    with store.reading() as connection:
+        return [rows.read_event(row) for row in connection.execute(statement).mappings()]
+
+
+def unhooked_events(store: Store) -> list[Event]:
+    """Return the events that neither the broker has nor the second way out was taken for, in order."""
+    told = select(hook_delivery.c.event_id).where(hook_delivery.c.event_id == outbox.c.event_id).exists()
+    statement = select(outbox).where(outbox.c.delivered_at_us.is_(None), ~told).order_by(outbox.c.id)
     with store.reading() as connection:
         return [rows.read_event(row) for row in connection.execute(statement).mappings()]
 

@@ -167,6 +167,11 @@ class _OutboxColumns(TypedColumns):
     delivered_at_us: Named[int | None] = Column(BigInteger, comment=_AT + "; NULL: not yet")
 
 
+class _HookDeliveryColumns(TypedColumns):
+    event_id: Named[str] = Column(Text, primary_key=True, comment="the second way out was taken for this event")
+    at_us: Named[int] = Column(BigInteger, comment=_AT)
+
+
 class _InboxColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
     at_us: Named[int] = Column(BigInteger, comment=_AT)
@@ -196,6 +201,7 @@ watch = Table("watch", metadata, _WatchColumns)
 retained_topic = Table("retained_topic", metadata, _RetainedTopicColumns)
 journal = Table("journal", metadata, _JournalColumns)
 outbox = Table("outbox", metadata, _OutboxColumns)
+hook_delivery = Table("hook_delivery", metadata, _HookDeliveryColumns)
 inbox = Table("inbox", metadata, _InboxColumns)
 
 # Partial: they hold only what still waits, so they stay small for ever.

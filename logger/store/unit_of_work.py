@@ -23,6 +23,7 @@ from logger.store.tables import (
     calibration,
     check_reading,
     correction,
+    hook_delivery,
     inbox,
     journal,
     measurement,
@@ -36,7 +37,7 @@ from logger.store.tables import (
 class Writer:
     """The one writing side of a store: its engine, and whether a failed commit may yet have got through."""
 
-    __slots__ = ("_file", "_path", "engine", "in_doubt", "insert_event", "insert_measurement")
+    __slots__ = ("_file", "_path", "engine", "in_doubt", "insert_event", "insert_hooked", "insert_measurement")
 
     def __init__(self, engine: Engine, path: Path | None) -> None:
         """Prepare; nothing connects yet. `path`: the file of an SQLite store."""
@@ -46,6 +47,7 @@ class Writer:
         self.in_doubt = False
         dialect = sqlite if engine.dialect.name == "sqlite" else postgresql
         self.insert_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
+        self.insert_hooked = dialect.insert(hook_delivery).on_conflict_do_nothing(index_elements=["event_id"])
         self.insert_measurement = str(insert(measurement).compile(engine))
         """Text for the driver: the hot path goes round SQLAlchemy's work on every row."""
 
@@ -150,6 +152,10 @@ class UnitOfWork:
         if marked:
             statement = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
             self._connection.execute(statement, marked)
+
+    def mark_hooked(self, hooked: Mapping[str, int]) -> None:
+        """Note by event id when (UTC, microseconds) the second way out was taken; what was noted before stays."""
+        self._insert_all(self._writer.insert_hooked, [{"event_id": event, "at_us": at} for event, at in hooked.items()])
 
     def add_command(self, command: Command) -> int:
         """Put a command into the inbox (its `id` and `seq` are not used); return its number.

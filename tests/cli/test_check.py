@@ -8,6 +8,7 @@ import pytest
 
 from logger.probe.port import Line
 from tests.cli.house import House, now_us
+from tests.hook.making import script
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port, until
 from tests.parts.simulator import Start
 
@@ -150,3 +151,19 @@ def test_the_table_fits_80_columns_and_says_that_it_is_simulated(tmp_path: Path)
 
 def test_json_says_whether_it_is_simulated(tmp_path: Path) -> None:
     assert json.loads(house_of(tmp_path, "/dev/absent").do("check", "--json").stdout)["simulated"] is True
+
+
+@pytest.mark.parametrize(
+    ("broker", "when"),
+    [("", "at once"), ('[mqtt]\nhost = "127.0.0.1"\nport = 1\n', "when the broker has not taken it for 5 s")],
+)
+def test_the_second_way_out_is_shown_and_not_taken(tmp_path: Path, broker: str, when: str) -> None:
+    path = script(tmp_path, 'touch "$0.d/run"')
+    house = house_of(tmp_path, "/dev/absent", f'{broker}[hook]\ncommand = ["{path}", "salsify"]\nafter_s = 5\n')
+    found = findings(house, code=3)
+    assert found["second"] == (
+        True,
+        f"{path} is run for an event of high priority {when}; not tried here, it would wake somebody",
+    )
+    assert ("only the second way out tells of them" in found["broker"][1]) is (not broker)
+    assert not (tmp_path / "hook.d/run").exists()

@@ -4,6 +4,7 @@ import json
 from typing import Any
 
 from logger.model import CommandKind
+from logger.mqtt.gate import REFUSALS_A_MINUTE
 from tests.night import hearing
 from tests.night.telling import check_that_a_replay_tells_the_same
 from tests.parts.daemon import BASE, MakeNight, Vat
@@ -42,10 +43,10 @@ def test_nonsense_from_the_broker_is_refused_and_ends_nothing(night: MakeNight, 
     with Subscriber(port=broker.port, filters=(f"{BASE}/event", f"{BASE}/status")) as hub:
         here.start_and_watch()
         hub.wait_for(f"{BASE}/status")
-        for _ in range(50):
+        for _ in range(REFUSALS_A_MINUTE // 2):
             hub.publish(f"{BASE}/command/marrow/ph-high/acknowledge", b"\x00\xff")
             hub.publish(f"{BASE}/command/no/such/thing", b"1")
-        here.until(lambda: len(here.journal("cause = 'refused'")) == 100, "100 refusals")
+        here.until(lambda: len(here.journal("cause = 'refused'")) == REFUSALS_A_MINUTE, "refusals")
         here.watch(records=2)
         assert here.stop() == 0
         here.until(lambda: set(hearing.ids(hub)) >= {i for i in hearing.sent(here) if "system" in i}, "their events")

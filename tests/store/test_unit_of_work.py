@@ -142,6 +142,19 @@ def test_events_leave_in_order_and_only_once(store: Store) -> None:
     assert queries.outbox_waiting(store) == queries.Waiting(count=0, oldest_at_us=None)
 
 
+def test_what_went_the_second_way_goes_it_once_and_waits_for_the_broker(store: Store) -> None:
+    with store.begin() as unit:
+        unit.add_events([event("c"), event("a"), event("b")], {"b": START_US})
+        unit.commit()
+    assert [waiting.id for waiting in queries.unhooked_events(store)] == ["c", "a"]
+    for at_us in (START_US, START_US + 1):  # told twice: the first time stands
+        with store.begin() as unit:
+            unit.mark_hooked({"c": at_us, "not stored yet": at_us})
+            unit.commit()
+    assert queries.unhooked_events(store) == [event("a")]
+    assert [waiting.id for waiting in queries.unsent_events(store, 9)] == ["c", "a"]
+
+
 def test_an_event_id_is_there_once(store: Store) -> None:
     with store.begin() as unit:
         unit.add_events([event("a"), event("a", payload='{"other":1}')])

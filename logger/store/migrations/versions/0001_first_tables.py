@@ -15,7 +15,7 @@ down_revision = None
 AT = "UTC, microseconds since 1970"
 ELAPSED = "watch time, microseconds: never runs back, also over restarts"
 
-NEVER_CHANGE = ("meta", "run", "calibration", "check_reading", "correction", "measurement", "journal")
+NEVER_CHANGE = ("meta", "run", "calibration", "check_reading", "correction", "measurement", "journal", "hook_delivery")
 CHANGE_ONCE = {
     "outbox": ("delivered_at_us", ("id", "event_id", "at_us", "vat", "payload")),
     "inbox": (
@@ -226,6 +226,12 @@ def _make_outbox() -> None:
         sa.UniqueConstraint("event_id", name="uq_outbox_event_id"),
     )
     _make_partial_index("ix_outbox_unsent", "outbox", "delivered_at_us IS NULL")
+    op.create_table(
+        "hook_delivery",
+        _column("event_id", sa.Text, "the second way out was taken for this event"),
+        _column("at_us", sa.BigInteger, AT),
+        sa.PrimaryKeyConstraint("event_id", name="pk_hook_delivery"),
+    )
 
 
 def _make_inbox() -> None:

@@ -1,0 +1,127 @@
+"""When the second way out is taken, and for which event.
+
+Law: events of high priority that no person caused, in their order, each until the executable ended well for it, until
+the broker has it, or until the tries are used up; then the journal says so, once until a run ends well. What was
+neither taken nor done is tried anew after a restart. No clock: time is an argument (steady, in real microseconds).
+"""
+
+import logging
+from collections import OrderedDict, deque
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Self
+
+from logger.config import Config, HookConfig
+from logger.hook.runner import Ran, Runner
+from logger.model import Cause, Entry, Event
+from logger.mqtt.payloads import is_urgent
+from logger.ports import Crashed
+
+log = logging.getLogger(__name__)
+
+SECOND_US = 1_000_000
+FIRST_RETRY_US = 5 * SECOND_US
+LONGEST_RETRY_US = 60 * SECOND_US
+LAST_RUN_S = 3.0
+"""How long the end waits for a run that goes on."""
+_IDS_REMEMBERED = 4096
+
+
+@dataclass(slots=True, kw_only=True)
+class _Turn:
+    """An event that waits, when it is due, and how often it was tried in vain."""
+
+    event: Event
+    due_us: int
+    tries: int = 0
+
+
+@dataclass(slots=True, kw_only=True)
+class Hook:
+    """The second way out as the main loop sees it; `runner` only posts results."""
+
+    config: HookConfig
+    after_s: float
+    """How long the broker is given; 0 where there is none."""
+    post: Callable[[Ran | Crashed], None]
+    runner: Runner = field(init=False)
+    _waiting: deque[_Turn] = field(default_factory=deque)
+    _running: bool = False
+    _failing: bool = False
+    _known: OrderedDict[str, None] = field(default_factory=OrderedDict)
+    _done: list[str] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, config: Config, *, post: Callable[[Ran | Crashed], None]) -> Self | None:
+        """Return the second way out of a configuration, None if it has none."""
+        after_s = config.hook.after_s if config.hook and config.mqtt else 0.0
+        return cls(config=config.hook, after_s=after_s, post=post) if config.hook else None
+
+    def __post_init__(self) -> None:
+        """Prepare the thread; nothing runs before `start`."""
+        self.runner = Runner(config=self.config, post=self.post)
+
+    def start(self) -> None:
+        """Begin."""
+        self.runner.start()
+
+    def stop(self) -> None:
+        """Give the present run a moment, then kill it; its event is tried again after the next start."""
+        self.runner.stop(LAST_RUN_S)
+
+    def offer(self, events: Iterable[Event], now_us: int, *, waited_s: float = 0.0) -> None:
+        """Let those events that are urgent wait for the broker, less the real time that they have waited already."""
+        due_us = now_us + round(max(0.0, self.after_s - max(0.0, waited_s)) * SECOND_US)
+        for event in events:
+            if event.id not in self._known and is_urgent(event):
+                self._known[event.id] = None
+                self._waiting.append(_Turn(event=event, due_us=due_us))
+        while len(self._known) > _IDS_REMEMBERED + len(self._waiting):
+            self._known.popitem(last=False)
+
+    def accepted(self, ids: Iterable[str]) -> None:
+        """Forget events that the broker has."""
+        gone = set(ids)
+        if gone:
+            self._waiting = deque(turn for turn in self._waiting if turn.event.id not in gone)
+
+    def pump(self, now_us: int) -> None:
+        """Begin a run if one is due and none goes on."""
+        if self._waiting and not self._running and self._waiting[0].due_us <= now_us:
+            self._running = True
+            self.runner.tell(self._waiting[0].event)
+
+    @property
+    def next_due_us(self) -> int | None:
+        """Return when `pump` must be called though nothing happens; None: not before something does."""
+        return self._waiting[0].due_us if self._waiting and not self._running else None
+
+    def take_done(self) -> list[str]:
+        """Return the ids of events that the executable ended well for since the last call: mark them in the store."""
+        taken, self._done = self._done, []
+        return taken
+
+    def on(self, ran: Ran, now_us: int, *, at_us: int) -> Entry | None:
+        """Take in how a run ended; return what is to be journalled of it at that UTC."""
+        self._running = False
+        turn = self._waiting[0] if self._waiting and self._waiting[0].event.id == ran.event else None
+        if not ran.trouble:
+            self._failing = False
+            self._done.append(ran.event)
+            self.accepted([ran.event])
+            return None
+        log.warning("The second way out failed on event %s: %s", ran.event, ran.trouble)
+        return self._failed(turn, ran, now_us=now_us, at_us=at_us) if turn else None
+
+    def _failed(self, turn: _Turn, ran: Ran, *, now_us: int, at_us: int) -> Entry | None:
+        turn.tries += 1
+        if turn.tries <= self.config.retries:
+            turn.due_us = now_us + min(FIRST_RETRY_US << min(turn.tries - 1, 16), LONGEST_RETRY_US)
+            return None
+        self._waiting.popleft()
+        if self._failing:
+            return None
+        self._failing = True
+        times = f"{turn.tries} times" if turn.tries > 1 else "once"
+        text = f"The second way out ({self.config.command[0]}) was tried {times} in vain: {ran.trouble}. Try it by hand"
+        return Entry(seq=0, at_us=at_us, vat="", cause=Cause.HOOK_FAILED, priority="medium", text=text)

@@ -1,0 +1,141 @@
+"""Which events go the second way out and when: time is an argument, nothing is run."""
+
+from collections.abc import Sequence
+
+from logger.hook import Hook, Ran
+from logger.hook.hook import LONGEST_RETRY_US
+from logger.model import Cause
+from tests.hook.making import SECOND_US, Post, event, hook
+
+AFTER_US = 60 * SECOND_US
+
+
+class Told:
+    """Stands where the thread is: keeps what it was told."""
+
+    def __init__(self, ours: Hook) -> None:
+        self.ids: list[str] = []
+        ours.runner = self  # type: ignore[assignment] # `tell` is all that is used
+
+    def tell(self, told: object) -> None:
+        self.ids.append(told.id)  # type: ignore[attr-defined] # an Event
+
+
+def made(*, after_s: float = 60.0, retries: int = 2) -> tuple[Hook, Told]:
+    ours = hook(Post(), "/bin/true", after_s=after_s, retries=retries)
+    return ours, Told(ours)
+
+
+def ran(ours: Hook, number: int, trouble: str = "", *, now_us: int = 0) -> str:
+    """Let a run end; return what is journalled."""
+    entry = ours.on(Ran(event(number).id, trouble), now_us, at_us=7)
+    return entry.text if entry else ""
+
+
+def ids(numbers: Sequence[int]) -> list[str]:
+    return [event(number).id for number in numbers]
+
+
+def test_an_event_waits_for_the_broker_first() -> None:
+    ours, told = made()
+    ours.offer([event(1)], 5)
+    ours.pump(AFTER_US + 4)
+    assert (told.ids, ours.next_due_us) == ([], AFTER_US + 5)
+    ours.pump(AFTER_US + 5)
+    assert (told.ids, ours.next_due_us) == (ids([1]), None)
+
+
+def test_what_the_broker_took_in_time_goes_no_second_way() -> None:
+    ours, told = made()
+    ours.offer([event(1), event(2)], 0)
+    ours.accepted(ids([1]))
+    ours.pump(AFTER_US)
+    assert told.ids == ids([2])
+
+
+def test_only_what_is_urgent_and_no_person_did_goes_out() -> None:
+    ours, told = made(after_s=0)
+    ours.offer([event(1, priority="medium"), event(2, priority=""), event(3, by="kim"), event(4)], 0)
+    ours.pump(0)
+    assert told.ids == ids([4])
+    ran(ours, 4)
+    ours.pump(0)
+    assert told.ids == ids([4])
+
+
+def test_an_event_offered_twice_goes_out_once() -> None:
+    ours, told = made(after_s=0)
+    ours.offer([event(1)], 0)
+    ours.pump(0)
+    ran(ours, 1)
+    ours.offer([event(1)], 0)
+    ours.pump(0)
+    assert (told.ids, ours.take_done(), ours.take_done()) == (ids([1]), ids([1]), [])
+
+
+def test_what_waited_before_a_restart_waits_only_the_rest() -> None:
+    ours, _ = made()
+    ours.offer([event(1)], 0, waited_s=45)
+    assert ours.next_due_us == 15 * SECOND_US
+    late, _ = made()
+    late.offer([event(1)], 3, waited_s=1e9)
+    assert late.next_due_us == 3
+    stepped, _ = made()  # the wall clock ran back meanwhile
+    stepped.offer([event(1)], 0, waited_s=-1e9)
+    assert stepped.next_due_us == AFTER_US
+
+
+def test_failures_are_tried_again_ever_later_and_events_keep_their_order() -> None:
+    ours, told = made(after_s=0, retries=6)
+    ours.offer([event(1), event(2)], 0)
+    waits_s, now_us = [], 0
+    for _ in range(6):
+        ours.pump(now_us)
+        assert ran(ours, 1, "no", now_us=now_us) == ""
+        assert ours.next_due_us is not None
+        waits_s.append((ours.next_due_us - now_us) / SECOND_US)
+        ours.pump(ours.next_due_us - 1)
+        now_us = ours.next_due_us
+    assert waits_s == [5, 10, 20, 40, LONGEST_RETRY_US / SECOND_US, 60]
+    ours.pump(now_us)
+    ran(ours, 1)
+    ours.pump(now_us)
+    assert told.ids == ids([1] * 7 + [2])
+
+
+def test_giving_up_is_journalled_once_until_a_run_ends_well() -> None:
+    ours, told = made(after_s=0, retries=1)
+    ours.offer([event(number) for number in range(1, 6)], 0)
+    said = []
+    for number, trouble in [(1, "no"), (1, "no"), (2, "no"), (2, "no"), (3, ""), (4, "no"), (4, "never"), (5, "")]:
+        ours.pump(ours.next_due_us or 0)
+        said.append(ran(ours, number, trouble))
+    text = "The second way out (/bin/true) was tried 2 times in vain: {}. Try it by hand"
+    assert said == ["", text.format("no"), "", "", "", "", text.format("never"), ""]
+    assert ours.take_done() == ids([3, 5])
+    assert told.ids == ids([1, 1, 2, 2, 3, 4, 4, 5])
+
+
+def test_what_is_journalled_of_a_failure_goes_no_second_way_itself() -> None:
+    ours, _ = made(after_s=0, retries=0)
+    ours.offer([event(1)], 0)
+    ours.pump(0)
+    entry = ours.on(Ran(event(1).id, "no"), 0, at_us=7)
+    assert entry is not None
+    assert (entry.cause, entry.priority, entry.at_us, entry.vat) == (Cause.HOOK_FAILED, "medium", 7, "")
+    assert "was tried once in vain" in entry.text
+
+
+def test_a_run_that_ends_after_the_broker_took_its_event_is_known_all_the_same() -> None:
+    ours, told = made(after_s=0)
+    ours.offer([event(1), event(2)], 0)
+    ours.pump(0)
+    ours.accepted(ids([1]))
+    ours.pump(0)
+    assert told.ids == ids([1])
+    ran(ours, 1)
+    assert ours.take_done() == ids([1])
+    ours.pump(0)
+    ours.accepted(ids([2]))
+    assert ran(ours, 2, "no") == ""
+    assert ours.next_due_us is None
