@@ -27,12 +27,21 @@ class AlarmKind(StrEnum):
     NO_DATA = "no-data"
     """Nothing arrives: records without an indication."""
     BLIND = "blind"
-    """Something arrives, but nothing that can be believed."""
+    """Something arrives, but nothing that can be believed, for no cause that has an alarm of its own."""
+    OUT_OF_LIQUID = "out-of-liquid"
+    """The probe hangs in air."""
+    ERRATIC = "erratic"
+    """The potential has no one value: a broken bulb, a knocked probe, a bad cable."""
 
     @property
     def is_process(self) -> bool:
-        """Tell whether bad data freezes this alarm and a mark (probe out) suspends it."""
-        return self not in (AlarmKind.NO_DATA, AlarmKind.BLIND)
+        """Tell whether it judges the vat: bad data freezes it."""
+        return self not in _INSTRUMENT
+
+    @property
+    def is_suspended(self) -> bool:
+        """Tell whether a mark (probe out) or work on the probe suspends this alarm."""
+        return self.is_process or self in (AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
 
     @property
     def is_high(self) -> bool:
@@ -43,6 +52,9 @@ class AlarmKind(StrEnum):
     def is_ph(self) -> bool:
         """Tell whether the alarm judges pH."""
         return self in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW)
+
+
+_INSTRUMENT = frozenset({AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC})
 
 
 class Priority(StrEnum):
@@ -71,6 +83,14 @@ class QualityLimits:
     flat_suspect_s: float = 5400.0
     flat_fail_s: float = 10800.0
     max_gap_s: float = 300.0
+    witness_window_s: float = 300.0
+    """Windows by which a probe out of the liquid and an erratic one are known."""
+    witness_rate_c_per_h: float = 1.5
+    """A vat does not change its temperature faster."""
+    witness_spread_c: float = 0.15
+    witness_noise_mv: float = 2.0
+    erratic_spread_mv: float = 7.0
+    """About 0.12 pH."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -71,7 +71,7 @@ setpoint = $temperature_low
 deadband = 0.5
 on_delay_s = 1200
 
-# The alarms `no-data` and `blind` are always there; write their tables only to tune them.
+# The alarms `no-data`, `blind`, `out-of-liquid` and `erratic` are always there; write their tables only to tune them.
 $broker""")
 
 _BROKER = Template("""

@@ -21,7 +21,7 @@ from logger.model.requests import (
     Segment,
     Verdict,
 )
-from logger.model.watch import Carry, Drift, Outcome, WatchState
+from logger.model.watch import Carry, Drift, Outcome, WatchState, Witness
 
 __all__ = [
     "AlarmState",
@@ -56,4 +56,5 @@ __all__ = [
     "Tests",
     "Verdict",
     "WatchState",
+    "Witness",
 ]

@@ -36,6 +36,8 @@ _KIND_WORDS = {
     AlarmKind.TEMPERATURE_LOW: "temperature low",
     AlarmKind.NO_DATA: "no data",
     AlarmKind.BLIND: "blind, nothing to be believed",
+    AlarmKind.OUT_OF_LIQUID: "probe out of the liquid",
+    AlarmKind.ERRATIC: "probe erratic",
 }
 
 

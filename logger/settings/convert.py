@@ -1,8 +1,9 @@
 """A `Document` -> the frozen objects of `logger/config.py`.
 
 Law: here the tables get their defaults (those of `config.py`, and those by kind of alarm below), files of secrets are
-read, relative paths are taken from the configuration file's directory. Every vat has a no-data and a blind alarm: both
-can be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
+read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms (no-data,
+blind, out-of-liquid, erratic): they can be tuned and none can be left out. What is missing is reported and stands for
+nothing that could be run.
 """
 
 from dataclasses import fields
@@ -48,9 +49,11 @@ DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.TEMPERATURE_LOW: _TEMPERATURE,
     AlarmKind.NO_DATA: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
+    AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
+    AlarmKind.ERRATIC: {"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
 }
 """What differs by kind from the defaults of `AlarmConfig`, each [CP]."""
-_ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND)
+_ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
 
 
 def convert(reading: Reading) -> Config:

@@ -37,6 +37,8 @@ def test_the_defaults_load_and_watch_everything(out: Path) -> None:
         AlarmKind.TEMPERATURE_LOW: 10,
         AlarmKind.NO_DATA: None,
         AlarmKind.BLIND: None,
+        AlarmKind.OUT_OF_LIQUID: None,
+        AlarmKind.ERRATIC: None,
     }
     assert (result.exit_code, config.simulated, config.mqtt) == (0, False, None)
     assert f"{out} written.\npH alone does not make food safe" in result.output

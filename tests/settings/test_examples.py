@@ -59,6 +59,8 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "temperature-low": (10, Priority.HIGH),
         "no-data": (None, Priority.HIGH),
         "blind": (None, Priority.HIGH),
+        "out-of-liquid": (None, Priority.HIGH),
+        "erratic": (None, Priority.HIGH),
     }
 
 
