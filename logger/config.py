@@ -18,12 +18,16 @@ class Protocol(StrEnum):
 
 
 class AlarmKind(StrEnum):
-    """What an alarm watches. The first four are process alarms, the rest tell of the instrument."""
+    """What an alarm watches: the vat (process alarms) or the instrument."""
 
     PH_HIGH = "ph-high"
     PH_LOW = "ph-low"
     TEMPERATURE_HIGH = "temperature-high"
     TEMPERATURE_LOW = "temperature-low"
+    RATE_OF_CHANGE = "rate-of-change"
+    """pH changes faster than a ferment does, up or down."""
+    RISE = "rise"
+    """pH rises again after its lowest: the signature of spoilage."""
     NO_DATA = "no-data"
     """Nothing arrives: records without an indication."""
     BLIND = "blind"
@@ -50,8 +54,18 @@ class AlarmKind(StrEnum):
 
     @property
     def is_ph(self) -> bool:
-        """Tell whether the alarm judges pH."""
-        return self in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW)
+        """Tell whether the alarm judges pH, or what becomes of it."""
+        return self in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW) or self.is_trend
+
+    @property
+    def is_trend(self) -> bool:
+        """Tell whether the alarm looks back over several windows."""
+        return self in (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE)
+
+    @property
+    def unit(self) -> str:
+        """Return the unit of its value and setpoint, with a space before it; empty for pH."""
+        return " pH/h" if self is AlarmKind.RATE_OF_CHANGE else "" if self.is_ph else " C"
 
 
 _INSTRUMENT = frozenset({AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC})
@@ -175,7 +189,7 @@ class ProbeConfig:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmConfig:
-    """One alarm of a vat. Setpoint and deadband in pH or Celsius; no setpoint for instrument alarms."""
+    """One alarm of a vat. Setpoint and deadband in the unit of its kind; no setpoint for instrument alarms."""
 
     id: str
     kind: AlarmKind
@@ -185,6 +199,8 @@ class AlarmConfig:
     off_delay_s: float = 0.0
     window_s: float = 600.0
     """Length of the windows whose median is judged; 0: every record by itself."""
+    armed_ph: float = 4.4
+    """A rise counts only after the pH came down to this. [CP]"""
     priority: Priority = Priority.MEDIUM
     latching: bool = False
     realarm_s: float | None = None

@@ -16,7 +16,7 @@ from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
-from logger.measure import calibration, quality, uncertainty, windows, witness
+from logger.measure import calibration, quality, trend, uncertainty, windows, witness
 from logger.measure.windows import Belief, Judged
 from logger.model import (
     AlarmState,
@@ -32,6 +32,7 @@ from logger.model import (
     Quality,
     Reason,
     Tests,
+    Trend,
     WatchState,
     Witness,
 )
@@ -95,9 +96,9 @@ def _stretch(watch: Watch, state: WatchState, block: Block) -> tuple[WatchState,
     heard, spoken = _witness(watch, state, block)
     measured = _measure(watch, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
-    alarms, entries = _alarm(watch, state.carry, rows, measured, first=first)
+    alarms, trends, entries = _alarm(watch, state.carry, rows, measured, first=first)
     keep = min(_needed(watch, rows), len(rows))
-    carry = replace(state.carry, alarms=alarms, witness=heard, recent=keep)
+    carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, recent=keep)
     believed = np.flatnonzero((measured.quality == Quality.PASS) & ~np.isnan(measured.ph))
     if len(believed):
         newest = measured[believed[-1] :]
@@ -171,9 +172,9 @@ def _measure(watch: Watch, state: WatchState, block: Block, spoken: Ints) -> Mea
 
 def _alarm(
     watch: Watch, carry: Carry, rows: Measurements, measured: Measurements, *, first: int
-) -> tuple[dict[str, AlarmState], list[Entry]]:
-    """Judge each alarm; return all states, and the entries in the order of their records."""
-    states = dict(carry.alarms)
+) -> tuple[dict[str, AlarmState], dict[str, Trend], list[Entry]]:
+    """Judge each alarm; return all states, what is looked back on, and the entries in the order of their records."""
+    states, trends = dict(carry.alarms), dict(carry.trends)
     found: list[tuple[int, Entry]] = []
     gap_us = round(watch.probe.limits.max_gap_s * SECOND_US)
     judged: dict[tuple[AlarmKind, float], Judged] = {}
@@ -185,21 +186,27 @@ def _alarm(
         signal = (_SIGNALS[alarm.kind], alarm.window_s)
         if signal not in judged:
             judged[signal] = _judge(watch, carry, rows, alarm, first=first)
+        look = judged[signal]
+        if alarm.kind.is_trend:
+            before = trends.get(alarm.id, Trend())
+            trends[alarm.id], look = trend.follow(before, look, alarm, fresh_us=carry.fresh_us)
         states[alarm.id], entries = evaluate.run(
             watch.vat.id,
             alarm,
             states.get(alarm.id, AlarmState()),
             rows=measured,
-            series=_series(alarm, judged[signal]),
+            series=_series(alarm, look),
             max_gap_us=gap_us + round(alarm.window_s * SECOND_US),
         )
         found += entries
-    return states, [entry for _, entry in sorted(found, key=lambda pair: pair[0])]
+    return states, trends, [entry for _, entry in sorted(found, key=lambda pair: pair[0])]
 
 
 _SIGNALS = {
     AlarmKind.PH_HIGH: AlarmKind.PH_HIGH,
     AlarmKind.PH_LOW: AlarmKind.PH_HIGH,
+    AlarmKind.RATE_OF_CHANGE: AlarmKind.PH_HIGH,
+    AlarmKind.RISE: AlarmKind.PH_HIGH,
     AlarmKind.TEMPERATURE_HIGH: AlarmKind.TEMPERATURE_HIGH,
     AlarmKind.TEMPERATURE_LOW: AlarmKind.TEMPERATURE_HIGH,
     AlarmKind.NO_DATA: AlarmKind.NO_DATA,

@@ -72,6 +72,10 @@ def span(seconds: float) -> str:
 
 def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     """Say a value with its unit and, where u is known, twice its standard uncertainty."""
+    if value is not None and alarm.kind is AlarmKind.RATE_OF_CHANGE:
+        return f"pH changes by {value:.2f} an hour"
+    if value is not None and alarm.kind is AlarmKind.RISE:
+        return f"pH has risen by {value:.2f} from its lowest"
     if value is None:
         return "pH unknown" if alarm.kind.is_ph else "temperature unknown"
     if not alarm.kind.is_ph:

@@ -71,6 +71,15 @@ setpoint = $temperature_low
 deadband = 0.5
 on_delay_s = 1200
 
+# Faster than a ferment changes (pH an hour), up or down: somebody added something, or the probe.
+[vat.$vat.alarm.rate-of-change]
+setpoint = 0.5
+
+# So far above its lowest for three hours, after the pH came down to armed_ph: film yeasts, or spoilage.
+[vat.$vat.alarm.rise]
+setpoint = 0.1
+armed_ph = 4.4
+
 # The alarms `no-data`, `blind`, `out-of-liquid` and `erratic` are always there; write their tables only to tune them.
 $broker""")
 

@@ -36,6 +36,8 @@ class Judged(Columns):
     row: Ints
     """Row of the block at which the value is judged."""
     elapsed_us: Ints
+    begin_us: Ints
+    """Watch time at which its window begins."""
     value: Floats
     u: Floats
     """u of one reading at the median; NaN where there is none."""
@@ -77,6 +79,7 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Ju
     return Judged(
         row=np.arange(len(rows) - first),
         elapsed_us=rows.elapsed_us[part],
+        begin_us=rows.elapsed_us[part],
         value=value[part],
         u=rows.u[part],
         belief=belief[part],
@@ -111,6 +114,7 @@ def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, wind
     return Judged(
         row=at - first,
         elapsed_us=rows.elapsed_us[at],
+        begin_us=window[at - 1] * round(window_s * SECOND_US),
         value=middle[:-1][mine],
         u=u[:-1][mine],
         belief=verdict[:-1][mine],

@@ -38,6 +38,16 @@ class Witness:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """What an alarm on several windows looks back on; see `measure/trend.py`."""
+
+    medians: tuple[tuple[int, float], ...] = ()
+    """The newest believed ones: when the window began (watch time) and its pH."""
+    lowest: float | None = None
+    """The lowest level since the calibration."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Carry:
     """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction."""
 
@@ -54,6 +64,8 @@ class Carry:
     """Watch time of it: its age is counted by the steady clock."""
     fresh_us: int = 0
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
+    trends: Mapping[str, Trend] = field(default_factory=dict)
+    """By alarm."""
     witness: Witness = field(default_factory=Witness)
     recent: int = 0
     """How many of the newest records the windows need."""

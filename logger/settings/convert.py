@@ -47,6 +47,8 @@ DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.PH_LOW: _PH,
     AlarmKind.TEMPERATURE_HIGH: _TEMPERATURE,
     AlarmKind.TEMPERATURE_LOW: _TEMPERATURE,
+    AlarmKind.RATE_OF_CHANGE: {"setpoint": 0.5, "deadband": 0.1},
+    AlarmKind.RISE: {"setpoint": 0.1, "deadband": 0.03, "window_s": 3600.0, "on_delay_s": 10800.0},
     AlarmKind.NO_DATA: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
     AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},

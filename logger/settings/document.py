@@ -101,6 +101,7 @@ class AlarmTable(Table):
     on_delay_s: Number | None = None
     off_delay_s: Number | None = None
     window_s: Number | None = None
+    armed_ph: Number | None = None
     priority: Priority | None = None
     latching: Switch | None = None
     realarm_s: Number | None = None

@@ -18,7 +18,9 @@ from logger.pipeline import Watch
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
 EXAMPLE = Path(__file__).parents[2] / "config_examples" / "simulator.toml"
-FAULTS = {
+RISEN_H = 33.9
+"""The true pH of that run is 0.1 above its lowest."""
+FAULTS: dict[str, dict[str, float]] = {
     "quiet-night": {},
     "probe-out": {"out-of-liquid": 3.0},
     "long-foam": {"no-data": 3.267, "out-of-liquid": 5.367, "erratic": 11.433},
@@ -26,6 +28,8 @@ FAULTS = {
     "unplugged": {"no-data": 2.0},
     "frozen": {"blind": 2.0},
     "cold-night": {"temperature-low": 1.5},
+    "normal-night": {},
+    "ph-rise": {"rise": RISEN_H},
 }
 """By run the alarms that must be raised, with the hour in which their cause begins; no other may be."""
 
