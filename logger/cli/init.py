@@ -45,6 +45,7 @@ timeout_s = 2
 [vat.$vat]
 name = $name
 probe = "$probe"
+# profile = "lactic-vegetables"  # brings such alarms by itself; or brined-cucumbers, vinegar, kombucha
 
 # Alarms: the name of the table is the name of the alarm. A deadband keeps an alarm from coming and going.
 [vat.$vat.alarm.ph-high]

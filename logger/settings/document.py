@@ -14,6 +14,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Strict
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from logger.config import AlarmKind, CalibrationLimits, ErrorModel, Priority, Protocol, QualityLimits
+from logger.settings.profiles import Profile
 
 Number = Annotated[float, Strict()]
 Whole = Annotated[int, Strict()]
@@ -113,6 +114,7 @@ class VatTable(Table):
 
     name: Text | None = None
     probe: Text | None = None
+    profile: Profile | None = None
     max_shelve_s: Number | None = None
     probe_out_s: Number | None = None
     alarm: dict[str, AlarmTable] = {}
