@@ -107,7 +107,7 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     for alarm in vat.alarms:
         if alarm.kind.is_ph and alarm.id in alarms:
             alarms[alarm.id] = replace(alarms[alarm.id], pending_us=None)
-    return replace(carry, calibration=new, drift=None, alarms=alarms, fresh_us=now.elapsed_us)
+    return replace(carry, calibration=new, drift=None, alarms=alarms, trends={}, fresh_us=now.elapsed_us)
 
 
 def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[Check, Calibration]:

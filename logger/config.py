@@ -18,21 +18,34 @@ class Protocol(StrEnum):
 
 
 class AlarmKind(StrEnum):
-    """What an alarm watches. The first four are process alarms, the rest tell of the instrument."""
+    """What an alarm watches: the vat (process alarms) or the instrument."""
 
     PH_HIGH = "ph-high"
     PH_LOW = "ph-low"
     TEMPERATURE_HIGH = "temperature-high"
     TEMPERATURE_LOW = "temperature-low"
+    RATE_OF_CHANGE = "rate-of-change"
+    """pH changes faster than a ferment does, up or down."""
+    RISE = "rise"
+    """pH rises again after its lowest: the signature of spoilage."""
     NO_DATA = "no-data"
     """Nothing arrives: records without an indication."""
     BLIND = "blind"
-    """Something arrives, but nothing that can be believed."""
+    """Something arrives, but nothing that can be believed, for no cause that has an alarm of its own."""
+    OUT_OF_LIQUID = "out-of-liquid"
+    """The probe hangs in air."""
+    ERRATIC = "erratic"
+    """The potential has no one value: a broken bulb, a knocked probe, a bad cable."""
 
     @property
     def is_process(self) -> bool:
-        """Tell whether bad data freezes this alarm and a mark (probe out) suspends it."""
-        return self not in (AlarmKind.NO_DATA, AlarmKind.BLIND)
+        """Tell whether it judges the vat: bad data freezes it."""
+        return self not in _INSTRUMENT
+
+    @property
+    def is_suspended(self) -> bool:
+        """Tell whether a mark (probe out) or work on the probe suspends this alarm."""
+        return self.is_process or self in (AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
 
     @property
     def is_high(self) -> bool:
@@ -41,8 +54,21 @@ class AlarmKind(StrEnum):
 
     @property
     def is_ph(self) -> bool:
-        """Tell whether the alarm judges pH."""
-        return self in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW)
+        """Tell whether the alarm judges pH, or what becomes of it."""
+        return self in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW) or self.is_trend
+
+    @property
+    def is_trend(self) -> bool:
+        """Tell whether the alarm looks back over several windows."""
+        return self in (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE)
+
+    @property
+    def unit(self) -> str:
+        """Return the unit of its value and setpoint, with a space before it; empty for pH."""
+        return " pH/h" if self is AlarmKind.RATE_OF_CHANGE else "" if self.is_ph else " C"
+
+
+_INSTRUMENT = frozenset({AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC})
 
 
 class Priority(StrEnum):
@@ -71,6 +97,14 @@ class QualityLimits:
     flat_suspect_s: float = 5400.0
     flat_fail_s: float = 10800.0
     max_gap_s: float = 300.0
+    witness_window_s: float = 300.0
+    """Windows by which a probe out of the liquid and an erratic one are known."""
+    witness_rate_c_per_h: float = 1.5
+    """A vat does not change its temperature faster."""
+    witness_spread_c: float = 0.15
+    witness_noise_mv: float = 2.0
+    erratic_spread_mv: float = 7.0
+    """About 0.12 pH."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +189,7 @@ class ProbeConfig:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmConfig:
-    """One alarm of a vat. Setpoint and deadband in pH or Celsius; no setpoint for instrument alarms."""
+    """One alarm of a vat. Setpoint and deadband in the unit of its kind; no setpoint for instrument alarms."""
 
     id: str
     kind: AlarmKind
@@ -165,6 +199,8 @@ class AlarmConfig:
     off_delay_s: float = 0.0
     window_s: float = 600.0
     """Length of the windows whose median is judged; 0: every record by itself."""
+    armed_ph: float = 4.4
+    """A rise counts only after the pH came down to this. [CP]"""
     priority: Priority = Priority.MEDIUM
     latching: bool = False
     realarm_s: float | None = None

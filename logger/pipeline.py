@@ -2,11 +2,11 @@
 
 A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; there is no
 second path. Law: however a series is cut into blocks, the outcome is the same, to the bit. So a block is first cut
-where a command or the end of a suppression falls, and each piece then goes through the same six steps: flag, calibrate,
-doubt, judge (single values or windows), alarm, remember.
+where a command or the end of a suppression falls, and each piece then goes through the same steps: flag, ask the
+witnesses (is the probe in the liquid), calibrate, doubt, judge (single values or windows), alarm, remember.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +16,7 @@ from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
-from logger.measure import calibration, quality, uncertainty, windows
+from logger.measure import calibration, quality, trend, uncertainty, windows, witness
 from logger.measure.windows import Belief, Judged
 from logger.model import (
     AlarmState,
@@ -32,7 +32,9 @@ from logger.model import (
     Quality,
     Reason,
     Tests,
+    Trend,
     WatchState,
+    Witness,
 )
 
 SECOND_US = 1_000_000
@@ -91,11 +93,12 @@ def _next_cut(carry: Carry, block: Block, row: int, waiting: Sequence[Command]) 
 
 def _stretch(watch: Watch, state: WatchState, block: Block) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
-    measured = _measure(watch, state, block)
+    heard, spoken = _witness(watch, state, block)
+    measured = _measure(watch, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
-    alarms, entries = _alarm(watch, state.carry, rows, measured, first=first)
+    alarms, trends, entries = _alarm(watch, state.carry, rows, measured, first=first)
     keep = min(_needed(watch, rows), len(rows))
-    carry = replace(state.carry, alarms=alarms, recent=keep)
+    carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, recent=keep)
     believed = np.flatnonzero((measured.quality == Quality.PASS) & ~np.isnan(measured.ph))
     if len(believed):
         newest = measured[believed[-1] :]
@@ -103,8 +106,31 @@ def _stretch(watch: Watch, state: WatchState, block: Block) -> tuple[WatchState,
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
 
-def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
-    """Flag, calibrate and doubt each row."""
+def _witness(watch: Watch, state: WatchState, block: Block) -> tuple[Witness, Ints]:
+    """Ask whether the probe is in the liquid and gives one value; return what is carried on, and `Tests` a row.
+
+    Whoever works on the probe takes it out and knows it.
+    """
+    carry, recent = state.carry, state.recent
+    said = carry.witness if carry.witness.fresh_us == carry.fresh_us else Witness(fresh_us=carry.fresh_us)
+    if carry.attended_until_us is not None:
+        return Witness(fresh_us=carry.fresh_us), np.zeros(len(block), dtype=np.int64)
+    length_us = witness.window_us(watch.probe.limits, poll_s=watch.probe.poll_s)
+    newest = int(recent.elapsed_us[-1]) if len(recent) else 0
+    since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
+    return witness.hear(
+        said,
+        watch.probe.limits,
+        elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
+        potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
+        temperature_c=np.concatenate([recent.temperature_c[since:], block.temperature_c]),
+        first=len(recent) - since,
+        length_us=length_us,
+    )
+
+
+def _measure(watch: Watch, state: WatchState, block: Block, spoken: Ints) -> Measurements:
+    """Flag, calibrate and doubt each row; `spoken` is what the witnesses say."""
     recent, probe, line = state.recent, watch.probe, state.carry.calibration
     flags = quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
@@ -113,6 +139,7 @@ def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
         limits=probe.limits,
         poll_s=probe.poll_s,
     )[len(recent) :]
+    passed = np.where(spoken == Tests.NONE, flags.quality, np.maximum(flags.quality, Quality.SUSPECT))
     ph, u = np.full((2, len(block)), np.nan)
     more = np.full(len(block), int(Tests.UNCALIBRATED))
     if line is not None:
@@ -136,8 +163,8 @@ def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
         reason=block.reason,
         ph=ph,
         u=u,
-        quality=flags.quality,
-        tests=flags.tests | more,
+        quality=passed,
+        tests=flags.tests | spoken | more,
         previous_spike=flags.previous_spike,
         calibration=np.full(len(block), 0 if line is None else line.id, dtype=np.int64),
     )
@@ -145,9 +172,9 @@ def _measure(watch: Watch, state: WatchState, block: Block) -> Measurements:
 
 def _alarm(
     watch: Watch, carry: Carry, rows: Measurements, measured: Measurements, *, first: int
-) -> tuple[dict[str, AlarmState], list[Entry]]:
-    """Judge each alarm; return all states, and the entries in the order of their records."""
-    states = dict(carry.alarms)
+) -> tuple[dict[str, AlarmState], dict[str, Trend], list[Entry]]:
+    """Judge each alarm; return all states, what is looked back on, and the entries in the order of their records."""
+    states, trends = dict(carry.alarms), dict(carry.trends)
     found: list[tuple[int, Entry]] = []
     gap_us = round(watch.probe.limits.max_gap_s * SECOND_US)
     judged: dict[tuple[AlarmKind, float], Judged] = {}
@@ -159,25 +186,33 @@ def _alarm(
         signal = (_SIGNALS[alarm.kind], alarm.window_s)
         if signal not in judged:
             judged[signal] = _judge(watch, carry, rows, alarm, first=first)
+        look = judged[signal]
+        if alarm.kind.is_trend:
+            before = trends.get(alarm.id, Trend())
+            trends[alarm.id], look = trend.follow(before, look, alarm, fresh_us=carry.fresh_us)
         states[alarm.id], entries = evaluate.run(
             watch.vat.id,
             alarm,
             states.get(alarm.id, AlarmState()),
             rows=measured,
-            series=_series(alarm, judged[signal]),
+            series=_series(alarm, look),
             max_gap_us=gap_us + round(alarm.window_s * SECOND_US),
         )
         found += entries
-    return states, [entry for _, entry in sorted(found, key=lambda pair: pair[0])]
+    return states, trends, [entry for _, entry in sorted(found, key=lambda pair: pair[0])]
 
 
 _SIGNALS = {
     AlarmKind.PH_HIGH: AlarmKind.PH_HIGH,
     AlarmKind.PH_LOW: AlarmKind.PH_HIGH,
+    AlarmKind.RATE_OF_CHANGE: AlarmKind.PH_HIGH,
+    AlarmKind.RISE: AlarmKind.PH_HIGH,
     AlarmKind.TEMPERATURE_HIGH: AlarmKind.TEMPERATURE_HIGH,
     AlarmKind.TEMPERATURE_LOW: AlarmKind.TEMPERATURE_HIGH,
     AlarmKind.NO_DATA: AlarmKind.NO_DATA,
     AlarmKind.BLIND: AlarmKind.BLIND,
+    AlarmKind.OUT_OF_LIQUID: AlarmKind.OUT_OF_LIQUID,
+    AlarmKind.ERRATIC: AlarmKind.ERRATIC,
 }
 """Kinds that look at the same values share what was judged of them."""
 
@@ -203,15 +238,26 @@ def _judge(watch: Watch, carry: Carry, rows: Measurements, alarm: AlarmConfig, *
     return replace(judged, u=u)
 
 
+_CAUSES: Mapping[AlarmKind, tuple[Tests | None, Tests]] = {
+    AlarmKind.OUT_OF_LIQUID: (Tests.OUT_OF_LIQUID, Tests.NONE),
+    AlarmKind.ERRATIC: (Tests.ERRATIC, Tests.OUT_OF_LIQUID),
+    AlarmKind.BLIND: (None, Tests.OUT_OF_LIQUID | Tests.ERRATIC),
+}
+"""One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
+
+
 def _values(rows: Measurements, kind: AlarmKind) -> tuple[Floats, Ints]:
     """Return the values an alarm judges and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
     everything = np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
     missing = rows.reason != Reason.NONE
     if kind is AlarmKind.NO_DATA:
         return missing.astype(np.float64), everything
+    if kind in _CAUSES:
+        test, elsewhere = _CAUSES[kind]
+        silent = missing | ((rows.tests & elsewhere) != 0)
+        faulty = windows.ph_belief(rows) != Belief.BELIEVED if test is None else (rows.tests & test) != 0
+        return faulty.astype(np.float64), np.where(silent, int(Belief.SILENT), everything)
     belief = windows.ph_belief(rows)
-    if kind is AlarmKind.BLIND:
-        return (belief != Belief.BELIEVED).astype(np.float64), np.where(missing, int(Belief.SILENT), everything)
     if kind.is_ph:
         return rows.ph, belief
     return rows.temperature_c, windows.temperature_belief(rows)
@@ -244,9 +290,10 @@ def _needed(watch: Watch, rows: Measurements) -> int:
 
 
 def _open_since_us(watch: Watch, elapsed_us: int) -> int:
-    """Return when the oldest of the windows open at this watch time began; the time itself where there are none."""
+    """Return when the oldest of the windows open at this watch time began."""
     lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
-    return min((elapsed_us - elapsed_us % length for length in lengths), default=elapsed_us)
+    lengths.append(witness.window_us(watch.probe.limits, poll_s=watch.probe.poll_s))
+    return min(elapsed_us - elapsed_us % length for length in lengths)
 
 
 def _joined(parts: Sequence[Measurements]) -> Measurements:

@@ -149,7 +149,7 @@ def _attend(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: 
     states = dict(alarms)
     for alarm in vat.alarms:
         state = states.get(alarm.id, AlarmState())
-        if alarm.kind.is_process and state.suppressed_until_us is None:
+        if alarm.kind.is_suspended and state.suppressed_until_us is None:
             states[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)
             entry = _signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
             entries.append(replace(entry, text="suspended while somebody works on the probe"))
@@ -180,7 +180,7 @@ def _mark(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: No
         raise RefusedError(f"a mark must last over 0 and at most {vat.max_shelve_s / 60:g} min, not {seconds / 60:g}")
     marked = dict(alarms)
     for alarm in vat.alarms:
-        if alarm.kind.is_process:
+        if alarm.kind.is_suspended:
             state = marked.get(alarm.id, AlarmState())
             until = now.elapsed_us + round(seconds * SECOND_US)
             marked[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)

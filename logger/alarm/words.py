@@ -1,7 +1,7 @@
 """One sentence a tired person understands. Law: says what is known and its doubt, never that anything is safe."""
 
 from logger.alarm.lifecycle import Step
-from logger.config import AlarmConfig
+from logger.config import AlarmConfig, AlarmKind
 from logger.model import Cause, Reason, Tests
 
 _TESTS = {
@@ -11,6 +11,8 @@ _TESTS = {
     Tests.JUMP: "the reading jumps",
     Tests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
     Tests.FLAT_LINE: "the reading is frozen",
+    Tests.OUT_OF_LIQUID: "the probe seems to hang in air",
+    Tests.ERRATIC: "the potential has no one value",
 }
 _LONGEST_IN_SECONDS = 120
 _PLAIN = {
@@ -70,6 +72,10 @@ def span(seconds: float) -> str:
 
 def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     """Say a value with its unit and, where u is known, twice its standard uncertainty."""
+    if value is not None and alarm.kind is AlarmKind.RATE_OF_CHANGE:
+        return f"pH changes by {value:.2f} an hour"
+    if value is not None and alarm.kind is AlarmKind.RISE:
+        return f"pH has risen by {value:.2f} from its lowest"
     if value is None:
         return "pH unknown" if alarm.kind.is_ph else "temperature unknown"
     if not alarm.kind.is_ph:
@@ -79,8 +85,24 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
 
 def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tests) -> str:
     if cause is Cause.RETURNED:
-        return "readings arrive again" if alarm.kind == "no-data" else "readings can be believed again"
-    if alarm.kind == "no-data":
+        return _AGAIN[alarm.kind]
+    if alarm.kind is AlarmKind.BLIND:
+        return f"No reading that can be believed: {tests(spoken)}. pH alarms hold still meanwhile"
+    if alarm.kind is AlarmKind.NO_DATA:
         why = "nothing arrives from the probe" if reason is Reason.NONE else reason.words
         return f"No reading for {span(alarm.on_delay_s)}: {why}. pH alarms hold still meanwhile"
-    return f"No reading that can be believed: {tests(spoken)}. pH alarms hold still meanwhile"
+    return _FOUND[alarm.kind]
+
+
+_AGAIN = {
+    AlarmKind.NO_DATA: "readings arrive again",
+    AlarmKind.BLIND: "readings can be believed again",
+    AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
+    AlarmKind.ERRATIC: "the potential has one value again",
+}
+_FOUND = {
+    AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: its temperature and its potential move as no vat's do."
+    " Push it down below the foam. pH and temperature alarms hold still meanwhile",
+    AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole, then at"
+    " plug and cable. pH alarms hold still meanwhile",
+}

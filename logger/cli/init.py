@@ -45,6 +45,7 @@ timeout_s = 2
 [vat.$vat]
 name = $name
 probe = $probe_text
+# profile = "lactic-vegetables"  # brings such alarms by itself; or brined-cucumbers, vinegar, kombucha
 
 # Alarms: the name of the table is the name of the alarm. A deadband keeps an alarm from coming and going.
 [vat.$vat.alarm.ph-high]
@@ -71,7 +72,16 @@ setpoint = $temperature_low
 deadband = 0.5
 on_delay_s = 1200
 
-# The alarms `no-data` and `blind` are always there; write their tables only to tune them.
+# Faster than a ferment changes (pH an hour), up or down: somebody added something, or the probe.
+[vat.$vat.alarm.rate-of-change]
+setpoint = 0.5
+
+# So far above its lowest for three hours, after the pH came down to armed_ph: film yeasts, or spoilage.
+[vat.$vat.alarm.rise]
+setpoint = 0.1
+armed_ph = 4.4
+
+# The alarms `no-data`, `blind`, `out-of-liquid` and `erratic` are always there; write their tables only to tune them.
 $broker""")
 
 _BROKER = Template("""

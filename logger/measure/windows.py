@@ -5,7 +5,8 @@ window is judged at the first record after it. Only order statistics: no sum run
 
 A window is believed when more than half of its records are, and its value is the median of those; else it is doubtful
 when more than half are believed or doubtful; else it is silent. A record that the jump, rate or spike test spoke
-against is never used: a knocked probe must not raise a process alarm.
+against is never used, nor one that came out of the liquid or of an erratic probe: a knocked or lifted probe must not
+raise a process alarm.
 """
 
 from dataclasses import dataclass
@@ -16,7 +17,8 @@ import numpy as np
 from logger.model import Columns, Floats, Ints, Measurements, Quality, Tests
 
 SECOND_US = 1_000_000
-ERRATIC = Tests.JUMP | Tests.RATE_OF_CHANGE
+WILD = Tests.JUMP | Tests.RATE_OF_CHANGE | Tests.OUT_OF_LIQUID | Tests.ERRATIC
+"""What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
 
 
 class Belief(IntEnum):
@@ -34,6 +36,8 @@ class Judged(Columns):
     row: Ints
     """Row of the block at which the value is judged."""
     elapsed_us: Ints
+    begin_us: Ints
+    """Watch time at which its window begins."""
     value: Floats
     u: Floats
     """u of one reading at the median; NaN where there is none."""
@@ -48,7 +52,7 @@ def ph_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in the pH of each record as it was when it came."""
     belief = np.full(len(rows), int(Belief.SILENT), dtype=np.int64)
     claimed = ~np.isnan(rows.ph)
-    calm = (rows.tests & ERRATIC) == 0
+    calm = (rows.tests & WILD) == 0
     belief[claimed & calm & (rows.quality == Quality.SUSPECT)] = Belief.DOUBTFUL
     belief[claimed & (rows.quality == Quality.PASS)] = Belief.BELIEVED
     return belief
@@ -63,8 +67,8 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
 
 
 def temperature_belief(rows: Measurements) -> Ints:
-    """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not."""
-    usable = ~np.isnan(rows.temperature_c) & ((rows.tests & Tests.TEMPERATURE) == 0)
+    """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not; not in air."""
+    usable = ~np.isnan(rows.temperature_c) & ((rows.tests & (Tests.TEMPERATURE | Tests.OUT_OF_LIQUID)) == 0)
     return np.where(usable, int(Belief.BELIEVED), int(Belief.SILENT))
 
 
@@ -75,6 +79,7 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Ju
     return Judged(
         row=np.arange(len(rows) - first),
         elapsed_us=rows.elapsed_us[part],
+        begin_us=rows.elapsed_us[part],
         value=value[part],
         u=rows.u[part],
         belief=belief[part],
@@ -102,13 +107,14 @@ def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, wind
     )
     verdict[size == 0] = Belief.SILENT
     counted = fresh & (belief <= np.minimum(verdict, Belief.DOUBTFUL)[group]) & (verdict != Belief.SILENT)[group]
-    middle, u, count = _group_medians(value[counted], rows.u[counted], group[counted], groups=len(starts))
+    middle, u, count = group_medians(value[counted], rows.u[counted], group[counted], groups=len(starts))
     closes = starts[1:]
     mine = slice(int(np.searchsorted(closes, first)), None)
     at = closes[mine]
     return Judged(
         row=at - first,
         elapsed_us=rows.elapsed_us[at],
+        begin_us=window[at - 1] * round(window_s * SECOND_US),
         value=middle[:-1][mine],
         u=u[:-1][mine],
         belief=verdict[:-1][mine],
@@ -117,7 +123,7 @@ def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, wind
     )
 
 
-def _group_medians(value: Floats, u: Floats, group: Ints, *, groups: int) -> tuple[Floats, Floats, Ints]:
+def group_medians(value: Floats, u: Floats, group: Ints, *, groups: int) -> tuple[Floats, Floats, Ints]:
     """Return the median of each group, the larger u of its middle readings, and its size; NaN for an empty group."""
     order = np.lexsort((value, group))
     count = np.bincount(group, minlength=groups)

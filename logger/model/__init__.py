@@ -21,7 +21,7 @@ from logger.model.requests import (
     Segment,
     Verdict,
 )
-from logger.model.watch import Carry, Drift, Outcome, WatchState
+from logger.model.watch import Carry, Drift, Outcome, Trend, WatchState, Witness
 
 __all__ = [
     "AlarmState",
@@ -54,6 +54,8 @@ __all__ = [
     "Segment",
     "State",
     "Tests",
+    "Trend",
     "Verdict",
     "WatchState",
+    "Witness",
 ]

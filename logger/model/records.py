@@ -66,6 +66,10 @@ class Tests(IntFlag):
     """No calibration in force: millivolts are kept, no pH is claimed."""
     OUTSIDE_BUFFERS = 128
     """pH lies beyond the buffers of the calibration: the line is extrapolated, and u grows."""
+    OUT_OF_LIQUID = 256
+    """The window before showed a probe that hangs in air."""
+    ERRATIC = 512
+    """The window before showed potentials far apart."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,6 +24,30 @@ class Drift:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Witness:
+    """What the newest whole window of the raw signal told of the probe; see `measure/witness.py`."""
+
+    fresh_us: int = 0
+    """`Carry.fresh_us` when this began: what came before says nothing."""
+    window: int = 0
+    """Number of the newest window that had a verdict."""
+    middle_c: float | None = None
+    """Its median temperature; None: there was none yet."""
+    out: bool = False
+    erratic: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trend:
+    """What an alarm on several windows looks back on; see `measure/trend.py`."""
+
+    medians: tuple[tuple[int, float], ...] = ()
+    """The newest believed ones: when the window began (watch time) and its pH."""
+    lowest: float | None = None
+    """The lowest level since the calibration."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Carry:
     """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction."""
 
@@ -40,6 +64,9 @@ class Carry:
     """Watch time of it: its age is counted by the steady clock."""
     fresh_us: int = 0
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
+    trends: Mapping[str, Trend] = field(default_factory=dict)
+    """By alarm."""
+    witness: Witness = field(default_factory=Witness)
     recent: int = 0
     """How many of the newest records the windows need."""
 

@@ -19,6 +19,8 @@ DAY_US = 86_400_000_000
 U_LIMIT_PH = 0.10
 """Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. [CP]"""
 ROOM_C = 20.0
+_STATUS = {AlarmKind.OUT_OF_LIQUID: Health.OUT_OF_SPECIFICATION}
+"""What a standing alarm of the instrument puts the probe in, where it is no failure."""
 
 
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
@@ -37,9 +39,11 @@ def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
     words = {
         AlarmKind.NO_DATA: "Nothing arrives from the probe: check its cable, its power and the port.",
         AlarmKind.BLIND: "Nothing that arrives can be believed: look at the probe and at the vat.",
+        AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole.",
+        AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: push it down below the foam.",
     }
     found = [
-        Finding(status=Health.FAILURE, text=words[alarm.kind])
+        Finding(status=_STATUS.get(alarm.kind, Health.FAILURE), text=words[alarm.kind])
         for alarm in vat.alarms
         if alarm.kind in words and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]

@@ -34,8 +34,12 @@ _KIND_WORDS = {
     AlarmKind.PH_LOW: "pH low",
     AlarmKind.TEMPERATURE_HIGH: "temperature high",
     AlarmKind.TEMPERATURE_LOW: "temperature low",
+    AlarmKind.RATE_OF_CHANGE: "pH changes fast",
+    AlarmKind.RISE: "pH rises again",
     AlarmKind.NO_DATA: "no data",
     AlarmKind.BLIND: "blind, nothing to be believed",
+    AlarmKind.OUT_OF_LIQUID: "probe out of the liquid",
+    AlarmKind.ERRATIC: "probe erratic",
 }
 
 
@@ -134,7 +138,7 @@ def _sentence(vat: VatConfig, alarm: AlarmConfig, *, state: AlarmState) -> str:
     what = f"{vat.name}: {_KIND_WORDS[alarm.kind]} ({state.shown.value.replace('-', ' ')})"
     if not state.shown.is_standing or state.value is None or not math.isfinite(state.value):
         return f"{what}."
-    unit = "" if alarm.kind.is_ph else " C"
+    unit = alarm.kind.unit
     spread = "" if state.u is None or not math.isfinite(state.u) else f" (U {COVERAGE_FACTOR * state.u:.2f}, k = 2)"
     limit = "" if alarm.setpoint is None else f", setpoint {alarm.setpoint:.2f}{unit}"
     return f"{what}: {state.value:.2f}{unit}{spread}{limit}."

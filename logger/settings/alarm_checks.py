@@ -10,6 +10,8 @@ from logger.settings.problems import Key, Problem
 from logger.settings.ranges import LONGEST_S, wrong
 
 _PH_RANGE: Final = (-2.0, 16.0)
+_ARMED_PH: Final = AlarmConfig(id="", kind=AlarmKind.RISE).armed_ph
+_TREND_RANGE: Final = (0.0, 16.0)
 _WINDOW_POLLS: Final = 3
 _PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
 
@@ -37,15 +39,27 @@ def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[
     yield from ranges.between((*key, "realarm_s"), alarm.realarm_s, low=1, high=LONGEST_S)
     yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
     yield from _window(key, alarm, probe)
+    yield from _armed(key, alarm)
     yield from _setpoint(key, alarm, probe) if alarm.kind.is_process else _instrument(key, alarm)
 
 
 def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
     yield from ranges.between((*key, "window_s"), alarm.window_s, low=0, high=86400)
+    if alarm.kind.is_trend and alarm.window_s == 0:
+        reason = f"an alarm of kind {alarm.kind} compares the medians of windows"
+        yield wrong((*key, "window_s"), alarm.window_s, reason, "write the length of a window in seconds, such as 600")
     if probe is not None and 0 < alarm.window_s < _WINDOW_POLLS * probe.poll_s:
         least = _WINDOW_POLLS * probe.poll_s
         reason = f"a window of fewer than {_WINDOW_POLLS} polls has no median (poll_s is {probe.poll_s:g})"
         yield wrong((*key, "window_s"), alarm.window_s, reason, f"write {least:g} or more, or 0 to judge every record")
+
+
+def _armed(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
+    if alarm.kind is AlarmKind.RISE:
+        yield from ranges.between((*key, "armed_ph"), alarm.armed_ph, low=_PH_RANGE[0], high=_PH_RANGE[1])
+    elif alarm.armed_ph != _ARMED_PH:
+        reason = f"an alarm of kind {alarm.kind} is always armed"
+        yield wrong((*key, "armed_ph"), alarm.armed_ph, reason, "remove this key; it goes with kind rise")
 
 
 def _instrument(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
@@ -74,6 +88,8 @@ def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterat
 
 def _range(alarm: AlarmConfig, probe: ProbeConfig | None) -> tuple[float, float]:
     """Return how far the quantity can go: pH by convention, temperature as far as the probe is believed."""
+    if alarm.kind.is_trend:
+        return _TREND_RANGE
     if alarm.kind.is_ph:
         return _PH_RANGE
     limits = (probe or ProbeConfig(id="", port="")).limits

@@ -100,7 +100,19 @@ _ORDERED: Final = (
     ("fail_low_c", "fail_high_c"),
 )
 _NOT_ABOVE: Final = (("spike_suspect_mv", "spike_fail_mv"), ("flat_suspect_s", "flat_fail_s"))
-_POSITIVE: Final = ("jump_mv", "rate_mv_per_s", "spike_suspect_mv", "spike_fail_mv", "flat_suspect_s", "flat_fail_s")
+_POSITIVE: Final = (
+    "jump_mv",
+    "rate_mv_per_s",
+    "spike_suspect_mv",
+    "spike_fail_mv",
+    "flat_suspect_s",
+    "flat_fail_s",
+    "witness_window_s",
+    "witness_rate_c_per_h",
+    "witness_spread_c",
+    "witness_noise_mv",
+    "erratic_spread_mv",
+)
 
 
 def _limits(key: Key, limits: QualityLimits, *, poll_s: float) -> Iterator[Problem]:

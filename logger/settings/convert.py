@@ -1,10 +1,12 @@
 """A `Document` -> the frozen objects of `logger/config.py`.
 
 Law: here the tables get their defaults (those of `config.py`, and those by kind of alarm below), files of secrets are
-read, relative paths are taken from the configuration file's directory. Every vat has a no-data and a blind alarm: both
-can be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
+read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms (no-data,
+blind, out-of-liquid, erratic): they can be tuned and none can be left out. What is missing is reported and stands for
+nothing that could be run.
 """
 
+from collections.abc import Mapping
 from dataclasses import fields
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -36,6 +38,7 @@ from logger.settings.document import (
     VatTable,
 )
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
+from logger.settings.profiles import PROFILES
 from logger.settings.reading import Reading
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -48,11 +51,15 @@ DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.PH_LOW: _PH,
     AlarmKind.TEMPERATURE_HIGH: _TEMPERATURE,
     AlarmKind.TEMPERATURE_LOW: _TEMPERATURE,
+    AlarmKind.RATE_OF_CHANGE: {"setpoint": 0.5, "deadband": 0.1},
+    AlarmKind.RISE: {"setpoint": 0.1, "deadband": 0.03, "window_s": 3600.0, "on_delay_s": 10800.0},
     AlarmKind.NO_DATA: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
+    AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
+    AlarmKind.ERRATIC: {"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
 }
 """What differs by kind from the defaults of `AlarmConfig`, each [CP]."""
-_ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND)
+_ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
 
 
 def convert(reading: Reading) -> Config:
@@ -153,7 +160,11 @@ def _vat(reading: Reading, name: str, table: VatTable) -> VatConfig:
     if table.probe is None:
         near = suggestion(name, reading.document.probe)
         reading.add(Problem(key=(*key, "probe"), reason="it is missing", remedy=f"name one of the probes: {near}"))
-    alarms = [_alarm(reading, (*key, "alarm", alarm), each) for alarm, each in table.alarm.items()]
+    profile = {} if table.profile is None else PROFILES[table.profile]
+    written_alarms = {**{alarm: AlarmTable() for alarm in profile}, **table.alarm}
+    alarms = [
+        _alarm(reading, (*key, "alarm", alarm), each, profile.get(alarm, {})) for alarm, each in written_alarms.items()
+    ]
     known = [alarm for alarm in alarms if alarm is not None]
     kinds = {alarm.kind for alarm in known}
     added = [AlarmConfig(id=kind, kind=kind, **DEFAULTS[kind]) for kind in _ALWAYS if kind not in kinds]
@@ -162,12 +173,13 @@ def _vat(reading: Reading, name: str, table: VatTable) -> VatConfig:
         name=table.name if table.name is not None else name,
         probe=table.probe or "",
         alarms=(*known, *added),
-        **table.given("name", "probe", "alarm"),
+        **table.given("name", "probe", "profile", "alarm"),
     )
 
 
-def _alarm(reading: Reading, key: Key, table: AlarmTable) -> AlarmConfig | None:
-    kind = table.kind
+def _alarm(reading: Reading, key: Key, table: AlarmTable, profile: Mapping[str, Any]) -> AlarmConfig | None:
+    """Return an alarm: what is written stands over its profile (of an alarm of the same kind), that over the kind's."""
+    kind = table.kind or profile.get("kind")
     if kind is None:
         if key[-1] not in set(AlarmKind):
             remedy = f'write kind = "...", one of: {", ".join(AlarmKind)}'
@@ -175,7 +187,8 @@ def _alarm(reading: Reading, key: Key, table: AlarmTable) -> AlarmConfig | None:
             reading.add(Problem(key=(*key, "kind"), reason=reason, remedy=remedy))
             return None
         kind = AlarmKind(key[-1])
-    return AlarmConfig(id=key[-1], kind=kind, **{**DEFAULTS[kind], **table.given("kind")})
+    known = profile if profile.get("kind") is kind else {}
+    return AlarmConfig(id=key[-1], **{**DEFAULTS[kind], **known, **table.given("kind"), "kind": kind})
 
 
 def _mqtt(reading: Reading, table: MqttTable) -> MqttConfig:

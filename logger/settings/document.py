@@ -14,6 +14,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Strict
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from logger.config import AlarmKind, CalibrationLimits, ErrorModel, Priority, Protocol, QualityLimits
+from logger.settings.profiles import Profile
 
 Number = Annotated[float, Strict()]
 Whole = Annotated[int, Strict()]
@@ -110,6 +111,7 @@ class AlarmTable(Table):
     on_delay_s: Number | None = None
     off_delay_s: Number | None = None
     window_s: Number | None = None
+    armed_ph: Number | None = None
     priority: Priority | None = None
     latching: Switch | None = None
     realarm_s: Number | None = None
@@ -121,6 +123,7 @@ class VatTable(Table):
 
     name: Text | None = None
     probe: Text | None = None
+    profile: Profile | None = None
     max_shelve_s: Number | None = None
     probe_out_s: Number | None = None
     alarm: dict[str, AlarmTable] = {}

@@ -165,8 +165,9 @@ def test_no_data_speaks_while_the_process_alarms_hold() -> None:
 
 
 def test_what_is_suspect_may_raise_but_never_clears() -> None:
+    # Steps of 300 s, as long as the witnesses' windows, so that nothing is erratic.
     # pH 12 is at -289 mV, under suspect_low_mv; 0.1 is at 400 mV, over suspect_high_mv, and would be back to normal.
-    text = f"{' '.join(f'{4.5 + 0.3 * i}x2' for i in range(26))} 12.0x5"
+    text = f"{' '.join(f'{4.5 + 0.3 * i}x30' for i in range(26))} 12.0x5"
     quiet = replace(HIGH, setpoint=11.9)
     seen = night(f"{text} 12.05x5", quiet)
     assert len(seen.annunciated()) == 1

@@ -34,8 +34,8 @@ ALARMS = (
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=20.0, deadband=0.0, reminder_s=30.0),
     raw_alarm(AlarmKind.BLIND, None, on_delay_s=20.0, deadband=0.0),
 )
-LIMITS = QualityLimits(jump_mv=25.0, rate_mv_per_s=10.0, max_gap_s=45.0)
-"""The flat line stays asleep: it needs 5400 s."""
+LIMITS = QualityLimits(jump_mv=25.0, rate_mv_per_s=10.0, max_gap_s=45.0, witness_window_s=86400.0)
+"""The flat line stays asleep: it needs 5400 s; so do the witnesses, whose windows are a day long."""
 WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
 
 ph_level = st.sampled_from([0.1, 3.9, 4.1, 4.2, 4.4, 4.53, 4.57, 4.63, 4.7, 4.7, 11.9])

@@ -44,6 +44,8 @@ def test_all_shows_the_normal_ones_too(house: House) -> None:
         ("ph-high", "unacknowledged"),
         ("no-data", "normal"),
         ("blind", "normal"),
+        ("out-of-liquid", "normal"),
+        ("erratic", "normal"),
     ]
 
 

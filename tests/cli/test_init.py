@@ -33,10 +33,14 @@ def test_the_defaults_load_and_watch_everything(out: Path) -> None:
     assert setpoints == {
         AlarmKind.PH_HIGH: 4.6,
         AlarmKind.PH_LOW: 3.0,
+        AlarmKind.RATE_OF_CHANGE: 0.5,
+        AlarmKind.RISE: 0.1,
         AlarmKind.TEMPERATURE_HIGH: 30,
         AlarmKind.TEMPERATURE_LOW: 10,
         AlarmKind.NO_DATA: None,
         AlarmKind.BLIND: None,
+        AlarmKind.OUT_OF_LIQUID: None,
+        AlarmKind.ERRATIC: None,
     }
     assert (result.exit_code, config.simulated, config.mqtt) == (0, False, None)
     assert f"{out} written.\npH alone does not make food safe" in result.output
@@ -67,7 +71,7 @@ def test_options_stand_in_the_file(out: Path) -> None:
     config = load(out, environ={})
     vat, mqtt = config.vats[0], config.mqtt
     assert (vat.id, vat.name, config.probes[0].port) == ("north-2", options["--name"], options["--port"])
-    assert [alarm.setpoint for alarm in vat.alarms if alarm.kind.is_process] == [4.2, 3.1, 25, 15]
+    assert [alarm.setpoint for alarm in vat.alarms if alarm.kind.is_process] == [4.2, 3.1, 25, 15, 0.5, 0.1]
     assert (mqtt and mqtt.host, mqtt and mqtt.port) == ("hub.example", 1884)
     assert (config.store_url, config.simulated) == (f"sqlite:///{out.parent}/night.sqlite", True)
 

@@ -20,11 +20,11 @@ TOLD = (
     "the person presses Acknowledge on the hub: temperature-low, occurrence 1",
     "temperature-low acknowledged",
     "temperature-low returned: ",
-    "ALARM blind (high): No reading that can be believed: the reading jumps",
-    "blind returned: readings can be believed again",
+    "ALARM erratic (high): The potential has no one value: look first whether the glass",
+    "erratic returned: the potential has one value again",
     "ALARM ph-low (medium): pH 4.4",
     "The night is over",
-    "alarms: no-data, temperature-low, blind, ph-low",
+    "alarms: no-data, temperature-low, erratic, ph-low",
 )
 
 

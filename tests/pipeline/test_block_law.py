@@ -24,14 +24,20 @@ ALARMS = (
     ),
     AlarmConfig(id="low", kind=AlarmKind.PH_LOW, setpoint=4.0, window_s=50.0, on_delay_s=0.0, reminder_s=70.0),
     AlarmConfig(id="cold", kind=AlarmKind.TEMPERATURE_LOW, setpoint=16.0, deadband=0.5, window_s=60.0, on_delay_s=30.0),
+    AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=2.0, deadband=0.5, window_s=50.0, on_delay_s=0.0),
+    AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.1, window_s=60.0, on_delay_s=60.0),
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=40.0),
     AlarmConfig(id="blind", kind=AlarmKind.BLIND, window_s=60.0, on_delay_s=60.0),
+    raw_alarm(AlarmKind.OUT_OF_LIQUID, None, on_delay_s=40.0),
+    raw_alarm(AlarmKind.ERRATIC, None, on_delay_s=80.0),
 )
-LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0)
+LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0, witness_window_s=70.0)
 WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
 
 level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 6.865, 8.0])
-stretch = st.tuples(level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot"]))
+stretch = st.tuples(
+    level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot", "aired"])
+)
 gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0])
 THREE = replace(
     fit(
@@ -59,6 +65,8 @@ def _row(kind: str, ph: float, rng: np.random.Generator) -> tuple[float | None, 
         return None, 20.0
     if kind == "frozen":
         return round(millivolts(ph), 1), 20.0
+    if kind == "aired":
+        return round(millivolts(ph) + rng.normal(0, 6.0), 1), 13.0 + rng.normal(0, 0.4)
     warm = 90.0 if kind == "hot" else 15.5 + rng.normal(0, 0.4)
     return round(millivolts(ph) + rng.normal(0, 8.0 if kind == "noisy" else 0.7), 1), warm
 

@@ -53,12 +53,16 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
     assert alarms == {
         "ph-high": (4.6, Priority.HIGH),
         "ph-low": (3.0, Priority.MEDIUM),
+        "rate-of-change": (0.5, Priority.MEDIUM),
+        "rise": (0.1, Priority.MEDIUM),
         "warm": (24, Priority.MEDIUM),
         "cool": (16, Priority.MEDIUM),
         "temperature-high": (30, Priority.HIGH),
         "temperature-low": (10, Priority.HIGH),
         "no-data": (None, Priority.HIGH),
         "blind": (None, Priority.HIGH),
+        "out-of-liquid": (None, Priority.HIGH),
+        "erratic": (None, Priority.HIGH),
     }
 
 

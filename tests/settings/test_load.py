@@ -27,13 +27,17 @@ from tests.settings.files import PROBE, STORE, VAT, WHOLE, complaints, loaded
 
 NO_DATA = AlarmConfig(id="no-data", kind=AlarmKind.NO_DATA, on_delay_s=300.0, window_s=0.0, priority=Priority.HIGH)
 BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.HIGH)
+OUT, ERRATIC = (
+    AlarmConfig(id=kind, kind=kind, on_delay_s=delay_s, window_s=0.0, priority=Priority.HIGH)
+    for kind, delay_s in ((AlarmKind.OUT_OF_LIQUID, 300.0), (AlarmKind.ERRATIC, 600.0))
+)
 
 
-def test_the_least_file_gets_defaults_and_the_two_alarms_that_are_always_there(file: Path) -> None:
+def test_the_least_file_gets_defaults_and_the_alarms_that_are_always_there(file: Path) -> None:
     assert loaded(file, WHOLE) == Config(
         store_url=f"sqlite:///{file.parent}/log.sqlite",
         probes=(ProbeConfig(id="p", port="/dev/ttyUSB0"),),
-        vats=(VatConfig(id="v", name="v", probe="p", alarms=(NO_DATA, BLIND)),),
+        vats=(VatConfig(id="v", name="v", probe="p", alarms=(NO_DATA, BLIND, OUT, ERRATIC)),),
     )
 
 
@@ -140,7 +144,7 @@ def test_what_is_written_stands(file: Path) -> None:
                 id="v",
                 name="Marrow & Söhne",
                 probe="p",
-                alarms=(rise, cool, blind, NO_DATA),
+                alarms=(rise, cool, blind, NO_DATA, OUT, ERRATIC),
                 max_shelve_s=600,
                 probe_out_s=60,
             ),
@@ -271,7 +275,14 @@ def test_the_environment_stands_over_the_file(file: Path) -> None:
     )
     probe, alarms = got.probes[0], {alarm.id: alarm.setpoint for alarm in got.vats[0].alarms}
     assert (probe.poll_s, probe.identity, probe.limits.jump_mv) == (7.5, "0007", 25)
-    assert alarms == {"ph-high": 4.2, "temperature-low": 10, "no-data": None, "blind": None}
+    assert alarms == {
+        "ph-high": 4.2,
+        "temperature-low": 10,
+        "no-data": None,
+        "blind": None,
+        "out-of-liquid": None,
+        "erratic": None,
+    }
     assert got.buffers == (
         BufferConfig(id="nist-borax", expires=date(2027, 1, 31)),
         BufferConfig(id="own", values_ph={20: 4.0, 25: 4.01}),

@@ -1,0 +1,66 @@
+"""Alarms by kind of ferment, for a vat that says `profile = "..."`: a beginning, to be tuned to one's own recipe.
+
+Law: what is written in the file stands over the profile, key by key. Every figure is common practice, no source. None
+of them has `ph-high`: a vat begins above its limit, and once it has acidified `rise` watches it.
+"""
+
+from collections.abc import Mapping
+from enum import StrEnum
+from typing import Any, Final
+
+from logger.config import AlarmKind, Priority
+
+
+class Profile(StrEnum):
+    """Kinds of ferment."""
+
+    LACTIC_VEGETABLES = "lactic-vegetables"
+    """Wild, in 2 to 3 % salt."""
+    BRINED_CUCUMBERS = "brined-cucumbers"
+    """In 5 to 8 % salt."""
+    VINEGAR = "vinegar"
+    """Acetification: a rise says that the alcohol has run out."""
+    KOMBUCHA = "kombucha"
+
+
+_WAKES: Final[Mapping[str, Any]] = {
+    "on_delay_s": 1200.0,
+    "priority": Priority.HIGH,
+    "reminder_s": 900.0,
+    "realarm_s": 14400.0,
+}
+_HOUR_S: Final = 3600.0
+
+
+def _alarms(
+    *, ph_low: float, soft_c: tuple[float, float], hard_c: tuple[float, float], rise: Mapping[str, float]
+) -> Mapping[str, Mapping[str, Any]]:
+    """Return keys of alarms by their names: soft bands wait for the day, hard ones wake."""
+    return {
+        "ph-low": {"kind": AlarmKind.PH_LOW, "setpoint": ph_low, "off_delay_s": 1800.0},
+        "rate-of-change": {"kind": AlarmKind.RATE_OF_CHANGE},
+        "rise": {"kind": AlarmKind.RISE, **rise},
+        "cool": {"kind": AlarmKind.TEMPERATURE_LOW, "setpoint": soft_c[0], "on_delay_s": _HOUR_S},
+        "warm": {"kind": AlarmKind.TEMPERATURE_HIGH, "setpoint": soft_c[1], "on_delay_s": _HOUR_S},
+        "temperature-low": {"kind": AlarmKind.TEMPERATURE_LOW, "setpoint": hard_c[0], **_WAKES},
+        "temperature-high": {"kind": AlarmKind.TEMPERATURE_HIGH, "setpoint": hard_c[1], **_WAKES},
+    }
+
+
+_SOON: Final = {"setpoint": 0.10, "on_delay_s": 3 * _HOUR_S}
+PROFILES: Final[Mapping[Profile, Mapping[str, Mapping[str, Any]]]] = {
+    Profile.LACTIC_VEGETABLES: _alarms(ph_low=3.0, soft_c=(16.0, 24.0), hard_c=(10.0, 30.0), rise=_SOON),
+    Profile.BRINED_CUCUMBERS: _alarms(ph_low=3.0, soft_c=(18.0, 30.0), hard_c=(12.0, 35.0), rise=_SOON),
+    Profile.VINEGAR: _alarms(
+        ph_low=2.2,
+        soft_c=(25.0, 32.0),
+        hard_c=(20.0, 36.0),
+        rise={"setpoint": 0.08, "on_delay_s": 12 * _HOUR_S},
+    ),
+    Profile.KOMBUCHA: _alarms(
+        ph_low=2.5,
+        soft_c=(21.0, 29.0),
+        hard_c=(18.0, 32.0),
+        rise={"setpoint": 0.15, "on_delay_s": 12 * _HOUR_S},
+    ),
+}

@@ -1,0 +1,65 @@
+"""Profiles: alarms by kind of ferment, and what is written over them.
+
+Their figures are those of the design notes, process.md 2.3: common practice, no source.
+"""
+
+from pathlib import Path
+
+import pytest
+
+from logger.config import AlarmConfig, AlarmKind, Priority
+from logger.errors import ConfigurationError
+from logger.settings import load
+from logger.settings.profiles import Profile
+
+LEAST = '[store]\npath = "s"\n[probe.p]\nport = "/dev/null"\n[vat.v]\nprobe = "p"\n'
+
+
+def alarms(folder: Path, text: str) -> dict[str, AlarmConfig]:
+    path = folder / "vatvigil.toml"
+    path.write_text(LEAST + text, encoding="utf-8")
+    return {alarm.id: alarm for alarm in load(path, environ={}).vats[0].alarms}
+
+
+@pytest.mark.parametrize(
+    ("profile", "setpoints"),
+    [
+        ("lactic-vegetables", (3.0, 0.10, 16, 24, 10, 30)),
+        ("brined-cucumbers", (3.0, 0.10, 18, 30, 12, 35)),
+        ("vinegar", (2.2, 0.08, 25, 32, 20, 36)),
+        ("kombucha", (2.5, 0.15, 21, 29, 18, 32)),
+    ],
+)
+def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tuple[float, ...]) -> None:
+    found = alarms(tmp_path, f'profile = "{profile}"\n')
+    names = ("ph-low", "rise", "cool", "warm", "temperature-low", "temperature-high")
+    assert tuple(found[name].setpoint for name in names) == setpoints
+    assert found["rate-of-change"].setpoint == 0.5
+    assert found["temperature-low"].priority is Priority.HIGH
+    assert {"no-data", "blind", "out-of-liquid", "erratic"} < set(found)
+
+
+def test_every_profile_is_spelt_out_here() -> None:
+    assert set(Profile) == {"lactic-vegetables", "brined-cucumbers", "vinegar", "kombucha"}
+
+
+def test_what_is_written_stands_over_the_profile_key_by_key(tmp_path: Path) -> None:
+    found = alarms(tmp_path, 'profile = "vinegar"\n[vat.v.alarm.warm]\nsetpoint = 33\n')
+    assert found["warm"] == AlarmConfig(
+        id="warm", kind=AlarmKind.TEMPERATURE_HIGH, setpoint=33, deadband=0.5, on_delay_s=3600.0
+    )
+    assert found["cool"].setpoint == 25
+
+
+def test_an_alarm_of_another_kind_takes_nothing_from_the_profile_s_of_its_name(tmp_path: Path) -> None:
+    found = alarms(tmp_path, 'profile = "vinegar"\n[vat.v.alarm.warm]\nkind = "ph-high"\nsetpoint = 4.0\n')
+    assert found["warm"] == AlarmConfig(id="warm", kind=AlarmKind.PH_HIGH, setpoint=4.0, deadband=0.05)
+
+
+def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
+    with pytest.raises(ConfigurationError, match="there is no such choice; did you mean 'vinegar'"):
+        alarms(tmp_path, 'profile = "vinegr"\n')
+
+
+def test_without_a_profile_only_what_is_written_and_the_instrument_s_own_alarms_are_there(tmp_path: Path) -> None:
+    assert set(alarms(tmp_path, "")) == {"no-data", "blind", "out-of-liquid", "erratic"}
