@@ -293,6 +293,7 @@ def run(config: Config, *, config_hash: str) -> None:
 def build(config: Config, *, config_hash: str) -> Daemon:
     """Build every part of the daemon; only the store is touched."""
     store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S)
+    store.claim()
     clock = resume.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
     left = resume.left(store, config, config_hash=config_hash, at_us=now.at_us)

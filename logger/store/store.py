@@ -5,11 +5,12 @@ simulated vats or real ones, never both. Reading never writes and never waits fo
 PostgreSQL's snapshots).
 """
 
+import fcntl
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Self, TextIO
 
 from sqlalchemy import URL, Connection, Engine, insert, select
 
@@ -24,10 +25,11 @@ from logger.store.unit_of_work import UnitOfWork, Writer
 class Store:
     """An open store. Threads may share it; write transactions then wait for each other."""
 
-    __slots__ = ("_reader", "_writer", "path", "where")
+    __slots__ = ("_lock", "_reader", "_writer", "path", "where")
 
     def __init__(self, reader: Engine, writer: Engine | None, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
+        self._lock: TextIO | None = None
         self._reader = reader
         self._writer = None if writer is None else Writer(writer, path)
         self.where = where
@@ -82,8 +84,25 @@ class Store:
             raise StoreError(f"The store {self.where} is backed up with pg_dump, not by vatvigil")
         return daily_copy(self.path, folder, at_us=at_us, keep=keep)
 
+    def claim(self) -> None:
+        """Be the only daemon on an SQLite store until it is closed. Raises StoreError if another one is."""
+        if self.path is None:
+            return
+        lock = self.path.with_name(f"{self.path.name}.lock").open("a")
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            lock.close()
+            raise StoreError(
+                f"Another `vatvigil run` watches with the store {self.where}: end that one, or give this one a store of"
+                " its own"
+            ) from error
+        self._lock = lock
+
     def close(self) -> None:
         """Close every connection; the last one of SQLite moves the log into the file."""
+        if self._lock is not None:
+            self._lock.close()
         self._reader.dispose()
         if self._writer is not None:
             self._writer.engine.dispose()

@@ -4,6 +4,8 @@ import json
 import signal
 import socket
 import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -27,6 +29,17 @@ def run_to_its_end(here: Night) -> int:
     assert here.process is not None
     code, here.process = here.process.wait(PATIENCE_S), None
     return code
+
+
+def test_a_second_daemon_on_the_same_store_is_refused_with_a_sentence(night: MakeNight) -> None:
+    here = night(Vat(run="quiet-night"), speed=100, poll_s=10)
+    here.start_and_watch()
+    command = [sys.executable, "-P", "-m", "logger", "run", "-c", str(here.config_file)]
+    other = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60)
+    assert other.returncode == 1
+    assert "Another `vatvigil run` watches with the store" in other.stderr
+    here.watch(records=3)
+    assert here.stop() == 0
 
 
 def test_a_wrong_configuration_is_exit_2_with_a_sentence_before_the_store_is_touched(night: MakeNight) -> None:
