@@ -71,6 +71,7 @@ def messages(hub: Subscriber, topic: str, *, after: int = 0) -> list[dict[str, o
     return [json.loads(m.payload) for m in hub.received[after:] if m.topic == f"{BASE}/{topic}"]
 
 
+@pytest.mark.slow
 def test_after_hours_without_broker_events_arrive_in_order_and_measurements_are_no_backlog(
     night: MakeNight, mosquitto: MakeMosquitto
 ) -> None:

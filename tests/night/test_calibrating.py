@@ -50,6 +50,7 @@ def end(here: Night, bench: Terminal) -> int:
 
 
 @pytest.mark.timeout(400)
+@pytest.mark.slow
 def test_three_glasses_and_the_new_calibration_is_in_force_while_the_daemon_watches(
     watched: Night, terminal: Run
 ) -> None:

@@ -5,6 +5,8 @@ import subprocess
 import sys
 from typing import Any
 
+import pytest
+
 from tests.night import hearing
 from tests.night.telling import check_that_a_replay_tells_the_same
 from tests.parts.daemon import PATIENCE_S, MakeNight, Night, Vat
@@ -32,6 +34,7 @@ def dip(here: Night, vat: Vat) -> str:
     return file
 
 
+@pytest.mark.slow
 def test_a_night_by_the_command_line_alone(night: MakeNight) -> None:
     vat = Vat(run="quiet-night", alarms=STANDS)
     here = night(vat, speed=100, poll_s=10, starts_h=2.0, calibrated=False)

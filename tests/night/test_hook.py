@@ -95,6 +95,7 @@ def test_without_a_broker_it_is_told_at_once_and_nothing_piles_up(night: MakeNig
     assert told(here) == marked(here) == hearing.sent(here) == alarm_ids(here)
 
 
+@pytest.mark.slow
 def test_a_kill_in_the_middle_of_a_run_brings_it_again_and_a_later_restart_does_not(night: MakeNight) -> None:
     slow = 'cat >> "$0.d/told"; test -e "$0.d/quick" || sleep 60'
     here = with_hook(night(CALM, speed=100, poll_s=10, starts_h=1.0), slow, timeout_s=100)
@@ -112,6 +113,7 @@ def test_a_kill_in_the_middle_of_a_run_brings_it_again_and_a_later_restart_does_
     assert marked(here) == alarm_ids(here)
 
 
+@pytest.mark.slow
 def test_an_end_in_the_middle_of_a_run_waits_a_moment_kills_it_and_leaves_the_event_for_the_next_start(
     night: MakeNight,
 ) -> None:

@@ -1,5 +1,7 @@
 """What happened live and what a replay of it makes of the same indications and commands are the same, to the bit."""
 
+import pytest
+
 from logger.model import CommandKind, Reason
 from tests.night.telling import check_that_a_replay_tells_the_same
 from tests.parts.daemon import MakeNight, Vat
@@ -16,6 +18,7 @@ window_s = 60
 """
 
 
+@pytest.mark.slow
 def test_a_whole_night_with_faults_and_requests_is_told_alike_by_a_replay(night: MakeNight) -> None:
     vat = Vat(run="demo-night")  # stirred, unplugged, cold, knocked: see `python -m simulator runs`
     here = night(vat, speed=2800, head_s=1.5)
