@@ -105,6 +105,20 @@ class Line:
         """Go on until everything is sent and answered."""
         self.run_until(lambda: self.delivery.connected and self.delivery.settled)
 
+    def count_sent(self) -> list[Message]:
+        """Return a list into which goes, from now on, each message that the network takes."""
+        sent: list[Message] = []
+        publish = self.delivery.publish
+
+        def counted(message: Message) -> int | None:
+            mid = publish(message)
+            if mid is not None:
+                sent.append(message)
+            return mid
+
+        self.delivery.publish = counted
+        return sent
+
     @property
     def now_us(self) -> int:
         return time.monotonic_ns() // 1000 + self.ages_us
