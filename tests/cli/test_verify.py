@@ -48,14 +48,14 @@ def test_a_spot_measurement_is_stored_beside_the_probes_median_and_noted_by_the_
 
 
 def test_what_a_script_gets(house: House) -> None:
-    told = house.json(*SPOT)
+    told = house.json(*SPOT, "--wait", "0.2")
     assert sorted(told) == ["asked", "check", "doubt", "simulated"]
     assert (told["check"]["id"], told["check"]["passed"], told["doubt"]["believed"]) == (1, True, True)
     assert told["check"]["at"].endswith("Z")
 
 
 def test_far_off_fails_with_what_to_do_and_exit_code_3(house: House) -> None:
-    result = house.do("verify", "marrow-probe", "--spot", "4.1", "--u", "0.2", "--instrument", "strip")
+    result = house.do("verify", "marrow-probe", "--spot", "4.1", "--u", "0.2", "--instrument", "strip", "--wait", "0.2")
     assert result.exit_code == 3
     assert result.stdout.startswith("FAIL: the probe reads pH 4.37")
     assert "A spot measurement never moves the probe's zero" in " ".join(result.stdout.split())
@@ -63,7 +63,12 @@ def test_far_off_fails_with_what_to_do_and_exit_code_3(house: House) -> None:
 
 
 def test_the_tolerance_is_the_askers(house: House) -> None:
-    assert house.do("verify", "marrow-probe", "--spot", "4.1", "--u", "0.2", "--tolerance", "0.5").exit_code == 0
+    assert (
+        house.do(
+            "verify", "marrow-probe", "--spot", "4.1", "--u", "0.2", "--tolerance", "0.5", "--wait", "0.2"
+        ).exit_code
+        == 0
+    )
 
 
 @pytest.mark.parametrize(

@@ -30,7 +30,7 @@ def check_store_after_kill(night: Night, before: dict[str, list[tuple[Any, ...]]
     assert seqs == list(range(1, len(seqs) + 1))
 
 
-@pytest.mark.parametrize("kills", [10, pytest.param(50, marks=[pytest.mark.slow, pytest.mark.timeout(600)])])
+@pytest.mark.parametrize("kills", [4, pytest.param(50, marks=[pytest.mark.slow, pytest.mark.timeout(600)])])
 def test_kills_at_random_instants_lose_nothing_and_repeat_nothing(
     night: MakeNight, mosquitto: MakeMosquitto, kills: int
 ) -> None:

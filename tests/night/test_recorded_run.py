@@ -49,9 +49,8 @@ def begun(night: MakeNight, vat: Vat, *, from_h: float) -> Night:
 # The two differ in when they look: live polls fall between the recorded ones (and come late on a busy machine), and
 # windows begin when the watch does. So a fault, which is sharp, shows within a poll at its first record and one at its
 # last, plus the longest pause between two attempts to open a port that was away; a slow pH within two windows.
-@pytest.mark.parametrize(
-    ("run", "until_h"), [("unplugged", 3.6), pytest.param("probe-knocked", 4.3, marks=pytest.mark.slow)]
-)
+@pytest.mark.slow
+@pytest.mark.parametrize(("run", "until_h"), [("unplugged", 3.6), ("probe-knocked", 4.3)])
 def test_live_and_recorded_raise_the_same_alarms_at_the_same_time(night: MakeNight, run: str, until_h: float) -> None:
     vat, from_h = Vat(run=run, alarms=WATCHED), 1.9
     here = begun(night, vat, from_h=from_h)
