@@ -1,21 +1,21 @@
-"""One thread a port: it reads on time and posts what it read. It decides nothing and writes nothing.
+"""One thread a line: it reads each probe on time and posts what it read. It decides nothing and writes nothing.
 
-Law: ticks lie on a steady grid that begins at the start, so a stepped wall clock neither stalls nor floods it; a tick
-that the port is too busy for is skipped and counted, never made up. While somebody works on the probe the grid is
-finer; whenever that changes, the next tick is the next one on the new grid. Whatever is not expected ends the process
-by way of `Crashed`.
+Law: each probe has a steady grid of ticks that begins at the start, so a stepped wall clock neither stalls nor floods
+it; a tick that the line is too busy for is skipped and counted, never made up. The grids of probes on one line are
+spread over a period, so that they do not wait for each other. While somebody works on a probe its grid is finer;
+whenever that changes, the next tick is the next one on the new grid. Whatever is not expected ends the process by way
+of `Crashed`.
 """
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from threading import Event, Thread
 
 from logger.clock import Clock
-from logger.config import ProbeConfig
 from logger.model import Indication
-from logger.probe.port import Line
+from logger.probe.reader import Reader
 
 log = logging.getLogger(__name__)
 
@@ -31,35 +31,55 @@ class Crashed:
     error: BaseException
 
 
+@dataclass(slots=True, kw_only=True)
+class _Grid:
+    """When one probe is due, in steady real nanoseconds."""
+
+    reader: Reader
+    begin: int
+    period: int
+    due: int
+    last: int
+
+    def keep(self, period: int, now: int) -> None:
+        """Go by this period from now on."""
+        if period != self.period:
+            self.period, self.last = period, max(self.last, now)
+            self.due = self.begin + ((self.last - self.begin) // period + 1) * period
+
+    def done(self, now: int) -> int:
+        """Go to the next tick after a read; return how many had to be skipped."""
+        self.last, late = self.due, max(0, now - self.due - self.period) // self.period
+        self.due += (1 + late) * self.period
+        return late
+
+
 class PortThread(Thread):
-    """Polls the probe on one port until it is told to stop."""
+    """Polls the probes on one line until it is told to stop."""
 
     def __init__(
-        self, line: Line, probe: ProbeConfig, clock: Clock, *, post: Callable[[Indication | Crashed], None]
+        self, readers: Sequence[Reader], clock: Clock, *, post: Callable[[Indication | Crashed], None]
     ) -> None:
         """Prepare; `start` begins polling at once."""
-        super().__init__(name=f"port-{probe.id}", daemon=True)
+        self.probes = tuple(reader.probe.id for reader in readers)
+        super().__init__(name=f"port-{'+'.join(self.probes)}", daemon=True)
         self.skipped = 0
         """Ticks that fell into an earlier one's read."""
-        self._line, self._probe, self._clock, self._post = line, probe, clock, post
-        self._stopped, self._attended = False, False
+        self._readers, self._clock, self._post = readers, clock, post
+        self._stopped = False
+        self._attended = dict.fromkeys(self.probes, False)
         self._told = Event()
         """Set after either of these has changed."""
-
-    @property
-    def probe(self) -> str:
-        """Return the id of the probe."""
-        return self._probe.id
 
     def stop(self) -> None:
         """Let the present read be the last; join the thread to wait for it."""
         self._stopped = True
         self._told.set()
 
-    def attend(self, *, attended: bool) -> None:
-        """Read every second from now on, or every `poll_s` again."""
-        if attended != self._attended:
-            self._attended = attended
+    def attend(self, probe: str, *, attended: bool) -> None:
+        """Read that probe every second from now on, or every `poll_s` again."""
+        if attended != self._attended[probe]:
+            self._attended[probe] = attended
             self._told.set()
 
     def run(self) -> None:
@@ -69,25 +89,33 @@ class PortThread(Thread):
         except BaseException as error:  # noqa: BLE001 - the main loop raises it again
             self._post(Crashed(error))
         finally:
-            self._line.close()
+            for reader in self._readers:
+                reader.close()
 
     def _poll(self) -> None:
-        begin = last = time.monotonic_ns()
-        period, due = self._period_ns(), begin
+        grids = self._grids(time.monotonic_ns())
         while not self._stopped:
-            if self._told.wait(max(0, due - time.monotonic_ns()) / SECOND_NS):
+            grid = min(grids, key=lambda one: one.due)
+            if self._told.wait(max(0, grid.due - time.monotonic_ns()) / SECOND_NS):
                 self._told.clear()  # before looking at what was told: what is told from here on wakes the next wait
-                if self._period_ns() != period:
-                    period, last = self._period_ns(), max(last, time.monotonic_ns())
-                    due = begin + ((last - begin) // period + 1) * period
+                for one in grids:
+                    one.keep(self._period_ns(one.reader), time.monotonic_ns())
                 continue
             now = self._clock.read()
-            self._post(self._line.read(self._probe, at_us=now.at_us, elapsed_us=now.elapsed_us))
-            last, late = due, max(0, time.monotonic_ns() - due - period) // period
-            self.skipped += late
-            due += (1 + late) * period
+            self._post(grid.reader.read(at_us=now.at_us, elapsed_us=now.elapsed_us))
+            self.skipped += grid.done(time.monotonic_ns())
 
-    def _period_ns(self) -> int:
-        """Return the present period in real nanoseconds."""
-        poll_s = min(ATTENDED_S, self._probe.poll_s) if self._attended else self._probe.poll_s
-        return max(1, round(self._clock.real_s(poll_s) * SECOND_NS))
+    def _grids(self, now: int) -> list[_Grid]:
+        """Return the grids, each begun a part of its period after the one before."""
+        periods = [self._period_ns(reader) for reader in self._readers]
+        begins = [now + period * number // len(periods) for number, period in enumerate(periods)]
+        return [
+            _Grid(reader=reader, begin=begin, period=period, due=begin, last=begin)
+            for reader, begin, period in zip(self._readers, begins, periods, strict=True)
+        ]
+
+    def _period_ns(self, reader: Reader) -> int:
+        """Return a probe's present period in real nanoseconds."""
+        poll_s = reader.probe.poll_s
+        wanted_s = min(ATTENDED_S, poll_s) if self._attended[reader.probe.id] else poll_s
+        return max(1, round(self._clock.real_s(wanted_s) * SECOND_NS))

@@ -28,7 +28,7 @@ from logger.mqtt.messages import Happening, Incoming
 from logger.mqtt.payloads import event_of, is_urgent
 from logger.notify import Manager
 from logger.ports import Crashed, PortThread
-from logger.probe.port import Line
+from logger.probe.reader import readers
 from logger.store import Store, queries
 
 log = logging.getLogger(__name__)
@@ -161,10 +161,11 @@ class Daemon:
             self.manager.alive()
 
     def _pace(self) -> None:
-        """Let each port read as often as its watch wants it now."""
+        """Let each probe be read as often as its watch wants it now."""
         for port in self.ports:
-            carry = self.acquisition.watched[port.probe].state.carry
-            port.attend(attended=carry.attended_until_us is not None)
+            for probe in port.probes:
+                carry = self.acquisition.watched[probe].state.carry
+                port.attend(probe, attended=carry.attended_until_us is not None)
 
     def _keep(self, batch: Batch, *, at_us: int) -> None:
         for entry in batch.all_entries():
@@ -305,7 +306,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     queue: SimpleQueue[Item] = SimpleQueue()
-    lines = [(Line(p.port, baud=p.baud, simulated=config.simulated), p) for p in config.probes]
+    lines = readers(config.probes, simulated=config.simulated)
     return Daemon(
         config=config,
         clock=clock,
@@ -314,7 +315,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         commit=Commit(store=store, run=number, event_of=_events(config)),
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
         hook=Hook.of(config, post=queue.put),
-        ports=[PortThread(line, probe, clock, post=queue.put) for line, probe in lines],
+        ports=[PortThread(line, clock, post=queue.put) for line in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, post=queue.put),
         manager=Manager.from_environment(),
         queue=queue,

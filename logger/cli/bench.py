@@ -21,7 +21,7 @@ from logger.config import Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.measure.buffers import Buffer, by_id, shelf
 from logger.model import Answer, Calibration, Method
-from logger.probe.port import Line
+from logger.probe.reader import reader
 from logger.session import storing
 from logger.session.calibrating import Order
 from logger.session.dip import Standing
@@ -173,8 +173,8 @@ def _source(here: Bench, stack: ExitStack) -> Source:
             return stack.enter_context(daemon)
         except AbsentError as absent:
             click.echo(f"Note: {absent}; the port is opened instead.", err=True)
-    line = Line(here.probe.port, baud=here.probe.baud, simulated=here.config.simulated)
-    return stack.enter_context(Direct(line=line, probe=here.probe, clock=here.clock))
+    direct = Direct(reader=reader(here.probe, simulated=here.config.simulated), clock=here.clock)
+    return stack.enter_context(direct)
 
 
 def _may_run(here: Bench) -> bool:

@@ -104,17 +104,17 @@ def _new_file(path: Path) -> Finding:
 
 
 def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> Finding:
-    from logger.probe.port import Line
+    from logger.probe.reader import reader
 
-    line = Line(probe.port, baud=probe.baud, simulated=config.simulated)
+    reads = reader(probe, simulated=config.simulated)
     try:
-        found = line.read(probe, at_us=now_us(config), elapsed_us=0)
+        found = reads.read(at_us=now_us(config), elapsed_us=0)
     finally:
-        line.close()
+        reads.close()
     if found.reason is Reason.NONE:
-        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(found)} ({line.identity})")
-    held = _daemon_holds(config, probe, store) if HELD in line.detail else ""
-    return Finding(what=f"probe {probe.id}", ok=bool(held), text=held or _sentence(line.detail, found.reason))
+        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(found)} ({reads.identity})")
+    held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
+    return Finding(what=f"probe {probe.id}", ok=bool(held), text=held or _sentence(reads.detail, found.reason))
 
 
 def _sentence(detail: str, reason: Reason) -> str:

@@ -1,8 +1,7 @@
 """Bytes of a SCPI instrument <-> millivolts, Celsius, identities, queued errors. No I/O.
 
 Law: a value comes out only of a whole line that says exactly one number of IEEE 488.2's NRf form; whatever else
-arrives is a `Reason`. A line is whole when its terminator has come (LF; CR LF is tolerated): "3.4" followed later by
-"56" are two numbers or one, and only the terminator tells. However the bytes are cut, the lines are the same.
+arrives is a `Reason`. Lines come whole from `lines.py`.
 """
 
 import math
@@ -10,13 +9,11 @@ import re
 from dataclasses import dataclass
 
 from logger.model import Reason
+from logger.probe.lines import LONGEST_LINE
 
 IDENTIFY = b"*IDN?\n"
 NEXT_ERROR = b"SYST:ERR?\n"
 CLEAR = b"*CLS\n"
-
-LONGEST_LINE = 256
-"""Bytes of a line without its terminator; a longer one is garbage."""
 
 _NRF = re.compile(rb"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[Ee][+-]?[0-9]+)?")
 """IEEE 488.2-1992, 8.7.2 to 8.7.4 (NR1, NR2, NR3) and the forgiving form of 7.7.2.4, clause numbers from memory."""
@@ -51,40 +48,6 @@ class QueuedError:
 
     code: int
     text: str
-
-
-class LineBuffer:
-    """Cuts a stream of bytes into whole lines and keeps the rest, never more than `LONGEST_LINE` + 1 bytes of it."""
-
-    def __init__(self) -> None:
-        """Start empty."""
-        self._partial = bytearray()
-
-    def feed(self, data: bytes) -> list[bytes]:
-        """Return the lines that `data` completes, without terminators; one too long comes cut, but still too long."""
-        *ended, rest = data.split(b"\n")
-        lines = [self._end(piece) for piece in ended]
-        self._keep(rest)
-        return lines
-
-    @property
-    def partial(self) -> bytes:
-        """Return what has come of a line whose terminator is still owed."""
-        return bytes(self._partial)
-
-    def clear(self) -> None:
-        """Forget the partial line."""
-        self._partial.clear()
-
-    def _end(self, piece: bytes) -> bytes:
-        self._keep(piece)
-        line = bytes(self._partial)
-        self._partial.clear()
-        return line.removesuffix(b"\r")
-
-    def _keep(self, piece: bytes) -> None:
-        # Two bytes over the cap: one may be the CR of a terminator, the other shows that the line is too long.
-        self._partial += piece[: LONGEST_LINE + 2 - len(self._partial)]
 
 
 def parse_value(line: bytes, quantity: Quantity) -> float | Reason:

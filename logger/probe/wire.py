@@ -1,4 +1,4 @@
-"""One open serial port as lines that come within a time limit.
+"""One open serial port as bytes, or as lines of text, that come within a time limit.
 
 Law: no call blocks longer than its limit. What the system's port does wrong (gone, refused, full) surfaces as
 `FAILURES` and as nothing else.
@@ -11,7 +11,7 @@ from typing import Final
 
 import serial
 
-from logger.probe.scpi import LineBuffer
+from logger.probe.lines import LineBuffer
 
 FAILURES: Final = (OSError, termios.error)
 """A lost port raises these: SerialException is an OSError, termios.error (flushing what has vanished) is none."""
@@ -43,18 +43,11 @@ class Wire:
             )
         except ValueError as error:  # a rate that this adapter's driver refuses, an unknown kind of URL
             raise OSError(str(error)) from error
-        self._buffer = LineBuffer()
-        self._lines: deque[bytes] = deque()
-
-    @property
-    def has_partial(self) -> bool:
-        """Tell whether a line has begun whose terminator is still owed."""
-        return bool(self._buffer.partial)
 
     @property
     def is_waiting(self) -> bool:
         """Tell whether anything has arrived that was not read yet."""
-        return bool(self._lines or self._port.in_waiting)
+        return bool(self._port.in_waiting)
 
     def send(self, data: bytes) -> None:
         """Write all of `data`."""
@@ -62,21 +55,17 @@ class Wire:
 
     def drain(self) -> bool:
         """Throw away all that has arrived; tell whether there was anything."""
-        dropped = len(self._lines) + len(self._buffer.partial)
+        dropped = 0
         while (waiting := self._port.in_waiting) and dropped < _FLOOD_BYTES:
             dropped += len(self._port.read(waiting))
-        self._lines.clear()
-        self._buffer.clear()
         return dropped > 0
 
-    def line(self, *, until: float) -> bytes | None:
-        """Return the next whole line, or None when `time.monotonic()` has passed `until` without one."""
-        while not self._lines:
+    def read(self, *, until: float) -> bytes:
+        """Return what has arrived, waiting for a first byte; empty: `time.monotonic()` has passed `until` first."""
+        while not (first := self._port.read(1)):
             if time.monotonic() >= until:
-                return None
-            first = self._port.read(1)
-            self._lines.extend(self._buffer.feed(first + self._port.read(self._port.in_waiting)))
-        return self._lines.popleft()
+                return b""
+        return first + self._port.read(self._port.in_waiting)
 
     def close(self) -> None:
         """Close the port; a port that is gone already is no failure."""
@@ -89,3 +78,42 @@ class Wire:
         finally:
             if socket is not None:
                 socket.close()
+
+
+class LineWire:
+    """An open wire as lines that come within a time limit."""
+
+    def __init__(self, wire: Wire) -> None:
+        """Read lines from `wire` from now on; raises what the wire raises, and nothing else."""
+        self._wire = wire
+        self._buffer = LineBuffer()
+        self._lines: deque[bytes] = deque()
+
+    @property
+    def has_partial(self) -> bool:
+        """Tell whether a line has begun whose terminator is still owed."""
+        return bool(self._buffer.partial)
+
+    @property
+    def is_waiting(self) -> bool:
+        """Tell whether anything has arrived that was not read yet."""
+        return bool(self._lines) or self._wire.is_waiting
+
+    def send(self, data: bytes) -> None:
+        """Write all of `data`."""
+        self._wire.send(data)
+
+    def drain(self) -> bool:
+        """Throw away all that has arrived; tell whether there was anything."""
+        dropped = bool(self._lines or self._buffer.partial)
+        self._lines.clear()
+        self._buffer.clear()
+        return self._wire.drain() or dropped
+
+    def line(self, *, until: float) -> bytes | None:
+        """Return the next whole line, or None when `time.monotonic()` has passed `until` without one."""
+        while not self._lines:
+            if time.monotonic() >= until:  # asked before each read: an instrument may talk for ever without an end
+                return None
+            self._lines.extend(self._buffer.feed(self._wire.read(until=until)))
+        return self._lines.popleft()

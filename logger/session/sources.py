@@ -19,7 +19,7 @@ from logger.clock import Clock
 from logger.config import ProbeConfig, VatConfig
 from logger.errors import RefusedError, StoreBusyError, VatvigilError
 from logger.model import Block, Command, CommandKind, Indication, Reason
-from logger.probe.port import Line
+from logger.probe.reader import Reader
 from logger.session.dip import Shown
 from logger.store import Store, history, queries
 from logger.store.history import Span
@@ -175,15 +175,14 @@ class Daemon(Source):
 class Direct(Source):
     """The port itself, for when no daemon runs."""
 
-    line: Line
-    probe: ProbeConfig
+    reader: Reader
     clock: Clock
     _due_us: int = field(default=0)
 
     @property
     def origin(self) -> str:
         """Say in one sentence where the readings come from."""
-        return f"No daemon runs: {self.probe.id} is read directly at {self.line.port}, every second."
+        return f"No daemon runs: {self.reader.probe.id} is read directly at {self.reader.port}, every second."
 
     @property
     def silence(self) -> str:
@@ -194,15 +193,15 @@ class Direct(Source):
         """Read once. Raises RefusedError when the port cannot be had."""
         first = self._read()
         if first.reason in (Reason.PORT_ABSENT, Reason.WRONG_INSTRUMENT):
-            self.line.close()
-            raise RefusedError(f"{self.probe.id} cannot be read: {self.line.detail}")
+            self.reader.close()
+            raise RefusedError(f"{self.reader.probe.id} cannot be read: {self.reader.detail}")
         return self
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Give the port back."""
-        self.line.close()
+        self.reader.close()
 
     def readings(self) -> list[Shown]:
         """Read, if a second has passed since the last time."""
@@ -217,7 +216,7 @@ class Direct(Source):
 
     def _read(self) -> Indication:
         now = self.clock.read()
-        return self.line.read(self.probe, at_us=now.at_us, elapsed_us=now.elapsed_us)
+        return self.reader.read(at_us=now.at_us, elapsed_us=now.elapsed_us)
 
 
 def _shown(read: Indication) -> Shown:

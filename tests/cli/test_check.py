@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.probe.port import Line
+from logger.probe.reader import reader
 from tests.cli.house import House, now_us
 from tests.hook.making import script
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port, until
@@ -100,8 +100,8 @@ def test_a_port_that_the_daemon_reads_is_well_while_its_newest_record_is_fresh(
     house = house_of(tmp_path, simulator("normal-night").port)
     ready(house)
     (probe,) = house.config.probes
-    daemons = Line(probe.port, baud=probe.baud, simulated=True)
-    daemons.read(probe, at_us=0, elapsed_us=0)
+    daemons = reader(probe, simulated=True)
+    daemons.read(at_us=0, elapsed_us=0)
     try:
         ok, text = findings(house)["probe"]
         assert (ok, text[:34]) == (True, "held by the running daemon, whose ")

@@ -10,23 +10,23 @@ import pytest
 
 from logger.config import ProbeConfig
 from logger.model import Indication, Reason
-from logger.probe.port import Line
+from logger.probe.reader import Reader, reader
 from tests.parts.simulator import Start
 
 
 @contextmanager
-def opened(port: str, *, timeout_s: float = 2.0, simulated: bool = True) -> Iterator[tuple[Line, ProbeConfig]]:
-    line = Line(port, baud=9600, simulated=simulated)
+def opened(port: str, *, timeout_s: float = 2.0, simulated: bool = True) -> Iterator[Reader]:
+    reads = reader(ProbeConfig(id="p", port=port, timeout_s=timeout_s), simulated=simulated)
     try:
-        yield line, ProbeConfig(id="p", port=port, timeout_s=timeout_s)
+        yield reads
     finally:
-        line.close()
+        reads.close()
 
 
-def polled(line: Line, probe: ProbeConfig, count: int, *, every_s: float = 0.0) -> list[Indication]:
+def polled(probe: Reader, count: int, *, every_s: float = 0.0) -> list[Indication]:
     got = []
     for number in range(count):
-        got.append(line.read(probe, at_us=number, elapsed_us=number * 60_000_000))
+        got.append(probe.read(at_us=number, elapsed_us=number * 60_000_000))
         time.sleep(every_s)
     return got
 
@@ -38,8 +38,8 @@ def starting_at(hours: float) -> list[str]:
 
 @pytest.mark.parametrize("tcp", [False, True])
 def test_a_simulated_night_is_read_over_a_terminal_or_a_socket(simulator: Start, *, tcp: bool) -> None:
-    with opened(simulator("normal-night", tcp=tcp).port) as (line, probe):
-        got = polled(line, probe, 20)
+    with opened(simulator("normal-night", tcp=tcp).port) as probe:
+        got = polled(probe, 20)
     assert Counter(each.reason for each in got) == {Reason.NONE: 20}
     # The run begins near pH 5.3, some 100 mV above the isopotential point by the Nernst slope of 58 mV at 20 C.
     assert all(50 < (each.potential_mv or 0) < 150 for each in got)
@@ -47,9 +47,9 @@ def test_a_simulated_night_is_read_over_a_terminal_or_a_socket(simulator: Start,
 
 
 def test_a_simulated_instrument_is_refused_where_a_real_one_is_configured(simulator: Start) -> None:
-    with opened(simulator("normal-night").port, simulated=False) as (line, probe):
-        assert [each.reason for each in polled(line, probe, 2)] == [Reason.WRONG_INSTRUMENT] * 2
-        assert "a simulated instrument answers" in line.detail
+    with opened(simulator("normal-night").port, simulated=False) as probe:
+        assert [each.reason for each in polled(probe, 2)] == [Reason.WRONG_INSTRUMENT] * 2
+        assert "a simulated instrument answers" in probe.detail
 
 
 @pytest.mark.parametrize(
@@ -61,13 +61,13 @@ def test_a_simulated_instrument_is_refused_where_a_real_one_is_configured(simula
     ],
 )
 def test_a_fault_of_the_sensor_is_told_by_its_reason(simulator: Start, run: str, hours: float, reason: Reason) -> None:
-    with opened(simulator(run, extra=starting_at(hours)).port, timeout_s=0.3) as (line, probe):
-        assert [each.reason for each in polled(line, probe, 3)] == [reason] * 3
+    with opened(simulator(run, extra=starting_at(hours)).port, timeout_s=0.3) as probe:
+        assert [each.reason for each in polled(probe, 3)] == [reason] * 3
 
 
 def test_replies_with_flipped_bits_end_no_watch_and_have_a_reason(simulator: Start) -> None:
-    with opened(simulator("garbled", extra=starting_at(2.1)).port, timeout_s=0.2) as (line, probe):
-        reasons = Counter(each.reason for each in polled(line, probe, 30))
+    with opened(simulator("garbled", extra=starting_at(2.1)).port, timeout_s=0.2) as probe:
+        reasons = Counter(each.reason for each in polled(probe, 30))
     assert reasons[Reason.NONE] < 30
     assert set(reasons) <= {
         Reason.NONE,
@@ -80,8 +80,8 @@ def test_replies_with_flipped_bits_end_no_watch_and_have_a_reason(simulator: Sta
 
 @pytest.mark.slow
 def test_replies_three_seconds_late_are_never_mixed_up(simulator: Start) -> None:
-    with opened(simulator("slow", extra=starting_at(2.1)).port) as (line, probe):
-        got = polled(line, probe, 6)
+    with opened(simulator("slow", extra=starting_at(2.1)).port) as probe:
+        got = polled(probe, 6)
     assert {each.reason for each in got} == {Reason.TIMEOUT}
 
 
@@ -92,11 +92,11 @@ def test_an_unplugged_simulator_is_absent_and_read_again_when_it_is_back(simulat
     port = simulator("unplugged", speed=120, link=tmp_path / "probe", extra=begin).port
     wanted = [Reason.NONE, Reason.PORT_ABSENT, Reason.NONE]
     until = time.monotonic() + 60
-    with opened(port, timeout_s=0.3) as (line, probe):
+    with opened(port, timeout_s=0.3) as probe:
         tick = 0
         while wanted and time.monotonic() < until:
             tick += 1
-            if line.read(probe, at_us=tick, elapsed_us=tick * 60_000_000).reason is wanted[0]:
+            if probe.read(at_us=tick, elapsed_us=tick * 60_000_000).reason is wanted[0]:
                 wanted.pop(0)
             time.sleep(0.1)
     assert wanted == []
@@ -104,8 +104,8 @@ def test_an_unplugged_simulator_is_absent_and_read_again_when_it_is_back(simulat
 
 def test_a_killed_simulator_is_an_absent_port(simulator: Start) -> None:
     started = simulator("normal-night")
-    with opened(started.port, timeout_s=0.3) as (line, probe):
-        assert polled(line, probe, 1)[0].reason is Reason.NONE
+    with opened(started.port, timeout_s=0.3) as probe:
+        assert polled(probe, 1)[0].reason is Reason.NONE
         started.process.kill()
         started.process.wait()
-        assert [each.reason for each in polled(line, probe, 3)] == [Reason.PORT_ABSENT] * 3
+        assert [each.reason for each in polled(probe, 3)] == [Reason.PORT_ABSENT] * 3

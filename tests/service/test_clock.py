@@ -12,7 +12,7 @@ from logger.clock import Clock
 from logger.config import ProbeConfig, Simulation
 from logger.model import Cause, Entry, Indication, Reason
 from logger.ports import Crashed, PortThread
-from logger.probe.port import Line
+from logger.probe.reader import reader
 from logger.store import history, queries
 from tests.parts.simulator import Start
 from tests.service.making import HIGH, SECOND_US, calibrated, config_of, run
@@ -64,7 +64,7 @@ def test_a_port_is_paced_by_steady_time_whatever_the_wall_clock_does(simulator: 
     )
     queue: SimpleQueue[Indication | Crashed] = SimpleQueue()
     probe = ProbeConfig(id="probe", port=port, poll_s=period)
-    thread = PortThread(Line(port, baud=9600, simulated=True), probe, clock, post=queue.put)
+    thread = PortThread([reader(probe, simulated=True)], clock, post=queue.put)
     thread.start()
     read = []
     for jump_us in (0, HOUR_US, -2 * HOUR_US, HOUR_US):
@@ -85,10 +85,12 @@ def test_a_slow_read_skips_ticks_and_counts_them() -> None:
     class SlowLine:
         """A probe that takes three and a half periods to answer."""
 
-        def read(self, probe: ProbeConfig, *, at_us: int, elapsed_us: int) -> Indication:
+        probe = ProbeConfig(id="probe", port="", poll_s=0.1)
+
+        def read(self, *, at_us: int, elapsed_us: int) -> Indication:
             threading.Event().wait(0.35)
             return Indication(
-                probe=probe.id,
+                probe=self.probe.id,
                 at_us=at_us,
                 elapsed_us=elapsed_us,
                 potential_mv=None,
@@ -100,8 +102,7 @@ def test_a_slow_read_skips_ticks_and_counts_them() -> None:
             pass
 
     queue: SimpleQueue[Indication | Crashed] = SimpleQueue()
-    probe = ProbeConfig(id="probe", port="", poll_s=0.1)
-    thread = PortThread(SlowLine(), probe, clocks.of(None), post=queue.put)  # type: ignore[arg-type]
+    thread = PortThread([SlowLine()], clocks.of(None), post=queue.put)  # type: ignore[list-item]
     thread.start()
     first, second = queue.get(timeout=30), queue.get(timeout=30)
     thread.stop()
@@ -132,7 +133,7 @@ def test_nothing_is_read_after_stop(simulator: Start) -> None:
     port = simulator("quiet-night").port
     queue: SimpleQueue[Indication | Crashed] = SimpleQueue()
     probe = ProbeConfig(id="probe", port=port, poll_s=0.05)
-    thread = PortThread(Line(port, baud=9600, simulated=True), probe, clocks.of(None), post=queue.put)
+    thread = PortThread([reader(probe, simulated=True)], clocks.of(None), post=queue.put)
     thread.start()
     queue.get(timeout=30)
     thread.stop()

@@ -13,7 +13,7 @@ from logger import clock as clocks
 from logger.config import ProbeConfig
 from logger.errors import RefusedError
 from logger.model import CommandKind
-from logger.probe.port import Line
+from logger.probe.reader import reader
 from logger.session.sources import AbsentError, Daemon, Direct
 from logger.store import Store, queries
 from tests.cli.house import House, Watching, now_us
@@ -22,7 +22,7 @@ from tests.parts.simulator import Start
 
 def direct(port: str, **more: object) -> Direct:
     probe = replace(ProbeConfig(id="marrow-probe", port=port, timeout_s=1.0), **more)  # type: ignore[arg-type]
-    return Direct(line=Line(port, baud=9600, simulated=True), probe=probe, clock=clocks.of(None))
+    return Direct(reader=reader(probe, simulated=True), clock=clocks.of(None))
 
 
 def test_the_port_itself_is_read_once_a_second(simulator: Start) -> None:

@@ -1,4 +1,4 @@
-"""A line on a real pseudo-terminal or socket with a scripted instrument at the far end."""
+"""SCPI over a real pseudo-terminal or socket with a scripted instrument at the far end, and what ports do to it."""
 
 import itertools
 import os
@@ -6,16 +6,13 @@ import socket
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.config import ProbeConfig
 from logger.model import Indication, Reason
-from logger.probe.port import Line
 from tests.probe.peer import HEALTHY, Peer, Reply
 from tests.probe.ticks import TIMEOUT_S, Ticks
 
@@ -32,7 +29,7 @@ def peer(tmp_path: Path) -> Iterator[Peer]:
 def tick(peer: Peer) -> Iterator[Ticks]:
     ticks = Ticks(str(peer.link))
     yield ticks
-    ticks.line.close()
+    ticks.reader.close()
 
 
 def values(indication: Indication) -> tuple[float | None, float | None, Reason]:
@@ -51,8 +48,8 @@ def test_a_healthy_instrument_gives_both_values_and_the_times_it_was_asked_at(ti
     got = tick()
     assert values(got) == GOOD
     assert (got.probe, got.at_us, got.elapsed_us) == ("p1", 10_001_000, 10_000_000)
-    assert tick.line.detail == ""
-    assert tick.line.identity == "Acorn Benchworks,VAT-1,0007,1.0"
+    assert tick.reader.detail == ""
+    assert tick.reader.identity == "Acorn Benchworks,VAT-1,0007,1.0"
 
 
 def test_the_identity_is_asked_once_an_opening(tick: Ticks, peer: Peer) -> None:
@@ -74,7 +71,7 @@ def test_an_unknown_query_without_reply_is_a_timeout(tick: Ticks, peer: Peer) ->
     tick()
     peer.once(TEMP, Reply(None))
     assert values(tick()) == missing(Reason.TIMEOUT)
-    assert tick.line.detail == (f"{peer.link}: no reply to MEAS:TEMP? within 0.15 s; is the instrument on?")
+    assert tick.reader.detail == (f"{peer.link}: no reply to MEAS:TEMP? within 0.15 s; is the instrument on?")
     assert values(tick()) == GOOD
 
 
@@ -83,7 +80,7 @@ def test_a_queued_error_explains_the_silence_and_the_queue_is_cleared(tick: Tick
     peer.once(TEMP, Reply(None))
     peer.once(ERROR, Reply(b'-113,"Undefined header"\n'))
     assert values(tick()) == missing(Reason.INSTRUMENT_ERROR)
-    assert "the instrument reports -113, Undefined header" in tick.line.detail
+    assert "the instrument reports -113, Undefined header" in tick.reader.detail
     assert values(tick()) == GOOD
     assert peer.asked[4:] == [VOLT, TEMP, ERROR, b"*CLS", VOLT, TEMP]
 
@@ -106,7 +103,7 @@ def test_a_bad_reply_makes_a_missing_record_and_the_next_tick_reads_again(
     tick()
     peer.once(query, Reply(reply))
     assert values(tick()) == missing(reason)
-    assert tick.line.detail.startswith(f"{peer.link}: ")
+    assert tick.reader.detail.startswith(f"{peer.link}: ")
     assert values(tick()) == GOOD
 
 
@@ -123,9 +120,9 @@ def test_a_potential_without_a_value_makes_a_missing_record(
 def test_a_thermometer_without_a_value_does_not_take_the_potential_away(tick: Ticks, peer: Peer, reply: bytes) -> None:
     peer.once(TEMP, Reply(reply))
     assert values(tick()) == (171.2, None, Reason.NONE)
-    assert tick.line.detail.endswith("(temperature)")
+    assert tick.reader.detail.endswith("(temperature)")
     assert values(tick()) == GOOD
-    assert tick.line.detail == ""
+    assert tick.reader.detail == ""
 
 
 def test_the_rest_of_a_partial_reply_is_not_taken_for_the_next_one(tick: Ticks, peer: Peer) -> None:
@@ -209,7 +206,7 @@ def test_a_tick_ends_in_time_however_much_an_instrument_talks(tick: Ticks, peer:
         took_s = time.monotonic() - start
     finally:
         stop.set()
-        tick.line.close()  # its closing empties the pseudo-terminal, so that the babbler is not stuck in a full one
+        tick.reader.close()  # its closing empties the pseudo-terminal, so that the babbler is not stuck in a full one
         babbler.join()
     assert (took_s < 3 * 6 * TIMEOUT_S + 2, len(got)) == (True, 3)
 
@@ -226,8 +223,8 @@ def test_an_instrument_switched_off_is_silence_and_its_identity_is_asked_when_it
     assert peer.asked[-4:] == [IDENTITY, b"*CLS", VOLT, TEMP]
 
 
-def test_an_instrument_exchanged_behind_its_adapter_is_noticed(tick: Ticks, peer: Peer) -> None:
-    tick.probe = replace(tick.probe, identity="0007")
+def test_an_instrument_exchanged_behind_its_adapter_is_noticed(peer: Peer) -> None:
+    tick = Ticks(str(peer.link), identity="0007")
     tick()
     peer.standing = {}
     tick()
@@ -235,19 +232,20 @@ def test_an_instrument_exchanged_behind_its_adapter_is_noticed(tick: Ticks, peer
     assert values(tick()) == missing(Reason.WRONG_INSTRUMENT)
     peer.standing = dict(HEALTHY)
     assert values(tick()) == GOOD
+    tick.reader.close()
 
 
 def test_another_instrument_than_the_one_configured_is_refused_until_the_right_one_answers(peer: Peer) -> None:
     tick = Ticks(str(peer.link), identity="0042")
     assert [values(tick()) for _ in range(2)] == [missing(Reason.WRONG_INSTRUMENT)] * 2
-    assert tick.line.detail == (
+    assert tick.reader.detail == (
         f"{peer.link}: the instrument says it is 'Acorn Benchworks,VAT-1,0007,1.0', "
         "which does not contain the configured identity '0042'; check the port and the cable"
     )
     assert VOLT not in peer.asked
     peer.standing[IDENTITY] = Reply(b"Acorn Benchworks,VAT-1,0042,1.0\n")
     assert values(tick()) == GOOD
-    tick.line.close()
+    tick.reader.close()
 
 
 @pytest.mark.parametrize(("name", "simulated"), [(b"SIMULATED", False), (b"VAT-1", True)])
@@ -257,22 +255,22 @@ def test_simulated_and_real_instruments_are_never_taken_for_each_other(
     peer.standing[IDENTITY] = Reply(b"Acorn Benchworks," + name + b",0007,1.0\n")
     tick = Ticks(str(peer.link), simulated=simulated)
     assert values(tick()) == missing(Reason.WRONG_INSTRUMENT)
-    tick.line.close()
+    tick.reader.close()
 
 
 def test_an_unplugged_port_is_absent_and_is_read_again_once_it_is_back(tick: Ticks, peer: Peer) -> None:
     assert values(tick()) == GOOD
     peer.unplug()
     assert [values(tick()) for _ in range(3)] == [missing(Reason.PORT_ABSENT)] * 3
-    assert tick.line.detail == f"{peer.link}: there is no such port; check the cable and the path (next try in 5 s)"
+    assert tick.reader.detail == f"{peer.link}: there is no such port; check the cable and the path (next try in 5 s)"
     peer.plug()
     assert values(tick()) == GOOD
-    assert tick.line.detail == ""
+    assert tick.reader.detail == ""
 
 
-def test_an_unplug_in_the_middle_of_a_request_is_an_absent_port(tick: Ticks, peer: Peer) -> None:
+def test_an_unplug_in_the_middle_of_a_request_is_an_absent_port(peer: Peer) -> None:
+    tick = Ticks(str(peer.link), timeout_s=5.0)
     tick()
-    tick.probe = replace(tick.probe, timeout_s=5.0)
     peer.once(TEMP, Reply(None))
     puller = threading.Timer(0.2, peer.unplug)
     puller.start()
@@ -289,7 +287,7 @@ def test_reopening_backs_off_by_1_2_and_then_5_seconds_of_watch_time(
     honest = os.open
 
     def counting_open(path: str, *arguments: int) -> int:
-        if path == tick.probe.port:
+        if path == tick.reader.port:
             tried.append(tick.elapsed_us)
         return honest(path, *arguments)
 
@@ -303,22 +301,20 @@ def test_a_port_that_another_program_holds_is_absent_with_a_reason(tick: Ticks, 
     tick()
     other = Ticks(str(peer.link))
     assert values(other()) == missing(Reason.PORT_ABSENT)
-    assert other.line.detail == f"{peer.link}: another program holds the port; close it (next try in 1 s)"
-    tick.line.close()
+    assert other.reader.detail == f"{peer.link}: another program holds the port; close it (next try in 1 s)"
+    tick.reader.close()
     assert values(other()) == GOOD
-    other.line.close()
+    other.reader.close()
 
 
 def test_a_rate_that_the_system_refuses_is_an_absent_port(peer: Peer) -> None:
-    line = Line(str(peer.link), baud=-5, simulated=False)
-    probe = ProbeConfig(id="p1", port=str(peer.link))
-    assert line.read(probe, at_us=0, elapsed_us=0).reason is Reason.PORT_ABSENT
+    assert Ticks(str(peer.link), baud=-5)().reason is Reason.PORT_ABSENT
 
 
 def test_a_closed_line_opens_again_at_the_next_tick(tick: Ticks) -> None:
     assert values(tick()) == GOOD
-    tick.line.close()
-    tick.line.close()
+    tick.reader.close()
+    tick.reader.close()
     assert values(tick()) == GOOD
 
 
@@ -341,5 +337,5 @@ def test_a_remote_adapter_is_read_over_a_socket_and_its_loss_is_an_absent_port()
         server.join()
     assert again == missing(Reason.PORT_ABSENT)
     assert [first, values(tick()), values(tick())] == [GOOD, *[missing(Reason.PORT_ABSENT)] * 2]
-    assert "Connection refused" in tick.line.detail
-    tick.line.close()
+    assert "Connection refused" in tick.reader.detail
+    tick.reader.close()

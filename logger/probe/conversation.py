@@ -1,0 +1,58 @@
+"""What a protocol has to do for one probe: one tick, within a time limit, over a wire that somebody else owns.
+
+Law: a conversation knows its probe and nothing of ports. It neither opens, reopens nor closes; it raises `Missing` for
+what instruments do, and lets the wire's `FAILURES` pass. It is used by one thread. Others may have used the wire since
+its last tick (a shared line), so it never takes bytes for its own that it cannot tell to be.
+
+To add a protocol: write its codec without I/O (bytes in, values or a reason out), a subclass of `Conversation` that
+sends, reads until its time limit and asks the codec, and enter it in `reader.CONVERSATIONS`. Everything else (opening,
+back-off, absent ports, several probes on a line, pacing) is there.
+"""
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+
+from logger.config import ProbeConfig
+from logger.model import Reason
+from logger.probe.wire import Wire
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Values:
+    """What one tick brought: potential (mV) and temperature (C), one of them None if the instrument has none now."""
+
+    potential_mv: float | None
+    temperature_c: float | None
+    detail: str = ""
+    """Why one of them is None, one sentence; empty: both came."""
+
+
+class Missing(Exception):  # noqa: N818 - no error: the expected way in which a tick ends without values
+    """A tick without an indication, and the sentence that says why."""
+
+    def __init__(self, reason: Reason, text: str) -> None:
+        """`text` says what happened and what to do; the port's name is put before it by whoever shows it."""
+        super().__init__(text)
+        self.reason = reason
+
+
+class Conversation(ABC):
+    """One protocol with one probe."""
+
+    def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
+        """Take a probe; `simulated` tells whether a simulated instrument is wanted: the other kind must be refused."""
+        self.probe = probe
+        self.simulated = simulated
+        self.identity = ""
+        """What the instrument said last of who it is; empty: nothing."""
+
+    @abstractmethod
+    def begin(self, wire: Wire) -> None:
+        """Speak over this newly opened wire from now on; whatever was known of the instrument is void."""
+
+    @abstractmethod
+    def tick(self) -> Values:
+        """Ask for one indication. Raises Missing, and one of `wire.FAILURES`.
+
+        It ends within a few `probe.timeout_s` (`settings.checks` says how many), however much the instrument talks.
+        """

@@ -1,0 +1,124 @@
+"""One probe on its line: one tick, one indication; and which probes share a line.
+
+Law: `read` answers every tick within a time limit, with values or with the reason why not; it never raises for what
+ports and instruments do. On a shared line an instrument that stays silent is asked less and less often, so that it
+costs the others little beyond its own time limit; its ticks are missing records all the same. One that answers, however
+badly, is asked every time.
+"""
+
+from collections.abc import Iterable
+from typing import Final
+
+from logger.config import ProbeConfig, Protocol
+from logger.model import Indication, Reason
+from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.line import Line
+from logger.probe.scpi_conversation import ScpiConversation
+from logger.probe.wire import FAILURES, Wire
+
+CONVERSATIONS: Final[dict[Protocol, type[Conversation]]] = {Protocol.SCPI: ScpiConversation}
+
+LONGEST_REST_S: Final = 30.0
+"""How long, in whole polls, a silent instrument on a shared line is not asked at most. [CP]"""
+
+
+class Reader:
+    """What reads one probe, tick by tick. Not shared between threads; readers of one line are used by one thread."""
+
+    def __init__(self, line: Line, conversation: Conversation, *, is_shared: bool = False) -> None:
+        """`is_shared` tells whether other probes are behind this line."""
+        self.probe = conversation.probe
+        self.detail = ""
+        """What the last `read` did not bring and why, one sentence; empty if it brought everything."""
+        self._line, self._conversation, self._is_shared = line, conversation, is_shared
+        self._wire: Wire | None = None
+        self._silences, self._rest = 0, 0
+
+    @property
+    def port(self) -> str:
+        """Return the port's path or URL."""
+        return self._line.port
+
+    @property
+    def identity(self) -> str:
+        """Return what the instrument said last of who it is."""
+        return self._conversation.identity
+
+    def read(self, *, at_us: int, elapsed_us: int) -> Indication:
+        """Return the probe's potential (mV) and temperature (C) now, or a missing indication with its reason.
+
+        A thermometer that has no value (open, short) leaves the temperature None beside a potential.
+        """
+        values, reason = Values(potential_mv=None, temperature_c=None), Reason.NONE
+        try:
+            values = self._tick(elapsed_us)
+            self.detail = f"{self.port}: {values.detail}" if values.detail else ""
+        except Missing as missing:
+            reason = missing.reason
+            self.detail = f"{self.port}: {missing}"
+        return Indication(
+            probe=self.probe.id,
+            at_us=at_us,
+            elapsed_us=elapsed_us,
+            potential_mv=values.potential_mv,
+            temperature_c=values.temperature_c,
+            reason=reason,
+        )
+
+    def close(self) -> None:
+        """Give the line's port back; the next `read` opens it again."""
+        self._line.close()
+
+    def _tick(self, elapsed_us: int) -> Values:
+        wire = self._line.wire(elapsed_us)
+        try:
+            if wire is not self._wire:
+                self._wire = wire
+                self._silences, self._rest = 0, 0
+                self._conversation.begin(wire)
+            values = self._ask()
+        except FAILURES as error:
+            raise self._line.lost(error, elapsed_us) from error
+        except Missing:
+            self._line.works()
+            raise
+        self._line.works()
+        return values
+
+    def _ask(self) -> Values:
+        if self._rest:
+            self._rest -= 1
+            raise Missing(Reason.TIMEOUT, f"no reply to the last {self._silences} requests; it is asked less often")
+        try:
+            values = self._conversation.tick()
+        except Missing as missing:
+            self._pause(is_silent=missing.reason is Reason.TIMEOUT)
+            raise
+        self._pause(is_silent=False)
+        return values
+
+    def _pause(self, *, is_silent: bool) -> None:
+        """Decide how many ticks pass before the next request: none, one, three and so on, up to a limit."""
+        self._silences = self._silences + 1 if is_silent else 0
+        if self._is_shared and self._silences:
+            longest = int(LONGEST_REST_S / self.probe.poll_s)
+            self._rest = min(2 ** min(self._silences - 1, 16) - 1, longest)
+
+
+def reader(probe: ProbeConfig, *, simulated: bool) -> Reader:
+    """Return what reads one probe alone, whoever else is behind its port."""
+    return Reader(Line(probe.port, baud=probe.baud), CONVERSATIONS[probe.protocol](probe, simulated=simulated))
+
+
+def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Reader]]:
+    """Return what reads all probes, one list a port; `settings.checks` has refused what cannot share one."""
+    ports: dict[str, list[ProbeConfig]] = {}
+    for probe in probes:
+        ports.setdefault(probe.port, []).append(probe)
+    return [_readers(shared, simulated=simulated) for shared in ports.values()]
+
+
+def _readers(probes: list[ProbeConfig], *, simulated: bool) -> list[Reader]:
+    line = Line(probes[0].port, baud=probes[0].baud)
+    talks = [CONVERSATIONS[probe.protocol](probe, simulated=simulated) for probe in probes]
+    return [Reader(line, talk, is_shared=len(talks) > 1) for talk in talks]
