@@ -36,6 +36,8 @@ class AlarmKind(StrEnum):
     """The probe hangs in air."""
     ERRATIC = "erratic"
     """The potential has no one value: a broken bulb, a knocked probe, a bad cable."""
+    DISAGREEMENT = "disagreement"
+    """The vat's two probes differ by more than both their doubts."""
 
     @property
     def is_process(self) -> bool:
@@ -45,7 +47,7 @@ class AlarmKind(StrEnum):
     @property
     def is_suspended(self) -> bool:
         """Tell whether a mark (probe out) or work on the probe suspends this alarm."""
-        return self.is_process or self in (AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
+        return self.is_process or self in (AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC, AlarmKind.DISAGREEMENT)
 
     @property
     def is_high(self) -> bool:
@@ -68,7 +70,9 @@ class AlarmKind(StrEnum):
         return " pH/h" if self is AlarmKind.RATE_OF_CHANGE else "" if self.is_ph else " C"
 
 
-_INSTRUMENT = frozenset({AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC})
+_INSTRUMENT = frozenset(
+    {AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC, AlarmKind.DISAGREEMENT}
+)
 
 
 class Priority(StrEnum):
@@ -216,6 +220,10 @@ class VatConfig:
     id: str
     name: str
     probe: str
+    reference: str = ""
+    """Id of a second probe in the same vat, with which this one is compared; empty: none."""
+    reference_of: str = ""
+    """Id of the vat whose second probe this watches; empty: the probe is its vat's first."""
     alarms: tuple[AlarmConfig, ...] = ()
     max_shelve_s: float = 28800.0
     probe_out_s: float = 1200.0

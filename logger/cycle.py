@@ -15,7 +15,21 @@ import numpy as np
 
 from logger import pipeline
 from logger.errors import StoreBusyError
-from logger.model import Answer, Block, Cause, Command, Entry, Event, Indication, Outcome, WatchState
+from logger.model import (
+    Answer,
+    Block,
+    Cause,
+    Command,
+    Entry,
+    Event,
+    Floats,
+    Indication,
+    Ints,
+    Measurements,
+    Outcome,
+    Quality,
+    WatchState,
+)
 from logger.pipeline import Watch
 from logger.store import Store, queries
 
@@ -23,6 +37,9 @@ log = logging.getLogger(__name__)
 
 MOST_WAITING = 20_000
 """Cycles that may wait for the store: over two days of one probe at 10 s."""
+
+COMPARED_US = 120_000_000
+"""A second probe's reading older than this is compared with nothing: a vat moves by less than 0.01 pH in it. [CP]"""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -52,7 +69,11 @@ class Watched:
 
 @dataclass(slots=True)
 class Acquisition:
-    """Turns indications into batches. Reads the inbox; writes nothing."""
+    """Turns indications into batches. Reads the inbox; writes nothing.
+
+    A vat's second probe is read by a watch of its own, which steps first: its newest believed pH goes into the records
+    of the first, so that a replay of the first alone tells the same.
+    """
 
     store: Store
     watched: dict[str, Watched]
@@ -66,7 +87,8 @@ class Acquisition:
         by_probe: dict[str, list[Indication]] = {}
         for indication in indications:
             by_probe.setdefault(indication.probe, []).append(indication)
-        for probe, taken in by_probe.items():
+        references = {target.watch.vat.reference for target in self.watched.values()}
+        for probe, taken in sorted(by_probe.items(), key=lambda item: item[0] not in references):
             target = self.watched[probe]
             mine = [c for c in pending if c.vat == target.watch.vat.id or (not c.vat and c.probe == probe)]
             batch.outcomes.append(self._step(target, taken, mine))
@@ -77,7 +99,9 @@ class Acquisition:
 
     def _step(self, target: Watched, taken: Sequence[Indication], commands: Sequence[Command]) -> Outcome:
         self._taken |= {command.id for command in commands}
-        block = block_of(taken, first_seq=target.seq + 1)
+        second = self.watched.get(target.watch.vat.reference)
+        compared = second.state.recent if second else None
+        block = block_of(taken, first_seq=target.seq + 1, second=compared)
         numbered = [replace(command, seq=target.seq + 1) for command in commands]
         target.state, outcome = pipeline.step(target.watch, target.state, block, commands=numbered)
         target.seq += len(block)
@@ -202,16 +226,34 @@ def events_of(entries: Iterable[Entry], event_of: Callable[[Entry], Event | None
     return list({event.id: event for event in events}.values())
 
 
-def block_of(taken: Sequence[Indication], *, first_seq: int) -> Block:
-    """Return indications of one probe as columns, numbered from `first_seq`."""
+def block_of(taken: Sequence[Indication], *, first_seq: int, second: Measurements | None = None) -> Block:
+    """Return indications of one probe as columns, numbered from `first_seq`; `second`: records of the second probe."""
+    elapsed_us = np.array([i.elapsed_us for i in taken], dtype=np.int64)
+    reference_ph, reference_u = _compared(second, elapsed_us)
     return Block(
         seq=np.arange(first_seq, first_seq + len(taken)),
         at_us=np.array([i.at_us for i in taken], dtype=np.int64),
-        elapsed_us=np.array([i.elapsed_us for i in taken], dtype=np.int64),
+        elapsed_us=elapsed_us,
         potential_mv=_column(i.potential_mv for i in taken),
         temperature_c=_column(i.temperature_c for i in taken),
         reason=np.array([i.reason for i in taken], dtype=np.int64),
+        reference_ph=reference_ph,
+        reference_u=reference_u,
     )
+
+
+def _compared(second: Measurements | None, elapsed_us: Ints) -> tuple[Floats, Floats]:
+    """Return the pH that the second probe said last, and its u, at each of these times; NaN: too old, or none."""
+    nothing = np.full(len(elapsed_us), np.nan)
+    if second is None:
+        return nothing, nothing
+    believed = np.flatnonzero((second.quality == Quality.PASS) & ~np.isnan(second.ph))
+    if not len(believed):
+        return nothing, nothing
+    at = np.searchsorted(second.elapsed_us[believed], elapsed_us, side="right") - 1
+    row = believed[np.maximum(at, 0)]
+    fresh = (at >= 0) & (elapsed_us - second.elapsed_us[row] <= COMPARED_US)
+    return np.where(fresh, second.ph[row], np.nan), np.where(fresh, second.u[row], np.nan)
 
 
 def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

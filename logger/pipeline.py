@@ -161,6 +161,8 @@ def _measure(watch: Watch, state: WatchState, block: Block, spoken: Ints) -> Mea
         potential_mv=block.potential_mv,
         temperature_c=block.temperature_c,
         reason=block.reason,
+        reference_ph=block.reference_ph,
+        reference_u=block.reference_u,
         ph=ph,
         u=u,
         quality=passed,
@@ -213,6 +215,7 @@ _SIGNALS = {
     AlarmKind.BLIND: AlarmKind.BLIND,
     AlarmKind.OUT_OF_LIQUID: AlarmKind.OUT_OF_LIQUID,
     AlarmKind.ERRATIC: AlarmKind.ERRATIC,
+    AlarmKind.DISAGREEMENT: AlarmKind.DISAGREEMENT,
 }
 """Kinds that look at the same values share what was judged of them."""
 
@@ -257,6 +260,8 @@ def _values(rows: Measurements, kind: AlarmKind) -> tuple[Floats, Ints]:
         silent = missing | ((rows.tests & elsewhere) != 0)
         faulty = windows.ph_belief(rows) != Belief.BELIEVED if test is None else (rows.tests & test) != 0
         return faulty.astype(np.float64), np.where(silent, int(Belief.SILENT), everything)
+    if kind is AlarmKind.DISAGREEMENT:
+        return windows.apart(rows)
     belief = windows.ph_belief(rows)
     if kind.is_ph:
         return rows.ph, belief
@@ -311,6 +316,8 @@ def _no_rows() -> Measurements:
         potential_mv=nan,
         temperature_c=nan,
         reason=none,
+        reference_ph=nan,
+        reference_u=nan,
         ph=nan,
         u=nan,
         quality=none,

@@ -5,6 +5,7 @@
     {"command": {...}}                    fields of `model.Command`; applied before record number `seq`
     {"rows": {"seq": [...], "at_us": [...], "elapsed_us": [...], "potential_mv": [...], "temperature_c": [...],
               "reason": [...]}}           some hundred records a line; null where there is no value
+                                          besides "reference_ph", "reference_u" where the vat has a second probe
 
 Law: what was written is read back to the bit. A line that is not of this form is an error that names the line; nothing
 after it is used.
@@ -45,13 +46,15 @@ class Header(msgspec.Struct, frozen=True, kw_only=True):
     """All of them; unset: nobody knows."""
 
 
-class _Rows(msgspec.Struct, frozen=True):
+class _Rows(msgspec.Struct, frozen=True, omit_defaults=True):
     seq: list[int]
     at_us: list[int]
     elapsed_us: list[int]
     potential_mv: list[float | None]
     temperature_c: list[float | None]
     reason: list[int]
+    reference_ph: list[float | None] | None = None
+    reference_u: list[float | None] | None = None
 
 
 class _Line(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
@@ -103,7 +106,9 @@ def _decoded(
 
 def _block(rows: _Rows, *, name: str, number: int) -> Block:
     try:
-        columns = {field: getattr(rows, field) for field in rows.__struct_fields__}
+        none = [None] * len(rows.seq)
+        compared = {field: getattr(rows, field) or none for field in ("reference_ph", "reference_u")}
+        columns = {**{field: getattr(rows, field) for field in rows.__struct_fields__}, **compared}
         if len({len(column) for column in columns.values()}) != 1:
             raise _wrong(name, number, "its columns are of different lengths")
         block = Block(
@@ -113,6 +118,8 @@ def _block(rows: _Rows, *, name: str, number: int) -> Block:
             potential_mv=np.array(rows.potential_mv, dtype=np.float64),
             temperature_c=np.array(rows.temperature_c, dtype=np.float64),
             reason=np.array(rows.reason, dtype=np.int64),
+            reference_ph=np.array(compared["reference_ph"], dtype=np.float64),
+            reference_u=np.array(compared["reference_u"], dtype=np.float64),
         )
     except OverflowError as error:
         raise _wrong(name, number, "a whole number is out of range") from error
@@ -134,6 +141,7 @@ def _wrong(name: str, number: int, why: str) -> RefusedError:
 
 
 def _rows(block: Block) -> _Rows:
+    compared = ("reference_ph", "reference_u") if not np.isnan(block.reference_ph).all() else ()
     return _Rows(
         seq=block.seq.tolist(),
         at_us=block.at_us.tolist(),
@@ -141,6 +149,7 @@ def _rows(block: Block) -> _Rows:
         potential_mv=_nullable(block.potential_mv),
         temperature_c=_nullable(block.temperature_c),
         reason=block.reason.tolist(),
+        **{name: _nullable(getattr(block, name)) for name in compared},
     )
 
 

@@ -64,6 +64,8 @@ def block(
         potential_mv=np.array([np.nan if mv is None else mv for mv in potential_mv], dtype=np.float64),
         temperature_c=np.where(absent, np.nan, np.array([np.nan if t is None else t for t in warm], dtype=np.float64)),
         reason=np.where(absent, int(Reason.TIMEOUT), 0),
+        reference_ph=np.full(n, np.nan),
+        reference_u=np.full(n, np.nan),
     )
 
 

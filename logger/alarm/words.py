@@ -99,10 +99,13 @@ _AGAIN = {
     AlarmKind.BLIND: "readings can be believed again",
     AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
     AlarmKind.ERRATIC: "the potential has one value again",
+    AlarmKind.DISAGREEMENT: "the two probes agree again",
 }
 _FOUND = {
     AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: its temperature and its potential move as no vat's do."
     " Push it down below the foam. pH and temperature alarms hold still meanwhile",
     AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole, then at"
     " plug and cable. pH alarms hold still meanwhile",
+    AlarmKind.DISAGREEMENT: "The two probes in the vat differ by more than both their doubts: one of them is wrong, and"
+    " nobody knows which. Dip both into a check buffer; until then trust the higher pH",
 }

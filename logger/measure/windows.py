@@ -72,6 +72,22 @@ def temperature_belief(rows: Measurements) -> Ints:
     return np.where(usable, int(Belief.BELIEVED), int(Belief.SILENT))
 
 
+COVERAGE = 2.0
+"""Coverage factor k: two readings differ when their difference exceeds its own expanded uncertainty (GUM 6)."""
+
+
+def apart(rows: Measurements) -> tuple[Floats, Ints]:
+    """Return 1.0 for each record whose pH differs from the second probe's by more than both doubts, and the `Belief`.
+
+    The doubts count as independent (GUM 5.1.2); what both probes share (buffers, the brine's junction) makes the true
+    doubt of the difference smaller, so this speaks late rather than falsely.
+    """
+    allowed = COVERAGE * np.sqrt(rows.u**2 + rows.reference_u**2)
+    compared = ~np.isnan(rows.reference_ph) & (ph_belief(rows) == Belief.BELIEVED)
+    belief = np.where(compared, int(Belief.BELIEVED), int(Belief.SILENT))
+    return (np.abs(rows.ph - rows.reference_ph) > allowed).astype(np.float64), belief
+
+
 def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Judged:
     """Judge every record by itself, from row `first` on."""
     part = slice(first, None)

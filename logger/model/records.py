@@ -120,6 +120,10 @@ class Block(Columns):
     potential_mv: Floats
     temperature_c: Floats
     reason: Ints
+    reference_ph: Floats
+    """pH that the vat's second probe said last and that could be believed; NaN where there is none."""
+    reference_u: Floats
+    """Its standard uncertainty (k = 1)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +136,8 @@ class Measurements(Columns):
     potential_mv: Floats
     temperature_c: Floats
     reason: Ints
+    reference_ph: Floats
+    reference_u: Floats
     ph: Floats
     """pH, NaN where none is claimed."""
     u: Floats

@@ -34,6 +34,8 @@ COLUMNS = {
     "tests": "which quality tests spoke, and `outside-buffers` or `gap`, parted by spaces",
     "calibration": "id of the calibration applied",
     "reason": "why there is no indication",
+    "reference_ph": "pH by the vat's second probe at that moment, where there is one that could be believed",
+    "u_reference": "standard uncertainty of reference_ph (k = 1), pH",
     "simulated": "true or false",
 }
 """What each column holds, in the order of the columns."""
@@ -115,6 +117,8 @@ def _lines(rows: Measurements, spikes: list[str], span: Span, *, simulated: bool
         map(tests.__getitem__, rows.tests.tolist()),
         (number or "" for number in rows.calibration.tolist()),
         map(reasons.__getitem__, rows.reason.tolist()),
+        _rounded(rows.reference_ph),
+        _rounded(rows.reference_u),
         ["true" if simulated else "false"] * size,
         strict=True,
     )

@@ -25,6 +25,10 @@ def vat_problems(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]
     yield from ranges.between((*key, "probe_out_s"), vat.probe_out_s, low=1, high=LONGEST_S)
     for alarm in vat.alarms:
         yield from _alarm((*key, "alarm", alarm.id), alarm, probe)
+        if alarm.kind is AlarmKind.DISAGREEMENT and not vat.reference:
+            remedy = 'write reference = "..." below the vat, the id of its second probe'
+            reason = "this vat has one probe: there is nothing to compare"
+            yield Problem(key=(*key, "alarm", alarm.id), reason=reason, remedy=remedy)
     for low_kind, high_kind in _PAIRS:
         lows = [alarm for alarm in vat.alarms if alarm.kind is low_kind]
         highs = [alarm for alarm in vat.alarms if alarm.kind is high_kind]

@@ -153,7 +153,7 @@ def _references(config: Config, broken: set[str]) -> Iterator[Problem]:
     known = {probe.id for probe in config.probes}
     users: dict[str, str] = {}
     for vat in config.vats:
-        key = ("vat", vat.id, "probe")
+        key = ("vat", vat.reference_of, "reference") if vat.reference_of else ("vat", vat.id, "probe")
         if vat.probe and vat.probe not in known | broken:
             yield wrong(key, vat.probe, "there is no such probe", suggestion(vat.probe, known))
         first = users.setdefault(vat.probe, vat.id) if vat.probe else vat.id

@@ -57,6 +57,7 @@ DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
     AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.ERRATIC: {"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
+    AlarmKind.DISAGREEMENT: {},
 }
 """What differs by kind from the defaults of `AlarmConfig`, each [CP]."""
 _ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
@@ -71,7 +72,7 @@ def convert(reading: Reading) -> Config:
         store_url=_store_url(reading, store),
         probes=tuple(_probe(reading, name, table) for name, table in document.probe.items()),
         buffers=tuple(_buffer(reading, name, table) for name, table in document.buffer.items()),
-        vats=tuple(_vat(reading, name, table) for name, table in document.vat.items()),
+        vats=tuple(vat for name, table in document.vat.items() for vat in _vats(reading, name, table)),
         mqtt=None if document.mqtt is None else _mqtt(reading, document.mqtt),
         hook=None if document.hook is None else _hook(reading, document.hook),
         simulation=None if document.simulation is None else _simulation(document.simulation),
@@ -155,6 +156,30 @@ def _buffer(reading: Reading, name: str, table: BufferTable) -> BufferConfig:
     return BufferConfig(id=name, values_ph=values, **table.given("values"))
 
 
+def _vats(reading: Reading, name: str, table: VatTable) -> list[VatConfig]:
+    """Return a vat and, where it has a second probe, the watch over that one: its own vat in all but the name."""
+    vat = _vat(reading, name, table)
+    if not vat.reference:
+        return [vat]
+    second = f"{name}-reference"
+    if second in reading.document.vat:
+        reason, remedy = f"the second probe of {name!r} is watched under this name", "give this vat another name"
+        reading.add(Problem(key=("vat", second), reason=reason, remedy=remedy))
+    instrument = [AlarmConfig(id=k, kind=k, **{**DEFAULTS[k], "priority": Priority.MEDIUM}) for k in _ALWAYS]
+    return [
+        vat,
+        VatConfig(
+            id=second,
+            name=f"{vat.name} (reference)",
+            probe=vat.reference,
+            reference_of=name,
+            alarms=tuple(instrument),
+            max_shelve_s=vat.max_shelve_s,
+            probe_out_s=vat.probe_out_s,
+        ),
+    ]
+
+
 def _vat(reading: Reading, name: str, table: VatTable) -> VatConfig:
     key = ("vat", name)
     if table.probe is None:
@@ -167,7 +192,8 @@ def _vat(reading: Reading, name: str, table: VatTable) -> VatConfig:
     ]
     known = [alarm for alarm in alarms if alarm is not None]
     kinds = {alarm.kind for alarm in known}
-    added = [AlarmConfig(id=kind, kind=kind, **DEFAULTS[kind]) for kind in _ALWAYS if kind not in kinds]
+    always = (*_ALWAYS, AlarmKind.DISAGREEMENT) if table.reference else _ALWAYS
+    added = [AlarmConfig(id=kind, kind=kind, **DEFAULTS[kind]) for kind in always if kind not in kinds]
     return VatConfig(
         id=name,
         name=table.name if table.name is not None else name,

@@ -123,6 +123,7 @@ class VatTable(Table):
 
     name: Text | None = None
     probe: Text | None = None
+    reference: Text | None = None
     profile: Profile | None = None
     max_shelve_s: Number | None = None
     probe_out_s: Number | None = None

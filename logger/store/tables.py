@@ -118,6 +118,8 @@ class _MeasurementColumns(TypedColumns):
     potential_mv: Named[float | None] = Column(comment="mV as indicated")
     temperature_c: Named[float | None] = Column(comment="Celsius as indicated")
     reason: Named[int] = Column(SmallInteger, comment="why there is no indication; 0: there is one")
+    reference_ph: Named[float | None] = Column(comment="pH, by the vat's second probe just then")
+    reference_u: Named[float | None] = Column(comment="pH, standard uncertainty of it, k = 1")
     ph: Named[float | None] = Column(comment="pH")
     u: Named[float | None] = Column(comment="pH, standard uncertainty, k = 1")
     quality: Named[int] = Column(SmallInteger, comment="IOOS QARTOD flag: 1, 2, 3, 4, 9")

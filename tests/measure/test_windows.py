@@ -27,6 +27,8 @@ def rows(ph: list[float], *, at_s: list[float] | None = None, u: list[float] | N
         potential_mv=np.full(n, 150.0),
         temperature_c=np.full(n, 20.0),
         reason=whole,
+        reference_ph=np.full(n, NAN),
+        reference_u=np.full(n, NAN),
         ph=np.array(ph),
         u=np.full(n, 0.05) if u is None else np.array(u),
         quality=np.full(n, int(Quality.PASS)),
@@ -41,6 +43,29 @@ def judged(
 ) -> Judged:
     fresh_us = round(fresh_s * SECOND_US)
     return medians(made, made.ph, np.array(belief), first=first, window_s=window_s, fresh_us=fresh_us)
+
+
+@pytest.mark.parametrize(
+    ("ph", "second", "u", "u_second", "speaks"),
+    [
+        # sqrt(0.06^2 + 0.08^2) = 0.1 (a right triangle of 3, 4 and 5): with k = 2 they may differ by 0.2
+        (4.50, 4.69, 0.06, 0.08, 0.0),
+        (4.50, 4.71, 0.06, 0.08, 1.0),
+        (4.71, 4.50, 0.06, 0.08, 1.0),
+    ],
+)
+def test_two_probes_are_apart_beyond_both_doubts(
+    ph: float, second: float, u: float, u_second: float, speaks: float
+) -> None:
+    made = replace(rows([ph], u=[u]), reference_ph=np.array([second]), reference_u=np.array([u_second]))
+    value, belief = windows.apart(made)
+    assert (value.tolist(), belief.tolist()) == ([speaks], [Belief.BELIEVED])
+
+
+def test_nothing_is_compared_with_a_probe_that_is_not_believed() -> None:
+    second = {"reference_ph": np.array([NAN, 9.0, 9.0]), "reference_u": np.array([NAN, 0.05, 0.05])}
+    made = replace(rows([4.5, 4.5, NAN]), **second, quality=np.array([1, int(Quality.SUSPECT), 1]))
+    assert windows.apart(made)[1].tolist() == [Belief.SILENT] * 3
 
 
 ph_values = st.floats(2.5, 9.0)

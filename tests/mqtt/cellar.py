@@ -51,6 +51,8 @@ def measurements(**values: float) -> Measurements:
         "potential_mv": 151.2,
         "temperature_c": 20.125,
         "reason": 0,
+        "reference_ph": float("nan"),
+        "reference_u": float("nan"),
         "ph": 4.71234,
         "u": 0.061,
         "quality": 1,

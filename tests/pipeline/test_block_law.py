@@ -30,6 +30,7 @@ ALARMS = (
     AlarmConfig(id="blind", kind=AlarmKind.BLIND, window_s=60.0, on_delay_s=60.0),
     raw_alarm(AlarmKind.OUT_OF_LIQUID, None, on_delay_s=40.0),
     raw_alarm(AlarmKind.ERRATIC, None, on_delay_s=80.0),
+    AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
 )
 LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0, witness_window_s=70.0)
 WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
@@ -80,6 +81,9 @@ def series(draw: st.DrawFn) -> Block:
     gaps = draw(st.lists(gap, min_size=len(rows), max_size=len(rows)))
     elapsed = np.cumsum(np.round(np.array(gaps) * 1e6).astype(np.int64))
     columns = {f.name: getattr(made, f.name) for f in fields(Block)}
+    second = np.array([ph for ph, n, _ in parts for _ in range(n)]) + rng.normal(0, 0.2, len(rows))
+    second[rng.random(len(rows)) < 0.3] = np.nan  # the second probe says nothing that can be believed
+    columns |= {"reference_ph": second, "reference_u": np.where(np.isnan(second), np.nan, 0.06)}
     return Block(**{**columns, "elapsed_us": elapsed, "at_us": EPOCH_US + elapsed})
 
 

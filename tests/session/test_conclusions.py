@@ -140,6 +140,8 @@ def records(ph: list[float], *, quality: Quality = Quality.PASS, line: int = 7) 
         potential_mv=np.full(count, 150.0),
         temperature_c=np.full(count, 20.0),
         reason=np.zeros(count, dtype=np.int64),
+        reference_ph=np.full(count, np.nan),
+        reference_u=np.full(count, np.nan),
         ph=np.array(ph),
         u=np.full(count, 0.06),
         quality=np.full(count, int(quality)),

@@ -42,6 +42,8 @@ def measurements(first: int, count: int, *, calibration: int = 0) -> Measurement
         potential_mv=potential,
         temperature_c=np.where(missing, np.nan, 20 + np.cos(seq)),
         reason=np.where(missing, 2, zeros),
+        reference_ph=np.where(seq % 3 == 0, np.nan, 4.7),
+        reference_u=np.where(seq % 3 == 0, np.nan, 0.06),
         ph=7 - potential / 58,
         u=np.where(missing, np.nan, 0.05),
         quality=np.where(missing, 9, zeros + 1),

@@ -38,7 +38,7 @@ on_one_store = settings(
 
 
 def column(name: str, count: int) -> st.SearchStrategy[np.ndarray]:
-    if name in ("potential_mv", "temperature_c", "ph", "u"):
+    if name in ("potential_mv", "temperature_c", "reference_ph", "reference_u", "ph", "u"):
         return npst.arrays(np.float64, count, elements=st.floats())
     if name in SMALL:
         return npst.arrays(np.int64, count, elements=st.integers(-(2**15), 2**15 - 1))

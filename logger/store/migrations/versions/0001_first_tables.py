@@ -176,6 +176,8 @@ def _make_measurement() -> None:
         _column("potential_mv", sa.Double, "mV as indicated", nullable=True),
         _column("temperature_c", sa.Double, "Celsius as indicated", nullable=True),
         _column("reason", sa.SmallInteger, "why there is no indication; 0: there is one"),
+        _column("reference_ph", sa.Double, "pH, by the vat's second probe just then", nullable=True),
+        _column("reference_u", sa.Double, "pH, standard uncertainty of it, k = 1", nullable=True),
         _column("ph", sa.Double, "pH", nullable=True),
         _column("u", sa.Double, "pH, standard uncertainty, k = 1", nullable=True),
         _column("quality", sa.SmallInteger, "IOOS QARTOD flag: 1, 2, 3, 4, 9"),
