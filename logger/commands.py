@@ -25,7 +25,10 @@ BENCH_C = 25.0
 def commands_between(
     vat: VatConfig, probe: ProbeConfig, carry: Carry, commands: Iterable[Command], *, seq: int, now: Now
 ) -> tuple[Carry, list[Entry], list[Answer]]:
-    """End what is over, then apply commands; return the new carry, journal entries and answers."""
+    """End what is over, apply commands, let out what quiet hours held: whoever answered it need not be told.
+
+    Returns the new carry, journal entries and answers.
+    """
     carry, entries = _end(vat, carry, seq=seq, now=now)
     answers = []
     for command in commands:
@@ -39,7 +42,8 @@ def commands_between(
             entry = _entry(vat, Cause.REFUSED, text, seq=seq, now=now)
             entries.append(replace(entry, alarm=command.alarm, by=command.by))
             answers.append(replace(answer, applied=False, text=str(refused)))
-    return carry, entries, answers
+    alarms, released = requests.release(vat, carry.alarms, seq=seq, now=now)
+    return replace(carry, alarms=alarms), [*entries, *released], answers
 
 
 def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:

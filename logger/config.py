@@ -60,6 +60,11 @@ class AlarmKind(StrEnum):
         return self in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW) or self.is_trend
 
     @property
+    def is_glass(self) -> bool:
+        """Tell whether the bulb may be broken and glass in the food: no quiet hours hold such an alarm."""
+        return self is AlarmKind.ERRATIC
+
+    @property
     def is_trend(self) -> bool:
         """Tell whether the alarm looks back over several windows."""
         return self in (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE)
@@ -81,6 +86,11 @@ class Priority(StrEnum):
     HIGH = "high"
     MEDIUM = "medium"
     LOW = "low"
+
+    @property
+    def raised(self) -> "Priority":
+        """Return the next one above; high is the highest."""
+        return Priority.MEDIUM if self is Priority.LOW else Priority.HIGH
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -211,6 +221,31 @@ class AlarmConfig:
     """Acknowledged but still standing: annunciate anew after this time; None: never."""
     reminder_s: float | None = None
     """Not acknowledged: remind of the same occurrence after this time; None: never."""
+    raise_after_reminders: int | None = None
+    """With so many reminders the occurrence gets the next priority above; None: never."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QuietConfig:
+    """Hours in which only some priorities reach people; minutes of the local day, the end may lie on the next day."""
+
+    begin_min: int
+    end_min: int
+    wakes: tuple[Priority, ...] = (Priority.HIGH,)
+    """Priorities that annunciate in them too; high is always among them."""
+    zone: str = ""
+    """Where people sleep, as in `PeopleConfig.zone`; empty: there."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PeopleConfig:
+    """How people are told."""
+
+    zone: str = "UTC"
+    """Local time in what people read, a name of the IANA time zone database."""
+    quiet: QuietConfig | None = None
+    digest_min: int | None = None
+    """Minute of the local day at which the morning summary is made; None: never."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -228,6 +263,7 @@ class VatConfig:
     max_shelve_s: float = 28800.0
     probe_out_s: float = 1200.0
     """How long a `probe-out` mark suspends process alarms unless it says otherwise."""
+    people: PeopleConfig = field(default_factory=PeopleConfig)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

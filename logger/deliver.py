@@ -75,7 +75,7 @@ class Hub:
         vat = next(vat for vat in self.config.vats if vat.id == outcome.vat)
         self._stand(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
         for alarm in vat.alarms:
-            if any(entry.annunciates and entry.alarm == alarm.id for entry in outcome.entries):
+            if any((entry.annunciates or entry.held) and entry.alarm == alarm.id for entry in outcome.entries):
                 occurrence = outcome.carry.alarms[alarm.id].occurrence
                 if self.topics.discovery_prefix is not None:
                     self.delivery.put(

@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.alarm import evaluate
+from logger.alarm import evaluate, hours
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
-from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
 from logger.measure import calibration, quality, trend, uncertainty, windows, witness
 from logger.measure.windows import Belief, Judged
 from logger.model import (
@@ -63,10 +63,10 @@ def step(
         seq = int(block.seq[row])
         ready = [c for c in waiting if c.seq <= seq]
         waiting = waiting[len(ready) :]
-        now = Now(at_us=int(block.at_us[row]), elapsed_us=int(block.elapsed_us[row]))
+        now = _now(watch, block, row)
         carry, said, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
-        end = _next_cut(carry, block, row, waiting)
-        state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end])
+        end = _next_cut(watch, carry, block, row, waiting)
+        state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end], wakes=now.wakes)
         entries += said + told
         answers += answered
         measured.append(rows)
@@ -81,22 +81,37 @@ def step(
     )
 
 
-def _next_cut(carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
-    """Return the first row after this one before which a command falls, or the end of a suppression or of work."""
+def _now(watch: Watch, block: Block, row: int) -> Now:
+    at_us = int(block.at_us[row])
+    wakes = hours.span(watch.vat.people, at_us).wakes
+    return Now(at_us=at_us, elapsed_us=int(block.elapsed_us[row]), wakes=wakes)
+
+
+def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
+    """Return the first row after this one before which a command falls, or the end of something that lasts so long.
+
+    What ends: a suppression, work on the probe, quiet hours or the time between them.
+    """
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
     times = (carry.attended_until_us, *(alarm.suppressed_until_us for alarm in carry.alarms.values()))
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
+    span = hours.span(watch.vat.people, int(block.at_us[row]))
+    if span is not hours.ALWAYS:
+        later = block.at_us[row:]
+        cuts += (row + np.flatnonzero((later < span.begin_us) | (later >= span.end_us))[:1]).tolist()
     return max(row + 1, min(cuts))
 
 
-def _stretch(watch: Watch, state: WatchState, block: Block) -> tuple[WatchState, Measurements, list[Entry]]:
+def _stretch(
+    watch: Watch, state: WatchState, block: Block, *, wakes: frozenset[Priority] | None
+) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
     heard, spoken = _witness(watch, state, block)
     measured = _measure(watch, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
-    alarms, trends, entries = _alarm(watch, state.carry, rows, measured, first=first)
+    alarms, trends, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
     keep = min(_needed(watch, rows), len(rows))
     carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, recent=keep)
     believed = np.flatnonzero((measured.quality == Quality.PASS) & ~np.isnan(measured.ph))
@@ -173,7 +188,13 @@ def _measure(watch: Watch, state: WatchState, block: Block, spoken: Ints) -> Mea
 
 
 def _alarm(
-    watch: Watch, carry: Carry, rows: Measurements, measured: Measurements, *, first: int
+    watch: Watch,
+    carry: Carry,
+    rows: Measurements,
+    measured: Measurements,
+    *,
+    first: int,
+    wakes: frozenset[Priority] | None,
 ) -> tuple[dict[str, AlarmState], dict[str, Trend], list[Entry]]:
     """Judge each alarm; return all states, what is looked back on, and the entries in the order of their records."""
     states, trends = dict(carry.alarms), dict(carry.trends)
@@ -199,6 +220,7 @@ def _alarm(
             rows=measured,
             series=_series(alarm, look),
             max_gap_us=gap_us + round(alarm.window_s * SECOND_US),
+            wakes=wakes,
         )
         found += entries
     return states, trends, [entry for _, entry in sorted(found, key=lambda pair: pair[0])]

@@ -41,6 +41,8 @@ class Change:
 
     index: int
     turn: Turn
+    since_us: int
+    """Watch time since when the values have said so: the delay before is in it."""
 
 
 def threshold_codes(
@@ -75,26 +77,26 @@ def detect(
         state, turned = _stretch(
             state, alarm, times=times[begin:end], code=Code(int(said[begin])), gapped=bool(gapped[begin])
         )
-        changes += [Change(int(spoken[begin + at]), turn) for at, turn in turned]
+        changes += [Change(int(spoken[begin + at]), turn, since_us) for at, turn, since_us in turned]
     return replace(state, seen_us=int(times[-1])), changes
 
 
 def _stretch(
     state: AlarmState, alarm: AlarmConfig, *, times: Ints, code: Code, gapped: bool
-) -> tuple[AlarmState, list[tuple[int, Turn]]]:
+) -> tuple[AlarmState, list[tuple[int, Turn, int]]]:
     """Run equal codes with no gap but perhaps one before them: they turn the condition once at most."""
     awaited = Code.PAST_DEADBAND if state.abnormal else Code.ABNORMAL
     if code != awaited:
         return replace(state, pending_us=None), []
-    turned: list[tuple[int, Turn]] = []
+    turned: list[tuple[int, Turn, int]] = []
     since = state.pending_us
     if since is not None and gapped:
-        turned = [] if state.abnormal else [(0, Turn.DELAY_RESTARTED)]
+        turned = [] if state.abnormal else [(0, Turn.DELAY_RESTARTED, int(times[0]))]
         since = None
     since = int(times[0]) if since is None else since
     delay_s = alarm.off_delay_s if state.abnormal else alarm.on_delay_s
     due = int(np.searchsorted(times, since + round(delay_s * SECOND_US)))
     if due == len(times):
         return replace(state, pending_us=since), turned
-    turned.append((due, Turn.CLEARED if state.abnormal else Turn.ACTIVE))
+    turned.append((due, Turn.CLEARED if state.abnormal else Turn.ACTIVE, since))
     return replace(state, abnormal=not state.abnormal, pending_us=None), turned

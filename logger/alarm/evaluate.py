@@ -11,8 +11,8 @@ import numpy as np
 
 from logger.alarm import words
 from logger.alarm.conditions import Change, Turn, detect
-from logger.alarm.lifecycle import Now, Step, Trigger, advance, unshelve
-from logger.config import AlarmConfig
+from logger.alarm.lifecycle import Now, Step, Trigger, advance, priority, unshelve
+from logger.config import AlarmConfig, Priority
 from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, Reason, Tests
 
 
@@ -37,6 +37,7 @@ class Watched:
     state: AlarmState
     rows: Measurements
     entries: list[tuple[int, Entry]]
+    wakes: frozenset[Priority] | None
 
     def fire_timers(self, limit: int) -> None:
         """Let every shelving, reminder and re-alarm that is due up to this row happen."""
@@ -56,7 +57,9 @@ class Watched:
             return
         active = change.turn is Turn.ACTIVE
         trigger = Trigger.ACTIVE if active else Trigger.CLEARED
-        self.state, step = advance(replace(self.state, abnormal=active), self.alarm, trigger=trigger, now=now)
+        since_us = now.at_us - (now.elapsed_us - change.since_us)
+        turned = replace(self.state, abnormal=active, abnormal_at_us=since_us)
+        self.state, step = advance(turned, self.alarm, trigger=trigger, now=now)
         self.note(step, row, now, spoken)
 
     def note(self, step: Step | None, row: int, now: Now, spoken: Tests) -> None:
@@ -74,6 +77,7 @@ class Watched:
             elapsed_us=int(self.rows.elapsed_us[row]),
             value=None if np.isnan(value) else float(value),
             u=None if np.isnan(u) else float(u),
+            wakes=self.wakes,
         )
 
     def _due_rows(self, limit: int) -> Iterator[int]:
@@ -89,11 +93,21 @@ class Watched:
 
 
 def run(
-    vat: str, alarm: AlarmConfig, state: AlarmState, *, rows: Measurements, series: Series, max_gap_us: int
+    vat: str,
+    alarm: AlarmConfig,
+    state: AlarmState,
+    *,
+    rows: Measurements,
+    series: Series,
+    max_gap_us: int,
+    wakes: frozenset[Priority] | None,
 ) -> tuple[AlarmState, list[tuple[int, Entry]]]:
-    """Carry one alarm over a block; return its new state, and its journal entries with their rows."""
+    """Carry one alarm over a block; return its new state, and its journal entries with their rows.
+
+    `wakes`: the priorities that annunciate in all of the block; None: every one.
+    """
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    watched = Watched(vat, alarm, state, rows, [])
+    watched = Watched(vat, alarm, state, rows, [], wakes)
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)
@@ -118,7 +132,8 @@ def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Step, *, seq
         before=step.before,
         after=step.after,
         annunciates=step.annunciates,
-        priority=alarm.priority,
+        held=step.held,
+        priority=priority(state, alarm),
         value=value,
         u=u,
         setpoint=alarm.setpoint,

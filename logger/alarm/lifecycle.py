@@ -5,13 +5,17 @@ UNACKNOWLEDGED on ACTIVE or on the re-alarm timer, and when the last cover (shel
 lifted off an abnormal condition; one occurrence annunciates once. Under a cover the alarm goes on silently: a return is
 taken along, an activation waits; only what a person does there is told. The latched states and the order of the covers
 are this project's own choice.
+
+In quiet hours (`Now.wakes`) an occurrence of another priority begins as ever, but is held: it annunciates when they end
+and it still stands, or when its priority is raised; never, if it returned or a person answered it before. What may be
+broken glass is never held.
 """
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import Enum
 
-from logger.config import AlarmConfig
+from logger.config import AlarmConfig, Priority
 from logger.model import AlarmState, Cause, State
 
 SECOND_US = 1_000_000
@@ -56,6 +60,7 @@ class Step:
     before: State
     after: State
     annunciates: bool = False
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +71,8 @@ class Now:
     elapsed_us: int
     value: float | None = None
     u: float | None = None
+    wakes: frozenset[Priority] | None = None
+    """Priorities that annunciate now; None: all, no quiet hours are on."""
 
 
 _CAUSES = {
@@ -95,8 +102,29 @@ def advance(state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now
         return _timer(state, alarm, now=now)
     if after is State.UNACKNOWLEDGED:
         return _annunciate(state, alarm, cause=Cause.ANNUNCIATED, now=now)
-    step = Step(cause=_CAUSES[trigger], before=state.base, after=after)
-    return _enter(replace(state, base=after), alarm, now=now), step
+    by_person = trigger is not Trigger.CLEARED
+    step = Step(cause=_CAUSES[trigger], before=state.base, after=after, held=state.held and not by_person)
+    return _enter(replace(state, base=after, held=step.held), alarm, now=now), step
+
+
+def release(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step | None]:
+    """Let out what quiet hours held and now do not hold any more; what has returned meanwhile stays untold."""
+    if not state.held or _is_held(state, alarm, now=now):
+        return state, None
+    free = replace(state, held=False)
+    if state.base is State.RETURNED:
+        return free, None
+    step = Step(cause=Cause.RELEASED, before=state.base, after=state.base, annunciates=True)
+    return replace(free, timer_us=state.timer_us and _after(alarm.reminder_s, now)), step
+
+
+def priority(state: AlarmState, alarm: AlarmConfig) -> Priority:
+    """Return the priority that the present occurrence has."""
+    return alarm.priority.raised if state.raised else alarm.priority
+
+
+def _is_held(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> bool:
+    return now.wakes is not None and priority(state, alarm) not in now.wakes and not alarm.kind.is_glass
 
 
 def shelve(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Step]:
@@ -150,8 +178,20 @@ def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmSta
     """Remind of the same occurrence, or annunciate an acknowledged one anew."""
     if state.base is State.ACKNOWLEDGED:
         return _annunciate(state, alarm, cause=Cause.REALARM, now=now)
-    reminded = replace(state, reminders=state.reminders + 1, timer_us=_after(alarm.reminder_s, now))
-    return reminded, Step(cause=Cause.REMINDER, before=state.base, after=state.base)
+    number = state.reminders + 1
+    limit = alarm.raise_after_reminders
+    can_rise = not state.raised and alarm.priority != Priority.HIGH
+    rises = can_rise and limit is not None and number >= limit
+    reminded = replace(state, reminders=number, raised=state.raised or rises, timer_us=_after(alarm.reminder_s, now))
+    held = _is_held(reminded, alarm, now=now)
+    step = Step(
+        cause=Cause.RAISED if rises else Cause.REMINDER,
+        before=state.base,
+        after=state.base,
+        annunciates=state.held and not held,
+        held=held,
+    )
+    return replace(reminded, held=state.held and held), step
 
 
 def _annunciate(
@@ -162,11 +202,13 @@ def _annunciate(
         base=State.UNACKNOWLEDGED,
         occurrence=state.occurrence + 1,
         reminders=0,
+        raised=False,
         value=state.value if now.value is None else now.value,
         u=state.u if now.value is None else now.u,
     )
-    step = Step(cause=cause, before=before or state.shown, after=State.UNACKNOWLEDGED, annunciates=True)
-    return _enter(fresh, alarm, now=now), step
+    held = _is_held(fresh, alarm, now=now)
+    step = Step(cause=cause, before=before or state.shown, after=State.UNACKNOWLEDGED, annunciates=not held, held=held)
+    return _enter(replace(fresh, held=held), alarm, now=now), step
 
 
 def _enter(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> AlarmState:
@@ -180,7 +222,8 @@ def _after(delay_s: float | None, now: Now) -> int | None:
 
 
 def _cover(state: AlarmState, *, before: State, cause: Cause, now: Now) -> tuple[AlarmState, Step]:
-    covered = replace(state, timer_us=None, since_at_us=now.at_us)
+    # Every cover is laid by a person, who thereby knows of what was held.
+    covered = replace(state, timer_us=None, since_at_us=now.at_us, held=False)
     return covered, Step(cause=cause, before=before, after=covered.shown)
 
 

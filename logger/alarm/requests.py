@@ -57,6 +57,17 @@ def lift_suppressions(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> 
     return states, entries
 
 
+def release(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
+    """Let out whatever quiet hours held and now do not hold any more."""
+    entries: list[Entry] = []
+    states = dict(alarms)
+    for alarm in vat.alarms:
+        if alarm.id in states and states[alarm.id].held:
+            states[alarm.id], step = lifecycle.release(states[alarm.id], alarm, now=now)
+            entries += [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
+    return states, entries
+
+
 def _acknowledge(
     _: VatConfig, alarm: AlarmConfig, state: AlarmState, command: Command, now: Now
 ) -> tuple[AlarmState, Step | None, str]:

@@ -28,6 +28,13 @@ _PLAIN = {
     Cause.DELAY_RESTARTED: "the on-delay starts anew after a gap in what could be believed",
 }
 
+_BEFORE = {
+    Cause.REMINDER: "Still not acknowledged: ",
+    Cause.RAISED: "Still not acknowledged, so its priority is raised: ",
+    Cause.REALARM: "Still standing: ",
+    Cause.RELEASED: "Held through the quiet hours: ",
+}
+
 
 def tests(spoken: Tests) -> str:
     """Say which quality tests spoke."""
@@ -46,9 +53,9 @@ def sentence(
 ) -> str:
     """Say what happened to an alarm, with the value and twice its standard uncertainty where there is one."""
     cause = step.cause
-    if cause in _PLAIN and not step.annunciates:
+    if cause in _PLAIN and not (step.annunciates or step.held):
         return _PLAIN[cause]
-    before = {Cause.REMINDER: "Still not acknowledged: ", Cause.REALARM: "Still standing: "}.get(cause, "")
+    before = _BEFORE.get(cause, "")
     if cause in _PLAIN:
         before = f"{_PLAIN[cause].capitalize()}, and still abnormal: "
     if alarm.kind.is_process:

@@ -32,6 +32,10 @@ class Cause(StrEnum):
     RESET = "reset"
     REMINDER = "reminder"
     REALARM = "re-alarm"
+    RAISED = "raised"
+    """A reminder that came with a higher priority: nobody had acknowledged the ones before."""
+    RELEASED = "released"
+    """Quiet hours held it, and it annunciates now."""
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
     SHELF_EXPIRED = "shelf-expired"
@@ -87,6 +91,12 @@ class AlarmState:
     value: float | None = None
     """pH or C that last annunciated."""
     u: float | None = None
+    abnormal_at_us: int = 0
+    """UTC since when the condition has been what `abnormal` says, without the delay; 0: not known."""
+    held: bool = False
+    """Quiet hours hold this occurrence: nobody has been told of it."""
+    raised: bool = False
+    """This occurrence has the next priority above the configured one."""
 
     @property
     def shown(self) -> State:
@@ -112,7 +122,9 @@ class Entry:
     before: State | None = None
     after: State | None = None
     annunciates: bool = False
-    """A new occurrence: a person must be told."""
+    """A person must be told now, and was not told of this occurrence before."""
+    held: bool = False
+    """A person would have to be told, but for the quiet hours."""
     priority: str = ""
     value: float | None = None
     u: float | None = None

@@ -11,6 +11,7 @@ from hashlib import blake2s
 
 import msgspec
 
+from logger.alarm.lifecycle import priority
 from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
 from logger.model import AlarmState, Cause, Entry, Event, Health, Measurements, Quality
 from logger.mqtt.messages import Message
@@ -28,6 +29,8 @@ _ONCE_A_RECORD = {
     Cause.RESET,
     Cause.REMINDER,
     Cause.REALARM,
+    Cause.RAISED,
+    Cause.RELEASED,
 }
 _KIND_WORDS = {
     AlarmKind.PH_HIGH: "pH high",
@@ -125,7 +128,8 @@ def alarm_state(topics: Topics, vat: VatConfig, *, alarm: AlarmConfig, state: Al
         standing=standing,
         occurrence=state.occurrence,
         since=rfc3339(state.since_at_us) if state.since_at_us else None,
-        priority=alarm.priority.value,
+        held=state.held,
+        priority=str(priority(state, alarm)),
         text=_sentence(vat, alarm, state=state),
         value=number(state.value, 4) if standing else None,
         u=number(state.u, 4) if standing else None,
@@ -151,8 +155,11 @@ def health(topics: Topics, probe: str, *, status: Health, findings: Sequence[str
 
 
 def event_of(entry: Entry, *, simulated: bool) -> Event | None:
-    """Return the outbox event of a journal entry; None for an entry that is for the record only."""
-    if entry.cause in _NOT_WORTH_AN_EVENT:
+    """Return the outbox event of a journal entry; None for an entry that is for the record only.
+
+    What quiet hours hold is told by the standing state and by the morning summary.
+    """
+    if entry.held or entry.cause in _NOT_WORTH_AN_EVENT:
         return None
     identity = event_id(entry)
     content = {

@@ -77,7 +77,7 @@ def _calibration(made: InForce | None) -> str:
 def alarm_line(alarm: Standing) -> str:
     """Say one alarm: name, priority, state, since when, what."""
     since = "" if alarm.age_s is None else f" for {age(alarm.age_s)} (since {alarm.since})"
-    state = alarm.state.replace("-", " ")
+    state = alarm.state.replace("-", " ") + (", held through the quiet hours" if alarm.held else "")
     occurrence = f", occurrence {alarm.occurrence}" if alarm.occurrence else ""
     return f"{alarm.alarm} [{alarm.priority}] {state}{since}{occurrence}: {alarm.text}"
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from logger.alarm import words
-from logger.alarm.lifecycle import Step
+from logger.alarm.lifecycle import Step, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
 from logger.model import AlarmState, Calibration, Carry, Cause, Measurements, Quality, Reason, State, Tests
 from logger.mqtt.health import probe_health
@@ -70,6 +70,8 @@ class Standing:
     standing: bool
     acknowledge: bool
     """It waits for a person's acknowledgement."""
+    held: bool
+    """Quiet hours hold it: nobody was told."""
     occurrence: int
     since: str | None
     age_s: float | None
@@ -256,7 +258,8 @@ def alarms(vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> Iterat
             vat=vat.id,
             alarm=alarm.id,
             kind=kind_words(alarm.kind),
-            priority=alarm.priority.value,
+            priority=str(priority(state, alarm)),
+            held=state.held,
             state=state.shown.value,
             standing=standing,
             acknowledge=state.shown in _TO_ACKNOWLEDGE,

@@ -16,7 +16,7 @@ from math import inf, prod
 from statistics import median
 from typing import Any, Final
 
-from logger.config import AlarmConfig, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, PeopleConfig, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.model import Block, Command
 from logger.pipeline import Watch
@@ -41,12 +41,12 @@ class Sweep:
     """Setpoint from which on there is something to detect; None for instrument alarms."""
 
     def watch(self, probe: ProbeConfig) -> Watch:
-        """Return the watch that carries all settings at once, and the one without delays."""
+        """Return the watch that carries all settings at once, and the one without delays; whoever sleeps, it judges."""
         others = [alarm for alarm in self.vat.alarms if alarm.id != self.present.id]
         tried = [replace(alarm, id=name) for name, alarm in zip(self.names, self.settings, strict=True)]
         at_once = replace(self.present, setpoint=self.limit, on_delay_s=0.0, off_delay_s=0.0, realarm_s=None)
         undelayed = replace(at_once, id=self._undelayed)
-        return Watch(vat=replace(self.vat, alarms=(*others, *tried, undelayed)), probe=probe)
+        return Watch(vat=replace(self.vat, alarms=(*others, *tried, undelayed), people=PeopleConfig()), probe=probe)
 
     @property
     def names(self) -> list[str]:

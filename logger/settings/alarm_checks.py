@@ -42,9 +42,18 @@ def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[
     yield from ranges.between((*key, "off_delay_s"), alarm.off_delay_s, low=0, high=LONGEST_S)
     yield from ranges.between((*key, "realarm_s"), alarm.realarm_s, low=1, high=LONGEST_S)
     yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
+    yield from _raising(key, alarm)
     yield from _window(key, alarm, probe)
     yield from _armed(key, alarm)
     yield from _setpoint(key, alarm, probe) if alarm.kind.is_process else _instrument(key, alarm)
+
+
+def _raising(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
+    name = (*key, "raise_after_reminders")
+    yield from ranges.between(name, alarm.raise_after_reminders, low=1, high=1000)
+    if alarm.raise_after_reminders is not None and alarm.reminder_s is None:
+        remedy = "write reminder_s, such as 900, or remove this key"
+        yield wrong(name, alarm.raise_after_reminders, "no reminder comes", remedy)
 
 
 def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:

@@ -7,7 +7,7 @@ nothing that could be run.
 """
 
 from collections.abc import Mapping
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -37,6 +37,7 @@ from logger.settings.document import (
     StoreTable,
     VatTable,
 )
+from logger.settings.people import people
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
 from logger.settings.profiles import PROFILES
 from logger.settings.reading import Reading
@@ -68,11 +69,14 @@ def convert(reading: Reading) -> Config:
     document = reading.document
     store = document.store or StoreTable()
     base = reading.path.parent
+    told = people(reading)
     return Config(
         store_url=_store_url(reading, store),
         probes=tuple(_probe(reading, name, table) for name, table in document.probe.items()),
         buffers=tuple(_buffer(reading, name, table) for name, table in document.buffer.items()),
-        vats=tuple(vat for name, table in document.vat.items() for vat in _vats(reading, name, table)),
+        vats=tuple(
+            replace(vat, people=told) for name, table in document.vat.items() for vat in _vats(reading, name, table)
+        ),
         mqtt=None if document.mqtt is None else _mqtt(reading, document.mqtt),
         hook=None if document.hook is None else _hook(reading, document.hook),
         simulation=None if document.simulation is None else _simulation(document.simulation),

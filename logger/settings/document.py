@@ -10,7 +10,7 @@ from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Strict
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, Strict
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from logger.config import AlarmKind, CalibrationLimits, ErrorModel, Priority, Protocol, QualityLimits
@@ -72,6 +72,27 @@ class HookTable(Table):
     retries: Whole | None = None
 
 
+class PeopleTable(Table):
+    """[people]; see `config.PeopleConfig`."""
+
+    zone: Text | None = None
+
+
+class QuietTable(Table):
+    """[quiet]; see `config.QuietConfig`."""
+
+    begin: Text | None = Field(default=None, alias="from")  # `from` is no name that a class body could have
+    to: Text | None = None
+    wakes: list[Text] | None = None
+    zone: Text | None = None
+
+
+class DigestTable(Table):
+    """[digest]: when the morning summary is made."""
+
+    at: Text | None = None
+
+
 class ProbeTable(Table):
     """[probe.<id>]; see `config.ProbeConfig`."""
 
@@ -116,6 +137,7 @@ class AlarmTable(Table):
     latching: Switch | None = None
     realarm_s: Number | None = None
     reminder_s: Number | None = None
+    raise_after_reminders: Whole | None = None
 
 
 class VatTable(Table):
@@ -148,6 +170,9 @@ class Document(BaseSettings):
     store: StoreTable | None = None
     mqtt: MqttTable | None = None
     hook: HookTable | None = None
+    people: PeopleTable | None = None
+    quiet: QuietTable | None = None
+    digest: DigestTable | None = None
     probe: dict[str, ProbeTable] = {}
     buffer: dict[str, BufferTable] = {}
     vat: dict[str, VatTable] = {}
@@ -160,7 +185,7 @@ ANY_ID = "<id>"
 def layout(model: type[BaseModel] = Document) -> dict[str, Any]:
     """Return the keys as nested dictionaries whose leaves are types; `ANY_ID` stands for a name the user chose."""
     hints = get_type_hints(model, include_extras=True)
-    return {name: _shape(hints[name]) for name in model.model_fields}
+    return {field.alias or name: _shape(hints[name]) for name, field in model.model_fields.items()}
 
 
 def _shape(hint: Any) -> Any:  # noqa: ANN401 - a type hint is of no common type

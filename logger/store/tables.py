@@ -151,6 +151,7 @@ class _JournalColumns(TypedColumns):
     before: Named[str | None] = Column(Text)
     after: Named[str | None] = Column(Text)
     annunciates: Named[bool] = Column(Boolean)
+    held: Named[bool] = Column(Boolean, comment="quiet hours kept it from annunciating")
     priority: Named[str] = Column(Text)
     value: Named[float | None] = Column(comment="pH or Celsius, as the alarm watches")
     u: Named[float | None] = Column(comment="standard uncertainty of value, k = 1")

@@ -137,6 +137,7 @@ def test_a_standing_alarm_tells_its_occurrence_and_value() -> None:
         "standing": True,
         "occurrence": 3,
         "since": "2026-11-25T02:10:00.123456Z",
+        "held": False,
         "priority": "high",
         "text": "Marrow: pH high (unacknowledged): 4.71 (U 0.12, k = 2), setpoint 4.60.",
         "value": 4.712,

@@ -6,13 +6,13 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.config import AlarmConfig, AlarmKind, QualityLimits
+from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QualityLimits, QuietConfig
 from logger.measure.calibration import fit
 from logger.model import Block, CalibrationPoint, Command, CommandKind, Measurements, Outcome, WatchState
 from tests.series import EPOCH_US, POINTS, block, calibrate, carry_over, check, millivolts, raw_alarm, watch
 
 ALARMS = (
-    raw_alarm(on_delay_s=30.0, off_delay_s=20.0, reminder_s=60.0, realarm_s=90.0),
+    raw_alarm(on_delay_s=30.0, off_delay_s=20.0, reminder_s=60.0, realarm_s=90.0, raise_after_reminders=2),
     AlarmConfig(
         id="windowed",
         kind=AlarmKind.PH_HIGH,
@@ -33,7 +33,10 @@ ALARMS = (
     AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
 )
 LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0, witness_window_s=70.0)
-WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
+_WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
+PEOPLE = PeopleConfig(quiet=QuietConfig(begin_min=18 * 60 + 4, end_min=18 * 60 + 9))
+"""The series begin at 18:00 UTC and last some 20 minutes."""
+WATCH = replace(_WATCH, vat=replace(_WATCH.vat, people=PEOPLE))
 
 level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 6.865, 8.0])
 stretch = st.tuples(

@@ -206,6 +206,7 @@ def _make_journal() -> None:
         _column("before", sa.Text, nullable=True),
         _column("after", sa.Text, nullable=True),
         _column("annunciates", sa.Boolean),
+        _column("held", sa.Boolean, "quiet hours kept it from annunciating"),
         _column("priority", sa.Text),
         _column("value", sa.Double, "pH or Celsius, as the alarm watches", nullable=True),
         _column("u", sa.Double, "standard uncertainty of value, k = 1", nullable=True),
