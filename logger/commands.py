@@ -2,7 +2,8 @@
 
 Law: pure; a command is applied whole or refused with a sentence, and a refused one changes nothing but the journal. A
 calibration starts pH anew: its drift is unknown, what came before is another scale. A check moves only what is known of
-the drift, and only that of the calibration it was made with.
+the drift, and only that of the calibration it was made with. Stirring and topping up unsettle a vat for a bounded time
+and forget nothing; the start of a batch forgets the one before.
 """
 
 from collections.abc import Iterable
@@ -10,14 +11,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.alarm import requests
+from logger.alarm import requests, work
 from logger.alarm.lifecycle import Now
-from logger.config import ProbeConfig, VatConfig
+from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.measure import drift
+from logger.measure import drift, trend
 from logger.measure.uncertainty import fit_uncertainty
-from logger.model import Answer, Calibration, Carry, Cause, Check, Command, CommandKind, Entry, Verdict
+from logger.model import Answer, Calibration, Carry, Cause, Check, Command, CommandKind, Entry, Mark, Verdict
 
+SECOND_US = 1_000_000
 BENCH_C = 25.0
 """Temperature of a check that does not tell its own."""
 
@@ -47,15 +49,20 @@ def commands_between(
 
 
 def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
-    """End suppressions and work on the probe whose time is over; the windows start anew after them."""
-    alarms, entries = requests.lift_suppressions(vat, carry.alarms, seq=seq, now=now)
-    until = carry.attended_until_us
-    if until is not None and until <= now.elapsed_us:
-        text = "the time for work on the probe is over without a word: look whether it is back in the vat"
-        entries.insert(0, _entry(vat, Cause.LEFT, text, seq=seq, now=now))
-        until = None
-    fresh_us = now.elapsed_us if entries else carry.fresh_us
-    return replace(carry, alarms=alarms, attended_until_us=until, fresh_us=fresh_us), entries
+    """End suppressions and work on the probe whose time is over; the windows start anew after work on the probe."""
+    alarms, lifted = work.lift_suppressions(vat, carry.alarms, seq=seq, now=now)
+    texts = []
+    if carry.attended_until_us is not None and carry.attended_until_us <= now.elapsed_us:
+        texts.append("the time for work on the probe is over without a word: look whether it is back in the vat")
+        carry = replace(carry, attended_until_us=None)
+    if carry.out_until_us is not None and carry.out_until_us <= now.elapsed_us:
+        texts.append("the mark probe-out has run out and nobody said probe-in: look whether it is back in the vat")
+        carry = replace(carry, out_until_us=None)
+    left = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
+    restless = {alarm.id for alarm in vat.alarms if alarm.kind.is_restless}
+    is_back = left or any(entry.alarm not in restless for entry in lifted)
+    fresh_us = now.elapsed_us if is_back else carry.fresh_us
+    return replace(carry, alarms=alarms, fresh_us=fresh_us), [*left, *lifted]
 
 
 def _apply(
@@ -73,25 +80,52 @@ def _apply(
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.LEAVE and carry.attended_until_us is None:
         return carry, [], "nobody was said to work on the probe"
-    alarms, entries, answer = requests.apply(vat, carry.alarms, command, seq=seq, now=now)
-    is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
-    return (
-        replace(
-            carry,
-            alarms=alarms,
-            attended_until_us=_attended_until(vat, carry, command, now=now),
-            fresh_us=now.elapsed_us if is_back else carry.fresh_us,
-        ),
-        entries,
-        answer,
+    unsettled_until_us = 0 if carry.unsettled_us is None else carry.unsettled_us[1]
+    alarms, entries, answer = requests.apply(
+        vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=unsettled_until_us
     )
+    is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
+    fresh_us = now.elapsed_us if is_back else carry.fresh_us
+    after = replace(carry, alarms=alarms, fresh_us=fresh_us)
+    if command.kind is CommandKind.MARK:
+        return _marked(vat, after, command, now=now), entries, answer
+    return _worked(vat, after, command, now=now), entries, answer
 
 
-def _attended_until(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> int | None:
-    if command.kind is CommandKind.ATTEND:
-        return requests.attended_until_us(vat, command, now=now)
-    is_back = command.kind is CommandKind.LEAVE or (command.kind is CommandKind.MARK and command.note == "probe-in")
-    return None if is_back else carry.attended_until_us
+def _worked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
+    """Remember that somebody works on the probe, or no more."""
+    if command.kind is CommandKind.LEAVE:
+        return replace(carry, attended_until_us=None, out_until_us=None)
+    if command.kind is not CommandKind.ATTEND:
+        return carry
+    until_us = work.attended_until_us(vat, command, now=now)
+    out_us = carry.out_until_us
+    is_longer = out_us is not None and out_us > until_us
+    return replace(carry, attended_until_us=until_us, out_until_us=out_us if is_longer else None)
+
+
+def _marked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
+    """Remember what was done at the vat."""
+    what = Mark(command.note)
+    if what is Mark.PROBE_OUT:
+        return replace(carry, out_until_us=work.until_us(vat, command, now=now))
+    if what is Mark.PROBE_IN:
+        return replace(carry, attended_until_us=None, out_until_us=None)
+    if what is Mark.STARTED:
+        ago_us = round((command.duration_s or 0.0) * SECOND_US)
+        return replace(
+            carry,
+            started_us=now.elapsed_us - ago_us,
+            started_at_us=now.at_us - ago_us,
+            unsettled_us=None,
+            trends={},
+            fresh_us=now.elapsed_us,
+        )
+    from_us, until_us = now.elapsed_us, work.until_us(vat, command, now=now)
+    if carry.unsettled_us is not None and carry.unsettled_us[1] > from_us:
+        from_us, until_us = carry.unsettled_us[0], max(carry.unsettled_us[1], until_us)
+    trends = trend.topped_up(carry.trends) if what is Mark.TOPPED_UP else carry.trends
+    return replace(carry, unsettled_us=(from_us, until_us), trends=trends)
 
 
 def _checked_calibration(probe: ProbeConfig, command: Command) -> Calibration:

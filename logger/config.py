@@ -50,6 +50,11 @@ class AlarmKind(StrEnum):
         return self.is_process or self in (AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC, AlarmKind.DISAGREEMENT)
 
     @property
+    def is_restless(self) -> bool:
+        """Tell whether stirring or topping up suspends this alarm."""
+        return self is AlarmKind.RATE_OF_CHANGE
+
+    @property
     def is_high(self) -> bool:
         """Tell whether the alarm is abnormal at or above its setpoint (else at or below it)."""
         return self not in (AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_LOW)
@@ -264,6 +269,8 @@ class VatConfig:
     probe_out_s: float = 1200.0
     """How long a `probe-out` mark suspends process alarms unless it says otherwise."""
     people: PeopleConfig = field(default_factory=PeopleConfig)
+    unsettled_s: float = 7200.0
+    """How long a vat is unsettled by stirring or topping up unless the mark says otherwise. [CP]"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

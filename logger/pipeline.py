@@ -94,7 +94,8 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     """
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
-    times = (carry.attended_until_us, *(alarm.suppressed_until_us for alarm in carry.alarms.values()))
+    suppressed = (alarm.suppressed_until_us for alarm in carry.alarms.values())
+    times = (carry.attended_until_us, carry.out_until_us, *suppressed)
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
     span = hours.span(watch.vat.people, int(block.at_us[row]))
@@ -212,7 +213,7 @@ def _alarm(
         look = judged[signal]
         if alarm.kind.is_trend:
             before = trends.get(alarm.id, Trend())
-            trends[alarm.id], look = trend.follow(before, look, alarm, fresh_us=carry.fresh_us)
+            trends[alarm.id], look = trend.follow(before, look, alarm, carry=carry)
         states[alarm.id], entries = evaluate.run(
             watch.vat.id,
             alarm,

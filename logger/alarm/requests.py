@@ -5,35 +5,37 @@ means (none: the present one), so a late one never silences the next occurrence;
 shelving always ends by itself.
 """
 
-from collections.abc import Mapping
 from dataclasses import replace
 
-from logger.alarm import lifecycle
+from logger.alarm import lifecycle, work
 from logger.alarm.evaluate import entry_of
 from logger.alarm.lifecycle import Now, Step, Trigger
+from logger.alarm.work import Alarms, signed, vat_entry
 from logger.config import AlarmConfig, VatConfig
 from logger.errors import RefusedError
 from logger.model import AlarmState, Cause, Command, CommandKind, Entry
 
 SECOND_US = 1_000_000
-ATTEND_S = 900.0
-"""How long work on the probe suspends process alarms unless it says otherwise. [CP]"""
-Alarms = Mapping[str, AlarmState]
 
 
-def apply(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now) -> tuple[Alarms, list[Entry], str]:
-    """Apply a command; return the new states, the journal entries and the answer. Raises RefusedError."""
+def apply(
+    vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now, unsettled_until_us: int = 0
+) -> tuple[Alarms, list[Entry], str]:
+    """Apply a command; return the new states, the journal entries and the answer. Raises RefusedError.
+
+    `unsettled_until_us`: the watch time until which the vat is unsettled by stirring or topping up.
+    """
     if command.kind is CommandKind.NOTE:
-        return alarms, [_vat_entry(vat, command, Cause.NOTED, seq=seq, now=now)], "noted"
+        return alarms, [vat_entry(vat, command, Cause.NOTED, seq=seq, now=now)], "noted"
     if command.kind is CommandKind.MARK:
-        return _mark(vat, alarms, command, seq=seq, now=now)
+        return work.mark(vat, alarms, command, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
     if command.kind is CommandKind.ATTEND:
-        return _attend(vat, alarms, command, seq=seq, now=now)
+        return work.attend(vat, alarms, command, seq=seq, now=now)
     if command.kind is CommandKind.LEAVE:
         text = command.note or "the probe is back in the vat"
-        entry = replace(_vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=text)
-        states, lifted = _back(vat, alarms, seq=seq, now=now)
-        return states, [entry, *lifted], _WATCHED_AGAIN
+        entry = replace(vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=text)
+        states, lifted = work.back(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
+        return states, [entry, *lifted], work.WATCHED_AGAIN
     if command.kind not in _REQUESTS:
         raise RefusedError(f"'{command.kind}' is no request to the alarms of a vat")
     alarm = next((a for a in vat.alarms if a.id == command.alarm), None)
@@ -43,18 +45,6 @@ def apply(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: No
     state, step, answer = _REQUESTS[command.kind](vat, alarm, alarms.get(alarm.id, AlarmState()), command, now)
     entries = [] if step is None else [_signed(entry_of(vat.id, alarm, state, step, seq=seq, now=now), command)]
     return {**alarms, alarm.id: state}, entries, answer
-
-
-def lift_suppressions(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
-    """Watch again whatever was suppressed until now at the latest."""
-    entries: list[Entry] = []
-    states = dict(alarms)
-    for alarm in vat.alarms:
-        state = states.get(alarm.id, AlarmState())
-        if state.suppressed_until_us is not None and state.suppressed_until_us <= now.elapsed_us:
-            states[alarm.id], step = lifecycle.unsuppress(state, alarm, now=now)
-            entries += [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
-    return states, entries
 
 
 def release(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
@@ -137,73 +127,6 @@ _REQUESTS = {
 }
 
 
-_WATCHED_AGAIN = "process alarms watch again, their delays start anew"
-
-
-def attended_until_us(vat: VatConfig, command: Command, *, now: Now) -> int:
-    """Return the watch time until which somebody works on the probe. Raises RefusedError for a length of no use."""
-    seconds = ATTEND_S if command.duration_s is None else command.duration_s
-    if not 0 < seconds <= vat.max_shelve_s:
-        raise RefusedError(
-            f"work on the probe must last over 0 and at most {vat.max_shelve_s / 60:g} min, not {seconds / 60:g}: ask"
-            " again when the time is nearly over"
-        )
-    return now.elapsed_us + round(seconds * SECOND_US)
-
-
-def _attend(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now) -> tuple[Alarms, list[Entry], str]:
-    """Suspend the process alarms while somebody works on the probe; asked again, only the end moves."""
-    until = attended_until_us(vat, command, now=now)
-    text = f"somebody works on the probe, for at most {round((until - now.elapsed_us) / 60 / SECOND_US)} min"
-    said = f"{text} ({command.note})" if command.note else text
-    entries = [replace(_vat_entry(vat, command, Cause.ATTENDED, seq=seq, now=now), text=said)]
-    states = dict(alarms)
-    for alarm in vat.alarms:
-        state = states.get(alarm.id, AlarmState())
-        if alarm.kind.is_suspended and state.suppressed_until_us is None:
-            states[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)
-            entry = _signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
-            entries.append(replace(entry, text="suspended while somebody works on the probe"))
-        elif state.suppressed_until_us is not None:
-            states[alarm.id] = replace(state, suppressed_until_us=max(until, state.suppressed_until_us))
-    return states, entries, f"{text}; process alarms are suspended meanwhile"
-
-
-def _back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
-    """End every suppression: the probe is in its vat."""
-    ended = {
-        name: replace(state, suppressed_until_us=state.suppressed_until_us and now.elapsed_us)
-        for name, state in alarms.items()
-    }
-    return lift_suppressions(vat, ended, seq=seq, now=now)
-
-
-def _mark(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now) -> tuple[Alarms, list[Entry], str]:
-    """Suspend the process alarms while the probe is out of the vat, or end that."""
-    entries = [_vat_entry(vat, command, Cause.MARKED, seq=seq, now=now)]
-    if command.note == "probe-in":
-        states, lifted = _back(vat, alarms, seq=seq, now=now)
-        return states, [*entries, *lifted], _WATCHED_AGAIN
-    if command.note != "probe-out":
-        raise RefusedError(f"unknown mark '{command.note}': probe-out or probe-in")
-    seconds = vat.probe_out_s if command.duration_s is None else command.duration_s
-    if not 0 < seconds <= vat.max_shelve_s:
-        raise RefusedError(f"a mark must last over 0 and at most {vat.max_shelve_s / 60:g} min, not {seconds / 60:g}")
-    marked = dict(alarms)
-    for alarm in vat.alarms:
-        if alarm.kind.is_suspended:
-            state = marked.get(alarm.id, AlarmState())
-            until = now.elapsed_us + round(seconds * SECOND_US)
-            marked[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)
-            entries.append(_signed(entry_of(vat.id, alarm, marked[alarm.id], step, seq=seq, now=now), command))
-    return marked, entries, f"process alarms suspended for {round(seconds / 60)} min"
-
-
-def _vat_entry(vat: VatConfig, command: Command, cause: Cause, *, seq: int, now: Now) -> Entry:
-    return Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=cause, by=command.by, text=command.note)
-
-
 def _signed(entry: Entry, command: Command) -> Entry:
     """Say who asked, and why."""
-    text = f"{entry.text} ({command.note})" if command.note and command.kind is not CommandKind.MARK else entry.text
-    return replace(entry, by=command.by, text=text)
+    return replace(signed(entry, command), text=f"{entry.text} ({command.note})" if command.note else entry.text)

@@ -1,4 +1,4 @@
-"""`vatvigil mark`: the probe is out of the vat, or back. Law: a mark ends by itself; it is a command like any other."""
+"""`vatvigil mark`: what was done at a vat. Law: a mark ends by itself; it is a command like any other."""
 
 from pathlib import Path
 
@@ -6,55 +6,82 @@ import click
 
 from logger.cli.asking import ask, by_option, examples, tell, vat_of, wait_option
 from logger.cli.common import config_option, json_option, load_config, sentences
-from logger.model import Carry, Command, CommandKind
+from logger.model import Carry, Command, CommandKind, Mark
+
+_MINUTES = (Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP)
 
 
 @click.command(
-    short_help="say that the probe is out of the vat",
+    short_help="say what was done at a vat: probe out or in, stirred, topped up, started",
     epilog=examples(
         'vatvigil mark marrow probe-out --minutes 30 --note "calibrating"',
         "vatvigil mark marrow probe-in",
+        "vatvigil mark marrow stirred",
+        'vatvigil mark marrow topped-up --litres 4 --note "brine, 2.6 % salt"',
+        "vatvigil mark marrow started --hours-ago 3",
     ),
 )
 @click.argument("vat")
-@click.argument("what", type=click.Choice(["probe-out", "probe-in"]))
+@click.argument("what", type=click.Choice([mark.value for mark in Mark]))
 @click.option(
     "--minutes",
     type=float,
-    help="With probe-out: how long the alarms stay suspended at most [default: probe_out_s of the vat].",
+    help="With probe-out, stirred, topped-up: how long it counts at most"
+    " [default: probe_out_s or unsettled_s of the vat].",
 )
+@click.option("--litres", type=float, help="With topped-up: how much.")
+@click.option("--hours-ago", type=float, help="With started: how long ago [default: now].")
 @by_option
-@click.option("--note", default="", metavar="TEXT", help="A remark, for the journal.")
+@click.option("--note", default="", metavar="TEXT", help="A remark, for the journal: salt, why, who helped.")
 @wait_option
 @config_option
 @json_option
 @sentences
-def mark(
+def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
     vat: str,
     what: str,
     minutes: float | None,
+    litres: float | None,
+    hours_ago: float | None,
     by: str,
     note: str,
     wait_s: float | None,
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Say that the probe is out of VAT (probe-out) or back in it (probe-in).
+    """Say what was done at VAT, so that its alarms judge it rightly.
 
-    While it is out the process alarms of the vat are suspended, for a limited time; afterwards their delays start
-    anew. Mark it before the probe is lifted for cleaning, calibration or a check.
+    probe-out: the process alarms are suspended for a limited time, until probe-in; mark it before the probe is lifted.
+    stirred, topped-up: for a limited time the rate of change is not judged and a rise holds still; topping up also
+    moves the lowest pH by the step that it made. started: a batch begins, what counts from a start counts from there.
     """
-    if minutes is not None and what == "probe-in":
-        raise click.UsageError("--minutes goes with probe-out: a probe that is back has no end to set")
+    _check(what, minutes=minutes, litres=litres, hours_ago=hours_ago)
     config = load_config(config_path)
     target = vat_of(config, vat)
+    duration_s = minutes * 60 if minutes is not None else hours_ago * 3600 if hours_ago is not None else None
 
     def make(_: Carry, at_us: int) -> list[Command]:
-        duration_s = None if minutes is None else minutes * 60
         marked = Command(
-            id=0, at_us=at_us, kind=CommandKind.MARK, vat=target.id, duration_s=duration_s, by=by, note=what
+            id=0,
+            at_us=at_us,
+            kind=CommandKind.MARK,
+            vat=target.id,
+            duration_s=duration_s,
+            litres=litres,
+            by=by,
+            note=what,
         )
         remark = Command(id=0, at_us=at_us, kind=CommandKind.NOTE, vat=target.id, by=by, note=note)
         return [marked, remark] if note else [marked]
 
     tell(ask(config, target, make, wait_s=wait_s), as_json=as_json)
+
+
+def _check(what: str, *, minutes: float | None, litres: float | None, hours_ago: float | None) -> None:
+    """Raise UsageError for an option that says nothing about this mark."""
+    if minutes is not None and what not in _MINUTES:
+        raise click.UsageError(f"--minutes goes with {', '.join(_MINUTES)}: {what} has no end to set")
+    if litres is not None and what != Mark.TOPPED_UP:
+        raise click.UsageError("--litres goes with topped-up")
+    if hours_ago is not None and what != Mark.STARTED:
+        raise click.UsageError("--hours-ago goes with started")

@@ -3,8 +3,14 @@
 Law: only believed medians of whole windows count, each at the record that closed it; what is looked back on is carried,
 a few numbers, so nothing depends on where blocks were cut. A calibration begins it anew: another scale. What cannot be
 told is NaN, which neither raises nor clears.
+
+While a vat is unsettled (stirred, topped up) no window counts that overlaps that time, and no rate is told across it.
+Topping up moves the lowest by the step between the last level before it and the first whole one after it: so it hides
+at most what rose meanwhile, and a rise from before it is not forgotten. Stirring moves nothing: what stays is the
+vat's own.
 """
 
+from collections.abc import Mapping
 from dataclasses import replace
 from statistics import median
 
@@ -12,7 +18,7 @@ import numpy as np
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.measure.windows import Belief, Judged
-from logger.model import Trend
+from logger.model import Carry, Trend
 
 SECOND_US = 1_000_000
 HOUR_US = 3_600 * SECOND_US
@@ -22,24 +28,41 @@ ENOUGH = 2
 """Medians without which there is no level."""
 
 
-def follow(trend: Trend, judged: Judged, alarm: AlarmConfig, *, fresh_us: int) -> tuple[Trend, Judged]:
+def follow(trend: Trend, judged: Judged, alarm: AlarmConfig, *, carry: Carry) -> tuple[Trend, Judged]:
     """Return what is carried on, and what the alarm judges in place of each median.
 
     `rate-of-change`: the distance from the median three windows before, pH/h, without its sign; none across
-    `fresh_us` (a mark). `rise`: the level's distance from its lowest, pH; 0 until that came down to `armed_ph`.
+    `fresh_us` (the probe is back). `rise`: the level's distance from its lowest, pH; 0 until that came down to
+    `armed_ph`.
     """
     length_us = round(alarm.window_s * SECOND_US)
+    from_us, settled_us = carry.unsettled_us or (0, 0)
+    settled = (judged.begin_us + length_us <= from_us) | (judged.begin_us >= settled_us)
+    believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
     found = np.full(len(judged), np.nan)
-    for index in np.flatnonzero((judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)).tolist():
+    for index in np.flatnonzero(settled & believed).tolist():
         begin_us, value = int(judged.begin_us[index]), float(judged.value[index])
+        after_us = settled_us if begin_us >= settled_us else 0
         if alarm.kind is AlarmKind.RATE_OF_CHANGE:
-            since_us = max(begin_us - SPAN * length_us, fresh_us - length_us + 1)
+            since_us = max(begin_us - SPAN * length_us, carry.fresh_us - length_us + 1, after_us)
             trend = _taken(trend, begin_us, value, since_us=since_us)
             found[index] = _rate(trend, length_us)
         else:
-            trend = _taken(trend, begin_us, value, since_us=begin_us - (SPAN - 1) * length_us)
-            trend, found[index] = _risen(trend, alarm.armed_ph)
+            trend = _taken(trend, begin_us, value, since_us=max(begin_us - (SPAN - 1) * length_us, after_us))
+            trend, found[index] = _risen(trend, alarm.armed_ph, is_after=begin_us >= settled_us)
     return trend, replace(judged, value=found, u=np.full(len(judged), np.nan))
+
+
+def topped_up(trends: Mapping[str, Trend]) -> dict[str, Trend]:
+    """Remember the levels before the vat was topped up; those of a topping up that is not over yet stay."""
+    return {
+        name: replace(trend, before=_level(trend)) if trend.lowest is not None and trend.before is None else trend
+        for name, trend in trends.items()
+    }
+
+
+def _level(trend: Trend) -> float:
+    return median(value for _, value in trend.medians)
 
 
 def _taken(trend: Trend, begin_us: int, value: float, *, since_us: int) -> Trend:
@@ -53,9 +76,12 @@ def _rate(trend: Trend, length_us: int) -> float:
     return abs(now - then) / (passed_us / HOUR_US) if passed_us == SPAN * length_us else float("nan")
 
 
-def _risen(trend: Trend, armed_ph: float) -> tuple[Trend, float]:
+def _risen(trend: Trend, armed_ph: float, *, is_after: bool) -> tuple[Trend, float]:
     if len(trend.medians) < ENOUGH:
         return trend, float("nan")
-    level = median(value for _, value in trend.medians)
+    level = _level(trend)
+    if is_after and trend.before is not None and trend.lowest is not None:
+        trend = replace(trend, lowest=trend.lowest + (level - trend.before), before=None)
     lowest = level if trend.lowest is None else min(trend.lowest, level)
-    return replace(trend, lowest=lowest), level - lowest if lowest <= armed_ph else 0.0
+    armed = trend.armed or lowest <= armed_ph
+    return replace(trend, lowest=lowest, armed=armed), level - lowest if armed else 0.0

@@ -138,7 +138,7 @@ class CommandKind(StrEnum):
     OUT_OF_SERVICE = "out-of-service"
     RETURN_TO_SERVICE = "return-to-service"
     MARK = "mark"
-    """`note` names the mark: probe-out or probe-in."""
+    """`note` names the `Mark`."""
     CALIBRATE = "calibrate"
     CHECK = "check"
     ATTEND = "attend"
@@ -146,6 +146,18 @@ class CommandKind(StrEnum):
     LEAVE = "leave"
     """The probe is back in its vat."""
     NOTE = "note"
+
+
+class Mark(StrEnum):
+    """What a person says that was done at the vat."""
+
+    PROBE_OUT = "probe-out"
+    PROBE_IN = "probe-in"
+    STIRRED = "stirred"
+    TOPPED_UP = "topped-up"
+    """`Command.litres` says how much, if it is known."""
+    STARTED = "started"
+    """A batch was started; `Command.duration_s` says how long ago."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,6 +173,7 @@ class Command:
     alarm: str = ""
     occurrence: int | None = None
     duration_s: float | None = None
+    litres: float | None = None
     calibration: Calibration | None = None
     check: Check | None = None
     by: str = ""

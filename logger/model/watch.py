@@ -44,7 +44,11 @@ class Trend:
     medians: tuple[tuple[int, float], ...] = ()
     """The newest believed ones: when the window began (watch time) and its pH."""
     lowest: float | None = None
-    """The lowest level since the calibration."""
+    """The lowest level since the calibration or the start of the batch."""
+    armed: bool = False
+    """The level has been down to where a rise counts."""
+    before: float | None = None
+    """The level before the vat was topped up, until the step is known that this made."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,6 +62,14 @@ class Carry:
     """None: no check since the calibration."""
     attended_until_us: int | None = None
     """Watch time until which somebody works on the probe; None: nobody does."""
+    out_until_us: int | None = None
+    """Watch time until which the probe was said to be out of the vat; None: it was not."""
+    unsettled_us: tuple[int, int] | None = None
+    """From when to when (watch time) the vat was last unsettled by stirring or topping up."""
+    started_us: int | None = None
+    """Watch time at which the batch was started; None: nobody said."""
+    started_at_us: int | None = None
+    """UTC of it."""
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
     believed_us: int | None = None

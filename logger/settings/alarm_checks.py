@@ -23,6 +23,7 @@ def vat_problems(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]
     yield from ranges.text((*key, "name"), vat.name, longest=100)
     yield from ranges.between((*key, "max_shelve_s"), vat.max_shelve_s, low=1, high=LONGEST_S)
     yield from ranges.between((*key, "probe_out_s"), vat.probe_out_s, low=1, high=LONGEST_S)
+    yield from ranges.between((*key, "unsettled_s"), vat.unsettled_s, low=1, high=LONGEST_S)
     for alarm in vat.alarms:
         yield from _alarm((*key, "alarm", alarm.id), alarm, probe)
         if alarm.kind is AlarmKind.DISAGREEMENT and not vat.reference:

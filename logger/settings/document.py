@@ -149,6 +149,7 @@ class VatTable(Table):
     profile: Profile | None = None
     max_shelve_s: Number | None = None
     probe_out_s: Number | None = None
+    unsettled_s: Number | None = None
     alarm: dict[str, AlarmTable] = {}
 
 

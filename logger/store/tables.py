@@ -184,6 +184,7 @@ class _InboxColumns(TypedColumns):
     alarm: Named[str] = Column(Text)
     occurrence: Named[int | None] = Column(BigInteger)
     duration_s: Named[float | None] = Column(comment="seconds")
+    litres: Named[float | None] = Column(comment="what was topped up")
     calibration_id: Named[int | None] = Column(BigInteger, ForeignKey("calibration.id"))
     check_id: Named[int | None] = Column(BigInteger, ForeignKey("check_reading.id"))
     by: Named[str] = Column(Text)

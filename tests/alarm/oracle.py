@@ -25,6 +25,7 @@ class Oracle:
     last_mv_t: int = 0
     seq: int = 0
     t: int = 0
+    out_ends: int | None = None
     journal: list[Told] = field(default_factory=list)
     answers: list[tuple[int, int, bool]] = field(default_factory=list)
 
@@ -32,6 +33,9 @@ class Oracle:
 
     def take(self, sample: Sample, commands: Sequence[Command]) -> None:
         self.seq, self.t = sample.seq, sample.t
+        if self.out_ends is not None and self.out_ends <= self.t:
+            self.journal.append((self.seq, Cause.LEFT, "", ""))
+            self.out_ends = None
         self.end_suppressions()
         for command in sorted(commands, key=lambda c: c.id):
             self.obey(command)
@@ -216,11 +220,17 @@ class Oracle:
     def mark(self, command: Command) -> None:
         self.journal.append((self.seq, Cause.MARKED, "", command.by))
         if command.note == "probe-in":
+            self.out_ends = None
             self.end_suppressions(now=True)
             return
+        if command.note == "started" and not (command.duration_s or 0.0) > 60 * 24 * 3600.0:
+            return
         seconds = self.vat.probe_out_s if command.duration_s is None else command.duration_s
-        if command.note != "probe-out" or seconds <= 0 or seconds > self.vat.max_shelve_s:
+        if seconds <= 0 or seconds > self.vat.max_shelve_s or command.note not in ("probe-out", "stirred", "topped-up"):
             raise Refused
+        if command.note != "probe-out":
+            return
+        self.out_ends = self.after(seconds)
         for alarm in self.alarms:
             if alarm.config.kind not in (AlarmKind.NO_DATA, AlarmKind.BLIND):
                 before, alarm.suppression_ends, alarm.timer = alarm.shown, self.after(seconds), None

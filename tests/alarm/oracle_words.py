@@ -58,7 +58,7 @@ class Alarm:
 
 def retell(entry: Entry) -> Told:
     """Say an entry of the pipeline in the oracle's words."""
-    if entry.cause in (Cause.REFUSED, Cause.NOTED, Cause.MARKED, Cause.CALIBRATED):
+    if entry.cause in (Cause.REFUSED, Cause.NOTED, Cause.MARKED, Cause.LEFT, Cause.CALIBRATED):
         return (entry.seq, entry.cause, entry.alarm, entry.by)
     rounded = None if entry.value is None else round(entry.value, 6)
     return (

@@ -64,7 +64,7 @@ KINDS = [
     *[CommandKind.RESET, CommandKind.SHELVE, CommandKind.RETURN_TO_SERVICE] * 3,
     CommandKind.UNSHELVE,
     CommandKind.OUT_OF_SERVICE,
-    CommandKind.MARK,
+    *[CommandKind.MARK] * 3,
     CommandKind.NOTE,
 ]
 asked: st.SearchStrategy[dict[str, Any]] = st.fixed_dictionaries(
@@ -74,7 +74,7 @@ asked: st.SearchStrategy[dict[str, Any]] = st.fixed_dictionaries(
         "occurrence": st.sampled_from([None, None, None, 1, 2, 3]),
         "duration_s": st.sampled_from([None, 0.0, 15.0, 40.0, 90.0, 28800.0, 28801.0]),
         "by": st.sampled_from(["", "alder"]),
-        "note": st.sampled_from(["probe-out", "probe-out", "probe-in", "nonsense"]),
+        "note": st.sampled_from([*["probe-out"] * 3, *["probe-in"] * 2, "stirred", "topped-up", "started", "shaken"]),
     }
 )
 

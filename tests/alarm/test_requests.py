@@ -159,7 +159,20 @@ def test_windows_leave_out_what_was_read_while_the_probe_was_out(marks: list[Com
 @pytest.mark.parametrize(
     ("command", "text"),
     [
-        (mark(2, "stirred"), "unknown mark 'stirred': probe-out or probe-in"),
+        (
+            mark(2, "shaken"),
+            "unknown mark 'shaken'; there are: probe-out, probe-in, stirred, topped-up, started",
+        ),
+        (mark(2, "stirred", duration_s=-1.0), "a mark must last over 0 and at most 480 min, not -0.0166667"),
+        (mark(2, "started", duration_s=-36.0), "a start must lie 0 to 1440 h back, not -0.01"),
+        (
+            ask(2, CommandKind.MARK, note="topped-up", litres=0.0),
+            "litres go with topped-up, over 0 and at most 1000000; these are 0",
+        ),
+        (
+            ask(2, CommandKind.MARK, note="stirred", litres=4.0),
+            "litres go with topped-up, over 0 and at most 1000000; these are 4",
+        ),
         (mark(2, "probe-out", duration_s=0.0), "a mark must last over 0 and at most 480 min, not 0"),
         (mark(2, "probe-out", duration_s=28800.6), "a mark must last over 0 and at most 480 min, not 480.01"),
         (ask(2, CommandKind.SHELVE, "ph-hgih"), "vat vat has no alarm 'ph-hgih'; it has: ph-high"),

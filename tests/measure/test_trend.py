@@ -6,13 +6,14 @@ import numpy as np
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind
-from logger.measure.trend import follow
+from logger.measure.trend import follow, topped_up
 from logger.measure.windows import Belief, Judged
-from logger.model import Trend
+from logger.model import Carry, Trend
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, window_s=600.0)
 RISE = AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.125, window_s=3600.0, armed_ph=4.5)
 NAN = float("nan")
+CARRY = Carry(probe="p")
 
 
 def judged(alarm: AlarmConfig, values: list[float], *, doubtful: tuple[int, ...] = (), first: int = 0) -> Judged:
@@ -36,7 +37,7 @@ def judged(alarm: AlarmConfig, values: list[float], *, doubtful: tuple[int, ...]
 
 
 def followed(alarm: AlarmConfig, values: list[float], *, fresh_s: float = 0.0) -> list[float]:
-    _, look = follow(Trend(), judged(alarm, values), alarm, fresh_us=round(fresh_s * 1e6))
+    _, look = follow(Trend(), judged(alarm, values), alarm, carry=Carry(probe="p", fresh_us=round(fresh_s * 1e6)))
     assert np.isnan(look.u).all()
     return look.value.tolist()
 
@@ -77,8 +78,53 @@ def test_a_level_needs_two_windows_of_the_last_three() -> None:
 
 
 def test_a_doubtful_window_is_not_looked_at() -> None:
-    _, look = follow(Trend(), judged(RISE, [4.25, 3.0, 4.25], doubtful=(1,)), RISE, fresh_us=0)
+    _, look = follow(Trend(), judged(RISE, [4.25, 3.0, 4.25], doubtful=(1,)), RISE, carry=CARRY)
     same([NAN, NAN, 0.0], look.value.tolist())
+
+
+def unsettled(alarm: AlarmConfig, values: list[float], *, from_s: float, until_s: float, litres: bool) -> list[float]:
+    """Follow medians through a time in which the vat is unsettled, by topping up or by stirring."""
+    length_s = alarm.window_s
+    trend, look = Trend(), list[float]()
+    before, after = values[: int(from_s // length_s)], values[int(from_s // length_s) :]
+    trend, seen = follow(trend, judged(alarm, before), alarm, carry=CARRY)
+    look += seen.value.tolist()
+    trend = topped_up({"": trend})[""] if litres else trend
+    carry = replace(CARRY, unsettled_us=(round(from_s * 1e6), round(until_s * 1e6)))
+    _, seen = follow(trend, judged(alarm, after, first=len(before)), alarm, carry=carry)
+    return look + seen.value.tolist()
+
+
+def test_no_window_of_an_unsettled_vat_counts_and_no_rate_is_told_across_it() -> None:
+    values = [5.0, 5.0, 5.0, 5.0, 7.0, 7.0, 5.5, 5.5, 5.5, 5.25]
+    seen = unsettled(FAST, values, from_s=2500.0, until_s=3500.0, litres=False)
+    same([NAN, NAN, NAN, 0.0, NAN, NAN, NAN, NAN, NAN, 0.5], seen)
+
+
+def test_topping_up_moves_the_lowest_by_the_step_it_made_so_that_a_rise_from_before_it_is_not_forgotten() -> None:
+    values = [4.0, 4.0, 4.0, 4.0625, 4.0625, 4.25, 4.25, 4.3125, 4.3125, 4.375, 4.375, 4.375]
+    seen = unsettled(RISE, values, from_s=5 * 3600.0, until_s=7 * 3600.0, litres=True)
+    # Levels after it: 4.3125, 4.3125, then 4.375: 0.25 above the one before it, of which 0.0625 were there already.
+    same([NAN, 0.0, 0.0, 0.0, 0.0625, NAN, NAN, NAN, 0.0625, 0.0625, 0.125, 0.125], seen)
+
+
+def test_stirring_moves_nothing_what_stays_is_the_vat_s_own() -> None:
+    values = [4.0, 4.0, 4.0, 4.0, 4.0, 9.0, 9.0, 4.25, 4.25]
+    seen = unsettled(RISE, values, from_s=5 * 3600.0, until_s=7 * 3600.0, litres=False)
+    same([NAN, 0.0, 0.0, 0.0, 0.0, NAN, NAN, NAN, 0.25], seen)
+
+
+def test_a_lowest_that_was_moved_above_the_limit_stays_armed() -> None:
+    values = [4.5, 4.5, 4.5, 9.0, 9.0, 4.75, 4.75, 5.0, 5.0]
+    seen = unsettled(RISE, values, from_s=3 * 3600.0, until_s=5 * 3600.0, litres=True)
+    same([NAN, 0.0, 0.0, NAN, NAN, NAN, 0.0, 0.0, 0.25], seen)
+
+
+def test_topping_up_twice_before_the_step_is_known_is_one_step() -> None:
+    trend, _ = follow(Trend(), judged(RISE, [4.0, 4.0, 4.0]), RISE, carry=CARRY)
+    once = topped_up({"rise": trend})
+    assert topped_up(once) == once
+    assert topped_up({"rise": Trend()}) == {"rise": Trend()}
 
 
 @pytest.mark.parametrize("alarm", [FAST, RISE])
@@ -86,12 +132,12 @@ def test_what_is_carried_makes_no_difference(alarm: AlarmConfig) -> None:
     values = [5.0, 4.5, 4.25, NAN, 4.25, 4.5, 4.75, 4.75]
     trend, apart = Trend(), []
     for number, value in enumerate(values):
-        trend, look = follow(trend, judged(alarm, [value], first=number), alarm, fresh_us=0)
+        trend, look = follow(trend, judged(alarm, [value], first=number), alarm, carry=CARRY)
         apart += look.value.tolist()
     same(followed(alarm, values), apart)
 
 
 def test_what_is_carried_stays_small() -> None:
     for alarm in (FAST, replace(RISE, window_s=600.0)):
-        trend, _ = follow(Trend(), judged(alarm, [4.5] * 500), alarm, fresh_us=0)
+        trend, _ = follow(Trend(), judged(alarm, [4.5] * 500), alarm, carry=CARRY)
         assert len(trend.medians) <= 4

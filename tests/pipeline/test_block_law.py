@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QualityLimits, QuietConfig
 from logger.measure.calibration import fit
-from logger.model import Block, CalibrationPoint, Command, CommandKind, Measurements, Outcome, WatchState
+from logger.model import Block, CalibrationPoint, Command, CommandKind, Mark, Measurements, Outcome, WatchState
 from tests.series import EPOCH_US, POINTS, block, calibrate, carry_over, check, millivolts, raw_alarm, watch
 
 ALARMS = (
@@ -55,10 +55,10 @@ THREE = replace(
 """Segments that meet at 6.865: the stretches at pH 8 are read from the upper one."""
 asked = st.tuples(
     st.integers(2, 90),
-    st.sampled_from(CommandKind),
+    st.one_of(st.sampled_from(CommandKind), st.just(CommandKind.MARK)),
     st.sampled_from([a.id for a in ALARMS]),
     st.sampled_from([None, 1, 2]),
-    st.sampled_from(["probe-out", "probe-in"]),
+    st.sampled_from(Mark),
     st.sampled_from([30.0, 95.0, None]),
     st.sampled_from([0.01, -0.03, 0.2]),
 )
@@ -90,7 +90,7 @@ def series(draw: st.DrawFn) -> Block:
     return Block(**{**columns, "elapsed_us": elapsed, "at_us": EPOCH_US + elapsed})
 
 
-def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, str, float | None, float]) -> Command:
+def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, Mark, float | None, float]) -> Command:
     seq, kind, alarm, occurrence, note, seconds, off = asked_for
     return Command(
         id=100 + number,

@@ -87,6 +87,7 @@ def test_what_is_written_stands(file: Path) -> None:
     probe = "p"
     max_shelve_s = 600
     probe_out_s = 60
+    unsettled_s = 3600
     [vat.v.alarm.rise]
     kind = "ph-high"
     setpoint = 4.6
@@ -147,6 +148,7 @@ def test_what_is_written_stands(file: Path) -> None:
                 alarms=(rise, cool, blind, NO_DATA, OUT, ERRATIC),
                 max_shelve_s=600,
                 probe_out_s=60,
+                unsettled_s=3600,
             ),
         ),
         mqtt=MqttConfig(
