@@ -15,6 +15,22 @@ class Protocol(StrEnum):
     """How a probe speaks."""
 
     SCPI = "scpi"
+    TEXT = "text"
+    """Lines of text, as a `TextConfig` describes them."""
+
+
+class Checksum(StrEnum):
+    """What a line's `checksum` group holds in hexadecimal digits; see `probe/checksum.py`."""
+
+    SUM_8 = "sum-8"
+    SUM_8_NEGATED = "sum-8-negated"
+    XOR_8 = "xor-8"
+    CRC_8_SMBUS = "crc-8/smbus"
+    CRC_16_ARC = "crc-16/arc"
+    CRC_16_MODBUS = "crc-16/modbus"
+    CRC_16_XMODEM = "crc-16/xmodem"
+    CRC_16_IBM_3740 = "crc-16/ibm-3740"
+    CRC_32_ISO_HDLC = "crc-32/iso-hdlc"
 
 
 class AlarmKind(StrEnum):
@@ -179,6 +195,31 @@ class BufferConfig:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TextConfig:
+    """How a probe that speaks in lines of text writes them. Text stands for its Latin-1 bytes."""
+
+    pattern: str
+    """RE2 expression for a whole line; what its named groups mean is told in `probe/textline.py`."""
+    example: str
+    """A line that the probe sent, without terminator; the pattern must match it."""
+    query: str = ""
+    """What is sent to get one line, without its end; empty: the probe prints by itself."""
+    query_end: str = "\r\n"
+    terminator: str = "\n"
+    """What ends each line of the probe's; after a single LF a CR before it is dropped too."""
+    echo: bool = False
+    """The probe repeats the query before it answers."""
+    prompt: str = ""
+    """What may stand before a line: the sign that the probe waits for a query."""
+    decimal_comma: bool = False
+    checksum: Checksum | None = None
+    overrange_words: tuple[str, ...] = ("over", "under", "inf", "ovl")
+    no_value_words: tuple[str, ...] = ("nan", "---", "open", "short", "err")
+    max_age_s: float = 5.0
+    """A probe that prints by itself: how old its newest line may be; real seconds. [CP]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeConfig:
     """One probe: where it is, how it speaks, how far it is believed."""
 
@@ -190,6 +231,8 @@ class ProbeConfig:
     timeout_s: float = 2.0
     """Total time for one reply; real seconds, also in accelerated time."""
     baud: int = 9600
+    text: TextConfig | None = None
+    """Protocol `text` only."""
     identity: str | None = None
     """Text that the reply to `*IDN?` must contain (a serial number); None: any instrument."""
     limits: QualityLimits = field(default_factory=QualityLimits)

@@ -17,6 +17,7 @@ from logger.settings.calibration_checks import buffer_problems, electrode_proble
 from logger.settings.hook_checks import hook_problems
 from logger.settings.problems import Key, Problem, suggestion
 from logger.settings.ranges import wrong
+from logger.settings.text_checks import text_problems
 
 _BAUDS: Final = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 _TICK_LIMITS: Final = 3
@@ -35,6 +36,7 @@ def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[P
     for probe in config.probes:
         yield from _probe(probe, accelerated=config.simulated)
         yield from electrode_problems(probe)
+        yield from text_problems(probe)
     yield from _shared_ports(config.probes)
     if config.vats:
         yield from _references(config, set(broken_probes))

@@ -25,6 +25,7 @@ from logger.config import (
     ProbeConfig,
     QualityLimits,
     Simulation,
+    TextConfig,
     VatConfig,
 )
 from logger.settings.document import (
@@ -35,6 +36,7 @@ from logger.settings.document import (
     ProbeTable,
     SimulationTable,
     StoreTable,
+    TextTable,
     VatTable,
 )
 from logger.settings.people import people
@@ -130,8 +132,21 @@ def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
         limits=QualityLimits(**_known(reading, (*key, "limits"), table.limits, QualityLimits)),
         errors=ErrorModel(**_known(reading, (*key, "errors"), table.errors, ErrorModel)),
         calibration=CalibrationLimits(**_known(reading, (*key, "calibration"), table.calibration, CalibrationLimits)),
-        **table.given("port", "limits", "errors", "calibration"),
+        text=None if table.text is None else _text(reading, (*key, "text"), table.text),
+        **table.given("port", "limits", "errors", "calibration", "text"),
     )
+
+
+def _text(reading: Reading, key: Key, table: TextTable) -> TextConfig:
+    for name, remedy in (
+        ("pattern", r"write pattern = '(?P<mv>[-+]?\d+\.\d) mV'; `vatvigil listen` suggests one"),
+        ("example", "write a line that the probe sent, as it came; `vatvigil listen` shows them"),
+    ):
+        if not getattr(table, name):
+            reading.add(Problem(key=(*key, name), reason="it is missing or empty", remedy=remedy))
+    given = table.given("pattern", "example")
+    words = {name: tuple(given[name]) for name in ("overrange_words", "no_value_words") if name in given}
+    return TextConfig(pattern=table.pattern or "", example=table.example or "", **{**given, **words})
 
 
 def _known(

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, Strict
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from logger.config import AlarmKind, CalibrationLimits, ErrorModel, Priority, Protocol, QualityLimits
+from logger.config import AlarmKind, CalibrationLimits, Checksum, ErrorModel, Priority, Protocol, QualityLimits
 from logger.settings.profiles import Profile
 
 Number = Annotated[float, Strict()]
@@ -93,6 +93,23 @@ class DigestTable(Table):
     at: Text | None = None
 
 
+class TextTable(Table):
+    """[probe.<id>.text]; see `config.TextConfig`."""
+
+    pattern: Text | None = None
+    example: Text | None = None
+    query: Text | None = None
+    query_end: Text | None = None
+    terminator: Text | None = None
+    echo: Switch | None = None
+    prompt: Text | None = None
+    decimal_comma: Switch | None = None
+    checksum: Checksum | None = None
+    overrange_words: list[Text] | None = None
+    no_value_words: list[Text] | None = None
+    max_age_s: Number | None = None
+
+
 class ProbeTable(Table):
     """[probe.<id>]; see `config.ProbeConfig`."""
 
@@ -102,6 +119,7 @@ class ProbeTable(Table):
     timeout_s: Number | None = None
     baud: Whole | None = None
     identity: Text | None = None
+    text: TextTable | None = None
     limits: Annotated[dict[str, Number], QualityLimits] = {}
     errors: Annotated[dict[str, Number], ErrorModel] = {}
     calibration: Annotated[dict[str, Number], CalibrationLimits] = {}

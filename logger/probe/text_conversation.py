@@ -1,0 +1,230 @@
+"""The conversations with probes that speak in lines of text: asked for each line, or printing by themselves.
+
+Law: only whole lines count, and only such as the present tick may take for its own.
+
+* Asked: at most one query is ever unanswered. While a reply is owed nothing is asked; what comes is old and is thrown
+  away. After a silence of `_GIVE_UP` time limits it is given up: a probe that needs longer for a reply is not served.
+  What comes unasked is thrown away too, until the probe is quiet.
+* Printing: the newest whole line counts while it is no older than `max_age_s`. Of what waited in the port's buffer
+  nobody knows when it came, so it counts as old as the last look at the port; when there is so much of it that the
+  buffer may have overflowed it is thrown away whole. The first line after opening may have lost its beginning and is
+  never read.
+
+The only clock read here is `time.monotonic`: these limits stay real when the watch is accelerated.
+"""
+
+import time
+from abc import abstractmethod
+from dataclasses import dataclass
+from typing import Final
+
+from logger.config import ProbeConfig, TextConfig
+from logger.model import Reason
+from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.lines import LineBuffer
+from logger.probe.textline import Description, Fault, as_text, shown
+from logger.probe.wire import Wire
+
+_GIVE_UP: Final = 5
+_QUIET_S: Final = 0.1
+"""A probe that sends nothing for so long has said all it wanted to."""
+_FULL_BYTES: Final = 4000
+"""A terminal's buffer holds 4096 bytes (Linux, N_TTY_BUF_SIZE); what comes when it is full is lost in between."""
+
+
+def text_conversation(probe: ProbeConfig, *, simulated: bool) -> "TextConversation":
+    """Return the conversation that a probe's description asks for."""
+    kind = Asked if probe.text is not None and probe.text.query else Printing
+    return kind(probe, simulated=simulated)
+
+
+class TextConversation(Conversation):
+    """What both ways have in common: lines, and what they say."""
+
+    def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
+        """Know nothing of the probe yet."""
+        super().__init__(probe, simulated=simulated)
+        if probe.text is None:
+            raise AssertionError(f"probe {probe.id} has no description: the settings should have refused it")
+        self.text: TextConfig = probe.text
+        self._description = Description(probe.text)
+        self._wire: Wire
+        self._lines = LineBuffer(self.text.terminator.encode("latin-1"))
+
+    def begin(self, wire: Wire) -> None:
+        """Speak over this newly opened wire."""
+        self._wire = wire
+        self._lines.clear()
+
+    @abstractmethod
+    def tick(self) -> Values:
+        """Return what the line of this tick says."""
+
+    def _bare(self, line: bytes) -> bytes:
+        """Return a line without prompts before it."""
+        prompt = self.text.prompt.encode("latin-1")
+        line = line.strip(b" ")
+        while prompt and line.startswith(prompt):
+            line = line.removeprefix(prompt).lstrip(b" ")
+        return line
+
+    def _values(self, line: bytes) -> Values:
+        read = self._description.decode(line)
+        if isinstance(read, Fault):
+            raise Missing(read.reason, read.text)
+        text = as_text(line)
+        if ("SIMULATED" in text.upper()) != self.simulated:
+            there, wanted = ("a real", "a simulated") if self.simulated else ("a simulated", "a real")
+            told = f"{there} probe sends {shown(text)} where the configuration wants {wanted} one"
+            raise Missing(Reason.WRONG_INSTRUMENT, f"{told}; check the port and the cable")
+        if self.probe.identity is not None and self.probe.identity not in text:
+            told = f"the line {shown(text)} does not contain the configured identity {self.probe.identity!r}"
+            raise Missing(Reason.WRONG_INSTRUMENT, f"{told}; check the port and the cable")
+        return Values(potential_mv=read.potential_mv, temperature_c=read.temperature_c, detail=read.detail)
+
+    def _unfinished(self) -> str:
+        """Say what has come of a line whose end is missing, and why that may be."""
+        rest = self._lines.partial
+        other = next((end for end in (b"\r", b"\n") if end in rest), None)
+        hint = f"; it holds {other!r:.5}: is that the terminator?".replace("b'", "'") if other else ""
+        return f"only part of a line came in time, {shown(as_text(rest))}{hint}"
+
+
+class Asked(TextConversation):
+    """A probe that sends one line for each query."""
+
+    def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
+        """Know nothing of the probe yet."""
+        super().__init__(probe, simulated=simulated)
+        self._query = self.text.query.encode("latin-1")
+        self._owed_s: float | None = None
+        """`time.monotonic()` when the query that has no reply yet was sent or anything was heard since."""
+
+    def tick(self) -> Values:
+        """Ask once. A reply that an earlier opening of the port owes is still waited for."""
+        self._hush()
+        self._wire.send(self._query + self.text.query_end.encode("latin-1"))
+        self._owed_s = time.monotonic()
+        return self._values(self._reply())
+
+    def _hush(self) -> None:
+        """Throw away what has come; return when nothing is owed and nothing comes."""
+        if self._owed_s is None and not self._wire.is_waiting:
+            self._lines.clear()
+            return
+        until = time.monotonic() + self.probe.timeout_s
+        while self._owed_s is not None:
+            self._wait_for_owed(self._owed_s, until=until)
+        until = time.monotonic() + self.probe.timeout_s
+        while self._wire.read(until=time.monotonic() + _QUIET_S):
+            if time.monotonic() >= until:
+                raise Missing(Reason.GARBLED, "the probe talks without being asked; if it always does, remove `query`")
+        self._lines.clear()
+
+    def _wait_for_owed(self, owed_s: float, *, until: float) -> None:
+        data = self._wire.read(until=until)
+        now_s = time.monotonic()
+        if data:
+            said = [self._bare(line).strip() for line in self._lines.feed(data)]
+            is_answered = any(line and not (self.text.echo and line == self._query.strip()) for line in said)
+            self._owed_s = None if is_answered else now_s
+        elif now_s - owed_s >= _GIVE_UP * self.probe.timeout_s:
+            self._owed_s = None
+        if self._owed_s is not None and now_s >= until:
+            raise Missing(Reason.TIMEOUT, "the reply to an earlier query is still owed; is the probe on?")
+
+    def _reply(self) -> bytes:
+        """Return the line that answers; blank lines before it are passed over."""
+        until = time.monotonic() + self.probe.timeout_s
+        is_echoed = not self.text.echo
+        while time.monotonic() < until:
+            lines = self._lines.feed(self._wire.read(until=until))
+            if lines:
+                self._owed_s = time.monotonic()
+            for number, line in enumerate(map(self._bare, lines), start=1):
+                said, is_echoed = (line, True) if is_echoed else (self._after_echo(line), True)
+                if said.strip():
+                    self._owed_s = None
+                    self._check_that_all_is_said(rest=lines[number:])
+                    return said
+        if self._lines.partial:
+            raise Missing(Reason.GARBLED, self._unfinished())
+        asked = shown(self.text.query)
+        raise Missing(Reason.TIMEOUT, f"no reply to {asked} within {self.probe.timeout_s:g} s; is the probe on?")
+
+    def _after_echo(self, line: bytes) -> bytes:
+        if not line.startswith(self._query):
+            self._owed_s = None
+            said = shown(as_text(line))
+            raise Missing(Reason.GARBLED, f"the probe did not repeat the query, it said {said}; if so, echo = false")
+        return line.removeprefix(self._query).lstrip(b"\r\n ")
+
+    def _check_that_all_is_said(self, *, rest: list[bytes]) -> None:
+        """Believe no reply that more came with; a prompt may."""
+        more = self._bare(self._lines.partial)
+        if any(self._bare(line).strip() for line in rest) or (more and not self.text.prompt.startswith(as_text(more))):
+            raise Missing(Reason.GARBLED, "more than one line came for one query")
+
+
+@dataclass(frozen=True, slots=True)
+class _Printed:
+    """A whole line and the earliest `time.monotonic()` at which it can have come."""
+
+    line: bytes
+    came_s: float
+
+
+class Printing(TextConversation):
+    """A probe that prints lines by itself."""
+
+    def begin(self, wire: Wire) -> None:
+        """Listen on a newly opened wire: what comes first may be the rest of a line."""
+        super().begin(wire)
+        self._is_cut = True
+        self._looked_s = time.monotonic()
+        self._newest: _Printed | None = None
+
+    def tick(self) -> Values:
+        """Return what the newest line says, after waiting for a new one as long as for a reply."""
+        began_s = time.monotonic()
+        self._take_waiting()
+        self._listen(until=began_s + self.probe.timeout_s)
+        newest, now_s = self._newest, time.monotonic()
+        if newest is not None and now_s - newest.came_s <= self.text.max_age_s:
+            return self._values(newest.line)
+        self._newest = None
+        if self._lines.partial and newest is None:
+            raise Missing(Reason.GARBLED, self._unfinished())
+        told = f"no line for {now_s - newest.came_s:.1f} s" if newest else f"no line in {self.probe.timeout_s:g} s"
+        raise Missing(Reason.TIMEOUT, f"{told}; has the probe stopped printing, or does it wait for a query?")
+
+    def _take_waiting(self) -> None:
+        taken = 0
+        while self._wire.is_waiting and taken < _FULL_BYTES:
+            data = self._wire.read(until=0.0)
+            taken += len(data)
+            self._note(data, came_s=self._looked_s)
+        if taken >= _FULL_BYTES:
+            self._wire.drain()
+            self._lines.clear()
+            self._newest, self._is_cut = None, True
+        self._looked_s = time.monotonic()
+
+    def _listen(self, *, until: float) -> None:
+        """Wait for one line that ends now."""
+        while (now_s := time.monotonic()) < until:
+            has_line = self._note(self._wire.read(until=until), came_s=now_s)
+            self._looked_s = time.monotonic()
+            if has_line:
+                return
+
+    def _note(self, data: bytes, *, came_s: float) -> bool:
+        """Keep the newest line that `data` ends; tell whether there is one."""
+        lines = self._lines.feed(data)
+        if lines and self._is_cut:
+            self._is_cut = False
+            lines.pop(0)
+        said = [line for line in map(self._bare, lines) if line.strip()]
+        if said:
+            self._newest = _Printed(said[-1], came_s)
+        return bool(said)

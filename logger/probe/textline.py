@@ -1,0 +1,246 @@
+"""Bytes of a probe that speaks in lines of text <-> readings, by a description that the user wrote. No I/O.
+
+Law: a value comes out only of a whole line (its terminator has come) of at most `LONGEST_LINE` bytes that the pattern
+matches from end to end, whose checksum, if there is one, agrees, and whose numbers are plain decimal ones in range.
+Whatever else arrives is a `Fault`. However the bytes are cut, the lines are the same.
+
+The pattern is matched by RE2: in time that grows with the line and by nothing else, so no pattern and no line can hold
+up the watch, and the outcome never depends on how busy the machine was (a time limit's would, and a replay would differ).
+
+Named groups of a pattern: `mv` or `ph` (a number), or `value` with `unit` (mV, V or pH); `temperature` (C);
+`checksum` (hexadecimal) and `checked` (what it is taken over; without it, all that stands before `checksum`).
+"""
+
+import math
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import re2
+
+from logger.config import TextConfig
+from logger.model import Reason
+from logger.probe.checksum import check_value
+
+LONGEST_LINE: Final = 256
+"""Bytes of a line without its terminator; a longer one is garbage."""
+LONGEST_PATTERN: Final = 500
+
+_GROUPS: Final = frozenset({"mv", "ph", "value", "unit", "temperature", "checksum", "checked"})
+_NUMBER: Final = re.compile(
+    r"([+-]?) *([0-9]{1,12}(?:\.[0-9]{0,12})?|\.[0-9]{1,12})(?:[Ee]([+-]?[0-9]{1,2}))?", re.ASCII
+)
+_FACTORS: Final = {"mv": 1.0, "v": 1e3}
+_RANGES: Final = {"mv": (-1e4, 1e4), "ph": (-2.0, 16.0), "temperature": (-273.15, 1e3)}
+_NAMES: Final = {"mv": "potential", "ph": "pH", "temperature": "temperature"}
+_SHOWN: Final = 60
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reading:
+    """What one line says: a potential (mV) or the probe's own pH; None: it does not say."""
+
+    potential_mv: float | None = None
+    ph: float | None = None
+    temperature_c: float | None = None
+    detail: str = ""
+    """Why there is no temperature, though the line has a place for it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Why a line has no value, and the sentence that says so."""
+
+    reason: Reason
+    text: str
+
+
+class Lines:
+    """Cuts a stream of bytes into whole lines; keeps no more than `LONGEST_LINE` + 2 bytes of an unfinished one."""
+
+    def __init__(self, terminator: bytes = b"\n") -> None:
+        """Start empty."""
+        self._terminator = terminator
+        self._head, self._tail = bytearray(), b""
+        """The unfinished line, and the end of it that may be the beginning of a terminator."""
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Return the lines that `data` completes, without terminators; one too long comes cut, but still too long."""
+        *ended, rest = (self._tail + data).split(self._terminator)
+        lines = [self._end(piece) for piece in ended]
+        longest = len(self._terminator) - 1
+        begun = next((n for n in range(longest, 0, -1) if rest.endswith(self._terminator[:n])), 0)
+        self._tail = rest[len(rest) - begun :]
+        self._keep(rest[: len(rest) - begun])
+        return lines
+
+    @property
+    def partial(self) -> bytes:
+        """Return what has come of a line whose terminator is still owed."""
+        return bytes(self._head) + self._tail
+
+    def clear(self) -> None:
+        """Forget the unfinished line."""
+        self._head.clear()
+        self._tail = b""
+
+    def _end(self, piece: bytes) -> bytes:
+        self._keep(piece)
+        line = bytes(self._head)
+        self._head.clear()
+        return line.removesuffix(b"\r") if self._terminator == b"\n" else line
+
+    def _keep(self, piece: bytes) -> None:
+        # Two bytes over the cap: one may be the CR before an LF, the other shows that the line is too long.
+        self._head += piece[: LONGEST_LINE + 2 - len(self._head)]
+
+
+class Description:
+    """A `TextConfig` made ready to read lines; cheap to ask, costs some milliseconds to make."""
+
+    def __init__(self, text: TextConfig) -> None:
+        """Take a description that `mistakes` finds nothing wrong with."""
+        self._text = text
+        self._pattern = _compiled(text.pattern)
+        self._has_checksum = "checksum" in self._pattern.groupindex
+
+    def decode(self, line: bytes) -> Reading | Fault:
+        """Return what a whole line says, without its terminator, prompt and echo; or why it says nothing."""
+        if len(line) > LONGEST_LINE:
+            return Fault(Reason.GARBLED, f"a line of more than {LONGEST_LINE} bytes came")
+        text = as_text(line)
+        match = self._pattern.fullmatch(text)
+        if match is None:
+            return self._no_match(text)
+        if self._has_checksum and (fault := self._checksum_fault(match, line, text)):
+            return fault
+        return self._reading(match, text)
+
+    def _no_match(self, text: str) -> Fault:
+        if reason := self._word(text):
+            return Fault(reason, f"the line {shown(text)} says so")
+        return Fault(Reason.GARBLED, f"the pattern does not match the line {shown(text)}")
+
+    def _word(self, text: str) -> Reason | None:
+        """Return what a text that is no number says instead of one."""
+        low = text.lower()
+        if any(word.lower() in low for word in self._text.no_value_words):
+            return Reason.NOT_A_NUMBER
+        if any(word.lower() in low for word in self._text.overrange_words):
+            return Reason.OVERRANGE
+        return None
+
+    def _checksum_fault(self, match: Any, line: bytes, text: str) -> Fault | None:  # noqa: ANN401 - re2 has no types
+        assert self._text.checksum is not None  # noqa: S101 - `mistakes` has seen to it
+        groups = self._pattern.groupindex
+        checked = match.span(groups["checked"]) if "checked" in groups else (0, match.start(groups["checksum"]))
+        # Positions are those of characters; where a character took two bytes (UTF-8), count the bytes.
+        begin, end = (len(text[:position].encode(_encoding(line))) for position in checked)
+        due, given = check_value(self._text.checksum, line[begin:end]), match.group(groups["checksum"])
+        if re.fullmatch("[0-9A-Fa-f]{1,8}", given) and int(given, 16) == due:
+            return None
+        told = f"the checksum of the line {shown(text)} is {due:0{len(given)}X}, and it says {given!r}"
+        return Fault(Reason.GARBLED, told)
+
+    def _reading(self, match: Any, text: str) -> Reading | Fault:  # noqa: ANN401 - re2 has no types
+        found = {name: group.strip() for name, group in match.groupdict().items() if group is not None}
+        unit = found["unit"].lower() if "unit" in found else "ph" if found.get("ph") else "mv"
+        if unit not in (*_FACTORS, "ph"):
+            return Fault(Reason.GARBLED, f"the unit in {shown(text)} is {found['unit']!r}, neither mV nor V nor pH")
+        kind = "ph" if unit == "ph" else "mv"
+        value = self._number(found.get("value") or found.get(kind, ""), kind, factor=_FACTORS.get(unit, 1.0), line=text)
+        if isinstance(value, Fault):
+            return value
+        temperature = self._number(found["temperature"], "temperature", line=text) if found.get("temperature") else None
+        if isinstance(temperature, Fault) and temperature.reason is Reason.GARBLED:
+            return temperature
+        detail, celsius = (temperature.text, None) if isinstance(temperature, Fault) else ("", temperature)
+        return Reading(
+            potential_mv=None if kind == "ph" else value,
+            ph=value if kind == "ph" else None,
+            temperature_c=celsius,
+            detail=detail,
+        )
+
+    def _number(self, written: str, kind: str, *, line: str, factor: float = 1.0) -> float | Fault:
+        point = written.replace(",", ".") if self._text.decimal_comma and "." not in written else written
+        if self._text.decimal_comma and "." in written:
+            return Fault(Reason.GARBLED, f"{written!r} in {shown(line)} has a point where a comma is due")
+        match = _NUMBER.fullmatch(point)
+        if match is None:
+            reason = self._word(written)
+            said = f"{_NAMES[kind]} {written!r} in {shown(line)}"
+            return Fault(reason, f"the {said}") if reason else Fault(Reason.GARBLED, f"the {said} is no number")
+        value = float(f"{match[1]}{match[2]}e{match[3] or 0}") * factor
+        low, high = _RANGES[kind]
+        if math.isfinite(value) and low <= value <= high:
+            return value
+        return Fault(Reason.GARBLED, f"a {_NAMES[kind]} of {value:g} in {shown(line)} is beyond what can be")
+
+
+def mistakes(text: TextConfig) -> Iterator[tuple[str, str, str]]:
+    """Yield what is wrong with a description: the key, the reason, what to do. Nothing: it can be used."""
+    try:
+        pattern = _compiled(text.pattern)
+    except ValueError as error:
+        yield "pattern", str(error), "write an RE2 expression; look-around and backward references are none"
+        return
+    wrong = list(_group_mistakes(set(pattern.groupindex), has_checksum=text.checksum is not None))
+    yield from wrong
+    if wrong:
+        return
+    line = text.example.encode("latin-1", "replace")
+    read = Description(text).decode(line)
+    if isinstance(read, Fault):
+        yield (
+            "example",
+            f"this line cannot be read: {read.text}",
+            "make the pattern fit the line, or copy the line anew",
+        )
+
+
+def _group_mistakes(groups: set[str], *, has_checksum: bool) -> Iterator[tuple[str, str, str]]:
+    if unknown := sorted(groups - _GROUPS):
+        yield "pattern", f"no group is named {unknown[0]!r} here", f"valid names: {', '.join(sorted(_GROUPS))}"
+        return
+    if len(groups & {"mv", "ph", "value"}) != 1:
+        remedy = r"mark the number, such as (?P<mv>[-+]?\d+\.\d), and no second one"
+        yield "pattern", "one of the groups mv, ph, or value with unit is wanted", remedy
+    elif ("value" in groups) != ("unit" in groups):
+        yield "pattern", "the groups value and unit go together", "mark the unit as (?P<unit>mV|pH), or name mv or ph"
+    if ("checksum" in groups) != has_checksum or ("checked" in groups and "checksum" not in groups):
+        remedy = 'mark its digits as (?P<checksum>[0-9A-F]{2}) and write checksum = "xor-8", or leave out both'
+        yield "pattern", "the group checksum and the key checksum go together", remedy
+
+
+def _compiled(pattern: str) -> Any:  # noqa: ANN401 - re2 has no types
+    """Return the compiled pattern. Raises ValueError that says what is wrong."""
+    if len(pattern) > LONGEST_PATTERN:
+        raise ValueError(f"it is longer than {LONGEST_PATTERN} characters")
+    options = re2.Options()
+    options.log_errors = False
+    options.max_mem = 1 << 20
+    try:
+        return re2.compile(pattern, options)
+    except re2.error as error:
+        raise ValueError(f"this is no pattern: {as_text(error.args[0])}") from None
+
+
+def as_text(line: bytes) -> str:
+    """Return a line as text: UTF-8 if it can be that, else each byte by itself (Latin-1), so that nothing is lost."""
+    return line.decode(_encoding(line))
+
+
+def _encoding(line: bytes) -> str:
+    try:
+        line.decode("utf-8")
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "utf-8"
+
+
+def shown(text: str) -> str:
+    """Return a line as it can be printed, cut short, in quotes."""
+    plain = ascii(text[:_SHOWN])
+    return plain if len(text) <= _SHOWN else f"{plain}..."
