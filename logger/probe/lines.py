@@ -9,34 +9,40 @@ LONGEST_LINE = 256
 
 
 class LineBuffer:
-    """Cuts a stream of bytes into whole lines and keeps the rest, never more than `LONGEST_LINE` + 2 bytes of it."""
+    """Cuts a stream of bytes into whole lines and keeps the rest, `LONGEST_LINE` + 2 bytes and a terminator at most."""
 
-    def __init__(self) -> None:
-        """Start empty."""
-        self._partial = bytearray()
+    def __init__(self, terminator: bytes = b"\n") -> None:
+        """Start empty. A CR before a single LF is taken for part of the terminator."""
+        self._terminator = terminator
+        self._head, self._tail = bytearray(), b""
+        """The unfinished line, and the end of it that may be the beginning of a terminator."""
 
     def feed(self, data: bytes) -> list[bytes]:
-        """Return the lines that `data` completes, without LF or CR LF; one too long comes cut, but still too long."""
-        *ended, rest = data.split(b"\n")
+        """Return the lines that `data` completes, without terminators; one too long comes cut, but still too long."""
+        *ended, rest = (self._tail + data).split(self._terminator)
         lines = [self._end(piece) for piece in ended]
-        self._keep(rest)
+        longest = len(self._terminator) - 1
+        begun = next((n for n in range(longest, 0, -1) if rest.endswith(self._terminator[:n])), 0)
+        self._tail = rest[len(rest) - begun :]
+        self._keep(rest[: len(rest) - begun])
         return lines
 
     @property
     def partial(self) -> bytes:
         """Return what has come of a line whose terminator is still owed."""
-        return bytes(self._partial)
+        return bytes(self._head) + self._tail
 
     def clear(self) -> None:
         """Forget the partial line."""
-        self._partial.clear()
+        self._head.clear()
+        self._tail = b""
 
     def _end(self, piece: bytes) -> bytes:
         self._keep(piece)
-        line = bytes(self._partial)
-        self._partial.clear()
-        return line.removesuffix(b"\r")
+        line = bytes(self._head)
+        self._head.clear()
+        return line.removesuffix(b"\r") if self._terminator == b"\n" else line
 
     def _keep(self, piece: bytes) -> None:
-        # Two bytes over the cap: one may be the CR of a terminator, the other shows that the line is too long.
-        self._partial += piece[: LONGEST_LINE + 2 - len(self._partial)]
+        # Two bytes over the cap: one may be the CR before an LF, the other shows that the line is too long.
+        self._head += piece[: LONGEST_LINE + 2 - len(self._head)]

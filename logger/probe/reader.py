@@ -6,7 +6,7 @@ costs the others little beyond its own time limit; its ticks are missing records
 badly, is asked every time.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from typing import Final
 
 from logger.config import ProbeConfig, Protocol
@@ -14,9 +14,13 @@ from logger.model import Indication, Reason
 from logger.probe.conversation import Conversation, Missing, Values
 from logger.probe.line import Line
 from logger.probe.scpi_conversation import ScpiConversation
+from logger.probe.text_conversation import text_conversation
 from logger.probe.wire import FAILURES, Wire
 
-CONVERSATIONS: Final[dict[Protocol, type[Conversation]]] = {Protocol.SCPI: ScpiConversation}
+CONVERSATIONS: Final[dict[Protocol, Callable[..., Conversation]]] = {
+    Protocol.SCPI: ScpiConversation,
+    Protocol.TEXT: text_conversation,
+}
 
 LONGEST_REST_S: Final = 30.0
 """How long, in whole polls, a silent instrument on a shared line is not asked at most. [CP]"""

@@ -80,6 +80,8 @@ class TextConversation(Conversation):
         if self.probe.identity is not None and self.probe.identity not in text:
             told = f"the line {shown(text)} does not contain the configured identity {self.probe.identity!r}"
             raise Missing(Reason.WRONG_INSTRUMENT, f"{told}; check the port and the cable")
+        if read.potential_mv is None:
+            raise Missing(Reason.GARBLED, f"the line {shown(text)} gives no potential")
         return Values(potential_mv=read.potential_mv, temperature_c=read.temperature_c, detail=read.detail)
 
     def _unfinished(self) -> str:
@@ -138,14 +140,14 @@ class Asked(TextConversation):
         until = time.monotonic() + self.probe.timeout_s
         is_echoed = not self.text.echo
         while time.monotonic() < until:
-            lines = self._lines.feed(self._wire.read(until=until))
-            if lines:
+            lines = [self._bare(line) for line in self._lines.feed(self._wire.read(until=until))]
+            for number, line in enumerate(lines, start=1):
                 self._owed_s = time.monotonic()
-            for number, line in enumerate(map(self._bare, lines), start=1):
-                said, is_echoed = (line, True) if is_echoed else (self._after_echo(line), True)
+                said = line if is_echoed or not line.strip() else self._after_echo(line)
+                is_echoed = is_echoed or said is not line
                 if said.strip():
                     self._owed_s = None
-                    self._check_that_all_is_said(rest=lines[number:])
+                    self._check_that_all_is_said(said, rest=lines[number:])
                     return said
         if self._lines.partial:
             raise Missing(Reason.GARBLED, self._unfinished())
@@ -159,10 +161,12 @@ class Asked(TextConversation):
             raise Missing(Reason.GARBLED, f"the probe did not repeat the query, it said {said}; if so, echo = false")
         return line.removeprefix(self._query).lstrip(b"\r\n ")
 
-    def _check_that_all_is_said(self, *, rest: list[bytes]) -> None:
+    def _check_that_all_is_said(self, said: bytes, *, rest: list[bytes]) -> None:
         """Believe no reply that more came with; a prompt may."""
+        if said.strip() == self._query.strip():
+            raise Missing(Reason.GARBLED, f"the probe repeats the query {shown(self.text.query)}: write echo = true")
         more = self._bare(self._lines.partial)
-        if any(self._bare(line).strip() for line in rest) or (more and not self.text.prompt.startswith(as_text(more))):
+        if any(line.strip() for line in rest) or (more and not self.text.prompt.startswith(as_text(more))):
             raise Missing(Reason.GARBLED, "more than one line came for one query")
 
 
@@ -205,10 +209,16 @@ class Printing(TextConversation):
             taken += len(data)
             self._note(data, came_s=self._looked_s)
         if taken >= _FULL_BYTES:
-            self._wire.drain()
-            self._lines.clear()
+            self._empty()
             self._newest, self._is_cut = None, True
         self._looked_s = time.monotonic()
+
+    def _empty(self) -> None:
+        """Throw away all that waits; what the driver held back behind a full buffer comes only when there is room."""
+        until = time.monotonic() + _QUIET_S
+        while time.monotonic() < until:
+            self._wire.read(until=until)
+        self._lines.clear()
 
     def _listen(self, *, until: float) -> None:
         """Wait for one line that ends now."""

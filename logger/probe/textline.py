@@ -2,10 +2,10 @@
 
 Law: a value comes out only of a whole line (its terminator has come) of at most `LONGEST_LINE` bytes that the pattern
 matches from end to end, whose checksum, if there is one, agrees, and whose numbers are plain decimal ones in range.
-Whatever else arrives is a `Fault`. However the bytes are cut, the lines are the same.
+Whatever else arrives is a `Fault`.
 
 The pattern is matched by RE2: in time that grows with the line and by nothing else, so no pattern and no line can hold
-up the watch, and the outcome never depends on how busy the machine was (a time limit's would, and a replay would differ).
+up the watch, and the outcome never depends on how busy the machine was (as a time limit's would).
 
 Named groups of a pattern: `mv` or `ph` (a number), or `value` with `unit` (mV, V or pH); `temperature` (C);
 `checksum` (hexadecimal) and `checked` (what it is taken over; without it, all that stands before `checksum`).
@@ -22,9 +22,8 @@ import re2
 from logger.config import TextConfig
 from logger.model import Reason
 from logger.probe.checksum import check_value
+from logger.probe.lines import LONGEST_LINE
 
-LONGEST_LINE: Final = 256
-"""Bytes of a line without its terminator; a longer one is garbage."""
 LONGEST_PATTERN: Final = 500
 
 _GROUPS: Final = frozenset({"mv", "ph", "value", "unit", "temperature", "checksum", "checked"})
@@ -54,46 +53,6 @@ class Fault:
 
     reason: Reason
     text: str
-
-
-class Lines:
-    """Cuts a stream of bytes into whole lines; keeps no more than `LONGEST_LINE` + 2 bytes of an unfinished one."""
-
-    def __init__(self, terminator: bytes = b"\n") -> None:
-        """Start empty."""
-        self._terminator = terminator
-        self._head, self._tail = bytearray(), b""
-        """The unfinished line, and the end of it that may be the beginning of a terminator."""
-
-    def feed(self, data: bytes) -> list[bytes]:
-        """Return the lines that `data` completes, without terminators; one too long comes cut, but still too long."""
-        *ended, rest = (self._tail + data).split(self._terminator)
-        lines = [self._end(piece) for piece in ended]
-        longest = len(self._terminator) - 1
-        begun = next((n for n in range(longest, 0, -1) if rest.endswith(self._terminator[:n])), 0)
-        self._tail = rest[len(rest) - begun :]
-        self._keep(rest[: len(rest) - begun])
-        return lines
-
-    @property
-    def partial(self) -> bytes:
-        """Return what has come of a line whose terminator is still owed."""
-        return bytes(self._head) + self._tail
-
-    def clear(self) -> None:
-        """Forget the unfinished line."""
-        self._head.clear()
-        self._tail = b""
-
-    def _end(self, piece: bytes) -> bytes:
-        self._keep(piece)
-        line = bytes(self._head)
-        self._head.clear()
-        return line.removesuffix(b"\r") if self._terminator == b"\n" else line
-
-    def _keep(self, piece: bytes) -> None:
-        # Two bytes over the cap: one may be the CR before an LF, the other shows that the line is too long.
-        self._head += piece[: LONGEST_LINE + 2 - len(self._head)]
 
 
 class Description:

@@ -145,8 +145,10 @@ def _text(reading: Reading, key: Key, table: TextTable) -> TextConfig:
         if not getattr(table, name):
             reading.add(Problem(key=(*key, name), reason="it is missing or empty", remedy=remedy))
     given = table.given("pattern", "example")
-    words = {name: tuple(given[name]) for name in ("overrange_words", "no_value_words") if name in given}
-    return TextConfig(pattern=table.pattern or "", example=table.example or "", **{**given, **words})
+    for name in ("overrange_words", "no_value_words"):
+        if name in given:
+            given[name] = tuple(given[name])
+    return TextConfig(pattern=table.pattern or "", example=table.example or "", **given)
 
 
 def _known(

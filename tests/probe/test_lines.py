@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from logger.model import Reason
 from logger.probe import scpi
-from logger.probe.lines import LineBuffer
+from logger.probe.lines import LONGEST_LINE, LineBuffer
 
 STREAMS = [
     (b"0.17\n", [b"0.17"], b""),
@@ -53,3 +53,36 @@ def test_a_line_too_long_is_cut_but_never_passes_for_a_number(length: int, piece
     (line,) = [line for at in range(0, len(data), piece) for line in buffer.feed(data[at : at + piece])]
     assert len(line) == min(length, 258)
     assert scpi.parse_value(line, scpi.TEMPERATURE) is Reason.GARBLED
+
+
+ENDS = [
+    (b"\n", b"0.17\r\n20\n", [b"0.17", b"20"], b""),
+    (b"\n", b"a\rb\n3.4", [b"a\rb"], b"3.4"),
+    (b"\n", b"x" * 256 + b"\r\ny\n", [b"x" * 256, b"y"], b""),
+    (b"\r", b"1\r\n2\r", [b"1", b"\n2"], b""),
+    (b"\r\n", b"a\rb\r\r\nc\r", [b"a\rb\r"], b"c\r"),
+    (b"aab", b"xaaab1aab", [b"xa", b"1"], b""),
+]
+
+
+@pytest.mark.parametrize(("terminator", "data", "lines", "rest"), ENDS)
+def test_a_stream_with_any_terminator_gives_its_lines_whole_and_byte_by_byte(
+    terminator: bytes, data: bytes, lines: list[bytes], rest: bytes
+) -> None:
+    for pieces in ([data], [bytes([byte]) for byte in data]):
+        buffer = LineBuffer(terminator)
+        assert ([line for piece in pieces for line in buffer.feed(piece)], buffer.partial) == (lines, rest)
+
+
+@given(
+    st.sampled_from([b"\n", b"\r", b"\r\n", b";", b"aab"]),
+    st.lists(st.binary(max_size=400) | st.text("ab\r\n;x").map(str.encode)),
+)
+def test_however_a_stream_with_any_terminator_is_cut_the_lines_are_the_same(
+    terminator: bytes, pieces: list[bytes]
+) -> None:
+    whole, cut = LineBuffer(terminator), LineBuffer(terminator)
+    expected = whole.feed(b"".join(pieces))
+    assert [line for piece in pieces for line in cut.feed(piece)] == expected
+    assert cut.partial == whole.partial
+    assert all(len(line) <= LONGEST_LINE + 2 for line in expected)

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from logger.config import Checksum, TextConfig
 from logger.model import Reason
 from logger.probe.checksum import check_value
-from logger.probe.textline import LONGEST_LINE, Description, Fault, Lines, Reading, mistakes
+from logger.probe.lines import LONGEST_LINE, LineBuffer
+from logger.probe.textline import Description, Fault, Reading, mistakes
 
 PLAIN = TextConfig(
     pattern=r"(?P<mv>[-+]?\S+) mV +(?P<temperature>\S+) C",
@@ -121,7 +122,7 @@ def test_a_valid_line_is_read_alike_whole_and_byte_by_byte_and_with_bytes_behind
 ) -> None:
     stream = line + b"\r\n"
     for pieces in ([stream], [bytes([byte]) for byte in stream], [stream[:cut], stream[cut:] + tail]):
-        lines = Lines()
+        lines = LineBuffer()
         first = next(ended for piece in pieces for ended in lines.feed(piece))
         assert first == line
         assert isinstance(Description(PLAIN).decode(first), Reading)
@@ -163,34 +164,3 @@ def test_a_value_comes_of_a_line_that_says_it_and_of_no_other(line: bytes) -> No
 def test_a_value_comes_only_with_the_checksum_of_the_line(line: bytes) -> None:
     if isinstance(Description(SUMMED).decode(line), Reading):
         assert line == summed(line[1:-5])
-
-
-STREAMS = [
-    (b"\n", b"0.17\r\n20\n", [b"0.17", b"20"], b""),
-    (b"\n", b"a\rb\n3.4", [b"a\rb"], b"3.4"),
-    (b"\n", b"x" * 256 + b"\r\ny\n", [b"x" * 256, b"y"], b""),
-    (b"\r", b"1\r\n2\r", [b"1", b"\n2"], b""),
-    (b"\r\n", b"a\rb\r\r\nc\r", [b"a\rb\r"], b"c\r"),
-    (b"aab", b"xaaab1aab", [b"xa", b"1"], b""),
-]
-
-
-@pytest.mark.parametrize(("terminator", "data", "lines", "rest"), STREAMS)
-def test_a_stream_gives_its_lines_whole_and_byte_by_byte(
-    terminator: bytes, data: bytes, lines: list[bytes], rest: bytes
-) -> None:
-    for pieces in ([data], [bytes([byte]) for byte in data]):
-        buffer = Lines(terminator)
-        assert ([line for piece in pieces for line in buffer.feed(piece)], buffer.partial) == (lines, rest)
-
-
-@given(
-    st.sampled_from([b"\n", b"\r", b"\r\n", b";", b"aab"]),
-    st.lists(st.binary(max_size=400) | st.text("ab\r\n;x").map(str.encode)),
-)
-def test_however_a_stream_is_cut_the_lines_are_the_same(terminator: bytes, pieces: list[bytes]) -> None:
-    whole, cut = Lines(terminator), Lines(terminator)
-    expected = whole.feed(b"".join(pieces))
-    assert [line for piece in pieces for line in cut.feed(piece)] == expected
-    assert cut.partial == whole.partial
-    assert all(len(line) <= LONGEST_LINE + 2 for line in expected)
