@@ -30,6 +30,7 @@ from logger.model import (
     Quality,
     WatchState,
 )
+from logger.mqtt.messages import Receipt
 from logger.pipeline import Watch
 from logger.store import Store, queries
 
@@ -52,6 +53,8 @@ class Batch:
     """Commands that came from outside, on their way into the inbox."""
     answers: list[Answer] = field(default_factory=list)
     """Answers to commands that concern nothing we watch."""
+    receipts: list[Receipt] = field(default_factory=list)
+    """Of the messages that asked for some of this: handed back when it is stored."""
 
     def all_entries(self) -> list[Entry]:
         """Return every journal entry of the batch in the order of the journal: what was merged into it comes last."""
@@ -138,6 +141,12 @@ class Commit:
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     _lost: int = 0
+    _receipts: list[Receipt] = field(default_factory=list)
+
+    def take_receipts(self) -> list[Receipt]:
+        """Return the receipts of what was stored since the last call."""
+        taken, self._receipts = self._receipts, []
+        return taken
 
     def take(self, batch: Batch, *, at_us: int) -> list[Event]:
         """Queue a batch and commit what can be; return the events that are to go out now."""
@@ -154,6 +163,7 @@ class Commit:
         last.entries += dropped.all_entries()
         last.answers += [a for outcome in dropped.outcomes for a in outcome.answers] + dropped.answers
         last.commands += dropped.commands
+        last.receipts += dropped.receipts
         carried = [replace(o, measurements=o.measurements[:0], entries=(), answers=()) for o in dropped.outcomes]
         vats = {outcome.vat for outcome in carried}
         last.outcomes = [o for o in last.outcomes if len(o.measurements) or o.vat not in vats] + carried
@@ -181,9 +191,11 @@ class Commit:
             work.add_entries(batch.entries)
             work.add_events(events, {e.id: self.delivered[e.id] for e in events if e.id in self.delivered})
             for command in batch.commands:
-                work.add_command(command)
+                check = command.check and work.add_check(command.check)
+                work.add_command(replace(command, check=check))
             work.consume(batch.answers)
             work.commit()
+        self._receipts += batch.receipts
         for event in events:
             self.delivered.pop(event.id, None)
 

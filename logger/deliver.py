@@ -1,7 +1,7 @@
 """The deliver cycle: what the hub must know, from the state of the watch to the broker.
 
 Law: standing states are built from what is carried now, never from a backlog; only events queue. A measurement that is
-no longer current is never sent. Everything that comes in is a command for the inbox or a refusal for the journal.
+no longer current is never sent. What comes in is for the ear.
 """
 
 from collections.abc import Callable, Iterable, Mapping
@@ -9,14 +9,14 @@ from dataclasses import dataclass, field
 
 from logger.clock import Reading
 from logger.config import Config, MqttConfig, VatConfig
-from logger.model import AlarmState, Carry, Command, Entry, Event, Outcome
-from logger.mqtt import commands, discovery, payloads
+from logger.model import AlarmState, Carry, Event, Outcome
+from logger.mqtt import controls, discovery, payloads
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
-from logger.mqtt.discovery import Maker
-from logger.mqtt.gate import Gate
+from logger.mqtt.ear import Ear
+from logger.mqtt.frame import Frame, Maker
 from logger.mqtt.health import probe_health
-from logger.mqtt.messages import Happening, Incoming
+from logger.mqtt.messages import Connected, Happening, Receipt
 from logger.mqtt.topics import Topics
 
 SECOND_US = 1_000_000
@@ -33,7 +33,7 @@ class Hub:
     topics: Topics = field(init=False)
     client: Client = field(init=False)
     delivery: Delivery = field(init=False)
-    gate: Gate = field(default_factory=Gate)
+    ear: Ear = field(init=False)
     _beat_us: int = 0
 
     def __post_init__(self) -> None:
@@ -42,6 +42,12 @@ class Hub:
         will = payloads.status(self.topics, online=False)
         self.client = Client(config=self.mqtt, will=will, heard=self.topics.heard, post=self.post)
         self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
+        self.ear = Ear(config=self.config, topics=self.topics)
+
+    @property
+    def frame(self) -> Frame:
+        """Return what makes the messages that announce entities."""
+        return Frame(topics=self.topics, maker=self.maker)
 
     def start(
         self, carries: Mapping[str, Carry], unsent: Iterable[Event], *, retained: Iterable[str], at_us: int
@@ -50,6 +56,14 @@ class Hub:
 
         `retained`: topics where an earlier run left messages; those that no vat or alarm has any more are cleared.
         """
+        self.stand(carries, at_us=at_us)
+        for message in discovery.ghosts(retained, self.retained()):
+            self.delivery.put(message)
+        self.delivery.offer(unsent)
+        self.client.start()
+
+    def stand(self, carries: Mapping[str, Carry], *, at_us: int) -> None:
+        """Set every standing message as it is at that UTC."""
         occurrences = {
             f"{vat.id}/{alarm.id}": carries[vat.id].alarms[alarm.id].occurrence
             for vat in self.config.vats
@@ -57,14 +71,10 @@ class Hub:
             if alarm.id in carries[vat.id].alarms
         }
         self.delivery.put(payloads.status(self.topics, online=True))
-        for message in discovery.announcements(self.config, self.topics, maker=self.maker, occurrences=occurrences):
+        for message in discovery.announcements(self.config, self.frame, occurrences=occurrences):
             self.delivery.put(message)
         for vat in self.config.vats:
             self._stand(vat, carries[vat.id], at_us=at_us)
-        for message in discovery.ghosts(retained, self.retained()):
-            self.delivery.put(message)
-        self.delivery.offer(unsent)
-        self.client.start()
 
     def retained(self) -> list[str]:
         """Return the topics where the broker retains, or will retain, a message of ours."""
@@ -74,15 +84,8 @@ class Hub:
         """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""
         vat = next(vat for vat in self.config.vats if vat.id == outcome.vat)
         self._stand(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
-        for alarm in vat.alarms:
-            if any((entry.annunciates or entry.held) and entry.alarm == alarm.id for entry in outcome.entries):
-                occurrence = outcome.carry.alarms[alarm.id].occurrence
-                if self.topics.discovery_prefix is not None:
-                    self.delivery.put(
-                        discovery.acknowledge_button(
-                            self.topics, vat, alarm=alarm, occurrence=occurrence, maker=self.maker
-                        )
-                    )
+        if self.topics.discovery_prefix is not None:
+            self._renew_buttons(vat, outcome)
         fresh_s = discovery.stale_s(self.config, vat)
         message = payloads.measurement(
             self.topics, vat.id, probe=outcome.probe, rows=outcome.measurements, expiry_s=fresh_s
@@ -105,12 +108,24 @@ class Hub:
         )
         self.delivery.latest(message, self._beat_us)
 
-    def command_of(self, incoming: Incoming, *, at_us: int, now_us: int) -> Command | Entry | None:
-        """Return what a message asks for, or its refusal; None if it is none of our command topics or one too many."""
-        if not self.topics.is_command(incoming.topic):
-            return None
-        asked = commands.command_of(incoming, self.topics, vats=self.config.vats, at_us=at_us)
-        return self.gate.admit(asked, now_us)
+    def on(self, happening: Happening, now_us: int) -> None:
+        """Take in what the network did; `now_us` is real steady time."""
+        if isinstance(happening, Connected):
+            self.ear.begin(resumed=happening.resumed)
+        self.delivery.on(happening, now_us)
+
+    def release(self, receipts: Iterable[Receipt]) -> None:
+        """Let the broker forget what was stored, and what asks for nothing."""
+        self.client.acknowledge([*receipts, *self.ear.take_free()])
+
+    def _renew_buttons(self, vat: VatConfig, outcome: Outcome) -> None:
+        """Announce anew the buttons of each alarm that has a new occurrence: they carry it."""
+        new = {entry.alarm for entry in outcome.entries if entry.annunciates or entry.held}
+        for alarm in vat.alarms:
+            if alarm.id in new:
+                occurrence = outcome.carry.alarms[alarm.id].occurrence
+                for message in controls.of_alarm(self.frame, vat, alarm, occurrence=occurrence):
+                    self.delivery.put(message)
 
     def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
         for alarm in vat.alarms:

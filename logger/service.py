@@ -22,8 +22,9 @@ from logger.deliver import Hub
 from logger.errors import StoreBusyError
 from logger.hook import Hook, Ran
 from logger.housekeeping import Found, Housekeeping
-from logger.model import Carry, Cause, Command, Entry, Event, Indication
-from logger.mqtt.discovery import Maker
+from logger.model import Carry, Cause, Command, Entry, Event, Indication, WatchState
+from logger.mqtt.ear import REMEMBERED
+from logger.mqtt.frame import Maker
 from logger.mqtt.messages import Happening, Incoming
 from logger.mqtt.payloads import event_of, is_urgent
 from logger.notify import Manager
@@ -101,6 +102,7 @@ class Daemon:
         """Tell the hub of everything; remember where, so that what leaves the configuration can be cleared there."""
         before = queries.retained_topics(self.store)
         unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
+        hub.ear.remember(queries.deliveries(self.store, limit=REMEMBERED))
         hub.start(self._carries(), unsent, retained=before, at_us=self.clock.read().at_us)
         with self.store.begin() as work:
             work.remember_topics([*before, *hub.retained()])
@@ -138,15 +140,16 @@ class Daemon:
             before += self._look_at_clock()
             self._cycle(indications, before, at_us=at_us)
             self._prove(indications)
-        elif before or self.unheard:
-            self._keep(Batch(entries=before, commands=self._heard()), at_us=at_us)
+        else:
+            batch = self._with_heard(Batch(entries=before))
+            if before or batch.commands or batch.receipts:
+                self._keep(batch, at_us=at_us)
         self._deliver(now)
 
     def _cycle(self, indications: list[Indication], before: list[Entry], *, at_us: int) -> None:
-        batch = self.acquisition.cycle(indications)
+        batch = self._with_heard(self.acquisition.cycle(indications))
         self._pace()
         batch.entries += before
-        batch.commands += self._heard()
         self._keep(batch, at_us=at_us)
         for outcome in batch.outcomes:
             if self.hub:
@@ -191,8 +194,8 @@ class Daemon:
                 if failed:
                     yield failed
             case Incoming() if self.hub:
-                self.hub.delivery.on(item, _now_us())
-                asked = self.hub.command_of(item, at_us=at_us, now_us=_now_us())
+                self.hub.on(item, _now_us())
+                asked = self.hub.ear.hear(item, self._states(), at_us=at_us, now_us=_now_us())
                 if isinstance(asked, Entry):
                     yield asked
                 elif asked is not None:
@@ -200,17 +203,19 @@ class Daemon:
             case Indication() | Ran():
                 pass
             case _ if self.hub:
-                self.hub.delivery.on(item, _now_us())
+                self.hub.on(item, _now_us())
 
     def _tally(self, *, at_us: int, last: bool = False) -> list[Entry]:
         """Return the count of the commands that came too thick to be written down, when it is due."""
-        counted = self.hub.gate.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
+        counted = self.hub.ear.gate.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
         return [counted] if counted else []
 
-    def _heard(self) -> list[Command]:
-        """Return the commands from outside that are still to be put into the inbox, and forget them."""
-        heard, self.unheard = self.unheard, []
-        return heard
+    def _with_heard(self, batch: Batch) -> Batch:
+        """Put into a batch what came from outside, and forget it."""
+        batch.commands += self.unheard
+        batch.receipts += self.hub.ear.take_held() if self.hub else []
+        self.unheard = []
+        return batch
 
     def _deliver(self, now: Reading) -> None:
         """Bring out what is due by either way, and note what got out."""
@@ -223,6 +228,7 @@ class Daemon:
 
     def _pump(self, hub: Hub, now: Reading) -> list[str]:
         """Send what is next; return the events that the broker took."""
+        hub.release(self.commit.take_receipts())
         waiting, oldest_at_us = hub.delivery.waiting, hub.delivery.oldest_at_us
         hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
         hub.delivery.pump(_now_us())
@@ -245,8 +251,11 @@ class Daemon:
             self.housekeeping.plan_anew()
             yield Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.CLOCK_STEPPED, priority="low", text=text)
 
+    def _states(self) -> dict[str, WatchState]:
+        return {w.watch.vat.id: w.state for w in self.acquisition.watched.values()}
+
     def _carries(self) -> dict[str, Carry]:
-        return {w.watch.vat.id: w.state.carry for w in self.acquisition.watched.values()}
+        return {vat: state.carry for vat, state in self._states().items()}
 
     def _end(self) -> None:
         """Stop reading, store and deliver what is there, say goodbye."""
@@ -262,6 +271,7 @@ class Daemon:
         self._round([Found(entry) for entry in self._tally(at_us=self.clock.read().at_us, last=True)])
         self._finish()
         if self.hub:
+            self.hub.release(self.commit.take_receipts())
             self.hub.client.stop()
         self.store.close()
         if self.commit.waiting:

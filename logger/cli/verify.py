@@ -15,12 +15,13 @@ from logger.cli.asking import Asked, await_answers, by_option, examples, say, sa
 from logger.cli.bench import Bench, answered, bench, buffers, sit, time_out_option
 from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, sentences
 from logger.errors import RefusedError
+from logger.measure.spot import Spot
 from logger.model import Check
 from logger.session import storing, verifying, words
 from logger.session.dip import Table
 from logger.session.screen import folded
 from logger.session.sitting import Conclusion, Task
-from logger.session.verifying import Order, Spot
+from logger.session.verifying import Order
 from logger.store import history, queries
 from logger.store.history import Span
 

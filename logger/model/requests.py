@@ -178,6 +178,8 @@ class Command:
     check: Check | None = None
     by: str = ""
     note: str = ""
+    delivery: str = ""
+    """Names the message that brought it, so that its repeat is recognised; empty: no message did."""
     seq: int = 0
 
 

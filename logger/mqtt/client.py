@@ -1,15 +1,17 @@
 """The connection to the broker: paho-mqtt, with its habits kept in check.
 
 Law: nothing is queued here. A message is handed to the network only while connected, and what the broker has not
-answered when the connection ends is dropped: only the outbox sends again. Callbacks run in the network thread; they
-never raise (that would end the thread) and only post happenings. The password appears in no message.
+answered when the connection ends is dropped: only the outbox sends again. What comes in is acknowledged when its
+receipt is handed back, not before: until then the broker keeps it, also through our death, and sends it again.
+Callbacks run in the network thread; they never raise (that would end the thread) and only post happenings. The password
+appears in no message.
 """
 
 import logging
 import socket
 import ssl
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from threading import Thread
 from typing import Any
@@ -31,6 +33,7 @@ from logger.mqtt.messages import (
     Happening,
     Incoming,
     Message,
+    Receipt,
     Refused,
     Unheard,
 )
@@ -65,6 +68,8 @@ class Client:
     """Takes each happening, in the network thread: put it into a queue."""
     _paho: Paho = field(init=False)
     _connected: bool = False
+    _connection: int = 0
+    """Counts the connections: a receipt of an earlier one would be taken for another message."""
     _explained: bool = False
     """The broker refused us and said why; the end of the connection that follows is no news."""
 
@@ -108,6 +113,12 @@ class Client:
         )
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
 
+    def acknowledge(self, receipts: Iterable[Receipt]) -> None:
+        """Tell the broker that these need not be sent again; those of an earlier connection come again in any case."""
+        for receipt in receipts:
+            if self._connected and receipt.connection == self._connection:
+                self._paho.ack(receipt.mid, qos=1)
+
     def reconnect(self) -> None:
         """Drop the connection; the network thread notices and connects anew. If the thread has died, start another."""
         self._hang_up()
@@ -135,15 +146,16 @@ class Client:
             except OSError as error:
                 log.debug("The connection was down already: %s", error)
 
-    def _on_connect(self, _paho: Paho, _data: object, _flags: ConnectFlags, reason: ReasonCode, _: object) -> None:
+    def _on_connect(self, _paho: Paho, _data: object, flags: ConnectFlags, reason: ReasonCode, _: object) -> None:
         self._paho.drop_out_messages()  # only the outbox sends again; paho would do so right after this callback
         if reason.is_failure:
             self._explained = True
             self.post(Disconnected(self._refusal(reason)))
             return
+        self._connection += 1
         self._connected, self._explained = True, False
         self._subscribe()
-        self.post(Connected())
+        self.post(Connected(resumed=flags.session_present))
 
     def _subscribe(self) -> None:
         """Ask for commands and the hub's birth.
@@ -182,7 +194,14 @@ class Client:
             self.post(Unheard(f"The broker does not let us listen to {', '.join(refused)}: check its access rules."))
 
     def _on_message(self, _paho: Paho, _data: object, message: MQTTMessage) -> None:
-        self.post(Incoming(message.topic, bytes(message.payload), bool(message.retain)))
+        receipt = Receipt(message.mid, self._connection) if message.qos else None
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:  # forbidden (MQTT 5.0, 1.5.4); unanswered, it would come for ever
+            log.warning("The broker sent a message on a topic that is no text")
+            self.acknowledge([receipt] if receipt else [])
+            return
+        self.post(Incoming(topic, bytes(message.payload), bool(message.retain), receipt, bool(message.dup)))
 
     @property
     def _is_version_5(self) -> bool:
@@ -255,8 +274,9 @@ def _paho(config: MqttConfig) -> Paho:
     _check_host(config.host)
     version2 = CallbackAPIVersion.VERSION2
     if config.protocol == MQTTProtocolVersion.MQTTv5:
-        return Paho(version2, client_id=config.client_id, protocol=MQTTProtocolVersion.MQTTv5)
-    return Paho(version2, client_id=config.client_id, protocol=MQTTProtocolVersion.MQTTv311, clean_session=False)
+        return Paho(version2, client_id=config.client_id, protocol=MQTTProtocolVersion.MQTTv5, manual_ack=True)
+    old = MQTTProtocolVersion.MQTTv311
+    return Paho(version2, client_id=config.client_id, protocol=old, clean_session=False, manual_ack=True)
 
 
 def _check_host(host: str) -> None:

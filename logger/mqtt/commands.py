@@ -1,59 +1,131 @@
 """Commands from the hub: bytes on a topic -> a command for the inbox, or a refusal for the journal.
 
-Law: pure, and nothing that arrives makes it raise. What is unknown, malformed, too long, binary or retained (a retained
-one would be carried out again at every start) becomes a refusal that says why, with no byte of it left unescaped.
+Law: pure, and nothing that arrives makes it raise. What is unknown, malformed, too long, binary, stale or retained (a
+retained one would be carried out again at every start) becomes a refusal that says why, with no byte of it left
+unescaped.
 """
 
-from collections.abc import Sequence
-from typing import Annotated, TypeVar
+import re
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from hashlib import blake2s
+from typing import Annotated
 
 import msgspec
 
 from logger.config import VatConfig
 from logger.model import Cause, Command, CommandKind, Entry
 from logger.mqtt.messages import Incoming
-from logger.mqtt.topics import Topics
+from logger.mqtt.topics import Address, Topics
 
 LONGEST_BYTES = 4096
+LONGEST_TEXT = 255
+"""Characters of a note: as long as a hub's text field."""
+STRIP_U_PH = 0.2
+"""Standard uncertainty of a spot measurement whose sender tells none: that of a paper strip. [CP]"""
+STALE_S = 600.0
+"""What was asked for longer ago than this, by its own word, is not carried out any more. [CP]"""
+BY = "mqtt"
 _SHOWN_CHARACTERS = 100
-_BY = "mqtt"
-_T = TypeVar("_T")
+_NUMBER = re.compile(rb"[0-9]{1,2}(\.[0-9]{1,9})?")
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_JOINERS = "\u200c\u200d"
+"""Zero width, within words and pictographs; every other character of Unicode's category C could hide something."""
 
-Occurrence = Annotated[int, msgspec.Meta(ge=1, le=2**53)]
+Occurrence = Annotated[int, msgspec.Meta(ge=0, le=2**53)]
 Minutes = Annotated[float, msgspec.Meta(gt=0, le=14 * 24 * 60)]
+Text = Annotated[str, msgspec.Meta(min_length=1, max_length=LONGEST_TEXT)]
 
 
-class _Acknowledge(msgspec.Struct, forbid_unknown_fields=True):
+class _Form(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
+    at: datetime | None = None
+    """When it was asked for; also names it, so that a repeat is recognised."""
+
+
+class _Acknowledge(_Form):
     occurrence: Occurrence
 
 
-class _Shelve(msgspec.Struct, forbid_unknown_fields=True):
+class _Shelve(_Form):
     minutes: Minutes
     occurrence: Occurrence | None = None
+
+
+class _Mark(_Form):
+    mark: Annotated[str, msgspec.Meta(pattern="^[a-z-]{1,40}$")]
+    minutes: Minutes | None = None
+
+
+class _Note(_Form):
+    text: Text
+
+
+class _Spot(_Form):
+    ph: Annotated[float, msgspec.Meta(gt=0, lt=14)]
+    u: Annotated[float, msgspec.Meta(gt=0, le=1)] = STRIP_U_PH
+    instrument: Annotated[str, msgspec.Meta(max_length=60)] = ""
+
+
+_Any = _Acknowledge | _Shelve | _Mark | _Note | _Spot
+_OF_ALARM: Mapping[str, tuple[type[_Any], str]] = {
+    "acknowledge": (_Acknowledge, '{"occurrence": 3}'),
+    "shelve": (_Shelve, '{"minutes": 30}'),
+}
+_OF_VAT: Mapping[str, tuple[type[_Any], str]] = {
+    "mark": (_Mark, '{"mark": "probe-out", "minutes": 20}'),
+    "note": (_Note, '{"text": "weights pushed down"} or a line of text'),
+    "spot": (_Spot, '{"ph": 4.71, "u": 0.05, "instrument": "hand meter"}'),
+}
+"""By the last part of the topic: what is expected, and an example of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SpotAsked:
+    """What another instrument shows in a vat now; what the probe reads beside it is not known here."""
+
+    vat: str
+    at_us: int
+    ph: float
+    u_ph: float
+    instrument: str
+    delivery: str
+
+
+Asked = Command | SpotAsked
 
 
 class _RefusedPayloadError(Exception):
     """The payload is no command; the message says why."""
 
 
-def command_of(incoming: Incoming, topics: Topics, *, vats: Sequence[VatConfig], at_us: int) -> Command | Entry:
-    """Return the command (id 0) that a message asks for, or the journal entry of its refusal."""
-    vat, alarm, verb = topics.command(incoming.topic) or ("", "", "")
+def command_of(incoming: Incoming, topics: Topics, *, vats: Sequence[VatConfig], at_us: int) -> Asked | Entry:
+    """Return what a message asks for (a command has id 0), or the journal entry of its refusal."""
+    address = topics.command(incoming.topic) or Address()
     known = {known.id: {alarm.id for alarm in known.alarms} for known in vats}
     try:
-        _check_address(verb, vat, alarm=alarm, known=known)
+        _check_address(address, known=known)
         _check_envelope(incoming)
-        return _command(verb, vat, alarm=alarm, payload=incoming.payload, at_us=at_us)
+        return _asked(address, incoming, at_us=at_us, dates=not topics.simulated)
     except _RefusedPayloadError as refusal:
-        return Entry(
-            seq=0,
-            at_us=at_us,
-            vat=vat if vat in known else "",
-            cause=Cause.REFUSED,
-            alarm=alarm if alarm in known.get(vat, ()) else "",
-            by=_BY,
-            text=f"Command on {shown(incoming.topic)} refused: {refusal}.",
-        )
+        return refused(incoming, topics, why=str(refusal), vats=vats, at_us=at_us)
+
+
+def refused(incoming: Incoming, topics: Topics, *, why: str, vats: Sequence[VatConfig], at_us: int) -> Entry:
+    """Return the journal entry of a refusal."""
+    address = topics.command(incoming.topic) or Address()
+    vat = next((vat for vat in vats if vat.id == address.vat), None)
+    is_known = vat is not None and any(alarm.id == address.alarm for alarm in vat.alarms)
+    return Entry(
+        seq=0,
+        at_us=at_us,
+        vat=vat.id if vat else "",
+        cause=Cause.REFUSED,
+        alarm=address.alarm if is_known else "",
+        by=BY,
+        text=f"Command on {shown(incoming.topic)} refused: {why}.",
+    )
 
 
 def shown(text: str) -> str:
@@ -62,13 +134,14 @@ def shown(text: str) -> str:
     return ascii(whole)
 
 
-def _check_address(verb: str, vat: str, *, alarm: str, known: dict[str, set[str]]) -> None:
-    if verb not in (CommandKind.ACKNOWLEDGE, CommandKind.SHELVE):
-        raise _RefusedPayloadError("expected <vat>/<alarm>/acknowledge or <vat>/<alarm>/shelve below 'command'")
-    if vat not in known:
-        raise _RefusedPayloadError(f"there is no vat {shown(vat)}")
-    if alarm not in known[vat]:
-        raise _RefusedPayloadError(f"vat {vat} has no alarm {shown(alarm)}")
+def _check_address(address: Address, *, known: Mapping[str, set[str]]) -> None:
+    if address.verb not in (_OF_ALARM if address.alarm else _OF_VAT):
+        verbs = [f"<vat>/<alarm>/{verb}" for verb in _OF_ALARM] + [f"<vat>/{verb}" for verb in _OF_VAT]
+        raise _RefusedPayloadError(f"expected one of {', '.join(verbs)} below 'command'")
+    if address.vat not in known:
+        raise _RefusedPayloadError(f"there is no vat {shown(address.vat)}")
+    if address.alarm and address.alarm not in known[address.vat]:
+        raise _RefusedPayloadError(f"vat {address.vat} has no alarm {shown(address.alarm)}")
 
 
 def _check_envelope(incoming: Incoming) -> None:
@@ -80,32 +153,80 @@ def _check_envelope(incoming: Incoming) -> None:
         raise _RefusedPayloadError("it is empty")
 
 
-def _command(verb: str, vat: str, *, alarm: str, payload: bytes, at_us: int) -> Command:
-    if verb == CommandKind.ACKNOWLEDGE:
-        kind = CommandKind.ACKNOWLEDGE
-        return Command(id=0, at_us=at_us, kind=kind, vat=vat, alarm=alarm, occurrence=_occurrence(payload), by=_BY)
-    asked = _decoded(payload, _Shelve, example='{"minutes": 30}')
-    return Command(
-        id=0,
-        at_us=at_us,
-        kind=CommandKind.SHELVE,
-        vat=vat,
-        alarm=alarm,
-        occurrence=asked.occurrence,
-        duration_s=60.0 * asked.minutes,
-        by=_BY,
-    )
+def _asked(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -> Asked:
+    form, example = (_OF_ALARM if address.alarm else _OF_VAT)[address.verb]
+    said = _decoded(_whole(incoming.payload, address.verb), form, example=example)
+    if dates and said.at is not None and not isinstance(said, _Note):
+        _check_age(said.at, at_us=at_us)
+    delivery = _delivery(incoming, said.at)
+    if isinstance(said, _Spot):
+        instrument = _printable(said.instrument)
+        return SpotAsked(
+            vat=address.vat, at_us=at_us, ph=said.ph, u_ph=said.u, instrument=instrument, delivery=delivery
+        )
+    kind = CommandKind(address.verb)
+    plain = Command(id=0, at_us=at_us, kind=kind, vat=address.vat, alarm=address.alarm, by=BY, delivery=delivery)
+    match said:
+        case _Acknowledge():
+            return replace(plain, occurrence=said.occurrence)
+        case _Shelve():
+            return replace(plain, occurrence=said.occurrence, duration_s=60.0 * said.minutes)
+        case _Mark():
+            return replace(plain, note=said.mark, duration_s=said.minutes and 60.0 * said.minutes)
+        case _Note():
+            return replace(plain, note=_printable(said.text))
 
 
-def _occurrence(payload: bytes) -> int:
-    """Read `{"occurrence": 3}` or a plain `3`."""
-    plain = payload.strip().isdigit()
-    content = b'{"occurrence": %s}' % payload if plain else payload
-    return _decoded(content, _Acknowledge, example='{"occurrence": 3}').occurrence
+def _printable(text: str) -> str:
+    """Return a text that hides nothing: no control characters, no line ends, nothing that turns the writing round."""
+    hidden = next((c for c in text if unicodedata.category(c)[0] == "C" and c not in _JOINERS), None)
+    hidden = hidden or next((c for c in text if unicodedata.category(c) in ("Zl", "Zp")), None)
+    if hidden is not None:
+        raise _RefusedPayloadError(f"it holds the character {hidden!a}: send one line of plain text")
+    return text
 
 
-def _decoded(payload: bytes, kind: type[_T], *, example: str) -> _T:
+def _whole(payload: bytes, verb: str) -> bytes:
+    """Return the payload as JSON: what is said bare (`3`, `4.71`, `probe-out`, a note) is put into its object."""
+    bare = payload.strip()
+    if bare.startswith(b"{"):
+        return payload
+    if verb == CommandKind.ACKNOWLEDGE and bare.isdigit():
+        return b'{"occurrence": %s}' % bare
+    if verb == "spot" and _NUMBER.fullmatch(bare):
+        return b'{"ph": %s}' % bare
+    key = {"mark": "mark", "note": "text"}.get(verb)
     try:
-        return msgspec.json.decode(payload, type=kind)
+        return payload if key is None else msgspec.json.encode({key: bare.decode()})
+    except UnicodeDecodeError:
+        return payload
+
+
+def _check_age(at: datetime, *, at_us: int) -> None:
+    age_s = at_us / 1e6 - (at - _EPOCH) / timedelta(seconds=1)
+    if abs(age_s) > STALE_S:
+        when = "ago" if age_s > 0 else "from now"
+        raise _RefusedPayloadError(
+            f"it was sent {abs(age_s) / 60:.0f} min {when} by the sender's clock: send it again, and compare the clocks"
+        )
+
+
+def _delivery(incoming: Incoming, at: datetime | None) -> str:
+    """Name the delivery, so that its repeat is recognised: by the sender's own time, else by the broker's number."""
+    if at is not None:
+        return f"at-{_digest(incoming.topic, at.isoformat().encode())}"
+    return f"mid-{incoming.mid}-{_digest(incoming.topic, incoming.payload)}" if incoming.mid else ""
+
+
+def _digest(topic: str, content: bytes) -> str:
+    return blake2s(topic.encode(errors="replace") + b"\0" + content, digest_size=12).hexdigest()
+
+
+def _decoded(payload: bytes, kind: type[_Any], *, example: str) -> _Any:
+    try:
+        said = msgspec.json.decode(payload, type=kind)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise _RefusedPayloadError(f"expected {example} ({shown(str(error))})") from error
+    if said.at is not None and said.at.tzinfo is None:
+        raise _RefusedPayloadError("'at' needs its time zone, as in 2026-11-25T02:10:00Z")
+    return said

@@ -7,9 +7,11 @@ clock: time is an argument (steady, in real microseconds).
 
 from collections import deque
 from dataclasses import dataclass, field
+from typing import TypeVar
 
-from logger.model import Cause, Command, Entry
+from logger.model import Cause, Entry
 
+T = TypeVar("T")
 MINUTE_US = 60_000_000
 REFUSALS_A_MINUTE = 20
 """Refusals that are journalled one by one: enough to see who sends what. [CP]"""
@@ -43,9 +45,9 @@ class Gate:
     _uncounted: int = 0
     _since_us: int = 0
 
-    def admit(self, asked: Command | Entry, now_us: int) -> Command | Entry | None:
-        """Return a command or the entry of a refusal if there is room for it; else count it."""
-        allowance = self._commands if isinstance(asked, Command) else self._refusals
+    def admit(self, asked: T, now_us: int) -> T | None:
+        """Return what is asked for, or the entry of a refusal, if there is room for it; else count it."""
+        allowance = self._refusals if isinstance(asked, Entry) else self._commands
         if allowance.take(now_us):
             return asked
         self._since_us = self._since_us if self._uncounted else now_us

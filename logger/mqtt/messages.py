@@ -21,6 +21,9 @@ class Message:
 class Connected:
     """The broker accepted us; nothing sent before is in flight any more."""
 
+    resumed: bool = False
+    """It remembers the session: what it sent and was not acknowledged for comes again, under the same number."""
+
 
 @dataclass(frozen=True, slots=True)
 class Disconnected:
@@ -54,11 +57,28 @@ class Unheard:
 
 @dataclass(frozen=True, slots=True)
 class Incoming:
-    """A message on a topic we subscribed to."""
+    """A message on a topic we subscribed to; the broker keeps it until `receipt` is handed back."""
 
     topic: str
     payload: bytes
     retain: bool = False
+    receipt: "Receipt | None" = None
+    """None: sent at QoS 0, so the broker waits for nothing."""
+    dup: bool = False
+    """The broker says that it may have sent this before."""
+
+    @property
+    def mid(self) -> int:
+        """Return the broker's number of the message; 0: it has none."""
+        return self.receipt.mid if self.receipt else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What the broker waits for: the number of a message on one connection (the next one counts anew)."""
+
+    mid: int
+    connection: int
 
 
 Happening = Connected | Disconnected | Accepted | Refused | Unheard | Incoming

@@ -22,6 +22,8 @@ COVERAGE_FACTOR = 2
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED}
+EVENT_CAUSES = tuple(cause for cause in Cause if cause not in _NOT_WORTH_AN_EVENT)
+"""Of what an event may tell."""
 _ONCE_A_RECORD = {
     Cause.ANNUNCIATED,
     Cause.RETURNED,

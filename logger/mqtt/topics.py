@@ -1,6 +1,7 @@
 """Topic names, and nothing else.
 
-Law: every name is made here, under one root, and `command` undoes what `acknowledge` and `shelve` make. What is
+Law: every name is made here, under one root, and `command` undoes what `acknowledge`, `shelve`, `mark`, `note` and
+`spot` make. What is
 simulated has a root of its own, `simulated/<base>`, so that no subscriber to the real one ever hears it.
 """
 
@@ -12,6 +13,15 @@ from logger.errors import ConfigurationError
 
 _FORBIDDEN = "+#\0"
 """Characters that a topic name must not hold (MQTT 5.0, 4.7.1 and 1.5.4)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Address:
+    """What a command topic speaks of; no `alarm`: of the vat."""
+
+    vat: str = ""
+    alarm: str = ""
+    verb: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,6 +84,18 @@ class Topics:
         """Heard, never retained: silence an alarm for some minutes."""
         return f"{self.root}/command/{vat}/{alarm}/shelve"
 
+    def mark(self, vat: str) -> str:
+        """Heard, never retained: what a person does to a vat or its probe."""
+        return f"{self.root}/command/{vat}/mark"
+
+    def note(self, vat: str) -> str:
+        """Heard, never retained: a remark for the journal."""
+        return f"{self.root}/command/{vat}/note"
+
+    def spot(self, vat: str) -> str:
+        """Heard, never retained: the pH that another instrument shows in a vat."""
+        return f"{self.root}/command/{vat}/spot"
+
     @property
     def commands(self) -> str:
         """Return the filter of all commands."""
@@ -93,10 +115,15 @@ class Topics:
         """Tell whether a topic lies where commands are expected."""
         return topic.startswith(f"{self.root}/command/")
 
-    def command(self, topic: str) -> tuple[str, str, str] | None:
-        """Return (vat, alarm, verb) of a command topic, None where the topic has another form."""
-        parts = topic.removeprefix(f"{self.root}/command/").split("/") if self.is_command(topic) else []
-        return (parts[0], parts[1], parts[2]) if len(parts) == len(("vat", "alarm", "verb")) else None
+    def command(self, topic: str) -> Address | None:
+        """Return what a command topic speaks of, None where the topic has another form."""
+        match topic.removeprefix(f"{self.root}/command/").split("/") if self.is_command(topic) else []:
+            case [vat, alarm, verb]:
+                return Address(vat=vat, alarm=alarm, verb=verb)
+            case [vat, verb]:
+                return Address(vat=vat, verb=verb)
+            case _:
+                return None
 
 
 def plain(name: str) -> str:

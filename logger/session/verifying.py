@@ -9,24 +9,16 @@ from dataclasses import dataclass, field
 from math import hypot
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.config import ProbeConfig
-from logger.errors import RefusedError
 from logger.measure import drift
+from logger.measure import spot as spots
 from logger.measure.calibration import as_found
-from logger.measure.uncertainty import fit_uncertainty, of_median, standard_uncertainty
-from logger.model import Calibration, Check, CheckKind, Drift, Measurements, Quality
+from logger.measure.spot import Present, Spot
+from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
+from logger.model import Calibration, Check, CheckKind, Drift, Measurements
 from logger.session.dip import Standing
 from logger.session.sitting import Conclusion, Taken
-
-Mask = NDArray[np.bool_]
-
-
-SECOND_US = 1_000_000
-PRESENT_S = 600.0
-"""A spot measurement is compared with the median of so long. [CP]"""
-FEWEST = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,25 +32,6 @@ class Order:
     in_force: Calibration
     standing: Standing = field(default_factory=Standing)
     """What earlier checks told, and since when the probe has stood in the vat."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
-    """An independent measurement of the vat, with its standard uncertainty."""
-
-    ph: float
-    u_ph: float
-    instrument: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Present:
-    """What the probe reads in the vat: the median of the last minutes, with its standard uncertainty."""
-
-    ph: float
-    u_ph: float
-    temperature_c: float
-    at_us: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,34 +86,14 @@ def doubt(order: Order, made: Check) -> Doubt:
 
 def present(order: Order, blocks: Sequence[Measurements], *, at_us: int) -> Present:
     """Return what the probe reads in the vat now. Raises RefusedError when that is not known well enough."""
-    if order.standing.attended:
-        raise RefusedError("somebody works on the probe: wait until it has stood in the vat again for some minutes")
-    rows = Measurements.concatenate(blocks) if blocks else None
-    if rows is not None:
-        since = at_us - round(PRESENT_S * SECOND_US)
-        good = (rows.quality == Quality.PASS) & (rows.calibration == order.in_force.id) & (rows.at_us >= since)
-        good &= ~np.isnan(rows.ph) & (rows.elapsed_us >= order.standing.fresh_us)
-        if int(good.sum()) >= FEWEST:
-            return _median(order, rows, good)
-    raise RefusedError(
-        f"in the last {PRESENT_S / 60:.0f} minutes the probe has not made {FEWEST} readings in the vat that are"
-        f" believed, with calibration {order.in_force.id}: look at `vatvigil status`, or wait"
-    )
-
-
-def _median(order: Order, rows: Measurements, good: Mask) -> Present:
-    u = of_median(
-        np.array([np.median(rows.u[good])]),
-        np.array([good.sum()]),
-        slope=order.in_force.slope,
-        errors=order.probe.errors,
-        poll_s=order.probe.poll_s,
-    )
-    return Present(
-        ph=float(np.median(rows.ph[good])),
-        u_ph=float(u[0]),
-        temperature_c=float(np.median(rows.temperature_c[good])),
-        at_us=int(rows.at_us[-1]),
+    now = order.standing
+    return spots.present(
+        Measurements.concatenate(blocks) if blocks else None,
+        order.probe,
+        order.in_force,
+        fresh_us=now.fresh_us,
+        attended=now.attended,
+        at_us=at_us,
     )
 
 
@@ -170,29 +123,8 @@ def _in_buffer(order: Order, one: Taken) -> Check:
 
 def spot_check(order: Order, spot: Spot, reading: Present) -> Check:
     """Return the check that an independent measurement of the vat makes. Raises RefusedError for what is none."""
-    if not (0.0 < spot.ph < 14.0 and 0.0 < spot.u_ph <= 1.0):  # noqa: PLR2004 - the scale's own ends
-        raise RefusedError(
-            f"pH {spot.ph:g} with u = {spot.u_ph:g} is no measurement: give a pH of 0 to 14, and a u over 0 up to 1"
-            " (a meter 0.05, a strip 0.2)"
-        )
-    deviation_ph = reading.ph - spot.ph
-    return Check(
-        id=0,
-        probe=order.probe.id,
-        vat=order.vat,
-        at_us=reading.at_us,
-        kind=CheckKind.SPOT,
-        reference_ph=spot.ph,
-        u_reference_ph=spot.u_ph,
-        reading_ph=reading.ph,
-        deviation_ph=deviation_ph,
-        tolerance_ph=order.tolerance_ph,
-        passed=abs(deviation_ph) <= order.tolerance_ph,
-        calibration=order.in_force.id,
-        temperature_c=reading.temperature_c,
-        instrument=spot.instrument,
-        electrode=order.probe.electrode,
-        by=order.by,
+    return spots.spot_check(
+        spot, reading, order.probe, order.in_force, vat=order.vat, tolerance_ph=order.tolerance_ph, by=order.by
     )
 
 

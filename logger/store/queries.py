@@ -90,6 +90,13 @@ def pending_commands(store: Store) -> list[Command]:
         return commands(connection, inbox.c.consumed_seq.is_(None))
 
 
+def deliveries(store: Store, *, limit: int) -> list[str]:
+    """Return the names of the messages that brought the newest commands, oldest first."""
+    statement = select(inbox.c.delivery).where(inbox.c.delivery != "").order_by(inbox.c.id.desc()).limit(limit)
+    with store.reading() as connection:
+        return list(connection.scalars(statement))[::-1]
+
+
 def unsent_events(store: Store, limit: int) -> list[Event]:
     """Return the oldest events that the broker does not have, in order."""
     statement = select(outbox).where(outbox.c.delivered_at_us.is_(None)).order_by(outbox.c.id).limit(limit)

@@ -189,6 +189,7 @@ class _InboxColumns(TypedColumns):
     check_id: Named[int | None] = Column(BigInteger, ForeignKey("check_reading.id"))
     by: Named[str] = Column(Text)
     note: Named[str] = Column(Text)
+    delivery: Named[str] = Column(Text, comment="names the message that brought it; empty: none did")
     consumed_seq: Named[int | None] = Column(BigInteger, comment="record it was applied before; NULL: pending")
     consumed_probe: Named[str | None] = Column(Text, comment="whose record that is")
     applied: Named[bool | None] = Column(Boolean)

@@ -10,6 +10,7 @@ from logger.errors import ConfigurationError
 from logger.model import AlarmState, Command, State
 from logger.mqtt import discovery, payloads, visit
 from logger.mqtt.commands import command_of
+from logger.mqtt.frame import Frame, Maker
 from logger.mqtt.messages import Disconnected, Incoming, Message
 from tests.mqtt.cellar import CONFIG, MARROW, PH_HIGH, TOPICS, event, line, retained
 from tests.parts.mosquitto import Certificates, MakeMosquitto, Subscriber, until
@@ -53,8 +54,8 @@ def test_a_state_goes_out_before_the_event_that_tells_of_it(mosquitto: MakeMosqu
 
 def test_the_hubs_birth_brings_all_standing_messages_again(mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
-    maker = discovery.Maker(version="0.1.0")
-    announced = discovery.announcements(CONFIG, TOPICS, maker=maker, occurrences={"marrow/ph-high": 3})
+    frame = Frame(topics=TOPICS, maker=Maker(version="0.1.0"))
+    announced = discovery.announcements(CONFIG, frame, occurrences={"marrow/ph-high": 3})
     with line(broker.port) as ours:
         for message in (*announced, STANDING):
             ours.delivery.put(message)

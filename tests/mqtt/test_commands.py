@@ -6,16 +6,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.model import Cause, Command, CommandKind, Entry
-from logger.mqtt.commands import LONGEST_BYTES, command_of
-from logger.mqtt.messages import Incoming
+from logger.mqtt.commands import LONGEST_BYTES, LONGEST_TEXT, STALE_S, SpotAsked, command_of
+from logger.mqtt.messages import Incoming, Receipt
+from logger.mqtt.payloads import rfc3339
 from logger.mqtt.schemas import schema
+from logger.mqtt.topics import Topics
 from tests.mqtt.cellar import AT_US, CONFIG, TOPICS
 
+MARK, NOTE, SPOT = TOPICS.mark("marrow"), TOPICS.note("marrow"), TOPICS.spot("marrow")
 ACKNOWLEDGE = TOPICS.acknowledge("marrow", "ph-high")
 SHELVE = TOPICS.shelve("marrow", "ph-high")
 
 
-def read(topic: str, payload: bytes, *, retain: bool = False) -> Command | Entry:
+def read(topic: str, payload: bytes, *, retain: bool = False) -> Command | SpotAsked | Entry:
     return command_of(Incoming(topic, payload, retain), TOPICS, vats=CONFIG.vats, at_us=AT_US)
 
 
@@ -46,18 +49,138 @@ def test_shelving_may_name_the_occurrence_it_is_meant_for() -> None:
     assert command.occurrence == 2
 
 
+def test_an_acknowledgement_of_what_never_came_is_for_the_alarm_to_answer() -> None:
+    command = read(ACKNOWLEDGE, b'{"occurrence":0}')
+    assert isinstance(command, Command)
+    assert command.occurrence == 0
+
+
+@pytest.mark.parametrize("payload", [b"probe-out", b'{"mark":"probe-out"}', b' {"mark":"probe-out","minutes":null}\n'])
+def test_a_mark_is_named(payload: bytes) -> None:
+    assert read(MARK, payload) == Command(
+        id=0, at_us=AT_US, kind=CommandKind.MARK, vat="marrow", note="probe-out", by="mqtt"
+    )
+
+
+def test_a_mark_may_tell_how_long_it_holds() -> None:
+    command = read(MARK, b'{"mark":"probe-out","minutes":5}')
+    assert isinstance(command, Command)
+    assert command.duration_s == 300.0
+
+
+@pytest.mark.parametrize(
+    ("payload", "text"),
+    [
+        (b"weights pushed down", "weights pushed down"),
+        ('{"text":"Gl\u00e4ser gef\u00fcllt"}'.encode(), "Gläser gefüllt"),
+        (b"4.7", "4.7"),
+        ("\U0001f469\u200d\U0001f373 was here".encode(), "\U0001f469\u200d\U0001f373 was here"),
+        (b"x" * LONGEST_TEXT, "x" * LONGEST_TEXT),
+    ],
+)
+def test_a_note_is_one_line_of_text(payload: bytes, text: str) -> None:
+    assert read(NOTE, payload) == Command(id=0, at_us=AT_US, kind=CommandKind.NOTE, vat="marrow", note=text, by="mqtt")
+
+
+@pytest.mark.parametrize(
+    ("payload", "ph", "u_ph", "instrument"),
+    [
+        (b"4.71", 4.71, 0.2, ""),
+        (b'{"ph":4.71}', 4.71, 0.2, ""),
+        (b'{"ph":4,"u":0.05,"instrument":"hand meter 2"}', 4.0, 0.05, "hand meter 2"),
+    ],
+)
+def test_a_spot_measurement_tells_how_far_it_is_to_be_believed(
+    payload: bytes, ph: float, u_ph: float, instrument: str
+) -> None:
+    assert read(SPOT, payload) == SpotAsked(
+        vat="marrow", at_us=AT_US, ph=ph, u_ph=u_ph, instrument=instrument, delivery=""
+    )
+
+
+def dated(shift_s: float) -> bytes:
+    return f'{{"mark":"probe-out","at":"{rfc3339(AT_US + round(shift_s * 1e6))}"}}'.encode()
+
+
+@pytest.mark.parametrize("shift_s", [-STALE_S, 0.0, STALE_S])
+def test_what_was_asked_for_within_ten_minutes_is_taken(shift_s: float) -> None:
+    assert isinstance(read(MARK, dated(shift_s)), Command)
+
+
+@pytest.mark.parametrize(("shift_s", "says"), [(-STALE_S - 1, "10 min ago"), (3600.0, "60 min from now")])
+def test_what_was_asked_for_long_ago_by_its_own_word_is_refused(shift_s: float, says: str) -> None:
+    assert says in refused(MARK, dated(shift_s)).text
+
+
+def test_a_note_is_never_stale() -> None:
+    assert isinstance(read(NOTE, b'{"text":"skimmed","at":"2020-01-01T00:00:00Z"}'), Command)
+
+
+def test_the_senders_clock_says_nothing_of_simulated_time() -> None:
+    topics = Topics(root="simulated/vatvigil", simulated=True)
+    incoming = Incoming(topics.mark("marrow"), dated(1e6))
+    assert isinstance(command_of(incoming, topics, vats=CONFIG.vats, at_us=AT_US), Command)
+
+
+def name_of(topic: str, payload: bytes, mid: int) -> str:
+    incoming = Incoming(topic, payload, receipt=Receipt(mid, 1) if mid else None)
+    command = command_of(incoming, TOPICS, vats=CONFIG.vats, at_us=AT_US)
+    assert isinstance(command, Command)
+    return command.delivery
+
+
+def test_a_delivery_is_named_by_the_senders_time_or_else_by_number_and_words() -> None:
+    assert name_of(MARK, dated(0.0), 7) == name_of(MARK, dated(0.0), 8)
+    names = [
+        name_of(MARK, dated(0.0), 7),
+        name_of(MARK, dated(1.0), 7),
+        name_of(TOPICS.mark("teasel"), dated(0.0), 7),
+        name_of(MARK, b"probe-out", 7),
+        name_of(MARK, b"probe-out", 8),
+        name_of(MARK, b"probe-in", 7),
+    ]
+    assert len(set(names)) == len(names)
+    assert name_of(MARK, b"probe-out", 0) == ""
+
+
 @pytest.mark.parametrize(
     ("topic", "payload", "says"),
     [
-        ("vatvigil/command/marrow/ph-high/defrost", b"1", "expected <vat>/<alarm>/acknowledge"),
-        ("vatvigil/command/marrow", b"1", "expected <vat>/<alarm>/acknowledge"),
+        ("vatvigil/command/marrow/ph-high/defrost", b"1", "expected one of <vat>/<alarm>/acknowledge"),
+        ("vatvigil/command/marrow/ph-high/note", b"1", "expected one of <vat>/<alarm>/acknowledge"),
+        ("vatvigil/command/marrow/shelve", b"1", "expected one of <vat>/<alarm>/acknowledge"),
+        ("vatvigil/command/marrow", b"1", "expected one of <vat>/<alarm>/acknowledge"),
+        ("vatvigil/command/gone/note", b"hm", "there is no vat 'gone'"),
+        (MARK, b"", "it is empty"),
+        (MARK, b"Probe out", 'expected {"mark": "probe-out"'),
+        (MARK, b"\xff", 'expected {"mark": "probe-out"'),
+        (MARK, b'{"mark":"probe-out","minutes":0}', 'expected {"mark": "probe-out"'),
+        (MARK, b'{"mark":"probe-out","at":"2026-11-25T02:10:00"}', "'at' needs its time zone"),
+        (MARK, b'{"mark":"probe-out","at":"yesterday"}', 'expected {"mark": "probe-out"'),
+        (NOTE, b"  ", "expected"),
+        (NOTE, b"two\nlines", "holds the character '\\n'"),
+        (NOTE, b"\x1b[31mred", "holds the character '\\x1b'"),
+        (NOTE, "\u202eback".encode(), "holds the character '\\u202e'"),
+        (NOTE, "a\u2028b".encode(), "holds the character '\\u2028'"),
+        (NOTE, b'{"text":"\\u0000"}', "holds the character '\\x00'"),
+        (NOTE, b'{"text":"\\ud800"}', "expected"),
+        (NOTE, b"x" * (LONGEST_TEXT + 1), "expected"),
+        (NOTE, b"\xff\xfe", "expected"),
+        (NOTE, b"{half", "expected"),
+        (SPOT, b"four", 'expected {"ph": 4.71'),
+        (SPOT, b"NaN", 'expected {"ph": 4.71'),
+        (SPOT, b"0", 'expected {"ph": 4.71'),
+        (SPOT, b"14", 'expected {"ph": 4.71'),
+        (SPOT, b'{"ph":4.7,"u":0}', 'expected {"ph": 4.71'),
+        (SPOT, b'4.7,"u":0.001', 'expected {"ph": 4.71'),
+        (SPOT, b'4.7}{"ph":4.8', 'expected {"ph": 4.71'),
+        (SPOT, b'{"ph":4.7,"instrument":"a\\u0007"}', "holds the character '\\x07'"),
         ("vatvigil/command/gone/ph-high/acknowledge", b"1", "there is no vat 'gone'"),
         ("vatvigil/command/marrow/gone/acknowledge", b"1", "vat marrow has no alarm 'gone'"),
         (ACKNOWLEDGE, b"", "it is empty"),
         (ACKNOWLEDGE, b"{}", "missing required field"),
         (ACKNOWLEDGE, b"yes", 'expected {"occurrence": 3}'),
         (ACKNOWLEDGE, b"true", 'expected {"occurrence": 3}'),
-        (ACKNOWLEDGE, b"0", 'expected {"occurrence": 3}'),
         (ACKNOWLEDGE, b"-1", 'expected {"occurrence": 3}'),
         (ACKNOWLEDGE, b"3.5", 'expected {"occurrence": 3}'),
         (ACKNOWLEDGE, "٣".encode(), 'expected {"occurrence": 3}'),  # an Arabic digit is no JSON number
@@ -96,10 +219,11 @@ def test_a_refusal_repeats_nothing_raw_and_stays_short() -> None:
     assert len(text) < 800
 
 
-TOPIC = st.sampled_from([ACKNOWLEDGE, SHELVE, TOPICS.acknowledge("gone", "x")]) | st.text()
+TOPIC = st.sampled_from([ACKNOWLEDGE, SHELVE, MARK, NOTE, SPOT, TOPICS.acknowledge("gone", "x")]) | st.text()
+KEYS = st.sampled_from(["occurrence", "minutes", "mark", "text", "ph", "u", "instrument", "at"])
 JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
-    lambda inner: st.lists(inner) | st.dictionaries(st.sampled_from(["occurrence", "minutes"]) | st.text(), inner),
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.just("probe-out"),
+    lambda inner: st.lists(inner) | st.dictionaries(KEYS | st.text(), inner),
 )
 PAYLOAD = st.binary() | JSON.map(lambda content: json.dumps(content).encode())
 
@@ -112,8 +236,16 @@ def test_whatever_arrives_is_a_command_or_a_refusal(topic: str, payload: bytes, 
         assert answer.text.isprintable()
         return
     assert not retain
-    assert (answer.vat, answer.alarm, answer.id) == ("marrow", "ph-high", 0)
-    jsonschema.Draft202012Validator(schema(answer.kind.value)).validate(json.loads(payload))
+    assert answer.vat == "marrow"
+    verb = topic.rpartition("/")[2]
+    if payload.strip().startswith(b"{"):  # else it was said bare
+        jsonschema.Draft202012Validator(schema(verb)).validate(json.loads(payload))
+    if isinstance(answer, Command):
+        assert (answer.kind, answer.id, answer.alarm) == (verb, 0, "" if verb in ("mark", "note") else "ph-high")
+        assert all(
+            character.isprintable() or character in "\u200c\u200d\xa0" or character.isspace()
+            for character in answer.note
+        )
 
 
 @given(occurrence=st.integers(1, 2**53))

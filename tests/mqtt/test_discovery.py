@@ -1,23 +1,41 @@
 """Keys as the widely used hub documents them: https://www.home-assistant.io/integrations/mqtt/ and its pages
-sensor.mqtt, binary_sensor.mqtt, button.mqtt (read 2026-11-25); facts tried on a real hub: DEVELOPERS.md."""
+sensor.mqtt, binary_sensor.mqtt, button.mqtt, event.mqtt, number.mqtt, text.mqtt (read 2026-11-25); facts tried on a
+real hub: DEVELOPERS.md. Templates are rendered by jinja2, the language that the hub documents for them."""
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
+from datetime import UTC, datetime
 from typing import Any
 
+import jinja2
 import jsonschema
 import pytest
 
 from logger.config import Config, MqttConfig
-from logger.mqtt import discovery
-from logger.mqtt.messages import Message
+from logger.model import Cause, Command, Entry
+from logger.mqtt import controls, discovery, payloads
+from logger.mqtt.commands import SpotAsked, command_of
+from logger.mqtt.frame import Frame, Maker
+from logger.mqtt.messages import Incoming, Message
 from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
-from tests.mqtt.cellar import CONFIG, MARROW, PH_HIGH, SIMULATED, TOPICS
+from tests.mqtt.cellar import AT_US, CONFIG, MARROW, PH_HIGH, SIMULATED, TOPICS
 
-MAKER = discovery.Maker(version="0.1.0", support_url="https://help.example/vatvigil")
+MAKER = Maker(version="0.1.0", support_url="https://help.example/vatvigil")
+FRAME = Frame(topics=TOPICS, maker=MAKER)
+ALLOWED = {
+    # by component, what its page documents beside what every entity may have
+    "sensor": "state_topic state_class expire_after device_class unit_of_measurement suggested_display_precision "
+    "value_template json_attributes_topic options",
+    "binary_sensor": "state_topic value_template payload_on payload_off device_class json_attributes_topic",
+    "button": "command_topic command_template payload_press retain",
+    "event": "state_topic event_types value_template",
+    "number": "command_topic command_template retain mode min max step unit_of_measurement",
+    "text": "command_topic command_template retain min max",
+}
+EVERY = "name unique_id qos device origin availability entity_category"
 NONE_STANDS: Mapping[str, int] = {}
 AVAILABILITY = [
     {
@@ -32,7 +50,7 @@ AVAILABILITY = [
 def announced(config: Config = CONFIG, occurrences: Mapping[str, int] = NONE_STANDS) -> dict[str, dict[str, Any]]:
     assert config.mqtt is not None
     topics = Topics.of(config.mqtt, simulated=config.simulated)
-    messages = discovery.announcements(config, topics, maker=MAKER, occurrences=occurrences)
+    messages = discovery.announcements(config, Frame(topics=topics, maker=MAKER), occurrences=occurrences)
     assert all(message.retain for message in messages)
     return {message.topic: json.loads(message.payload) for message in messages}
 
@@ -42,9 +60,10 @@ def test_each_entity_has_what_the_hub_needs(config: Config) -> None:
     found = announced(config)
     for topic, content in found.items():
         jsonschema.Draft202012Validator(schema("discovery")).validate(content)
-        assert re.fullmatch(r"homeassistant/(sensor|binary_sensor|button)/[a-zA-Z0-9_-]+/config", topic)
+        assert re.fullmatch(rf"homeassistant/({'|'.join(ALLOWED)})/[a-zA-Z0-9_-]+/config", topic)
         assert topic.split("/")[2] == content["unique_id"]
-    assert len({content["unique_id"] for content in found.values()}) == len(found) == 1 + 2 * 2 + 3 * 2
+        assert set(content) <= {*ALLOWED[topic.split("/")[1]].split(), *EVERY.split()}
+    assert len({content["unique_id"] for content in found.values()}) == len(found)
 
 
 def test_the_ph_sensor_has_the_class_ph_no_unit_and_expires() -> None:
@@ -99,12 +118,73 @@ def test_the_button_carries_the_occurrence_that_stands_and_the_command_is_unders
     jsonschema.validate(json.loads(content["payload_press"]), schema("acknowledge"))
 
 
-def test_a_new_occurrence_replaces_the_button_on_its_topic() -> None:
-    third, fourth = (
-        discovery.acknowledge_button(TOPICS, MARROW, alarm=PH_HIGH, occurrence=number, maker=MAKER) for number in (3, 4)
-    )
-    assert third.topic == fourth.topic
-    assert third.payload != fourth.payload
+def test_a_new_occurrence_replaces_both_buttons_on_their_topics() -> None:
+    third, fourth = ([*controls.of_alarm(FRAME, MARROW, PH_HIGH, occurrence=number)] for number in (3, 4))
+    assert [message.topic for message in third] == [message.topic for message in fourth]
+    assert [old.payload != new.payload for old, new in zip(third, fourth, strict=True)] == [True, True]
+
+
+def rendered(template: str, **values: object) -> str:
+    now = datetime.fromtimestamp(AT_US / 1e6, UTC)
+    return jinja2.Environment(autoescape=False).from_string(template).render(utcnow=lambda: now, **values)  # noqa: S701 - no HTML
+
+
+def pressed(content: dict[str, Any], value: object) -> Iterator[bytes]:
+    """Yield what a hub sends for an entity of `content`: one that knows templates, and one that does not."""
+    if "command_template" in content:
+        yield rendered(content["command_template"], value=value).encode()
+    yield str(value).encode()
+
+
+VALUES = {"text": 'stirred "twice", Gläser & <lids>', "number": 4.71}
+
+
+def test_whatever_the_hub_sends_by_an_entity_is_understood() -> None:
+    found = {topic: content for topic, content in announced().items() if "command_topic" in content}
+    seen = []
+    for topic, content in found.items():
+        assert content["retain"] is False
+        component = topic.split("/")[1]
+        for payload in pressed(content, VALUES.get(component, content.get("payload_press"))):
+            incoming = Incoming(content["command_topic"], payload)
+            asked = command_of(incoming, TOPICS, vats=CONFIG.vats, at_us=AT_US)
+            assert not isinstance(asked, Entry), asked.text
+            seen.append(asked)
+    notes = {asked.note for asked in seen if isinstance(asked, Command) and asked.kind == "note"}
+    assert notes == {VALUES["text"]}
+    spots = {(asked.ph, asked.u_ph, asked.instrument) for asked in seen if isinstance(asked, SpotAsked)}
+    assert spots == {(4.71, 0.05, "meter"), (4.71, 0.2, "strip"), (4.71, 0.2, "")}
+    undated = [asked for asked in seen if asked.delivery.startswith("at-")]
+    assert len(undated) == sum("command_template" in content for content in found.values())
+
+
+def test_every_event_that_can_happen_is_one_that_the_hub_was_told_of() -> None:
+    content = announced()["homeassistant/event/vatvigil_marrow_event/config"]
+    for cause in Cause:
+        event = payloads.event_of(
+            Entry(seq=1, at_us=AT_US, vat="marrow", cause=cause, text='a "text"'), simulated=False
+        )
+        if event:
+            said = json.loads(rendered(content["value_template"], value_json=json.loads(event.payload)))
+            assert said["event_type"] in content["event_types"]
+            assert said["text"] == 'a "text"'
+    assert content["state_topic"] == "vatvigil/vat/marrow/event"
+    assert announced()["homeassistant/event/vatvigil_event/config"]["state_topic"] == "vatvigil/event"
+
+
+def test_two_alarms_that_watch_the_same_are_told_apart() -> None:
+    second = replace(PH_HIGH, id="harder")
+    vat = replace(MARROW, alarms=(PH_HIGH, second))
+    names = [content["name"] for content in announced(replace(CONFIG, vats=(vat,))).values()]
+    assert "Alarm pH high (ph-high)" in names
+    assert "Alarm pH high (harder)" in names
+    assert len(set(names)) == len(names) - 1  # the watch has an event as the vat has
+
+
+def test_the_probe_shows_its_condition_and_its_findings() -> None:
+    content = announced()["homeassistant/sensor/vatvigil_marrow_probe/config"]
+    assert content["state_topic"] == content["json_attributes_topic"] == "vatvigil/probe/marrow-probe/health"
+    assert (content["device_class"], "good" in content["options"], len(content["options"])) == ("enum", True, 5)
 
 
 def test_what_is_simulated_says_so_in_names_and_ids() -> None:
@@ -126,7 +206,7 @@ def test_without_a_prefix_no_hub_is_told() -> None:
 
 
 def test_ghosts_are_what_was_retained_and_is_configured_no_more() -> None:
-    messages = discovery.announcements(CONFIG, TOPICS, maker=MAKER, occurrences={})
+    messages = discovery.announcements(CONFIG, FRAME, occurrences={})
     old = [*discovery.retained(messages), "vatvigil/vat/gone/alarm/ph-high"]
     kept = [message for message in messages if "teasel" not in message.topic]
     gone = discovery.ghosts(old, discovery.retained(kept))

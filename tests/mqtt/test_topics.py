@@ -2,7 +2,7 @@ import pytest
 
 from logger.config import MqttConfig
 from logger.errors import ConfigurationError
-from logger.mqtt.topics import Topics, plain
+from logger.mqtt.topics import Address, Topics, plain
 
 
 def test_what_is_simulated_has_a_root_of_its_own() -> None:
@@ -21,8 +21,13 @@ def test_events_without_a_vat_are_the_systems() -> None:
 
 def test_a_command_topic_is_read_back_as_it_was_made() -> None:
     topics = Topics.of(MqttConfig(), simulated=True)
-    assert topics.command(topics.acknowledge("marrow", "ph-high")) == ("marrow", "ph-high", "acknowledge")
-    assert topics.command(topics.shelve("marrow", "ph-high")) == ("marrow", "ph-high", "shelve")
+    for verb, topic in (
+        ("acknowledge", topics.acknowledge("marrow", "ph-high")),
+        ("shelve", topics.shelve("marrow", "ph-high")),
+    ):
+        assert topics.command(topic) == Address(vat="marrow", alarm="ph-high", verb=verb)
+    for verb in ("mark", "note", "spot"):
+        assert topics.command(getattr(topics, verb)("marrow")) == Address(vat="marrow", verb=verb)
     assert topics.command("vatvigil/command/marrow/ph-high/shelve") is None  # the real one, not the simulated one
     assert topics.command(topics.acknowledge("marrow", "ph-high") + "/now") is None
 

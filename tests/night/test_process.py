@@ -66,8 +66,8 @@ def test_what_nobody_expected_ends_the_process_with_its_traceback(night: MakeNig
     here.start_and_watch()
     with closing(sqlite3.connect(here.folder / "night.db", timeout=PATIENCE_S)) as database, database:
         database.execute(
-            'INSERT INTO inbox (at_us, kind, vat, probe, alarm, "by", note) VALUES (0, ?, ?, ?, ?, ?, ?)',
-            ("dance", "marrow", "", "", "", ""),
+            'INSERT INTO inbox (at_us, kind, vat, probe, alarm, "by", note, delivery) VALUES (0, ?, ?, ?, ?, ?, ?, ?)',
+            ("dance", "marrow", "", "", "", "", ""),
         )
     assert here.process is not None
     assert here.process.wait(PATIENCE_S) == 1

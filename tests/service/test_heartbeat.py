@@ -7,7 +7,7 @@ from logger.clock import Reading
 from logger.config import MqttConfig
 from logger.deliver import Hub
 from logger.model import Carry
-from logger.mqtt.discovery import Maker
+from logger.mqtt.frame import Maker
 from logger.mqtt.messages import Message
 from tests.series import EPOCH_US
 from tests.service.making import SECOND_US, config_of

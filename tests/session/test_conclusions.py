@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 
 from logger.errors import RefusedError
+from logger.measure.spot import Present, Spot
 from logger.model import Calibration, CalibrationPoint, CheckKind, Measurements, Quality, Verdict
 from logger.session import calibrating, verifying
 from logger.session.dip import Standing
 from logger.session.sitting import Taken
-from logger.session.verifying import Order, Present, Spot
+from logger.session.verifying import Order
 from tests.session.making import BEGIN_US, PH, PROBE, SECOND_US, calibration, potential_mv
 
 DAY_US = 86_400 * SECOND_US

@@ -5,7 +5,9 @@ from typing import Any
 
 import msgspec
 
-NAMES = ("status", "heartbeat", "measurement", "alarm", "event", "health", "acknowledge", "shelve", "discovery")
+SENT = ("status", "heartbeat", "measurement", "alarm", "event", "health", "discovery")
+HEARD = ("acknowledge", "shelve", "mark", "note", "spot")
+NAMES = SENT + HEARD
 
 
 def schema(name: str) -> dict[str, Any]:

@@ -34,6 +34,7 @@ CHANGE_ONCE = {
             "check_id",
             "by",
             "note",
+            "delivery",
         ),
     ),
 }
@@ -254,6 +255,7 @@ def _make_inbox() -> None:
         _column("check_id", sa.BigInteger, nullable=True),
         _column("by", sa.Text),
         _column("note", sa.Text),
+        _column("delivery", sa.Text, "names the message that brought it; empty: none did"),
         _column("consumed_seq", sa.BigInteger, "record it was applied before; NULL: pending", nullable=True),
         _column("consumed_probe", sa.Text, "whose record that is", nullable=True),
         _column("applied", sa.Boolean, nullable=True),
