@@ -16,7 +16,7 @@ from typing import Annotated
 import msgspec
 
 from logger.config import VatConfig
-from logger.model import Cause, Command, CommandKind, Entry
+from logger.model import Cause, Command, CommandKind, Entry, Mark
 from logger.mqtt.messages import Incoming
 from logger.mqtt.topics import Address, Topics
 
@@ -39,6 +39,10 @@ Minutes = Annotated[float, msgspec.Meta(gt=0, le=14 * 24 * 60)]
 Text = Annotated[str, msgspec.Meta(min_length=1, max_length=LONGEST_TEXT)]
 
 
+class _RefusedPayloadError(Exception):
+    """The payload is no command; the message says why."""
+
+
 class _Form(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
     at: datetime | None = None
     """When it was asked for; also names it, so that a repeat is recognised."""
@@ -54,8 +58,18 @@ class _Shelve(_Form):
 
 
 class _Mark(_Form):
-    mark: Annotated[str, msgspec.Meta(pattern="^[a-z-]{1,40}$")]
+    mark: Mark
     minutes: Minutes | None = None
+    litres: Annotated[float, msgspec.Meta(gt=0)] | None = None
+    hours_ago: Annotated[float, msgspec.Meta(ge=0)] | None = None
+
+    def duration_s(self) -> float | None:
+        """Return how long the mark holds, or of a start how long ago it was."""
+        if self.minutes is not None and self.mark in (Mark.PROBE_IN, Mark.STARTED):
+            raise _RefusedPayloadError(f"'minutes' does not go with {self.mark}: it has no end to set")
+        if self.hours_ago is not None and self.mark is not Mark.STARTED:
+            raise _RefusedPayloadError(f"'hours_ago' goes with {Mark.STARTED}, not with {self.mark}")
+        return 60.0 * self.minutes if self.minutes is not None else self.hours_ago and 3600.0 * self.hours_ago
 
 
 class _Note(_Form):
@@ -74,7 +88,7 @@ _OF_ALARM: Mapping[str, tuple[type[_Any], str]] = {
     "shelve": (_Shelve, '{"minutes": 30}'),
 }
 _OF_VAT: Mapping[str, tuple[type[_Any], str]] = {
-    "mark": (_Mark, '{"mark": "probe-out", "minutes": 20}'),
+    "mark": (_Mark, '{"mark": "topped-up", "litres": 4}'),
     "note": (_Note, '{"text": "weights pushed down"} or a line of text'),
     "spot": (_Spot, '{"ph": 4.71, "u": 0.05, "instrument": "hand meter"}'),
 }
@@ -94,10 +108,6 @@ class SpotAsked:
 
 
 Asked = Command | SpotAsked
-
-
-class _RefusedPayloadError(Exception):
-    """The payload is no command; the message says why."""
 
 
 def command_of(incoming: Incoming, topics: Topics, *, vats: Sequence[VatConfig], at_us: int) -> Asked | Entry:
@@ -172,7 +182,7 @@ def _asked(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -> 
         case _Shelve():
             return replace(plain, occurrence=said.occurrence, duration_s=60.0 * said.minutes)
         case _Mark():
-            return replace(plain, note=said.mark, duration_s=said.minutes and 60.0 * said.minutes)
+            return replace(plain, note=said.mark.value, duration_s=said.duration_s(), litres=said.litres)
         case _Note():
             return replace(plain, note=_printable(said.text))
 

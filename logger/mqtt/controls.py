@@ -2,14 +2,17 @@
 
 Law: pure. What speaks of an occurrence carries it in its payload and is announced anew at each annunciation, so a late
 press cannot silence the next one. Whatever is not idempotent by that says by a template when it was sent: too old, it
-is refused; repeated, it is recognised. A hub without templates sends `payload_press` or the bare value.
+is refused; repeated, it is recognised. A hub without templates sends `payload_press` or the bare value: for litres it
+needs the template.
 """
 
 from collections.abc import Iterator
 
+from logger.alarm.work import MOST_LITRES
 from logger.config import AlarmConfig, VatConfig
+from logger.model import Mark
 from logger.mqtt.commands import LONGEST_TEXT, STRIP_U_PH
-from logger.mqtt.frame import Frame, alarm_words
+from logger.mqtt.frame import Frame, Json, alarm_words
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import json_text
 
@@ -17,7 +20,8 @@ SHELVE_MINUTES = 60
 """What the shelve button asks for, where the vat allows that much. [CP]"""
 METER_U_PH = 0.05
 """Standard uncertainty of a hand meter calibrated this week. [CP]"""
-_MARKS = ("probe-out", "probe-in")
+_PRESSED = (Mark.STIRRED, Mark.PROBE_OUT, Mark.PROBE_IN, Mark.STARTED)
+_NUMBER: Json = {"retain": False, "mode": "box"}
 _AT = '"at":"{{ utcnow().isoformat() }}"'
 
 
@@ -35,10 +39,15 @@ def of_alarm(frame: Frame, vat: VatConfig, alarm: AlarmConfig, *, occurrence: in
 
 def of_vat(frame: Frame, vat: VatConfig) -> Iterator[Message]:
     """Yield what a person says of a vat: marks, a note, what another instrument shows in the brine."""
-    for mark in _MARKS:
+    topic = frame.topics.mark(vat.id)
+    for mark in _PRESSED:
         name, press = f"Mark {mark.replace('-', ' ')}", json_text({"mark": mark})
-        topic = frame.topics.mark(vat.id)
         yield _button(frame, vat, "mark", mark, name=name, topic=topic, press=press, is_dated=True)
+    said = f'{{"mark":"{Mark.TOPPED_UP}","litres":{{{{ value }}}},{_AT}}}'
+    litres: Json = {"name": "Mark topped up", "unit_of_measurement": "L", "max": MOST_LITRES, "step": 0.1, "min": 0.1}
+    yield frame.of_vat(
+        vat, "number", "mark", Mark.TOPPED_UP, command_topic=topic, command_template=said, **_NUMBER, **litres
+    )
     yield frame.of_vat(
         vat,
         "text",
@@ -50,9 +59,21 @@ def of_vat(frame: Frame, vat: VatConfig) -> Iterator[Message]:
         max=LONGEST_TEXT,
         retain=False,
     )
+    topic, ph = frame.topics.spot(vat.id), {"min": 0.01, "max": 13.99, "step": 0.01}
     for instrument, u_ph in (("meter", METER_U_PH), ("strip", STRIP_U_PH)):
-        said = f'{{"ph":{{{{ value }}}},"u":{u_ph},"instrument":"{instrument}",{_AT}}}'
-        yield _number(frame, vat, "spot", instrument, name=f"Spot pH by {instrument}", template=said, most=14.0)
+        name, said = f"Spot pH by {instrument}", f'"u":{u_ph},"instrument":"{instrument}",{_AT}'
+        said = f'{{"ph":{{{{ value }}}},{said}}}'
+        yield frame.of_vat(
+            vat,
+            "number",
+            "spot",
+            instrument,
+            name=name,
+            command_topic=topic,
+            command_template=said,
+            **ph,
+            **_NUMBER,
+        )
 
 
 def _button(
@@ -61,8 +82,3 @@ def _button(
     dated = {"command_template": f"{press[:-1]},{_AT}}}"} if is_dated else {}
     fixed = {"name": name, "command_topic": topic, "payload_press": press, "retain": False}
     return frame.of_vat(vat, "button", *parts, **fixed, **dated)
-
-
-def _number(frame: Frame, vat: VatConfig, *parts: str, name: str, template: str, most: float) -> Message:
-    fixed = {"command_topic": frame.topics.spot(vat.id), "retain": False, "mode": "box", "step": 0.01}
-    return frame.of_vat(vat, "number", *parts, name=name, command_template=template, min=0.01, max=most, **fixed)

@@ -30,7 +30,8 @@ def announcements(config: Config, frame: Frame, *, occurrences: Mapping[str, int
     found = [frame.connectivity(), _system_events(frame)]
     for vat in config.vats:
         found += _sensors(frame, vat, stale_s=stale_s(config, vat))
-        found += [_health(frame, vat), _events(frame, vat), *controls.of_vat(frame, vat)]
+        found += [_health(frame, vat), _events(frame, vat)]
+        found += [] if vat.reference_of else controls.of_vat(frame, vat)  # what a person says is of the vat itself
         for alarm in vat.alarms:
             found.append(_standing(frame, vat, alarm))
             occurrence = occurrences.get(f"{vat.id}/{alarm.id}", 0)

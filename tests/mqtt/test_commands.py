@@ -68,6 +68,14 @@ def test_a_mark_may_tell_how_long_it_holds() -> None:
     assert command.duration_s == 300.0
 
 
+def test_a_mark_may_tell_litres_or_hours() -> None:
+    topped, started = read(MARK, b'{"mark":"topped-up","litres":4}'), read(MARK, b'{"mark":"started","hours_ago":3}')
+    assert isinstance(topped, Command)
+    assert (topped.note, topped.litres, topped.duration_s) == ("topped-up", 4.0, None)
+    assert isinstance(started, Command)
+    assert (started.note, started.litres, started.duration_s) == ("started", None, 10_800.0)
+
+
 @pytest.mark.parametrize(
     ("payload", "text"),
     [
@@ -152,11 +160,15 @@ def test_a_delivery_is_named_by_the_senders_time_or_else_by_number_and_words() -
         ("vatvigil/command/marrow", b"1", "expected one of <vat>/<alarm>/acknowledge"),
         ("vatvigil/command/gone/note", b"hm", "there is no vat 'gone'"),
         (MARK, b"", "it is empty"),
-        (MARK, b"Probe out", 'expected {"mark": "probe-out"'),
-        (MARK, b"\xff", 'expected {"mark": "probe-out"'),
-        (MARK, b'{"mark":"probe-out","minutes":0}', 'expected {"mark": "probe-out"'),
+        (MARK, b"Probe out", 'expected {"mark": "topped-up"'),
+        (MARK, b"scrubbed", 'expected {"mark": "topped-up"'),
+        (MARK, b'{"mark":"started","minutes":5}', "'minutes' does not go with started"),
+        (MARK, b'{"mark":"stirred","hours_ago":1}', "'hours_ago' goes with started"),
+        (MARK, b'{"mark":"topped-up","litres":0}', 'expected {"mark": "topped-up"'),
+        (MARK, b"\xff", 'expected {"mark": "topped-up"'),
+        (MARK, b'{"mark":"probe-out","minutes":0}', 'expected {"mark": "topped-up"'),
         (MARK, b'{"mark":"probe-out","at":"2026-11-25T02:10:00"}', "'at' needs its time zone"),
-        (MARK, b'{"mark":"probe-out","at":"yesterday"}', 'expected {"mark": "probe-out"'),
+        (MARK, b'{"mark":"probe-out","at":"yesterday"}', 'expected {"mark": "topped-up"'),
         (NOTE, b"  ", "expected"),
         (NOTE, b"two\nlines", "holds the character '\\n'"),
         (NOTE, b"\x1b[31mred", "holds the character '\\x1b'"),
@@ -220,7 +232,7 @@ def test_a_refusal_repeats_nothing_raw_and_stays_short() -> None:
 
 
 TOPIC = st.sampled_from([ACKNOWLEDGE, SHELVE, MARK, NOTE, SPOT, TOPICS.acknowledge("gone", "x")]) | st.text()
-KEYS = st.sampled_from(["occurrence", "minutes", "mark", "text", "ph", "u", "instrument", "at"])
+KEYS = st.sampled_from(["occurrence", "minutes", "mark", "text", "ph", "u", "instrument", "at", "litres", "hours_ago"])
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.just("probe-out"),
     lambda inner: st.lists(inner) | st.dictionaries(KEYS | st.text(), inner),

@@ -145,6 +145,12 @@ def test_whatever_the_hub_sends_by_an_entity_is_understood() -> None:
     for topic, content in found.items():
         assert content["retain"] is False
         component = topic.split("/")[1]
+        if "litres" in content.get("command_template", ""):
+            payload = rendered(content["command_template"], value=4.5).encode()
+            command = command_of(Incoming(content["command_topic"], payload), TOPICS, vats=CONFIG.vats, at_us=AT_US)
+            assert isinstance(command, Command)
+            assert (command.note, command.litres) == ("topped-up", 4.5)
+            continue
         for payload in pressed(content, VALUES.get(component, content.get("payload_press"))):
             incoming = Incoming(content["command_topic"], payload)
             asked = command_of(incoming, TOPICS, vats=CONFIG.vats, at_us=AT_US)
@@ -154,8 +160,10 @@ def test_whatever_the_hub_sends_by_an_entity_is_understood() -> None:
     assert notes == {VALUES["text"]}
     spots = {(asked.ph, asked.u_ph, asked.instrument) for asked in seen if isinstance(asked, SpotAsked)}
     assert spots == {(4.71, 0.05, "meter"), (4.71, 0.2, "strip"), (4.71, 0.2, "")}
-    undated = [asked for asked in seen if asked.delivery.startswith("at-")]
-    assert len(undated) == sum("command_template" in content for content in found.values())
+    dated = [asked for asked in seen if asked.delivery.startswith("at-")]
+    assert len(dated) == sum("command_template" in content for content in found.values()) - len(CONFIG.vats)
+    marks = {asked.note for asked in seen if isinstance(asked, Command) and asked.kind == "mark"}
+    assert marks == {"probe-out", "probe-in", "stirred", "started"}
 
 
 def test_every_event_that_can_happen_is_one_that_the_hub_was_told_of() -> None:
