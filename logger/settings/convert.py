@@ -39,9 +39,9 @@ from logger.settings.document import (
     TextTable,
     VatTable,
 )
+from logger.settings.own_profiles import Alarms, kind_missing, profiles
 from logger.settings.people import people
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
-from logger.settings.profiles import PROFILES
 from logger.settings.reading import Reading
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -71,13 +71,15 @@ def convert(reading: Reading) -> Config:
     document = reading.document
     store = document.store or StoreTable()
     base = reading.path.parent
-    told = people(reading)
+    told, known = people(reading), profiles(reading)
     return Config(
         store_url=_store_url(reading, store),
         probes=tuple(_probe(reading, name, table) for name, table in document.probe.items()),
         buffers=tuple(_buffer(reading, name, table) for name, table in document.buffer.items()),
         vats=tuple(
-            replace(vat, people=told) for name, table in document.vat.items() for vat in _vats(reading, name, table)
+            replace(vat, people=told)
+            for name, table in document.vat.items()
+            for vat in _vats(reading, name, table, known)
         ),
         mqtt=None if document.mqtt is None else _mqtt(reading, document.mqtt),
         hook=None if document.hook is None else _hook(reading, document.hook),
@@ -177,9 +179,9 @@ def _buffer(reading: Reading, name: str, table: BufferTable) -> BufferConfig:
     return BufferConfig(id=name, values_ph=values, **table.given("values"))
 
 
-def _vats(reading: Reading, name: str, table: VatTable) -> list[VatConfig]:
+def _vats(reading: Reading, name: str, table: VatTable, known: Mapping[str, Alarms]) -> list[VatConfig]:
     """Return a vat and, where it has a second probe, the watch over that one: its own vat in all but the name."""
-    vat = _vat(reading, name, table)
+    vat = _vat(reading, name, table, known)
     if not vat.reference:
         return [vat]
     second = f"{name}-reference"
@@ -201,12 +203,17 @@ def _vats(reading: Reading, name: str, table: VatTable) -> list[VatConfig]:
     ]
 
 
-def _vat(reading: Reading, name: str, table: VatTable) -> VatConfig:
+def _vat(reading: Reading, name: str, table: VatTable, known_profiles: Mapping[str, Alarms]) -> VatConfig:
     key = ("vat", name)
     if table.probe is None:
         near = suggestion(name, reading.document.probe)
         reading.add(Problem(key=(*key, "probe"), reason="it is missing", remedy=f"name one of the probes: {near}"))
-    profile = {} if table.profile is None else PROFILES[table.profile]
+    profile = {} if table.profile is None else known_profiles.get(table.profile)
+    if profile is None:
+        remedy = suggestion(table.profile or "", known_profiles)
+        value = written((*key, "profile"), table.profile)
+        reading.add(Problem(key=(*key, "profile"), value=value, reason="there is no such profile", remedy=remedy))
+        profile = {}
     written_alarms = {**{alarm: AlarmTable() for alarm in profile}, **table.alarm}
     alarms = [
         _alarm(reading, (*key, "alarm", alarm), each, profile.get(alarm, {})) for alarm, each in written_alarms.items()
@@ -229,9 +236,7 @@ def _alarm(reading: Reading, key: Key, table: AlarmTable, profile: Mapping[str, 
     kind = table.kind or profile.get("kind")
     if kind is None:
         if key[-1] not in set(AlarmKind):
-            remedy = f'write kind = "...", one of: {", ".join(AlarmKind)}'
-            reason = "it is missing, and the alarm's own name is no kind"
-            reading.add(Problem(key=(*key, "kind"), reason=reason, remedy=remedy))
+            reading.add(kind_missing(key))
             return None
         kind = AlarmKind(key[-1])
     known = profile if profile.get("kind") is kind else {}

@@ -164,10 +164,17 @@ class VatTable(Table):
     name: Text | None = None
     probe: Text | None = None
     reference: Text | None = None
-    profile: Profile | None = None
+    profile: Text | None = None
     max_shelve_s: Number | None = None
     probe_out_s: Number | None = None
     unsettled_s: Number | None = None
+    alarm: dict[str, AlarmTable] = {}
+
+
+class ProfileTable(Table):
+    """[profile.<id>], the user's own alarms for a kind of ferment; see `profiles.py`."""
+
+    base: Profile | None = None
     alarm: dict[str, AlarmTable] = {}
 
 
@@ -194,6 +201,7 @@ class Document(BaseSettings):
     digest: DigestTable | None = None
     probe: dict[str, ProbeTable] = {}
     buffer: dict[str, BufferTable] = {}
+    profile: dict[str, ProfileTable] = {}
     vat: dict[str, VatTable] = {}
     simulation: SimulationTable | None = None
 

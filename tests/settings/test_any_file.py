@@ -115,7 +115,10 @@ GOOD: dict[str, Any] = {
 
 
 def leaves(shape: dict[str, Any], at: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
-    ids = {1: {"probe": "p", "vat": "v", "buffer": "own"}, 3: {"vat": "ph-high", "buffer": "25"}}
+    ids = {
+        1: {"probe": "p", "vat": "v", "buffer": "own", "profile": "own"},
+        3: {"vat": "ph-high", "buffer": "25", "profile": "ph-high"},
+    }
     found = []
     for key, sub in shape.items():
         part = ids[len(at)][at[0]] if key == "<id>" else key

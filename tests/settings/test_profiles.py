@@ -57,9 +57,35 @@ def test_an_alarm_of_another_kind_takes_nothing_from_the_profile_s_of_its_name(t
 
 
 def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
-    with pytest.raises(ConfigurationError, match="there is no such choice; did you mean 'vinegar'"):
+    with pytest.raises(ConfigurationError, match="there is no such profile; did you mean 'vinegar'"):
         alarms(tmp_path, 'profile = "vinegr"\n')
 
 
 def test_without_a_profile_only_what_is_written_and_the_instrument_s_own_alarms_are_there(tmp_path: Path) -> None:
     assert set(alarms(tmp_path, "")) == {"no-data", "blind", "out-of-liquid", "erratic"}
+
+
+OWN = """
+[profile.barrel]
+base = "lactic-vegetables"
+[profile.barrel.alarm.warm]
+setpoint = 22
+[profile.barrel.alarm.ph-low]
+kind = "ph-high"
+setpoint = 6.0
+[profile.barrel.alarm.hot]
+kind = "temperature-high"
+setpoint = 28
+"""
+
+
+def test_a_profile_of_one_s_own_stands_over_its_base_key_by_key(tmp_path: Path) -> None:
+    found = alarms(tmp_path, 'profile = "barrel"\n' + OWN)
+    assert (found["warm"].setpoint, found["warm"].on_delay_s, found["cool"].setpoint) == (22, 3600, 16)
+    assert found["ph-low"] == AlarmConfig(id="ph-low", kind=AlarmKind.PH_HIGH, setpoint=6.0, deadband=0.05)
+    assert found["hot"] == AlarmConfig(id="hot", kind=AlarmKind.TEMPERATURE_HIGH, setpoint=28, deadband=0.5)
+
+
+def test_what_a_vat_says_stands_over_a_profile_of_one_s_own(tmp_path: Path) -> None:
+    found = alarms(tmp_path, 'profile = "barrel"\n[vat.v.alarm.warm]\nsetpoint = 23\n' + OWN)
+    assert (found["warm"].setpoint, found["warm"].on_delay_s) == (23, 3600)
