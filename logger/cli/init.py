@@ -4,7 +4,6 @@ Law: what is written loads; what would not load is never written; no file is ove
 """
 
 import json
-import os
 import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -16,8 +15,8 @@ import click
 
 from logger.cli.common import CAUTION, folded, sentences
 from logger.errors import ConfigurationError, RefusedError
+from logger.probe import listing
 
-_BY_ID = Path("/dev/serial/by-id")
 _FIRST_PORT = "/dev/serial/by-id/name-of-your-adapter"
 
 _TEMPLATE = Template("""\
@@ -166,12 +165,9 @@ def _write(text: str, out: Path) -> None:
         raise RefusedError(f"{out} cannot be written ({error.strerror}); choose another --out") from None
 
 
-def found_ports(by_id: Path = _BY_ID) -> list[str]:
+def found_ports(by_id: Path = listing.BY_ID) -> list[str]:
     """Return the serial ports of this machine, by their lasting names where they have one."""
-    from serial.tools import list_ports
-
-    lasting = {os.path.realpath(link): str(link) for link in sorted(by_id.glob("*"))}
-    return sorted({lasting.get(port.device, port.device) for port in list_ports.comports()} | set(lasting.values()))
+    return sorted(port.by_id or port.device for port in listing.found(by_id=by_id))
 
 
 def written(answers: Answers) -> str:

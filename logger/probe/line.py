@@ -10,6 +10,7 @@ import logging
 from typing import Final
 
 from logger.model import Reason
+from logger.probe import listing
 from logger.probe.conversation import Missing
 from logger.probe.wire import FAILURES, Wire
 
@@ -50,7 +51,7 @@ class Line:
         wait_s = BACKOFF_S[min(self._failures, len(BACKOFF_S) - 1)]
         self._failures += 1
         self._retry_us = elapsed_us + wait_s * SECOND_US
-        self._fault = f"{_fault(error)} (next try in {wait_s} s)"
+        self._fault = f"{fault(error, self.port)} (next try in {wait_s} s)"
         log.log(logging.WARNING if self._failures == 1 else logging.DEBUG, "%s: %s", self.port, self._fault)
         return Missing(Reason.PORT_ABSENT, self._fault)
 
@@ -65,13 +66,14 @@ class Line:
         self._wire = None
 
 
-def _fault(error: Exception) -> str:
+def fault(error: Exception, port: str) -> str:
     """Say what is wrong with a port and what to do."""
     match getattr(error, "errno", None):
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:
             return "there is no such port; check the cable and the path"
         case errno.EACCES | errno.EPERM:
-            return "no permission to use the port; add this user to the group that owns it (see ls -l)"
+            advice = listing.access(port)[1] or "it is not this user's, and no group is"
+            return f"no permission to use the port; {advice}"
         case errno.EAGAIN | errno.EBUSY:
             return "another program holds the port; close it"
         case _:

@@ -126,7 +126,7 @@ def _secret(reading: Reading, key: Key, file: Path) -> str:
 def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
     key = ("probe", name)
     if table.port is None:
-        remedy = 'write port = "/dev/serial/by-id/..."; `vatvigil init` lists the ports found'
+        remedy = 'write port = "/dev/serial/by-id/..."; `vatvigil ports` lists those found'
         reading.add(Problem(key=(*key, "port"), reason="it is missing", remedy=remedy))
     return ProbeConfig(
         id=name,

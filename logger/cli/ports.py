@@ -1,0 +1,51 @@
+"""`vatvigil ports`: the serial ports of this machine. Law: it opens none of them."""
+
+from collections.abc import Iterator
+
+import click
+
+from logger.cli.asking import examples
+from logger.cli.common import folded, json_option, print_json, sentences
+from logger.probe.listing import Port
+
+
+@click.command(
+    short_help="list the serial ports, who holds them and who may use them",
+    epilog=examples("vatvigil ports", "vatvigil ports /dev/ttyUSB0 --json"),
+)
+@click.argument("paths", nargs=-1, metavar="[PORT]...")
+@json_option
+@sentences
+def ports(paths: tuple[str, ...], as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """List the serial ports, or look at these: lasting names, who holds them, whether this user may use them.
+
+    No port is opened, and nothing is guessed of what hangs on it: `vatvigil listen PORT` shows what it says.
+    """
+    from logger.probe import listing
+
+    found = listing.looked_at(paths) if paths else listing.found()
+    if as_json:
+        print_json(found)
+        return
+    if not found:
+        click.echo("No serial port found; plug the probe's adapter in and look again.")
+    for port in found:
+        click.echo("\n".join(_told(port)))
+    if not all(port.is_all_seen for port in found if port.mode):
+        click.echo(folded("Not every process may be looked at by this user: another one may hold a port too."))
+
+
+def _told(port: Port) -> Iterator[str]:
+    yield port.name
+    for what, text in (
+        ("device", port.device if port.device != port.name else ""),
+        ("by-path", port.by_path if port.by_path != port.name else ""),
+        ("adapter", port.description if port.description != "n/a" else ""),
+        ("access", port.mode),
+        ("held by", ", ".join(f"{holder.command} (process {holder.pid})" for holder in port.holders)),
+        ("to do", port.advice),
+    ):
+        if text:
+            yield f"  {what:<8} {text}"
+    if not port.by_id and port.mode:
+        yield "  note     no name below /dev/serial/by-id: the name may mean another adapter after the next restart"
