@@ -11,12 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from logger import known
 from logger.alarm import evaluate, hours
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
 from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
-from logger.measure import calibration, quality, trend, uncertainty, windows, witness
+from logger.known import Known
+from logger.measure import calibration, course, quality, trend, uncertainty, windows, witness
 from logger.measure.windows import Belief, Judged
 from logger.model import (
     AlarmState,
@@ -50,21 +52,23 @@ class Watch:
 
 def fresh(watch: Watch) -> WatchState:
     """Return the state of a watch that has seen nothing yet."""
-    return WatchState(carry=Carry(probe=watch.probe.id), recent=_no_rows())
+    return WatchState(carry=Carry(probe=watch.probe.id), recent=Measurements.none())
 
 
 def step(
     watch: Watch, state: WatchState, block: Block, *, commands: Sequence[Command] = ()
 ) -> tuple[WatchState, Outcome]:
     """Carry a watch over a block; each command is applied before the record whose number it holds."""
-    measured, entries, answers = [_no_rows()], list[Entry](), list[Answer]()
+    measured, entries, answers = [Measurements.none()], list[Entry](), list[Answer]()
     waiting, row = sorted(commands, key=lambda c: (c.seq, c.id)), 0
     while row < len(block):
         seq = int(block.seq[row])
         ready = [c for c in waiting if c.seq <= seq]
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
+        before = known.Known(probe=watch.probe, carry=state.carry, rows=state.recent)
         carry, said, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
+        carry, said = known.between(watch.vat, carry, said, before)
         end = _next_cut(watch, carry, block, row, waiting)
         state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end], wakes=now.wakes)
         entries += said + told
@@ -112,13 +116,11 @@ def _stretch(
     heard, spoken = _witness(watch, state, block)
     measured = _measure(watch, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
-    alarms, trends, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
+    alarms, trends, closed, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
     keep = min(_needed(watch, rows), len(rows))
-    carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, recent=keep)
-    believed = np.flatnonzero((measured.quality == Quality.PASS) & ~np.isnan(measured.ph))
-    if len(believed):
-        newest = measured[believed[-1] :]
-        carry = replace(carry, believed_at_us=int(newest.at_us[0]), believed_us=int(newest.elapsed_us[0]))
+    seen = known.follow(state.carry, closed)
+    carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, recent=keep, course=seen)
+    carry = known.believed_last(carry, measured)
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
 
@@ -196,8 +198,11 @@ def _alarm(
     *,
     first: int,
     wakes: frozenset[Priority] | None,
-) -> tuple[dict[str, AlarmState], dict[str, Trend], list[Entry]]:
-    """Judge each alarm; return all states, what is looked back on, and the entries in the order of their records."""
+) -> tuple[dict[str, AlarmState], dict[str, Trend], Judged, list[Entry]]:
+    """Judge each alarm; return all states, what is looked back on, the pH of the windows that closed, and the entries.
+
+    The entries are in the order of their records.
+    """
     states, trends = dict(carry.alarms), dict(carry.trends)
     found: list[tuple[int, Entry]] = []
     gap_us = round(watch.probe.limits.max_gap_s * SECOND_US)
@@ -224,9 +229,16 @@ def _alarm(
             wakes=wakes,
         )
         found += entries
-    return states, trends, [entry for _, entry in sorted(found, key=lambda pair: pair[0])]
+    closed = judged.get((AlarmKind.PH_HIGH, course.WINDOW_S))
+    if closed is None:
+        closed = _judge(watch, carry, rows, _COURSE, first=first)
+    then = Known(probe=watch.probe, carry=carry, rows=measured, judged=closed)
+    told = known.told(watch.vat, states, sorted(found, key=lambda pair: pair[0]), then)
+    return states, trends, closed, [entry for _, entry in told]
 
 
+_COURSE = AlarmConfig(id="course", kind=AlarmKind.PH_HIGH, window_s=course.WINDOW_S)
+"""Not an alarm: the windows that are looked at to say how fast the pH changes."""
 _SIGNALS = {
     AlarmKind.PH_HIGH: AlarmKind.PH_HIGH,
     AlarmKind.PH_LOW: AlarmKind.PH_HIGH,
@@ -320,6 +332,7 @@ def _needed(watch: Watch, rows: Measurements) -> int:
 def _open_since_us(watch: Watch, elapsed_us: int) -> int:
     """Return when the oldest of the windows open at this watch time began."""
     lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
+    lengths.append(course.WINDOW_US)
     lengths.append(witness.window_us(watch.probe.limits, poll_s=watch.probe.poll_s))
     return min(elapsed_us - elapsed_us % length for length in lengths)
 
@@ -328,23 +341,3 @@ def _joined(parts: Sequence[Measurements]) -> Measurements:
     """Return the parts as one; a single one is not copied."""
     filled = [part for part in parts if len(part)] or [parts[0]]
     return filled[0] if len(filled) == 1 else Measurements.concatenate(filled)
-
-
-def _no_rows() -> Measurements:
-    none, nan = np.empty(0, dtype=np.int64), np.empty(0, dtype=np.float64)
-    return Measurements(
-        seq=none,
-        at_us=none,
-        elapsed_us=none,
-        potential_mv=nan,
-        temperature_c=nan,
-        reason=none,
-        reference_ph=nan,
-        reference_u=nan,
-        ph=nan,
-        u=nan,
-        quality=none,
-        tests=none,
-        previous_spike=none,
-        calibration=none,
-    )

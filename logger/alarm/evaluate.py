@@ -138,5 +138,6 @@ def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Step, *, seq
         u=u,
         setpoint=alarm.setpoint,
         reminder=state.reminders,
+        since_at_us=state.abnormal_at_us or None,
         text=words.sentence(alarm, step, value=value, u=u),
     )

@@ -22,6 +22,7 @@ from logger.model.requests import (
     Segment,
     Verdict,
 )
+from logger.model.told import Facts, Told
 from logger.model.watch import Carry, Drift, Outcome, Trend, WatchState, Witness
 
 __all__ = [
@@ -42,6 +43,7 @@ __all__ = [
     "Drift",
     "Entry",
     "Event",
+    "Facts",
     "Finding",
     "Floats",
     "Health",
@@ -56,6 +58,7 @@ __all__ = [
     "Segment",
     "State",
     "Tests",
+    "Told",
     "Trend",
     "Verdict",
     "WatchState",

@@ -3,6 +3,8 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
+from logger.model.told import Told
+
 
 class State(StrEnum):
     """State of an alarm (IEC 62682 / ISA-18.2; the latched ones are this project's own)."""
@@ -95,6 +97,8 @@ class AlarmState:
     """UTC since when the condition has been what `abnormal` says, without the delay; 0: not known."""
     held: bool = False
     """Quiet hours hold this occurrence: nobody has been told of it."""
+    told: Told | None = None
+    """What a person was told of it last."""
     raised: bool = False
     """This occurrence has the next priority above the configured one."""
 
@@ -133,6 +137,10 @@ class Entry:
     by: str = ""
     text: str = ""
     """One sentence for a person."""
+    since_at_us: int | None = None
+    """UTC since when the condition of the alarm is what it is, its delay included."""
+    told: Told | None = None
+    """What a telephone shows of it, and what was known then; None: nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

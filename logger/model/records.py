@@ -1,7 +1,7 @@
 """What is read and what is made of it: indications, columns, quality."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from enum import IntEnum, IntFlag
 from typing import Self
 
@@ -104,6 +104,14 @@ class Columns:
     def concatenate(cls, parts: Sequence[Self]) -> Self:
         """Return the rows of all parts, one part after another."""
         return cls(**{name: np.concatenate([getattr(part, name) for part in parts]) for name in cls._names()})
+
+    @classmethod
+    def none(cls) -> Self:
+        """Return no rows."""
+        whole = {field.name: field.type is Ints for field in fields(cls)}
+        return cls(
+            **{name: np.empty(0, dtype=np.int64 if is_whole else np.float64) for name, is_whole in whole.items()}
+        )
 
     @classmethod
     def _names(cls) -> tuple[str, ...]:

@@ -74,6 +74,10 @@ class Carry:
     """UTC of the newest believed reading."""
     believed_us: int | None = None
     """Watch time of it: its age is counted by the steady clock."""
+    believed_ph: float | None = None
+    believed_u: float | None = None
+    course: tuple[tuple[int, float], ...] = ()
+    """The newest believed medians, as `measure/course.py` looks back on them."""
     fresh_us: int = 0
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)

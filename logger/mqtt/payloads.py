@@ -13,7 +13,7 @@ import msgspec
 
 from logger.alarm.lifecycle import priority
 from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
-from logger.model import AlarmState, Cause, Entry, Event, Health, Measurements, Quality
+from logger.model import AlarmState, Cause, Entry, Event, Health, Measurements, Quality, Told
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
 
@@ -133,6 +133,7 @@ def alarm_state(topics: Topics, vat: VatConfig, *, alarm: AlarmConfig, state: Al
         held=state.held,
         priority=str(priority(state, alarm)),
         text=_sentence(vat, alarm, state=state),
+        lines=state.told.lines if standing and state.told else (),
         value=number(state.value, 4) if standing else None,
         u=number(state.u, 4) if standing else None,
         setpoint=alarm.setpoint,
@@ -181,9 +182,29 @@ def event_of(entry: Entry, *, simulated: bool) -> Event | None:
         "after": entry.after.value if entry.after else None,
         "by": entry.by,
         "text": entry.text,
+        "since": None if entry.since_at_us is None else rfc3339(entry.since_at_us),
+        "lines": [] if entry.told is None else entry.told.lines,
+        "facts": _facts(entry.told),
         "simulated": simulated,
     }
     return Event(id=identity, at_us=entry.at_us, vat=entry.vat, payload=json_text(content))
+
+
+def _facts(told: Told | None) -> dict[str, object] | None:
+    if told is None or told.facts is None:
+        return None
+    facts = told.facts
+    return {
+        "believed": facts.believed,
+        "belief": facts.belief,
+        "ph": number(facts.ph, 4),
+        "u": number(facts.u, 4),
+        "ph_at": None if facts.ph_at_us is None else rfc3339(facts.ph_at_us),
+        "temperature_c": number(facts.temperature_c, 3),
+        "rate_ph_per_h": number(facts.rate_ph_per_h, 4),
+        "u_rate_ph_per_h": number(facts.u_rate_ph_per_h, 4),
+        "rate_over_h": number(facts.rate_over_h, 2),
+    }
 
 
 class _Urgent(msgspec.Struct):

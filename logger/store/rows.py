@@ -5,7 +5,7 @@ no sign of zero.) Text or numbers that no database could keep are refused by nam
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import fields
+from dataclasses import fields, replace
 from math import isfinite
 from typing import Any, TypeVar
 
@@ -52,13 +52,16 @@ def read_columns(kind: type[AnyColumns], rows: Sequence[Sequence[Any]]) -> AnyCo
 
 def entry_row(entry: Entry) -> dict[str, Any]:
     """Return the journal row of an entry; its columns have the names of the fields."""
-    row = msgspec.to_builtins(entry)
+    row = msgspec.to_builtins(replace(entry, told=None))
+    row["told"] = None if entry.told is None else msgspec.json.encode(entry.told).decode()
     return {name: None if isinstance(value, float) and np.isnan(value) else value for name, value in row.items()}
 
 
 def read_entry(row: RowMapping) -> Entry:
     """Return the entry of a journal row."""
-    return msgspec.convert({name: row[name] for name in Entry.__slots__}, Entry)
+    values = {name: row[name] for name in Entry.__slots__}
+    told = None if values["told"] is None else msgspec.json.decode(values["told"])
+    return msgspec.convert({**values, "told": told}, Entry)
 
 
 def event_row(event: Event, delivered_at_us: int | None) -> dict[str, Any]:

@@ -159,6 +159,8 @@ class _JournalColumns(TypedColumns):
     reminder: Named[int] = Column(Integer)
     by: Named[str] = Column(Text)
     text: Named[str] = Column(Text)
+    since_at_us: Named[int | None] = Column(BigInteger, comment=_AT + ": since when its condition is what it is")
+    told: Named[str | None] = Column(Text, comment="JSON: the lines for a telephone, and what was known then")
 
 
 class _OutboxColumns(TypedColumns):

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from logger import pipeline
 from logger.config import AlarmConfig
-from logger.model import Answer, Block, Command, CommandKind, Entry, Measurements
+from logger.model import Answer, Block, Carry, Command, CommandKind, Entry, Measurements
 from logger.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, of_ph, watch
 
@@ -20,6 +20,7 @@ class Night:
     rows: Measurements
     entries: tuple[Entry, ...]
     answers: tuple[Answer, ...]
+    carry: Carry
 
     def told(self) -> list[str]:
         """Each entry of an alarm as `record alarm: cause, state shown`, `!` and the occurrence where it annunciates."""
@@ -58,7 +59,7 @@ def mark(seq: int, note: str, duration_s: float | None = None) -> Command:
 
 def carried(watched: Watch, rows: Block, commands: Sequence[Command]) -> Night:
     _, outcome = pipeline.step(watched, pipeline.fresh(watched), rows, commands=commands)
-    return Night(rows=outcome.measurements, entries=outcome.entries, answers=outcome.answers)
+    return Night(rows=outcome.measurements, entries=outcome.entries, answers=outcome.answers, carry=outcome.carry)
 
 
 def night(text: str, *alarms: AlarmConfig, commands: Sequence[Command] = (), calibrated: bool = True) -> Night:

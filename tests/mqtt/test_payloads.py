@@ -140,6 +140,7 @@ def test_a_standing_alarm_tells_its_occurrence_and_value() -> None:
         "held": False,
         "priority": "high",
         "text": "Marrow: pH high (unacknowledged): 4.71 (U 0.12, k = 2), setpoint 4.60.",
+        "lines": [],
         "value": 4.712,
         "u": 0.061,
         "setpoint": 4.6,

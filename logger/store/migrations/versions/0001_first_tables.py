@@ -216,6 +216,8 @@ def _make_journal() -> None:
         _column("reminder", sa.Integer),
         _column("by", sa.Text),
         _column("text", sa.Text),
+        _column("since_at_us", sa.BigInteger, f"{AT}: since when its condition is what it is", nullable=True),
+        _column("told", sa.Text, "JSON: the lines for a telephone, and what was known then", nullable=True),
     )
 
 

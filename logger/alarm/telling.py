@@ -1,0 +1,137 @@
+"""An alarm in three lines for a telephone at three in the morning: what, whether to believe it, what to do first.
+
+Law: pure; only what was known at the record. Nothing is ever called safe, and what may be broken glass comes first.
+"""
+
+from logger.alarm.hours import clock_time
+from logger.alarm.words import quantity
+from logger.config import AlarmConfig, AlarmKind, PeopleConfig, VatConfig
+from logger.model import Cause, Entry, Facts, Reason, State
+
+_TOLD = (Cause.REMINDER, Cause.RAISED, Cause.RETURNED)
+
+
+def is_told(entry: Entry) -> bool:
+    """Tell whether an entry is for a telephone: an alarm that comes, is repeated or returns."""
+    return entry.annunciates or entry.held or entry.cause in _TOLD
+
+
+def lines(
+    vat: VatConfig, alarm: AlarmConfig, entry: Entry, *, facts: Facts, reason: Reason = Reason.NONE
+) -> tuple[str, ...]:
+    """Return the lines of one entry, at most three; `reason`: why its record has no reading."""
+    people = vat.people
+    since = ""
+    if entry.since_at_us is not None:
+        since = f" since {clock_time(entry.since_at_us, people, now_us=entry.at_us)}"
+    second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(alarm, entry, facts)}".strip()
+    if entry.cause is Cause.RETURNED:
+        wanted = " It still waits to be acknowledged." if entry.after is not State.NORMAL else ""
+        return f"{vat.name}: {_over(alarm, entry)}{since}.{wanted}", second
+    first = f"{_before(entry)}{vat.name}: {_what(alarm, entry)}{since}."
+    return first, second, f"First {_first(alarm, reason)}. Then acknowledge it, or shelve it for a while."
+
+
+def _before(entry: Entry) -> str:
+    if entry.cause is Cause.REMINDER:
+        return f"Reminder {entry.reminder}. "
+    if entry.cause is Cause.RAISED:
+        return f"Now of {entry.priority} priority, after {entry.reminder} reminders. "
+    return {Cause.REALARM: "Again. ", Cause.RELEASED: "From the quiet hours. "}.get(entry.cause, "")
+
+
+def _what(alarm: AlarmConfig, entry: Entry) -> str:
+    if not alarm.kind.is_process:
+        return WHAT.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} stands")
+    came = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
+    said = f"{_quantity(alarm, entry)}{came}"
+    return f"{said} ({_limit(alarm)})" if alarm.kind.is_trend else f"{said}, {_limit(alarm)}"
+
+
+def _limit(alarm: AlarmConfig) -> str:
+    if alarm.setpoint is None:
+        return "no limit"
+    figure = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
+    side = "above" if alarm.kind.is_high else "below"
+    return f"limit {figure}" if alarm.kind.is_trend else f"at or {side} {figure}"
+
+
+def _over(alarm: AlarmConfig, entry: Entry) -> str:
+    if not alarm.kind.is_process:
+        return _AGAIN.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} is over")
+    return f"{_quantity(alarm, entry)}, no longer {_limit(alarm)},"
+
+
+def _quantity(alarm: AlarmConfig, entry: Entry) -> str:
+    return quantity(alarm, entry.value, entry.u).removesuffix(" (k=2)")
+
+
+def _belief(facts: Facts, people: PeopleConfig, *, now_us: int) -> str:
+    if facts.believed:
+        return f"Believed: {facts.belief}."
+    if facts.ph is None or facts.ph_at_us is None:
+        return f"Not believed: {facts.belief}. No reading was believed yet."
+    when = clock_time(facts.ph_at_us, people, now_us=now_us)
+    return f"Not believed: {facts.belief}. Last believed pH {_figure(facts.ph, facts.u)} at {when}."
+
+
+def _waiting(alarm: AlarmConfig, entry: Entry, facts: Facts) -> str:
+    """Say the facts on which waiting depends, without what the line before says."""
+    is_said = alarm.kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW) and entry.cause in (Cause.ANNUNCIATED, Cause.RETURNED)
+    said = [f"pH {_figure(facts.ph, facts.u)}"] if facts.believed and facts.ph is not None and not is_said else []
+    if facts.rate_ph_per_h is not None and facts.u_rate_ph_per_h is not None:
+        subject = "It was " if not facts.believed else "" if said else "pH "
+        said.append(subject + _course(facts.rate_ph_per_h, facts.u_rate_ph_per_h))
+    if facts.temperature_c is not None and (alarm.kind.is_ph or not alarm.kind.is_process):
+        said.append(f"{facts.temperature_c:.1f} C")
+    return f"{', '.join(said)}." if said else ""
+
+
+def _figure(value: float, u: float | None) -> str:
+    return f"{value:.2f}" if u is None else f"{value:.2f} +/- {2 * u:.2f}"
+
+
+def _course(rate: float, u: float) -> str:
+    """Say how fast the pH changes; a change within its doubt is none."""
+    if abs(rate) < 2 * u:
+        return f"steady within {abs(rate) + 2 * u:.2f} an hour"
+    return f"{'rising' if rate > 0 else 'falling'} {abs(rate):.3f} +/- {2 * u:.3f} an hour"
+
+
+def _first(alarm: AlarmConfig, reason: Reason) -> str:
+    if alarm.kind is AlarmKind.NO_DATA and reason in _FIRST_BY_REASON:
+        return _FIRST_BY_REASON[reason]
+    return FIRST.get(alarm.kind, "look at the vat and its probe")
+
+
+WHAT = {
+    AlarmKind.NO_DATA: "no reading",
+    AlarmKind.BLIND: "no reading that can be believed",
+    AlarmKind.OUT_OF_LIQUID: "the probe seems to hang in air",
+    AlarmKind.ERRATIC: "the reading is wild, the bulb may be broken",
+    AlarmKind.DISAGREEMENT: "its two probes differ by more than their doubts",
+}
+_AGAIN = {
+    AlarmKind.NO_DATA: "readings arrive again",
+    AlarmKind.BLIND: "readings can be believed again",
+    AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
+    AlarmKind.ERRATIC: "the reading is steady again",
+    AlarmKind.DISAGREEMENT: "its two probes agree again",
+}
+FIRST = {
+    AlarmKind.PH_HIGH: "measure with another instrument or a strip, and hold the batch until you know",
+    AlarmKind.PH_LOW: "measure with another instrument or a strip",
+    AlarmKind.TEMPERATURE_HIGH: "look at heater and room, and cool the vat",
+    AlarmKind.TEMPERATURE_LOW: "look at heater and plug, and warm the vat",
+    AlarmKind.RATE_OF_CHANGE: "ask who stirred, topped up or dosed; if nobody did, look at the probe",
+    AlarmKind.RISE: "look for film and air at the surface, measure with another instrument, and hold the batch",
+    AlarmKind.NO_DATA: "look whether the instrument is on and plugged in",
+    AlarmKind.BLIND: "look at the probe: is it in the liquid, is the glass whole",
+    AlarmKind.OUT_OF_LIQUID: "push the probe down below the foam",
+    AlarmKind.ERRATIC: "check that the glass is whole; if glass is missing, hold the batch; next look at the plug",
+    AlarmKind.DISAGREEMENT: "dip both probes into a check buffer, and trust the higher pH until then",
+}
+_FIRST_BY_REASON = {
+    Reason.PORT_ABSENT: "look whether the adapter is plugged in",
+    Reason.WRONG_INSTRUMENT: "look which instrument is at this port",
+}

@@ -1,0 +1,116 @@
+"""What is known of a vat at a record, for whoever must decide on it: `Facts`, from the records and what is carried.
+
+Law: pure; from the record and earlier ones alone, and never recomputed later: what is said is stored with its entry.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger.alarm import telling, words
+from logger.config import ProbeConfig, VatConfig
+from logger.measure import course, windows
+from logger.measure.windows import Belief, Judged
+from logger.model import AlarmState, Carry, Entry, Facts, Measurements, Quality, Reason, Tests, Told
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """A stretch of records, what was carried into it, and the medians that its records closed."""
+
+    probe: ProbeConfig
+    carry: Carry
+    rows: Measurements
+    judged: Judged | None = None
+    """None: no row of this is new, the carry knows of all."""
+
+    def at(self, row: int) -> Facts:
+        """Return what is known once a row is there."""
+        believed = bool(_believed(self.rows)[row])
+        carry = self.carry if self.judged is None else believed_last(self.carry, self.rows[: row + 1])
+        return Facts(
+            believed=believed,
+            belief=self._belief(row, believed=believed),
+            ph=carry.believed_ph,
+            u=carry.believed_u,
+            ph_at_us=carry.believed_at_us,
+            temperature_c=self._temperature(row),
+            **self._rate(row),
+        )
+
+    def _belief(self, row: int, *, believed: bool) -> str:
+        if believed:
+            return "it passes its tests"
+        reason = Reason(int(self.rows.reason[row]))
+        spoken = Tests(int(self.rows.tests[row]))
+        telling_most = spoken & (Tests.OUT_OF_LIQUID | Tests.ERRATIC) or spoken
+        return words.tests(telling_most) if reason is Reason.NONE else reason.words
+
+    def _temperature(self, row: int) -> float | None:
+        usable = windows.temperature_belief(self.rows[row : row + 1])[0] == Belief.BELIEVED
+        return float(self.rows.temperature_c[row]) if usable else None
+
+    def _rate(self, row: int) -> dict[str, float]:
+        seen = self.carry.course
+        if self.judged is not None:
+            seen = follow(self.carry, self.judged, until_row=row)
+        drift = self.probe.errors.drift_ph_per_day
+        found = course.rate(seen, elapsed_us=int(self.rows.elapsed_us[row]), drift_ph_per_day=drift)
+        if found is None:
+            return {}
+        return {"rate_ph_per_h": found.ph_per_h, "u_rate_ph_per_h": found.u, "rate_over_h": found.over_h}
+
+
+def follow(carry: Carry, judged: Judged, *, until_row: int | None = None) -> course.Course:
+    """Return the course of the pH up to a row (None: the last); topping up begins it anew like a calibration."""
+    unsettled_us = carry.unsettled_us[0] + course.WINDOW_US if carry.unsettled_us else 0
+    seen = course.taken(carry.course, judged, until_row=until_row)
+    return course.fresh(seen, max(carry.fresh_us, unsettled_us))
+
+
+def believed_last(carry: Carry, rows: Measurements) -> Carry:
+    """Return the carry with the newest believed reading of these rows, if one is among them."""
+    believed = np.flatnonzero(_believed(rows))
+    if not len(believed):
+        return carry
+    row = int(believed[-1])
+    return replace(
+        carry,
+        believed_at_us=int(rows.at_us[row]),
+        believed_us=int(rows.elapsed_us[row]),
+        believed_ph=float(rows.ph[row]),
+        believed_u=None if np.isnan(rows.u[row]) else float(rows.u[row]),
+    )
+
+
+def _believed(rows: Measurements) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    return np.asarray((rows.quality == Quality.PASS) & ~np.isnan(rows.ph))
+
+
+def told(
+    vat: VatConfig, states: dict[str, AlarmState], entries: Iterable[tuple[int, Entry]], known: Known
+) -> list[tuple[int, Entry]]:
+    """Return entries (each with its row) with what a person is told of them; the newest is put into `states` too."""
+    alarms = {alarm.id: alarm for alarm in vat.alarms}
+    said: list[tuple[int, Entry]] = []
+    for row, entry in entries:
+        alarm = alarms.get(entry.alarm)
+        if alarm is None or not telling.is_told(entry):
+            said.append((row, entry))
+            continue
+        facts = known.at(row)
+        lines = telling.lines(vat, alarm, entry, facts=facts, reason=Reason(int(known.rows.reason[row])))
+        what = Told(lines=lines, facts=facts)
+        said.append((row, replace(entry, told=what)))
+        states[alarm.id] = replace(states[alarm.id], told=what)
+    return said
+
+
+def between(vat: VatConfig, carry: Carry, entries: list[Entry], before: Known) -> tuple[Carry, list[Entry]]:
+    """Return the carry and the entries of what happened after the last of the rows, with what a person is told."""
+    if not (entries and len(before.rows)):
+        return carry, entries
+    states, row = dict(carry.alarms), len(before.rows) - 1
+    said = told(vat, states, [(row, entry) for entry in entries], before)
+    return replace(carry, alarms=states), [entry for _, entry in said]
