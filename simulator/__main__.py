@@ -7,15 +7,18 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from pathlib import Path
 
 import click
 
 from simulator.bench import CALIBRATED_DAY, Bench
 from simulator.ears import Ears
+from simulator.instrument import Instrument
 from simulator.recording import MICROSECONDS, Label, dip_toml, recording
 from simulator.runs import FIRST_DAY, RUNS, Run, find
 from simulator.serve import Clock, Server
+from simulator.text import Style, TextInstrument
 from simulator.wire import PtyWire, TcpWire, Wire
 
 MAX_HOURS = 2000.0
@@ -119,6 +122,16 @@ def runs() -> None:
 )
 @click.option("--link", type=click.Path(path_type=Path), help="Symbolic link to keep pointed at the terminal.")
 @click.option("--serial", callback=_plain, default="SIM0001", show_default=True, help="Serial number in the identity.")
+@click.option(
+    "--protocol", type=click.Choice(["scpi", "text"]), default="scpi", show_default=True, help="What the probe speaks."
+)
+@click.option(
+    "--style",
+    type=click.Choice([str(each) for each in Style]),
+    default="asked",
+    show_default=True,
+    help="Of text: it answers R, or prints a line a second, or answers with its own pH.",
+)
 def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     run: Run,
     seed: int,
@@ -129,6 +142,8 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     tcp: tuple[str, int] | None,
     link: Path | None,
     serial: str,
+    protocol: str,
+    style: str,
 ) -> None:
     """Serve RUN as an instrument on a port; its first line of output is the port's name.
 
@@ -147,7 +162,8 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
         bench = Bench(run, seed)  # before the clock is read: a fast run must not lose its first minutes
         origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
         clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
-        server = Server(bench, wire, ears=Ears(0), clock=clock, serial=serial, say=_say)
+        speaker = Instrument if protocol == "scpi" else partial(TextInstrument, style=Style(style))
+        server = Server(bench, wire, ears=Ears(0), clock=clock, serial=serial, say=_say, speaker=speaker)
         server.serve(opened=lambda name: click.echo(f"port: {name}"))
     except OSError as error:
         raise click.ClickException(f"the port {wire.name} cannot be opened: {error}") from error

@@ -7,6 +7,7 @@ STATus subsystem is not offered.
 
 import math
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from enum import IntFlag
@@ -97,7 +98,19 @@ def spellings(pattern: str) -> Iterator[str]:
         yield ":".join(filter(None, chosen)) + query
 
 
-class Instrument:
+class Speaker(ABC):
+    """What is at the probe's end of a wire, whatever it speaks."""
+
+    @abstractmethod
+    def receive(self, data: bytes) -> bytes:
+        """Take bytes as they come and return the replies to what they complete."""
+
+    def printed(self, run_s: float) -> bytes:  # noqa: ARG002 -- most say nothing by themselves
+        """Return what it says by itself at this second of run time."""
+        return b""
+
+
+class Instrument(Speaker):
     """One instrument at one end of a wire; a new one is like a power cycle."""
 
     def __init__(self, measure: Callable[[], Reading | None], *, serial: str = "SIM0001") -> None:

@@ -13,7 +13,7 @@ from simulator.bench import Bench
 from simulator.ears import Ears
 from simulator.faults import Fault
 from simulator.hand import WordError
-from simulator.instrument import Instrument, Reading, garbled
+from simulator.instrument import Instrument, Reading, Speaker, garbled
 from simulator.noise import Stream
 from simulator.wire import Wire
 
@@ -43,12 +43,23 @@ class Server:
     """One run on one wire."""
 
     def __init__(
-        self, bench: Bench, wire: Wire, *, ears: Ears, clock: Clock, serial: str, say: Callable[[str], None]
+        self,
+        bench: Bench,
+        wire: Wire,
+        *,
+        ears: Ears,
+        clock: Clock,
+        serial: str,
+        say: Callable[[str], None],
+        speaker: Callable[..., Speaker] = Instrument,
     ) -> None:
-        """`ears` hear the words of `simulator.hand`; `say` is told each, and when the port goes or is back."""
+        """`ears` hear the words of `simulator.hand`; `say` is told each, and when the port goes or is back.
+
+        `speaker` makes what is at this end of the wire, out of what measures and its serial number.
+        """
         self._bench, self._wire, self._clock, self._serial, self._say = bench, wire, clock, serial, say
-        self._ears = ears
-        self._instruments: dict[int, Instrument] = {}
+        self._ears, self._speaker = ears, speaker
+        self._instruments: dict[int, Speaker] = {}
         self._due: list[tuple[float, int, bytes]] = []
 
     def serve(self, *, opened: Callable[[str], None]) -> None:
@@ -67,6 +78,9 @@ class Server:
         self._obey()
         for line in self._wire.ready(IDLE_S):
             self._hear(line)
+        for line in self._wire.lines():
+            if printed := self._instrument(line).printed(self._clock.run_s()):
+                self._answer(line, printed)
         now = self._clock.monotonic()
         for _, line, reply in (entry for entry in self._due if entry[0] <= now):
             self._wire.write(line, reply)
@@ -99,11 +113,14 @@ class Server:
         if not data:
             self._hang_up(line)
             return
-        if line not in self._instruments:
-            self._instruments[line] = Instrument(self._reading, serial=self._serial)
-        reply = self._instruments[line].receive(data)
+        reply = self._instrument(line).receive(data)
         if reply:
             self._answer(line, reply)
+
+    def _instrument(self, line: int) -> Speaker:
+        if line not in self._instruments:
+            self._instruments[line] = self._speaker(self._reading, serial=self._serial)
+        return self._instruments[line]
 
     def _hang_up(self, line: int) -> None:
         self._wire.drop(line)

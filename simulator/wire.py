@@ -41,6 +41,10 @@ class Wire(ABC):
     def drop(self, line: int) -> None:
         """Hang up on one client."""
 
+    @abstractmethod
+    def lines(self) -> list[int]:
+        """Return the lines on which somebody may be listening."""
+
     def ready(self, timeout_s: float) -> list[int]:
         """Return the lines with something to read, after at most this many real seconds."""
         return [key.fd for key, _ in self._selector.select(timeout_s)]
@@ -94,6 +98,10 @@ class PtyWire(Wire):
             os.close(end)
         self.plugged = False
 
+    def lines(self) -> list[int]:
+        """Return the terminal's one line; whether anybody has opened it cannot be seen."""
+        return [self._ends[0]] if self.plugged else []
+
     def drop(self, line: int) -> None:
         """Do nothing: a terminal has no connection that could end, we hold its other side open."""
 
@@ -128,6 +136,10 @@ class TcpWire(Wire):
             self._selector.unregister(self._listener)
             self._listener.close()
         self._listener, self.plugged = None, False
+
+    def lines(self) -> list[int]:
+        """Return a line for each connection."""
+        return list(self._connections)
 
     def drop(self, line: int) -> None:
         """Close one connection."""

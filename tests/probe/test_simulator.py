@@ -8,15 +8,16 @@ from pathlib import Path
 
 import pytest
 
-from logger.config import ProbeConfig
+from logger.config import Checksum, ProbeConfig, Protocol, TextConfig
 from logger.model import Indication, Reason
 from logger.probe.reader import Reader, reader
 from tests.parts.simulator import Start
 
 
 @contextmanager
-def opened(port: str, *, timeout_s: float = 2.0, simulated: bool = True) -> Iterator[Reader]:
-    reads = reader(ProbeConfig(id="p", port=port, timeout_s=timeout_s), simulated=simulated)
+def opened(port: str, *, timeout_s: float = 2.0, simulated: bool = True, **more: object) -> Iterator[Reader]:
+    probe = ProbeConfig(id="p", port=port, timeout_s=timeout_s, **more)  # type: ignore[arg-type]
+    reads = reader(probe, simulated=simulated)
     try:
         yield reads
     finally:
@@ -109,3 +110,55 @@ def test_a_killed_simulator_is_an_absent_port(simulator: Start) -> None:
         started.process.kill()
         started.process.wait()
         assert [each.reason for each in polled(probe, 3)] == [Reason.PORT_ABSENT] * 3
+
+
+ASKED = TextConfig(
+    pattern=r"SIMULATED \w+ E=(?P<mv>\S+) mV T=(?P<temperature>\S+) C",
+    example="SIMULATED SIM0001 E=+171.2 mV T=20.10 C",
+    query="R",
+)
+PRINTING = TextConfig(
+    pattern=r"\$(?P<checked>SIMULATED,\w+,(?P<mv>\S+) mV,(?P<temperature>\S+) C)\*(?P<checksum>[0-9A-F]{2})",
+    example="$SIMULATED,SIM0001,+171.2 mV,20.10 C*61",
+    checksum=Checksum.XOR_8,
+)
+
+
+@pytest.mark.parametrize(("style", "text"), [("asked", ASKED), ("printing", PRINTING)])
+@pytest.mark.parametrize("tcp", [False, True])
+def test_the_same_electrode_is_read_behind_lines_of_text(
+    simulator: Start, style: str, text: TextConfig, *, tcp: bool
+) -> None:
+    begin = starting_at(1.0)
+    scpi = simulator("quiet-night", extra=begin).port
+    lines = simulator("quiet-night", tcp=tcp, extra=[*begin, "--protocol", "text", "--style", style]).port
+    with (
+        opened(scpi) as by_scpi,
+        opened(lines, protocol=Protocol.TEXT, text=text) as by_text,
+    ):
+        (first,), found = polled(by_scpi, 1), polled(by_text, 3)
+    assert {each.reason for each in found} == {Reason.NONE}
+    # Both stand in one vat at about pH 3.8, some 180 mV; the noise of a reading is 0.25 mV.
+    assert found[-1].potential_mv == pytest.approx(first.potential_mv, abs=3)
+    assert found[-1].temperature_c == pytest.approx(first.temperature_c, abs=0.5)
+
+
+@pytest.mark.parametrize(
+    ("run", "hours", "reason"),
+    [
+        ("sensor-faults", 4.1, Reason.OVERRANGE),
+        ("sensor-faults", 6.1, Reason.NOT_A_NUMBER),
+        ("sensor-faults", 2.1, Reason.NONE),
+        ("garbled", 2.1, Reason.GARBLED),
+    ],
+)
+@pytest.mark.parametrize(("style", "text"), [("asked", ASKED), ("printing", PRINTING)])
+def test_a_fault_of_a_probe_of_text_lines_is_told_by_its_reason(
+    simulator: Start, style: str, text: TextConfig, run: str, hours: float, reason: Reason
+) -> None:
+    port = simulator(run, extra=[*starting_at(hours), "--protocol", "text", "--style", style]).port
+    with opened(port, protocol=Protocol.TEXT, text=text) as reads:
+        found = polled(reads, 2)
+    assert {(each.reason, each.temperature_c is None) for each in found} == {
+        (reason, reason is not Reason.NONE or hours < 2.5)
+    }
