@@ -19,7 +19,7 @@ DAY_US = 86_400_000_000
 U_LIMIT_PH = 0.10
 """Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. [CP]"""
 ROOM_C = 20.0
-_STATUS = {AlarmKind.OUT_OF_LIQUID: Health.OUT_OF_SPECIFICATION}
+_STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Health.OUT_OF_SPECIFICATION)
 """What a standing alarm of the instrument puts the probe in, where it is no failure."""
 
 
@@ -41,6 +41,7 @@ def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
         AlarmKind.BLIND: "Nothing that arrives can be believed: look at the probe and at the vat.",
         AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole.",
         AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: push it down below the foam.",
+        AlarmKind.DISAGREEMENT: "The two probes of the vat differ by more than their doubts: dip both in a buffer.",
     }
     found = [
         Finding(status=_STATUS.get(alarm.kind, Health.FAILURE), text=words[alarm.kind])

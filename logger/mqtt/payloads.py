@@ -45,6 +45,7 @@ _KIND_WORDS = {
     AlarmKind.BLIND: "blind, nothing to be believed",
     AlarmKind.OUT_OF_LIQUID: "probe out of the liquid",
     AlarmKind.ERRATIC: "probe erratic",
+    AlarmKind.DISAGREEMENT: "its two probes disagree",
 }
 
 

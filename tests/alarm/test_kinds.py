@@ -1,0 +1,28 @@
+"""No kind of alarm is without words: where it is listed, sent, told at three in the morning, and found at the probe."""
+
+import pytest
+
+from logger import pipeline
+from logger.alarm import telling
+from logger.config import AlarmKind
+from logger.mqtt.payloads import kind_words
+from logger.settings.convert import DEFAULTS
+
+KINDS = list(AlarmKind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_list_and_the_hub_have_words_for_it(kind: AlarmKind) -> None:
+    assert kind_words(kind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_somebody_is_told_what_to_do_first(kind: AlarmKind) -> None:
+    assert kind in telling.FIRST
+    assert kind.is_process or kind in telling.WHAT
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_it_has_defaults_and_something_to_look_at(kind: AlarmKind) -> None:
+    assert kind in DEFAULTS
+    assert kind in pipeline._SIGNALS  # noqa: SLF001 - a kind that is missing there would end the watch
