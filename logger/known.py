@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.alarm import telling, words
+from logger.alarm import digest, telling, words
 from logger.config import ProbeConfig, VatConfig
 from logger.measure import course, windows
 from logger.measure.windows import Belief, Judged
@@ -105,6 +105,30 @@ def told(
         said.append((row, replace(entry, told=what)))
         states[alarm.id] = replace(states[alarm.id], told=what)
     return said
+
+
+def follow_day(carry: Carry, rows: Measurements, closed: Judged, entries: list[Entry], *, max_gap_us: int) -> Carry:
+    """Return the carry with a stretch of records, the medians that they closed and their entries in its day."""
+    if carry.day is None:
+        return carry
+    good = np.flatnonzero((closed.belief == Belief.BELIEVED) & ~np.isnan(closed.value))
+    medians = [(float(closed.value[at]), int(rows.at_us[closed.row[at]])) for at in good]
+    times = rows.elapsed_us[rows.reason == Reason.NONE]
+    day = digest.counted(carry.day, entries)
+    before = day.arrived_us
+    waits = np.diff(times, prepend=times[:1] if before is None else before) if len(times) else times
+    gaps = waits[waits > max_gap_us]
+    day = replace(
+        day,
+        records=day.records + len(rows),
+        believed=day.believed + int(np.count_nonzero(_believed(rows))),
+        lowest=min([*medians, *([day.lowest] if day.lowest else [])], default=None),
+        highest=max([*medians, *([day.highest] if day.highest else [])], default=None),
+        arrived_us=int(times[-1]) if len(times) else before,
+        gaps=day.gaps + len(gaps),
+        gap_us=day.gap_us + int(gaps.sum()),
+    )
+    return replace(carry, day=day)
 
 
 def between(vat: VatConfig, carry: Carry, entries: list[Entry], before: Known) -> tuple[Carry, list[Entry]]:

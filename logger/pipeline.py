@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger import known
-from logger.alarm import evaluate, hours
+from logger.alarm import digest, evaluate, hours
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
@@ -69,6 +69,7 @@ def step(
         before = known.Known(probe=watch.probe, carry=state.carry, rows=state.recent)
         carry, said, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
         carry, said = known.between(watch.vat, carry, said, before)
+        carry, said = digest.between(watch.vat, watch.probe, carry, said, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
         state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end], wakes=now.wakes)
         entries += said + told
@@ -94,7 +95,7 @@ def _now(watch: Watch, block: Block, row: int) -> Now:
 def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
     """Return the first row after this one before which a command falls, or the end of something that lasts so long.
 
-    What ends: a suppression, work on the probe, quiet hours or the time between them.
+    What ends: a suppression, work on the probe, quiet hours or the time between them, a day that is summed up.
     """
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
@@ -102,11 +103,14 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     times = (carry.attended_until_us, carry.out_until_us, *suppressed)
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
-    span = hours.span(watch.vat.people, int(block.at_us[row]))
-    if span is not hours.ALWAYS:
-        later = block.at_us[row:]
-        cuts += (row + np.flatnonzero((later < span.begin_us) | (later >= span.end_us))[:1]).tolist()
+    later, at_us = block.at_us[row:], int(block.at_us[row])
+    for begin_us, end_us in digest.same_day(watch.vat.people, carry, at_us):
+        cuts += (row + np.flatnonzero((later < begin_us) | (later >= end_us))[:1]).tolist()
     return max(row + 1, min(cuts))
+
+
+def _gap_us(watch: Watch) -> int:
+    return round(watch.probe.limits.max_gap_s * SECOND_US)
 
 
 def _stretch(
@@ -121,6 +125,7 @@ def _stretch(
     seen = known.follow(state.carry, closed)
     carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, recent=keep, course=seen)
     carry = known.believed_last(carry, measured)
+    carry = known.follow_day(carry, measured, closed, entries, max_gap_us=_gap_us(watch))
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
 
@@ -205,7 +210,7 @@ def _alarm(
     """
     states, trends = dict(carry.alarms), dict(carry.trends)
     found: list[tuple[int, Entry]] = []
-    gap_us = round(watch.probe.limits.max_gap_s * SECOND_US)
+    gap_us = _gap_us(watch)
     judged: dict[tuple[AlarmKind, float], Judged] = {}
     # The flags look back further than any window: live, most of the rows are of no use here.
     open_us = _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))

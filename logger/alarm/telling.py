@@ -72,13 +72,13 @@ def _belief(facts: Facts, people: PeopleConfig, *, now_us: int) -> str:
     if facts.ph is None or facts.ph_at_us is None:
         return f"Not believed: {facts.belief}. No reading was believed yet."
     when = clock_time(facts.ph_at_us, people, now_us=now_us)
-    return f"Not believed: {facts.belief}. Last believed pH {_figure(facts.ph, facts.u)} at {when}."
+    return f"Not believed: {facts.belief}. Last believed pH {figure(facts.ph, facts.u)} at {when}."
 
 
 def _waiting(alarm: AlarmConfig, entry: Entry, facts: Facts) -> str:
     """Say the facts on which waiting depends, without what the line before says."""
     is_said = alarm.kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW) and entry.cause in (Cause.ANNUNCIATED, Cause.RETURNED)
-    said = [f"pH {_figure(facts.ph, facts.u)}"] if facts.believed and facts.ph is not None and not is_said else []
+    said = [f"pH {figure(facts.ph, facts.u)}"] if facts.believed and facts.ph is not None and not is_said else []
     if facts.rate_ph_per_h is not None and facts.u_rate_ph_per_h is not None:
         subject = "It was " if not facts.believed else "" if said else "pH "
         said.append(subject + _course(facts.rate_ph_per_h, facts.u_rate_ph_per_h))
@@ -87,7 +87,8 @@ def _waiting(alarm: AlarmConfig, entry: Entry, facts: Facts) -> str:
     return f"{', '.join(said)}." if said else ""
 
 
-def _figure(value: float, u: float | None) -> str:
+def figure(value: float, u: float | None) -> str:
+    """Say a pH with twice its standard uncertainty where there is one."""
     return f"{value:.2f}" if u is None else f"{value:.2f} +/- {2 * u:.2f}"
 
 

@@ -22,7 +22,7 @@ from logger.model.requests import (
     Segment,
     Verdict,
 )
-from logger.model.told import Facts, Told
+from logger.model.told import Day, Digest, Facts, Told
 from logger.model.watch import Carry, Drift, Outcome, Trend, WatchState, Witness
 
 __all__ = [
@@ -39,7 +39,9 @@ __all__ = [
     "Command",
     "CommandKind",
     "Correction",
+    "Day",
     "Deviation",
+    "Digest",
     "Drift",
     "Entry",
     "Event",

@@ -38,6 +38,8 @@ class Cause(StrEnum):
     """A reminder that came with a higher priority: nobody had acknowledged the ones before."""
     RELEASED = "released"
     """Quiet hours held it, and it annunciates now."""
+    DIGEST = "digest"
+    """The morning summary."""
     SHELVED = "shelved"
     UNSHELVED = "unshelved"
     SHELF_EXPIRED = "shelf-expired"

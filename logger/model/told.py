@@ -1,6 +1,7 @@
 """What a person is told of an alarm, and what was known when it was told."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,8 +27,55 @@ class Facts:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Day:
+    """What has happened at a vat since its last summary, as it is carried."""
+
+    since_at_us: int
+    records: int = 0
+    believed: int = 0
+    lowest: tuple[float, int] | None = None
+    """Lowest believed ten-minute median, and the UTC of the record that closed it."""
+    highest: tuple[float, int] | None = None
+    annunciated: Mapping[str, int] = field(default_factory=dict)
+    """By alarm, how often."""
+    held: Mapping[str, int] = field(default_factory=dict)
+    returned: Mapping[str, int] = field(default_factory=dict)
+    arrived_us: int | None = None
+    """Watch time of the newest record with a reading."""
+    gaps: int = 0
+    """Times longer than the probe's `max_gap_s` without a reading that are over."""
+    gap_us: int = 0
+    marks: Mapping[str, int] = field(default_factory=dict)
+    """By what a person said that was done, how often."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Digest:
+    """The summary of a day, as in `Day`, with what stands and what needs doing."""
+
+    since_at_us: int
+    ph: float | None
+    u: float | None
+    ph_at_us: int | None
+    lowest: tuple[float, int] | None
+    highest: tuple[float, int] | None
+    annunciated: Mapping[str, int]
+    held: Mapping[str, int]
+    returned: Mapping[str, int]
+    standing: tuple[str, ...]
+    records: int
+    believed: int
+    gaps: int
+    gap_s: float
+    marks: Mapping[str, int]
+    todo: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Told:
     """The words for a telephone, three lines at most, and the facts behind them."""
 
     lines: tuple[str, ...]
     facts: Facts | None = None
+    digest: Digest | None = None
+    """What a morning summary tells."""

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from logger.model.alarms import AlarmState, Entry
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration
+from logger.model.told import Day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +79,10 @@ class Carry:
     believed_u: float | None = None
     course: tuple[tuple[int, float], ...] = ()
     """The newest believed medians, as `measure/course.py` looks back on them."""
+    day: Day | None = None
+    """What the next morning summary will tell; None: none is wanted."""
+    digest_at_us: int | None = None
+    """UTC at which the last summary was due."""
     fresh_us: int = 0
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)

@@ -183,9 +183,10 @@ def event_of(entry: Entry, *, simulated: bool) -> Event | None:
         "after": entry.after.value if entry.after else None,
         "by": entry.by,
         "text": entry.text,
-        "since": None if entry.since_at_us is None else rfc3339(entry.since_at_us),
+        "since": _moment(entry.since_at_us),
         "lines": [] if entry.told is None else entry.told.lines,
         "facts": _facts(entry.told),
+        "digest": _digest(entry.told),
         "simulated": simulated,
     }
     return Event(id=identity, at_us=entry.at_us, vat=entry.vat, payload=json_text(content))
@@ -200,12 +201,43 @@ def _facts(told: Told | None) -> dict[str, object] | None:
         "belief": facts.belief,
         "ph": number(facts.ph, 4),
         "u": number(facts.u, 4),
-        "ph_at": None if facts.ph_at_us is None else rfc3339(facts.ph_at_us),
+        "ph_at": _moment(facts.ph_at_us),
         "temperature_c": number(facts.temperature_c, 3),
         "rate_ph_per_h": number(facts.rate_ph_per_h, 4),
         "u_rate_ph_per_h": number(facts.u_rate_ph_per_h, 4),
         "rate_over_h": number(facts.rate_over_h, 2),
     }
+
+
+def _digest(told: Told | None) -> dict[str, object] | None:
+    if told is None or told.digest is None:
+        return None
+    found = told.digest
+    (lowest, lowest_at), (highest, highest_at) = (each or (None, None) for each in (found.lowest, found.highest))
+    return {
+        "since": rfc3339(found.since_at_us),
+        "ph": number(found.ph, 4),
+        "u": number(found.u, 4),
+        "ph_at": _moment(found.ph_at_us),
+        "lowest_ph": number(lowest, 4),
+        "lowest_at": _moment(lowest_at),
+        "highest_ph": number(highest, 4),
+        "highest_at": _moment(highest_at),
+        "annunciated": found.annunciated,
+        "held": found.held,
+        "returned": found.returned,
+        "standing": found.standing,
+        "records": found.records,
+        "believed": found.believed,
+        "gaps": found.gaps,
+        "gap_s": found.gap_s,
+        "marks": found.marks,
+        "todo": found.todo,
+    }
+
+
+def _moment(at_us: int | None) -> str | None:
+    return None if at_us is None else rfc3339(at_us)
 
 
 class _Urgent(msgspec.Struct):

@@ -77,7 +77,7 @@ def convert(reading: Reading) -> Config:
         probes=tuple(_probe(reading, name, table) for name, table in document.probe.items()),
         buffers=tuple(_buffer(reading, name, table) for name, table in document.buffer.items()),
         vats=tuple(
-            replace(vat, people=told)
+            replace(vat, people=replace(told, digest_min=None) if vat.reference_of else told)
             for name, table in document.vat.items()
             for vat in _vats(reading, name, table, known)
         ),

@@ -1,0 +1,166 @@
+"""The morning summary of a vat: what the night was, and what needs doing; good news too.
+
+Law: pure. What it tells is gathered record by record in the carry (`Day`), in whole numbers and order statistics, so
+nothing depends on where blocks were cut. It is made before the first record at or after its time, once: the carry knows
+which was made last, over restarts and over a clock that is set back.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+
+from logger.alarm import hours, telling
+from logger.alarm.lifecycle import Now
+from logger.config import PeopleConfig, Priority, ProbeConfig, VatConfig
+from logger.model import Carry, Cause, Day, Digest, Entry, Told, Verdict
+
+DAY_US = 86_400_000_000
+FAR_US = DAY_US + DAY_US // 12
+"""A summary that was made so far in the future was made by a wrong clock."""
+MINUTE_US = 60_000_000
+_MARKS = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED)
+
+
+def same_day(people: PeopleConfig, carry: Carry, at_us: int) -> list[tuple[int, int]]:
+    """Return the spans of UTC around a moment in which the clock of the people changes nothing for a carry."""
+    spans = []
+    if people.quiet is not None:
+        quiet = hours.span(people, at_us)
+        spans.append((quiet.begin_us, quiet.end_us))
+    if people.digest_min is not None:
+        made_us = at_us if carry.digest_at_us is None else carry.digest_at_us
+        spans.append((made_us - FAR_US, hours.digest_due(people, at_us)[1]))
+    return spans
+
+
+def between(
+    vat: VatConfig, probe: ProbeConfig, carry: Carry, entries: Iterable[Entry], *, seq: int, now: Now
+) -> tuple[Carry, list[Entry]]:
+    """Take what happened before a record into the day; make the summary if it is due before this record."""
+    said = list(entries)
+    if vat.people.digest_min is None:
+        return carry, said
+    carry = replace(carry, day=counted(carry.day or Day(since_at_us=now.at_us), said))
+    last_us, _ = hours.digest_due(vat.people, now.at_us)
+    made_us = carry.digest_at_us
+    if made_us is not None and made_us - FAR_US <= now.at_us and last_us <= made_us:
+        return carry, said
+    carry = replace(carry, digest_at_us=last_us)
+    if made_us is None or made_us - FAR_US > now.at_us or carry.day is None:
+        return carry, said
+    digest = _digest(probe, carry, carry.day, now)
+    lines = _lines(vat, digest, now)
+    text = " ".join(lines)
+    entry = Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=Cause.DIGEST, priority=Priority.LOW, text=text)
+    begun = Day(since_at_us=now.at_us, arrived_us=carry.day.arrived_us)
+    return replace(carry, day=begun), [*said, replace(entry, told=Told(lines=lines, digest=digest))]
+
+
+def counted(day: Day, entries: Iterable[Entry]) -> Day:
+    """Return the day with these entries in it."""
+    told, held, returned, marks = dict(day.annunciated), dict(day.held), dict(day.returned), dict(day.marks)
+    for entry in entries:
+        if entry.annunciates:
+            _count(told, entry.alarm)
+        elif entry.held and entry.cause not in (Cause.REMINDER, Cause.RAISED, Cause.RETURNED):
+            _count(held, entry.alarm)
+        if entry.cause is Cause.RETURNED:
+            _count(returned, entry.alarm)
+        if entry.cause in _MARKS:
+            _count(marks, entry.text if entry.cause is Cause.MARKED else entry.cause.value)
+    return replace(day, annunciated=told, held=held, returned=returned, marks=marks)
+
+
+def _count(counts: dict[str, int], name: str) -> None:
+    counts[name] = counts.get(name, 0) + 1
+
+
+def _digest(probe: ProbeConfig, carry: Carry, day: Day, now: Now) -> Digest:
+    return Digest(
+        since_at_us=day.since_at_us,
+        ph=carry.believed_ph,
+        u=carry.believed_u,
+        ph_at_us=carry.believed_at_us,
+        lowest=day.lowest,
+        highest=day.highest,
+        annunciated=day.annunciated,
+        held=day.held,
+        returned=day.returned,
+        standing=tuple(name for name, state in carry.alarms.items() if state.shown.is_standing),
+        records=day.records,
+        believed=day.believed,
+        gaps=day.gaps,
+        gap_s=day.gap_us / 1e6,
+        marks=day.marks,
+        todo=tuple(_todo(probe, carry, now)),
+    )
+
+
+def _todo(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
+    line = carry.calibration
+    if line is None:
+        yield f"calibrate {probe.id}: no calibration is in force"
+        return
+    age_d = (now.at_us - line.at_us) / DAY_US
+    checked_d = (now.at_us - (carry.drift.at_us if carry.drift else line.at_us)) / DAY_US
+    if age_d > probe.calibrate_every_d:
+        yield f"calibrate {probe.id}: the last time was {age_d:.0f} days ago"
+    elif checked_d > probe.check_every_d:
+        yield f"dip {probe.id} into a check buffer: the last check was {checked_d:.0f} days ago"
+    if line.verdict is Verdict.WARNED and line.findings:
+        yield f"look at the electrode: {line.findings[0].rstrip('.')}"
+
+
+def _lines(vat: VatConfig, digest: Digest, now: Now) -> tuple[str, ...]:
+    people = vat.people
+    first = f"{vat.name} in the morning: {_ph(digest, people, now)}"
+    second = _night(digest)
+    names = {alarm.id for alarm in vat.alarms}
+    standing = [f"look at {name}" for name in digest.standing if name in names]
+    wanted = [*standing, *digest.todo]
+    third = f"To do: {'; '.join(wanted)}." if wanted else "Nothing needs doing."
+    return first, second, third
+
+
+def _ph(digest: Digest, people: PeopleConfig, now: Now) -> str:
+    if digest.ph is None or digest.ph_at_us is None:
+        return "no reading was believed yet."
+    newest = (
+        f"pH {telling.figure(digest.ph, digest.u)} at {hours.clock_time(digest.ph_at_us, people, now_us=now.at_us)}"
+    )
+    if digest.lowest is None or digest.highest is None:
+        return f"{newest}."
+    return f"{newest}, {digest.lowest[0]:.2f} to {digest.highest[0]:.2f} in {_span(now.at_us - digest.since_at_us)}."
+
+
+def _span(length_us: int) -> str:
+    return f"{max(1, round(length_us / 3.6e9))} h"
+
+
+def _night(digest: Digest) -> str:
+    """Say what happened, or that nothing did."""
+    alarms = [
+        f"annunciated: {_counts(digest.annunciated)}" if digest.annunciated else "",
+        f"held in quiet hours: {_counts(digest.held)}" if digest.held else "",
+        _gaps(digest),
+    ]
+    happened = [part for part in alarms if part] or [_quiet(digest)]
+    text = "; ".join([*happened, *([f"marked: {_counts(digest.marks)}"] if digest.marks else [])])
+    return f"{text[0].upper()}{text[1:]}."
+
+
+def _quiet(digest: Digest) -> str:
+    believed = f"{digest.believed} of {digest.records} readings were believed"
+    if 2 * digest.believed < digest.records:
+        return f"no alarm, but only {believed}"
+    return f"a quiet night: {'no alarm' if digest.marks else 'nothing happened'}, {believed}"
+
+
+def _counts(counts: Mapping[str, int]) -> str:
+    return ", ".join(name if n == 1 else f"{name} {n} times" for name, n in counts.items())
+
+
+def _gaps(digest: Digest) -> str:
+    if not digest.gaps:
+        return ""
+    times = "1 gap" if digest.gaps == 1 else f"{digest.gaps} gaps"
+    return f"{times} without a reading, {max(1, round(digest.gap_s / 60))} min"
