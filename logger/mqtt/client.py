@@ -137,6 +137,12 @@ class Client:
         if end.is_alive():
             self._hang_up()
             end.join(STOP_S)
+        self._part()
+
+    def _part(self) -> None:
+        """End the circle of references, so that what the library holds is closed now and not at some time."""
+        self._paho.on_connect = self._paho.on_connect_fail = self._paho.on_disconnect = None
+        self._paho.on_publish = self._paho.on_subscribe = self._paho.on_message = None
 
     def _hang_up(self) -> None:
         line = self._paho.socket()

@@ -19,10 +19,12 @@ from logger.config import (
     Simulation,
     VatConfig,
 )
-from logger.model import Event, Measurements
+from logger.deliver import Hub
+from logger.model import Carry, Cause, Entry, Event, Measurements
 from logger.mqtt import payloads
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
+from logger.mqtt.frame import Maker
 from logger.mqtt.messages import Happening, Incoming, Message
 from logger.mqtt.topics import Topics
 
@@ -147,3 +149,15 @@ def line(port: int, *, start: bool = True, **options: Any) -> Iterator[Line]:  #
 def retained(topic: str, payload: str) -> Message:
     """Return a standing message."""
     return Message(topic=topic, payload=payload, retain=True)
+
+
+def everything_sent() -> list[Message]:
+    """Return one message on each topic of ours: what stands at a start, and what comes and goes."""
+    hub = Hub(config=CONFIG, mqtt=MqttConfig(), maker=Maker(version="0.1.0"), post=print)
+    hub.stand({vat.id: Carry(probe=vat.probe) for vat in CONFIG.vats}, at_us=AT_US)
+    entries = [Entry(seq=0, at_us=AT_US, vat=vat, cause=Cause.REFUSED, text="no") for vat in ("marrow", "")]
+    made = [happened for entry in entries if (happened := payloads.event_of(entry, simulated=False))]
+    beat = payloads.heartbeat(TOPICS, at_us=AT_US, believed_age_s={}, waiting=0, oldest_at_us=None)
+    reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements())
+    moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
+    return [*hub.delivery.standing, *moments, beat, reading]

@@ -9,14 +9,8 @@ from pathlib import Path
 import jsonschema
 import pytest
 
-from logger.config import MqttConfig
-from logger.deliver import Hub
-from logger.model import Carry
-from logger.mqtt import payloads
-from logger.mqtt.frame import Maker
-from logger.mqtt.messages import Message
 from logger.mqtt.schemas import NAMES, schema
-from tests.mqtt.cellar import AT_US, CONFIG, MARROW, TOPICS, event, measurements
+from tests.mqtt.cellar import TOPICS, everything_sent
 
 README = (Path(__file__).parents[2] / "README.md").read_text()
 PLACES = {"<vat>": "[^/]+", "<alarm>": "[^/]+", "<probe>": "[^/]+", "<id>": "[a-zA-Z0-9_-]+"}
@@ -62,18 +56,8 @@ def test_each_example_is_what_its_schema_asks_for(topic: str, payload: str) -> N
     jsonschema.Draft202012Validator(schema(row_of(topic).schema)).validate(json.loads(payload))
 
 
-def sent() -> list[Message]:
-    """Return one run's messages of every kind: what stands at the start, and what comes and goes."""
-    hub = Hub(config=CONFIG, mqtt=MqttConfig(), maker=Maker(version="0.1.0"), post=print)
-    hub.stand({vat.id: Carry(probe=vat.probe) for vat in CONFIG.vats}, at_us=AT_US)
-    events = [Message(topic=TOPICS.event(event(1, vat).vat), payload="") for vat in ("marrow", "")]
-    beat = payloads.heartbeat(TOPICS, at_us=AT_US, believed_age_s={}, waiting=0, oldest_at_us=None)
-    reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements())
-    return [*hub.delivery.standing, *events, beat, reading, payloads.status(TOPICS, online=False)]
-
-
 def test_whatever_is_sent_is_in_the_table_as_it_is_sent() -> None:
-    messages = sent()
+    messages = everything_sent()
     for message in messages:
         row = row_of(message.topic)
         assert (row.qos, row.retained.startswith("yes")) == ("1", message.retain)
