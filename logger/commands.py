@@ -15,7 +15,7 @@ from logger.alarm import requests, work
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.measure import drift, trend
+from logger.measure import batch, drift, trend
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import Answer, Calibration, Carry, Cause, Check, Command, CommandKind, Entry, Mark, Verdict
 
@@ -145,7 +145,14 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     for alarm in vat.alarms:
         if alarm.kind.is_ph and alarm.id in alarms:
             alarms[alarm.id] = replace(alarms[alarm.id], pending_us=None)
-    return replace(carry, calibration=new, drift=None, alarms=alarms, trends={}, fresh_us=now.elapsed_us)
+    return replace(
+        carry,
+        calibration=new,
+        drift=None,
+        alarms=alarms,
+        trends=batch.calibrated(carry.trends),
+        fresh_us=now.elapsed_us,
+    )
 
 
 def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[Check, Calibration]:

@@ -44,6 +44,10 @@ class AlarmKind(StrEnum):
     """pH changes faster than a ferment does, up or down."""
     RISE = "rise"
     """pH rises again after its lowest: the signature of spoilage."""
+    NO_START = "no-start"
+    """pH has not begun to fall so many biological hours after the batch was started."""
+    STALL = "stall"
+    """pH has stopped falling before it was low enough."""
     NO_DATA = "no-data"
     """Nothing arrives: records without an indication."""
     BLIND = "blind"
@@ -73,7 +77,7 @@ class AlarmKind(StrEnum):
     @property
     def is_high(self) -> bool:
         """Tell whether the alarm is abnormal at or above its setpoint (else at or below it)."""
-        return self not in (AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_LOW)
+        return self not in (AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_LOW, AlarmKind.STALL)
 
     @property
     def is_ph(self) -> bool:
@@ -88,12 +92,18 @@ class AlarmKind(StrEnum):
     @property
     def is_trend(self) -> bool:
         """Tell whether the alarm looks back over several windows."""
-        return self in (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE)
+        return self in (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE) or self.is_of_batch
+
+    @property
+    def is_of_batch(self) -> bool:
+        """Tell whether the alarm watches how a batch begins or goes on: it looks at the temperature too."""
+        return self in (AlarmKind.NO_START, AlarmKind.STALL)
 
     @property
     def unit(self) -> str:
         """Return the unit of its value and setpoint, with a space before it; empty for pH."""
-        return " pH/h" if self is AlarmKind.RATE_OF_CHANGE else "" if self.is_ph else " C"
+        others = {AlarmKind.RATE_OF_CHANGE: " pH/h", AlarmKind.STALL: " pH/h", AlarmKind.NO_START: " h"}
+        return others.get(self, "" if self.is_ph else " C")
 
 
 _INSTRUMENT = frozenset(
@@ -249,6 +259,10 @@ class ProbeConfig:
     check_every_d: float = 3.0
 
 
+STALL_WINDOWS = 12
+"""Windows that a stall looks back over: 12 h by default. [T]"""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AlarmConfig:
     """One alarm of a vat. Setpoint and deadband in the unit of its kind; no setpoint for instrument alarms."""
@@ -263,6 +277,10 @@ class AlarmConfig:
     """Length of the windows whose median is judged; 0: every record by itself."""
     armed_ph: float = 4.4
     """A rise counts only after the pH came down to this. [CP]"""
+    drop_ph: float = 0.3
+    """So much the pH must have fallen: without it a batch has not begun, with it a stall can be one. [CP]"""
+    above_ph: float = 4.75
+    """A stall counts only above this: by default 0.15 above a target of 4.6. [T]"""
     priority: Priority = Priority.MEDIUM
     latching: bool = False
     realarm_s: float | None = None

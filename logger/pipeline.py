@@ -18,7 +18,7 @@ from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
 from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
 from logger.known import Known
-from logger.measure import calibration, course, quality, trend, uncertainty, windows, witness
+from logger.measure import batch, calibration, course, quality, trend, uncertainty, windows, witness
 from logger.measure.windows import Belief, Judged
 from logger.model import (
     AlarmState,
@@ -217,12 +217,12 @@ def _alarm(
     unused = int(np.searchsorted(rows.elapsed_us, open_us))
     rows, first = rows[unused:], first - unused
     for alarm in watch.vat.alarms:
-        signal = (_SIGNALS[alarm.kind], alarm.window_s)
-        if signal not in judged:
-            judged[signal] = _judge(watch, carry, rows, alarm, first=first)
-        look = judged[signal]
-        if alarm.kind.is_trend:
-            before = trends.get(alarm.id, Trend())
+        look, before = _seen(judged, watch, carry, rows, alarm, first=first), trends.get(alarm.id, Trend())
+        if alarm.kind.is_of_batch:
+            warm = _seen(judged, watch, carry, rows, replace(alarm, kind=AlarmKind.TEMPERATURE_HIGH), first=first)
+            band_c = batch.band_c(watch.vat)
+            trends[alarm.id], look = batch.follow(before, look, warm, alarm, carry=carry, band_c=band_c)
+        elif alarm.kind.is_trend:
             trends[alarm.id], look = trend.follow(before, look, alarm, carry=carry)
         states[alarm.id], entries = evaluate.run(
             watch.vat.id,
@@ -249,6 +249,8 @@ _SIGNALS = {
     AlarmKind.PH_LOW: AlarmKind.PH_HIGH,
     AlarmKind.RATE_OF_CHANGE: AlarmKind.PH_HIGH,
     AlarmKind.RISE: AlarmKind.PH_HIGH,
+    AlarmKind.NO_START: AlarmKind.PH_HIGH,
+    AlarmKind.STALL: AlarmKind.PH_HIGH,
     AlarmKind.TEMPERATURE_HIGH: AlarmKind.TEMPERATURE_HIGH,
     AlarmKind.TEMPERATURE_LOW: AlarmKind.TEMPERATURE_HIGH,
     AlarmKind.NO_DATA: AlarmKind.NO_DATA,
@@ -258,6 +260,22 @@ _SIGNALS = {
     AlarmKind.DISAGREEMENT: AlarmKind.DISAGREEMENT,
 }
 """Kinds that look at the same values share what was judged of them."""
+
+
+def _seen(
+    judged: dict[tuple[AlarmKind, float], Judged],
+    watch: Watch,
+    carry: Carry,
+    rows: Measurements,
+    alarm: AlarmConfig,
+    *,
+    first: int,
+) -> Judged:
+    """Return what an alarm looks at, judged once for all that look at the same."""
+    signal = (_SIGNALS[alarm.kind], alarm.window_s)
+    if signal not in judged:
+        judged[signal] = _judge(watch, carry, rows, alarm, first=first)
+    return judged[signal]
 
 
 def _judge(watch: Watch, carry: Carry, rows: Measurements, alarm: AlarmConfig, *, first: int) -> Judged:

@@ -11,6 +11,7 @@ import numpy as np
 
 from simulator import electrode as physics
 from simulator import hand as hands
+from simulator.deeds import dilutions
 from simulator.faults import Event, Fault, Floats, Ints, held_second, stands
 from simulator.noise import Noise, Stream
 from simulator.runs import Run
@@ -48,7 +49,9 @@ class Bench:
         """Let the vat ferment from its filling to the end of the run."""
         self.run, self.seed, self.noise = run, seed, Noise(seed)
         vat = scattered(run.vat, self.noise) if run.scattered else run.vat
-        self.course: Course = course(vat, run.room, hours=run.hours + 2.0, start_hour=run.start_hour)
+        self.course: Course = course(
+            vat, run.room, hours=run.hours + 2.0, start_hour=run.start_hour, dilutions=dilutions(run.deeds)
+        )
         step_s = float(self.course.hours[1] - self.course.hours[0]) * 3600.0
         self.hand = hands.Hand()
         self._membrane_ph = lag(self.course.ph, step_s, tau=run.electrode.tau_s)

@@ -7,13 +7,17 @@ fresh buffers; the numbers of reasons belong to the recording's format.
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 
 from simulator.bench import BATH_C, BUFFER_HALF_WIDTH_PH, BUFFERS_PH, CALIBRATED_DAY, Bench
+from simulator.deeds import Deed
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
 from simulator.faults import Event, Fault, Ints, stands
+from simulator.runs import Run
 
 PERSON = "simulated person"
 U_POTENTIAL_MV = 0.4
@@ -99,23 +103,26 @@ def recording(bench: Bench, label: Label) -> Iterator[str]:
         }
     )
     fit = calibration(bench, label)
-    yield _line(
-        {
-            "command": {
-                "id": 1,
-                "at_us": fit["at_us"],
-                "kind": "calibrate",
-                "vat": "",
-                "probe": label.probe,
-                "calibration": fit,
-                "by": PERSON,
-                "seq": 1,
-            }
-        }
-    )
+    calibrate = {"at_us": fit["at_us"], "kind": "calibrate", "vat": "", "probe": label.probe, "calibration": fit}
+    yield _line({"command": {"id": 1, **calibrate, "by": PERSON, "seq": 1}})
     polls, an_hour = int(np.ceil(run.hours * 3600.0 / label.poll_s)), max(int(3600.0 / label.poll_s), 1)
-    for first in range(0, polls, an_hour):
-        yield _line({"rows": _rows(bench, label, np.arange(first, min(first + an_hour, polls)))})
+    marks = [mark for mark in _marks(run, label) if mark["seq"] <= polls]
+    cuts = {0, polls, *range(0, polls, an_hour), *(mark["seq"] - 1 for mark in marks)}
+    for first, end in pairwise(sorted(cuts)):
+        yield from (_line({"command": mark}) for mark in marks if mark["seq"] == first + 1)
+        yield _line({"rows": _rows(bench, label, np.arange(first, end))})
+
+
+def _marks(run: Run, label: Label) -> list[dict[str, Any]]:
+    """Return the commands that say what is done at the vat; a run that begins at the filling begins with its start."""
+    begun = (Deed(hour=0.0, mark="started"),) if run.vat.age_h == 0.0 else ()
+    said: list[dict[str, Any]] = []
+    for number, deed in enumerate(sorted((*begun, *run.deeds), key=lambda deed: deed.hour), start=2):
+        seq = int(np.ceil(deed.hour * 3600.0 / label.poll_s)) + 1
+        at_us = label.epoch_us + round(deed.hour * HOUR_US)
+        mark = {"id": number, "at_us": at_us, "kind": "mark", "vat": label.vat, "note": deed.mark, "by": PERSON}
+        said.append({**mark, "litres": deed.litres, "seq": seq})
+    return said
 
 
 def _fault(event: Event) -> dict[str, object]:

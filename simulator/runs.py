@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+from simulator.deeds import Deed
 from simulator.electrode import Electrode
 from simulator.faults import Event, Fault
 from simulator.vat import HeaterFailure, Population, Room, Vat
@@ -30,6 +31,8 @@ class Run:
     room: Room = field(default_factory=Room)
     electrode: Electrode = field(default_factory=Electrode)
     events: tuple[Event, ...] = ()
+    deeds: tuple[Deed, ...] = ()
+    """What a person does and says; a run that begins at the filling is said to start."""
     scattered: bool = False
     """The seed draws the vat itself, not only the noise."""
 
@@ -52,6 +55,11 @@ STARTER = Vat(
     early=Population(log10_cfu_ml=5.2, mu20_per_h=0.32, t_min_c=-1.5, ph_min=4.15),
     late=Population(log10_cfu_ml=4.0, mu20_per_h=0.24, t_min_c=2.0, ph_min=3.42),
     ph_start=5.8,
+)
+TEA = Vat(  # a stand-in for acetic acid bacteria and yeasts: it sours, and what lives in it bears more acid
+    early=Population(log10_cfu_ml=6.2, mu20_per_h=0.30, t_min_c=5.0, ph_min=2.8),
+    late=Population(log10_cfu_ml=5.0, mu20_per_h=0.24, t_min_c=5.0, ph_min=2.5),
+    ph_start=4.6,
 )
 FINISHED = replace(MARROW, age_h=288.0, sugar_mm=66.0)
 """Twelve days old: the sugar is used up."""
@@ -96,8 +104,8 @@ _ALL = (
     _DEMO_NIGHT,
     Run(
         name="stuck-vat",
-        summary="72 h from filling, far too much salt: pH stays near 5.9",
-        hours=72.0,
+        summary="96 h from filling, far too much salt: pH stays near 5.9",
+        hours=96.0,
         vat=replace(MARROW, age_h=0.0, salt_percent=11.0),
     ),
     Run(
@@ -126,6 +134,51 @@ _ALL = (
         hours=96.0,
         vat=STARTER,
         scattered=True,
+    ),
+    Run(
+        name="cucumber-vat",
+        summary="120 h from filling, cucumbers in 5.5 % brine, warm; the seed draws the vat",
+        hours=120.0,
+        vat=replace(STARTER, salt_percent=5.5),
+        room=Room(mean_c=23.0),
+        scattered=True,
+    ),
+    Run(
+        name="kombucha-vat",
+        summary="120 h from filling, a tea seeded to about pH 4.6 that acid-loving bacteria sour; the seed draws it",
+        hours=120.0,
+        vat=TEA,
+        room=Room(mean_c=25.0),
+        scattered=True,
+    ),
+    Run(
+        name="vinegar-vat",
+        summary="120 h from filling, about pH 3.3 at 28 C, falling slowly; the seed draws the vat",
+        hours=120.0,
+        vat=replace(TEA, ph_start=3.3),
+        room=Room(mean_c=28.0),
+        scattered=True,
+    ),
+    Run(
+        name="stalled-vat",
+        summary="48 h, a mash with little sugar: pH falls from 5.5 to 4.9 in 16 h and stays there",
+        hours=48.0,
+        vat=replace(MARROW, age_h=48.0, sugar_mm=14.0),
+    ),
+    Run(
+        name="topped-up",
+        summary="20 h, a finished vat; at 4 h a third of the brine has leaked away and is topped up and marked",
+        hours=20.0,
+        vat=FINISHED,
+        deeds=(Deed(hour=4.0, mark="topped-up", litres=60.0, part=0.3),),
+    ),
+    Run(
+        name="stirred",
+        summary="14 h, as normal-night, stirred for 6 min at 2 h and at 7 h, which is marked: spikes, nothing else",
+        hours=14.0,
+        vat=MARROW,
+        events=tuple(Event(fault=Fault.STIRRED, start_h=hour, end_h=hour + 0.1) for hour in (2.0, 7.0)),
+        deeds=(Deed(hour=2.0, mark="stirred"), Deed(hour=7.0, mark="stirred")),
     ),
     _fault_run(
         "probe-knocked",

@@ -6,6 +6,7 @@ Ranges of the constants: shared design notes, trials on simulated vats, and food
 """
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -197,31 +198,48 @@ class _Growth:
         return ACID_PER_CELL_MM * (after - before) + UPKEEP_PER_CELL_MM_H * after * warmth * tolerance * food * hours
 
 
-def ferment(vat: Vat, temperature_c: Floats, *, step_h: float) -> tuple[Floats, Floats]:
-    """Return (pH, lactic acid in mmol/L) at the grid of the temperatures; the first point is the filling."""
+def ferment(
+    vat: Vat, temperature_c: Floats, *, step_h: float, diluted: Mapping[int, float] | None = None
+) -> tuple[Floats, Floats]:
+    """Return (pH, lactic acid in mmol/L) at the grid of the temperatures; the first point is the filling.
+
+    `diluted`: by the number of the step, which part of acid and sugar fresh brine takes the place of (the buffers are
+    the mash's own).
+    """
     titration, kinds = Titration(vat), (_Growth(vat.early), _Growth(vat.late))
     salt = max(SALT_LIMIT_PERCENT - vat.salt_percent, 0.0) / (SALT_LIMIT_PERCENT - SALT_REFERENCE_PERCENT)
     acid, sugar, film = 0.0, vat.sugar_mm, vat.film_cover
     acids, phs = [acid], [titration.ph(acid)]
-    for temperature in temperature_c[:-1].tolist():
+    for step, temperature in enumerate(temperature_c[:-1].tolist()):
         food = salt * sugar / (sugar + HALF_SUGAR_MM)
         made = min(sum(kind.acid(phs[-1], temperature, food=food, hours=step_h) for kind in kinds), sugar)
         film += FILM_GROWTH_PER_H * film * (1.0 - film) * step_h
         sugar -= made
         acid = max(acid + made - vat.film_mm_h * film * step_h, 0.0)
+        kept = 1.0 - (diluted or {}).get(step, 0.0)
+        acid, sugar = acid * kept, sugar * kept
         acids.append(acid)
         phs.append(titration.ph(acid))
     return np.array(phs), np.array(acids)
 
 
-def course(vat: Vat, room: Room, *, hours: float, start_hour: float, step_s: float = STEP_S) -> Course:
-    """Return the course from filling to `hours` after the run's begin."""
+def course(
+    vat: Vat,
+    room: Room,
+    *,
+    hours: float,
+    start_hour: float,
+    step_s: float = STEP_S,
+    dilutions: Mapping[float, float] | None = None,
+) -> Course:
+    """Return the course from filling to `hours` after the run's begin; `dilutions`: parts replaced, by run hour."""
     step_h = step_s / 3600.0
     before, after = math.ceil(vat.age_h / step_h), math.ceil(hours / step_h)
     grid = np.arange(-before, after + 1, dtype=np.float64) * step_h
     air = room_temperature(room, grid, start_hour=start_hour)
     temperature = lag(air, step_h, tau=vat.lag_h, start=vat.start_c)
-    ph, acid = ferment(vat, temperature, step_h=step_h)
+    diluted = {before + math.floor(hour / step_h): part for hour, part in (dilutions or {}).items()}
+    ph, acid = ferment(vat, temperature, step_h=step_h, diluted=diluted)
     return Course(grid, ph, temperature, air, acid)
 
 

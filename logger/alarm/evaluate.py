@@ -75,7 +75,7 @@ class Watched:
         return Now(
             at_us=int(self.rows.at_us[row]),
             elapsed_us=int(self.rows.elapsed_us[row]),
-            value=None if np.isnan(value) else float(value),
+            value=float(value) if np.isfinite(value) else None,
             u=None if np.isnan(u) else float(u),
             wakes=self.wakes,
         )

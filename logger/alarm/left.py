@@ -41,7 +41,8 @@ def kept(vat: VatConfig, carry: Carry) -> Carry:
         for alarm in vat.alarms
         if alarm.id in carry.alarms and not _goes_on(alarm, carry.alarms[alarm.id])
     }
-    return replace(carry, alarms={**carry.alarms, **anew})
+    trends = {name: trend for name, trend in carry.trends.items() if name not in anew}
+    return replace(carry, alarms={**carry.alarms, **anew}, trends=trends)
 
 
 def _goes_on(alarm: AlarmConfig | None, state: AlarmState) -> bool:

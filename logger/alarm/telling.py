@@ -3,6 +3,7 @@
 Law: pure; only what was known at the record. Nothing is ever called safe, and what may be broken glass comes first.
 """
 
+from logger.alarm import batch_words
 from logger.alarm.hours import clock_time
 from logger.alarm.words import quantity
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, VatConfig
@@ -43,6 +44,8 @@ def _before(entry: Entry) -> str:
 def _what(alarm: AlarmConfig, entry: Entry) -> str:
     if not alarm.kind.is_process:
         return WHAT.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} stands")
+    if alarm.kind.is_of_batch:
+        return batch_words.what(alarm, entry.value)
     came = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
     said = f"{_quantity(alarm, entry)}{came}"
     return f"{said} ({_limit(alarm)})" if alarm.kind.is_trend else f"{said}, {_limit(alarm)}"
@@ -59,6 +62,8 @@ def _limit(alarm: AlarmConfig) -> str:
 def _over(alarm: AlarmConfig, entry: Entry) -> str:
     if not alarm.kind.is_process:
         return _AGAIN.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} is over")
+    if alarm.kind.is_of_batch:
+        return batch_words.over(alarm, entry.value)
     return f"{_quantity(alarm, entry)}, no longer {_limit(alarm)},"
 
 
@@ -126,6 +131,8 @@ FIRST = {
     AlarmKind.TEMPERATURE_LOW: "look at heater and plug, and warm the vat",
     AlarmKind.RATE_OF_CHANGE: "ask who stirred, topped up or dosed; if nobody did, look at the probe",
     AlarmKind.RISE: "look for film and air at the surface, measure with another instrument, and hold the batch",
+    AlarmKind.NO_START: batch_words.FIRST,
+    AlarmKind.STALL: batch_words.FIRST,
     AlarmKind.NO_DATA: "look whether the instrument is on and plugged in",
     AlarmKind.BLIND: "look at the probe: is it in the liquid, is the glass whole",
     AlarmKind.OUT_OF_LIQUID: "push the probe down below the foam",

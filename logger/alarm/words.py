@@ -1,5 +1,6 @@
 """One sentence a tired person understands. Law: says what is known and its doubt, never that anything is safe."""
 
+from logger.alarm import batch_words
 from logger.alarm.lifecycle import Step
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Cause, Reason, Tests
@@ -64,6 +65,8 @@ def sentence(
 
 
 def _process(alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float | None) -> str:
+    if alarm.kind.is_of_batch:
+        return batch_words.sentence(alarm, cause, value=value)
     side = "above" if alarm.kind.is_high else "below"
     limit = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
     if cause is Cause.RETURNED:
@@ -81,6 +84,8 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     """Say a value with its unit and, where u is known, twice its standard uncertainty."""
     if value is not None and alarm.kind is AlarmKind.RATE_OF_CHANGE:
         return f"pH changes by {value:.2f} an hour"
+    if value is not None and alarm.kind.is_of_batch:
+        return f"{value:.3g}{alarm.kind.unit}"
     if value is not None and alarm.kind is AlarmKind.RISE:
         return f"pH has risen by {value:.2f} from its lowest"
     if value is None:

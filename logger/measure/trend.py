@@ -15,6 +15,7 @@ from dataclasses import replace
 from statistics import median
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.measure.windows import Belief, Judged
@@ -36,11 +37,9 @@ def follow(trend: Trend, judged: Judged, alarm: AlarmConfig, *, carry: Carry) ->
     `armed_ph`.
     """
     length_us = round(alarm.window_s * SECOND_US)
-    from_us, settled_us = carry.unsettled_us or (0, 0)
-    settled = (judged.begin_us + length_us <= from_us) | (judged.begin_us >= settled_us)
-    believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
+    settled_us = carry.unsettled_us[1] if carry.unsettled_us else 0
     found = np.full(len(judged), np.nan)
-    for index in np.flatnonzero(settled & believed).tolist():
+    for index in np.flatnonzero(usable(judged, length_us, carry)).tolist():
         begin_us, value = int(judged.begin_us[index]), float(judged.value[index])
         after_us = settled_us if begin_us >= settled_us else 0
         if alarm.kind is AlarmKind.RATE_OF_CHANGE:
@@ -53,16 +52,24 @@ def follow(trend: Trend, judged: Judged, alarm: AlarmConfig, *, carry: Carry) ->
     return trend, replace(judged, value=found, u=np.full(len(judged), np.nan))
 
 
+def usable(judged: Judged, length_us: int, carry: Carry) -> NDArray[np.bool_]:
+    """Tell which windows are believed and overlap no time in which the vat was unsettled."""
+    from_us, settled_us = carry.unsettled_us or (0, 0)
+    settled = (judged.begin_us + length_us <= from_us) | (judged.begin_us >= settled_us)
+    return np.asarray(settled & (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value))
+
+
 def topped_up(trends: Mapping[str, Trend]) -> dict[str, Trend]:
     """Remember the levels before the vat was topped up; those of a topping up that is not over yet stay."""
     return {
-        name: replace(trend, before=_level(trend)) if trend.lowest is not None and trend.before is None else trend
+        name: replace(trend, before=level(trend)) if trend.medians and trend.before is None else trend
         for name, trend in trends.items()
     }
 
 
-def _level(trend: Trend) -> float:
-    return median(value for _, value in trend.medians)
+def level(trend: Trend) -> float:
+    """Return where the pH is: the median of the newest windows."""
+    return median(value for _, value in trend.medians[-SPAN:])
 
 
 def _taken(trend: Trend, begin_us: int, value: float, *, since_us: int) -> Trend:
@@ -79,9 +86,10 @@ def _rate(trend: Trend, length_us: int) -> float:
 def _risen(trend: Trend, armed_ph: float, *, is_after: bool) -> tuple[Trend, float]:
     if len(trend.medians) < ENOUGH:
         return trend, float("nan")
-    level = _level(trend)
-    if is_after and trend.before is not None and trend.lowest is not None:
-        trend = replace(trend, lowest=trend.lowest + (level - trend.before), before=None)
-    lowest = level if trend.lowest is None else min(trend.lowest, level)
+    now = level(trend)
+    if is_after and trend.before is not None:
+        step = now - trend.before
+        trend = replace(trend, lowest=None if trend.lowest is None else trend.lowest + step, before=None)
+    lowest = now if trend.lowest is None else min(trend.lowest, now)
     armed = trend.armed or lowest <= armed_ph
-    return replace(trend, lowest=lowest, armed=armed), level - lowest if armed else 0.0
+    return replace(trend, lowest=lowest, armed=armed), now - lowest if armed else 0.0

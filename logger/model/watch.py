@@ -50,6 +50,14 @@ class Trend:
     """The level has been down to where a rise counts."""
     before: float | None = None
     """The level before the vat was topped up, until the step is known that this made."""
+    top: float | None = None
+    """The level that a fall is counted from; see `measure/batch.py`."""
+    hours: float = 0.0
+    """Biological hours since the start of the batch."""
+    counted_us: int | None = None
+    """Watch time up to which they are counted."""
+    temperature_c: float | None = None
+    """The newest median temperature that was believed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

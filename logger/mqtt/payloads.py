@@ -41,6 +41,8 @@ _KIND_WORDS = {
     AlarmKind.TEMPERATURE_LOW: "temperature low",
     AlarmKind.RATE_OF_CHANGE: "pH changes fast",
     AlarmKind.RISE: "pH rises again",
+    AlarmKind.NO_START: "ferment has not started",
+    AlarmKind.STALL: "ferment stalls",
     AlarmKind.NO_DATA: "no data",
     AlarmKind.BLIND: "blind, nothing to be believed",
     AlarmKind.OUT_OF_LIQUID: "probe out of the liquid",

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from logger.alarm import words
 from logger.alarm.lifecycle import Step, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
+from logger.measure import batch
 from logger.model import AlarmState, Calibration, Carry, Cause, Measurements, Quality, Reason, State, Tests
 from logger.mqtt.health import probe_health
 from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
@@ -110,6 +111,10 @@ class VatStatus:
     findings: list[str]
     corrections: list[str]
     """Corrections in force for records of this probe, a sentence each."""
+    started: str | None
+    """When the batch was started, as far as somebody said so."""
+    unwatched: str
+    """Why a start cannot be watched; empty: it can, or need not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -215,6 +220,8 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
         health=status.value,
         findings=findings,
         corrections=[sentence(one) for one in in_force(queries.corrections(store, vat.probe)).values()],
+        started=None if carry.started_at_us is None else moment(carry.started_at_us),
+        unwatched=batch.unwatched(vat, carry),
     )
 
 
@@ -314,6 +321,8 @@ def _wants(config: Config, vat: VatStatus) -> Iterator[str]:
             f"{vat.name}: no calibration is in force, so no pH is claimed: "
             f"`vatvigil calibrate {vat.probe}` guides you through it."
         )
+    if vat.unwatched:
+        yield f"{vat.name}: {vat.unwatched}."
     for alarm in vat.alarms:
         if alarm.acknowledge:
             yield f"{vat.name}: {alarm.alarm} is not acknowledged: `vatvigil alarms ack {vat.vat} {alarm.alarm}`."

@@ -1,6 +1,6 @@
 """What the alarms of a vat must mean to be run. Pure, like `checks.py`."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import product
 from typing import Final
 
@@ -10,8 +10,14 @@ from logger.settings.problems import Key, Problem
 from logger.settings.ranges import LONGEST_S, wrong
 
 _PH_RANGE: Final = (-2.0, 16.0)
-_ARMED_PH: Final = AlarmConfig(id="", kind=AlarmKind.RISE).armed_ph
+_PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)
+_OWN: Final[Mapping[str, tuple[tuple[AlarmKind, ...], tuple[float, float]]]] = {
+    "armed_ph": ((AlarmKind.RISE,), _PH_RANGE),
+    "drop_ph": ((AlarmKind.NO_START, AlarmKind.STALL), (0.01, 10.0)),
+    "above_ph": ((AlarmKind.STALL,), _PH_RANGE),
+}
 _TREND_RANGE: Final = (0.0, 16.0)
+_HOURS_RANGE: Final = (0.0, 1000.0)
 _WINDOW_POLLS: Final = 3
 _PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
 
@@ -45,7 +51,7 @@ def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[
     yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
     yield from _raising(key, alarm)
     yield from _window(key, alarm, probe)
-    yield from _armed(key, alarm)
+    yield from _own_keys(key, alarm)
     yield from _setpoint(key, alarm, probe) if alarm.kind.is_process else _instrument(key, alarm)
 
 
@@ -68,12 +74,15 @@ def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator
         yield wrong((*key, "window_s"), alarm.window_s, reason, f"write {least:g} or more, or 0 to judge every record")
 
 
-def _armed(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
-    if alarm.kind is AlarmKind.RISE:
-        yield from ranges.between((*key, "armed_ph"), alarm.armed_ph, low=_PH_RANGE[0], high=_PH_RANGE[1])
-    elif alarm.armed_ph != _ARMED_PH:
-        reason = f"an alarm of kind {alarm.kind} is always armed"
-        yield wrong((*key, "armed_ph"), alarm.armed_ph, reason, "remove this key; it goes with kind rise")
+def _own_keys(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
+    """Check the keys that only some kinds look at."""
+    for name, (kinds, (low, high)) in _OWN.items():
+        value = getattr(alarm, name)
+        if alarm.kind in kinds:
+            yield from ranges.between((*key, name), value, low=low, high=high)
+        elif value != getattr(_PLAIN, name):
+            remedy = f"remove this key; it goes with kind {' or '.join(kinds)}"
+            yield wrong((*key, name), value, f"an alarm of kind {alarm.kind} does not look at it", remedy)
 
 
 def _instrument(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
@@ -103,7 +112,7 @@ def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterat
 def _range(alarm: AlarmConfig, probe: ProbeConfig | None) -> tuple[float, float]:
     """Return how far the quantity can go: pH by convention, temperature as far as the probe is believed."""
     if alarm.kind.is_trend:
-        return _TREND_RANGE
+        return _HOURS_RANGE if alarm.kind is AlarmKind.NO_START else _TREND_RANGE
     if alarm.kind.is_ph:
         return _PH_RANGE
     limits = (probe or ProbeConfig(id="", port="")).limits

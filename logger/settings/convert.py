@@ -49,6 +49,7 @@ _MICROSECOND: Final = timedelta(microseconds=1)
 
 _PH: Final[dict[str, Any]] = {"deadband": 0.05}
 _TEMPERATURE: Final[dict[str, Any]] = {"deadband": 0.5}
+_HOURLY: Final[dict[str, Any]] = {"window_s": 3600.0, "on_delay_s": 3600.0, "off_delay_s": 3600.0}
 DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.PH_HIGH: _PH,
     AlarmKind.PH_LOW: _PH,
@@ -56,13 +57,15 @@ DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.TEMPERATURE_LOW: _TEMPERATURE,
     AlarmKind.RATE_OF_CHANGE: {"setpoint": 0.5, "deadband": 0.1},
     AlarmKind.RISE: {"setpoint": 0.1, "deadband": 0.03, "window_s": 3600.0, "on_delay_s": 10800.0},
+    AlarmKind.NO_START: {"setpoint": 66.0, **_HOURLY},
+    AlarmKind.STALL: {"setpoint": 0.006, "deadband": 0.002, **_HOURLY, "on_delay_s": 21600.0},
     AlarmKind.NO_DATA: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
     AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.ERRATIC: {"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.DISAGREEMENT: {},
 }
-"""What differs by kind from the defaults of `AlarmConfig`, each [CP]."""
+"""What differs by kind from the defaults of `AlarmConfig`, each [CP]; those of no-start and stall [T]."""
 _ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
 
 

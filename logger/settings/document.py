@@ -151,6 +151,8 @@ class AlarmTable(Table):
     off_delay_s: Number | None = None
     window_s: Number | None = None
     armed_ph: Number | None = None
+    drop_ph: Number | None = None
+    above_ph: Number | None = None
     priority: Priority | None = None
     latching: Switch | None = None
     realarm_s: Number | None = None

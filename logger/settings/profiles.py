@@ -1,7 +1,8 @@
 """Alarms by kind of ferment, for a vat that says `profile = "..."`: a beginning, to be tuned to one's own recipe.
 
-Law: what is written in the file stands over the profile, key by key. Every figure is common practice, no source. None
-of them has `ph-high`: a vat begins above its limit, and once it has acidified `rise` watches it.
+Law: what is written in the file stands over the profile, key by key. Every figure is common practice, no source; those
+of `slow-start`, `no-start` and `stall` come from trials on simulated vats. None of them has `ph-high`: a vat begins
+above its limit, and once it has acidified `rise` watches it.
 """
 
 from collections.abc import Mapping
@@ -47,20 +48,39 @@ def _alarms(
     }
 
 
+def _course(*, slow_h: float, late_h: float, above_ph: float) -> Mapping[str, Mapping[str, Any]]:
+    """Return the alarms by the course of a batch; biological hours: the first waits for the day, the second wakes."""
+    wakes = {name: value for name, value in _WAKES.items() if name != "on_delay_s"}
+    return {
+        "slow-start": {"kind": AlarmKind.NO_START, "setpoint": slow_h},
+        "no-start": {"kind": AlarmKind.NO_START, "setpoint": late_h, **wakes},
+        "stall": {"kind": AlarmKind.STALL, "above_ph": above_ph},
+    }
+
+
 _SOON: Final = {"setpoint": 0.10, "on_delay_s": 3 * _HOUR_S}
 PROFILES: Final[Mapping[Profile, Mapping[str, Mapping[str, Any]]]] = {
-    Profile.LACTIC_VEGETABLES: _alarms(ph_low=3.0, soft_c=(16.0, 24.0), hard_c=(10.0, 30.0), rise=_SOON),
-    Profile.BRINED_CUCUMBERS: _alarms(ph_low=3.0, soft_c=(18.0, 30.0), hard_c=(12.0, 35.0), rise=_SOON),
+    Profile.LACTIC_VEGETABLES: {
+        **_alarms(ph_low=3.0, soft_c=(16.0, 24.0), hard_c=(10.0, 30.0), rise=_SOON),
+        **_course(slow_h=66.0, late_h=84.0, above_ph=4.75),
+    },
+    Profile.BRINED_CUCUMBERS: {
+        **_alarms(ph_low=3.0, soft_c=(18.0, 30.0), hard_c=(12.0, 35.0), rise=_SOON),
+        **_course(slow_h=72.0, late_h=96.0, above_ph=4.75),
+    },
     Profile.VINEGAR: _alarms(
         ph_low=2.2,
         soft_c=(25.0, 32.0),
         hard_c=(20.0, 36.0),
         rise={"setpoint": 0.08, "on_delay_s": 12 * _HOUR_S},
     ),
-    Profile.KOMBUCHA: _alarms(
-        ph_low=2.5,
-        soft_c=(21.0, 29.0),
-        hard_c=(18.0, 32.0),
-        rise={"setpoint": 0.15, "on_delay_s": 12 * _HOUR_S},
-    ),
+    Profile.KOMBUCHA: {
+        **_alarms(
+            ph_low=2.5,
+            soft_c=(21.0, 29.0),
+            hard_c=(18.0, 32.0),
+            rise={"setpoint": 0.15, "on_delay_s": 12 * _HOUR_S},
+        ),
+        **_course(slow_h=72.0, late_h=96.0, above_ph=4.35),
+    },
 }

@@ -68,6 +68,8 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
         "health": "good",
         "findings": [],
         "corrections": [],
+        "started": None,
+        "unwatched": "",
     }
     assert (told["attention"], told["simulated"], told["commands_waiting"]) == ([], False, 0)
     assert told["run"]["run"] == 1

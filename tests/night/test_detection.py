@@ -5,15 +5,23 @@ The bench (`tests/bench/bench_detection.py`) does the same over many seeds and p
 
 import pytest
 
-from tests.night.faults import FAULTS, raised
+from tests.night.faults import FAULTS, LONG, raised
+
+QUICK = ("probe-out", "probe-knocked", *LONG)
 
 
-@pytest.mark.parametrize(
-    "run",
-    [pytest.param(run, marks=[] if run in ("probe-out", "probe-knocked") else pytest.mark.slow) for run in FAULTS],
-)
+@pytest.mark.parametrize("run", [pytest.param(run, marks=[] if run in QUICK else pytest.mark.slow) for run in FAULTS])
 def test_a_night_raises_the_alarms_of_its_faults_and_no_other(run: str) -> None:
     assert {alarm for alarm, _ in raised(run, seed=11)} == set(FAULTS[run])
+
+
+def test_topping_up_raises_nothing_when_it_is_marked_and_a_rise_when_nobody_says_so() -> None:
+    assert raised("topped-up", seed=3) == []
+    assert [alarm for alarm, _ in raised("topped-up", seed=3, silent=True)] == ["rise"]
+
+
+def test_a_start_that_nobody_told_of_is_not_watched() -> None:
+    assert raised("stuck-vat", seed=3, silent=True) == []
 
 
 def test_a_lifted_probe_is_told_within_a_quarter_of_an_hour() -> None:

@@ -26,6 +26,8 @@ ALARMS = (
     AlarmConfig(id="cold", kind=AlarmKind.TEMPERATURE_LOW, setpoint=16.0, deadband=0.5, window_s=60.0, on_delay_s=30.0),
     AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=2.0, deadband=0.5, window_s=50.0, on_delay_s=0.0),
     AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.1, window_s=60.0, on_delay_s=60.0),
+    AlarmConfig(id="no-start", kind=AlarmKind.NO_START, setpoint=0.1, window_s=50.0, on_delay_s=0.0, drop_ph=0.2),
+    AlarmConfig(id="stall", kind=AlarmKind.STALL, setpoint=5.0, window_s=30.0, on_delay_s=30.0, above_ph=4.0),
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=40.0),
     AlarmConfig(id="blind", kind=AlarmKind.BLIND, window_s=60.0, on_delay_s=60.0),
     raw_alarm(AlarmKind.OUT_OF_LIQUID, None, on_delay_s=40.0),

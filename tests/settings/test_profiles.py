@@ -39,6 +39,25 @@ def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tu
     assert {"no-data", "blind", "out-of-liquid", "erratic"} < set(found)
 
 
+@pytest.mark.parametrize(
+    ("profile", "course"),
+    [("lactic-vegetables", (66, 84, 4.75)), ("brined-cucumbers", (72, 96, 4.75)), ("kombucha", (72, 96, 4.35))],
+)
+def test_a_profile_watches_how_a_batch_begins_and_goes_on(
+    tmp_path: Path, profile: str, course: tuple[float, ...]
+) -> None:
+    found = alarms(tmp_path, f'profile = "{profile}"\n')
+    slow, none, stall = found["slow-start"], found["no-start"], found["stall"]
+    assert (slow.setpoint, none.setpoint, stall.above_ph) == course
+    assert (slow.priority, none.priority, stall.priority) == (Priority.MEDIUM, Priority.HIGH, Priority.MEDIUM)
+    assert (slow.kind, none.kind, slow.window_s) == (AlarmKind.NO_START, AlarmKind.NO_START, 3600.0)
+    assert (stall.setpoint, stall.on_delay_s) == (0.006, 6 * 3600.0)
+
+
+def test_vinegar_is_titrated_so_its_course_raises_nothing(tmp_path: Path) -> None:
+    assert not {"slow-start", "no-start", "stall"} & set(alarms(tmp_path, 'profile = "vinegar"\n'))
+
+
 def test_every_profile_is_spelt_out_here() -> None:
     assert set(Profile) == {"lactic-vegetables", "brined-cucumbers", "vinegar", "kombucha"}
 

@@ -2,6 +2,7 @@
 
 import json
 import tomllib
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Any
@@ -17,10 +18,16 @@ from simulator.runs import RUNS, find
 
 EPOCH_US = 1_795_543_200_000_000  # 2026-11-24T18:00:00Z
 LABEL = Label(vat="marrow", probe="marrow-probe", poll_s=10.0, epoch_us=EPOCH_US)
+A_DAY_H = 24.0
 
 
-def lines(name: str, *, seed: int = 1, label: Label = LABEL) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in recording(Bench(find(name), seed), label)]
+def paced(name: str) -> Label:
+    """Return the label of a run; one of several days is polled once a minute."""
+    return LABEL if find(name).hours <= A_DAY_H else replace(LABEL, poll_s=60.0)
+
+
+def lines(name: str, *, seed: int = 1, label: Label | None = None) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in recording(Bench(find(name), seed), label or paced(name))]
 
 
 def columns(name: str, *, seed: int = 1) -> dict[str, np.ndarray]:
@@ -39,7 +46,7 @@ def hour(c: dict[str, np.ndarray], start: float, end: float) -> np.ndarray:
 
 @pytest.mark.parametrize("name", RUNS)
 def test_the_same_seed_gives_the_same_bytes_and_another_does_not(name: str) -> None:
-    first, again, other = ("".join(recording(Bench(find(name), seed), LABEL)) for seed in (5, 5, 6))
+    first, again, other = ("".join(recording(Bench(find(name), seed), paced(name))) for seed in (5, 5, 6))
     assert first == again
     assert first != other
 
@@ -47,8 +54,9 @@ def test_the_same_seed_gives_the_same_bytes_and_another_does_not(name: str) -> N
 @pytest.mark.parametrize("name", RUNS)
 def test_records_are_numbered_from_one_and_time_starts_at_zero(name: str) -> None:
     c = columns(name)
-    assert c["seq"].tolist() == list(range(1, round(find(name).hours * 360) + 1))
-    assert c["elapsed_us"].tolist() == ((c["seq"] - 1) * 10e6).tolist()
+    poll_s = paced(name).poll_s
+    assert c["seq"].tolist() == list(range(1, round(find(name).hours * 3600 / poll_s) + 1))
+    assert c["elapsed_us"].tolist() == ((c["seq"] - 1) * poll_s * 1e6).tolist()
     assert c["at_us"].tolist() == (EPOCH_US + c["elapsed_us"]).tolist()
 
 
@@ -74,6 +82,22 @@ def test_a_recording_opens_with_its_header_and_the_calibration() -> None:
     }
     assert {"kind": "calibrate", "seq": 1}.items() <= command["command"].items()
     assert [len(row["rows"]["seq"]) for row in rows] == [360] * 14
+
+
+def test_a_recording_says_what_a_person_marked_before_the_record_it_concerns() -> None:
+    items = lines("topped-up")
+    at = next(n for n, line in enumerate(items) if line.get("command", {}).get("kind") == "mark")
+    mark = items[at]["command"]
+    assert (mark["note"], mark["litres"], mark["at_us"]) == ("topped-up", 60.0, EPOCH_US + round(4 * 3.6e9))
+    assert (items[at + 1]["rows"]["seq"][0], mark["seq"]) == (4 * 360 + 1, 4 * 360 + 1)
+
+
+def test_a_run_that_begins_at_the_filling_is_said_to_start_and_no_other() -> None:
+    def notes(name: str) -> list[str]:
+        return [line["command"].get("note", "") for line in lines(name) if "command" in line]
+
+    assert notes("stuck-vat") == ["", "started"]
+    assert notes("normal-night") == [""]
 
 
 def test_a_recording_tells_the_faults_of_its_run_and_when_they_stand() -> None:

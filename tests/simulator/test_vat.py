@@ -155,3 +155,13 @@ def test_a_cold_vat_is_slower() -> None:
     cold = course(replace(MARROW, age_h=0.0), Room(mean_c=12.0), hours=60.0, start_hour=0.0)
     assert warm.ph[-1] < 4.4
     assert cold.ph[-1] > 5.5
+
+
+def test_topping_up_takes_acid_out_and_raises_the_ph_by_what_the_charges_say() -> None:
+    vat = FINISHED
+    plain = course(vat, Room(), hours=2.0, start_hour=18.0)
+    topped = course(vat, Room(), hours=2.0, start_hour=18.0, dilutions={1.0: 0.3})
+    at = np.flatnonzero(plain.hours == 1.0)[0]
+    np.testing.assert_array_equal(topped.ph[: at + 1], plain.ph[: at + 1])
+    assert topped.acid_mm[at + 1] == pytest.approx(0.7 * plain.acid_mm[at + 1], rel=1e-3)
+    assert topped.ph[at + 1] == pytest.approx(electroneutral_ph(vat, topped.acid_mm[at + 1]), abs=2e-4)

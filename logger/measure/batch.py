@@ -1,0 +1,156 @@
+"""How a batch begins and goes on: whether its pH has begun to fall, and whether it has stopped falling too early.
+
+Law: as in `trend.py`: only believed medians of whole windows count, each at the record that closed it; a few numbers
+are carried; a doubtful window neither raises nor clears. What cannot be told is NaN; where there can be no stall the
+fall is infinite, which clears.
+
+Biological hours count the warmth: an hour at 20 C is one, at T it is ((T + 3) / 23)^2, none below -3 C (the square root
+model of growth; Ratkowsky and others, J. Bacteriol. 149 (1982) 1-5; its figures here are the design notes', [T]). They
+go on while no pH is believed, by the newest temperature there was, for the vat goes on too.
+
+A calibration forgets what was looked back on but not the level a fall is counted from: it moves pH by less than the
+fall that is asked for, and to count anew would be a false alarm. Topping up moves that level, and the medians, by its
+step: neither water nor vinegar is a ferment.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from math import inf, nan
+from statistics import median
+
+import numpy as np
+
+from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, VatConfig
+from logger.measure.trend import HOUR_US, SECOND_US, level, usable
+from logger.measure.windows import Belief, Judged
+from logger.model import Carry, Trend
+
+FIRST_US = 6 * HOUR_US
+"""A level that was first seen so long after the start is not that of the start. [CP]"""
+ENOUGH = 9
+"""Medians without which no fall is told. [CP]"""
+STILL_C = -3.0
+"""Below it nothing goes on."""
+UNKNOWN_C = 20.0
+"""What is counted with as long as no temperature was believed."""
+
+
+def follow(
+    trend: Trend, judged: Judged, warm: Judged, alarm: AlarmConfig, *, carry: Carry, band_c: tuple[float, float]
+) -> tuple[Trend, Judged]:
+    """Return what is carried on, and what the alarm judges in place of each median of pH.
+
+    `warm`: the medians of temperature of the same windows. `no-start`: biological hours since the start of the batch
+    as long as the level has not fallen by `drop_ph`, then 0. `stall`: how fast the level falls, pH/h, once it has
+    fallen by `drop_ph` and while it is above `above_ph` and the temperature is inside `band_c`.
+    """
+    length_us = round(alarm.window_s * SECOND_US)
+    counts = usable(judged, length_us, carry)
+    settled_us = carry.unsettled_us[1] if carry.unsettled_us else 0
+    warmth = np.where(warm.belief == Belief.BELIEVED, warm.value, np.nan)
+    found = np.full(len(judged), np.nan)
+    for index in range(len(judged)):
+        begin_us = int(judged.begin_us[index])
+        trend = _warmed(trend, float(warmth[index]), carry.started_us, end_us=begin_us + length_us)
+        if counts[index]:
+            trend = _taken(trend, begin_us, float(judged.value[index]), length_us=length_us)
+            trend = _moved(trend, settled_us=settled_us)
+            told = _unstarted if alarm.kind is AlarmKind.NO_START else _falling
+            trend, found[index] = told(trend, alarm, carry, float(warmth[index]), band_c)
+    return trend, replace(judged, value=found, u=np.full(len(judged), np.nan))
+
+
+def band_c(vat: VatConfig) -> tuple[float, float]:
+    """Return the temperatures (C) between which no alarm of the vat speaks of its temperature: one cause, one alarm."""
+    low = [a.setpoint for a in vat.alarms if a.kind is AlarmKind.TEMPERATURE_LOW and a.setpoint is not None]
+    high = [a.setpoint for a in vat.alarms if a.kind is AlarmKind.TEMPERATURE_HIGH and a.setpoint is not None]
+    return max(low, default=-inf), min(high, default=inf)
+
+
+def unwatched(vat: VatConfig, carry: Carry) -> str:
+    """Say why the vat's alarms of kind `no-start` can tell nothing; empty: they can, or there are none."""
+    names = [alarm.id for alarm in vat.alarms if alarm.kind is AlarmKind.NO_START]
+    if not names:
+        return ""
+    said = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
+    if carry.started_us is None:
+        return f"no start of a batch is known, so {said}: `vatvigil mark {vat.id} started`"
+    trend = carry.trends.get(names[0], Trend())
+    late_us = carry.started_us + FIRST_US + HOUR_US
+    if trend.top is None and trend.counted_us is not None and trend.counted_us > late_us:
+        return f"no pH was believed within {FIRST_US // HOUR_US} h of the start, so {said} in this batch"
+    return ""
+
+
+def calibrated(trends: Mapping[str, Trend]) -> dict[str, Trend]:
+    """Return what a calibration leaves of what was looked back on."""
+    return {name: replace(trend, medians=(), lowest=None, armed=False, before=None) for name, trend in trends.items()}
+
+
+def biological_hours(hours: float, temperature_c: float) -> float:
+    """Return what these hours at this temperature (C) are worth, in hours at 20 C."""
+    pace = (max(temperature_c, STILL_C) - STILL_C) / (20.0 - STILL_C)
+    return hours * pace * pace
+
+
+def _warmed(trend: Trend, warm_c: float, started_us: int | None, *, end_us: int) -> Trend:
+    """Count the time up to the end of a window, at its own temperature or else the newest there was."""
+    if not np.isnan(warm_c):
+        trend = replace(trend, temperature_c=warm_c)
+    if started_us is None:
+        return trend
+    since_us = started_us if trend.counted_us is None else trend.counted_us
+    if end_us <= since_us:
+        return trend
+    at_c = UNKNOWN_C if trend.temperature_c is None else trend.temperature_c
+    more = biological_hours((end_us - since_us) / HOUR_US, at_c)
+    return replace(trend, hours=trend.hours + more, counted_us=end_us)
+
+
+def _taken(trend: Trend, begin_us: int, value: float, *, length_us: int) -> Trend:
+    kept = [each for each in trend.medians if each[0] >= begin_us - STALL_WINDOWS * length_us]
+    return replace(trend, medians=(*kept, (begin_us, value)))
+
+
+def _moved(trend: Trend, *, settled_us: int) -> Trend:
+    """Take the step that topping up made out of what was before it, at the first whole window after it."""
+    begin_us, value = trend.medians[-1]
+    if trend.before is None or begin_us < settled_us:
+        return trend
+    step = value - trend.before
+    moved = [(at_us, old + step) for at_us, old in trend.medians[:-1]]
+    top = None if trend.top is None else trend.top + step
+    return replace(trend, medians=(*moved, trend.medians[-1]), top=top, before=None)
+
+
+def _unstarted(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: object) -> tuple[Trend, float]:
+    if carry.started_us is None:
+        return trend, nan
+    begin_us, value = trend.medians[-1]
+    if trend.top is None and carry.started_us <= begin_us <= carry.started_us + FIRST_US:
+        trend = replace(trend, top=value)
+    if trend.top is None:
+        return trend, nan
+    return trend, trend.hours if trend.top - level(trend) < alarm.drop_ph else 0.0
+
+
+def _falling(
+    trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: tuple[float, float]
+) -> tuple[Trend, float]:
+    now = level(trend)
+    top = now if trend.top is None else max(trend.top, now)
+    trend = replace(trend, top=top)
+    if top - now < alarm.drop_ph or now <= alarm.above_ph:
+        return trend, inf
+    if len(trend.medians) < ENOUGH or not band_c[0] < warm_c < band_c[1]:
+        return trend, nan
+    return trend, -slope(trend.medians)
+
+
+def slope(medians: tuple[tuple[int, float], ...]) -> float:
+    """Return the median of the slopes between all pairs, pH/h (Theil, 1950; Sen, 1968): a few outliers move it not."""
+    return median(
+        (later - value) / ((then_us - at_us) / HOUR_US)
+        for number, (at_us, value) in enumerate(medians)
+        for then_us, later in medians[number + 1 :]
+    )
