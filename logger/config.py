@@ -10,6 +10,8 @@ from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
+from logger.modbus_map import ModbusConfig
+
 
 class Protocol(StrEnum):
     """How a probe speaks."""
@@ -17,6 +19,14 @@ class Protocol(StrEnum):
     SCPI = "scpi"
     TEXT = "text"
     """Lines of text, as a `TextConfig` describes them."""
+    MODBUS_RTU = "modbus-rtu"
+    """Modbus on a serial line, or over TCP to an adapter that passes the bytes on; see `ModbusConfig`."""
+    MODBUS_TCP = "modbus-tcp"
+
+    @property
+    def is_modbus(self) -> bool:
+        """Tell whether it reads registers."""
+        return self in (Protocol.MODBUS_RTU, Protocol.MODBUS_TCP)
 
 
 class Checksum(StrEnum):
@@ -31,6 +41,14 @@ class Checksum(StrEnum):
     CRC_16_XMODEM = "crc-16/xmodem"
     CRC_16_IBM_3740 = "crc-16/ibm-3740"
     CRC_32_ISO_HDLC = "crc-32/iso-hdlc"
+
+
+class Parity(StrEnum):
+    """The check bit of each character on a serial line."""
+
+    NONE = "none"
+    EVEN = "even"
+    ODD = "odd"
 
 
 class AlarmKind(StrEnum):
@@ -243,8 +261,12 @@ class ProbeConfig:
     baud: int = 9600
     text: TextConfig | None = None
     """Protocol `text` only."""
+    parity: Parity = Parity.NONE
+    stop_bits: int = 1
+    modbus: ModbusConfig | None = None
+    """Protocols `modbus-rtu` and `modbus-tcp` only."""
     identity: str | None = None
-    """Text that the reply to `*IDN?` must contain (a serial number); None: any instrument."""
+    """Text that the instrument must say of itself when asked (a serial number); None: any instrument."""
     limits: QualityLimits = field(default_factory=QualityLimits)
     errors: ErrorModel = field(default_factory=ErrorModel)
     calibration: CalibrationLimits = field(default_factory=CalibrationLimits)
@@ -257,6 +279,11 @@ class ProbeConfig:
     """What is still good enough to judge a ferment. [CP]"""
     calibrate_every_d: float = 7.0
     check_every_d: float = 3.0
+
+    @property
+    def own_ph(self) -> bool:
+        """Tell whether the probe reports its own pH and no potential; see `probe/own_ph.py`."""
+        return self.modbus is not None and self.modbus.potential is None and self.modbus.ph is not None
 
 
 STALL_WINDOWS = 12

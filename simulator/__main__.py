@@ -7,17 +7,19 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from functools import partial
 from pathlib import Path
 
 import click
 
 from simulator.bench import CALIBRATED_DAY, Bench
+from simulator.disturb import Disturbance, Disturber
+from simulator.disturb import parse as parse_disturbance
 from simulator.ears import Ears
-from simulator.instrument import Instrument
+from simulator.instrument import Instrument, Speaker
+from simulator.modbus import RtuBus, TcpBus, Unit
 from simulator.recording import MICROSECONDS, Label, dip_toml, recording
 from simulator.runs import FIRST_DAY, RUNS, Run, find
-from simulator.serve import Clock, Server
+from simulator.serve import Clock, Measure, Server
 from simulator.text import Style, TextInstrument
 from simulator.wire import PtyWire, TcpWire, Wire
 
@@ -60,6 +62,19 @@ def _address(_ctx: click.Context, _param: click.Parameter, value: str | None) ->
     if not host or not port.isdecimal() or int(port) > 65535:  # noqa: PLR2004 -- sixteen bits
         raise click.BadParameter(f"{value!r} is not HOST:PORT with a port of 0 (any free one) to 65535")
     return host, int(port)
+
+
+def _units(_ctx: click.Context, _param: click.Parameter, value: tuple[int, ...]) -> tuple[int, ...]:
+    if len(set(value)) < len(value):
+        raise click.BadParameter("two instruments with one address: give each its own")
+    return value
+
+
+def _disturbances(_ctx: click.Context, _param: click.Parameter, value: tuple[str, ...]) -> list[Disturbance]:
+    try:
+        return [parse_disturbance(text) for text in value]
+    except ValueError as error:
+        raise click.BadParameter(str(error)) from error
 
 
 def _plain(_ctx: click.Context, _param: click.Parameter, value: str) -> str:
@@ -123,7 +138,11 @@ def runs() -> None:
 @click.option("--link", type=click.Path(path_type=Path), help="Symbolic link to keep pointed at the terminal.")
 @click.option("--serial", callback=_plain, default="SIM0001", show_default=True, help="Serial number in the identity.")
 @click.option(
-    "--protocol", type=click.Choice(["scpi", "text"]), default="scpi", show_default=True, help="What the probe speaks."
+    "--protocol",
+    type=click.Choice(["scpi", "text", "modbus-rtu", "modbus-tcp"]),
+    default="scpi",
+    show_default=True,
+    help="What the probe speaks.",
 )
 @click.option(
     "--style",
@@ -131,6 +150,24 @@ def runs() -> None:
     default="asked",
     show_default=True,
     help="Of text: it answers R, or prints a line a second, or answers with its own pH.",
+)
+@click.option(
+    "--address",
+    "addresses",
+    callback=_units,
+    type=click.IntRange(0, 255),
+    multiple=True,
+    default=(1,),
+    show_default=True,
+    help="Modbus address; several times: as many instruments on the line, each with the next seed.",
+)
+@click.option(
+    "--disturb",
+    "disturbances",
+    callback=_disturbances,
+    multiple=True,
+    metavar="KIND[:CHANCE][@ADDRESS]",
+    help="Fault of the wire: dropped, doubled, noise, partial, slow, stuck, echo, checksum, collision, impostor, dead.",
 )
 def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     run: Run,
@@ -144,12 +181,16 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     serial: str,
     protocol: str,
     style: str,
+    addresses: tuple[int, ...],
+    disturbances: list[Disturbance],
 ) -> None:
     """Serve RUN as an instrument on a port; its first line of output is the port's name.
 
     Standard input, unless it is a terminal, says what somebody does with the probe, a line each: `dip PH [CELSIUS]`
     (into a buffer), `vat` (back), `crack` or `whole` (the bulb), `restless` or `calm` (the potential), `cold CELSIUS`
     (the buffers). What was done is repeated on standard error.
+
+    The registers that Modbus reads are told in the file simulator/modbus.py.
     """
     if tcp and link:
         raise click.UsageError("--link points at a terminal: leave out --link or --tcp")
@@ -159,11 +200,14 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     wire: Wire = TcpWire(*tcp) if tcp else PtyWire(link)
     _say(f"SIMULATION, run {run.name}, seed {seed}, {speed:g}x, from {_epoch_of(run, epoch).isoformat()}")
     try:
-        bench = Bench(run, seed)  # before the clock is read: a fast run must not lose its first minutes
+        count = len(addresses) if protocol.startswith("modbus") else 1
+        # Before the clock is read: a fast run must not lose its first minutes.
+        benches = [Bench(run, seed + number) for number in range(count)]
         origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
         clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
-        speaker = Instrument if protocol == "scpi" else partial(TextInstrument, style=Style(style))
-        server = Server(bench, wire, ears=Ears(0), clock=clock, serial=serial, say=_say, speaker=speaker)
+        make = _maker(protocol, style, addresses, serial=serial)
+        disturber = Disturber(disturbances, seed=seed)
+        server = Server(benches, wire, make=make, disturber=disturber, ears=Ears(0), clock=clock, say=_say)
         server.serve(opened=lambda name: click.echo(f"port: {name}"))
     except OSError as error:
         raise click.ClickException(f"the port {wire.name} cannot be opened: {error}") from error
@@ -212,6 +256,21 @@ def dip(run: Run, seed: int, epoch: datetime | None, out: Path | None) -> None:
     """Write what a person read in fresh buffers with RUN's electrode, a day before, as TOML."""
     made_at = (_epoch_of(run, epoch) + timedelta(days=CALIBRATED_DAY)).isoformat().replace("+00:00", "Z")
     _write(out, lambda write: write(dip_toml(Bench(run, seed), made_at=made_at)))
+
+
+def _maker(protocol: str, style: str, addresses: tuple[int, ...], *, serial: str) -> Callable[[list[Measure]], Speaker]:
+    """Return what makes the instruments at the other end of the wire."""
+
+    def make(measures: list[Measure]) -> Speaker:
+        if protocol == "scpi":
+            return Instrument(measures[0], serial=serial)
+        if protocol == "text":
+            return TextInstrument(measures[0], style=Style(style), serial=serial)
+        pairs = zip(addresses, measures, strict=True)
+        units = [Unit(address, measure, serial=f"{serial}-{address}") for address, measure in pairs]
+        return RtuBus(units) if protocol == "modbus-rtu" else TcpBus(units)
+
+    return make
 
 
 def _say(line: str) -> None:

@@ -109,6 +109,10 @@ class Speaker(ABC):
         """Return what it says by itself at this second of run time."""
         return b""
 
+    def rest(self) -> None:
+        """Take note of a silence on the wire; to most it means nothing."""
+        return
+
 
 class Instrument(Speaker):
     """One instrument at one end of a wire; a new one is like a power cycle."""

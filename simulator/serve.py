@@ -4,21 +4,25 @@ Law: replies depend on run time and on words that were heard; time is handed in.
 real seconds, because the time-outs it is meant to exceed are real.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from simulator.bench import Bench
+from simulator.disturb import Disturber
 from simulator.ears import Ears
 from simulator.faults import Fault
 from simulator.hand import WordError
-from simulator.instrument import Instrument, Reading, Speaker, garbled
+from simulator.instrument import Reading, Speaker, garbled
 from simulator.noise import Stream
 from simulator.wire import Wire
 
 SLOW_S = 3.0
 """Real seconds that a slow instrument takes."""
+REST_S = 0.05
+"""Real seconds without a byte that count as a silence: no terminal shows the few milliseconds of a real line."""
 IDLE_S = 0.02
 """How often the run is asked whether the port is plugged: real seconds."""
 GRACE_S = 3.0
@@ -39,28 +43,33 @@ class Clock:
         return max((self.monotonic() - self.origin_s) * self.speed, 0.0)
 
 
+Measure = Callable[[], Reading | None]
+
+
 class Server:
-    """One run on one wire."""
+    """One run on one wire, or the same run with several seeds, if several probes are on the wire."""
 
     def __init__(
         self,
-        bench: Bench,
+        benches: Sequence[Bench],
         wire: Wire,
         *,
+        make: Callable[[list[Measure]], Speaker],
+        disturber: Disturber,
         ears: Ears,
         clock: Clock,
-        serial: str,
         say: Callable[[str], None],
-        speaker: Callable[..., Speaker] = Instrument,
     ) -> None:
-        """`ears` hear the words of `simulator.hand`; `say` is told each, and when the port goes or is back.
+        """`make` gives what is at this end of the wire, freshly powered, out of what measures with the benches.
 
-        `speaker` makes what is at this end of the wire, out of what measures and its serial number.
+        `ears` hear the words of `simulator.hand`; `say` is told each, and when the port goes or is back.
         """
-        self._bench, self._wire, self._clock, self._serial, self._say = bench, wire, clock, serial, say
-        self._ears, self._speaker = ears, speaker
+        self._benches, self._bench, self._wire, self._clock, self._say = benches, benches[0], wire, clock, say
+        self._make, self._disturber, self._ears = make, disturber, ears
         self._instruments: dict[int, Speaker] = {}
+        self._heard_s: dict[int, float] = {}
         self._due: list[tuple[float, int, bytes]] = []
+        self._last_s: dict[tuple[int, bytes], float] = {}
 
     def serve(self, *, opened: Callable[[str], None]) -> None:
         """Serve until a little after the run's end; `opened` is told the port's name once. Raises OSError."""
@@ -80,9 +89,9 @@ class Server:
             self._hear(line)
         for line in self._wire.lines():
             if printed := self._instrument(line).printed(self._clock.run_s()):
-                self._answer(line, printed)
+                self._answer(line, b"", printed)
         now = self._clock.monotonic()
-        for _, line, reply in (entry for entry in self._due if entry[0] <= now):
+        for _, line, reply in sorted((entry for entry in self._due if entry[0] <= now), key=lambda entry: entry[0]):
             self._wire.write(line, reply)
         self._due = [entry for entry in self._due if entry[0] > now]
 
@@ -102,7 +111,8 @@ class Server:
     def _obey(self) -> None:
         for words in self._ears.lines():
             try:
-                self._bench.obey(words, round(self._clock.run_s()))
+                for bench in self._benches:
+                    bench.obey(words, round(self._clock.run_s()))
             except WordError as error:
                 self._say(f"error: {error}")
             else:
@@ -113,30 +123,41 @@ class Server:
         if not data:
             self._hang_up(line)
             return
-        reply = self._instrument(line).receive(data)
+        now_s, instrument = self._clock.monotonic(), self._instrument(line)
+        if now_s - self._heard_s.get(line, now_s) > REST_S:
+            instrument.rest()
+        self._heard_s[line] = now_s
+        reply = instrument.receive(data)
         if reply:
-            self._answer(line, reply)
+            self._answer(line, data, reply)
 
     def _instrument(self, line: int) -> Speaker:
         if line not in self._instruments:
-            self._instruments[line] = self._speaker(self._reading, serial=self._serial)
+            self._instruments[line] = self._make([partial(self._reading, bench) for bench in self._benches])
         return self._instruments[line]
 
     def _hang_up(self, line: int) -> None:
         self._wire.drop(line)
         self._instruments.pop(line, None)
+        self._heard_s.pop(line, None)
+        self._last_s = {key: due_s for key, due_s in self._last_s.items() if key[0] != line}
         self._due = [entry for entry in self._due if entry[1] != line]
 
-    def _answer(self, line: int, reply: bytes) -> None:
+    def _answer(self, line: int, request: bytes, reply: bytes) -> None:
         if self._stands(Fault.GARBLED):
             second = np.array([round(self._clock.run_s())])
             reply = garbled(reply, float(self._bench.noise.normal(Stream.WIRE, second)[0]))
-        late_s = SLOW_S if self._stands(Fault.SLOW) else 0.0
-        self._due.append((self._clock.monotonic() + late_s, line, reply))
+        reply, late_s = self._disturber.apply(request, reply)
+        late_s += SLOW_S if self._stands(Fault.SLOW) else 0.0
+        # An instrument answers in order; those on a shared line know nothing of each other.
+        speaker = request[:1] if len(self._benches) > 1 else b""
+        before_s = self._last_s.get((line, speaker), 0.0)
+        due_s = self._last_s[line, speaker] = max(self._clock.monotonic() + late_s, before_s)
+        self._due.append((due_s, line, reply))
 
-    def _reading(self) -> Reading | None:
+    def _reading(self, bench: Bench) -> Reading | None:
         """Return the conversion of this second."""
         if self._stands(Fault.HARDWARE_ERROR):
             return None
-        held = self._bench.conversions(np.array([round(self._clock.run_s())]))
+        held = bench.conversions(np.array([round(self._clock.run_s())]))
         return Reading(float(held.potential_mv[0]) / 1000.0, float(held.temperature_c[0]))

@@ -9,6 +9,7 @@ import errno
 import logging
 from typing import Final
 
+from logger.config import ProbeConfig
 from logger.model import Reason
 from logger.probe import listing
 from logger.probe.conversation import Missing
@@ -23,10 +24,10 @@ BACKOFF_S: Final = (1, 2, 5)
 class Line:
     """The sole owner of one serial port."""
 
-    def __init__(self, port: str, *, baud: int) -> None:
-        """Take a device path, a by-id path or a URL (`socket://host:port`); it is opened when first used."""
-        self.port = port
-        self._baud = baud
+    def __init__(self, probe: ProbeConfig) -> None:
+        """Take the port of one of the probes behind it (they agree on the line); it is opened when first used."""
+        self.port = probe.port
+        self._probe = probe
         self._wire: Wire | None = None
         self._failures = 0
         self._retry_us = 0
@@ -38,7 +39,7 @@ class Line:
             if self._failures and elapsed_us < self._retry_us:
                 raise Missing(Reason.PORT_ABSENT, self._fault)
             try:
-                self._wire = Wire(self.port, baud=self._baud)
+                self._wire = Wire(self._probe)
                 self._wire.drain()
             except FAILURES as error:
                 raise self.lost(error, elapsed_us) from error

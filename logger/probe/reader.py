@@ -13,6 +13,7 @@ from logger.config import ProbeConfig, Protocol
 from logger.model import Indication, Reason
 from logger.probe.conversation import Conversation, Missing, Values
 from logger.probe.line import Line
+from logger.probe.modbus_conversation import RtuConversation, TcpConversation
 from logger.probe.scpi_conversation import ScpiConversation
 from logger.probe.text_conversation import text_conversation
 from logger.probe.wire import FAILURES, Wire
@@ -20,6 +21,8 @@ from logger.probe.wire import FAILURES, Wire
 CONVERSATIONS: Final[dict[Protocol, Callable[..., Conversation]]] = {
     Protocol.SCPI: ScpiConversation,
     Protocol.TEXT: text_conversation,
+    Protocol.MODBUS_RTU: RtuConversation,
+    Protocol.MODBUS_TCP: TcpConversation,
 }
 
 LONGEST_REST_S: Final = 30.0
@@ -111,7 +114,7 @@ class Reader:
 
 def reader(probe: ProbeConfig, *, simulated: bool) -> Reader:
     """Return what reads one probe alone, whoever else is behind its port."""
-    return Reader(Line(probe.port, baud=probe.baud), CONVERSATIONS[probe.protocol](probe, simulated=simulated))
+    return Reader(Line(probe), CONVERSATIONS[probe.protocol](probe, simulated=simulated))
 
 
 def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Reader]]:
@@ -123,6 +126,6 @@ def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Read
 
 
 def _readers(probes: list[ProbeConfig], *, simulated: bool) -> list[Reader]:
-    line = Line(probes[0].port, baud=probes[0].baud)
+    line = Line(probes[0])
     talks = [CONVERSATIONS[probe.protocol](probe, simulated=simulated) for probe in probes]
     return [Reader(line, talk, is_shared=len(talks) > 1) for talk in talks]

@@ -79,15 +79,5 @@ def parse_identity(line: bytes) -> str | None:
     return line.decode("ascii").strip() if line.count(b",") >= _IDENTITY_COMMAS else None
 
 
-def identity_fault(identity: str, expected: str | None, *, simulated: bool) -> str:
-    """Return why this instrument is not the one to listen to (one sentence); empty: it is the one."""
-    if ("SIMULATED" in identity.upper()) != simulated:
-        there, wanted = ("a real", "a simulated") if simulated else ("a simulated", "a real")
-        return f"{there} instrument answers ({identity}) where the configuration wants {wanted} one"
-    if expected is not None and expected not in identity:
-        return f"the instrument says it is {identity!r}, which does not contain the configured identity {expected!r}"
-    return ""
-
-
 def _is_text(line: bytes) -> bool:
     return len(line) <= LONGEST_LINE and line.isascii() and line.decode("ascii").isprintable()

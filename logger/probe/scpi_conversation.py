@@ -21,6 +21,7 @@ from logger.config import ProbeConfig
 from logger.model import Reason
 from logger.probe import scpi
 from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.identity import identity_fault
 from logger.probe.wire import LineWire, Wire
 
 _GIVE_UP: Final = 5
@@ -127,7 +128,7 @@ class ScpiConversation(Conversation):
 
     def _identify(self, identity: str) -> None:
         self.identity = identity
-        fault = scpi.identity_fault(identity, self.probe.identity, simulated=self.simulated)
+        fault = identity_fault(identity, self.probe.identity, simulated=self.simulated)
         if fault:
             self._is_known = False
             raise Missing(Reason.WRONG_INSTRUMENT, f"{fault}; check the port and the cable")

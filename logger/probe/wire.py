@@ -4,6 +4,7 @@ Law: no call blocks longer than its limit. What the system's port does wrong (go
 `FAILURES` and as nothing else.
 """
 
+import os
 import termios
 import time
 from collections import deque
@@ -11,11 +12,17 @@ from typing import Final
 
 import serial
 
+from logger.config import Parity, ProbeConfig
 from logger.probe.lines import LineBuffer
 
 FAILURES: Final = (OSError, termios.error)
 """A lost port raises these: SerialException is an OSError, termios.error (flushing what has vanished) is none."""
 
+_PARITIES: Final = {
+    Parity.NONE: serial.PARITY_NONE,
+    Parity.EVEN: serial.PARITY_EVEN,
+    Parity.ODD: serial.PARITY_ODD,
+}
 _SLICE_S = 0.05
 """Longest single wait inside the total limit; a byte that comes ends it at once."""
 _FLOOD_BYTES = 65536
@@ -25,18 +32,17 @@ _FLOOD_BYTES = 65536
 class Wire:
     """An open port; made by opening, of no use after `close` or after any of `FAILURES`."""
 
-    def __init__(self, port: str, *, baud: int) -> None:
-        """Open `port` (path or URL) with 8 data bits, no parity, 1 stop bit. Raises one of `FAILURES`.
-
-        On a pseudo-terminal other framings may open once and then fail, and no instrument served here needs them.
-        """
+    def __init__(self, probe: ProbeConfig) -> None:
+        """Open the port of `probe` (path or URL) with 8 data bits. Raises one of `FAILURES`."""
+        is_terminal = os.path.realpath(probe.port).startswith("/dev/pts/")
         try:
             self._port = serial.serial_for_url(
-                port,
-                baudrate=baud,
+                probe.port,
+                baudrate=probe.baud,
                 bytesize=serial.EIGHTBITS,
-                parity=serial.PARITY_NONE,
-                stopbits=serial.STOPBITS_ONE,
+                # A pseudo-terminal has no bits; with parity it may open once and then fail.
+                parity=serial.PARITY_NONE if is_terminal else _PARITIES[probe.parity],
+                stopbits=probe.stop_bits,
                 timeout=_SLICE_S,
                 write_timeout=1.0,
                 exclusive=True,

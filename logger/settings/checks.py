@@ -15,11 +15,11 @@ from logger.settings.alarm_checks import vat_problems
 from logger.settings.broker_checks import broker_problems
 from logger.settings.calibration_checks import buffer_problems, electrode_problems
 from logger.settings.hook_checks import hook_problems
+from logger.settings.line_checks import line_problems, shared_problems
 from logger.settings.problems import Key, Problem, suggestion
 from logger.settings.ranges import wrong
 from logger.settings.text_checks import text_problems
 
-_BAUDS: Final = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 _TICK_LIMITS: Final = 3
 """Time limits that one tick can use up: a reply, the other reply, the settling query after it."""
 _GAP_POLLS: Final = 2
@@ -37,7 +37,7 @@ def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[P
         yield from _probe(probe, accelerated=config.simulated)
         yield from electrode_problems(probe)
         yield from text_problems(probe)
-    yield from _shared_ports(config.probes)
+    yield from shared_problems(config.probes)
     if config.vats:
         yield from _references(config, set(broken_probes))
     probes = {probe.id: probe for probe in config.probes}
@@ -71,9 +71,7 @@ def _probe(probe: ProbeConfig, *, accelerated: bool) -> Iterator[Problem]:
     yield from ranges.between((*key, "timeout_s"), probe.timeout_s, low=0.01, high=60)
     yield from ranges.text((*key, "identity"), probe.identity, longest=200)
     yield from _port((*key, "port"), probe.port)
-    if probe.baud not in _BAUDS:
-        remedy = f"use one of {', '.join(map(str, _BAUDS))}"
-        yield wrong((*key, "baud"), probe.baud, "there is no such rate", remedy)
+    yield from line_problems(probe)
     # Replies take real time, so a poll in accelerated time says nothing about how many limits fit into it.
     if not accelerated and probe.poll_s < _TICK_LIMITS * probe.timeout_s:
         reason = f"a poll can take {_TICK_LIMITS} times timeout_s ({probe.timeout_s:g} s)"
@@ -138,17 +136,6 @@ def _order(key: Key, limits: QualityLimits, low: str, high: str, *, is_below: bo
     if not is_below:
         reason = f"this must be below {high} ({getattr(limits, high):g})"
         yield wrong((*key, low), getattr(limits, low), reason, f"lower {low} or raise {high}")
-
-
-def _shared_ports(probes: Iterable[ProbeConfig]) -> Iterator[Problem]:
-    owners: dict[str, ProbeConfig] = {}
-    for probe in probes:
-        first = owners.setdefault(probe.port, probe) if probe.port else probe
-        if first is not probe:
-            key = ("probe", probe.id, "port")
-            also = f", and at another rate ({first.baud} and {probe.baud} baud)" if first.baud != probe.baud else ""
-            reason = f"probe {first.id!r} is at this port already{also}; SCPI has no addresses to tell two apart"
-            yield wrong(key, probe.port, reason, "give each probe a port of its own")
 
 
 def _references(config: Config, broken: set[str]) -> Iterator[Problem]:

@@ -39,6 +39,7 @@ from logger.settings.document import (
     TextTable,
     VatTable,
 )
+from logger.settings.modbus_tables import modbus_of
 from logger.settings.own_profiles import Alarms, kind_missing, profiles
 from logger.settings.people import people
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
@@ -138,7 +139,8 @@ def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
         errors=ErrorModel(**_known(reading, (*key, "errors"), table.errors, ErrorModel)),
         calibration=CalibrationLimits(**_known(reading, (*key, "calibration"), table.calibration, CalibrationLimits)),
         text=None if table.text is None else _text(reading, (*key, "text"), table.text),
-        **table.given("port", "limits", "errors", "calibration", "text"),
+        modbus=None if table.modbus is None else modbus_of(reading, (*key, "modbus"), table.modbus),
+        **table.given("port", "limits", "errors", "calibration", "text", "modbus"),
     )
 
 

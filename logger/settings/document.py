@@ -13,7 +13,8 @@ from typing import Annotated, Any, Union, get_args, get_origin, get_type_hints
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, Strict
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
-from logger.config import AlarmKind, CalibrationLimits, Checksum, ErrorModel, Priority, Protocol, QualityLimits
+from logger.config import AlarmKind, CalibrationLimits, Checksum, ErrorModel, Parity, Priority, Protocol, QualityLimits
+from logger.modbus_map import NumberType, Unit, WordOrder
 from logger.settings.profiles import Profile
 
 Number = Annotated[float, Strict()]
@@ -110,6 +111,37 @@ class TextTable(Table):
     max_age_s: Number | None = None
 
 
+class RegisterTable(Table):
+    """[probe.<id>.modbus.potential], ph, temperature; see `modbus_map.RegisterConfig`."""
+
+    number: Whole | None = None
+    type: NumberType | None = None
+    word_order: WordOrder | None = None
+    scale: Number | None = None
+    offset: Number | None = None
+    unit: Unit | None = None
+    no_value: list[Whole] | None = None
+
+
+class StatusTable(Table):
+    """[probe.<id>.modbus.status]; see `modbus_map.StatusConfig`."""
+
+    number: Whole | None = None
+    bits: list[Whole] | None = None
+
+
+class ModbusTable(Table):
+    """[probe.<id>.modbus]; see `modbus_map.ModbusConfig`."""
+
+    address: Whole | None = None
+    function: Whole | None = None
+    identify: Switch | None = None
+    potential: RegisterTable | None = None
+    ph: RegisterTable | None = None
+    temperature: RegisterTable | None = None
+    status: StatusTable | None = None
+
+
 class ProbeTable(Table):
     """[probe.<id>]; see `config.ProbeConfig`."""
 
@@ -118,6 +150,9 @@ class ProbeTable(Table):
     poll_s: Number | None = None
     timeout_s: Number | None = None
     baud: Whole | None = None
+    parity: Parity | None = None
+    stop_bits: Whole | None = None
+    modbus: ModbusTable | None = None
     identity: Text | None = None
     text: TextTable | None = None
     limits: Annotated[dict[str, Number], QualityLimits] = {}

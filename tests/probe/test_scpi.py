@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from logger.model import Reason
 from logger.probe import scpi
+from logger.probe.identity import identity_fault
 
 # IEEE 488.2-1992 8.7.2 to 8.7.4: NR1, NR2 and NR3 responses; from memory.
 NUMBERS = [(b"0", 0.0), (b"+1", 1.0), (b"-0.05916", -0.05916), (b"1.7120E-01", 0.1712), (b"3.e-1", 0.3), (b".25", 0.25)]
@@ -143,4 +144,4 @@ def test_no_line_can_be_the_reply_to_two_kinds_of_query(line: bytes) -> None:
 def test_the_wrong_instrument_is_told_by_its_identity(
     identity: str, expected: str | None, *, simulated: bool, fault: str
 ) -> None:
-    assert scpi.identity_fault(identity, expected, simulated=simulated) == fault
+    assert identity_fault(identity, expected, simulated=simulated) == fault

@@ -45,8 +45,8 @@ def peer(tmp_path: Path) -> Iterator[Peer]:
 
 @pytest.fixture
 def bus(peer: Peer) -> Iterator[list[Reader]]:
-    line = Line(str(peer.link), baud=9600)
     probes = [ProbeConfig(id=name, port=str(peer.link), timeout_s=0.1, poll_s=1.0) for name in NAMES]
+    line = Line(probes[0])
     yield [Reader(line, Toy(probe, simulated=False), is_shared=True) for probe in probes]
     line.close()
 

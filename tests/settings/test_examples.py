@@ -16,6 +16,7 @@ from logger.measure import buffers
 from logger.measure.calibration import fit
 from logger.measure.verdict import judge
 from logger.model import Verdict
+from logger.probe.reader import readers
 from logger.settings import load
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
 
@@ -25,6 +26,7 @@ EXAMPLES = Path(__file__).parents[2] / "config_examples"
 def test_every_example_is_tested() -> None:
     assert sorted(file.name for file in EXAMPLES.iterdir()) == [
         "calibration.toml",
+        "modbus.toml",
         "mosquitto-acl.conf",
         "points.toml",
         "simulator.toml",
@@ -82,6 +84,13 @@ def test_the_example_of_calibrations_loads_and_writes_out_the_defaults() -> None
         assert written[key] == getattr(defaults, key)
 
 
+def test_the_example_of_modbus_loads_and_two_of_its_probes_share_a_line() -> None:
+    config = load(EXAMPLES / "modbus.toml", environ={})
+    lines = readers(config.probes, simulated=False)
+    assert [[reader.probe.id for reader in line] for line in lines] == [["left-probe", "right-probe"], ["far-probe"]]
+    assert [probe.own_ph for probe in config.probes] == [False, True, False]
+
+
 def test_the_example_s_shelf_holds_its_lots_and_its_own_buffer() -> None:
     shelf = buffers.shelf(load(EXAMPLES / "calibration.toml", environ={}).buffers)
     told = {name: (shelf[name].lot, shelf[name].u_ph) for name in ("nist-phthalate", "nist-phosphate", "kitchen-9")}
@@ -109,7 +118,7 @@ def test_the_example_of_points_makes_an_accepted_calibration_in_the_buffers_it_n
     assert (made.verdict, made.findings, len(made.segments)) == (Verdict.ACCEPTED, (), 2)
 
 
-@pytest.mark.parametrize("name", ["calibration.toml", "simulator.toml", "vat.toml"])
+@pytest.mark.parametrize("name", ["calibration.toml", "modbus.toml", "simulator.toml", "vat.toml"])
 def test_an_example_explains_every_table_that_it_has(name: str) -> None:
     lines = (EXAMPLES / name).read_text(encoding="utf-8").splitlines()
     assert "pH alone does not make food safe" in " ".join(lines)

@@ -1,0 +1,92 @@
+"""What the user says of a Modbus instrument: which registers hold what. Frozen; units and numbers as in its manual.
+
+Law: numbers of registers are those on the wire (PDU), counted from 0. The bytes of a register are in the standard's
+order; only the order of the registers of a 32-bit number is the instrument's own choice.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+
+class NumberType(StrEnum):
+    """How a number stands in its registers."""
+
+    INT16 = "int16"
+    UINT16 = "uint16"
+    INT32 = "int32"
+    UINT32 = "uint32"
+    FLOAT32 = "float32"
+
+    @property
+    def registers(self) -> int:
+        """Return how many registers it takes."""
+        return 1 if self in (NumberType.INT16, NumberType.UINT16) else 2
+
+
+class WordOrder(StrEnum):
+    """Which register of a 32-bit number comes first."""
+
+    HIGH_FIRST = "high-first"
+    LOW_FIRST = "low-first"
+
+
+class Unit(StrEnum):
+    """What a number counts, after scale and offset."""
+
+    MILLIVOLT = "mV"
+    VOLT = "V"
+    PH = "pH"
+    CELSIUS = "C"
+    KELVIN = "K"
+    FAHRENHEIT = "F"
+
+
+UNITS: Final = {
+    "potential": (Unit.MILLIVOLT, Unit.VOLT),
+    "ph": (Unit.PH,),
+    "temperature": (Unit.CELSIUS, Unit.KELVIN, Unit.FAHRENHEIT),
+}
+"""Units by quantity; the first is what is meant when none is written."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RegisterConfig:
+    """One quantity: number * scale + offset, in `unit`."""
+
+    number: int
+    """Of its first register, from 0."""
+    type: NumberType = NumberType.FLOAT32
+    word_order: WordOrder = WordOrder.HIGH_FIRST
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: Unit | None = None
+    """None: mV, pH or C, by the quantity."""
+    no_value: tuple[int, ...] = ()
+    """Numbers, before scale and offset, by which the instrument says that it has none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StatusConfig:
+    """A register whose bits say that the values beside it are none."""
+
+    number: int
+    bits: tuple[int, ...]
+    """Their numbers, 0 (lowest) to 15; one of them set is enough."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModbusConfig:
+    """Where a probe is on its line, and what its registers hold."""
+
+    address: int = 1
+    """1 to 247 on a serial line; 0 or 255 too for an instrument that is itself on TCP."""
+    function: int = 3
+    """3: holding registers, 4: input registers."""
+    potential: RegisterConfig | None = None
+    ph: RegisterConfig | None = None
+    """For a probe that reports no potential."""
+    temperature: RegisterConfig | None = None
+    status: StatusConfig | None = None
+    identify: bool = True
+    """False: it does not answer the request to identify itself (43/14), not even by an exception."""

@@ -1,0 +1,226 @@
+"""The conversation with a Modbus instrument: one tick reads the registers of its quantities.
+
+Law: a number is believed to be the reply to the present request only if nothing else can have sent it:
+
+* It comes from the address that was asked; whole frames of others are skipped, for they are late replies of neighbours,
+  and are told of only if nothing else comes.
+* On TCP it carries the transaction's number. A serial frame carries none, so there at most one reading request is ever
+  unanswered: after one without its whole reply nothing is read until the instrument has answered the request to
+  identify itself (43/14), by an identification or an exception; neither can be taken for registers, and an instrument
+  answers in order, so whatever came before it is old and is dropped. That request is made a second time only after a
+  silence of `_GIVE_UP` time limits, so that its replies cannot pile up: an instrument that needs longer than that for
+  one reply is not served. One that never answers it (`identify = false`) is left in silence for as long instead.
+
+The only clock read here is `time.monotonic`, for the limits of replies: they stay real when the watch is accelerated.
+"""
+
+import time
+from abc import abstractmethod
+from typing import Final
+
+from logger.config import ProbeConfig
+from logger.modbus_map import ModbusConfig, RegisterConfig
+from logger.model import Reason
+from logger.probe import modbus
+from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.identity import identity_fault
+from logger.probe.modbus import Fault, Span
+from logger.probe.modbus_frames import EXCEPTION, Broken, Frames, MbapFrames, RtuFrames, mbap, rtu
+from logger.probe.own_ph import equivalent_mv
+from logger.probe.wire import Wire
+
+_GIVE_UP: Final = 5
+_GAP_S: Final = 0.00175
+_GAP_BITS: Final = 3.5 * 11
+"""Silence before a request: 3.5 characters, 1.75 ms above 19200 baud (Serial Line V1.02, 2.5.1.1; from memory)."""
+_REST_S: Final = 0.1
+"""How long a line must be silent after garbage before it is anybody's again. [CP]"""
+
+
+class ModbusConversation(Conversation):
+    """Modbus with one address."""
+
+    is_tied = False
+    """Whether a reply names the request that it answers."""
+
+    def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
+        """Know nothing of the instrument yet."""
+        super().__init__(probe, simulated=simulated)
+        self._map = probe.modbus or ModbusConfig()
+        self._spans = modbus.spans(self._wanted())
+        self._wire: Wire
+        self._is_known = False
+        self._owed_s: float | None = None
+        """`time.monotonic()` when a reading request was sent that has no reply yet."""
+        self._asked_s: float | None = None
+        """The same of the request to identify itself."""
+
+    def begin(self, wire: Wire) -> None:
+        """Speak over a newly opened wire: the identity is asked first."""
+        self._wire = wire
+        self._is_known = not self._map.identify
+        self._owed_s = self._asked_s = None
+
+    def tick(self) -> Values:
+        """Return both values; a thermometer that says it has none does not take the potential away."""
+        if self._asked_s is None:
+            self._wire.drain()
+        if not self._is_known or self._owed_s is not None:
+            self._settle()
+        found = {number: word for span in self._spans for number, word in self._read(span).items()}
+        status = self._map.status
+        if status is not None and any(found[status.number] >> bit & 1 for bit in status.bits):
+            set_bits = [bit for bit in status.bits if found[status.number] >> bit & 1]
+            raise Missing(Reason.INSTRUMENT_ERROR, f"{self._who} says by status bits {set_bits} that it has no value")
+        return self._values(found)
+
+    @property
+    def _who(self) -> str:
+        return f"address {self._map.address}"
+
+    def _wanted(self) -> list[Span]:
+        here = self._map
+        quantities = [each for each in (here.potential, here.ph, here.temperature) if each is not None]
+        status = [Span(start=here.status.number, count=1)] if here.status is not None else []
+        return [Span(start=each.number, count=each.type.registers) for each in quantities] + status
+
+    def _values(self, found: dict[int, int]) -> Values:
+        temperature = self._number(found, "temperature", self._map.temperature)
+        detail = f"{self._who}: {temperature.text}" if isinstance(temperature, Fault) else ""
+        if isinstance(temperature, Fault):
+            if temperature.reason is Reason.GARBLED:
+                raise Missing(temperature.reason, detail)
+            temperature = None
+        value = self._number(found, "potential", self._map.potential)
+        ph = self._number(found, "ph", self._map.ph)
+        wanted = ph if self.probe.own_ph else value
+        if isinstance(wanted, Fault):
+            raise Missing(wanted.reason, f"{self._who}: {wanted.text}")
+        if self.probe.own_ph and wanted is not None:
+            wanted = equivalent_mv(wanted, temperature_c=temperature, assumed_c=None)
+        return Values(potential_mv=wanted, temperature_c=temperature, detail=detail)
+
+    def _number(self, found: dict[int, int], quantity: str, config: RegisterConfig | None) -> float | Fault | None:
+        if config is None:
+            return None
+        words = tuple(found[config.number + at] for at in range(config.type.registers))
+        return modbus.number(words, quantity, config)
+
+    def _read(self, span: Span) -> dict[int, int]:
+        """Return registers by their numbers."""
+        function = self._map.function
+        request = modbus.read_request(function, span)
+        self._owed_s = None if self.is_tied else time.monotonic()
+        words = modbus.registers(self._hear(self._send(request), request), function=function, count=span.count)
+        if isinstance(words, Fault):
+            if words.reason is not Reason.GARBLED:
+                self._owed_s = None
+            raise Missing(words.reason, f"{self._who}: {words.text}")
+        self._owed_s = None
+        return dict(enumerate(words, span.start))
+
+    def _settle(self) -> None:
+        """Get past late replies and see who answers."""
+        if not self._map.identify:
+            self._wait_for_silence()
+            return
+        self._is_known = False  # whoever missed a request may have been exchanged
+        said = modbus.identity(self._hear(self._ask_identity(), modbus.IDENTIFY))
+        self._asked_s = None
+        if isinstance(said, Fault):
+            raise Missing(said.reason, f"{self._who}: {said.text}")
+        self._owed_s = None
+        self.identity = said
+        fault = identity_fault(self.identity, self.probe.identity, simulated=self.simulated)
+        if fault:
+            raise Missing(Reason.WRONG_INSTRUMENT, f"{self._who}: {fault}; check the address and the cable")
+        self._is_known = True
+
+    def _ask_identity(self) -> Frames:
+        """Ask who it is, unless a reply is owed; return what makes frames of what comes."""
+        if self._is_owed(self._asked_s):
+            return RtuFrames(b"")
+        self._asked_s = None if self.is_tied else time.monotonic()
+        return self._send(modbus.IDENTIFY)
+
+    def _is_owed(self, since_s: float | None) -> bool:
+        return since_s is not None and time.monotonic() - since_s < _GIVE_UP * self.probe.timeout_s
+
+    def _wait_for_silence(self) -> None:
+        if self._is_owed(self._owed_s):
+            raise Missing(Reason.TIMEOUT, f"{self._who}: left in silence after a lost reply, so that none is mixed up")
+
+    def _hear(self, frames: Frames, pdu: bytes) -> bytes:
+        """Return the PDU of the reply to one. Raises Missing."""
+        until = time.monotonic() + self.probe.timeout_s
+        foreign: set[int] = set()
+        while True:
+            frame = frames.next_frame()
+            if isinstance(frame, Broken):
+                self._let_rest(until)
+                raise Missing(Reason.GARBLED, f"{self._who}: {frame.text}")
+            if frame is None:
+                if time.monotonic() >= until:
+                    raise self._silence(frames, foreign, pdu)
+                frames.feed(self._wire.read(until=until))
+            elif frame.address != self._map.address:
+                foreign.add(frame.address)
+            elif frame.pdu and frame.pdu[0] & ~EXCEPTION == pdu[0]:
+                return frame.pdu
+
+    @abstractmethod
+    def _send(self, pdu: bytes) -> Frames:
+        """Send a request; return what makes frames of what comes back."""
+
+    def _let_rest(self, until: float) -> None:
+        """Hear garbage out, so that the next request meets a silent line."""
+        while time.monotonic() < until and self._wire.read(until=min(until, time.monotonic() + _REST_S)):
+            pass
+
+    def _silence(self, frames: Frames, foreign: set[int], pdu: bytes) -> Missing:
+        if frames.partial:
+            text = f"only part of a reply came in time ({frames.partial[:16].hex(' ')})"
+            return Missing(Reason.GARBLED, f"{self._who}: {text}; check the wiring of the line")
+        if foreign:
+            others = ", ".join(map(str, sorted(foreign)))
+            text = f"address {others} answers in its place; check the addresses of the instruments"
+            return Missing(Reason.WRONG_INSTRUMENT, f"{self._who}: {text}")
+        text = f"no reply within {self.probe.timeout_s:g} s; {self._advice(frames)}"
+        if pdu == modbus.IDENTIFY:
+            text += "; if it answers other programs, it may not know request 43: write identify = false"
+        return Missing(Reason.TIMEOUT, f"{self._who}: {text}")
+
+    @abstractmethod
+    def _advice(self, frames: Frames) -> str:
+        """Return what to look at when nothing came."""
+
+
+class RtuConversation(ModbusConversation):
+    """On a serial line, or over TCP to an adapter that passes the bytes on."""
+
+    def _send(self, pdu: bytes) -> RtuFrames:
+        request = rtu(self._map.address, pdu)
+        time.sleep(max(_GAP_S, _GAP_BITS / self.probe.baud))
+        self._wire.send(request)
+        return RtuFrames(request)
+
+    def _advice(self, frames: Frames) -> str:
+        if isinstance(frames, RtuFrames) and frames.is_echoed:
+            return "only the line's own echo came; check the address, and that A and B are not swapped"
+        return "is the instrument on? Check address, baud and parity (the standard's parity is even)"
+
+
+class TcpConversation(ModbusConversation):
+    """On TCP with the header that carries a transaction's number."""
+
+    is_tied = True
+    _transaction = 0
+
+    def _send(self, pdu: bytes) -> MbapFrames:
+        self._transaction = self._transaction % 0xFFFF + 1
+        self._wire.send(mbap(self._transaction, self._map.address, pdu))
+        return MbapFrames(self._transaction)
+
+    def _advice(self, frames: Frames) -> str:
+        del frames
+        return "is the instrument on? Check its address"

@@ -1,0 +1,19 @@
+"""A probe that reports its own pH instead of a potential.
+
+Law: its pH is carried as the potential that an ideal electrode (slope 1, offset 0) would have: k(T) * (7 - pH). So what
+is stored as a calibration of this probe is a correction line in pH, and everything behind stays one path. The number is
+exact to the bit of a float either way; that it is no measured potential is said by `ProbeConfig.own_ph`.
+"""
+
+from typing import Final
+
+from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
+
+_STANDARD_C: Final = 25.0
+"""Where neither the probe nor the configuration says a temperature; then no pH is claimed behind either."""
+
+
+def equivalent_mv(ph: float, *, temperature_c: float | None, assumed_c: float | None) -> float:
+    """Return the potential (mV) that stands for a pH at the temperature by which it will be read back."""
+    used_c = next(each for each in (temperature_c, assumed_c, _STANDARD_C) if each is not None)
+    return nernst_mv(used_c) * (ISOPOTENTIAL_PH - ph)

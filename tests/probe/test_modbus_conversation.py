@@ -1,0 +1,228 @@
+"""Modbus over real terminals and sockets: our simulator, another library's server, and wires that disturb."""
+
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger.config import ProbeConfig, Protocol
+from logger.modbus_map import ModbusConfig, NumberType, RegisterConfig, StatusConfig, WordOrder
+from logger.model import Indication, Reason
+from logger.probe.reader import Reader, readers
+from simulator.bench import Bench
+from simulator.runs import find
+from tests.parts.simulator import Start
+
+FLOATS = {"potential": RegisterConfig(number=0), "temperature": RegisterConfig(number=2)}
+RTU, TCP = ["--protocol", "modbus-rtu"], ["--protocol", "modbus-tcp"]
+
+
+def disturbed(*kinds: str) -> list[str]:
+    return [*RTU, *(part for kind in kinds for part in ("--disturb", kind))]
+
+
+def probe_at(
+    port: str, address: int = 1, *, protocol: Protocol = Protocol.MODBUS_RTU, timeout_s: float = 1.0, **more: object
+) -> ProbeConfig:
+    modbus = ModbusConfig(address=address, **{**FLOATS, **more})  # type: ignore[arg-type]
+    return ProbeConfig(id=f"p{address}", port=port, protocol=protocol, timeout_s=timeout_s, modbus=modbus)
+
+
+@contextmanager
+def opened(*probes: ProbeConfig, simulated: bool = True) -> Iterator[list[Reader]]:
+    (line,) = readers(probes, simulated=simulated)
+    try:
+        yield line
+    finally:
+        line[0].close()
+
+
+def polled(reader: Reader, count: int) -> list[Indication]:
+    return [reader.read(at_us=0, elapsed_us=number * 60_000_000) for number in range(count)]
+
+
+def reasons(reader: Reader, count: int) -> Counter[Reason]:
+    return Counter(each.reason for each in polled(reader, count))
+
+
+@pytest.mark.parametrize("tcp", [False, True])
+def test_instruments_with_addresses_are_read_over_one_terminal_or_one_socket(simulator: Start, *, tcp: bool) -> None:
+    port = simulator("normal-night", extra=[*RTU, "--address", "1", "--address", "2"], tcp=tcp).port
+    with opened(probe_at(port, 1), probe_at(port, 2)) as line:
+        for reader in line:
+            got = polled(reader, 10)
+            assert Counter(each.reason for each in got) == {Reason.NONE: 10}
+            assert all(50 < (each.potential_mv or 0) < 150 for each in got)
+            assert all(15 < (each.temperature_c or 0) < 25 for each in got)
+        assert [reader.identity for reader in line] == [
+            f"VATVIGIL,SIMULATED ELECTRODE SIM0001-{number},0.1.0" for number in (1, 2)
+        ]
+
+
+def test_modbus_tcp_is_read_and_a_silent_address_costs_only_its_own_time_limit(simulator: Start) -> None:
+    port = simulator("normal-night", extra=[*TCP, "--address", "5"], tcp=True).port
+    probes = [probe_at(port, number, protocol=Protocol.MODBUS_TCP, timeout_s=0.3) for number in (5, 6)]
+    with opened(*probes) as line:
+        began = time.monotonic()
+        got = [polled(reader, 3)[-1].reason for reader in line]
+        took_s = time.monotonic() - began
+    assert got == [Reason.NONE, Reason.TIMEOUT]
+    assert took_s < 2.0  # two requests to the silent one, then it rests
+
+
+MAPS = [
+    pytest.param({"potential": RegisterConfig(number=20, word_order=WordOrder.LOW_FIRST)}, id="low-word-first"),
+    pytest.param({"potential": RegisterConfig(number=10, type=NumberType.INT16, scale=0.1)}, id="tenths"),
+    pytest.param({"function": 4}, id="input-registers"),
+    pytest.param({"status": StatusConfig(number=6, bits=(0, 1))}, id="status"),
+]
+
+
+@pytest.mark.parametrize("more", MAPS)
+def test_the_same_potential_is_read_whatever_registers_hold_it(simulator: Start, more: dict[str, object]) -> None:
+    port = simulator("quiet-night", extra=RTU).port
+    with opened(probe_at(port, **more)) as line:
+        (read,) = polled(line[0], 1)
+    assert (read.reason, read.potential_mv) == (Reason.NONE, pytest.approx(190.0, abs=15.0))
+
+
+FAULTS = [
+    (2.1, {}, Reason.NONE, "the instrument has no value (temperature)"),
+    (4.1, {}, Reason.OVERRANGE, "the instrument reports overrange (potential)"),
+    (4.1, {"status": StatusConfig(number=6, bits=(0,))}, Reason.INSTRUMENT_ERROR, "by status bits [0]"),
+    (6.1, {}, Reason.INSTRUMENT_ERROR, "SERVER DEVICE FAILURE"),
+]
+
+
+@pytest.mark.parametrize(("hour", "more", "reason", "text"), FAULTS)
+def test_a_fault_of_the_sensor_is_told_by_its_reason(
+    simulator: Start, hour: float, more: dict[str, object], reason: Reason, text: str
+) -> None:
+    begin = ["--epoch-monotonic", str(time.monotonic() - hour * 3600)]
+    port = simulator("sensor-faults", extra=[*RTU, *begin]).port
+    with opened(probe_at(port, **more)) as line:
+        assert [each.reason for each in polled(line[0], 2)] == [reason] * 2
+        assert text in line[0].detail
+
+
+REFUSALS = [
+    pytest.param([], {"potential": RegisterConfig(number=40)}, "ILLEGAL DATA ADDRESS", id="no-such-register"),
+    pytest.param([], {"potential": RegisterConfig(number=20)}, "the order of words", id="wrong-word-order"),
+    pytest.param([], {"address": 3}, "no reply within", id="wrong-address"),
+    pytest.param(["--disturb", "impostor"], {}, "address 2 answers in its place", id="answers-for-another"),
+    pytest.param(["--disturb", "checksum"], {}, "wrong checksum", id="checksum"),
+    pytest.param(["--disturb", "stuck"], {}, "is the beginning of no reply", id="stuck"),
+    pytest.param(["--disturb", "dead", "--disturb", "echo"], {}, "own echo", id="echo-alone"),
+]
+
+
+@pytest.mark.parametrize(("extra", "more", "text"), REFUSALS)
+def test_what_is_wrong_with_a_line_is_named(
+    simulator: Start, extra: list[str], more: dict[str, object], text: str
+) -> None:
+    port = simulator("quiet-night", extra=[*RTU, *extra]).port
+    address = more.pop("address", 1) if more else 1
+    with opened(probe_at(port, int(str(address)), timeout_s=0.2, **more)) as line:
+        told = []
+        for number in range(2):
+            assert line[0].read(at_us=0, elapsed_us=number).potential_mv is None
+            told.append(line[0].detail)
+    assert [text in detail for detail in told if text in detail][:1] == [True], told
+
+
+def test_an_echoing_adapter_is_read_like_any_other(simulator: Start) -> None:
+    with opened(probe_at(simulator("quiet-night", extra=disturbed("echo")).port)) as line:
+        assert reasons(line[0], 10) == {Reason.NONE: 10}
+
+
+def test_a_simulated_instrument_is_refused_where_a_real_one_is_configured(simulator: Start) -> None:
+    with opened(probe_at(simulator("quiet-night", extra=RTU).port), simulated=False) as line:
+        assert reasons(line[0], 2) == {Reason.WRONG_INSTRUMENT: 2}
+        assert "a simulated instrument answers" in line[0].detail
+
+
+WIRE_FAULTS = ["dropped:0.3", "doubled:0.3", "noise:0.3", "partial:0.3", "checksum:0.3", "collision:0.3", "slow:0.3"]
+
+
+@pytest.mark.parametrize("kind", WIRE_FAULTS)
+def test_whatever_the_wire_does_only_values_of_their_own_tick_are_read(simulator: Start, kind: str) -> None:
+    # Run time goes 20 times as fast, so a value of another tick is that of another second.
+    speed, begin_s, bench = 20.0, time.monotonic() - 100.0, Bench(find("quiet-night"), 1)
+    extra = [*disturbed(kind), "--epoch-monotonic", str(begin_s)]
+    port = simulator("quiet-night", speed=speed, extra=extra).port
+    read = 0
+    with opened(probe_at(port, timeout_s=0.25)) as line:  # given up after 1.25 s; a slow reply is late by 1 s at most
+        for number in range(25):
+            before_s = (time.monotonic() - begin_s) * speed
+            got = line[0].read(at_us=0, elapsed_us=number * 60_000_000)
+            seconds = np.arange(round(before_s), round((time.monotonic() - begin_s) * speed) + 1)
+            held = bench.conversions(seconds)
+            pairs = zip(held.potential_mv.tolist(), held.temperature_c.tolist(), strict=True)
+            if got.reason is Reason.NONE:
+                read += 1
+                assert got.potential_mv is not None
+                assert got.temperature_c is not None
+                assert (round(got.potential_mv, 1), round(got.temperature_c, 2)) in {
+                    (round(mv, 1), round(celsius, 2)) for mv, celsius in pairs
+                }
+    assert read > 0
+
+
+def test_an_instrument_that_never_says_who_it_is_is_left_in_silence_after_a_lost_reply(simulator: Start) -> None:
+    port = simulator("quiet-night", extra=disturbed("partial:0.4")).port
+    with opened(probe_at(port, timeout_s=0.1, identify=False)) as line:
+        got, after_loss_s = [], []
+        for number in range(40):
+            began = time.monotonic()
+            got.append(line[0].read(at_us=0, elapsed_us=number * 60_000_000).reason)
+            after_loss_s.append(time.monotonic() - began)
+            time.sleep(0.05)
+    assert set(got) <= {Reason.NONE, Reason.GARBLED, Reason.TIMEOUT, Reason.WRONG_INSTRUMENT}
+    assert Reason.NONE in set(got)
+
+
+@pytest.fixture
+def other_library() -> Iterator[object]:
+    processes: list[subprocess.Popen[str]] = []
+
+    def start(framing: str) -> str:
+        command = [sys.executable, str(Path(__file__).parent / "modbus_server.py"), framing]
+        processes.append(subprocess.Popen(command, stdout=subprocess.PIPE, text=True))
+        output = processes[-1].stdout
+        assert output is not None
+        return f"socket://127.0.0.1:{output.readline().strip()}"
+
+    yield start
+    for process in processes:
+        process.kill()
+        process.wait()
+        assert process.stdout is not None
+        process.stdout.close()
+
+
+@pytest.mark.parametrize(("framing", "protocol"), [("rtu", Protocol.MODBUS_RTU), ("socket", Protocol.MODBUS_TCP)])
+def test_a_server_of_another_library_is_read(other_library: object, framing: str, protocol: Protocol) -> None:
+    port = other_library(framing)  # type: ignore[operator]
+    whole = {
+        "potential": RegisterConfig(number=10, type=NumberType.INT16, scale=0.1),
+        "temperature": RegisterConfig(number=11, type=NumberType.INT16, scale=0.01),
+    }
+    probes = [probe_at(port, 1, protocol=protocol), probe_at(port, 7, protocol=protocol, **whole)]
+    with opened(*probes, simulated=False) as line:
+        got = [(each.potential_mv, each.temperature_c) for reader in line for each in polled(reader, 3)]
+    assert got[:3] == [(171.25, 20.125)] * 3
+    assert got[3:] == [(pytest.approx(171.2), pytest.approx(20.1))] * 3
+
+
+def test_a_server_of_another_library_refuses_what_it_does_not_have(other_library: object) -> None:
+    port = other_library("socket")  # type: ignore[operator]
+    absent = probe_at(port, protocol=Protocol.MODBUS_TCP, potential=RegisterConfig(number=90))
+    with opened(absent, simulated=False) as line:
+        assert reasons(line[0], 2) == {Reason.INSTRUMENT_ERROR: 2}
+        assert "ILLEGAL DATA ADDRESS" in line[0].detail
