@@ -17,7 +17,19 @@ from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.measure import batch, drift, trend
 from logger.measure.uncertainty import fit_uncertainty
-from logger.model import Answer, Calibration, Carry, Cause, Check, Command, CommandKind, Entry, Mark, Verdict
+from logger.model import (
+    Answer,
+    Calibration,
+    Carry,
+    Cause,
+    Check,
+    CheckKind,
+    Command,
+    CommandKind,
+    Entry,
+    Mark,
+    Verdict,
+)
 
 SECOND_US = 1_000_000
 BENCH_C = 25.0
@@ -149,6 +161,8 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
         carry,
         calibration=new,
         drift=None,
+        check=None,
+        spot=None,
         alarms=alarms,
         trends=batch.calibrated(carry.trends),
         fresh_us=now.elapsed_us,
@@ -176,7 +190,9 @@ def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) ->
     u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
     before = carry.drift or drift.start(line, probe.errors)
     taken = drift.take(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
-    return replace(carry, drift=taken.drift), drift.sentence(check, taken)
+    after = replace(carry, drift=taken.drift)
+    after = replace(after, spot=check) if check.kind is CheckKind.SPOT else replace(after, check=check)
+    return after, drift.sentence(check, taken)
 
 
 def _entry(vat: VatConfig, cause: Cause, text: str, *, seq: int, now: Now) -> Entry:

@@ -7,6 +7,7 @@ no longer current is never sent. What comes in is for the ear.
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from logger.alarm.belief_words import evidence_of
 from logger.clock import Reading
 from logger.config import Config, MqttConfig, VatConfig
 from logger.model import AlarmState, Carry, Event, Outcome
@@ -88,7 +89,12 @@ class Hub:
             self._renew_buttons(vat, outcome)
         fresh_s = discovery.stale_s(self.config, vat)
         message = payloads.measurement(
-            self.topics, vat.id, probe=outcome.probe, rows=outcome.measurements, expiry_s=fresh_s
+            self.topics,
+            vat.id,
+            probe=outcome.probe,
+            rows=outcome.measurements,
+            evidence=evidence_of(outcome.carry),
+            expiry_s=fresh_s,
         )
         self.delivery.latest(message, now_us + fresh_s * SECOND_US)
 

@@ -11,8 +11,8 @@ import numpy as np
 from logger.alarm import digest, telling, words
 from logger.config import ProbeConfig, VatConfig
 from logger.measure import course, windows
-from logger.measure.windows import Belief, Judged
-from logger.model import AlarmState, Carry, Entry, Facts, Measurements, Quality, Reason, Tests, Told
+from logger.measure.windows import Judged
+from logger.model import AlarmState, Belief, Carry, Entry, Facts, Measurements, Reason, Tests, Told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +85,7 @@ def believed_last(carry: Carry, rows: Measurements) -> Carry:
 
 
 def _believed(rows: Measurements) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    return np.asarray((rows.quality == Quality.PASS) & ~np.isnan(rows.ph))
+    return np.asarray(rows.belief == Belief.BELIEVED)
 
 
 def told(

@@ -18,11 +18,12 @@ from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
 from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
 from logger.known import Known
-from logger.measure import batch, calibration, course, quality, trend, uncertainty, windows, witness
-from logger.measure.windows import Belief, Judged
+from logger.measure import batch, course, record, trend, uncertainty, windows, witness
+from logger.measure.windows import Judged
 from logger.model import (
     AlarmState,
     Answer,
+    Belief,
     Block,
     Carry,
     Command,
@@ -31,12 +32,10 @@ from logger.model import (
     Ints,
     Measurements,
     Outcome,
-    Quality,
     Reason,
     Tests,
     Trend,
     WatchState,
-    Witness,
 )
 
 SECOND_US = 1_000_000
@@ -117,82 +116,16 @@ def _stretch(
     watch: Watch, state: WatchState, block: Block, *, wakes: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
-    heard, spoken = _witness(watch, state, block)
-    measured = _measure(watch, state, block, spoken)
+    heard, spoken = record.witnessed(watch.probe, state, block)
+    measured, stance = record.measured(watch.probe, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
     alarms, trends, closed, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
     keep = min(_needed(watch, rows), len(rows))
     seen = known.follow(state.carry, closed)
-    carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, recent=keep, course=seen)
+    carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, stance=stance, recent=keep, course=seen)
     carry = known.believed_last(carry, measured)
     carry = known.follow_day(carry, measured, closed, entries, max_gap_us=_gap_us(watch))
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
-
-
-def _witness(watch: Watch, state: WatchState, block: Block) -> tuple[Witness, Ints]:
-    """Ask whether the probe is in the liquid and gives one value; return what is carried on, and `Tests` a row.
-
-    Whoever works on the probe takes it out and knows it.
-    """
-    carry, recent = state.carry, state.recent
-    said = carry.witness if carry.witness.fresh_us == carry.fresh_us else Witness(fresh_us=carry.fresh_us)
-    if carry.attended_until_us is not None:
-        return Witness(fresh_us=carry.fresh_us), np.zeros(len(block), dtype=np.int64)
-    length_us = witness.window_us(watch.probe.limits, poll_s=watch.probe.poll_s)
-    newest = int(recent.elapsed_us[-1]) if len(recent) else 0
-    since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
-    return witness.hear(
-        said,
-        watch.probe.limits,
-        elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
-        potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
-        temperature_c=np.concatenate([recent.temperature_c[since:], block.temperature_c]),
-        first=len(recent) - since,
-        length_us=length_us,
-    )
-
-
-def _measure(watch: Watch, state: WatchState, block: Block, spoken: Ints) -> Measurements:
-    """Flag, calibrate and doubt each row; `spoken` is what the witnesses say."""
-    recent, probe, line = state.recent, watch.probe, state.carry.calibration
-    flags = quality.judge(
-        elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
-        potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
-        temperature_c=np.concatenate([recent.temperature_c, block.temperature_c]),
-        limits=probe.limits,
-        poll_s=probe.poll_s,
-    )[len(recent) :]
-    passed = np.where(spoken == Tests.NONE, flags.quality, np.maximum(flags.quality, Quality.SUSPECT))
-    ph, u = np.full((2, len(block)), np.nan)
-    more = np.full(len(block), int(Tests.UNCALIBRATED))
-    if line is not None:
-        ph = calibration.ph_of(line, block.potential_mv, block.temperature_c)
-        ph[np.isin(flags.quality, (Quality.FAIL, Quality.MISSING))] = np.nan
-        u = uncertainty.standard_uncertainty(
-            line,
-            probe.errors,
-            at_us=block.at_us,
-            ph=ph,
-            temperature_c=block.temperature_c,
-            drift=state.carry.drift,
-        )
-        more = ((ph < line.low_ph) | (ph > line.high_ph)) * int(Tests.OUTSIDE_BUFFERS)
-    return Measurements(
-        seq=block.seq,
-        at_us=block.at_us,
-        elapsed_us=block.elapsed_us,
-        potential_mv=block.potential_mv,
-        temperature_c=block.temperature_c,
-        reason=block.reason,
-        reference_ph=block.reference_ph,
-        reference_u=block.reference_u,
-        ph=ph,
-        u=u,
-        quality=passed,
-        tests=flags.tests | spoken | more,
-        previous_spike=flags.previous_spike,
-        calibration=np.full(len(block), 0 if line is None else line.id, dtype=np.int64),
-    )
 
 
 def _alarm(
@@ -302,7 +235,7 @@ def _judge(watch: Watch, carry: Carry, rows: Measurements, alarm: AlarmConfig, *
 _CAUSES: Mapping[AlarmKind, tuple[Tests | None, Tests]] = {
     AlarmKind.OUT_OF_LIQUID: (Tests.OUT_OF_LIQUID, Tests.NONE),
     AlarmKind.ERRATIC: (Tests.ERRATIC, Tests.OUT_OF_LIQUID),
-    AlarmKind.BLIND: (None, Tests.OUT_OF_LIQUID | Tests.ERRATIC),
+    AlarmKind.BLIND: (None, Tests.OUT_OF_LIQUID | Tests.ERRATIC | Tests.ATTENDED),
 }
 """One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
 

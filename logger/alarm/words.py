@@ -14,6 +14,7 @@ _TESTS = {
     Tests.FLAT_LINE: "the reading is frozen",
     Tests.OUT_OF_LIQUID: "the probe seems to hang in air",
     Tests.ERRATIC: "the potential has no one value",
+    Tests.ATTENDED: "somebody works on the probe",
 }
 _LONGEST_IN_SECONDS = 120
 _PLAIN = {
@@ -41,6 +42,11 @@ def tests(spoken: Tests) -> str:
     """Say which quality tests spoke."""
     said = [words for test, words in _TESTS.items() if test in spoken]
     return "; ".join(said) or "readings that can be believed are too few"
+
+
+def of_test(test: Tests) -> str:
+    """Say what one quality test that speaks against a reading found."""
+    return _TESTS[test]
 
 
 def sentence(

@@ -104,6 +104,7 @@ def _spans(
 
 def _write_csv(config: Config, store: Store, spans: list[Span], stream: BinaryIO, *, corrected: bool) -> None:
     from logger.report import csv_file
+    from logger.report.beliefs import Book
     from logger.report.corrected import in_force, sentence
     from logger.report.words import moment
     from logger.store import history
@@ -118,7 +119,8 @@ def _write_csv(config: Config, store: Store, spans: list[Span], stream: BinaryIO
         pieces = (
             (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
         )
-        csv_file.write(text, pieces, notes=notes, calibrations=made, simulated=config.simulated, correct=correct)
+        book = Book.of(made, [check for span in spans for check in queries.checks(store, span.probe)])
+        csv_file.write(text, pieces, notes=notes, book=book, simulated=config.simulated, correct=correct)
 
 
 def _one_line(text: str) -> str:

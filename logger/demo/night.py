@@ -161,9 +161,9 @@ def hours(at: str) -> float:
 
 def _reading(content: dict[str, Any]) -> str:
     if content["ph"] is None:
-        return f"no pH claimed ({content['quality']})"
+        return str(content["verdict"])
     spread = content["expanded_uncertainty_ph"]
-    return f"pH {content['ph']:.2f} +/- {spread:.2f}   {content['temperature_c']:.1f} C   {content['quality']}"
+    return f"pH {content['ph']:.2f} +/- {spread:.2f}   {content['temperature_c']:.1f} C   {content['belief']}"
 
 
 def _say(hour: float, text: str, *, bold: bool = False, dim: bool = False) -> None:

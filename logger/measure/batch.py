@@ -22,8 +22,8 @@ import numpy as np
 
 from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, VatConfig
 from logger.measure.trend import HOUR_US, SECOND_US, level, usable
-from logger.measure.windows import Belief, Judged
-from logger.model import Carry, Trend
+from logger.measure.windows import Judged
+from logger.model import Belief, Carry, Trend
 
 FIRST_US = 6 * HOUR_US
 """A level that was first seen so long after the start is not that of the start. [CP]"""

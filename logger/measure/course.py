@@ -10,7 +10,8 @@ from math import sqrt
 
 import numpy as np
 
-from logger.measure.windows import Belief, Judged
+from logger.measure.windows import Judged
+from logger.model import Belief
 
 SECOND_US = 1_000_000
 HOUR_US = 3600 * SECOND_US

@@ -18,8 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import AlarmConfig, AlarmKind
-from logger.measure.windows import Belief, Judged
-from logger.model import Carry, Trend
+from logger.measure.windows import Judged
+from logger.model import Belief, Carry, Trend
 
 SECOND_US = 1_000_000
 HOUR_US = 3_600 * SECOND_US

@@ -5,28 +5,19 @@ window is judged at the first record after it. Only order statistics: no sum run
 
 A window is believed when more than half of its records are, and its value is the median of those; else it is doubtful
 when more than half are believed or doubtful; else it is silent. A record that the jump, rate or spike test spoke
-against is never used, nor one that came out of the liquid or of an erratic probe: a knocked or lifted probe must not
-raise a process alarm.
+against is never used, nor one that came out of the liquid, from somebody's hands or of an erratic probe: a knocked or
+lifted probe must not raise a process alarm.
 """
 
 from dataclasses import dataclass
-from enum import IntEnum
 
 import numpy as np
 
-from logger.model import Columns, Floats, Ints, Measurements, Quality, Tests
+from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, Tests
 
 SECOND_US = 1_000_000
 WILD = Tests.JUMP | Tests.RATE_OF_CHANGE | Tests.OUT_OF_LIQUID | Tests.ERRATIC
 """What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
-
-
-class Belief(IntEnum):
-    """What a value may do: a doubtful one may raise a process alarm but never clears one; a silent one does neither."""
-
-    BELIEVED = 0
-    DOUBTFUL = 1
-    SILENT = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,11 +41,16 @@ class Judged(Columns):
 
 def ph_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in the pH of each record as it was when it came."""
-    belief = np.full(len(rows), int(Belief.SILENT), dtype=np.int64)
-    claimed = ~np.isnan(rows.ph)
-    calm = (rows.tests & WILD) == 0
-    belief[claimed & calm & (rows.quality == Quality.SUSPECT)] = Belief.DOUBTFUL
-    belief[claimed & (rows.quality == Quality.PASS)] = Belief.BELIEVED
+    return belief_of(rows.ph, rows.quality, rows.tests)
+
+
+def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
+    """Return the same of bare columns."""
+    belief = np.full(len(ph), int(Belief.SILENT), dtype=np.int64)
+    claimed = ~np.isnan(ph) & ((tests & Tests.ATTENDED) == 0)
+    calm = (tests & WILD) == 0
+    belief[claimed & calm & (quality == Quality.SUSPECT)] = Belief.DOUBTFUL
+    belief[claimed & (quality == Quality.PASS)] = Belief.BELIEVED
     return belief
 
 
@@ -67,8 +63,12 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
 
 
 def temperature_belief(rows: Measurements) -> Ints:
-    """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not; not in air."""
-    usable = ~np.isnan(rows.temperature_c) & ((rows.tests & (Tests.TEMPERATURE | Tests.OUT_OF_LIQUID)) == 0)
+    """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not.
+
+    Not in air, nor in somebody's hands.
+    """
+    elsewhere = Tests.TEMPERATURE | Tests.OUT_OF_LIQUID | Tests.ATTENDED
+    usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
     return np.where(usable, int(Belief.BELIEVED), int(Belief.SILENT))
 
 

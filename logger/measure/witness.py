@@ -127,5 +127,6 @@ def _judge(state: Witness, heard: Heard, index: int, limits: QualityLimits, *, h
 
 
 def _tests(state: Witness) -> Tests:
-    said = Tests.OUT_OF_LIQUID if state.out else Tests.NONE
+    said = Tests.UNWITNESSED if state.middle_c is None else Tests.NONE
+    said |= Tests.OUT_OF_LIQUID if state.out else Tests.NONE
     return said | Tests.ERRATIC if state.erratic else said

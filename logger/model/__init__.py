@@ -6,6 +6,7 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 """
 
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
+from logger.model.belief import LEADING, Belief, Stance
 from logger.model.corrections import Correction, Deviation
 from logger.model.health import Finding, Health
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, Reason, Tests
@@ -26,8 +27,10 @@ from logger.model.told import Day, Digest, Facts, Told
 from logger.model.watch import Carry, Drift, Outcome, Trend, WatchState, Witness
 
 __all__ = [
+    "LEADING",
     "AlarmState",
     "Answer",
+    "Belief",
     "Block",
     "Calibration",
     "CalibrationPoint",
@@ -58,6 +61,7 @@ __all__ = [
     "Quality",
     "Reason",
     "Segment",
+    "Stance",
     "State",
     "Tests",
     "Told",

@@ -53,7 +53,7 @@ class Quality(IntEnum):
 
 
 class Tests(IntFlag):
-    """Which tests spoke against a record (GAP and OUTSIDE_BUFFERS do not lower its quality)."""
+    """Which tests spoke against a record (GAP, OUTSIDE_BUFFERS, ATTENDED, UNWITNESSED do not lower its quality)."""
 
     NONE = 0
     GROSS_RANGE = 1
@@ -70,6 +70,10 @@ class Tests(IntFlag):
     """The window before showed a probe that hangs in air."""
     ERRATIC = 512
     """The window before showed potentials far apart."""
+    ATTENDED = 1024
+    """Somebody works on the probe, or it was said to be out: what it reads may be a buffer, not the vat."""
+    UNWITNESSED = 2048
+    """No window told yet whether the probe is in the liquid."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,3 +162,11 @@ class Measurements(Columns):
     """`Quality` that the spike test gives the record before this one (it needs a neighbour on both sides)."""
     calibration: Ints
     """Id of the calibration applied; 0: none."""
+    belief: Ints
+    """`Belief` in the pH as the record came."""
+    since_at_us: Ints
+    """UTC of the first record in a row of that belief for the same leading reason."""
+    check: Ints
+    """Id of the newest check in a buffer with that calibration; 0: none."""
+    spot: Ints
+    """Id of the newest spot measurement with that calibration; 0: none."""

@@ -4,8 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from logger.model.alarms import AlarmState, Entry
+from logger.model.belief import Stance
 from logger.model.records import Measurements
-from logger.model.requests import Answer, Calibration
+from logger.model.requests import Answer, Calibration, Check
 from logger.model.told import Day
 
 
@@ -69,6 +70,12 @@ class Carry:
     calibration: Calibration | None = None
     drift: Drift | None = None
     """None: no check since the calibration."""
+    check: Check | None = None
+    """The newest in a buffer since the calibration."""
+    spot: Check | None = None
+    """The newest spot measurement since the calibration."""
+    stance: Stance | None = None
+    """The verdict on the newest record; None: there was none."""
     attended_until_us: int | None = None
     """Watch time until which somebody works on the probe; None: nobody does."""
     out_until_us: int | None = None

@@ -57,7 +57,7 @@ def retained(messages: Iterable[Message]) -> list[str]:
 
 
 def _sensors(frame: Frame, vat: VatConfig, *, stale_s: int) -> Iterator[Message]:
-    """Yield pH (the hub's class has no unit), its U and temperature; a reading that failed its tests is unknown."""
+    """Yield pH (the hub's class has no unit), its U, temperature, verdict; what failed its tests shows as unknown."""
     state = frame.topics.measurement(vat.id)
     common: Json = {"state_topic": state, "state_class": "measurement", "expire_after": stale_s}
     ph: Json = {"device_class": "ph", "suggested_display_precision": 2, "json_attributes_topic": state}
@@ -68,6 +68,8 @@ def _sensors(frame: Frame, vat: VatConfig, *, stale_s: int) -> Iterator[Message]
     warm: Json = {"device_class": "temperature", "unit_of_measurement": "°C", "suggested_display_precision": 1}
     template = _value("temperature_c")
     yield frame.of_vat(vat, "sensor", "temperature", name="Temperature", value_template=template, **warm, **common)
+    said: Json = {"state_topic": state, "expire_after": stale_s}  # never unknown: it says why there is no pH
+    yield frame.of_vat(vat, "sensor", "verdict", name="Verdict", value_template="{{ value_json.verdict }}", **said)
 
 
 def _value(key: str) -> str:

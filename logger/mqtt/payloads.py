@@ -11,9 +11,11 @@ from hashlib import blake2s
 
 import msgspec
 
+from logger.alarm import belief_words
+from logger.alarm.belief_words import Evidence
 from logger.alarm.lifecycle import priority
 from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
-from logger.model import AlarmState, Cause, Entry, Event, Health, Measurements, Quality, Told
+from logger.model import AlarmState, Belief, Cause, Entry, Event, Health, Measurements, Quality, Told
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
 
@@ -98,8 +100,13 @@ def heartbeat(
     return Message(topic=topics.heartbeat, payload=json_text(content), expiry_s=expiry_s)
 
 
-def measurement(topics: Topics, vat: str, *, probe: str, rows: Measurements, expiry_s: int | None = None) -> Message:
-    """Return the last of `rows`: pH with U (k = 2), temperature in C, quality. Raises IndexError for no rows."""
+def measurement(
+    topics: Topics, vat: str, *, probe: str, rows: Measurements, evidence: Evidence, expiry_s: int | None = None
+) -> Message:
+    """Return the last of `rows`: pH with U (k = 2), temperature in C, quality, verdict. Raises IndexError for no rows.
+
+    `evidence`: calibration and checks that the last row names.
+    """
     u = number(rows.u[-1], 6)
     calibration = int(rows.calibration[-1])
     content = _said(
@@ -113,6 +120,9 @@ def measurement(topics: Topics, vat: str, *, probe: str, rows: Measurements, exp
         temperature_c=number(rows.temperature_c[-1], 3),
         quality=quality_word(int(rows.quality[-1])),
         calibration=calibration or None,
+        belief=Belief(int(rows.belief[-1])).word,
+        verdict_since=rfc3339(int(rows.since_at_us[-1])),
+        verdict=belief_words.sentence(rows, evidence),
     )
     return Message(topic=topics.measurement(vat), payload=json_text(content), expiry_s=expiry_s)
 

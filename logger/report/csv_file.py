@@ -12,8 +12,9 @@ from typing import TextIO
 
 import numpy as np
 
-from logger.model import Calibration, Floats, Measurements, Quality, Reason
+from logger.model import Belief, Calibration, Floats, Measurements, Quality, Reason
 from logger.mqtt.payloads import COVERAGE_FACTOR, quality_word
+from logger.report.beliefs import Book
 from logger.report.corrected import Corrected
 from logger.report.words import SECOND_US, moment, names_of_tests
 from logger.store.history import Span
@@ -36,6 +37,8 @@ COLUMNS = {
     "reason": "why there is no indication",
     "reference_ph": "pH by the vat's second probe at that moment, where there is one that could be believed",
     "u_reference": "standard uncertainty of reference_ph (k = 1), pH",
+    "belief": "what process alarms made of the record when it came: believed, suspect or not-believed",
+    "verdict": "why, in a sentence",
     "simulated": "true or false",
 }
 """What each column holds, in the order of the columns."""
@@ -52,24 +55,24 @@ def write(
     spans: Iterable[tuple[Span, Iterable[Measurements]]],
     *,
     notes: Sequence[str],
-    calibrations: Iterable[Calibration],
+    book: Book,
     simulated: bool,
     correct: Callable[[Span, Measurements], Corrected] | None = None,
 ) -> None:
-    """Write the records of each span; `notes` are sentences for the head of the file.
+    """Write the records of each span; `notes` are sentences for the head of the file; `book` holds what records name.
 
     `correct`: what stands beside the records in the columns of corrected values; None: without these columns. The
     pieces of a span may go one record past its end: that record only tells whether the last one was a spike.
     """
     columns = COLUMNS if correct is None else {**COLUMNS, **CORRECTED_COLUMNS}
-    stream.writelines(f"# {line}\n" for line in _head(columns, notes, calibrations))
+    stream.writelines(f"# {line}\n" for line in _head(columns, notes, book))
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
     for span, pieces in spans:
         for rows, spikes in judged(pieces):
             kept = rows.seq <= span.last
             part = slice(0, int(np.count_nonzero(kept)))
-            lines = _lines(rows[part], spikes[part], span, simulated=simulated)
+            lines = _lines(rows[part], spikes[part], span, book, simulated=simulated)
             writer.writerows(lines if correct is None else _beside(lines, correct(span, rows[part])))
 
 
@@ -84,9 +87,9 @@ def judged(pieces: Iterable[Measurements]) -> Iterator[tuple[Measurements, list[
         yield held, [""]
 
 
-def _head(columns: Mapping[str, str], notes: Sequence[str], calibrations: Iterable[Calibration]) -> Iterator[str]:
+def _head(columns: Mapping[str, str], notes: Sequence[str], book: Book) -> Iterator[str]:
     told = [f"  {name}: {meaning}" for name, meaning in columns.items()]
-    return chain(notes, map(_calibration, calibrations), ["Columns (an empty field: not known):"], told)
+    return chain(notes, map(_calibration, book.calibrations.values()), ["Columns (an empty field: not known):"], told)
 
 
 def _calibration(made: Calibration) -> str:
@@ -96,7 +99,9 @@ def _calibration(made: Calibration) -> str:
     )
 
 
-def _lines(rows: Measurements, spikes: list[str], span: Span, *, simulated: bool) -> Iterable[tuple[object, ...]]:
+def _lines(
+    rows: Measurements, spikes: list[str], span: Span, book: Book, *, simulated: bool
+) -> Iterable[tuple[object, ...]]:
     tests = {code: " ".join(names_of_tests(code)) for code in np.unique(rows.tests).tolist()}
     reasons = {code: "" if code == Reason.NONE else Reason(code).words for code in np.unique(rows.reason).tolist()}
     qualities = {code.value: quality_word(code) for code in Quality}
@@ -119,6 +124,8 @@ def _lines(rows: Measurements, spikes: list[str], span: Span, *, simulated: bool
         map(reasons.__getitem__, rows.reason.tolist()),
         _rounded(rows.reference_ph),
         _rounded(rows.reference_u),
+        (Belief(code).word for code in rows.belief.tolist()),
+        (book.sentence(rows, row) for row in range(size)),
         ["true" if simulated else "false"] * size,
         strict=True,
     )

@@ -54,7 +54,7 @@ def _reading(newest: Reading) -> Iterator[str]:
     yield from row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({newest.at})")
     warmth = "unknown" if newest.temperature_c is None else f"{newest.temperature_c:.1f} C"
     yield from row("Temperature", warmth)
-    yield from row("Belief", f"{newest.verdict} (quality {newest.quality})")
+    yield from row("Verdict", f"{newest.verdict} (quality {newest.quality})")
 
 
 def _ph(newest: Reading) -> str:

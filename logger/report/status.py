@@ -11,9 +11,10 @@ from logger.alarm import words
 from logger.alarm.lifecycle import Step, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
 from logger.measure import batch
-from logger.model import AlarmState, Calibration, Carry, Cause, Measurements, Quality, Reason, State, Tests
+from logger.model import AlarmState, Belief, Calibration, Carry, Cause, Measurements, Reason, State, Tests
 from logger.mqtt.health import probe_health
 from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
+from logger.report.beliefs import Book
 from logger.report.corrected import in_force, sentence
 from logger.report.words import SECOND_US, age, moment, names_of_tests
 from logger.store import Store, queries
@@ -56,7 +57,10 @@ class Reading:
     quality: str
     tests: list[str]
     believed: bool
+    belief: str
+    """believed, suspect or not-believed."""
     verdict: str
+    """Why, in a sentence."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -212,7 +216,7 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
         vat=vat.id,
         name=vat.name,
         probe=vat.probe,
-        newest=_reading(config, vat, carry, rows, now) if len(rows) else None,
+        newest=_reading(config, vat, rows, Book.read(store, [vat.probe]), now) if len(rows) else None,
         believed_at=None if carry.believed_at_us is None else moment(carry.believed_at_us),
         believed_age_s=now.age_s(carry.believed_at_us),
         alarms=[standing for standing in alarms(vat, carry, rows, now) if standing.state != State.NORMAL],
@@ -225,10 +229,10 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
     )
 
 
-def _reading(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> Reading:
+def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now: Now) -> Reading:
     at_us, u = int(rows.at_us[-1]), number(rows.u[-1], 6)
     age_s = now.age_s(at_us) or 0.0
-    believed = carry.believed_at_us == at_us
+    belief = Belief(int(rows.belief[-1]))
     return Reading(
         record=int(rows.seq[-1]),
         at=moment(at_us),
@@ -241,18 +245,10 @@ def _reading(config: Config, vat: VatConfig, carry: Carry, rows: Measurements, n
         potential_mv=number(rows.potential_mv[-1], 3),
         quality=quality_word(int(rows.quality[-1])),
         tests=names_of_tests(int(rows.tests[-1])),
-        believed=believed,
-        verdict=verdict(rows, believed=believed),
+        believed=belief is Belief.BELIEVED,
+        belief=belief.word,
+        verdict=book.sentence(rows, -1),
     )
-
-
-def verdict(rows: Measurements, *, believed: bool) -> str:
-    """Say whether the last record is believed, or why not."""
-    if believed:
-        return "believed"
-    if rows.quality[-1] == Quality.MISSING:
-        return f"no reading: {Reason(int(rows.reason[-1])).words}"
-    return f"not believed: {words.tests(Tests(int(rows.tests[-1])))}"
 
 
 def alarms(vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> Iterator[Standing]:

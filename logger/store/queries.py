@@ -42,7 +42,7 @@ from logger.store.tables import (
 
 _MINUTE_US = 60_000_000
 MEASUREMENT_COLUMNS = [
-    func.coalesce(measurement.c.calibration, 0) if field.name == "calibration" else measurement.c[field.name]
+    func.coalesce(measurement.c[field.name], 0) if field.name in rows.NUMBERS else measurement.c[field.name]
     for field in fields(Measurements)
 ]
 """Columns of `model.Measurements`, in the order of its fields."""

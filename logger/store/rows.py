@@ -21,15 +21,21 @@ AnyColumns = TypeVar("AnyColumns", bound=Columns)
 _TOO_LARGE = 2**63
 _JSON = ("points", "segments", "findings")
 """Fields of a calibration that are kept as JSON text."""
+NUMBERS = ("calibration", "check", "spot")
+"""Columns of records that name rows of other tables; 0, for none, goes in as NULL."""
 
 
 def measurement_rows(outcome: Outcome, run: int) -> list[tuple[Any, ...]]:
     """Return one tuple a record, in the order of the table's columns."""
     records = outcome.measurements
-    columns = [_plain(getattr(records, field.name)) for field in fields(records)]
-    columns[-1] = [calibration or None for calibration in columns[-1]]
+    columns = [_column_of(records, field.name) for field in fields(records)]
     probe, vat, runs = ([value] * len(records) for value in (outcome.probe, outcome.vat, run))
     return list(zip(probe, *columns, vat, runs, strict=True))
+
+
+def _column_of(records: Columns, name: str) -> list[Any]:
+    column = getattr(records, name)
+    return [number or None for number in column.tolist()] if name in NUMBERS else _plain(column)
 
 
 def _plain(column: NDArray[Any]) -> list[Any]:

@@ -126,6 +126,14 @@ class _MeasurementColumns(TypedColumns):
     tests: Named[int] = Column(Integer, comment="bits of the tests that spoke")
     previous_spike: Named[int] = Column(SmallInteger, comment="QARTOD flag of the record before, by the spike test")
     calibration: Named[int | None] = Column(BigInteger, ForeignKey("calibration.id"))
+    belief: Named[int] = Column(SmallInteger, comment="0 believed, 1 suspect, 2 not believed")
+    since_at_us: Named[int] = Column(BigInteger, comment=_AT + ": since when so, for the same reason")
+    check: Named[int | None] = Column(
+        BigInteger, ForeignKey("check_reading.id"), comment="newest in a buffer with this calibration"
+    )
+    spot: Named[int | None] = Column(
+        BigInteger, ForeignKey("check_reading.id"), comment="newest beside another instrument with it"
+    )
     vat: Named[str] = Column(Text)
     run: Named[int] = Column(BigInteger, ForeignKey("run.id"))
 

@@ -60,7 +60,7 @@ class Oracle:
             return None, "silent"
         k = 8.31446261815324 * 2.302585092994046 / 96485.33212331002 * 1000.0 * (c + 273.15)
         ph = 7.0 - (mv - self.line.offset_mv) / (self.line.slope * k)
-        if erratic:
+        if erratic or self.out_ends is not None:
             return ph, "silent"
         return ph, "doubtful" if mv < limits.suspect_low_mv or mv > limits.suspect_high_mv else "believed"
 
@@ -75,12 +75,14 @@ class Oracle:
         if kind is AlarmKind.NO_DATA:
             says = ABNORMAL if sample.mv is None else BACK
         elif kind is AlarmKind.BLIND:
-            says = SAY_NOTHING if sample.mv is None else BACK if belief == "believed" else ABNORMAL
+            is_known = sample.mv is None or self.out_ends is not None
+            says = SAY_NOTHING if is_known else BACK if belief == "believed" else ABNORMAL
         elif kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW):
             value = ph
             says = self.compare(alarm.config, ph, belief)
         else:
-            value = sample.c if sample.mv is not None and self.is_warmth(sample.c) else None
+            is_of_the_vat = sample.mv is not None and self.is_warmth(sample.c) and self.out_ends is None
+            value = sample.c if is_of_the_vat else None
             says = self.compare(alarm.config, value, "believed")
         if says != SAY_NOTHING:
             self.delay(alarm, says, value)

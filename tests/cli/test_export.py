@@ -66,8 +66,12 @@ def test_every_record_is_a_line_with_its_values_as_they_were_stored(house: House
 def test_a_record_is_told_in_words(house: House) -> None:
     rows = table(house.do("export", "marrow").stdout)
     (first, spike, absent) = rows[0], rows[3], rows[5]
-    assert (first["time"], first["tests"]) == ("2026-11-24T17:59:50.000000Z", "uncalibrated")
-    assert (spike["potential_mv"], spike["tests"], spike["quality"]) == ("190.0", "jump outside-buffers", "suspect")
+    assert (first["time"], first["tests"]) == ("2026-11-24T17:59:50.000000Z", "uncalibrated unwitnessed")
+    assert (spike["potential_mv"], spike["tests"], spike["quality"]) == (
+        "190.0",
+        "jump outside-buffers unwitnessed",
+        "suspect",
+    )
     assert (absent["quality"], absent["reason"], absent["ph"]) == ("missing", "no reply in time", "")
 
 

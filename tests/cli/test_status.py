@@ -2,6 +2,7 @@
 
 from math import log
 from pathlib import Path
+from unittest.mock import ANY
 
 import pytest
 from scipy import constants
@@ -45,6 +46,7 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
     (vat,) = told["vats"]
     newest = vat.pop("newest")
     assert vat.pop("believed_age_s") == newest.pop("age_s")
+    assert newest["verdict"].startswith("Believed: watched for too short a time to tell more, calibrated ")
     assert newest == {
         "record": 3,
         "at": vat.pop("believed_at"),
@@ -55,9 +57,10 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
         "temperature_c": 20.0,
         "potential_mv": 145.0,
         "quality": "pass",
-        "tests": [],
+        "tests": ["unwitnessed"],
         "believed": True,
-        "verdict": "believed",
+        "belief": "believed",
+        "verdict": ANY,
     }
     assert vat.pop("calibration").keys() >= {"calibration", "made_at", "age_s", "slope", "offset_mv"}
     assert vat == {
@@ -115,21 +118,25 @@ def test_an_alarm_that_returned_says_so(house: House) -> None:
 def test_what_is_not_believed_is_told_with_its_reason_and_the_age_of_the_last_that_was(house: House) -> None:
     filled(house, AT_4_5, AT_4_5, AT_4_5 + 60, ago_s=1)
     (vat,) = house.json("status")["vats"]
-    assert (vat["newest"]["believed"], vat["newest"]["tests"]) == (False, ["jump", "rate-of-change", "outside-buffers"])
-    assert vat["newest"]["verdict"] == "not believed: the reading jumps; the reading changes faster than a vat can"
+    assert (vat["newest"]["believed"], vat["newest"]["tests"]) == (
+        False,
+        ["jump", "rate-of-change", "outside-buffers", "unwitnessed"],
+    )
+    assert vat["newest"]["verdict"].startswith("Not believed: the reading jumps, since ")
     assert 10 < vat["believed_age_s"] < 20
 
 
 def test_a_record_without_a_reading_says_why(house: House) -> None:
     filled(house, AT_4_5, None)
     newest = house.json("status")["vats"][0]["newest"]
-    assert (newest["verdict"], newest["quality"], newest["ph"]) == ("no reading: no reply in time", "missing", None)
+    assert newest["verdict"].startswith("Not believed: no reading, no reply in time, since ")
+    assert (newest["belief"], newest["quality"], newest["ph"]) == ("not-believed", "missing", None)
 
 
 def test_without_a_calibration_it_says_how_to_get_one(house: House) -> None:
     filled(house, AT_4_5, calibrated=False)
     told = house.json("status", code=3)
-    assert told["vats"][0]["newest"]["verdict"] == "not believed: no calibration is stored for this probe"
+    assert told["vats"][0]["newest"]["verdict"].startswith("Not believed: no calibration is stored for this probe, ")
     assert "`vatvigil calibrate marrow-probe`" in told["attention"][0]
 
 

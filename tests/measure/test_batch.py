@@ -10,8 +10,8 @@ from scipy import stats
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.measure import trend as trends
 from logger.measure.batch import band_c, biological_hours, calibrated, follow, slope, unwatched
-from logger.measure.windows import Belief, Judged
-from logger.model import Carry, Trend
+from logger.measure.windows import Judged
+from logger.model import Belief, Carry, Trend
 
 HOUR_US = 3_600_000_000
 NAN = float("nan")

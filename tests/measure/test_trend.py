@@ -7,8 +7,8 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.measure.trend import follow, topped_up
-from logger.measure.windows import Belief, Judged
-from logger.model import Carry, Trend
+from logger.measure.windows import Judged
+from logger.model import Belief, Carry, Trend
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, window_s=600.0)
 RISE = AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.125, window_s=3600.0, armed_ph=4.5)

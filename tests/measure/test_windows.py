@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.measure import windows
-from logger.measure.windows import Belief, Judged, medians
-from logger.model import Measurements, Quality
+from logger.measure.windows import Judged, medians
+from logger.model import Belief, Measurements, Quality
 from logger.model import Tests as Against
 
 SECOND_US = 1_000_000
@@ -35,6 +35,10 @@ def rows(ph: list[float], *, at_s: list[float] | None = None, u: list[float] | N
         tests=whole,
         previous_spike=np.full(n, int(Quality.PASS)),
         calibration=np.ones(n, dtype=np.int64),
+        belief=whole,
+        since_at_us=whole,
+        check=whole,
+        spot=whole,
     )
 
 

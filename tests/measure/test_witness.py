@@ -103,7 +103,7 @@ def test_a_gap_counts_into_the_rate() -> None:
 def test_what_came_before_a_mark_says_nothing() -> None:
     mv, c = (np.concatenate(columns) for columns in zip(noisy(2, sd_mv=30.0), calm(20.0), strict=True))
     state, tests = heard(mv, c, state=Witness(fresh_us=2 * LENGTH_US))
-    assert (set(tests.tolist()), state) == ({0}, Witness(fresh_us=2 * LENGTH_US))
+    assert (set(tests.tolist()), state) == ({Against.UNWITNESSED}, Witness(fresh_us=2 * LENGTH_US))
 
 
 def test_the_spread_of_normal_noise_is_its_standard_deviation() -> None:

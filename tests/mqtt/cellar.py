@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from logger.alarm.belief_words import Evidence
 from logger.config import (
     AlarmConfig,
     AlarmKind,
@@ -61,9 +62,13 @@ def measurements(**values: float) -> Measurements:
         "tests": 0,
         "previous_spike": 2,
         "calibration": 3,
+        "belief": 0,
+        "since_at_us": AT_US,
+        "check": 0,
+        "spot": 0,
     }
-    whole = ("seq", "at_us", "elapsed_us", "reason", "quality", "tests", "previous_spike", "calibration")
-    columns = {name: np.array([value], int if name in whole else float) for name, value in {**good, **values}.items()}
+    measured = ("potential_mv", "temperature_c", "reference_ph", "reference_u", "ph", "u")
+    columns = {name: np.array([v], float if name in measured else int) for name, v in {**good, **values}.items()}
     return Measurements(**columns)
 
 
@@ -158,6 +163,6 @@ def everything_sent() -> list[Message]:
     entries = [Entry(seq=0, at_us=AT_US, vat=vat, cause=Cause.REFUSED, text="no") for vat in ("marrow", "")]
     made = [happened for entry in entries if (happened := payloads.event_of(entry, simulated=False))]
     beat = payloads.heartbeat(TOPICS, at_us=AT_US, believed_age_s={}, waiting=0, oldest_at_us=None)
-    reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements())
+    reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
     return [*hub.delivery.standing, *moments, beat, reading]

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from logger.alarm.belief_words import Evidence
 from logger.model import AlarmState, Cause, Entry, Health, State
 from logger.mqtt import payloads
 from logger.mqtt.schemas import NAMES, schema
@@ -93,7 +94,9 @@ def test_the_heartbeat_tells_ages_and_what_waits() -> None:
 
 
 def test_a_measurement_tells_ph_with_its_expanded_uncertainty() -> None:
-    message = payloads.measurement(TOPICS, "marrow", probe="marrow-probe", rows=measurements(), expiry_s=30)
+    message = payloads.measurement(
+        TOPICS, "marrow", probe="marrow-probe", rows=measurements(), evidence=Evidence(), expiry_s=30
+    )
     assert (message.topic, message.retain, message.expiry_s) == ("vatvigil/vat/marrow/measurement", False, 30)
     # U = k u with k = 2: JCGM 100:2008, 6.2.1
     assert read(message.payload, "measurement") == {
@@ -106,13 +109,18 @@ def test_a_measurement_tells_ph_with_its_expanded_uncertainty() -> None:
         "temperature_c": 20.125,
         "quality": "pass",
         "calibration": 3,
+        "belief": "believed",
+        "verdict_since": "2026-11-25T02:10:00.123456Z",
+        "verdict": "Believed: in the liquid, quiet",
         "simulated": False,
     }
 
 
 def test_what_is_not_known_is_null() -> None:
     rows = measurements(ph=NAN, u=NAN, temperature_c=NAN, quality=9, calibration=0)
-    content = read(payloads.measurement(TOPICS, "marrow", probe="p", rows=rows).payload, "measurement")
+    content = read(
+        payloads.measurement(TOPICS, "marrow", probe="p", rows=rows, evidence=Evidence()).payload, "measurement"
+    )
     assert {key for key, value in content.items() if value is None} == {
         "ph",
         "expanded_uncertainty_ph",
@@ -231,7 +239,7 @@ def test_simulated_payloads_all_say_so() -> None:
     messages = [
         ("status", payloads.status(topics, online=False)),
         ("heartbeat", payloads.heartbeat(topics, at_us=0, believed_age_s={}, waiting=0, oldest_at_us=None)),
-        ("measurement", payloads.measurement(topics, "marrow", probe="p", rows=measurements())),
+        ("measurement", payloads.measurement(topics, "marrow", probe="p", rows=measurements(), evidence=Evidence())),
         ("alarm", payloads.alarm_state(topics, MARROW, alarm=PH_HIGH, state=AlarmState())),
         ("health", payloads.health(topics, "p", status=Health.GOOD, findings=[])),
     ]

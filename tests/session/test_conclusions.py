@@ -149,6 +149,10 @@ def records(ph: list[float], *, quality: Quality = Quality.PASS, line: int = 7) 
         tests=np.zeros(count, dtype=np.int64),
         previous_spike=np.zeros(count, dtype=np.int64),
         calibration=np.full(count, line),
+        belief=np.zeros(count, dtype=np.int64),
+        since_at_us=at_us,
+        check=np.zeros(count, dtype=np.int64),
+        spot=np.zeros(count, dtype=np.int64),
     )
 
 

@@ -50,6 +50,10 @@ def measurements(first: int, count: int, *, calibration: int = 0) -> Measurement
         tests=zeros,
         previous_spike=zeros + 2,
         calibration=zeros + calibration,
+        belief=zeros,
+        since_at_us=zeros + START_US,
+        check=zeros,
+        spot=zeros,
     )
 
 

@@ -30,7 +30,7 @@ NUMBERS = itertools.count(1)
 INT64 = st.integers(-(2**63), 2**63 - 1)
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
-SMALL = ("reason", "quality", "previous_spike")
+SMALL = ("reason", "quality", "previous_spike", "belief")
 
 on_one_store = settings(
     max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
@@ -44,7 +44,7 @@ def column(name: str, count: int) -> st.SearchStrategy[np.ndarray]:
         return npst.arrays(np.int64, count, elements=st.integers(-(2**15), 2**15 - 1))
     if name == "tests":
         return npst.arrays(np.int64, count, elements=st.integers(-(2**31), 2**31 - 1))
-    if name == "calibration":
+    if name in ("calibration", "check", "spot"):
         return st.just(np.zeros(count, np.int64))
     return npst.arrays(np.int64, count, elements=INT64)
 

@@ -1,0 +1,85 @@
+"""The verdict on a record, in one sentence a tired person understands.
+
+Law: made of what is stored with the record (belief, reason, tests, since when) and of the calibration and the checks
+that it names by their ids; ages are counted to the record's own time, never by a clock. So the sentence of any past
+record can be told again, word for word. Never says that anything is safe.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from logger.alarm.words import of_test
+from logger.model import LEADING, Belief, Calibration, Carry, Check, Measurements, Reason, Tests
+
+MINUTE_US = 60_000_000
+_LONGEST_IN_MINUTES, _LONGEST_IN_HOURS = 120, 72
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evidence:
+    """What the readings of a watch rest on at a moment."""
+
+    calibration: Calibration | None = None
+    check: Check | None = None
+    """The newest in a buffer, with that calibration."""
+    spot: Check | None = None
+    """The newest beside another instrument, with that calibration."""
+
+
+def evidence_of(carry: Carry) -> Evidence:
+    """Return what the newest record of a watch rests on."""
+    return Evidence(calibration=carry.calibration, check=carry.check, spot=carry.spot)
+
+
+def sentence(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
+    """Say what is made of a record, and why. Raises IndexError for no records."""
+    belief, at_us = Belief(int(rows.belief[row])), int(rows.at_us[row])
+    tests = Tests(int(rows.tests[row]))
+    if belief is Belief.BELIEVED:
+        return f"Believed: {', '.join(_grounds(tests, evidence, at_us))}"
+    word = "Suspect" if belief is Belief.DOUBTFUL else "Not believed"
+    why = _why(tests, Reason(int(rows.reason[row])))
+    return f"{word}: {why}, {_since(int(rows.since_at_us[row]), at_us)}"
+
+
+def ago(then_us: int, now_us: int) -> str:
+    """Say how long ago something was, in whole minutes, hours or days."""
+    minutes = max(0, now_us - then_us) // MINUTE_US
+    if minutes < _LONGEST_IN_MINUTES:
+        return f"{minutes} min"
+    return f"{minutes // 60} h" if minutes < _LONGEST_IN_HOURS * 60 else f"{minutes // 1440} d"
+
+
+def _why(tests: Tests, reason: Reason) -> str:
+    if reason is not Reason.NONE and Tests.ATTENDED not in tests:
+        return f"no reading, {reason.words}"
+    lead = next((test for test in LEADING if test in tests), None)
+    return "its pH cannot be told" if lead is None else of_test(lead)
+
+
+def _since(then_us: int, now_us: int) -> str:
+    """Say since when; with the day where it is not the record's own."""
+    then, now = (datetime.fromtimestamp(us // 1_000_000, UTC) for us in (then_us, now_us))
+    day = "" if then.date() == now.date() else f"{then:%Y-%m-%d} "
+    return f"since {day}{then:%H:%M} UTC ({ago(then_us, now_us)})"
+
+
+def _grounds(tests: Tests, evidence: Evidence, at_us: int) -> Iterator[str]:
+    """Yield what speaks for a reading, and what tempers it."""
+    if Tests.UNWITNESSED in tests:
+        yield "watched for too short a time to tell more"
+    else:
+        yield "in the liquid"
+        yield "quiet"
+    made, check, spot = evidence.calibration, evidence.check, evidence.spot
+    if check is not None:
+        off = "" if check.passed else f" and found off by {check.deviation_ph:+.2f}"
+        yield f"checked {ago(check.at_us, at_us)} ago{off}"
+    elif made is not None:
+        yield f"calibrated {ago(made.at_us, at_us)} ago" + ("" if spot else " and not checked since")
+    if spot is not None:
+        agrees = "agrees" if spot.passed else "DISAGREES"
+        yield f"spot check {ago(spot.at_us, at_us)} ago {agrees} {spot.reading_ph:.2f} / {spot.reference_ph:.2f}"
+    if Tests.OUTSIDE_BUFFERS in tests:
+        yield "beyond the calibration's buffers"

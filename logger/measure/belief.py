@@ -1,0 +1,46 @@
+"""The verdict on each record, and since when it has stood for the same reason.
+
+Law: the belief is the very one that process alarms go by (`windows.ph_belief`), so what is shown and what is done
+never differ. A verdict begins at the first record of its belief and leading reason and is carried from block to block,
+so it does not depend on where blocks were cut. The sentence is made of what is stored here: `alarm/belief_words.py`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.measure.windows import belief_of
+from logger.model import LEADING, Belief, Floats, Ints, Reason, Stance
+
+_REASONS, _BELIEFS = 100, 1000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdicts:
+    """Columns, a row a record, and what is carried on."""
+
+    belief: Ints
+    since_at_us: Ints
+    stance: Stance
+
+
+def judge(before: Stance | None, *, at_us: Ints, ph: Floats, quality: Ints, tests: Ints, reason: Ints) -> Verdicts:
+    """Return the verdict on each record; `before`: that on the record before them."""
+    belief = belief_of(ph, quality, tests)
+    code = _codes(belief, tests, reason)
+    old = before or Stance(code=-1, since_at_us=0)
+    turns = np.diff(code, prepend=old.code) != 0
+    latest = np.maximum.accumulate(np.where(turns, np.arange(len(code)), -1))
+    since = np.where(latest < 0, old.since_at_us, at_us[np.maximum(latest, 0)])
+    return Verdicts(belief=belief, since_at_us=since, stance=Stance(code=int(code[-1]), since_at_us=int(since[-1])))
+
+
+def _codes(belief: Ints, tests: Ints, reason: Ints) -> Ints:
+    """Return belief and leading reason as one number; a believed record needs no reason."""
+    lead = np.zeros(len(belief), dtype=np.int64)
+    for rank, test in reversed(list(enumerate(LEADING, start=1))):
+        lead[(tests & test) != 0] = rank
+    absent = (reason != Reason.NONE) & (lead != 1)  # who works on the probe knows why nothing arrives
+    lead[absent] = _REASONS + reason[absent]
+    lead[belief == Belief.BELIEVED] = 0
+    return belief * _BELIEFS + lead

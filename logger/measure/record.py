@@ -1,0 +1,107 @@
+"""From indications to records: flagged, witnessed, calibrated, doubted, believed; one piece of a block at a time.
+
+Law: what a record becomes depends on it, on earlier ones among `state.recent`, and on what is carried; never on where
+blocks were cut.
+"""
+
+import numpy as np
+
+from logger.config import ProbeConfig
+from logger.measure import belief as verdicts
+from logger.measure import calibration, quality, uncertainty, witness
+from logger.model import (
+    Block,
+    Calibration,
+    Carry,
+    Check,
+    Floats,
+    Ints,
+    Measurements,
+    Quality,
+    Stance,
+    Tests,
+    WatchState,
+    Witness,
+)
+
+
+def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Witness, Ints]:
+    """Ask whether the probe is in the liquid and gives one value; return what is carried on, and `Tests` a row.
+
+    Whoever works on the probe takes it out and knows it.
+    """
+    carry, recent = state.carry, state.recent
+    said = carry.witness if carry.witness.fresh_us == carry.fresh_us else Witness(fresh_us=carry.fresh_us)
+    if carry.attended_until_us is not None or carry.out_until_us is not None:
+        return Witness(fresh_us=carry.fresh_us), np.full(len(block), int(Tests.ATTENDED))
+    length_us = witness.window_us(probe.limits, poll_s=probe.poll_s)
+    newest = int(recent.elapsed_us[-1]) if len(recent) else 0
+    since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
+    return witness.hear(
+        said,
+        probe.limits,
+        elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
+        potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
+        temperature_c=np.concatenate([recent.temperature_c[since:], block.temperature_c]),
+        first=len(recent) - since,
+        length_us=length_us,
+    )
+
+
+def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) -> tuple[Measurements, Stance]:
+    """Flag, calibrate, doubt and believe each row; `spoken` is what the witnesses say."""
+    recent = state.recent
+    flags = quality.judge(
+        elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
+        potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
+        temperature_c=np.concatenate([recent.temperature_c, block.temperature_c]),
+        limits=probe.limits,
+        poll_s=probe.poll_s,
+    )[len(recent) :]
+    is_wild = (spoken & (Tests.OUT_OF_LIQUID | Tests.ERRATIC)) != 0
+    passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
+    ph, u, more = _calibrated(probe, state.carry, block, flags.quality)
+    tests = flags.tests | spoken | more
+    said = verdicts.judge(
+        state.carry.stance, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
+    )
+    made = Measurements(
+        seq=block.seq,
+        at_us=block.at_us,
+        elapsed_us=block.elapsed_us,
+        potential_mv=block.potential_mv,
+        temperature_c=block.temperature_c,
+        reason=block.reason,
+        reference_ph=block.reference_ph,
+        reference_u=block.reference_u,
+        ph=ph,
+        u=u,
+        quality=passed,
+        tests=tests,
+        previous_spike=flags.previous_spike,
+        calibration=_number(state.carry.calibration, len(block)),
+        belief=said.belief,
+        since_at_us=said.since_at_us,
+        check=_number(state.carry.check, len(block)),
+        spot=_number(state.carry.spot, len(block)),
+    )
+    return made, said.stance
+
+
+def _calibrated(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints) -> tuple[Floats, Floats, Ints]:
+    """Return pH, its u, and the `Tests` that the calibration adds; NaN where the raw signal failed."""
+    line = carry.calibration
+    if line is None:
+        ph, u = np.full((2, len(block)), np.nan)
+        return ph, u, np.full(len(block), int(Tests.UNCALIBRATED))
+    ph = calibration.ph_of(line, block.potential_mv, block.temperature_c)
+    ph[np.isin(quality_of, (Quality.FAIL, Quality.MISSING))] = np.nan
+    u = uncertainty.standard_uncertainty(
+        line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=block.temperature_c, drift=carry.drift
+    )
+    return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(Tests.OUTSIDE_BUFFERS)
+
+
+def _number(made: Calibration | Check | None, count: int) -> Ints:
+    """Return a column of the number of what was in force; 0: nothing was."""
+    return np.full(count, 0 if made is None else made.id, dtype=np.int64)

@@ -1,0 +1,39 @@
+"""The verdict on any past record, told again from what is stored. Law: word for word what was told when it came."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Self
+
+from logger.alarm import belief_words
+from logger.alarm.belief_words import Evidence
+from logger.model import Calibration, Check, Measurements
+from logger.store import Store, queries
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Book:
+    """Calibrations and checks by their ids: what records name."""
+
+    calibrations: Mapping[int, Calibration]
+    checks: Mapping[int, Check]
+
+    @classmethod
+    def of(cls, calibrations: Iterable[Calibration], checks: Iterable[Check]) -> Self:
+        """Return the book of these."""
+        return cls(calibrations={one.id: one for one in calibrations}, checks={one.id: one for one in checks})
+
+    @classmethod
+    def read(cls, store: Store, probes: Iterable[str]) -> Self:
+        """Return all there is of these probes."""
+        known = list(probes)
+        made = [one.calibration for probe in known for one in queries.calibrations(store, probe)]
+        return cls.of(made, [check for probe in known for check in queries.checks(store, probe)])
+
+    def sentence(self, rows: Measurements, row: int) -> str:
+        """Say what was made of a record, and why."""
+        evidence = Evidence(
+            calibration=self.calibrations.get(int(rows.calibration[row])),
+            check=self.checks.get(int(rows.check[row])),
+            spot=self.checks.get(int(rows.spot[row])),
+        )
+        return belief_words.sentence(rows, evidence, row=row)
