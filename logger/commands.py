@@ -16,6 +16,7 @@ from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.measure import batch, drift, trend
+from logger.measure.calibration import as_found, is_replaced
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
     Answer,
@@ -160,6 +161,7 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     return replace(
         carry,
         calibration=new,
+        found_ph=_found(carry, new),
         drift=None,
         check=None,
         spot=None,
@@ -167,6 +169,17 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
         trends=batch.calibrated(carry.trends),
         fresh_us=now.elapsed_us,
     )
+
+
+def _found(carry: Carry, new: Calibration) -> float | None:
+    """Return how far the calibration in force is off in the buffers of the one that replaces it, at most.
+
+    What another electrode reads tells nothing of it.
+    """
+    old = carry.calibration
+    if old is None or is_replaced(old.electrode, new.electrode):
+        return None
+    return max(as_found(old, new.points), key=abs, default=None)
 
 
 def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[Check, Calibration]:

@@ -76,11 +76,19 @@ class AlarmKind(StrEnum):
     """The potential has no one value: a broken bulb, a knocked probe, a bad cable."""
     DISAGREEMENT = "disagreement"
     """The vat's two probes differ by more than both their doubts."""
+    NO_CALIBRATION = "no-calibration"
+    """No calibration is in force, so no pH is claimed."""
+    CALIBRATION_OVERDUE = "calibration-overdue"
+    """The calibration is older than `calibrate_every_d`."""
+    CHECK_OVERDUE = "check-overdue"
+    """Neither calibrated nor checked for `check_every_d`."""
+    DRIFTED = "drifted"
+    """The last check, or what was found at a calibration, was off by more than `judge_tolerance_ph`."""
 
     @property
     def is_process(self) -> bool:
         """Tell whether it judges the vat: bad data freezes it."""
-        return self not in _INSTRUMENT
+        return self not in _INSTRUMENT | UPKEEP
 
     @property
     def is_suspended(self) -> bool:
@@ -127,6 +135,10 @@ class AlarmKind(StrEnum):
 _INSTRUMENT = frozenset(
     {AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC, AlarmKind.DISAGREEMENT}
 )
+UPKEEP = frozenset(
+    {AlarmKind.NO_CALIBRATION, AlarmKind.CALIBRATION_OVERDUE, AlarmKind.CHECK_OVERDUE, AlarmKind.DRIFTED}
+)
+"""What the instrument is owed; see `measure/upkeep.py`."""
 
 
 class Priority(StrEnum):
@@ -200,7 +212,7 @@ class CalibrationLimits:
     residual_refuse_mv: float = 6.0
     asymmetry_warn_percent: float = 3.0
     """Largest difference of the slopes of two segments."""
-    noise_warn_mv: float = 0.3
+    noise_warn_mv: float = 0.5
     temperature_spread_warn_c: float = 3.0
     temperature_spread_refuse_c: float = 6.0
     settle_warn_s: float = 60.0

@@ -16,9 +16,9 @@ from logger.alarm import digest, evaluate, hours
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
-from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
+from logger.config import UPKEEP, AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
 from logger.known import Known
-from logger.measure import batch, course, record, trend, uncertainty, windows, witness
+from logger.measure import batch, course, record, trend, uncertainty, upkeep, windows, witness
 from logger.measure.windows import Judged
 from logger.model import (
     AlarmState,
@@ -123,7 +123,7 @@ def _stretch(
     keep = min(_needed(watch, rows), len(rows))
     seen = known.follow(state.carry, closed)
     carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, stance=stance, recent=keep, course=seen)
-    carry = known.believed_last(carry, measured)
+    carry = known.believed_last(replace(carry, found_ph=None), measured)
     carry = known.follow_day(carry, measured, closed, entries, max_gap_us=_gap_us(watch))
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
@@ -191,6 +191,7 @@ _SIGNALS = {
     AlarmKind.OUT_OF_LIQUID: AlarmKind.OUT_OF_LIQUID,
     AlarmKind.ERRATIC: AlarmKind.ERRATIC,
     AlarmKind.DISAGREEMENT: AlarmKind.DISAGREEMENT,
+    **{kind: kind for kind in UPKEEP},
 }
 """Kinds that look at the same values share what was judged of them."""
 
@@ -214,6 +215,8 @@ def _seen(
 def _judge(watch: Watch, carry: Carry, rows: Measurements, alarm: AlarmConfig, *, first: int) -> Judged:
     """Return what an alarm looks at: each value with the belief in it, single or as medians of windows."""
     value, belief = _values(rows, alarm.kind)
+    if alarm.kind in UPKEEP:
+        value = upkeep.faults(alarm.kind, watch.probe, carry, at_us=rows.at_us, first=first)
     if alarm.window_s == 0:
         return windows.single(rows, value, belief, first=first)
     if alarm.kind.is_ph:
@@ -235,7 +238,7 @@ def _judge(watch: Watch, carry: Carry, rows: Measurements, alarm: AlarmConfig, *
 _CAUSES: Mapping[AlarmKind, tuple[Tests | None, Tests]] = {
     AlarmKind.OUT_OF_LIQUID: (Tests.OUT_OF_LIQUID, Tests.NONE),
     AlarmKind.ERRATIC: (Tests.ERRATIC, Tests.OUT_OF_LIQUID),
-    AlarmKind.BLIND: (None, Tests.OUT_OF_LIQUID | Tests.ERRATIC | Tests.ATTENDED),
+    AlarmKind.BLIND: (None, Tests.OUT_OF_LIQUID | Tests.ERRATIC | Tests.ATTENDED | Tests.UNCALIBRATED),
 }
 """One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
 
@@ -244,7 +247,7 @@ def _values(rows: Measurements, kind: AlarmKind) -> tuple[Floats, Ints]:
     """Return the values an alarm judges and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
     everything = np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
     missing = rows.reason != Reason.NONE
-    if kind is AlarmKind.NO_DATA:
+    if kind is AlarmKind.NO_DATA or kind in UPKEEP:
         return missing.astype(np.float64), everything
     if kind in _CAUSES:
         test, elsewhere = _CAUSES[kind]

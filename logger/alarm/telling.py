@@ -116,6 +116,10 @@ WHAT = {
     AlarmKind.OUT_OF_LIQUID: "the probe seems to hang in air",
     AlarmKind.ERRATIC: "the reading is wild, the bulb may be broken",
     AlarmKind.DISAGREEMENT: "its two probes differ by more than their doubts",
+    AlarmKind.NO_CALIBRATION: "no calibration is in force, no pH is claimed",
+    AlarmKind.CALIBRATION_OVERDUE: "the calibration is overdue",
+    AlarmKind.CHECK_OVERDUE: "the probe was not checked for too long",
+    AlarmKind.DRIFTED: "the probe was found off, what it read may be wrong",
 }
 _AGAIN = {
     AlarmKind.NO_DATA: "readings arrive again",
@@ -123,6 +127,10 @@ _AGAIN = {
     AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
     AlarmKind.ERRATIC: "the reading is steady again",
     AlarmKind.DISAGREEMENT: "its two probes agree again",
+    AlarmKind.NO_CALIBRATION: "a calibration is in force",
+    AlarmKind.CALIBRATION_OVERDUE: "the probe was calibrated",
+    AlarmKind.CHECK_OVERDUE: "no check is owed now",
+    AlarmKind.DRIFTED: "nothing says any more that the probe is off",
 }
 FIRST = {
     AlarmKind.PH_HIGH: "measure with another instrument or a strip, and hold the batch until you know",
@@ -138,6 +146,10 @@ FIRST = {
     AlarmKind.OUT_OF_LIQUID: "push the probe down below the foam",
     AlarmKind.ERRATIC: "check that the glass is whole; if glass is missing, hold the batch; next look at the plug",
     AlarmKind.DISAGREEMENT: "dip both probes into a check buffer, and trust the higher pH until then",
+    AlarmKind.NO_CALIBRATION: "calibrate the probe",
+    AlarmKind.CALIBRATION_OVERDUE: "calibrate the probe",
+    AlarmKind.CHECK_OVERDUE: "dip the probe in a check buffer, or measure the vat with another instrument",
+    AlarmKind.DRIFTED: "repeat the check in fresh buffer; if it stays, clean and calibrate, and correct the log",
 }
 _FIRST_BY_REASON = {
     Reason.PORT_ABSENT: "look whether the adapter is plugged in",

@@ -118,6 +118,10 @@ _AGAIN = {
     AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
     AlarmKind.ERRATIC: "the potential has one value again",
     AlarmKind.DISAGREEMENT: "the two probes agree again",
+    AlarmKind.NO_CALIBRATION: "a calibration is in force",
+    AlarmKind.CALIBRATION_OVERDUE: "the probe was calibrated",
+    AlarmKind.CHECK_OVERDUE: "no check is owed now",
+    AlarmKind.DRIFTED: "nothing says any more that the probe is off",
 }
 _FOUND = {
     AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: its temperature and its potential move as no vat's do."
@@ -126,4 +130,12 @@ _FOUND = {
     " plug and cable. pH alarms hold still meanwhile",
     AlarmKind.DISAGREEMENT: "The two probes in the vat differ by more than both their doubts: one of them is wrong, and"
     " nobody knows which. Dip both into a check buffer; until then trust the higher pH",
+    AlarmKind.NO_CALIBRATION: "No calibration is in force, so no pH is claimed and nothing watches it: calibrate"
+    " the probe",
+    AlarmKind.CALIBRATION_OVERDUE: "The calibration is overdue (calibrate_every_d), and the doubt of readings grows."
+    " Calibrate the probe",
+    AlarmKind.CHECK_OVERDUE: "The probe was neither calibrated nor checked for too long (check_every_d). Dip it in a"
+    " check buffer, or measure the vat with another instrument",
+    AlarmKind.DRIFTED: "The probe was found off by more than is good enough to judge a ferment (judge_tolerance_ph):"
+    " what it read before may be wrong. Repeat the check in fresh buffer, clean and calibrate, and correct the log",
 }

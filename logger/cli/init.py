@@ -80,7 +80,8 @@ setpoint = 0.5
 setpoint = 0.1
 armed_ph = 4.4
 
-# The alarms `no-data`, `blind`, `out-of-liquid` and `erratic` are always there; write their tables only to tune them.
+# The alarms `no-data`, `blind`, `out-of-liquid`, `erratic`, `no-calibration`, `calibration-overdue`, `check-overdue`
+# and `drifted` are always there; write their tables only to tune them.
 $broker""")
 
 _BROKER = Template("""

@@ -74,6 +74,8 @@ class Carry:
     """The newest in a buffer since the calibration."""
     spot: Check | None = None
     """The newest spot measurement since the calibration."""
+    found_ph: float | None = None
+    """How far off the calibration before was found, when it was replaced right before the next record."""
     stance: Stance | None = None
     """The verdict on the newest record; None: there was none."""
     attended_until_us: int | None = None

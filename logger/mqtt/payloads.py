@@ -50,6 +50,10 @@ _KIND_WORDS = {
     AlarmKind.OUT_OF_LIQUID: "probe out of the liquid",
     AlarmKind.ERRATIC: "probe erratic",
     AlarmKind.DISAGREEMENT: "its two probes disagree",
+    AlarmKind.NO_CALIBRATION: "no calibration",
+    AlarmKind.CALIBRATION_OVERDUE: "calibration overdue",
+    AlarmKind.CHECK_OVERDUE: "check overdue",
+    AlarmKind.DRIFTED: "probe drifted",
 }
 
 

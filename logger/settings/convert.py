@@ -2,8 +2,8 @@
 
 Law: here the tables get their defaults (those of `config.py`, and those by kind of alarm below), files of secrets are
 read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms (no-data,
-blind, out-of-liquid, erratic): they can be tuned and none can be left out. What is missing is reported and stands for
-nothing that could be run.
+blind, out-of-liquid, erratic, and those of what the instrument is owed): they can be tuned and none can be left out.
+What is missing is reported and stands for nothing that could be run.
 """
 
 from collections.abc import Mapping
@@ -65,9 +65,22 @@ DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.ERRATIC: {"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
     AlarmKind.DISAGREEMENT: {},
+    AlarmKind.NO_CALIBRATION: {"on_delay_s": 1800.0, "window_s": 0.0, "priority": Priority.HIGH},
+    AlarmKind.CALIBRATION_OVERDUE: {"window_s": 0.0},
+    AlarmKind.CHECK_OVERDUE: {"window_s": 0.0, "priority": Priority.LOW},
+    AlarmKind.DRIFTED: {"on_delay_s": 0.0, "window_s": 0.0},
 }
 """What differs by kind from the defaults of `AlarmConfig`, each [CP]; those of no-start and stall [T]."""
-_ALWAYS: Final = (AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC)
+_ALWAYS: Final = (
+    AlarmKind.NO_DATA,
+    AlarmKind.BLIND,
+    AlarmKind.OUT_OF_LIQUID,
+    AlarmKind.ERRATIC,
+    AlarmKind.NO_CALIBRATION,
+    AlarmKind.CALIBRATION_OVERDUE,
+    AlarmKind.CHECK_OVERDUE,
+    AlarmKind.DRIFTED,
+)
 
 
 def convert(reading: Reading) -> Config:

@@ -75,7 +75,7 @@ class Oracle:
         if kind is AlarmKind.NO_DATA:
             says = ABNORMAL if sample.mv is None else BACK
         elif kind is AlarmKind.BLIND:
-            is_known = sample.mv is None or self.out_ends is not None
+            is_known = sample.mv is None or self.out_ends is not None or self.line is None
             says = SAY_NOTHING if is_known else BACK if belief == "believed" else ABNORMAL
         elif kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW):
             value = ph

@@ -13,6 +13,7 @@ from tests.series import block, calibrate, calibration, millivolts, of_ph, raw_a
 HIGH = raw_alarm(on_delay_s=30.0)
 NO_DATA = raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=30.0, deadband=0.0)
 BLIND = raw_alarm(AlarmKind.BLIND, None, on_delay_s=30.0, deadband=0.0)
+BARE = raw_alarm(AlarmKind.NO_CALIBRATION, None, on_delay_s=30.0, deadband=0.0)
 WARM = raw_alarm(AlarmKind.TEMPERATURE_HIGH, 25.0, on_delay_s=20.0, deadband=0.5)
 
 
@@ -200,11 +201,11 @@ def test_a_note_is_journalled() -> None:
 # Calibration.
 
 
-def test_without_a_calibration_no_ph_is_claimed_and_the_watch_says_it_is_blind() -> None:
-    seen = night("4.7x10", HIGH, BLIND, calibrated=False)
-    assert seen.told() == ["4 blind: annunciated, unacknowledged !1"]
+def test_without_a_calibration_no_ph_is_claimed_and_one_alarm_says_why() -> None:
+    seen = night("4.7x10", HIGH, BLIND, BARE, calibrated=False)
+    assert seen.told() == ["4 no-calibration: annunciated, unacknowledged !1"]
     assert seen.entries[0].text == (
-        "No reading that can be believed: no calibration is stored for this probe. pH alarms hold still meanwhile"
+        "No calibration is in force, so no pH is claimed and nothing watches it: calibrate the probe"
     )
     rows = seen.rows
     assert [bool(v != v) for v in rows.ph.tolist()] == [True] * 10  # noqa: PLR0124 - NaN
@@ -216,17 +217,14 @@ def test_without_a_calibration_no_ph_is_claimed_and_the_watch_says_it_is_blind()
 def test_without_a_calibration_the_thermometer_is_watched_all_the_same() -> None:
     windowed = [replace(alarm, window_s=60.0, on_delay_s=0.0) for alarm in (HIGH, WARM, BLIND)]
     seen = carried(watch(*windowed), of_ph([4.7] * 7, 26.0), [])
-    assert seen.told() == [
-        "7 temperature-high: annunciated, unacknowledged !1",
-        "7 blind: annunciated, unacknowledged !1",
-    ]
+    assert seen.told() == ["7 temperature-high: annunciated, unacknowledged !1"]
 
 
-def test_a_calibration_ends_blindness_and_starts_the_on_delay_of_ph_alarms_anew() -> None:
-    seen = night("4.7x20", HIGH, BLIND, calibrated=False, commands=[replace(calibrate(), id=6, seq=6)])
+def test_a_calibration_ends_the_want_of_one_and_starts_the_on_delay_of_ph_alarms_anew() -> None:
+    seen = night("4.7x20", HIGH, BARE, calibrated=False, commands=[replace(calibrate(), id=6, seq=6)])
     assert seen.told() == [
-        "4 blind: annunciated, unacknowledged !1",
-        "6 blind: returned, returned-unacknowledged",
+        "4 no-calibration: annunciated, unacknowledged !1",
+        "6 no-calibration: returned, returned-unacknowledged",
         "9 ph-high: annunciated, unacknowledged !1",
     ]
     again = night("4.7x20", HIGH, commands=[replace(calibrate(), id=3, seq=3)])

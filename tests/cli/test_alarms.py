@@ -46,6 +46,10 @@ def test_all_shows_the_normal_ones_too(house: House) -> None:
         ("blind", "normal"),
         ("out-of-liquid", "normal"),
         ("erratic", "normal"),
+        ("no-calibration", "normal"),
+        ("calibration-overdue", "normal"),
+        ("check-overdue", "normal"),
+        ("drifted", "normal"),
     ]
 
 

@@ -12,7 +12,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.cli.init import Answers, found_ports, init, written
-from logger.config import AlarmKind
+from logger.config import UPKEEP, AlarmKind
 from logger.settings import load
 
 
@@ -41,6 +41,7 @@ def test_the_defaults_load_and_watch_everything(out: Path) -> None:
         AlarmKind.BLIND: None,
         AlarmKind.OUT_OF_LIQUID: None,
         AlarmKind.ERRATIC: None,
+        **dict.fromkeys(UPKEEP),
     }
     assert (result.exit_code, config.simulated, config.mqtt) == (0, False, None)
     assert f"{out} written.\npH alone does not make food safe" in result.output

@@ -60,7 +60,7 @@ def test_the_offset_tells_the_condition(mv: float, status: Health, sign: int) ->
         ("t95_s", 60.0, GOOD), ("t95_s", 61.0, MAINTENANCE), ("t95_s", 180.0, MAINTENANCE), ("t95_s", 181.0, OUT),
         ("drift_ph_per_day", 0.03, GOOD), ("drift_ph_per_day", -0.031, MAINTENANCE),
         ("drift_ph_per_day", 0.08, MAINTENANCE), ("drift_ph_per_day", -0.081, OUT),
-        ("noise_mv", 0.3, GOOD), ("noise_mv", 0.31, MAINTENANCE),
+        ("noise_mv", 0.5, GOOD), ("noise_mv", 0.51, MAINTENANCE),
     ],
 )  # fmt: skip
 def test_slowness_drift_and_noise_tell_the_condition(name: str, value: float, status: Health) -> None:

@@ -32,6 +32,10 @@ ALARMS = (
     AlarmConfig(id="blind", kind=AlarmKind.BLIND, window_s=60.0, on_delay_s=60.0),
     raw_alarm(AlarmKind.OUT_OF_LIQUID, None, on_delay_s=40.0),
     raw_alarm(AlarmKind.ERRATIC, None, on_delay_s=80.0),
+    raw_alarm(AlarmKind.NO_CALIBRATION, None, on_delay_s=20.0),
+    raw_alarm(AlarmKind.CALIBRATION_OVERDUE, None, on_delay_s=20.0),
+    AlarmConfig(id="check", kind=AlarmKind.CHECK_OVERDUE, window_s=60.0, on_delay_s=0.0),
+    raw_alarm(AlarmKind.DRIFTED, None),
     AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
 )
 LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0, witness_window_s=70.0)

@@ -69,6 +69,10 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "blind": (None, Priority.HIGH),
         "out-of-liquid": (None, Priority.HIGH),
         "erratic": (None, Priority.HIGH),
+        "no-calibration": (None, Priority.HIGH),
+        "calibration-overdue": (None, Priority.MEDIUM),
+        "check-overdue": (None, Priority.LOW),
+        "drifted": (None, Priority.MEDIUM),
     }
 
 

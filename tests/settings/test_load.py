@@ -31,13 +31,22 @@ OUT, ERRATIC = (
     AlarmConfig(id=kind, kind=kind, on_delay_s=delay_s, window_s=0.0, priority=Priority.HIGH)
     for kind, delay_s in ((AlarmKind.OUT_OF_LIQUID, 300.0), (AlarmKind.ERRATIC, 600.0))
 )
+OWED = tuple(
+    AlarmConfig(id=kind, kind=kind, on_delay_s=delay_s, window_s=0.0, priority=priority)
+    for kind, delay_s, priority in (
+        (AlarmKind.NO_CALIBRATION, 1800.0, Priority.HIGH),
+        (AlarmKind.CALIBRATION_OVERDUE, 600.0, Priority.MEDIUM),
+        (AlarmKind.CHECK_OVERDUE, 600.0, Priority.LOW),
+        (AlarmKind.DRIFTED, 0.0, Priority.MEDIUM),
+    )
+)
 
 
 def test_the_least_file_gets_defaults_and_the_alarms_that_are_always_there(file: Path) -> None:
     assert loaded(file, WHOLE) == Config(
         store_url=f"sqlite:///{file.parent}/log.sqlite",
         probes=(ProbeConfig(id="p", port="/dev/ttyUSB0"),),
-        vats=(VatConfig(id="v", name="v", probe="p", alarms=(NO_DATA, BLIND, OUT, ERRATIC)),),
+        vats=(VatConfig(id="v", name="v", probe="p", alarms=(NO_DATA, BLIND, OUT, ERRATIC, *OWED)),),
     )
 
 
@@ -145,7 +154,7 @@ def test_what_is_written_stands(file: Path) -> None:
                 id="v",
                 name="Marrow & Söhne",
                 probe="p",
-                alarms=(rise, cool, blind, NO_DATA, OUT, ERRATIC),
+                alarms=(rise, cool, blind, NO_DATA, OUT, ERRATIC, *OWED),
                 max_shelve_s=600,
                 probe_out_s=60,
                 unsettled_s=3600,
@@ -284,6 +293,7 @@ def test_the_environment_stands_over_the_file(file: Path) -> None:
         "blind": None,
         "out-of-liquid": None,
         "erratic": None,
+        **{alarm.id: None for alarm in OWED},
     }
     assert got.buffers == (
         BufferConfig(id="nist-borax", expires=date(2027, 1, 31)),

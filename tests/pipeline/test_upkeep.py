@@ -1,0 +1,86 @@
+"""What the instrument is owed raises alarms of its own; limits by process.md 2.2, words and statuses by alarms.md."""
+
+from dataclasses import replace
+
+import pytest
+
+from logger.config import UPKEEP, AlarmConfig, AlarmKind, QualityLimits
+from logger.measure.calibration import fit
+from logger.model import Cause, Check, CheckKind, Command, CommandKind, Entry
+from logger.settings.convert import DEFAULTS
+from tests.series import EPOCH_US, POINTS, calibrate, carry_over, check, of_ph, watch
+
+POLL_S = 600.0
+DAY = 144
+"""Records a day."""
+ALARMS = [AlarmConfig(id=kind.value, kind=kind, **DEFAULTS[kind]) for kind in (*sorted(UPKEEP), AlarmKind.BLIND)]
+WATCH = watch(*ALARMS, poll_s=POLL_S, limits=QualityLimits(max_gap_s=2 * POLL_S))  # type: ignore[arg-type]
+
+
+def told(*commands: Command, days: float, calibrated: bool = True) -> list[tuple[str, Cause, int]]:
+    """Return alarm, cause and record of what happens to a quiet vat in so many days."""
+    rows = of_ph([3.8 + 0.01 * (n % 3) for n in range(round(days * DAY))], every_s=POLL_S)
+    asked = [calibrate(), *commands] if calibrated else list(commands)
+    _, outcomes = carry_over(WATCH, rows, commands=asked)
+    entries: list[Entry] = [entry for outcome in outcomes for entry in outcome.entries if entry.alarm]
+    return [(entry.alarm, entry.cause, entry.seq) for entry in entries]
+
+
+def checked(deviation_ph: float, *, record: int, **more: object) -> Command:
+    made: Check = replace(check(deviation_ph, at_s=(record - 1) * POLL_S, **more), id=record)
+    return Command(
+        id=record, at_us=made.at_us, kind=CommandKind.CHECK, vat="vat", probe="probe", check=made, seq=record
+    )
+
+
+def test_a_check_is_owed_after_three_days_and_a_calibration_after_seven_in_its_place() -> None:
+    # The first record more than three days (seven) old, and the on-delay of ten minutes: one record more.
+    assert told(days=8.0) == [
+        ("check-overdue", Cause.ANNUNCIATED, 3 * DAY + 3),
+        ("check-overdue", Cause.RETURNED, 7 * DAY + 2),
+        ("calibration-overdue", Cause.ANNUNCIATED, 7 * DAY + 3),
+    ]
+
+
+@pytest.mark.parametrize("kind", [CheckKind.BUFFER, CheckKind.SPOT])
+def test_a_check_of_either_kind_is_one(kind: CheckKind) -> None:
+    assert told(checked(0.01, record=2 * DAY + 1, kind=kind), days=5.0) == []
+
+
+def test_without_a_calibration_one_alarm_says_so_and_no_other_speaks_of_it() -> None:
+    assert told(days=9.0, calibrated=False) == [("no-calibration", Cause.ANNUNCIATED, 4)]  # half an hour
+    assert told(replace(calibrate(), seq=10, id=10), days=1.0, calibrated=False) == [
+        ("no-calibration", Cause.ANNUNCIATED, 4),
+        ("no-calibration", Cause.RETURNED, 10),
+    ]
+
+
+def test_a_check_beyond_the_judging_tolerance_tells_at_once_until_one_agrees() -> None:
+    assert told(checked(0.11, record=20), checked(0.02, record=30), days=1.0) == [
+        ("drifted", Cause.ANNUNCIATED, 20),
+        ("drifted", Cause.RETURNED, 30),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("deviation_ph", "more"),
+    [(0.10, {}), (-0.09, {}), (0.35, {"kind": CheckKind.SPOT, "u_reference_ph": 0.2})],
+    ids=["at the tolerance", "below it", "a strip that is no surer"],
+)
+def test_what_is_within_the_tolerance_or_its_own_doubt_tells_nothing(
+    deviation_ph: float, more: dict[str, object]
+) -> None:
+    u = more.pop("u_reference_ph", None)
+    asked = checked(deviation_ph, record=20, **more)
+    if u is not None and asked.check is not None:
+        asked = replace(asked, check=replace(asked.check, u_reference_ph=float(str(u))))
+    assert told(asked, days=1.0) == []
+
+
+def test_a_calibration_that_was_found_far_off_is_told_once_when_it_is_replaced() -> None:
+    shifted = tuple(replace(point, potential_mv=point.potential_mv - 9.0) for point in POINTS)  # some 0.15 pH
+    anew = replace(fit(shifted, probe="probe", at_us=EPOCH_US, by="tester"), id=2)
+    assert told(replace(calibrate(20), calibration=anew), days=0.5) == [
+        ("drifted", Cause.ANNUNCIATED, 20),
+        ("drifted", Cause.RETURNED, 21),
+    ]
