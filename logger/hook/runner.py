@@ -1,7 +1,8 @@
 """The thread that runs the executable of the second way out. It decides nothing and writes nothing.
 
 Law: no shell; one run at a time; when a run is over, by itself or at its time limit, its whole process group is killed.
-Whatever it prints is read, a little of it is kept, none of it is awaited. Only results are posted to the main loop.
+Whatever it prints is read, a little of it is kept, none of it is awaited; its arguments, which may be secret, are
+blotted out of it. Only results are posted to the main loop.
 """
 
 import logging
@@ -10,7 +11,7 @@ import selectors
 import signal
 import subprocess
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from queue import SimpleQueue
@@ -24,6 +25,9 @@ log = logging.getLogger(__name__)
 
 KEPT_BYTES = 200
 """How much of what the executable prints is logged."""
+BLOT = "***"
+SHORTEST = 4
+"""Shorter arguments are no secrets, and their letters are everywhere."""
 CHUNK_BYTES = 65536
 LOOK_S = 0.05
 """How often it is looked whether the executable has ended."""
@@ -48,6 +52,8 @@ class Said:
     beginning: bytes = b""
     length: int = 0
     is_cut: bool = False
+    hidden: tuple[str, ...] = ()
+    """What is not to be repeated."""
 
     def hear(self, chunk: bytes) -> None:
         """Take in some more."""
@@ -57,7 +63,22 @@ class Said:
     def __str__(self) -> str:
         """Return it on one line, shortened, everything but printable ASCII escaped."""
         more = f"... ({self.length} bytes)" if self.length > len(self.beginning) else ""
-        return ascii(self.beginning.decode(errors="replace").strip()) + more
+        return ascii(self._shown().strip()) + more
+
+    def _shown(self) -> str:
+        """Return the beginning with stars for each hidden word, also for one that is cut off by the end."""
+        text = self.beginning.decode(errors="replace")
+        for word in sorted(self.hidden, key=len, reverse=True):
+            text = text.replace(word, BLOT)
+            cut = next((size for size in range(len(word) - 1, SHORTEST - 1, -1) if text.endswith(word[:size])), 0)
+            text = text[: len(text) - cut] + BLOT * bool(cut)
+        return text
+
+
+def hidden(arguments: Sequence[str]) -> tuple[str, ...]:
+    """Return what is not to be repeated of a command's arguments: each, and what stands behind its first `=`."""
+    words = [*arguments, *(argument.partition("=")[2] for argument in arguments)]
+    return tuple(word for word in words if len(word) >= SHORTEST)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -124,7 +145,7 @@ class Runner:
         """Hand over the event, and hear what is said until the process ends or its time is over."""
         if process.stdin is None or process.stdout is None:
             raise AssertionError("both are pipes")
-        end, said = time.monotonic() + self.config.timeout_s, Said()
+        end, said = time.monotonic() + self.config.timeout_s, Said(hidden=hidden(self.config.command[1:]))
         with suppress(BrokenPipeError), process.stdin as line:  # it need not listen
             line.write(event.payload.encode() + b"\n")  # an event is far shorter than what an empty pipe holds
         os.set_blocking(process.stdout.fileno(), False)

@@ -35,12 +35,15 @@ def load(path: Path, *, environ: Mapping[str, str]) -> Config:
 def config_hash(config: Config) -> str:
     """Return a SHA-256 (hex) of what a configuration means, the same for any order of tables.
 
-    Leaves out the store's address and the broker's password: they are secrets, and change nothing in what is watched.
+    Leaves out the store's address, the broker's password and what the hook runs: they hold secrets, which a hash of a
+    file that is known but for them would give away, and change nothing in what is watched.
     """
     plain = msgspec.to_builtins(config, str_keys=True, enc_hook=str)
     del plain["store_url"]
     if plain["mqtt"] is not None:
         del plain["mqtt"]["password"]
+    if plain["hook"] is not None:
+        del plain["hook"]["command"]
     for vat in plain["vats"]:
         vat["alarms"] = _by_id(vat["alarms"])
     plain |= {"probes": _by_id(plain["probes"]), "vats": _by_id(plain["vats"]), "buffers": _by_id(plain["buffers"])}

@@ -11,8 +11,7 @@ from typing import Final
 
 from logger.config import HookConfig
 from logger.settings import ranges
-from logger.settings.problems import Problem
-from logger.settings.ranges import wrong
+from logger.settings.problems import Problem, written
 
 _COMMAND: Final = ("hook", "command")
 _FIRST: Final = 'write command = ["/path/to/executable", "argument"]'
@@ -29,6 +28,11 @@ def hook_problems(hook: HookConfig) -> Iterator[Problem]:
         yield from _executable(Path(hook.command[0]))
 
 
+def _wrong(executable: str, reason: str, remedy: str) -> Problem:
+    """Return a problem that shows the executable, but none of its arguments."""
+    return Problem(key=_COMMAND, value=written(("hook", "executable"), executable), reason=reason, remedy=remedy)
+
+
 def _executable(path: Path) -> Iterator[Problem]:
     """Check the first part of the command: what runs as this user must be nobody else's to change."""
     if not path.is_absolute():
@@ -38,12 +42,14 @@ def _executable(path: Path) -> Iterator[Problem]:
     try:
         mode, folder = path.stat().st_mode, path.parent.stat().st_mode
     except OSError as error:
-        yield wrong(_COMMAND, str(path), f"the executable cannot be found ({error.strerror})", "check its path")
+        shown, blank, _ = str(path).partition(" ")  # what follows may be arguments that were not parted from it
+        remedy = f"{_FIRST}: each argument is a text of its own" if blank else "check its path"
+        yield _wrong(shown, f"the executable cannot be found ({error.strerror})", remedy)
         return
     if not stat.S_ISREG(mode) or not os.access(path, os.X_OK):
-        yield wrong(_COMMAND, str(path), "this user cannot execute it", "name a file and give it mode 755")
+        yield _wrong(str(path), "this user cannot execute it", "name a file and give it mode 755")
     elif mode & stat.S_IWOTH:
-        yield wrong(_COMMAND, str(path), "every user may change it, and it would run as this one", "give it mode 755")
+        yield _wrong(str(path), "every user may change it, and it would run as this one", "give it mode 755")
     elif folder & stat.S_IWOTH and not folder & stat.S_ISVTX:
         reason = "every user may put another file in its place, and it would run as this one"
-        yield wrong(_COMMAND, str(path), reason, f"give {path.parent} mode 755")
+        yield _wrong(str(path), reason, f"give {path.parent} mode 755")

@@ -15,6 +15,8 @@ from typing import Final
 Key = tuple[str, ...]
 
 SECRETS: Final = frozenset({("mqtt", "password"), ("store", "url")})
+_HIDDEN: Final = SECRETS | {("hook", "command")}
+"""Keys whose value is never shown: an argument of the command may be a secret."""
 _UNITS: Final = {  # by the longest ending first
     "_mv_per_s": "millivolts per second",
     "_ph_per_day": "pH per day",
@@ -57,7 +59,7 @@ def written_key(part: str) -> str:
 
 def written(key: Key, value: object) -> str | None:
     """Return a scalar value as TOML writes it, cut short; None for what must not or cannot be shown."""
-    if key in SECRETS or isinstance(value, dict | list) or value is None:
+    if key in _HIDDEN or isinstance(value, dict | list) or value is None:
         return None
     if isinstance(value, bool):
         text = str(value).lower()

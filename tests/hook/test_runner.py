@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.hook import Ran
+from logger.hook.runner import Said, hidden
 from tests.hook.making import Post, event, runner, script
 from tests.parts.mosquitto import until
 
@@ -150,3 +151,19 @@ def test_no_descriptor_is_left_open(tmp_path: Path, post: Post) -> None:
         post.next()
     assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208 - no path is wanted
     ours.stop(1)
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        (b"GET /?key=--token=damson-9 failed", "'GET /?key=*** failed'"),
+        (b"damson-9 is wrong, damson-9!", "'*** is wrong, ***!'"),
+        (b"who knows dams", "'who knows ***'"),  # the end of what is kept may cut it
+        (b"dam it", "'dam it'"),
+        (b"-v loud", "'-v loud'"),
+    ],
+)
+def test_what_it_prints_of_its_own_arguments_is_blotted_out(said: bytes, shown: str) -> None:
+    heard = Said(hidden=hidden(["--token=damson-9", "-v"]))
+    heard.hear(said)
+    assert str(heard) == shown

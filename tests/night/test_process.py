@@ -10,7 +10,6 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
-import psutil
 import pytest
 
 from logger.store import Store
@@ -21,7 +20,6 @@ from tests.parts.daemon import BASE, PATIENCE_S, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, free_port
 
 QUIET = Vat(run="quiet-night")
-PASSWORD = "nightroot-9d1c-under-the-stairs"  # noqa: S105 - only a test's
 
 
 def run_to_its_end(here: Night) -> int:
@@ -157,25 +155,3 @@ def test_two_vats_with_two_probes_are_watched_by_one_daemon(night: MakeNight, mo
     assert {vat for vat, of_it in told.items() if any(e.annunciates for e in of_it.entries)} == {"marrow"}
     calibrations = {vat: set(of_it.measurements.calibration.tolist()) for vat, of_it in told.items()}
     assert calibrations == {"marrow": {1}, "bramble": {2}}
-
-
-@pytest.mark.parametrize("right", [True, False], ids=["right password", "wrong password"])
-def test_the_password_is_nowhere_but_in_its_file(
-    night: MakeNight, mosquitto: MakeMosquitto, tmp_path: Path, *, right: bool
-) -> None:
-    broker = mosquitto(passwords={"watch": PASSWORD if right else "another", "hub": "hub"})
-    login = 'username = "watch"\npassword_file = "../secret"\n'
-    (tmp_path / "secret").write_text(PASSWORD + "\n")
-    here = night(QUIET, speed=100, poll_s=5, broker=broker.port, mqtt=login)
-    here.options = ("--verbose",)
-    with Subscriber(port=broker.port, username="hub", password="hub") as hub:  # noqa: S106 - only a test's
-        here.start_and_watch(records=5)
-        here.until(lambda: ("Connected" if right else "refuses user 'watch'") in here.log, "word of the broker")
-        assert here.process is not None
-        process = psutil.Process(here.process.pid)
-        title = " ".join(process.cmdline()) + process.name() + json.dumps(process.environ())
-        messages = "".join(message.payload for message in hub.received)
-    assert here.stop() == 0
-    database = (here.folder / "night.db").read_bytes().decode("latin-1")
-    places = {"title": title, "log": here.log, "messages": messages, "database": database, "broker": broker.log}
-    assert [place for place, text in places.items() if PASSWORD in text] == []
