@@ -26,6 +26,7 @@ from logger.cli.asking import (
 )
 from logger.cli.common import config_option, json_option, load_config, print_json, print_table, sentences
 from logger.cli.moments import moment_option
+from logger.cli.performance import report
 from logger.config import Config
 from logger.model import AlarmState, Carry, Command, CommandKind, Entry
 from logger.store import Store
@@ -34,10 +35,12 @@ P = ParamSpec("P")
 
 
 class _ListByDefault(click.Group):
-    """Runs `list` when no command is named."""
+    """Runs `list` when no command is named; `--report` is another name of `report`."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Put `list` in front of options that stand alone."""
+        if args and args[0] == "--report":
+            args = ["report", *args[1:]]
         if not args or (args[0].startswith("-") and args[0] not in ctx.help_option_names):
             args = ["list", *args]
         return super().parse_args(ctx, args)
@@ -51,10 +54,14 @@ class _ListByDefault(click.Group):
         "vatvigil alarms ack marrow ph-high",
         'vatvigil alarms shelve marrow ph-high --minutes 60 --note "topped up"',
         "vatvigil alarms journal --limit 20",
+        "vatvigil alarms --report --from 2026-11-01T00:00:00Z",
     ),
 )
 def alarms() -> None:
     """List the alarms (the default), answer them, read their journal."""
+
+
+alarms.add_command(report)
 
 
 @alarms.command("list", short_help="what stands now (the default)")

@@ -114,7 +114,7 @@ def _task(here: Bench, table: tuple[Buffer, ...], method: Method, *, time_out_s:
 
 
 def _opening(here: Bench, draft: Draft, *, resume: bool) -> list[str]:
-    from logger.report.words import age
+    from logger.report.words import age, counted
 
     now_us = here.clock.read().at_us
     lines = [f"Calibrating {here.probe.id} of vat {here.vat.id}."]
@@ -129,7 +129,8 @@ def _opening(here: Bench, draft: Draft, *, resume: bool) -> list[str]:
         lines.append(words.AS_FOUND)
     left = draft.found(at_us=now_us)
     if left and not resume:
-        lines.append(f"A sitting was cut off with {len(left)} point(s) taken: [q] and --resume goes on with them.")
+        taken = counted(len(left), "point")
+        lines.append(f"A sitting was cut off with {taken} taken: [q] and --resume goes on with them.")
     return [*lines, words.WARM]
 
 

@@ -62,8 +62,13 @@ def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's f
 
 
 def _counted(config: Config) -> str:
+    from logger.report.words import counted
+
     alarms = sum(len(vat.alarms) for vat in config.vats)
-    return f"{len(config.vats)} vat(s), {len(config.probes)} probe(s), {alarms} alarm(s)"
+    return ", ".join(
+        counted(number, what)
+        for number, what in ((len(config.vats), "vat"), (len(config.probes), "probe"), (alarms, "alarm"))
+    )
 
 
 def _try_all(config: Config) -> Iterator[Finding]:

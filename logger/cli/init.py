@@ -80,6 +80,13 @@ setpoint = 0.5
 setpoint = 0.1
 armed_ph = 4.4
 
+# Who is woken, and when: in quiet hours only high priority reaches people, the rest waits until they end.
+# [people]
+# zone = "Europe/Lisbon"  # local time in what you read; without it UTC
+# [quiet]
+# from = "22:00"
+# to = "07:00"
+
 # The alarms `no-data`, `blind`, `out-of-liquid`, `erratic`, `no-calibration`, `calibration-overdue`, `check-overdue`
 # and `drifted` are always there; write their tables only to tune them.
 $broker""")

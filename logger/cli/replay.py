@@ -154,6 +154,6 @@ def _transition(entry: Entry) -> str:
     from logger.report.words import moment
 
     who = f"{entry.alarm} " if entry.alarm else ""
-    mark = "ALARM " if entry.annunciates else ""
+    mark = "ALARM " if entry.annunciates else "held " if entry.held else ""
     told = "" if entry.text in ("", entry.cause.value) else f": {entry.text}"
     return fill(f"{moment(entry.at_us)}  {mark}{who}{entry.cause}{told}", 80, subsequent_indent=" " * 22)

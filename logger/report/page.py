@@ -6,8 +6,9 @@ Law: pure; every value comes from `status.py`, nothing is judged here.
 from collections.abc import Iterator
 from textwrap import wrap
 
+from logger.report.counters import Counters
 from logger.report.status import Began, InForce, Overview, Reading, Standing, VatStatus
-from logger.report.words import age
+from logger.report.words import age, counted
 
 WIDTH = 80
 _LABEL = 14
@@ -85,11 +86,21 @@ def alarm_line(alarm: Standing) -> str:
 def _house(overview: Overview) -> Iterator[str]:
     yield from row("Daemon", _daemon(overview.run))
     yield from row("Outbox", _outbox(overview))
+    yield from row("Alarm load", _load(overview.alarms))
     if overview.commands_waiting:
-        yield from row("Inbox", f"{overview.commands_waiting} command(s) wait for the daemon")
+        yield from row("Inbox", f"{counted(overview.commands_waiting, 'command')} waiting for the daemon")
     yield from row("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
     if not overview.clock_known:
         yield from row("Clock", "only the daemon knows this simulation's clock: ages count from the newest record")
+
+
+def _load(counters: Counters) -> str:
+    said = [f"{counters.annunciated_10_min} annunciated in the last 10 min, {counters.annunciated_24_h} in 24 h"]
+    said += [f"chattering: {', '.join(counters.chattering)}"] if counters.chattering else []
+    said += [f"stale: {', '.join(counters.stale)}"] if counters.stale else []
+    if counters.answers.median_s is not None:
+        said.append(f"acknowledged after {age(counters.answers.median_s)} (median of {counters.answers.acknowledged})")
+    return "; ".join(said)
 
 
 def _daemon(began: Began | None) -> str:

@@ -16,6 +16,7 @@ from logger.mqtt.health import probe_health
 from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
 from logger.report.beliefs import Book
 from logger.report.corrected import in_force, sentence
+from logger.report.counters import Counters, count
 from logger.report.words import SECOND_US, age, moment, names_of_tests
 from logger.store import Store, queries
 from logger.store.queries import Waiting
@@ -147,6 +148,7 @@ class Overview:
     outbox_oldest_age_s: float | None
     commands_waiting: int
     vats: list[VatStatus]
+    alarms: Counters
     attention: list[str]
 
 
@@ -181,6 +183,7 @@ def gather(config: Config, store: Store, *, at_us: int) -> Overview:
         outbox_oldest_age_s=now.age_s(outbox.oldest_at_us),
         commands_waiting=len(queries.pending_commands(store)),
         vats=vats,
+        alarms=count(config, store, carries, at_us=now.at_us),
         attention=[*(said for vat in vats for said in _wants(config, vat)), *_outbox_wants(config, outbox, now)],
     )
 

@@ -28,6 +28,11 @@ def age(seconds: float) -> str:
     return f"{whole // _DAY} d {whole % _DAY // _HOUR} h"
 
 
+def counted(number: int, what: str) -> str:
+    """Say a number of things: `1 command`, `3 commands`."""
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
 def names_of_tests(code: int) -> list[str]:
     """Return the names of the quality tests that spoke, as outputs spell them."""
     return [str(test.name).lower().replace("_", "-") for test in Tests(code)]

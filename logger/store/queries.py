@@ -162,10 +162,10 @@ def last_position(store: Store, probe: str) -> Position | None:
     return found and Position(seq=found.seq, elapsed_us=found.elapsed_us, at_us=found.at_us)
 
 
-def latest(store: Store, probe: str) -> Measurements:
-    """Return the newest record of a probe: one row, or none."""
+def latest(store: Store, probe: str, *, count: int = 1) -> Measurements:
+    """Return the newest records of a probe: so many rows, or fewer."""
     with store.reading() as connection:
-        return _newest(connection, probe, vat=None, count=1)
+        return _newest(connection, probe, vat=None, count=count)
 
 
 def entries(

@@ -1,5 +1,6 @@
 """`vatvigil alarms`."""
 
+import json
 from pathlib import Path
 
 import pytest
@@ -171,3 +172,34 @@ def test_a_simulated_house_says_so_in_every_output(tmp_path: Path) -> None:
     assert house.json("alarms")["simulated"] is True
     for arguments in [("alarms",), ("alarms", "journal"), ("alarms", "reset", "marrow", "blind", "--wait", "0")]:
         assert house.do(*arguments).stdout.startswith("SIMULATED")
+
+
+def test_the_report_tells_how_the_alarms_served(house: House) -> None:
+    told = house.json("alarms", "--report")
+    assert (told["annunciated"], told["standing"], told["most_frequent"][0]["name"]) == (
+        1,
+        ["marrow ph-high"],
+        "marrow ph-high",
+    )
+    assert (told["answers"]["unanswered"], told["chattering"], told["simulated"]) == (1, {}, False)
+    text = " ".join(house.do("alarms", "report").stdout.split())
+    assert "Priority high" in text
+    assert "1 never acknowledged" in text
+    assert "common practice" in text
+
+
+def test_a_report_of_a_period_that_ends_before_it_begins_is_refused(house: House) -> None:
+    result = house.do("alarms", "--report", "--from", "2026-11-02T00:00:00Z", "--to", "2026-11-01T00:00:00Z")
+    assert result.exit_code == 2
+    assert "the period must end after it begins" in result.stderr
+
+
+def test_readings_that_cross_the_setpoint_again_and_again_are_called_chattering(tmp_path: Path) -> None:
+    house = House(folder=tmp_path)
+    with house.watch() as watching:
+        first_us = now_us() - 80_000_000
+        watching.calibrate(first_us)
+        watching.take([LOW_MV, HIGH_MV] * 4, first_us=first_us)
+    assert house.json("alarms", "--report")["chattering"] == {"marrow ph-high": 1}
+    assert json.loads(house.do("status", "--json").stdout)["alarms"]["chattering"] == ["marrow ph-high"]
+    assert "chattering: marrow ph-high" in " ".join(house.do("status").stdout.split())
