@@ -276,16 +276,28 @@ def _series(alarm: AlarmConfig, judged: Judged) -> evaluate.Series:
 
 
 def recent_rows(watch: Watch) -> int:
-    """Return how many of the newest rows the tests that count rows look back on."""
+    """Return how many rows of a steadily read probe the flags look back on; `Carry.recent` is what they really were.
+
+    It matters at a start with longer limits than before: what was not kept is not judged until its time has passed.
+    """
+    return int(_flat_us(watch) / SECOND_US / watch.probe.poll_s) + _NEIGHBOURS
+
+
+def _flat_us(watch: Watch) -> int:
     limits = watch.probe.limits
-    return max(3, int(max(limits.flat_suspect_s, limits.flat_fail_s) / watch.probe.poll_s) + 1)
+    return round(max(limits.flat_suspect_s, limits.flat_fail_s) * SECOND_US)
+
+
+_NEIGHBOURS = 3
+"""Rows that the spike test looks at."""
 
 
 def _needed(watch: Watch, rows: Measurements) -> int:
-    """Return how many of the newest rows later verdicts can depend on, also by time: open windows and gaps."""
+    """Return how many of the newest rows later verdicts depend on: open windows, gaps, the line that may be flat."""
     newest = int(rows.elapsed_us[-1])
     since = min(_open_since_us(watch, newest), newest - round(watch.probe.limits.max_gap_s * SECOND_US))
-    return max(len(rows) - int(np.searchsorted(rows.elapsed_us, since)), recent_rows(watch))
+    flat = int(np.searchsorted(rows.elapsed_us, newest - _flat_us(watch), side="right")) - 1  # it ends before the time
+    return len(rows) - max(0, min(flat, int(np.searchsorted(rows.elapsed_us, since)), len(rows) - _NEIGHBOURS))
 
 
 def _open_since_us(watch: Watch, elapsed_us: int) -> int:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.measure.windows import belief_of
-from logger.model import LEADING, Belief, Floats, Ints, Reason, Stance
+from logger.model import LEADING, Belief, Floats, Ints, Reason, Stance, Tests
 
 _REASONS, _BELIEFS = 100, 1000
 
@@ -33,6 +33,12 @@ def judge(before: Stance | None, *, at_us: Ints, ph: Floats, quality: Ints, test
     latest = np.maximum.accumulate(np.where(turns, np.arange(len(code)), -1))
     since = np.where(latest < 0, old.since_at_us, at_us[np.maximum(latest, 0)])
     return Verdicts(belief=belief, since_at_us=since, stance=Stance(code=int(code[-1]), since_at_us=int(since[-1])))
+
+
+def leading(stance: Stance | None) -> Tests:
+    """Return the test that the newest verdict names; NONE: it names none."""
+    rank = 0 if stance is None else stance.code % _BELIEFS
+    return LEADING[rank - 1] if 0 < rank <= len(LEADING) else Tests.NONE
 
 
 def _codes(belief: Ints, tests: Ints, reason: Ints) -> Ints:

@@ -26,15 +26,19 @@ class Flags(Columns):
     previous_spike: Ints
 
 
-def judge(
-    *, elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, limits: QualityLimits, poll_s: float
-) -> Flags:
+def judge(*, elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, limits: QualityLimits) -> Flags:
     """Return the flags of all rows; only those with their whole past among the rows are final."""
     present = ~np.isnan(potential_mv)
     step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, present)
     near = step_s <= limits.max_gap_s
     flat_suspect, flat_fail = (
-        flat_line(potential_mv, count=int(seconds / poll_s), tolerance=limits.flat_tolerance_mv)
+        flat_line(
+            elapsed_us,
+            potential_mv,
+            length_us=round(seconds * SECOND_US),
+            tolerance=limits.flat_tolerance_mv,
+            max_gap_us=round(limits.max_gap_s * SECOND_US),
+        )
         for seconds in (limits.flat_suspect_s, limits.flat_fail_s)
     )
     outside = (potential_mv < limits.fail_low_mv) | (potential_mv > limits.fail_high_mv)
@@ -57,27 +61,43 @@ def judge(
     return Flags(quality=quality, tests=tests.astype(np.int64), previous_spike=_spike(elapsed_us, potential_mv, limits))
 
 
-def flat_line(values: Floats, *, count: int, tolerance: float) -> Mask:
-    """Tell where this value and the `count` before it stay within less than `tolerance`.
+def flat_line(elapsed_us: Ints, values: Floats, *, length_us: int, tolerance: float, max_gap_us: int) -> Mask:
+    """Tell where all values of so long a time, up to this one, stay within less than `tolerance`.
 
-    Absent ones do not count; where they are half or more, too little was seen to call the line flat.
+    It is time that counts, not records, for they come faster while somebody works on the probe. Where the line was
+    seen for half of the time or less (absent values, gaps), too little is known to call it flat; nor before so much
+    time has passed.
     """
+    begin = np.searchsorted(elapsed_us, elapsed_us - length_us)
+    present = np.flatnonzero(~np.isnan(values))
+    judged = present[elapsed_us[present] - length_us >= elapsed_us[0]] if length_us > 0 else present[:0]
     flat = np.zeros(len(values), dtype=np.bool_)
-    if 1 <= count < len(values):
-        spread = _trailing(np.fmax, values, count + 1) - _trailing(np.fmin, values, count + 1)
-        seen = np.cumsum(np.concatenate([[0], ~np.isnan(values)]))
-        enough = 2 * (seen[count + 1 :] - seen[: -count - 1]) > count + 1
-        flat[count:] = (spread < tolerance) & enough & ~np.isnan(values[count:])
+    if len(judged):
+        seen_us = _seen_us(elapsed_us, present, begin[judged], judged, max_gap_us=max_gap_us)
+        spread = _spread(values, begin[judged], judged)
+        flat[judged] = (spread < tolerance) & (2 * seen_us > length_us)
     return flat
 
 
-def _trailing(extreme: np.ufunc, values: Floats, width: int) -> Floats:
-    """Return the extreme of each `width` neighbours, by doubling: exact, and no slower for wide windows."""
-    have, reach = values, 1
-    while reach * 2 <= width:
-        have, reach = extreme(have[reach:], have[:-reach]), reach * 2
-    rest = width - reach
-    return have if rest == 0 else np.asarray(extreme(have[rest:], have[: len(have) - rest]))
+def _seen_us(elapsed_us: Ints, present: Ints, begin: Ints, end: Ints, *, max_gap_us: int) -> Ints:
+    """Return for how long of the time between two rows there were values, none further apart than a gap."""
+    at_us = elapsed_us[present]
+    steps = np.diff(at_us, prepend=at_us[0])
+    seen = np.cumsum(np.where(steps <= max_gap_us, steps, 0))
+    return np.asarray(seen[np.searchsorted(present, end)] - seen[np.searchsorted(present, begin)])
+
+
+def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
+    """Return largest minus smallest value of each run of rows (ends included), by doubling: exact for any width."""
+    level = np.frexp((end - begin + 1).astype(np.float64))[1] - 1
+    spread = np.empty(len(end))
+    high = low = values
+    for step in range(int(level.max()) + 1):
+        mine, half = np.flatnonzero(level == step), 1 << step
+        first, last = begin[mine], end[mine] - half + 1
+        spread[mine] = np.fmax(high[first], high[last]) - np.fmin(low[first], low[last])
+        high, low = np.fmax(high[half:], high[:-half]), np.fmin(low[half:], low[:-half])
+    return spread
 
 
 def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, present: Mask) -> tuple[Floats, Floats]:

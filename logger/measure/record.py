@@ -56,7 +56,6 @@ def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) 
         potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
         temperature_c=np.concatenate([recent.temperature_c, block.temperature_c]),
         limits=probe.limits,
-        poll_s=probe.poll_s,
     )[len(recent) :]
     is_wild = (spoken & (Tests.OUT_OF_LIQUID | Tests.ERRATIC)) != 0
     passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)

@@ -38,6 +38,7 @@ class Heard:
     """Which window it is on the watch time."""
     count: Ints
     middle_c: Floats
+    middle_mv: Floats
     spread_c: Floats
     noise_mv: Floats
     spread_mv: Floats
@@ -94,6 +95,7 @@ def _describe(potential_mv: Floats, temperature_c: Floats, number: Ints, closing
         number=number[closing - 1],
         count=np.minimum(count_c, count_mv),
         middle_c=middle_c,
+        middle_mv=middle_mv,
         spread_c=MAD_TO_SD * _medians(np.abs(temperature_c - middle_c[group]), group, groups)[0],
         noise_mv=STEP_TO_SD * _medians(steps, group, groups)[0],
         spread_mv=MAD_TO_SD * _medians(np.abs(potential_mv - middle_mv[group]), group, groups)[0],
@@ -121,6 +123,9 @@ def _judge(state: Witness, heard: Heard, index: int, limits: QualityLimits, *, h
         state,
         window=number,
         middle_c=middle_c,
+        middle_mv=float(heard.middle_mv[index]),
+        noise_mv=float(heard.noise_mv[index]),
+        still=state.still + 1 if middle_c == state.middle_c and heard.spread_c[index] == 0.0 else 0,
         out=out,
         erratic=not out and bool(heard.spread_mv[index] > limits.erratic_spread_mv),
     )

@@ -35,6 +35,11 @@ class Witness:
     """Number of the newest window that had a verdict."""
     middle_c: float | None = None
     """Its median temperature; None: there was none yet."""
+    middle_mv: float | None = None
+    noise_mv: float | None = None
+    """Standard deviation of the potential from reading to reading."""
+    still: int = 0
+    """For how many windows the temperature has not moved at all."""
     out: bool = False
     erratic: bool = False
 

@@ -7,17 +7,13 @@ age or another figure that runs, so that a finding is the same from cycle to cyc
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
-import numpy as np
-
 from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
+from logger.measure import fitness, witness
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, visit
-from logger.measure.uncertainty import standard_uncertainty
-from logger.model import Calibration, Carry, Drift, Finding, Health, State
+from logger.model import Calibration, Carry, Finding, Health, State
 
 DAY_US = 86_400_000_000
-U_LIMIT_PH = 0.10
-"""Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. [CP]"""
 ROOM_C = 20.0
 _STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Health.OUT_OF_SPECIFICATION)
 """What a standing alarm of the instrument puts the probe in, where it is no failure."""
@@ -25,11 +21,13 @@ _STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Healt
 
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
     """Return the status of the vat's probe at a time (UTC, microseconds) and its findings, worst first."""
+    probe = config.probe(vat.probe)
+    window_us = witness.window_us(probe.limits, poll_s=probe.poll_s)
     found = [*_failures(vat, carry), *_function_checks(vat, carry)]
+    found += fitness.findings(probe, carry, at_us=at_us, window_us=window_us)
     if carry.calibration is not None:
-        probe = config.probe(vat.probe)
         found += condition(visit(carry.calibration), probe.calibration)
-        found += _reminders(probe, carry.calibration, carry.drift, at_us=at_us)
+        found += _reminders(probe, carry, carry.calibration, at_us=at_us)
     found += _expired(config, at_us=at_us)
     found.sort(key=lambda finding: list(Health).index(finding.status))
     return (found[0].status if found else Health.GOOD), [finding.text for finding in found]
@@ -65,8 +63,9 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
 
 
-def _reminders(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at_us: int) -> Iterator[Finding]:
+def _reminders(probe: ProbeConfig, carry: Carry, made: Calibration, *, at_us: int) -> Iterator[Finding]:
     """Yield what is overdue; a calibration makes a check needless, so only one of the two is asked for."""
+    drift, middle_ph = carry.drift, (made.low_ph + made.high_ph) / 2.0
     is_off = drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph
     if is_off:
         yield _maintenance(
@@ -80,22 +79,20 @@ def _reminders(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at
     checked_at_us = made.at_us if drift is None else drift.at_us
     if at_us - made.at_us > probe.calibrate_every_d * DAY_US:
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
-    elif not is_off and _u_ph(probe, made, drift, at_us=at_us) > U_LIMIT_PH:
+    elif (
+        not is_off
+        and carry.witness.middle_c is None  # else it is told of the reading itself
+        and fitness.is_doubtful(probe, carry, made, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
+    ):
         yield _maintenance(
-            f"The doubt of a reading has grown beyond u = {U_LIMIT_PH:.2f}: dip the probe in a buffer, or calibrate it."
+            f"The doubt of a reading has grown beyond u = {fitness.U_LIMIT_PH:.2f}: dip the probe in a buffer, or"
+            " calibrate it."
         )
     elif at_us - checked_at_us > probe.check_every_d * DAY_US:
         yield _maintenance(
             f"The probe was not checked for more than {probe.check_every_d:g} days: dip it in a buffer, or measure the "
             "vat with another instrument."
         )
-
-
-def _u_ph(probe: ProbeConfig, made: Calibration, drift: Drift | None, *, at_us: int) -> float:
-    """Return u (k = 1) of a reading in the middle of the buffers."""
-    middle, room, at = np.array([(made.low_ph + made.high_ph) / 2.0]), np.array([ROOM_C]), np.array([at_us])
-    u = standard_uncertainty(made, probe.errors, at_us=at, ph=middle, temperature_c=room, drift=drift)
-    return float(u.item())
 
 
 def _expired(config: Config, *, at_us: int) -> Iterator[Finding]:

@@ -4,6 +4,7 @@ Law: pure; every check looks at the finished objects, so that defaults are check
 cannot judge, because what it needs is missing, is silent: the missing is reported elsewhere.
 """
 
+import math
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import fields
@@ -23,6 +24,8 @@ from logger.settings.text_checks import text_problems
 _TICK_LIMITS: Final = 3
 """Time limits that one tick can use up: a reply, the other reply, the settling query after it."""
 _GAP_POLLS: Final = 2
+_MOST_READINGS: Final = 25_000
+"""So many are looked back on in a few milliseconds."""
 
 
 def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[Problem]:
@@ -76,6 +79,11 @@ def _probe(probe: ProbeConfig, *, accelerated: bool) -> Iterator[Problem]:
     if not accelerated and probe.poll_s < _TICK_LIMITS * probe.timeout_s:
         reason = f"a poll can take {_TICK_LIMITS} times timeout_s ({probe.timeout_s:g} s)"
         remedy = f"poll every {_TICK_LIMITS * probe.timeout_s:g} s or more, or shorten timeout_s"
+        yield wrong((*key, "poll_s"), probe.poll_s, reason, remedy)
+    looked_back = probe.limits.flat_fail_s / probe.poll_s if probe.poll_s > 0 else 0.0
+    if looked_back > _MOST_READINGS:
+        reason = f"each poll would look back on {looked_back:.0f} readings to tell a frozen one (limits.flat_fail_s)"
+        remedy = f"poll every {math.ceil(probe.limits.flat_fail_s / _MOST_READINGS * 100) / 100:g} s or more"
         yield wrong((*key, "poll_s"), probe.poll_s, reason, remedy)
     yield from _limits((*key, "limits"), probe.limits, poll_s=probe.poll_s)
     for field in fields(probe.errors):

@@ -48,7 +48,6 @@ def flags(
         potential_mv=values,
         temperature_c=np.full(len(values), 20.0) if warm is None else np.array(warm),
         limits=limits,
-        poll_s=every_s,
     )
 
 
@@ -202,20 +201,32 @@ def test_a_line_is_flat_only_when_its_whole_length_is() -> None:
     assert spoke(found, Against.FLAT_LINE) == [False] * 5 + [True] * 6
 
 
-@pytest.mark.parametrize(("wobble_mv", "flat"), [(0.25, True), (0.5, False), (0.75, False)])
-def test_a_line_that_moves_by_the_tolerance_is_not_flat(wobble_mv: float, *, flat: bool) -> None:
+def flat(mv: list[float] | Floats, seconds: float, tolerance: float, *, at_s: list[float] | None = None) -> list[bool]:
+    """Tell where a line of one value a second (or at these times) is flat over so many seconds."""
+    values = np.array(mv, dtype=np.float64)
+    at = np.arange(len(values), dtype=np.float64) if at_s is None else np.array(at_s)
+    found = flat_line(
+        np.round(at * 1e6).astype(np.int64),
+        values,
+        length_us=round(seconds * 1e6),
+        tolerance=tolerance,
+        max_gap_us=60_000_000,
+    )
+    return [bool(each) for each in found]
+
+
+@pytest.mark.parametrize(("wobble_mv", "is_flat"), [(0.25, True), (0.5, False), (0.75, False)])
+def test_a_line_that_moves_by_the_tolerance_is_not_flat(wobble_mv: float, *, is_flat: bool) -> None:
     # Less than the tolerance, as in ioos_qc; so a tolerance of 0 flags nothing.
-    mv = np.array([7.0, 7.0 + wobble_mv, 7.0, 7.0])
-    assert flat_line(mv, count=3, tolerance=0.5).tolist() == [False, False, False, flat]
+    assert flat([7.0, 7.0 + wobble_mv, 7.0, 7.0], 3, 0.5) == [False, False, False, is_flat]
 
 
 def test_a_tolerance_of_nothing_flags_nothing() -> None:
-    assert not flat_line(np.full(10, 7.0), count=3, tolerance=0.0).any()
+    assert not any(flat(np.full(10, 7.0), 3, 0.0))
 
 
 def test_a_frozen_line_stays_frozen_over_absent_records() -> None:
-    mv = np.array([7.0, 7.0, NAN, 7.0, 7.0, NAN, 7.0])
-    assert flat_line(mv, count=4, tolerance=0.05).tolist() == [False, False, False, False, True, False, True]
+    assert flat([7.0, 7.0, NAN, 7.0, 7.0, NAN, 7.0], 4, 0.05) == [False, False, False, False, True, False, True]
 
 
 def test_a_reading_after_a_long_absence_is_not_frozen() -> None:
@@ -225,21 +236,44 @@ def test_a_reading_after_a_long_absence_is_not_frozen() -> None:
     assert qualities(flags(mv, limits))[-2:] == [Quality.PASS, Quality.PASS]
 
 
-@pytest.mark.parametrize(("present", "flat"), [(4, True), (3, False), (2, False)])
-def test_a_line_is_flat_only_where_more_than_half_of_it_was_seen(present: int, *, flat: bool) -> None:
-    mv = np.array([NAN] * (6 - present) + [7.0] * present)
-    assert flat_line(mv, count=5, tolerance=0.05).tolist() == [False] * 5 + [flat]
+@pytest.mark.parametrize(("present", "is_flat"), [(4, True), (3, False), (2, False)])
+def test_a_line_is_flat_only_where_more_than_half_of_it_was_seen(present: int, *, is_flat: bool) -> None:
+    assert flat([NAN] * (6 - present) + [7.0] * present, 5, 0.05) == [False] * 5 + [is_flat]
 
 
-@pytest.mark.parametrize("count", [0, 10, 11])
-def test_a_line_shorter_than_its_length_is_not_judged(count: int) -> None:
-    assert not flat_line(np.full(10, 7.0), count=count, tolerance=1.0).any()
+@pytest.mark.parametrize("seconds", [0, 10, 11])
+def test_a_line_shorter_than_its_length_is_not_judged(seconds: int) -> None:
+    assert not any(flat(np.full(10, 7.0), seconds, 1.0))
 
 
-@given(st.lists(exact_mv, min_size=2, max_size=40), st.integers(1, 39))
-def test_the_spread_of_a_window_is_that_of_plain_minimum_and_maximum(mv: list[float], count: int) -> None:
-    expected = [i >= count and max(mv[i - count : i + 1]) - min(mv[i - count : i + 1]) < 5.0 for i in range(len(mv))]
-    assert flat_line(np.array(mv), count=count, tolerance=5.0).tolist() == expected
+def test_it_is_time_that_makes_a_line_flat_not_the_number_of_readings() -> None:
+    # Read every 10 s, then every second while somebody works on the probe: 40 readings, yet 90 s only.
+    at_s = [0.0, 10.0, 20.0, 30.0, 40.0, 50.0, *(50.0 + n for n in range(1, 41))]
+    found = flat(np.full(len(at_s), 7.0), 80, 0.05, at_s=at_s)
+    assert [at for at, is_flat in zip(at_s, found, strict=True) if is_flat] == [80.0 + n for n in range(11)]
+
+
+def test_a_time_in_which_nothing_was_looked_at_does_not_make_a_line_flat() -> None:
+    at_s = [*range(20), *range(200, 280)]  # a gap of three minutes: nobody knows what was in it
+    found = flat(np.full(100, 7.0), 100, 0.05, at_s=[float(at) for at in at_s])
+    assert [at for at, is_flat in zip(at_s, found, strict=True) if is_flat] == list(range(251, 280))
+
+
+@given(
+    st.lists(st.tuples(exact_mv, st.integers(1, 9)), min_size=2, max_size=40), st.integers(1, 120), st.integers(1, 60)
+)
+def test_the_spread_of_a_window_is_that_of_plain_minimum_and_maximum(
+    made: list[tuple[float, int]], seconds: int, tolerance: int
+) -> None:
+    mv, steps = zip(*made, strict=True)
+    at = np.cumsum(steps).tolist()
+    looked = [[v for v, t in zip(mv, at, strict=True) if now - seconds <= t <= now] for now in at]
+    first = [min(t for t in at if t >= now - seconds) for now in at]
+    expected = [
+        now - seconds >= at[0] and max(seen) - min(seen) < tolerance and 2 * (now - since) > seconds
+        for now, seen, since in zip(at, looked, first, strict=True)
+    ]
+    assert flat(list(mv), seconds, float(tolerance), at_s=[float(t) for t in at]) == expected
 
 
 STRICT = QualityLimits(
