@@ -15,7 +15,7 @@ from logger.alarm import requests, work
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.measure import batch, drift, trend
+from logger.measure import batch, drift, target, trend, withdrawal
 from logger.measure.calibration import as_found, is_replaced
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
@@ -85,10 +85,12 @@ def _apply(
         new = _checked_calibration(probe, command)
         text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
         entry = _entry(vat, Cause.CALIBRATED, text, seq=seq, now=now)
+        carry = _as_found(probe, carry, new, now=now)
         return _anew(vat, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
         check, line = _checked_check(probe, carry, command)
         after, text = _taken(probe, carry, check, line)
+        after = _noted(probe, after, check, now=now)
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.LEAVE and carry.attended_until_us is None:
@@ -167,6 +169,7 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
         spot=None,
         alarms=alarms,
         trends=batch.calibrated(carry.trends),
+        progress=replace(carry.progress, newest=None),  # another scale
         fresh_us=now.elapsed_us,
     )
 
@@ -206,6 +209,29 @@ def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) ->
     after = replace(carry, drift=taken.drift)
     after = replace(after, spot=check) if check.kind is CheckKind.SPOT else replace(after, check=check)
     return after, drift.sentence(check, taken)
+
+
+def _as_found(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
+    """Let the buffers of a new calibration speak of what was claimed with the one before."""
+    before, claim = carry.calibration, carry.progress.claim
+    if before is None or claim is None or is_replaced(before.electrode, new.electrode):
+        return carry
+    found = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
+    return _reconsidered(probe, carry, found, before, now=now)
+
+
+def _noted(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
+    """Let a check speak of what is claimed, and of whether anything may be."""
+    noted = replace(carry, progress=target.checked(target.begun(carry), check))
+    found, line = withdrawal.of_check(check, probe.errors), carry.calibration
+    return noted if line is None else _reconsidered(probe, noted, found, line, now=now)
+
+
+def _reconsidered(probe: ProbeConfig, carry: Carry, found: withdrawal.Found, line: Calibration, *, now: Now) -> Carry:
+    progress = withdrawal.reconsidered(
+        target.begun(carry), found, probe.errors, calibration=line.id, at_us=now.at_us, elapsed_us=now.elapsed_us
+    )
+    return replace(carry, progress=progress)
 
 
 def _entry(vat: VatConfig, cause: Cause, text: str, *, seq: int, now: Now) -> Entry:

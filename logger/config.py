@@ -84,6 +84,15 @@ class AlarmKind(StrEnum):
     """Neither calibrated nor checked for `check_every_d`."""
     DRIFTED = "drifted"
     """The last check, or what was found at a calibration, was off by more than `judge_tolerance_ph`."""
+    DEADLINE = "deadline"
+    """The target was not shown by so many hours after the batch was started."""
+    CLAIM_WITHDRAWN = "claim-withdrawn"
+    """A later check contradicts that the target was shown."""
+
+    @property
+    def is_of_target(self) -> bool:
+        """Tell whether it speaks of the vat's target: no data, bad data and no mark holds it."""
+        return self in (AlarmKind.DEADLINE, AlarmKind.CLAIM_WITHDRAWN)
 
     @property
     def is_process(self) -> bool:
@@ -93,7 +102,8 @@ class AlarmKind(StrEnum):
     @property
     def is_suspended(self) -> bool:
         """Tell whether a mark (probe out) or work on the probe suspends this alarm."""
-        return self.is_process or self in (AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC, AlarmKind.DISAGREEMENT)
+        is_probe = self in (AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC, AlarmKind.DISAGREEMENT)
+        return is_probe or (self.is_process and not self.is_of_target)
 
     @property
     def is_restless(self) -> bool:
@@ -128,13 +138,26 @@ class AlarmKind(StrEnum):
     @property
     def unit(self) -> str:
         """Return the unit of its value and setpoint, with a space before it; empty for pH."""
-        others = {AlarmKind.RATE_OF_CHANGE: " pH/h", AlarmKind.STALL: " pH/h", AlarmKind.NO_START: " h"}
+        others = {
+            AlarmKind.RATE_OF_CHANGE: " pH/h",
+            AlarmKind.STALL: " pH/h",
+            AlarmKind.NO_START: " h",
+            AlarmKind.DEADLINE: " h",
+        }
         return others.get(self, "" if self.is_ph else " C")
 
 
 _INSTRUMENT = frozenset(
-    {AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC, AlarmKind.DISAGREEMENT}
+    {
+        AlarmKind.NO_DATA,
+        AlarmKind.BLIND,
+        AlarmKind.OUT_OF_LIQUID,
+        AlarmKind.ERRATIC,
+        AlarmKind.DISAGREEMENT,
+        AlarmKind.CLAIM_WITHDRAWN,
+    }
 )
+"""No setpoint, no value: something is wrong, or it is not."""
 UPKEEP = frozenset(
     {AlarmKind.NO_CALIBRATION, AlarmKind.CALIBRATION_OVERDUE, AlarmKind.CHECK_OVERDUE, AlarmKind.DRIFTED}
 )
@@ -354,6 +377,23 @@ class PeopleConfig:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TargetConfig:
+    """What a vat is to reach, and what must be so before that is claimed; each [CP] but `ph` (regulation)."""
+
+    ph: float = 4.6
+    probability: float = 0.95
+    """One-sided: at or below `ph` (JCGM 106:2012)."""
+    window_s: float = 600.0
+    """Length of the windows whose medians are judged."""
+    windows: int = 3
+    """So many of them in a row, all believed: half an hour."""
+    check_within_h: float = 48.0
+    """The newest calibration or check must be no older."""
+    spot_check: bool = True
+    """A passed check beside another instrument is needed: no buffer shows the junction's error in brine."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VatConfig:
     """One vat: its probe and what is an alarm there."""
 
@@ -365,6 +405,8 @@ class VatConfig:
     reference_of: str = ""
     """Id of the vat whose second probe this watches; empty: the probe is its vat's first."""
     alarms: tuple[AlarmConfig, ...] = ()
+    target: TargetConfig | None = None
+    """None: it has none (vinegar is titrated)."""
     max_shelve_s: float = 28800.0
     probe_out_s: float = 1200.0
     """How long a `probe-out` mark suspends process alarms unless it says otherwise."""

@@ -6,19 +6,20 @@ where a command or the end of a suppression falls, and each piece then goes thro
 witnesses (is the probe in the liquid), calibrate, doubt, judge (single values or windows), alarm, remember.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger import known
+from logger import known, on_target
 from logger.alarm import digest, evaluate, hours
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
-from logger.config import UPKEEP, AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
 from logger.known import Known
-from logger.measure import batch, course, record, trend, uncertainty, upkeep, windows, witness
+from logger.looks import Looks
+from logger.measure import batch, course, record, trend, witness
 from logger.measure.windows import Judged
 from logger.model import (
     AlarmState,
@@ -28,12 +29,8 @@ from logger.model import (
     Carry,
     Command,
     Entry,
-    Floats,
-    Ints,
     Measurements,
     Outcome,
-    Reason,
-    Tests,
     Trend,
     WatchState,
 )
@@ -119,12 +116,9 @@ def _stretch(
     heard, spoken = record.witnessed(watch.probe, state, block)
     measured, stance = record.measured(watch.probe, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
-    alarms, trends, closed, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
+    carry, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
     keep = min(_needed(watch, rows), len(rows))
-    seen = known.follow(state.carry, closed)
-    carry = replace(state.carry, alarms=alarms, trends=trends, witness=heard, stance=stance, recent=keep, course=seen)
-    carry = known.believed_last(replace(carry, found_ph=None), measured)
-    carry = known.follow_day(carry, measured, closed, entries, max_gap_us=_gap_us(watch))
+    carry = replace(carry, witness=heard, stance=stance, recent=keep)
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
 
@@ -136,130 +130,54 @@ def _alarm(
     *,
     first: int,
     wakes: frozenset[Priority] | None,
-) -> tuple[dict[str, AlarmState], dict[str, Trend], Judged, list[Entry]]:
-    """Judge each alarm; return all states, what is looked back on, the pH of the windows that closed, and the entries.
-
-    The entries are in the order of their records.
-    """
-    states, trends = dict(carry.alarms), dict(carry.trends)
-    found: list[tuple[int, Entry]] = []
-    gap_us = _gap_us(watch)
-    judged: dict[tuple[AlarmKind, float], Judged] = {}
+) -> tuple[Carry, list[Entry]]:
+    """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
+    states, trends, gap_us = dict(carry.alarms), dict(carry.trends), _gap_us(watch)
     # The flags look back further than any window: live, most of the rows are of no use here.
-    open_us = _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))
-    unused = int(np.searchsorted(rows.elapsed_us, open_us))
-    rows, first = rows[unused:], first - unused
+    unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
+    looks = Looks(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
+    following = on_target.begin(watch.vat, watch.probe, carry, measured)
+    found = on_target.follow(following, looks)
     for alarm in watch.vat.alarms:
-        look, before = _seen(judged, watch, carry, rows, alarm, first=first), trends.get(alarm.id, Trend())
-        if alarm.kind.is_of_batch:
-            warm = _seen(judged, watch, carry, rows, replace(alarm, kind=AlarmKind.TEMPERATURE_HIGH), first=first)
-            band_c = batch.band_c(watch.vat)
-            trends[alarm.id], look = batch.follow(before, look, warm, alarm, carry=carry, band_c=band_c)
-        elif alarm.kind.is_trend:
-            trends[alarm.id], look = trend.follow(before, look, alarm, carry=carry)
+        if alarm.kind.is_of_target:
+            series = on_target.series(alarm, following, measured)
+        else:
+            trends, look = _look(watch, carry, looks, alarm, trends)
+            series = _series(alarm, look)
         states[alarm.id], entries = evaluate.run(
             watch.vat.id,
             alarm,
             states.get(alarm.id, AlarmState()),
             rows=measured,
-            series=_series(alarm, look),
+            series=series,
             max_gap_us=gap_us + round(alarm.window_s * SECOND_US),
             wakes=wakes,
         )
-        found += entries
-    closed = judged.get((AlarmKind.PH_HIGH, course.WINDOW_S))
-    if closed is None:
-        closed = _judge(watch, carry, rows, _COURSE, first=first)
+        found += [(row, on_target.with_facts(alarm, entry, following, row)) for row, entry in entries]
+    closed = looks.at(AlarmKind.PH_LOW, course.WINDOW_S)
     then = Known(probe=watch.probe, carry=carry, rows=measured, judged=closed)
-    told = known.told(watch.vat, states, sorted(found, key=lambda pair: pair[0]), then)
-    return states, trends, closed, [entry for _, entry in told]
+    told = [entry for _, entry in known.told(watch.vat, states, sorted(found, key=lambda pair: pair[0]), then)]
+    progress = carry.progress if following is None else following.progress
+    seen = known.follow(carry, closed)
+    after = replace(carry, alarms=states, trends=trends, progress=progress, course=seen)
+    return known.follow_day(
+        known.believed_last(replace(after, found_ph=None), measured), measured, closed, told, max_gap_us=gap_us
+    ), told
 
 
-_COURSE = AlarmConfig(id="course", kind=AlarmKind.PH_HIGH, window_s=course.WINDOW_S)
-"""Not an alarm: the windows that are looked at to say how fast the pH changes."""
-_SIGNALS = {
-    AlarmKind.PH_HIGH: AlarmKind.PH_HIGH,
-    AlarmKind.PH_LOW: AlarmKind.PH_HIGH,
-    AlarmKind.RATE_OF_CHANGE: AlarmKind.PH_HIGH,
-    AlarmKind.RISE: AlarmKind.PH_HIGH,
-    AlarmKind.NO_START: AlarmKind.PH_HIGH,
-    AlarmKind.STALL: AlarmKind.PH_HIGH,
-    AlarmKind.TEMPERATURE_HIGH: AlarmKind.TEMPERATURE_HIGH,
-    AlarmKind.TEMPERATURE_LOW: AlarmKind.TEMPERATURE_HIGH,
-    AlarmKind.NO_DATA: AlarmKind.NO_DATA,
-    AlarmKind.BLIND: AlarmKind.BLIND,
-    AlarmKind.OUT_OF_LIQUID: AlarmKind.OUT_OF_LIQUID,
-    AlarmKind.ERRATIC: AlarmKind.ERRATIC,
-    AlarmKind.DISAGREEMENT: AlarmKind.DISAGREEMENT,
-    **{kind: kind for kind in UPKEEP},
-}
-"""Kinds that look at the same values share what was judged of them."""
-
-
-def _seen(
-    judged: dict[tuple[AlarmKind, float], Judged],
-    watch: Watch,
-    carry: Carry,
-    rows: Measurements,
-    alarm: AlarmConfig,
-    *,
-    first: int,
-) -> Judged:
-    """Return what an alarm looks at, judged once for all that look at the same."""
-    signal = (_SIGNALS[alarm.kind], alarm.window_s)
-    if signal not in judged:
-        judged[signal] = _judge(watch, carry, rows, alarm, first=first)
-    return judged[signal]
-
-
-def _judge(watch: Watch, carry: Carry, rows: Measurements, alarm: AlarmConfig, *, first: int) -> Judged:
-    """Return what an alarm looks at: each value with the belief in it, single or as medians of windows."""
-    value, belief = _values(rows, alarm.kind)
-    if alarm.kind in UPKEEP:
-        value = upkeep.faults(alarm.kind, watch.probe, carry, at_us=rows.at_us, first=first)
-    if alarm.window_s == 0:
-        return windows.single(rows, value, belief, first=first)
-    if alarm.kind.is_ph:
-        belief = windows.without_spikes(rows, belief)
-    fresh_us = carry.fresh_us
-    judged = windows.medians(rows, value, belief, first=first, window_s=alarm.window_s, fresh_us=fresh_us)
-    if carry.calibration is None:
-        return judged
-    u = uncertainty.of_median(
-        judged.u,
-        judged.count,
-        slope=carry.calibration.slope,
-        errors=watch.probe.errors,
-        poll_s=watch.probe.poll_s,
-    )
-    return replace(judged, u=u)
-
-
-_CAUSES: Mapping[AlarmKind, tuple[Tests | None, Tests]] = {
-    AlarmKind.OUT_OF_LIQUID: (Tests.OUT_OF_LIQUID, Tests.NONE),
-    AlarmKind.ERRATIC: (Tests.ERRATIC, Tests.OUT_OF_LIQUID),
-    AlarmKind.BLIND: (None, Tests.OUT_OF_LIQUID | Tests.ERRATIC | Tests.ATTENDED | Tests.UNCALIBRATED),
-}
-"""One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
-
-
-def _values(rows: Measurements, kind: AlarmKind) -> tuple[Floats, Ints]:
-    """Return the values an alarm judges and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
-    everything = np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
-    missing = rows.reason != Reason.NONE
-    if kind is AlarmKind.NO_DATA or kind in UPKEEP:
-        return missing.astype(np.float64), everything
-    if kind in _CAUSES:
-        test, elsewhere = _CAUSES[kind]
-        silent = missing | ((rows.tests & elsewhere) != 0)
-        faulty = windows.ph_belief(rows) != Belief.BELIEVED if test is None else (rows.tests & test) != 0
-        return faulty.astype(np.float64), np.where(silent, int(Belief.SILENT), everything)
-    if kind is AlarmKind.DISAGREEMENT:
-        return windows.apart(rows)
-    belief = windows.ph_belief(rows)
-    if kind.is_ph:
-        return rows.ph, belief
-    return rows.temperature_c, windows.temperature_belief(rows)
+def _look(
+    watch: Watch, carry: Carry, looks: Looks, alarm: AlarmConfig, trends: dict[str, Trend]
+) -> tuple[dict[str, Trend], Judged]:
+    """Return what an alarm judges, and what is carried on of what some look back on."""
+    look, before = looks.at(alarm.kind, alarm.window_s), trends.get(alarm.id, Trend())
+    if alarm.kind.is_of_batch:
+        warm = looks.at(AlarmKind.TEMPERATURE_HIGH, alarm.window_s)
+        after, look = batch.follow(before, look, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
+        return {**trends, alarm.id: after}, look
+    if alarm.kind.is_trend:
+        after, look = trend.follow(before, look, alarm, carry=carry)
+        return {**trends, alarm.id: after}, look
+    return trends, look
 
 
 def _series(alarm: AlarmConfig, judged: Judged) -> evaluate.Series:
@@ -303,6 +221,7 @@ def _needed(watch: Watch, rows: Measurements) -> int:
 def _open_since_us(watch: Watch, elapsed_us: int) -> int:
     """Return when the oldest of the windows open at this watch time began."""
     lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
+    lengths += [round(watch.vat.target.window_s * SECOND_US)] if watch.vat.target else []
     lengths.append(course.WINDOW_US)
     lengths.append(witness.window_us(watch.probe.limits, poll_s=watch.probe.poll_s))
     return min(elapsed_us - elapsed_us % length for length in lengths)

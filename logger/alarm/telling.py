@@ -42,6 +42,8 @@ def _before(entry: Entry) -> str:
 
 
 def _what(alarm: AlarmConfig, entry: Entry) -> str:
+    if alarm.kind is AlarmKind.DEADLINE:
+        return f"the target is not shown {alarm.setpoint:g} h after the batch was started"
     if not alarm.kind.is_process:
         return WHAT.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} stands")
     if alarm.kind.is_of_batch:
@@ -60,7 +62,7 @@ def _limit(alarm: AlarmConfig) -> str:
 
 
 def _over(alarm: AlarmConfig, entry: Entry) -> str:
-    if not alarm.kind.is_process:
+    if not alarm.kind.is_process or alarm.kind in _AGAIN:
         return _AGAIN.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} is over")
     if alarm.kind.is_of_batch:
         return batch_words.over(alarm, entry.value)
@@ -120,6 +122,7 @@ WHAT = {
     AlarmKind.CALIBRATION_OVERDUE: "the calibration is overdue",
     AlarmKind.CHECK_OVERDUE: "the probe was not checked for too long",
     AlarmKind.DRIFTED: "the probe was found off, what it read may be wrong",
+    AlarmKind.CLAIM_WITHDRAWN: "a check says that the target was not reached as claimed",
 }
 _AGAIN = {
     AlarmKind.NO_DATA: "readings arrive again",
@@ -131,6 +134,8 @@ _AGAIN = {
     AlarmKind.CALIBRATION_OVERDUE: "the probe was calibrated",
     AlarmKind.CHECK_OVERDUE: "no check is owed now",
     AlarmKind.DRIFTED: "nothing says any more that the probe is off",
+    AlarmKind.CLAIM_WITHDRAWN: "the target is shown anew, or another batch was started",
+    AlarmKind.DEADLINE: "the target is shown, or another batch was started",
 }
 FIRST = {
     AlarmKind.PH_HIGH: "measure with another instrument or a strip, and hold the batch until you know",
@@ -145,6 +150,8 @@ FIRST = {
     AlarmKind.BLIND: "look at the probe: is it in the liquid, is the glass whole",
     AlarmKind.OUT_OF_LIQUID: "push the probe down below the foam",
     AlarmKind.ERRATIC: "check that the glass is whole; if glass is missing, hold the batch; next look at the plug",
+    AlarmKind.CLAIM_WITHDRAWN: "hold the batch; repeat the check in a fresh buffer, and calibrate",
+    AlarmKind.DEADLINE: "hold the batch and measure with another instrument; ask who wrote your process",
     AlarmKind.DISAGREEMENT: "dip both probes into a check buffer, and trust the higher pH until then",
     AlarmKind.NO_CALIBRATION: "calibrate the probe",
     AlarmKind.CALIBRATION_OVERDUE: "calibrate the probe",

@@ -73,12 +73,20 @@ def sentence(
 def _process(alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float | None) -> str:
     if alarm.kind.is_of_batch:
         return batch_words.sentence(alarm, cause, value=value)
+    if alarm.kind is AlarmKind.DEADLINE:
+        return _deadline(alarm, cause)
     side = "above" if alarm.kind.is_high else "below"
     limit = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
     if cause is Cause.RETURNED:
         return f"{quantity(alarm, value, u)}, no longer at or {side} {limit}"
     then = "" if cause is Cause.ANNUNCIATED or value is None else " when it came"  # later ones carry that value
     return f"{quantity(alarm, value, u)}{then}, at or {side} {limit} for {span(alarm.on_delay_s)}"
+
+
+def _deadline(alarm: AlarmConfig, cause: Cause) -> str:
+    if cause is Cause.RETURNED:
+        return "the target is shown, or another batch was started"
+    return f"The target is not shown {alarm.setpoint:g} h after the batch was started"
 
 
 def span(seconds: float) -> str:
@@ -97,7 +105,7 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     if value is None:
         return "pH unknown" if alarm.kind.is_ph else "temperature unknown"
     if not alarm.kind.is_ph:
-        return f"{value:.1f} C"
+        return f"{value:.1f}{alarm.kind.unit}"
     return f"pH {value:.2f}" if u is None else f"pH {value:.2f} +/- {2 * u:.2f} (k=2)"
 
 
@@ -122,10 +130,12 @@ _AGAIN = {
     AlarmKind.CALIBRATION_OVERDUE: "the probe was calibrated",
     AlarmKind.CHECK_OVERDUE: "no check is owed now",
     AlarmKind.DRIFTED: "nothing says any more that the probe is off",
+    AlarmKind.CLAIM_WITHDRAWN: "the target is shown anew, or another batch was started",
 }
 _FOUND = {
     AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: its temperature and its potential move as no vat's do."
     " Push it down below the foam. pH and temperature alarms hold still meanwhile",
+    AlarmKind.CLAIM_WITHDRAWN: "The claim that the target was reached does not hold: hold the batch, and show it anew",
     AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole, then at"
     " plug and cable. pH alarms hold still meanwhile",
     AlarmKind.DISAGREEMENT: "The two probes in the vat differ by more than both their doubts: one of them is wrong, and"

@@ -12,13 +12,15 @@ Law: elementwise, by + - * / and the square root alone, so that a row's u never 
 tells the same sum term by term.
 """
 
+from dataclasses import replace
+
 import numpy as np
 
 from logger.config import ErrorModel
 from logger.measure.calibration import Pieces, pieces_at
 from logger.measure.drift import rate_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, ZERO_C_K, nernst_mv
-from logger.model import Calibration, Drift, Floats, Ints
+from logger.model import Calibration, Drift, Floats, Ints, Measurements
 
 DAY_US = 86_400_000_000
 INDEPENDENT_S = 60.0
@@ -47,6 +49,29 @@ def standard_uncertainty(
         + _random_mv2(errors) / _squared(lines.slope * nernst_mv(temperature_c))
     )
     return np.asarray(np.sqrt(variance))
+
+
+def cautious(
+    calibration: Calibration, errors: ErrorModel, *, rows: Measurements, drift: Drift | None
+) -> tuple[Floats, Floats]:
+    """Return the higher of each published pH and of what the checks correct it to, and its u (pH, k = 1).
+
+    For judging whether pH is too high: a probe found to read too low is not given the benefit of it. Where pH is
+    corrected the known offset is no doubt any more; where it is not (the probe reads too high) it still counts as such.
+    """
+    if drift is None:
+        return rows.ph, rows.u
+    offset, _, _ = drift_parts(calibration, errors, drift, rows.at_us)
+    u = standard_uncertainty(
+        calibration,
+        errors,
+        at_us=rows.at_us,
+        ph=rows.ph,
+        temperature_c=rows.temperature_c,
+        drift=replace(drift, offset_ph=0.0, rate_ph_per_day=0.0),
+    )
+    reads_low = offset < 0.0
+    return np.where(reads_low, rows.ph - offset, rows.ph), np.where(reads_low, u, rows.u)
 
 
 def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floats) -> Floats:

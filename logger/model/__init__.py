@@ -7,7 +7,9 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
 from logger.model.belief import LEADING, Belief, Stance
+from logger.model.claims import PREMISES, Checked, Claim, Lack, Look, Progress, Withdrawn
 from logger.model.corrections import Correction, Deviation
+from logger.model.drift import Drift
 from logger.model.health import Finding, Health
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, Reason, Tests
 from logger.model.requests import (
@@ -24,10 +26,11 @@ from logger.model.requests import (
     Verdict,
 )
 from logger.model.told import Day, Digest, Facts, Told
-from logger.model.watch import Carry, Drift, Outcome, Trend, WatchState, Witness
+from logger.model.watch import Carry, Outcome, Trend, WatchState, Witness
 
 __all__ = [
     "LEADING",
+    "PREMISES",
     "AlarmState",
     "Answer",
     "Belief",
@@ -38,6 +41,8 @@ __all__ = [
     "Cause",
     "Check",
     "CheckKind",
+    "Checked",
+    "Claim",
     "Columns",
     "Command",
     "CommandKind",
@@ -54,10 +59,13 @@ __all__ = [
     "Health",
     "Indication",
     "Ints",
+    "Lack",
+    "Look",
     "Mark",
     "Measurements",
     "Method",
     "Outcome",
+    "Progress",
     "Quality",
     "Reason",
     "Segment",
@@ -68,5 +76,6 @@ __all__ = [
     "Trend",
     "Verdict",
     "WatchState",
+    "Withdrawn",
     "Witness",
 ]

@@ -57,6 +57,10 @@ class Cause(StrEnum):
     LEFT = "left"
     """The work on the probe is over, by word or by its time."""
     NOTED = "noted"
+    READING_AT_TARGET = "reading-at-target"
+    """The reading is at or below the target; that is no claim."""
+    MEASURED_AT_TARGET = "measured-at-target"
+    """Measured at or below the target with the probability asked for: a claim."""
     UNWATCHED = "unwatched"
     """It stood, and the configuration has no such alarm any more."""
     RUN_STARTED = "run-started"
@@ -135,6 +139,8 @@ class Entry:
     value: float | None = None
     u: float | None = None
     setpoint: float | None = None
+    probability: float | None = None
+    """Of a pH alarm: that pH is beyond the setpoint, by value and u; of a claim: that the limit is kept."""
     reminder: int = 0
     by: str = ""
     text: str = ""

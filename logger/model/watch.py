@@ -5,24 +5,11 @@ from dataclasses import dataclass, field
 
 from logger.model.alarms import AlarmState, Entry
 from logger.model.belief import Stance
+from logger.model.claims import Progress
+from logger.model.drift import Drift
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
 from logger.model.told import Day
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drift:
-    """What checks since the calibration say of its drift: offset (pH) and rate (pH a day), with their covariance."""
-
-    offset_ph: float
-    rate_ph_per_day: float
-    var_offset: float
-    cov: float
-    var_rate: float
-    at_us: int
-    """UTC of the newest check (or of the calibration) that this speaks of."""
-    unexpected: tuple[float, float] | None = None
-    """Deviation (pH) and variance of a check that nobody could expect: it counts once a repeat agrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,6 +97,8 @@ class Carry:
     trends: Mapping[str, Trend] = field(default_factory=dict)
     """By alarm."""
     witness: Witness = field(default_factory=Witness)
+    progress: Progress = field(default_factory=Progress)
+    """How far the vat's target has been shown."""
     recent: int = 0
     """How many of the newest records the windows need."""
 

@@ -54,6 +54,8 @@ _KIND_WORDS = {
     AlarmKind.CALIBRATION_OVERDUE: "calibration overdue",
     AlarmKind.CHECK_OVERDUE: "check overdue",
     AlarmKind.DRIFTED: "probe drifted",
+    AlarmKind.DEADLINE: "target not shown in time",
+    AlarmKind.CLAIM_WITHDRAWN: "claim on the target withdrawn",
 }
 
 

@@ -8,6 +8,7 @@ from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.settings import ranges
 from logger.settings.problems import Key, Problem
 from logger.settings.ranges import LONGEST_S, wrong
+from logger.settings.target_checks import DEADLINE_RANGE_H, median_of, target_problems
 
 _PH_RANGE: Final = (-2.0, 16.0)
 _PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)
@@ -18,7 +19,7 @@ _OWN: Final[Mapping[str, tuple[tuple[AlarmKind, ...], tuple[float, float]]]] = {
 }
 _TREND_RANGE: Final = (0.0, 16.0)
 _HOURS_RANGE: Final = (0.0, 1000.0)
-_WINDOW_POLLS: Final = 3
+_WANTED: Final = {AlarmKind.DEADLINE: "hours after the start of the batch"}
 _PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
 
 
@@ -30,6 +31,7 @@ def vat_problems(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]
     yield from ranges.between((*key, "max_shelve_s"), vat.max_shelve_s, low=1, high=LONGEST_S)
     yield from ranges.between((*key, "probe_out_s"), vat.probe_out_s, low=1, high=LONGEST_S)
     yield from ranges.between((*key, "unsettled_s"), vat.unsettled_s, low=1, high=LONGEST_S)
+    yield from target_problems(vat, probe)
     for alarm in vat.alarms:
         yield from _alarm((*key, "alarm", alarm.id), alarm, probe)
         if alarm.kind is AlarmKind.DISAGREEMENT and not vat.reference:
@@ -68,10 +70,11 @@ def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator
     if alarm.kind.is_trend and alarm.window_s == 0:
         reason = f"an alarm of kind {alarm.kind} compares the medians of windows"
         yield wrong((*key, "window_s"), alarm.window_s, reason, "write the length of a window in seconds, such as 600")
-    if probe is not None and 0 < alarm.window_s < _WINDOW_POLLS * probe.poll_s:
-        least = _WINDOW_POLLS * probe.poll_s
-        reason = f"a window of fewer than {_WINDOW_POLLS} polls has no median (poll_s is {probe.poll_s:g})"
-        yield wrong((*key, "window_s"), alarm.window_s, reason, f"write {least:g} or more, or 0 to judge every record")
+    if alarm.kind.is_of_target and alarm.window_s != 0:
+        reason = f"an alarm of kind {alarm.kind} judges no window of its own"
+        yield wrong((*key, "window_s"), alarm.window_s, reason, "remove this key; the target has one")
+    elif alarm.window_s > 0:
+        yield from median_of((*key, "window_s"), alarm.window_s, probe, instead=", or 0 to judge every record")
 
 
 def _own_keys(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
@@ -95,7 +98,7 @@ def _instrument(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
 
 def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
     if alarm.setpoint is None:
-        unit = "a pH" if alarm.kind.is_ph else "degrees Celsius"
+        unit = _WANTED.get(alarm.kind, "a pH" if alarm.kind.is_ph else "degrees Celsius")
         remedy = f"write setpoint = ({unit}, as a number)"
         yield Problem(key=(*key, "setpoint"), reason=f"it is missing, and {alarm.kind} needs one", remedy=remedy)
         return
@@ -113,6 +116,8 @@ def _range(alarm: AlarmConfig, probe: ProbeConfig | None) -> tuple[float, float]
     """Return how far the quantity can go: pH by convention, temperature as far as the probe is believed."""
     if alarm.kind.is_trend:
         return _HOURS_RANGE if alarm.kind is AlarmKind.NO_START else _TREND_RANGE
+    if alarm.kind is AlarmKind.DEADLINE:
+        return DEADLINE_RANGE_H
     if alarm.kind.is_ph:
         return _PH_RANGE
     limits = (probe or ProbeConfig(id="", port="")).limits

@@ -2,8 +2,8 @@
 
 Law: here the tables get their defaults (those of `config.py`, and those by kind of alarm below), files of secrets are
 read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms (no-data,
-blind, out-of-liquid, erratic, and those of what the instrument is owed): they can be tuned and none can be left out.
-What is missing is reported and stands for nothing that could be run.
+blind, out-of-liquid, erratic, and those of what the instrument is owed), one with a target also claim-withdrawn: they
+can be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
 """
 
 from collections.abc import Mapping
@@ -25,6 +25,7 @@ from logger.config import (
     ProbeConfig,
     QualityLimits,
     Simulation,
+    TargetConfig,
     TextConfig,
     VatConfig,
 )
@@ -40,7 +41,7 @@ from logger.settings.document import (
     VatTable,
 )
 from logger.settings.modbus_tables import modbus_of
-from logger.settings.own_profiles import Alarms, kind_missing, profiles
+from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
 from logger.settings.people import people
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
 from logger.settings.reading import Reading
@@ -69,6 +70,14 @@ DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
     AlarmKind.CALIBRATION_OVERDUE: {"window_s": 0.0},
     AlarmKind.CHECK_OVERDUE: {"window_s": 0.0, "priority": Priority.LOW},
     AlarmKind.DRIFTED: {"on_delay_s": 0.0, "window_s": 0.0},
+    AlarmKind.DEADLINE: {"on_delay_s": 0.0, "window_s": 0.0},
+    AlarmKind.CLAIM_WITHDRAWN: {
+        "on_delay_s": 0.0,
+        "window_s": 0.0,
+        "priority": Priority.HIGH,
+        "latching": True,
+        "reminder_s": 900.0,
+    },
 }
 """What differs by kind from the defaults of `AlarmConfig`, each [CP]; those of no-start and stall [T]."""
 _ALWAYS: Final = (
@@ -238,15 +247,26 @@ def _vat(reading: Reading, name: str, table: VatTable, known_profiles: Mapping[s
     ]
     known = [alarm for alarm in alarms if alarm is not None]
     kinds = {alarm.kind for alarm in known}
-    always = (*_ALWAYS, AlarmKind.DISAGREEMENT) if table.reference else _ALWAYS
+    target = _target(reading, table)
+    always = (*_ALWAYS, *((AlarmKind.CLAIM_WITHDRAWN,) if target else ()))
+    always = (*always, AlarmKind.DISAGREEMENT) if table.reference else always
     added = [AlarmConfig(id=kind, kind=kind, **DEFAULTS[kind]) for kind in always if kind not in kinds]
     return VatConfig(
         id=name,
         name=table.name if table.name is not None else name,
         probe=table.probe or "",
         alarms=(*known, *added),
-        **table.given("name", "probe", "profile", "alarm"),
+        target=target,
+        **table.given("name", "probe", "profile", "target", "alarm"),
     )
+
+
+def _target(reading: Reading, table: VatTable) -> TargetConfig | None:
+    """Return what a vat is to reach: what is written stands over its profile, key by key."""
+    known = targets(reading).get(table.profile or "")
+    if known is None and table.target is None:
+        return None
+    return TargetConfig(**{**(known or {}), **(table.target.given() if table.target else {})})
 
 
 def _alarm(reading: Reading, key: Key, table: AlarmTable, profile: Mapping[str, Any]) -> AlarmConfig | None:

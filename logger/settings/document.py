@@ -195,6 +195,17 @@ class AlarmTable(Table):
     raise_after_reminders: Whole | None = None
 
 
+class TargetTable(Table):
+    """[vat.<id>.target]; see `config.TargetConfig`."""
+
+    ph: Number | None = None
+    probability: Number | None = None
+    window_s: Number | None = None
+    windows: Whole | None = None
+    check_within_h: Number | None = None
+    spot_check: Switch | None = None
+
+
 class VatTable(Table):
     """[vat.<id>]; see `config.VatConfig`."""
 
@@ -205,6 +216,7 @@ class VatTable(Table):
     max_shelve_s: Number | None = None
     probe_out_s: Number | None = None
     unsettled_s: Number | None = None
+    target: TargetTable | None = None
     alarm: dict[str, AlarmTable] = {}
 
 
@@ -212,6 +224,7 @@ class ProfileTable(Table):
     """[profile.<id>], the user's own alarms for a kind of ferment; see `profiles.py`."""
 
     base: Profile | None = None
+    target: TargetTable | None = None
     alarm: dict[str, AlarmTable] = {}
 
 

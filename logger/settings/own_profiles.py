@@ -10,7 +10,7 @@ from typing import Any
 from logger.config import AlarmKind
 from logger.settings.document import AlarmTable, ProfileTable
 from logger.settings.problems import Key, Problem
-from logger.settings.profiles import PROFILES, Profile
+from logger.settings.profiles import PROFILES, TARGETS, Profile
 from logger.settings.reading import Reading
 
 Alarms = Mapping[str, Mapping[str, Any]]
@@ -21,6 +21,17 @@ def profiles(reading: Reading) -> Mapping[str, Alarms]:
     """Return all profiles by their names, the built-in ones and the user's; adds what is wrong to the problems."""
     built_in: dict[str, Alarms] = {str(name): alarms for name, alarms in PROFILES.items()}
     return {**built_in, **{name: _own(reading, name, table) for name, table in reading.document.profile.items()}}
+
+
+def targets(reading: Reading) -> Mapping[str, Mapping[str, Any]]:
+    """Return the keys of the targets of all profiles that have one, by their names."""
+    built_in: dict[str, Mapping[str, Any]] = {str(name): keys for name, keys in TARGETS.items()}
+    own = {
+        name: {**(TARGETS.get(table.base, {}) if table.base else {}), **(table.target.given() if table.target else {})}
+        for name, table in reading.document.profile.items()
+        if table.target is not None or table.base in TARGETS
+    }
+    return {**built_in, **own}
 
 
 def _own(reading: Reading, name: str, table: ProfileTable) -> Alarms:

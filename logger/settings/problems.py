@@ -26,6 +26,7 @@ _UNITS: Final = {  # by the longest ending first
     "_c": "degrees Celsius",
     "_ph": "pH units",
     "_d": "days",
+    "_h": "hours",
     "_percent": "per cent",
 }
 _TIME_SUFFIX: Final = re.compile(r"_(ms|us|s|sec|secs|seconds|min|mins|minutes|m|h|hr|hours|d|days)$")

@@ -59,14 +59,32 @@ def _course(*, slow_h: float, late_h: float, above_ph: float) -> Mapping[str, Ma
 
 
 _SOON: Final = {"setpoint": 0.10, "on_delay_s": 3 * _HOUR_S}
+
+
+def _deadlines(day_h: float, night_h: float) -> Mapping[str, Mapping[str, Any]]:
+    """Return the alarms by hours after the start of the batch: the first waits for the day, the second wakes."""
+    return {
+        "deadline-warning": {"kind": AlarmKind.DEADLINE, "setpoint": day_h},
+        "deadline": {"kind": AlarmKind.DEADLINE, "setpoint": night_h, **_WAKES, "on_delay_s": 0.0},
+    }
+
+
+TARGETS: Final[Mapping[Profile, Mapping[str, Any]]] = {
+    Profile.LACTIC_VEGETABLES: {"ph": 4.6},
+    Profile.BRINED_CUCUMBERS: {"ph": 4.6},
+    Profile.KOMBUCHA: {"ph": 4.2},
+}
+"""What each is to reach; vinegar is titrated."""
 PROFILES: Final[Mapping[Profile, Mapping[str, Mapping[str, Any]]]] = {
     Profile.LACTIC_VEGETABLES: {
         **_alarms(ph_low=3.0, soft_c=(16.0, 24.0), hard_c=(10.0, 30.0), rise=_SOON),
         **_course(slow_h=66.0, late_h=84.0, above_ph=4.75),
+        **_deadlines(72.0, 120.0),
     },
     Profile.BRINED_CUCUMBERS: {
         **_alarms(ph_low=3.0, soft_c=(18.0, 30.0), hard_c=(12.0, 35.0), rise=_SOON),
         **_course(slow_h=72.0, late_h=96.0, above_ph=4.75),
+        **_deadlines(96.0, 168.0),
     },
     Profile.VINEGAR: _alarms(
         ph_low=2.2,
@@ -82,5 +100,6 @@ PROFILES: Final[Mapping[Profile, Mapping[str, Mapping[str, Any]]]] = {
             rise={"setpoint": 0.15, "on_delay_s": 12 * _HOUR_S},
         ),
         **_course(slow_h=72.0, late_h=96.0, above_ph=4.35),
+        **_deadlines(120.0, 168.0),
     },
 }

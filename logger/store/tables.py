@@ -164,6 +164,7 @@ class _JournalColumns(TypedColumns):
     value: Named[float | None] = Column(comment="pH or Celsius, as the alarm watches")
     u: Named[float | None] = Column(comment="standard uncertainty of value, k = 1")
     setpoint: Named[float | None] = Column(comment="pH or Celsius")
+    probability: Named[float | None] = Column(comment="that pH is beyond the setpoint, or that a claim holds")
     reminder: Named[int] = Column(Integer)
     by: Named[str] = Column(Text)
     text: Named[str] = Column(Text)

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QualityLimits, QuietConfig
+from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QualityLimits, QuietConfig, TargetConfig
 from logger.measure.calibration import fit
 from logger.model import Block, CalibrationPoint, Command, CommandKind, Mark, Measurements, Outcome, WatchState
 from tests.series import EPOCH_US, POINTS, block, calibrate, carry_over, check, millivolts, raw_alarm, watch
@@ -37,12 +37,16 @@ ALARMS = (
     AlarmConfig(id="check", kind=AlarmKind.CHECK_OVERDUE, window_s=60.0, on_delay_s=0.0),
     raw_alarm(AlarmKind.DRIFTED, None),
     AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
+    AlarmConfig(id="deadline", kind=AlarmKind.DEADLINE, setpoint=0.1, on_delay_s=0.0, window_s=0.0, reminder_s=70.0),
+    AlarmConfig(id="withdrawn", kind=AlarmKind.CLAIM_WITHDRAWN, on_delay_s=0.0, window_s=0.0, latching=True),
 )
+TARGET = TargetConfig(ph=4.65, probability=0.6, window_s=60.0, windows=2, spot_check=False)
+"""What these series now and then show, and checks contradict."""
 LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0, witness_window_s=70.0)
 _WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
 PEOPLE = PeopleConfig(quiet=QuietConfig(begin_min=18 * 60 + 4, end_min=18 * 60 + 9))
 """The series begin at 18:00 UTC and last some 20 minutes."""
-WATCH = replace(_WATCH, vat=replace(_WATCH.vat, people=PEOPLE))
+WATCH = replace(_WATCH, vat=replace(_WATCH.vat, people=PEOPLE, target=TARGET))
 
 level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 6.865, 8.0])
 stretch = st.tuples(

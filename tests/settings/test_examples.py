@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from logger.cli import points
-from logger.config import AlarmKind, CalibrationLimits, Priority, ProbeConfig
+from logger.config import AlarmKind, CalibrationLimits, Priority, ProbeConfig, TargetConfig
 from logger.measure import buffers
 from logger.measure.calibration import fit
 from logger.measure.verdict import judge
@@ -73,7 +73,11 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "calibration-overdue": (None, Priority.MEDIUM),
         "check-overdue": (None, Priority.LOW),
         "drifted": (None, Priority.MEDIUM),
+        "deadline-warning": (72, Priority.MEDIUM),
+        "deadline": (120, Priority.HIGH),
+        "claim-withdrawn": (None, Priority.HIGH),
     }
+    assert config.vats[0].target == TargetConfig()
 
 
 def test_the_example_of_calibrations_loads_and_writes_out_the_defaults() -> None:

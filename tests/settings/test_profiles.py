@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.config import UPKEEP, AlarmConfig, AlarmKind, Priority
+from logger.config import UPKEEP, AlarmConfig, AlarmKind, Priority, TargetConfig
 from logger.errors import ConfigurationError
 from logger.settings import load
 from logger.settings.profiles import Profile
@@ -56,6 +56,42 @@ def test_a_profile_watches_how_a_batch_begins_and_goes_on(
 
 def test_vinegar_is_titrated_so_its_course_raises_nothing(tmp_path: Path) -> None:
     assert not {"slow-start", "no-start", "stall"} & set(alarms(tmp_path, 'profile = "vinegar"\n'))
+
+
+@pytest.mark.parametrize(
+    ("profile", "target_ph", "deadlines_h"),
+    [
+        ("lactic-vegetables", 4.6, (72, 120)),
+        ("brined-cucumbers", 4.6, (96, 168)),
+        ("kombucha", 4.2, (120, 168)),
+        ("vinegar", None, None),
+    ],
+)
+def test_a_profile_brings_its_target_and_the_hours_it_is_to_be_shown_in(
+    tmp_path: Path, profile: str, target_ph: float | None, deadlines_h: tuple[float, float] | None
+) -> None:
+    found = alarms(tmp_path, f'profile = "{profile}"\n')
+    target = load(tmp_path / "vatvigil.toml", environ={}).vats[0].target
+    assert target == (target_ph and TargetConfig(ph=target_ph))
+    assert ("claim-withdrawn" in found) == (target is not None)
+    soft, hard = found.get("deadline-warning"), found.get("deadline")
+    assert (soft and hard and (soft.setpoint, hard.setpoint)) == deadlines_h
+    if soft and hard:
+        assert (soft.priority, hard.priority) == (Priority.MEDIUM, Priority.HIGH)
+
+
+def test_a_target_is_written_over_its_profile_key_by_key_or_without_one(tmp_path: Path) -> None:
+    alarms(tmp_path, 'profile = "kombucha"\n[vat.v.target]\nwindows = 6\nspot_check = false\n')
+    (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
+    assert vat.target == TargetConfig(ph=4.2, windows=6, spot_check=False)
+    own = '[profile.beets]\nbase = "kombucha"\n[profile.beets.target]\nwindows = 2\n'
+    alarms(tmp_path, f'profile = "beets"\n[vat.v.target]\nspot_check = false\n{own}')
+    (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
+    assert vat.target == TargetConfig(ph=4.2, windows=2, spot_check=False)
+    found = alarms(tmp_path, "[vat.v.target]\nprobability = 0.99\n")
+    (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
+    assert vat.target == TargetConfig(probability=0.99)
+    assert (found["claim-withdrawn"].priority, found["claim-withdrawn"].latching) == (Priority.HIGH, True)
 
 
 def test_every_profile_is_spelt_out_here() -> None:

@@ -219,6 +219,7 @@ def _make_journal() -> None:
         _column("value", sa.Double, "pH or Celsius, as the alarm watches", nullable=True),
         _column("u", sa.Double, "standard uncertainty of value, k = 1", nullable=True),
         _column("setpoint", sa.Double, "pH or Celsius", nullable=True),
+        _column("probability", sa.Double, "that pH is beyond the setpoint, or that a claim holds", nullable=True),
         _column("reminder", sa.Integer),
         _column("by", sa.Text),
         _column("text", sa.Text),

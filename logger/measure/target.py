@@ -1,0 +1,210 @@
+"""Has the vat reached its target? A reading at it is one thing, a measured claim with its doubt another.
+
+Law: pure; what is judged are medians of whole windows, each at the record that closed it, so nothing depends on where
+blocks were cut. A claim is made once: so many windows in a row, all believed, lie at or below the target by more than
+the guard band (`conformance.py`), the newest check is recent and passed, and another instrument has agreed. A window
+that is not believed, or that the probe may have spent in a buffer, begins the count anew. What is judged is the higher
+of the published pH and of what checks correct it to. A claim stands until a check contradicts it (`withdrawal.py`) or a
+new batch begins; pH that rises again takes nothing back, but is told.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from logger.config import Priority, ProbeConfig, TargetConfig
+from logger.measure import drift
+from logger.measure.conformance import acceptance_limit, conformance_probability, coverage_factor
+from logger.measure.target_words import claimed, not_yet, read_at
+from logger.measure.uncertainty import fit_uncertainty
+from logger.measure.windows import Judged
+from logger.model import (
+    Belief,
+    Carry,
+    Cause,
+    Check,
+    Checked,
+    CheckKind,
+    Claim,
+    Entry,
+    Lack,
+    Look,
+    Measurements,
+    Progress,
+)
+
+HOUR_US = 3_600_000_000
+ROOM_C = 20.0
+"""What a calibration contributes to u hardly depends on the temperature of the vat."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Following:
+    """A target on its way through one block; what comes of it is in `progress`, `entries`, `looks`, `claimed_from`."""
+
+    vat: str
+    target: TargetConfig
+    probe: ProbeConfig
+    carry: Carry
+    rows: Measurements
+    progress: Progress = field(init=False)
+    entries: list[tuple[int, Entry]] = field(default_factory=list)
+    looks: list[tuple[int, Look]] = field(default_factory=list)
+    """Each judged window at its row."""
+    claimed_from: int | None = None
+    """Row from which a claim stands; None: none does."""
+    withdrawn_us: int | None = None
+    """Watch time at which the claim before was withdrawn; None: it was not."""
+    why_withdrawn: str = ""
+
+    def __post_init__(self) -> None:
+        """Forget what a new batch or a mark makes another thing."""
+        self.progress = begun(self.carry)
+        self.claimed_from = None if self.progress.claim is None else 0
+        if self.progress.withdrawn is not None:
+            self.withdrawn_us, self.why_withdrawn = self.progress.withdrawn.elapsed_us, self.progress.withdrawn.text
+        if self.progress.newest is not None:
+            self.looks.append((0, self.progress.newest))
+
+    def follow(self, judged: Judged) -> None:
+        """Judge every window that this block closes."""
+        believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value) & ~np.isnan(judged.u)
+        believed &= not _is_away(self.carry)
+        columns = (judged.row, judged.value, judged.u, believed)
+        for row, ph, u, is_believed in zip(*(column.tolist() for column in columns), strict=True):
+            self._look(row, ph, u, is_believed=is_believed)
+            self._tell_reading(row)
+            if self.progress.claim is None and not lacks(
+                self.target, self.carry, self.progress, at_us=self._at_us(row)
+            ):
+                self._claim(row)
+
+    def fact_at(self, row: int) -> str:
+        """Say what was known of the target at a row."""
+        look = next((look for at, look in reversed(self.looks) if at <= row), None)
+        return "no reading to judge it by" if look is None else not_yet(self.target, look)
+
+    def _look(self, row: int, ph: float, u: float, *, is_believed: bool) -> None:
+        before = self.progress
+        if is_believed:
+            newest: Look | None = Look(at_us=self._at_us(row), ph=ph, u=u, believed=True)
+        else:
+            newest = before.newest and replace(before.newest, believed=False)
+        reads = is_believed and ph <= self.target.ph
+        shows = is_believed and ph <= acceptance_limit(self.target.ph, u, self.target.probability)
+        self.progress = replace(
+            before, newest=newest, reads=before.reads + 1 if reads else 0, shows=before.shows + 1 if shows else 0
+        )
+        if newest is not None:
+            self.looks.append((row, newest))
+
+    def _tell_reading(self, row: int) -> None:
+        look = self.progress.newest
+        if look is None or self.progress.reading_at_us is not None or self.progress.reads < self.target.windows:
+            return
+        self.progress = replace(self.progress, reading_at_us=self._at_us(row))
+        text = read_at(self.target, look)
+        self._tell(row, Cause.READING_AT_TARGET, look, text, priority=Priority.LOW)
+
+    def _claim(self, row: int) -> None:
+        look, line, target = self.progress.newest, self.carry.calibration, self.target
+        if look is None or line is None:
+            return
+        known = drift.advance(
+            self.carry.drift or drift.start(line, self.probe.errors), self.probe.errors, at_us=look.at_us
+        )
+        u_fit = fit_uncertainty(line, ph=np.array([look.ph]), temperature_c=np.array([ROOM_C]))
+        made = Claim(
+            limit_ph=target.ph,
+            probability=target.probability,
+            ph=look.ph,
+            u=look.u,
+            z=coverage_factor(target.probability),
+            conformance=conformance_probability(look.ph, look.u, high=target.ph),
+            window_s=target.window_s,
+            windows=target.windows,
+            calibration=line.id,
+            at_us=look.at_us,
+            seq=int(self.rows.seq[row]),
+            drift=known,
+            u_fit_ph=float(u_fit[0]),
+        )
+        self.progress = replace(self.progress, claim=made, withdrawn=None)
+        self.claimed_from = row
+        self._tell(row, Cause.MEASURED_AT_TARGET, look, claimed(made), priority=Priority.MEDIUM)
+
+    def _tell(self, row: int, cause: Cause, look: Look, text: str, *, priority: Priority) -> None:
+        entry = Entry(
+            seq=int(self.rows.seq[row]),
+            at_us=self._at_us(row),
+            vat=self.vat,
+            cause=cause,
+            priority=priority,
+            value=look.ph,
+            u=look.u,
+            setpoint=self.target.ph,
+            probability=conformance_probability(look.ph, look.u, high=self.target.ph),
+            text=text,
+        )
+        self.entries.append((row, entry))
+
+    def _at_us(self, row: int) -> int:
+        return int(self.rows.at_us[row])
+
+
+def _is_away(carry: Carry) -> bool:
+    """Tell whether the probe may stand in a buffer: what it reads there is no reading of the vat."""
+    return carry.attended_until_us is not None or carry.out_until_us is not None
+
+
+def begun(carry: Carry) -> Progress:
+    """Return what is carried of the target, without what was of another batch, and counts from before a mark."""
+    known = carry.progress
+    if known.started_us != carry.started_us:
+        known = Progress(started_us=carry.started_us, check=known.check)
+    return known if known.fresh_us == carry.fresh_us else replace(known, fresh_us=carry.fresh_us, reads=0, shows=0)
+
+
+def lacks(target: TargetConfig, carry: Carry, progress: Progress, *, at_us: int) -> tuple[Lack, ...]:
+    """Return what a claim wants and has not at a time (UTC, microseconds); empty: it may be made."""
+    return (*_lacking_reading(target, carry, progress), *_lacking_checks(target, carry, progress, at_us=at_us))
+
+
+def _lacking_reading(target: TargetConfig, carry: Carry, progress: Progress) -> Iterator[Lack]:
+    look = progress.newest
+    if carry.calibration is None:
+        yield Lack.CALIBRATION
+    elif look is None:
+        yield Lack.READING
+    elif not look.believed:
+        yield Lack.BELIEF
+    elif look.ph > acceptance_limit(target.ph, look.u, target.probability):
+        yield Lack.PH
+    elif progress.shows < target.windows:
+        yield Lack.TIME
+
+
+def _lacking_checks(target: TargetConfig, carry: Carry, progress: Progress, *, at_us: int) -> Iterator[Lack]:
+    line, check, spot = carry.calibration, progress.check, progress.spot
+    if line is None:
+        return
+    is_later = check is not None and check.at_us >= line.at_us
+    newest_us = check.at_us if check is not None and is_later else line.at_us
+    within_us = target.check_within_h * HOUR_US
+    if abs(at_us - newest_us) > within_us:
+        yield Lack.RECENT_CHECK
+    if check is not None and is_later and not check.passed:
+        yield Lack.PASSED_CHECK
+    # Where nobody said when the batch was started, an old one may be of the batch before.
+    is_old = spot is not None and carry.started_us is None and abs(at_us - spot.at_us) > within_us
+    if target.spot_check and (spot is None or not spot.passed or is_old):
+        yield Lack.SPOT_CHECK
+
+
+def checked(progress: Progress, check: Check) -> Progress:
+    """Return the progress with a check noted; what was found before an adjustment is no check of what came after."""
+    if check.kind is CheckKind.AS_FOUND:
+        return progress
+    note = Checked(at_us=check.at_us, passed=check.passed)
+    return replace(progress, check=note, spot=note if check.kind is CheckKind.SPOT else progress.spot)

@@ -1,0 +1,18 @@
+"""What is known of an electrode's drift."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """What checks since the calibration say of its drift: offset (pH) and rate (pH a day), with their covariance."""
+
+    offset_ph: float
+    rate_ph_per_day: float
+    var_offset: float
+    cov: float
+    var_rate: float
+    at_us: int
+    """UTC of the newest check (or of the calibration) that this speaks of."""
+    unexpected: tuple[float, float] | None = None
+    """Deviation (pH) and variance of a check that nobody could expect: it counts once a repeat agrees."""

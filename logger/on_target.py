@@ -1,0 +1,49 @@
+"""Between the target of a vat (what was shown of it, `measure/target.py`) and the alarms on it (`alarm/of_target.py`).
+
+Law: pure. What an alarm says beside its own sentence was known at its record, not later.
+"""
+
+from dataclasses import replace
+
+from logger.alarm import of_target
+from logger.alarm.evaluate import Series
+from logger.alarm.of_target import Shown
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.looks import Looks
+from logger.measure.target import Following
+from logger.model import Carry, Entry, Measurements, State
+
+
+def begin(vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements) -> Following | None:
+    """Take up the target of a vat over these rows; None: it has none."""
+    if vat.target is None:
+        return None
+    return Following(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows)
+
+
+def follow(following: Following | None, looks: Looks) -> list[tuple[int, Entry]]:
+    """Judge the target, if there is one; return what is to be journalled of it, each with its row."""
+    if following is None:
+        return []
+    following.follow(looks.at(AlarmKind.PH_HIGH, following.target.window_s))
+    return list(following.entries)
+
+
+def series(alarm: AlarmConfig, following: Following | None, rows: Measurements) -> Series:
+    """Return what an alarm on the target judges."""
+    if following is None:
+        return of_target.series(alarm, Shown(started_us=None, claimed_from=None, withdrawn_us=None), rows)
+    shown = Shown(
+        started_us=following.carry.started_us,
+        claimed_from=following.claimed_from,
+        withdrawn_us=following.withdrawn_us,
+    )
+    return of_target.series(alarm, shown, rows)
+
+
+def with_facts(alarm: AlarmConfig, entry: Entry, following: Following | None, row: int) -> Entry:
+    """Say of an alarm on the target what stands behind it; of another alarm nothing."""
+    if following is None or not alarm.kind.is_of_target or entry.after is not State.UNACKNOWLEDGED:
+        return entry
+    fact = following.fact_at(row) if alarm.kind is AlarmKind.DEADLINE else following.why_withdrawn
+    return replace(entry, text=f"{entry.text}. {fact}")
