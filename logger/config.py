@@ -294,10 +294,14 @@ class ProbeConfig:
     timeout_s: float = 2.0
     """Total time for one reply; real seconds, also in accelerated time."""
     baud: int = 9600
+    parity: Parity = Parity.NONE
+    data_bits: int = 8
+    stop_bits: int = 1
+    dtr: bool | None = None
+    """Level of this line when the port is opened; False keeps a device from being reset; None: as the system does."""
+    rts: bool | None = None
     text: TextConfig | None = None
     """Protocol `text` only."""
-    parity: Parity = Parity.NONE
-    stop_bits: int = 1
     modbus: ModbusConfig | None = None
     """Protocols `modbus-rtu` and `modbus-tcp` only."""
     identity: str | None = None
@@ -318,6 +322,8 @@ class ProbeConfig:
     @property
     def own_ph(self) -> bool:
         """Tell whether the probe reports its own pH and no potential; see `probe/own_ph.py`."""
+        if self.text is not None:
+            return "<ph>" in self.text.pattern
         return self.modbus is not None and self.modbus.potential is None and self.modbus.ph is not None
 
 

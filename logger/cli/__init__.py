@@ -11,6 +11,7 @@ import click
 _COMMANDS: Mapping[str, str] = {
     "init": "write a commented configuration",
     "ports": "list the serial ports, who holds them and who may use them",
+    "listen": "show what a probe says, and suggest a description of its lines",
     "check": "try the configuration, probes, store and broker",
     "run": "watch: the daemon",
     "status": "what the daemon knows now",

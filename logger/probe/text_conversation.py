@@ -21,7 +21,9 @@ from typing import Final
 from logger.config import ProbeConfig, TextConfig
 from logger.model import Reason
 from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.identity import identity_fault
 from logger.probe.lines import LineBuffer
+from logger.probe.own_ph import equivalent_mv
 from logger.probe.textline import Description, Fault, as_text, shown
 from logger.probe.wire import Wire
 
@@ -73,16 +75,16 @@ class TextConversation(Conversation):
         if isinstance(read, Fault):
             raise Missing(read.reason, read.text)
         text = as_text(line)
-        if ("SIMULATED" in text.upper()) != self.simulated:
-            there, wanted = ("a real", "a simulated") if self.simulated else ("a simulated", "a real")
-            told = f"{there} probe sends {shown(text)} where the configuration wants {wanted} one"
-            raise Missing(Reason.WRONG_INSTRUMENT, f"{told}; check the port and the cable")
-        if self.probe.identity is not None and self.probe.identity not in text:
-            told = f"the line {shown(text)} does not contain the configured identity {self.probe.identity!r}"
-            raise Missing(Reason.WRONG_INSTRUMENT, f"{told}; check the port and the cable")
-        if read.potential_mv is None:
-            raise Missing(Reason.GARBLED, f"the line {shown(text)} gives no potential")
-        return Values(potential_mv=read.potential_mv, temperature_c=read.temperature_c, detail=read.detail)
+        if fault := identity_fault(text, self.probe.identity, simulated=self.simulated):
+            raise Missing(Reason.WRONG_INSTRUMENT, f"{fault}; check the port and the cable")
+        if (read.ph is not None) != self.probe.own_ph:
+            raise Missing(
+                Reason.GARBLED, f"the line {shown(text)} gives a pH, no potential: has the display been changed?"
+            )
+        potential_mv = read.potential_mv
+        if read.ph is not None:
+            potential_mv = equivalent_mv(read.ph, temperature_c=read.temperature_c, assumed_c=None)
+        return Values(potential_mv=potential_mv, temperature_c=read.temperature_c, detail=read.detail)
 
     def _unfinished(self) -> str:
         """Say what has come of a line whose end is missing, and why that may be."""

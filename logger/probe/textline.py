@@ -152,11 +152,10 @@ def mistakes(text: TextConfig) -> Iterator[tuple[str, str, str]]:
     line = text.example.encode("latin-1", "replace")
     read = Description(text).decode(line)
     if isinstance(read, Fault):
-        yield (
-            "example",
-            f"this line cannot be read: {read.text}",
-            "make the pattern fit the line, or copy the line anew",
-        )
+        yield "example", f"this line cannot be read: {read.text}", "make the pattern fit the line, or copy it anew"
+    elif read.ph is not None and "ph" not in pattern.groupindex:
+        remedy = "switch the probe's display to mV; or name the group ph, if it has no other"
+        yield "example", "its unit is pH, and a potential is wanted", remedy
 
 
 def _group_mistakes(groups: set[str], *, has_checksum: bool) -> Iterator[tuple[str, str, str]]:

@@ -33,20 +33,25 @@ class Wire:
     """An open port; made by opening, of no use after `close` or after any of `FAILURES`."""
 
     def __init__(self, probe: ProbeConfig) -> None:
-        """Open the port of `probe` (path or URL) with 8 data bits. Raises one of `FAILURES`."""
+        """Open the port of `probe` (path or URL). Raises one of `FAILURES`."""
         is_terminal = os.path.realpath(probe.port).startswith("/dev/pts/")
         try:
             self._port = serial.serial_for_url(
                 probe.port,
                 baudrate=probe.baud,
-                bytesize=serial.EIGHTBITS,
-                # A pseudo-terminal has no bits; with parity it may open once and then fail.
+                # A pseudo-terminal has no bits; with parity or 7 of them it may open once and then fail.
+                bytesize=serial.EIGHTBITS if is_terminal else probe.data_bits,
                 parity=serial.PARITY_NONE if is_terminal else _PARITIES[probe.parity],
                 stopbits=probe.stop_bits,
                 timeout=_SLICE_S,
                 write_timeout=1.0,
                 exclusive=True,
+                do_not_open=True,
             )
+            for name, level in (("dtr", probe.dtr), ("rts", probe.rts)):
+                if level is not None:
+                    setattr(self._port, name, level)  # before opening: it then raises neither by itself
+            self._port.open()
         except ValueError as error:  # a rate that this adapter's driver refuses, an unknown kind of URL
             raise OSError(str(error)) from error
 

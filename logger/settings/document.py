@@ -151,6 +151,9 @@ class ProbeTable(Table):
     timeout_s: Number | None = None
     baud: Whole | None = None
     parity: Parity | None = None
+    data_bits: Whole | None = None
+    dtr: Switch | None = None
+    rts: Switch | None = None
     stop_bits: Whole | None = None
     modbus: ModbusTable | None = None
     identity: Text | None = None

@@ -13,7 +13,7 @@ from logger.settings.ranges import wrong
 _BAUDS: Final = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 _LAST_REGISTER: Final = 65535
 _LAST_BIT: Final = 15
-_OF_THE_LINE: Final = ("protocol", "baud", "parity", "stop_bits")
+_OF_THE_LINE: Final = ("protocol", "baud", "parity", "data_bits", "stop_bits", "dtr", "rts")
 _SERIAL_ADDRESSES: Final = (1, 247)
 """MODBUS over Serial Line V1.02, 2.2; from memory. Behind TCP 0 and 255 are in use for the instrument itself."""
 _UNITS_ON_TCP: Final = (0, 255)
@@ -26,6 +26,9 @@ def line_problems(probe: ProbeConfig) -> Iterator[Problem]:
         remedy = f"use one of {', '.join(map(str, _BAUDS))}"
         yield wrong((*key, "baud"), probe.baud, "there is no such rate", remedy)
     yield from ranges.between((*key, "stop_bits"), probe.stop_bits, low=1, high=2)
+    yield from ranges.between((*key, "data_bits"), probe.data_bits, low=7, high=8)
+    if probe.data_bits == 7 and probe.protocol.is_modbus:  # noqa: PLR2004 - the line above names both
+        yield wrong((*key, "data_bits"), 7, f"{probe.protocol} sends all eight bits", "remove it")
     if probe.modbus is None and probe.protocol.is_modbus:
         remedy = f"add [probe.{probe.id}.modbus] with address and the registers of potential and temperature"
         yield Problem(key=(*key, "modbus"), reason="nothing says what its registers hold", remedy=remedy)

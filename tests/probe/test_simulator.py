@@ -119,7 +119,7 @@ ASKED = TextConfig(
 )
 PRINTING = TextConfig(
     pattern=r"\$(?P<checked>SIMULATED,\w+,(?P<mv>\S+) mV,(?P<temperature>\S+) C)\*(?P<checksum>[0-9A-F]{2})",
-    example="$SIMULATED,SIM0001,+171.2 mV,20.10 C*61",
+    example="$SIMULATED,SIM0001,+171.2 mV,20.10 C*75",
     checksum=Checksum.XOR_8,
 )
 
