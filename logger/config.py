@@ -300,6 +300,8 @@ class ProbeConfig:
     dtr: bool | None = None
     """Level of this line when the port is opened; False keeps a device from being reset; None: as the system does."""
     rts: bool | None = None
+    record_bytes: Path | None = None
+    """All bytes on the port go into this file too, with their times; `vatvigil decode` reads it. None: into none."""
     text: TextConfig | None = None
     """Protocol `text` only."""
     modbus: ModbusConfig | None = None

@@ -24,6 +24,7 @@ _COMMANDS: Mapping[str, str] = {
     "electrode": "the condition of an electrode over its life",
     "correction": "correct the log by how a calibration was found, and take it back",
     "replay": "a recording or a stored period through the same pipeline",
+    "decode": "recorded bytes through the decoder once more",
     "tune": "try settings of an alarm on the past",
     "export": "the log as CSV or as a recording",
     "demo": "a night in a minute, no configuration needed",

@@ -78,7 +78,7 @@ def export(
     config = load_config(config_path)
     with reading_store(config) as store:
         spans = _spans(config, store, vat, probe=probe, since=since, until=until)
-        with _opened(out) as stream:
+        with opened(out) as stream:
             if form == "csv":
                 _write_csv(config, store, spans, stream, corrected=corrected)
             else:
@@ -166,7 +166,7 @@ def _write_recording(config: Config, store: Store, spans: list[Span], stream: Bi
 
 
 @contextmanager
-def _opened(out: Path | None) -> Iterator[BinaryIO]:
+def opened(out: Path | None) -> Iterator[BinaryIO]:
     """Open a new file, or standard output; a file that could not be finished is removed."""
     if out is None:
         with _failing_as("standard output could not be written"):

@@ -12,6 +12,7 @@ from typing import Final
 from logger.config import ProbeConfig
 from logger.model import Reason
 from logger.probe import listing
+from logger.probe.byte_log import ByteLog, LoggedWire, Tick
 from logger.probe.conversation import Missing
 from logger.probe.wire import FAILURES, Wire
 
@@ -29,6 +30,7 @@ class Line:
         self.port = probe.port
         self._probe = probe
         self._wire: Wire | None = None
+        self._notes: ByteLog | None = None
         self._failures = 0
         self._retry_us = 0
         self._fault = ""
@@ -39,16 +41,25 @@ class Line:
             if self._failures and elapsed_us < self._retry_us:
                 raise Missing(Reason.PORT_ABSENT, self._fault)
             try:
-                self._wire = Wire(self._probe)
+                self._wire = Wire(self._probe) if self._notes is None else LoggedWire(self._probe, self._notes)
                 self._wire.drain()
             except FAILURES as error:
                 raise self.lost(error, elapsed_us) from error
             log.info("%s opened", self.port)
         return self._wire
 
+    def note_tick(self, probe: str, *, at_us: int, elapsed_us: int, simulated: bool) -> None:
+        """Note in the record of the bytes, if one is wanted, that a probe is to be read now."""
+        if self._probe.record_bytes is not None:
+            if self._notes is None:
+                self._notes = ByteLog(self._probe.record_bytes, port=self.port, simulated=simulated)
+            self._notes.note(tick=Tick(probe, at_us, elapsed_us))
+
     def lost(self, error: Exception, elapsed_us: int) -> Missing:
         """Give up the wire after one of `FAILURES`; return how this tick ends."""
-        self.close()
+        if self._notes is not None:
+            self._notes.note(lost=str(error) or "lost")
+        self._release()
         wait_s = BACKOFF_S[min(self._failures, len(BACKOFF_S) - 1)]
         self._failures += 1
         self._retry_us = elapsed_us + wait_s * SECOND_US
@@ -61,7 +72,13 @@ class Line:
         self._failures = 0
 
     def close(self) -> None:
-        """Give the port back; the next use opens it again."""
+        """Give the port back; the next use opens it again, and begins a new run in the record of the bytes."""
+        self._release()
+        if self._notes is not None:
+            self._notes.close()
+        self._notes = None
+
+    def _release(self) -> None:
         if self._wire is not None:
             self._wire.close()
         self._wire = None

@@ -11,10 +11,9 @@ Law: a number is believed to be the reply to the present request only if nothing
   silence of `_GIVE_UP` time limits, so that its replies cannot pile up: an instrument that needs longer than that for
   one reply is not served. One that never answers it (`identify = false`) is left in silence for as long instead.
 
-The only clock read here is `time.monotonic`, for the limits of replies: they stay real when the watch is accelerated.
+The only clock read here is the wire's, for the limits of replies: they stay real when the watch is accelerated.
 """
 
-import time
 from abc import abstractmethod
 from typing import Final
 
@@ -51,7 +50,7 @@ class ModbusConversation(Conversation):
         self._wire: Wire
         self._is_known = False
         self._owed_s: float | None = None
-        """`time.monotonic()` when a reading request was sent that has no reply yet."""
+        """The wire's clock when a reading request was sent that has no reply yet."""
         self._asked_s: float | None = None
         """The same of the request to identify itself."""
 
@@ -110,7 +109,7 @@ class ModbusConversation(Conversation):
         """Return registers by their numbers."""
         function = self._map.function
         request = modbus.read_request(function, span)
-        self._owed_s = None if self.is_tied else time.monotonic()
+        self._owed_s = None if self.is_tied else self._wire.now_s()
         words = modbus.registers(self._hear(self._send(request), request), function=function, count=span.count)
         if isinstance(words, Fault):
             if words.reason is not Reason.GARBLED:
@@ -140,11 +139,11 @@ class ModbusConversation(Conversation):
         """Ask who it is, unless a reply is owed; return what makes frames of what comes."""
         if self._is_owed(self._asked_s):
             return RtuFrames(b"")
-        self._asked_s = None if self.is_tied else time.monotonic()
+        self._asked_s = None if self.is_tied else self._wire.now_s()
         return self._send(modbus.IDENTIFY)
 
     def _is_owed(self, since_s: float | None) -> bool:
-        return since_s is not None and time.monotonic() - since_s < _GIVE_UP * self.probe.timeout_s
+        return since_s is not None and self._wire.now_s() - since_s < _GIVE_UP * self.probe.timeout_s
 
     def _wait_for_silence(self) -> None:
         if self._is_owed(self._owed_s):
@@ -152,7 +151,7 @@ class ModbusConversation(Conversation):
 
     def _hear(self, frames: Frames, pdu: bytes) -> bytes:
         """Return the PDU of the reply to one. Raises Missing."""
-        until = time.monotonic() + self.probe.timeout_s
+        until = self._wire.now_s() + self.probe.timeout_s
         foreign: set[int] = set()
         while True:
             frame = frames.next_frame()
@@ -160,7 +159,7 @@ class ModbusConversation(Conversation):
                 self._let_rest(until)
                 raise Missing(Reason.GARBLED, f"{self._who}: {frame.text}")
             if frame is None:
-                if time.monotonic() >= until:
+                if self._wire.now_s() >= until:
                     raise self._silence(frames, foreign, pdu)
                 frames.feed(self._wire.read(until=until))
             elif frame.address != self._map.address:
@@ -174,7 +173,7 @@ class ModbusConversation(Conversation):
 
     def _let_rest(self, until: float) -> None:
         """Hear garbage out, so that the next request meets a silent line."""
-        while time.monotonic() < until and self._wire.read(until=min(until, time.monotonic() + _REST_S)):
+        while self._wire.now_s() < until and self._wire.read(until=min(until, self._wire.now_s() + _REST_S)):
             pass
 
     def _silence(self, frames: Frames, foreign: set[int], pdu: bytes) -> Missing:
@@ -200,7 +199,7 @@ class RtuConversation(ModbusConversation):
 
     def _send(self, pdu: bytes) -> RtuFrames:
         request = rtu(self._map.address, pdu)
-        time.sleep(max(_GAP_S, _GAP_BITS / self.probe.baud))
+        self._wire.pause(max(_GAP_S, _GAP_BITS / self.probe.baud))
         self._wire.send(request)
         return RtuFrames(request)
 

@@ -57,6 +57,7 @@ class Reader:
         A thermometer that has no value (open, short) leaves the temperature None beside a potential.
         """
         values, reason = Values(potential_mv=None, temperature_c=None), Reason.NONE
+        self._line.note_tick(self.probe.id, at_us=at_us, elapsed_us=elapsed_us, simulated=self._conversation.simulated)
         try:
             values = self._tick(elapsed_us)
             self.detail = f"{self.port}: {values.detail}" if values.detail else ""

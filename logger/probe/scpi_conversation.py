@@ -9,11 +9,10 @@ Law: a number is believed to be the reply to the present request only if nothing
   time only after a silence of `_GIVE_UP` time limits, so that its replies cannot pile up: an instrument that needs
   longer than that for one reply is not served.
 
-SCPI has no addresses, so this conversation has its line for itself. The only clock read here is `time.monotonic`, for
+SCPI has no addresses, so this conversation has its line for itself. The only clock read here is the wire's, for
 the limits of replies: they stay real when the watch is accelerated.
 """
 
-import time
 from dataclasses import dataclass
 from typing import Final
 
@@ -29,7 +28,7 @@ _GIVE_UP: Final = 5
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Owed:
-    """A settling query without reply yet, and `time.monotonic()` when it was sent or anything was heard since."""
+    """A settling query without reply yet, and The wire's clock when it was sent or anything was heard since."""
 
     query: bytes
     heard_s: float
@@ -64,7 +63,7 @@ class ScpiConversation(Conversation):
             return Values(potential_mv=potential_mv, temperature_c=None, detail=str(missing))
 
     def _until(self) -> float:
-        return time.monotonic() + self.probe.timeout_s
+        return self._wire.now_s() + self.probe.timeout_s
 
     def _measure(self, quantity: scpi.Quantity) -> float:
         """Ask for one quantity and return its value; the first line that is no late settling reply is the answer."""
@@ -104,7 +103,7 @@ class ScpiConversation(Conversation):
         owed = self._ask_to_settle()
         until = self._until()
         while (line := self._wire.line(until=until)) is not None:
-            self._owed = _Owed(query=owed.query, heard_s=time.monotonic())
+            self._owed = _Owed(query=owed.query, heard_s=self._wire.now_s())
             if owed.query == scpi.IDENTIFY and (identity := scpi.parse_identity(line)) is not None:
                 self._owed = None
                 self._identify(identity)
@@ -117,7 +116,7 @@ class ScpiConversation(Conversation):
 
     def _ask_to_settle(self) -> _Owed:
         query = scpi.NEXT_ERROR if self._is_known else scpi.IDENTIFY
-        owed, now_s = self._owed, time.monotonic()
+        owed, now_s = self._owed, self._wire.now_s()
         is_silent = (
             owed is not None and not self._wire.is_waiting and now_s - owed.heard_s > _GIVE_UP * self.probe.timeout_s
         )

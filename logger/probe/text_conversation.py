@@ -10,10 +10,9 @@ Law: only whole lines count, and only such as the present tick may take for its 
   buffer may have overflowed it is thrown away whole. The first line after opening may have lost its beginning and is
   never read.
 
-The only clock read here is `time.monotonic`: these limits stay real when the watch is accelerated.
+The only clock read here is the wire's: these limits stay real when the watch is accelerated.
 """
 
-import time
 from abc import abstractmethod
 from dataclasses import dataclass
 from typing import Final
@@ -102,13 +101,13 @@ class Asked(TextConversation):
         super().__init__(probe, simulated=simulated)
         self._query = self.text.query.encode("latin-1")
         self._owed_s: float | None = None
-        """`time.monotonic()` when the query that has no reply yet was sent or anything was heard since."""
+        """The wire's clock when the query that has no reply yet was sent or anything was heard since."""
 
     def tick(self) -> Values:
         """Ask once. A reply that an earlier opening of the port owes is still waited for."""
         self._hush()
         self._wire.send(self._query + self.text.query_end.encode("latin-1"))
-        self._owed_s = time.monotonic()
+        self._owed_s = self._wire.now_s()
         return self._values(self._reply())
 
     def _hush(self) -> None:
@@ -116,18 +115,18 @@ class Asked(TextConversation):
         if self._owed_s is None and not self._wire.is_waiting:
             self._lines.clear()
             return
-        until = time.monotonic() + self.probe.timeout_s
+        until = self._wire.now_s() + self.probe.timeout_s
         while self._owed_s is not None:
             self._wait_for_owed(self._owed_s, until=until)
-        until = time.monotonic() + self.probe.timeout_s
-        while self._wire.read(until=time.monotonic() + _QUIET_S):
-            if time.monotonic() >= until:
+        until = self._wire.now_s() + self.probe.timeout_s
+        while self._wire.read(until=self._wire.now_s() + _QUIET_S):
+            if self._wire.now_s() >= until:
                 raise Missing(Reason.GARBLED, "the probe talks without being asked; if it always does, remove `query`")
         self._lines.clear()
 
     def _wait_for_owed(self, owed_s: float, *, until: float) -> None:
         data = self._wire.read(until=until)
-        now_s = time.monotonic()
+        now_s = self._wire.now_s()
         if data:
             said = [self._bare(line).strip() for line in self._lines.feed(data)]
             is_answered = any(line and not (self.text.echo and line == self._query.strip()) for line in said)
@@ -139,12 +138,12 @@ class Asked(TextConversation):
 
     def _reply(self) -> bytes:
         """Return the line that answers; blank lines before it are passed over."""
-        until = time.monotonic() + self.probe.timeout_s
+        until = self._wire.now_s() + self.probe.timeout_s
         is_echoed = not self.text.echo
-        while time.monotonic() < until:
+        while self._wire.now_s() < until:
             lines = [self._bare(line) for line in self._lines.feed(self._wire.read(until=until))]
             for number, line in enumerate(lines, start=1):
-                self._owed_s = time.monotonic()
+                self._owed_s = self._wire.now_s()
                 said = line if is_echoed or not line.strip() else self._after_echo(line)
                 is_echoed = is_echoed or said is not line
                 if said.strip():
@@ -174,7 +173,7 @@ class Asked(TextConversation):
 
 @dataclass(frozen=True, slots=True)
 class _Printed:
-    """A whole line and the earliest `time.monotonic()` at which it can have come."""
+    """A whole line and the earliest The wire's clock at which it can have come."""
 
     line: bytes
     came_s: float
@@ -187,15 +186,15 @@ class Printing(TextConversation):
         """Listen on a newly opened wire: what comes first may be the rest of a line."""
         super().begin(wire)
         self._is_cut = True
-        self._looked_s = time.monotonic()
+        self._looked_s = self._wire.now_s()
         self._newest: _Printed | None = None
 
     def tick(self) -> Values:
         """Return what the newest line says, after waiting for a new one as long as for a reply."""
-        began_s = time.monotonic()
+        began_s = self._wire.now_s()
         self._take_waiting()
         self._listen(until=began_s + self.probe.timeout_s)
-        newest, now_s = self._newest, time.monotonic()
+        newest, now_s = self._newest, self._wire.now_s()
         if newest is not None and now_s - newest.came_s <= self.text.max_age_s:
             return self._values(newest.line)
         self._newest = None
@@ -207,26 +206,26 @@ class Printing(TextConversation):
     def _take_waiting(self) -> None:
         taken = 0
         while self._wire.is_waiting and taken < _FULL_BYTES:
-            data = self._wire.read(until=0.0)
+            data = self._wire.waiting()
             taken += len(data)
             self._note(data, came_s=self._looked_s)
         if taken >= _FULL_BYTES:
             self._empty()
             self._newest, self._is_cut = None, True
-        self._looked_s = time.monotonic()
+        self._looked_s = self._wire.now_s()
 
     def _empty(self) -> None:
         """Throw away all that waits; what the driver held back behind a full buffer comes only when there is room."""
-        until = time.monotonic() + _QUIET_S
-        while time.monotonic() < until:
+        until = self._wire.now_s() + _QUIET_S
+        while self._wire.now_s() < until:
             self._wire.read(until=until)
         self._lines.clear()
 
     def _listen(self, *, until: float) -> None:
         """Wait for one line that ends now."""
-        while (now_s := time.monotonic()) < until:
+        while (now_s := self._wire.now_s()) < until:
             has_line = self._note(self._wire.read(until=until), came_s=now_s)
-            self._looked_s = time.monotonic()
+            self._looked_s = self._wire.now_s()
             if has_line:
                 return
 

@@ -55,6 +55,14 @@ class Wire:
         except ValueError as error:  # a rate that this adapter's driver refuses, an unknown kind of URL
             raise OSError(str(error)) from error
 
+    def now_s(self) -> float:
+        """Return the clock by which replies are awaited (`time.monotonic`, but of a recording its own)."""
+        return time.monotonic()
+
+    def pause(self, wait_s: float) -> None:
+        """Leave the line alone for a moment."""
+        time.sleep(wait_s)
+
     @property
     def is_waiting(self) -> bool:
         """Tell whether anything has arrived that was not read yet."""
@@ -67,12 +75,16 @@ class Wire:
     def drain(self) -> bool:
         """Throw away all that has arrived; tell whether there was anything."""
         dropped = 0
-        while (waiting := self._port.in_waiting) and dropped < _FLOOD_BYTES:
-            dropped += len(self._port.read(waiting))
+        while dropped < _FLOOD_BYTES and (data := self.waiting()):
+            dropped += len(data)
         return dropped > 0
 
+    def waiting(self) -> bytes:
+        """Return what has arrived, without waiting for more."""
+        return bytes(self._port.read(self._port.in_waiting))
+
     def read(self, *, until: float) -> bytes:
-        """Return what has arrived, waiting for a first byte; empty: `time.monotonic()` has passed `until` first."""
+        """Return what has arrived, waiting for a first byte; empty: `now_s` has passed `until` first."""
         while not (first := self._port.read(1)):
             if time.monotonic() >= until:
                 return b""
@@ -100,6 +112,10 @@ class LineWire:
         self._buffer = LineBuffer()
         self._lines: deque[bytes] = deque()
 
+    def now_s(self) -> float:
+        """Return the wire's clock."""
+        return self._wire.now_s()
+
     @property
     def has_partial(self) -> bool:
         """Tell whether a line has begun whose terminator is still owed."""
@@ -122,9 +138,9 @@ class LineWire:
         return self._wire.drain() or dropped
 
     def line(self, *, until: float) -> bytes | None:
-        """Return the next whole line, or None when `time.monotonic()` has passed `until` without one."""
+        """Return the next whole line, or None when `now_s` has passed `until` without one."""
         while not self._lines:
-            if time.monotonic() >= until:  # asked before each read: an instrument may talk for ever without an end
+            if self.now_s() >= until:  # asked before each read: an instrument may talk for ever without an end
                 return None
             self._lines.extend(self._buffer.feed(self._wire.read(until=until)))
         return self._lines.popleft()

@@ -154,15 +154,17 @@ def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
     if table.port is None:
         remedy = 'write port = "/dev/serial/by-id/..."; `vatvigil ports` lists those found'
         reading.add(Problem(key=(*key, "port"), reason="it is missing", remedy=remedy))
+    record = None if table.record_bytes is None else reading.path.parent / table.record_bytes
     return ProbeConfig(
         id=name,
         port=table.port or "",
+        record_bytes=record,
         limits=QualityLimits(**_known(reading, (*key, "limits"), table.limits, QualityLimits)),
         errors=ErrorModel(**_known(reading, (*key, "errors"), table.errors, ErrorModel)),
         calibration=CalibrationLimits(**_known(reading, (*key, "calibration"), table.calibration, CalibrationLimits)),
         text=None if table.text is None else _text(reading, (*key, "text"), table.text),
         modbus=None if table.modbus is None else modbus_of(reading, (*key, "modbus"), table.modbus),
-        **table.given("port", "limits", "errors", "calibration", "text", "modbus"),
+        **table.given("port", "record_bytes", "limits", "errors", "calibration", "text", "modbus"),
     )
 
 

@@ -154,6 +154,7 @@ class ProbeTable(Table):
     data_bits: Whole | None = None
     dtr: Switch | None = None
     rts: Switch | None = None
+    record_bytes: Path | None = None
     stop_bits: Whole | None = None
     modbus: ModbusTable | None = None
     identity: Text | None = None

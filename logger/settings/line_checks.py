@@ -13,7 +13,7 @@ from logger.settings.ranges import wrong
 _BAUDS: Final = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
 _LAST_REGISTER: Final = 65535
 _LAST_BIT: Final = 15
-_OF_THE_LINE: Final = ("protocol", "baud", "parity", "data_bits", "stop_bits", "dtr", "rts")
+_OF_THE_LINE: Final = ("protocol", "baud", "parity", "data_bits", "stop_bits", "dtr", "rts", "record_bytes")
 _SERIAL_ADDRESSES: Final = (1, 247)
 """MODBUS over Serial Line V1.02, 2.2; from memory. Behind TCP 0 and 255 are in use for the instrument itself."""
 _UNITS_ON_TCP: Final = (0, 255)

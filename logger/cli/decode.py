@@ -1,0 +1,112 @@
+"""`vatvigil decode`: recorded bytes -> a recording that `replay` reads. Law: nothing but the new file is written."""
+
+import logging
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from itertools import chain, islice
+from pathlib import Path
+from typing import BinaryIO
+
+import click
+
+from logger.cli.asking import check_probe, examples
+from logger.cli.common import config_option, load_config, sentences, warn_if_simulated
+from logger.config import Config, ProbeConfig
+from logger.errors import RefusedError, StoreError
+from logger.model import Block, Calibration, Command, CommandKind, Indication
+
+ROWS = 360
+
+
+@click.command(
+    short_help="recorded bytes through the decoder once more",
+    epilog=examples(
+        "vatvigil decode north.bytes --probe north-probe --out north.jsonl && vatvigil replay north.jsonl",
+    ),
+)
+@click.argument("file", type=click.Path(dir_okay=False, exists=True, path_type=Path))
+@click.option("--probe", required=True, help="Which probe's ticks, and the description to read them by.")
+@click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="New file [default: standard output].")
+@config_option
+@sentences
+def decode(file: Path, probe: str, out: Path | None, config_path: Path) -> None:
+    """Read the bytes that `record_bytes` wrote as the watch would read them, and write a recording for `replay`.
+
+    With the configuration they were recorded with, every tick ends as it did then; with another description of the same
+    probe they are read anew. The calibration that the store held then, if there is one, stands at the beginning.
+    """
+    from logger.cli.export import opened
+
+    config = load_config(config_path)
+    check_probe(config, probe)
+    warn_if_simulated(simulated=config.simulated)
+    logging.getLogger("logger").addHandler(logging.NullHandler())  # lost ports are in the recording
+    with file.open("rb") as stream:
+        found = _indications(config, config.probe(probe), stream, name=str(file))
+        first = next(found, None)
+        if first is None:
+            raise RefusedError(f"{file} holds no tick of {probe!r}; is it the log of its port?")
+        reasons: Counter[str] = Counter()
+        with opened(out) as target:
+            _write(config, config.probe(probe), _counted(first, found, reasons), target)
+    told = ", ".join(f"{count} {words}" for words, count in reasons.most_common())
+    click.echo(f"{sum(reasons.values())} records: {told}", err=True)
+
+
+def _indications(config: Config, probe: ProbeConfig, stream: BinaryIO, *, name: str) -> Iterator[Indication]:
+    """Return what the probe's ticks brought; others on its port are read too, so that their bytes are nobody else's."""
+    from logger.probe import byte_log
+    from logger.probe.played import played
+
+    shared = {each.id: each for each in config.probes if each.port == probe.port}
+    items = byte_log.read(stream, name=name)
+    return (each for each in played(items, shared, simulated=config.simulated) if each.probe == probe.id)
+
+
+def _counted(first: Indication, rest: Iterable[Indication], reasons: Counter[str]) -> Iterator[Indication]:
+    """Pass indications on and count how they ended; the watch time of a recording never falls."""
+    last_us = first.elapsed_us
+    for each in chain([first], rest):
+        if each.elapsed_us >= last_us:
+            reasons[each.reason.words] += 1
+            last_us = each.elapsed_us
+            yield each
+
+
+def _write(config: Config, probe: ProbeConfig, found: Iterator[Indication], target: BinaryIO) -> None:
+    from logger import recording
+
+    vat = next((each.id for each in config.vats if each.probe == probe.id), "")
+    header = recording.Header(
+        recording=recording.VERSION, simulated=config.simulated, vat=vat, probe=probe.id, poll_s=probe.poll_s
+    )
+    recording.write(target, header, _items(config, probe, found))
+
+
+def _items(config: Config, probe: ProbeConfig, found: Iterator[Indication]) -> Iterator[Block | Command]:
+    from logger.cycle import block_of
+
+    seq = 1
+    while taken := list(islice(found, ROWS)):
+        made = _calibration(config, probe, before_us=taken[0].at_us) if seq == 1 else None
+        if made is not None:
+            yield Command(
+                id=0, at_us=taken[0].at_us, kind=CommandKind.CALIBRATE, vat="", probe=probe.id, calibration=made, seq=1
+            )
+        yield block_of(taken, first_seq=seq)
+        seq += len(taken)
+
+
+def _calibration(config: Config, probe: ProbeConfig, *, before_us: int) -> Calibration | None:
+    """Return the calibration that was in force then, if the store can be read and holds one."""
+    from logger.store import Store, queries
+
+    try:
+        store = Store.open(config.store_url, simulated=config.simulated, read_only=True)
+    except StoreError:
+        return None
+    try:
+        made = [one.calibration for one in queries.calibrations(store, probe.id) if one.accepted]
+    finally:
+        store.close()
+    return next((one for one in reversed(made) if one.at_us <= before_us), None)

@@ -1,0 +1,157 @@
+"""A log of the bytes on one port, with their times, that the decoder can be fed with again. JSON Lines, UTF-8.
+
+    {"bytes": 1, "port": "/dev/ttyUSB0", "simulated": false}          a run begins; times count from here
+    {"t_us": 12, "tick": {"probe": "p1", "at_us": 0, "elapsed_us": 0}}   a probe is to be read
+    {"t_us": 20, "opened": true}
+    {"t_us": 25, "sent": "520d0a"}                                    hexadecimal
+    {"t_us": 31045, "got": "3137312e", "waited": false}               whether it was there before anybody looked
+    {"t_us": 99999, "lost": "the port failed"}
+
+Law: what is written is read back to the bit, in the order in which it happened. Writing never disturbs the watch: a log
+that cannot be written, or that has grown to `LARGEST`, ends with a warning.
+"""
+
+import logging
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import msgspec
+
+from logger.config import ProbeConfig
+from logger.errors import RefusedError
+from logger.probe.wire import Wire
+
+log = logging.getLogger(__name__)
+
+VERSION: Final = 1
+LARGEST: Final = 256 << 20
+"""Bytes; at 9600 baud, printing all the time, some two weeks."""
+
+
+class Head(msgspec.Struct, frozen=True, rename={"version": "bytes"}):
+    """The begin of a run."""
+
+    version: int
+    port: str
+    simulated: bool
+
+
+class Tick(msgspec.Struct, frozen=True):
+    """A probe that is to be read."""
+
+    probe: str
+    at_us: int
+    elapsed_us: int
+
+
+class Happening(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
+    """One thing that happened on the port; `t_us` since the begin of the run."""
+
+    t_us: int
+    tick: Tick | None = None
+    opened: bool = False
+    sent: str = ""
+    got: str = ""
+    waited: bool = False
+    lost: str = ""
+
+
+class ByteLog:
+    """Appends what happens on one port to a file."""
+
+    def __init__(self, path: Path, *, port: str, simulated: bool) -> None:
+        """Begin a run at the file's end; a file that cannot be opened is a warning."""
+        self._path, self._began_s = path, time.monotonic()
+        self._file: BinaryIO | None = None
+        try:
+            self._file = path.open("ab")
+        except OSError as error:
+            log.warning("%s: the bytes are not recorded: %s", path, error.strerror)
+        self._write(Head(VERSION, port, simulated))
+
+    def note(self, **what: Any) -> None:  # noqa: ANN401 - the fields of Happening
+        """Write one happening, now."""
+        self._write(Happening(round((time.monotonic() - self._began_s) * 1e6), **what))
+
+    def close(self) -> None:
+        """End the log."""
+        if self._file is not None:
+            self._file.close()
+        self._file = None
+
+    def _write(self, what: Head | Happening) -> None:
+        if self._file is None:
+            return
+        try:
+            self._file.write(msgspec.json.encode(what) + b"\n")
+            self._file.flush()
+            is_full = self._file.tell() > LARGEST
+        except OSError as error:
+            log.warning("%s: the bytes are recorded no further: %s", self._path, error.strerror)
+            self.close()
+        else:
+            if is_full:
+                log.warning("%s: the bytes are recorded no further: it has %d MB", self._path, LARGEST >> 20)
+                self.close()
+
+
+class LoggedWire(Wire):
+    """A wire that notes all that goes over it."""
+
+    def __init__(self, probe: ProbeConfig, notes: ByteLog) -> None:
+        """Open the port. Raises one of `FAILURES`."""
+        super().__init__(probe)
+        self._notes = notes
+        notes.note(opened=True)
+
+    def send(self, data: bytes) -> None:
+        """Write all of `data`."""
+        self._notes.note(sent=data.hex())
+        super().send(data)
+
+    def read(self, *, until: float) -> bytes:
+        """Return what has arrived, waiting for a first byte."""
+        waited = self.is_waiting
+        data = super().read(until=until)
+        if data:
+            self._notes.note(got=data.hex(), waited=waited)
+        return data
+
+    def waiting(self) -> bytes:
+        """Return what has arrived, without waiting for more."""
+        data = super().waiting()
+        if data:
+            self._notes.note(got=data.hex(), waited=True)
+        return data
+
+
+def read(stream: BinaryIO, *, name: str) -> Iterator[Head | Happening]:
+    """Yield what a log holds; a last line that was cut off is left out. Raises RefusedError naming the wrong line."""
+    decoders = msgspec.json.Decoder(Head), msgspec.json.Decoder(Happening)
+    is_first = True
+    for number, line in enumerate(stream, start=1):
+        if not line.endswith(b"\n"):
+            return
+        is_head = line.startswith(b'{"bytes"')
+        try:
+            what: Head | Happening = decoders[0].decode(line) if is_head else decoders[1].decode(line)
+        except (msgspec.DecodeError, UnicodeDecodeError) as error:
+            raise RefusedError(f"{name}, line {number}: {error}. Is it a log of bytes (record_bytes)?") from error
+        if is_first and not is_head:
+            raise RefusedError(f"{name}, line 1: a log of bytes begins with what it is of")
+        if isinstance(what, Head) and what.version != VERSION:
+            raise RefusedError(f"{name}, line {number}: format {what.version} is not known here, only {VERSION}")
+        is_first = False
+        if isinstance(what, Happening) and not _is_hexadecimal(what.got):
+            raise RefusedError(f"{name}, line {number}: {what.got!r} is not hexadecimal")
+        yield what
+
+
+def _is_hexadecimal(text: str) -> bool:
+    try:
+        bytes.fromhex(text)
+    except ValueError:
+        return False
+    return True
