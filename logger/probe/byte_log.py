@@ -5,6 +5,7 @@
     {"t_us": 20, "opened": true}
     {"t_us": 25, "sent": "520d0a"}                                    hexadecimal
     {"t_us": 31045, "got": "3137312e", "waited": false}               whether it was there before anybody looked
+    {"t_us": 31050, "quiet": true}                                    somebody looked, and nothing was there
     {"t_us": 99999, "lost": "the port failed"}
 
 Law: what is written is read back to the bit, in the order in which it happened. Writing never disturbs the watch: a log
@@ -55,6 +56,8 @@ class Happening(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_
     sent: str = ""
     got: str = ""
     waited: bool = False
+    quiet: bool = False
+    """Somebody looked and nothing was there."""
     lost: str = ""
 
 
@@ -113,7 +116,7 @@ class LoggedWire(Wire):
 
     def read(self, *, until: float) -> bytes:
         """Return what has arrived, waiting for a first byte."""
-        waited = self.is_waiting
+        waited = super().is_waiting
         data = super().read(until=until)
         if data:
             self._notes.note(got=data.hex(), waited=waited)
@@ -124,7 +127,17 @@ class LoggedWire(Wire):
         data = super().waiting()
         if data:
             self._notes.note(got=data.hex(), waited=True)
+        else:
+            self._notes.note(quiet=True)
         return data
+
+    @property
+    def is_waiting(self) -> bool:
+        """Tell whether anything has arrived."""
+        if super().is_waiting:
+            return True
+        self._notes.note(quiet=True)
+        return False
 
 
 def read(stream: BinaryIO, *, name: str) -> Iterator[Head | Happening]:

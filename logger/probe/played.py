@@ -4,6 +4,7 @@ Law: the wire's clock is the log's, so nothing waits and the outcome is always t
 bytes were recorded with, every tick ends as it ended then; with another description, it is read anew.
 """
 
+import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 
@@ -23,23 +24,34 @@ class _Tape:
     happenings: list[Happening]
     at: int = 0
     now_us: int = 0
-    tick_end: int = 0
-    """Where the next tick stands."""
 
     @property
-    def next(self) -> Happening | None:
-        """Return what happens next, but for what was sent: it is the reader that sends."""
-        while self.at < len(self.happenings) and self.happenings[self.at].sent:
-            self.at += 1
+    def head(self) -> Happening | None:
+        """Return what happens next."""
         return self.happenings[self.at] if self.at < len(self.happenings) else None
 
-    def arrives(self, *, until_us: int) -> Happening | None:
-        """Return what comes until then: bytes, or the loss of the port."""
-        coming = self.next
-        if coming is None or not (coming.got or coming.lost):
-            return None
-        has_waited = coming.waited and self.at < self.tick_end
-        return coming if has_waited or coming.t_us <= until_us else None
+    def coming(self, *, until_us: int) -> int | None:
+        """Return where the bytes (or the loss of the port) stand that come until then.
+
+        What waited when somebody looked is there for whoever looks, unless something was sent or found quiet before.
+        """
+        may_wait = True
+        for index in range(self.at, len(self.happenings)):
+            happening = self.happenings[index]
+            if happening.got or happening.lost:
+                return index if (may_wait and happening.waited) or happening.t_us <= until_us else None
+            if happening.opened or happening.t_us > until_us:
+                return None
+            may_wait = False
+        return None
+
+    def take(self, index: int) -> bytes:
+        """Return the bytes there; all before them is over. Raises OSError where the port was lost."""
+        happening = self.happenings[index]
+        self.at, self.now_us = index + 1, max(self.now_us, happening.t_us)
+        if happening.lost:
+            raise OSError(happening.lost)
+        return bytes.fromhex(happening.got)
 
 
 class PlayedWire(Wire):
@@ -52,7 +64,13 @@ class PlayedWire(Wire):
     @property
     def is_waiting(self) -> bool:
         """Tell whether anything has come."""
-        return self._tape.arrives(until_us=self._tape.now_us) is not None
+        head = self._tape.head
+        if head is not None and head.quiet:
+            self._tape.at += 1
+            return False
+        if head is not None and head.lost:
+            self._tape.take(self._tape.at)
+        return self._tape.coming(until_us=self._tape.now_us) is not None
 
     def now_s(self) -> float:
         """Return the log's time."""
@@ -62,25 +80,28 @@ class PlayedWire(Wire):
         """Let the log's time pass."""
         self._tape.now_us += round(wait_s * 1e6)
 
-    def send(self, data: bytes) -> None:
-        """Send nothing: what came back is on the tape."""
+    def send(self, data: bytes) -> None:  # noqa: ARG002 - what came back is on the tape
+        """Take it that what was sent then is sent now."""
+        head = self._tape.head
+        if head is not None and head.sent:
+            self._tape.at += 1
+            self._tape.now_us = max(self._tape.now_us, head.t_us)
 
     def waiting(self) -> bytes:
         """Return what has come."""
-        return self.read(until=self.now_s()) if self.is_waiting else b""
+        if not self.is_waiting:
+            return b""
+        index = self._tape.coming(until_us=self._tape.now_us)
+        return b"" if index is None else self._tape.take(index)
 
     def read(self, *, until: float) -> bytes:
         """Return what comes next. Raises OSError where the port was lost."""
-        tape, until_us = self._tape, round(until * 1e6)
-        coming = tape.arrives(until_us=max(until_us, tape.now_us))
-        if coming is None:
-            tape.now_us = max(tape.now_us, until_us)
-            return b""
-        tape.at += 1
-        tape.now_us = max(tape.now_us, coming.t_us)
-        if coming.lost:
-            raise OSError(coming.lost)
-        return bytes.fromhex(coming.got)
+        tape, until_us = self._tape, math.floor(until * 1e6) + 1
+        index = tape.coming(until_us=max(until_us, tape.now_us))
+        if index is not None:
+            return tape.take(index)
+        tape.now_us = max(tape.now_us, until_us)
+        return b""
 
     def close(self) -> None:
         """Do nothing: there is no port."""
@@ -109,8 +130,8 @@ class PlayedLine(Line):
     def wire(self, elapsed_us: int) -> Wire:
         """Return the wire if the port was open, or was opened now. Raises Missing if it was not."""
         del elapsed_us
-        coming = self._tape.next
-        if self._wire is None and coming is not None and coming.opened:
+        head = self._tape.head
+        if self._wire is None and head is not None and head.opened:
             self._tape.at += 1
             self._wire = PlayedWire(self._tape)
         if self._wire is None:
@@ -143,10 +164,9 @@ def _run(happenings: list[Happening], probes: Mapping[str, ProbeConfig], *, simu
         name: Reader(line, CONVERSATIONS[probe.protocol](probe, simulated=simulated), is_shared=len(probes) > 1)
         for name, probe in probes.items()
     }
-    for index, end in zip(ticks, [*ticks[1:], len(happenings)], strict=True):
+    for index in ticks:
         tick = happenings[index].tick
         line.skip_to(index + 1)
-        tape.tick_end = end
         tape.now_us = max(tape.now_us, happenings[index].t_us)
         if tick is not None and tick.probe in readers:
             yield readers[tick.probe].read(at_us=tick.at_us, elapsed_us=tick.elapsed_us)
