@@ -4,7 +4,7 @@ import logging
 import os
 import sys
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import click
@@ -18,6 +18,9 @@ from logger.store import Store
 
 HELD = "another program holds the port"
 """What the port's line says when it is locked."""
+PRINTING_TRIES = 3
+LISTEN_S = 1.0
+ENOUGH_BYTES = 2000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,15 +114,57 @@ def _new_file(path: Path) -> Finding:
 def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> Finding:
     from logger.probe.reader import reader
 
-    reads = reader(probe, simulated=config.simulated)
+    # What is recorded of a port is the daemon's; and one that prints by itself may need more than one time limit.
+    reads = reader(replace(probe, record_bytes=None), simulated=config.simulated)
+    tries = PRINTING_TRIES if probe.text is not None and not probe.text.query else 1
     try:
-        found = reads.read(at_us=now_us(config), elapsed_us=0)
+        for _ in range(tries):
+            found = reads.read(at_us=now_us(config), elapsed_us=0)
+            if found.reason is not Reason.TIMEOUT:
+                break
     finally:
         reads.close()
     if found.reason is Reason.NONE:
-        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(found)} ({reads.identity})")
+        who = f" ({reads.identity})" if reads.identity else ""
+        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(found, reads.detail)}{who}")
     held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
-    return Finding(what=f"probe {probe.id}", ok=bool(held), text=held or _sentence(reads.detail, found.reason))
+    told = held or " ".join([_sentence(reads.detail, found.reason), *_line_trouble(probe, found.reason)])
+    return Finding(what=f"probe {probe.id}", ok=bool(held), text=told)
+
+
+def _line_trouble(probe: ProbeConfig, reason: Reason) -> Iterator[str]:
+    """Listen to the raw bytes of a probe that could not be read; say what they show, or how to see them."""
+    from logger.probe import diagnosis
+    from logger.probe.wire import FAILURES
+
+    if reason not in (Reason.GARBLED, Reason.TIMEOUT) or probe.protocol.is_modbus:
+        return
+    query, end, terminator = b"*IDN?", b"\n", b"\n"
+    if probe.text is not None:
+        query, end, terminator = (
+            text.encode("latin-1") for text in (probe.text.query, probe.text.query_end, probe.text.terminator)
+        )
+    try:
+        heard = _heard(probe, query + end if query else b"")
+    except FAILURES:
+        return
+    told = diagnosis.trouble(heard, query=query, end=terminator)
+    yield f"({told})" if told else f"(`vatvigil listen --probe {probe.id}` shows what comes)"
+
+
+def _heard(probe: ProbeConfig, query: bytes) -> bytes:
+    """Return what a port brings after a query. Raises one of `FAILURES`."""
+    from logger.probe.wire import Wire
+
+    wire, heard = Wire(probe), b""
+    try:
+        wire.send(query)
+        until = wire.now_s() + max(probe.timeout_s, LISTEN_S)
+        while wire.now_s() < until and len(heard) < ENOUGH_BYTES:
+            heard += wire.read(until=until)
+    finally:
+        wire.close()
+    return heard
 
 
 def _sentence(detail: str, reason: Reason) -> str:
@@ -127,8 +172,9 @@ def _sentence(detail: str, reason: Reason) -> str:
     return (detail or reason.words).partition(" (next try")[0]
 
 
-def _values(found: Indication) -> str:
-    return f"{found.potential_mv:.1f} mV, {found.temperature_c:.1f} C"
+def _values(found: Indication, detail: str) -> str:
+    temperature = f"no temperature: {detail}" if found.temperature_c is None else f"{found.temperature_c:.1f} C"
+    return f"{found.potential_mv:.1f} mV, {temperature}"
 
 
 def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> str:

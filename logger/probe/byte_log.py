@@ -74,9 +74,10 @@ class ByteLog:
             log.warning("%s: the bytes are not recorded: %s", path, error.strerror)
         self._write(Head(VERSION, port, simulated))
 
-    def note(self, **what: Any) -> None:  # noqa: ANN401 - the fields of Happening
-        """Write one happening, now."""
-        self._write(Happening(round((time.monotonic() - self._began_s) * 1e6), **what))
+    def note(self, *, at_s: float | None = None, **what: Any) -> None:  # noqa: ANN401 - the fields of Happening
+        """Write one happening, now or at a reading of `time.monotonic`."""
+        when_s = time.monotonic() if at_s is None else at_s
+        self._write(Happening(round((when_s - self._began_s) * 1e6), **what))
 
     def close(self) -> None:
         """End the log."""
@@ -116,10 +117,12 @@ class LoggedWire(Wire):
 
     def read(self, *, until: float) -> bytes:
         """Return what has arrived, waiting for a first byte."""
-        waited = super().is_waiting
+        waited, asked_s = super().is_waiting, time.monotonic()
         data = super().read(until=until)
         if data:
-            self._notes.note(got=data.hex(), waited=waited)
+            # A read sees bytes up to a moment after its limit; by the log they were in time, as they were taken to be.
+            at_s = max(asked_s, min(time.monotonic(), until))
+            self._notes.note(at_s=at_s, got=data.hex(), waited=waited)
         return data
 
     def waiting(self) -> bytes:

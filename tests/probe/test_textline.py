@@ -1,7 +1,9 @@
 """Lines of invented instruments, whole, cut, mutated and random, and what a description makes of them."""
 
 import math
+import random
 import re
+import time
 from dataclasses import replace
 
 import pytest
@@ -138,7 +140,8 @@ def says(line: bytes) -> tuple[float, float] | None:
     return (mv, celsius) if -1e4 <= mv <= 1e4 and -273.15 <= celsius <= 1e3 else None
 
 
-ALPHABET = st.sampled_from(list(b"0123456789+-.,eE mVC\r\nnaif\x00\xb0\xff"))
+RUBBISH = list(b"0123456789+-.,eE mVC\r\nnaif\x00\xb0\xff")
+ALPHABET = st.sampled_from(RUBBISH)
 
 
 @st.composite
@@ -164,3 +167,36 @@ def test_a_value_comes_of_a_line_that_says_it_and_of_no_other(line: bytes) -> No
 def test_a_value_comes_only_with_the_checksum_of_the_line(line: bytes) -> None:
     if isinstance(Description(SUMMED).decode(line), Reading):
         assert line == summed(line[1:-5])
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+@pytest.mark.parametrize("text", [PLAIN, SUMMED])
+def test_a_million_random_and_mutated_lines_give_no_value_that_they_do_not_say(text: TextConfig) -> None:
+    chance, description = random.Random(1), Description(text)  # noqa: S311 - no secret
+    read, longest_s, began_s = 0, 0.0, time.perf_counter()
+    for _ in range(1_000_000):
+        line = rough_line(chance, text)
+        before_s = time.perf_counter()
+        found = description.decode(line)
+        longest_s = max(longest_s, time.perf_counter() - before_s)
+        if isinstance(found, Reading):
+            read += 1
+            if text is SUMMED:
+                assert line == summed(line[1:-5])
+            elif found.temperature_c is not None:
+                assert (found.potential_mv, found.temperature_c) == says(line)
+    print(f"\n1,000,000 lines: {read} read, {time.perf_counter() - began_s:.0f} s, longest {longest_s * 1e3:.1f} ms")
+    assert read > 1000  # or nothing was tried
+
+
+def rough_line(chance: random.Random, text: TextConfig) -> bytes:
+    """A valid line, mutated in most cases, or bytes by chance."""
+    if chance.random() < 0.2:
+        return chance.randbytes(chance.randrange(300))
+    mv, celsius = f"{chance.uniform(-999, 999):+.1f}", f"{chance.uniform(0, 99):.2f}"
+    line = bytearray(summed(f"mv={mv} t={celsius}".encode()) if text is SUMMED else f"{mv} mV {celsius} C".encode())
+    for _ in range(chance.randrange(4)):
+        at = chance.randrange(len(line) + 1)
+        line[at : at + chance.randrange(4)] = bytes(chance.choices(RUBBISH, k=chance.randrange(4)))
+    return bytes(line)
