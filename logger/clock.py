@@ -4,6 +4,7 @@ Law: `at_us` may be stepped by whoever sets the machine's clock; `elapsed_us` is
 restart from where the log ends. Only the service builds a clock; everybody else is handed times.
 """
 
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -45,7 +46,7 @@ class Clock:
 def of(simulation: Simulation | None) -> Clock:
     """Return the machine's clock, or an accelerated one that both ends of a simulation derive alike."""
     if simulation is None:
-        return Clock(wall_us=lambda: time.time_ns() // 1000, steady_us=_machine_us, started_us=_machine_us())
+        return Clock(wall_us=lambda: time.time_ns() // 1000, steady_us=_awake_or_not_us, started_us=_awake_or_not_us())
     tied = simulation.epoch_monotonic_s
     begin_us = _machine_us() if tied is None else round(tied * SECOND_US)
     epoch_us = time.time_ns() // 1000 if simulation.epoch_us is None else simulation.epoch_us
@@ -56,6 +57,13 @@ def of(simulation: Simulation | None) -> Clock:
     return Clock(
         wall_us=lambda: epoch_us + steady_us(), steady_us=steady_us, started_us=steady_us(), speed=simulation.speed
     )
+
+
+def _awake_or_not_us() -> int:
+    """Return steady time that counts also while the machine is suspended, where there is such a clock (Linux)."""
+    if sys.platform == "linux":
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000
+    return _machine_us()
 
 
 def _machine_us() -> int:

@@ -52,8 +52,18 @@ class Parity(StrEnum):
 
 
 class AlarmKind(StrEnum):
-    """What an alarm watches: the vat (process alarms) or the instrument."""
+    """What an alarm watches: the vat (process alarms), the instrument, or the watch itself (the system's alarms)."""
 
+    BROKER_AWAY = "broker-away"
+    OUTBOX_AGE = "outbox-age"
+    """The broker is there, and events wait all the same."""
+    DISK_LOW = "disk-low"
+    CLOCK_STEPPED = "clock-stepped"
+    STORE_UNWRITABLE = "store-unwritable"
+    REHEARSAL = "rehearsal"
+    """The good-night test itself: no real alarm."""
+    REHEARSAL_FAILED = "rehearsal-failed"
+    """Nobody acknowledged the last good-night test in time."""
     PH_HIGH = "ph-high"
     PH_LOW = "ph-low"
     TEMPERATURE_HIGH = "temperature-high"
@@ -97,7 +107,7 @@ class AlarmKind(StrEnum):
     @property
     def is_process(self) -> bool:
         """Tell whether it judges the vat: bad data freezes it."""
-        return self not in _INSTRUMENT | UPKEEP
+        return self not in _INSTRUMENT | UPKEEP | _SYSTEM
 
     @property
     def is_suspended(self) -> bool:
@@ -109,6 +119,16 @@ class AlarmKind(StrEnum):
     def is_restless(self) -> bool:
         """Tell whether stirring or topping up suspends this alarm."""
         return self is AlarmKind.RATE_OF_CHANGE
+
+    @classmethod
+    def of_vats(cls) -> tuple["AlarmKind", ...]:
+        """Return the kinds that an alarm of a vat can have."""
+        return tuple(kind for kind in cls if not kind.is_system)
+
+    @property
+    def is_system(self) -> bool:
+        """Tell whether it judges the watch itself."""
+        return self in _SYSTEM
 
     @property
     def is_high(self) -> bool:
@@ -162,6 +182,17 @@ UPKEEP = frozenset(
     {AlarmKind.NO_CALIBRATION, AlarmKind.CALIBRATION_OVERDUE, AlarmKind.CHECK_OVERDUE, AlarmKind.DRIFTED}
 )
 """What the instrument is owed; see `measure/upkeep.py`."""
+_SYSTEM = frozenset(
+    {
+        AlarmKind.BROKER_AWAY,
+        AlarmKind.OUTBOX_AGE,
+        AlarmKind.DISK_LOW,
+        AlarmKind.CLOCK_STEPPED,
+        AlarmKind.STORE_UNWRITABLE,
+        AlarmKind.REHEARSAL,
+        AlarmKind.REHEARSAL_FAILED,
+    }
+)
 
 
 class Priority(StrEnum):
@@ -460,6 +491,21 @@ class HookConfig:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SystemConfig:
+    """What the watch says of itself."""
+
+    alarms: tuple[AlarmConfig, ...] = ()
+    """Its alarms that differ from those of `system.DEFAULTS`; their times are real seconds."""
+    disk_reserve_mb: float = 500.0
+    """Must stay free where the log is: over a year of one probe at 10 s. [CP]"""
+    rehearse_within_s: float = 600.0
+    """How long a good-night test may wait for its acknowledgement; real seconds. [CP]"""
+    rehearse_at_min: int | None = None
+    """When it begins by itself, minute of the local day; None: only when it is asked for."""
+    rehearse_zone: str = "UTC"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Simulation:
     """Present when all that is watched is a simulator: separate store, separate topics, every output says so."""
 
@@ -479,6 +525,7 @@ class Config:
     vats: tuple[VatConfig, ...]
     mqtt: MqttConfig | None = None
     hook: HookConfig | None = None
+    system: SystemConfig = field(default_factory=SystemConfig)
     simulation: Simulation | None = None
     buffers: tuple[BufferConfig, ...] = ()
     backup_dir: Path | None = None

@@ -1,7 +1,7 @@
 """The acquire cycle: indications and commands in, one transaction out.
 
 Law: one transaction holds everything a cycle made. A store that is busy or full is expected: evaluation goes on, what
-was made waits in memory in order, one event says so directly, and all of it is committed in order on recovery. The
+was made waits in memory in order, its events go out at once, and all of it is committed in order on recovery. The
 queue is bounded; past its end records are evaluated but not kept (what the watch carries is), and the journal says how
 many.
 """
@@ -14,10 +14,12 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logger import pipeline
+from logger.config import Priority
 from logger.errors import StoreBusyError
 from logger.model import (
     Answer,
     Block,
+    Carry,
     Cause,
     Command,
     Entry,
@@ -33,6 +35,8 @@ from logger.model import (
 from logger.mqtt.messages import Receipt
 from logger.pipeline import Watch
 from logger.store import Store, queries
+from logger.store.queries import Unreadable
+from logger.system import SYSTEM
 
 log = logging.getLogger(__name__)
 
@@ -52,9 +56,17 @@ class Batch:
     commands: list[Command] = field(default_factory=list)
     """Commands that came from outside, on their way into the inbox."""
     answers: list[Answer] = field(default_factory=list)
-    """Answers to commands that concern nothing we watch."""
+    """Answers to commands that concern no vat that we watch."""
     receipts: list[Receipt] = field(default_factory=list)
     """Of the messages that asked for some of this: handed back when it is stored."""
+    asked: list[Command] = field(default_factory=list)
+    """Commands about the system, still to be applied."""
+    system: Carry | None = None
+    """What the watch over the system carries now; None: as before."""
+
+    def __bool__(self) -> bool:
+        """Tell whether there is anything to store."""
+        return bool(self.outcomes or self.entries or self.commands or self.answers or self.receipts)
 
     def all_entries(self) -> list[Entry]:
         """Return every journal entry of the batch in the order of the journal: what was merged into it comes last."""
@@ -83,10 +95,12 @@ class Acquisition:
     """By probe."""
     _taken: set[int] = field(default_factory=set)
     """Commands applied already whose consumption may still wait for the store."""
+    _unreadable: list[Unreadable] = field(default_factory=list)
 
     def cycle(self, indications: Sequence[Indication]) -> Batch:
         """Evaluate indications (at least one) together with the commands that wait for their vats."""
         batch, pending = Batch(), self._pending()
+        self._refuse(batch, indications[-1].at_us)
         by_probe: dict[str, list[Indication]] = {}
         for indication in indications:
             by_probe.setdefault(indication.probe, []).append(indication)
@@ -95,9 +109,10 @@ class Acquisition:
             target = self.watched[probe]
             mine = [c for c in pending if c.vat == target.watch.vat.id or (not c.vat and c.probe == probe)]
             batch.outcomes.append(self._step(target, taken, mine))
-        nobodys = [command for command in pending if not self._is_ours(command)]
-        self._taken |= {command.id for command in nobodys}
-        batch.answers = [_nobodys(command) for command in nobodys]
+        batch.asked = [command for command in pending if command.vat == SYSTEM]
+        nobodys = [command for command in pending if command.vat != SYSTEM and not self._is_ours(command)]
+        self._taken |= {command.id for command in (*batch.asked, *nobodys)}
+        batch.answers += [_nobodys(command) for command in nobodys]
         return batch
 
     def _step(self, target: Watched, taken: Sequence[Indication], commands: Sequence[Command]) -> Outcome:
@@ -113,12 +128,22 @@ class Acquisition:
     def _pending(self) -> list[Command]:
         """Return the commands that wait in the inbox and were not applied yet."""
         try:
-            found = queries.pending_commands(self.store)
+            found = queries.pending(self.store)
         except StoreBusyError as busy:
             log.debug("The inbox cannot be read now: %s", busy)
             return []
         self._taken &= {command.id for command in found}
-        return [command for command in found if command.id not in self._taken]
+        fresh = [command for command in found if command.id not in self._taken]
+        self._unreadable = [row for row in fresh if isinstance(row, Unreadable)]
+        return [command for command in fresh if isinstance(command, Command)]
+
+    def _refuse(self, batch: Batch, at_us: int) -> None:
+        """Refuse what is no command here: else it would end every daemon that reads it."""
+        for row in self._unreadable:
+            self._taken.add(row.id)
+            batch.answers.append(Answer(command=row.id, seq=0, applied=False, text=row.why))
+            said = f"Command {row.id} of the inbox refused: {row.why}."
+            batch.entries.append(Entry(seq=0, at_us=at_us, vat="", cause=Cause.REFUSED, text=said))
 
     def _is_ours(self, command: Command) -> bool:
         vats = {target.watch.vat.id for target in self.watched.values()}
@@ -151,7 +176,8 @@ class Commit:
     def take(self, batch: Batch, *, at_us: int) -> list[Event]:
         """Queue a batch and commit what can be; return the events that are to go out now."""
         self.waiting.append(batch)
-        events = [*self.events(batch), *self.flush(at_us=at_us)]
+        events = self.events(batch)
+        events += self.flush(at_us=at_us)
         while len(self.waiting) > self.most_waiting:
             self._drop_records()
         return events
@@ -164,19 +190,24 @@ class Commit:
         last.answers += [a for outcome in dropped.outcomes for a in outcome.answers] + dropped.answers
         last.commands += dropped.commands
         last.receipts += dropped.receipts
+        last.system = dropped.system or last.system
         carried = [replace(o, measurements=o.measurements[:0], entries=(), answers=()) for o in dropped.outcomes]
         vats = {outcome.vat for outcome in carried}
         last.outcomes = [o for o in last.outcomes if len(o.measurements) or o.vat not in vats] + carried
 
     def flush(self, *, at_us: int) -> list[Event]:
-        """Commit what waits and mark what was delivered; return events about the store itself."""
+        """Commit what waits and mark what was delivered; return the event that tells of lost records, if any were."""
         try:
             while self.waiting:
                 self._commit(self.waiting[0])
                 self.waiting.popleft()
             self._mark()
+            self.store.settled()
         except StoreBusyError as busy:
-            return self._failed(str(busy), at_us=at_us)
+            if not self.trouble:
+                log.error("%s; evaluation goes on, records wait in memory", busy)  # noqa: TRY400 - expected, no bug
+            self.trouble = str(busy)
+            return []
         return self._recovered(at_us=at_us) if self.trouble else []
 
     def events(self, batch: Batch) -> list[Event]:
@@ -188,6 +219,8 @@ class Commit:
         with self.store.begin() as work:
             for outcome in batch.outcomes:
                 work.append(outcome, run=self.run)
+            if batch.system:
+                work.remember(SYSTEM, batch.system)
             work.add_entries(batch.entries)
             work.add_events(events, {e.id: self.delivered[e.id] for e in events if e.id in self.delivered})
             for command in batch.commands:
@@ -210,26 +243,14 @@ class Commit:
         self.delivered.clear()
         self.hooked.clear()
 
-    def _failed(self, why: str, *, at_us: int) -> list[Event]:
-        if self.trouble:
-            return []
-        log.error("%s; evaluation goes on, records wait in memory", why)
-        self.trouble = why
-        text = f"The store cannot be written: {why}. Readings wait in memory; alarms go on. Free space or unlock it."
-        return self._tell(Cause.STORE_UNWRITABLE, text, at_us=at_us)
-
     def _recovered(self, *, at_us: int) -> list[Event]:
-        log.warning("The store can be written again")
-        lost = f" {self._lost} records were evaluated but not kept." if self._lost else " Nothing was lost."
-        self.trouble, self._lost = "", 0
-        text = f"The store can be written again; what waited is in it.{lost}"
-        return [*self._tell(Cause.STORE_RECOVERED, text, at_us=at_us), *self.flush(at_us=at_us)]
-
-    def _tell(self, cause: Cause, text: str, *, at_us: int) -> list[Event]:
-        """Put an entry about the store behind what waits, and return its event to be sent at once."""
-        batch = Batch(entries=[Entry(seq=0, at_us=at_us, vat="", cause=cause, priority="high", text=text)])
-        self.waiting.append(batch)
-        return self.events(batch)
+        log.warning("The store can be written again; what waited is in it")
+        lost, self.trouble, self._lost = self._lost, "", 0
+        if not lost:
+            return []
+        text = f"{lost} records were evaluated but not kept, because the store took nothing for too long"
+        entry = Entry(seq=0, at_us=at_us, vat="", cause=Cause.RECORDS_LOST, priority=Priority.HIGH, text=text)
+        return self.take(Batch(entries=[entry]), at_us=at_us)
 
 
 def events_of(entries: Iterable[Entry], event_of: Callable[[Entry], Event | None]) -> list[Event]:

@@ -4,13 +4,14 @@ Law: standing states are built from what is carried now, never from a backlog; o
 no longer current is never sent. What comes in is for the ear.
 """
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
+from logger import system
 from logger.alarm.belief_words import evidence_of
 from logger.clock import Reading
 from logger.config import Config, MqttConfig, VatConfig
-from logger.model import AlarmState, Carry, Event, Outcome
+from logger.model import AlarmState, Carry, Entry, Event, Outcome
 from logger.mqtt import controls, discovery, payloads
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
@@ -35,10 +36,13 @@ class Hub:
     client: Client = field(init=False)
     delivery: Delivery = field(init=False)
     ear: Ear = field(init=False)
+    vats: tuple[VatConfig, ...] = field(init=False)
+    """Those that are watched, and the system."""
     _beat_us: int = 0
 
     def __post_init__(self) -> None:
         """Build the client; nothing connects before `start`."""
+        self.vats = (*self.config.vats, system.vat_of(self.config))
         self.topics = Topics.of(self.mqtt, simulated=self.config.simulated)
         will = payloads.status(self.topics, online=False)
         self.client = Client(config=self.mqtt, will=will, heard=self.topics.heard, post=self.post)
@@ -67,14 +71,14 @@ class Hub:
         """Set every standing message as it is at that UTC."""
         occurrences = {
             f"{vat.id}/{alarm.id}": carries[vat.id].alarms[alarm.id].occurrence
-            for vat in self.config.vats
+            for vat in self.vats
             for alarm in vat.alarms
             if alarm.id in carries[vat.id].alarms
         }
         self.delivery.put(payloads.status(self.topics, online=True))
         for message in discovery.announcements(self.config, self.frame, occurrences=occurrences):
             self.delivery.put(message)
-        for vat in self.config.vats:
+        for vat in self.vats:
             self._stand(vat, carries[vat.id], at_us=at_us)
 
     def retained(self) -> list[str]:
@@ -85,8 +89,7 @@ class Hub:
         """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""
         vat = next(vat for vat in self.config.vats if vat.id == outcome.vat)
         self._stand(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
-        if self.topics.discovery_prefix is not None:
-            self._renew_buttons(vat, outcome)
+        self._renew_buttons(vat, outcome.carry, outcome.entries)
         fresh_s = discovery.stale_s(self.config, vat)
         message = payloads.measurement(
             self.topics,
@@ -97,6 +100,21 @@ class Hub:
             expiry_s=fresh_s,
         )
         self.delivery.latest(message, now_us + fresh_s * SECOND_US)
+
+    def show_own(self, carry: Carry, entries: Sequence[Entry], *, at_us: int) -> None:
+        """Set the standing states of the system's alarms after these entries."""
+        vat = self.vats[-1]
+        self._stand(vat, carry, at_us=at_us)
+        self._renew_buttons(vat, carry, [entry for entry in entries if not entry.vat])
+
+    def _renew_buttons(self, vat: VatConfig, carry: Carry, entries: Iterable[Entry]) -> None:
+        """Announce anew the buttons of each alarm that has a new occurrence: they carry it."""
+        new = {entry.alarm for entry in entries if entry.annunciates or entry.held}
+        for alarm in vat.alarms if self.topics.discovery_prefix is not None else ():
+            if alarm.id in new:
+                occurrence = carry.alarms[alarm.id].occurrence
+                for message in controls.of_alarm(self.frame, vat, alarm, occurrence=occurrence):
+                    self.delivery.put(message)
 
     def beat(
         self, carries: Mapping[str, Carry], waiting: int, oldest_at_us: int | None, *, now: Reading, now_us: int
@@ -124,19 +142,12 @@ class Hub:
         """Let the broker forget what was stored, and what asks for nothing."""
         self.client.acknowledge([*receipts, *self.ear.take_free()])
 
-    def _renew_buttons(self, vat: VatConfig, outcome: Outcome) -> None:
-        """Announce anew the buttons of each alarm that has a new occurrence: they carry it."""
-        new = {entry.alarm for entry in outcome.entries if entry.annunciates or entry.held}
-        for alarm in vat.alarms:
-            if alarm.id in new:
-                occurrence = outcome.carry.alarms[alarm.id].occurrence
-                for message in controls.of_alarm(self.frame, vat, alarm, occurrence=occurrence):
-                    self.delivery.put(message)
-
     def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
         for alarm in vat.alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
+        if vat.id == system.SYSTEM:
+            return
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
         self.delivery.put(payloads.health(self.topics, vat.probe, status=status, findings=findings))
 

@@ -1,4 +1,4 @@
-"""What is slow and calendar-like: the daily backup and the look at the disk.
+"""What is slow and calendar-like: the daily backup, the look at the disk, the hour of the good-night test.
 
 Law: jobs run in the scheduler's threads and only post what they found; a job that fails in an unexpected way ends the
 process, since the scheduler would swallow it.
@@ -10,21 +10,26 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from logger.clock import Clock
+from logger.config import SystemConfig
 from logger.errors import StoreError
-from logger.model import Cause, Entry
+from logger.model import Cause, Command, CommandKind, Entry
 from logger.ports import Crashed
 from logger.store import Store
+from logger.system import SYSTEM
 
 log = logging.getLogger(__name__)
 
-DISK_RESERVE = 500_000_000
-"""Bytes that must stay free: over a year of one probe at 10 s. [CP]"""
 DISK_EVERY_MIN = 10
+DISK_DEADBAND = 1.1
+"""There is room again when so many times the reserve is free. [CP]"""
+MB = 1_000_000
+DAY_US = 86_400_000_000
 BACKUP_HOUR_UTC = 3
 LATE_S = 3600
 """A job may start so late (a machine that slept, a clock that was stepped) and still counts."""
@@ -37,15 +42,29 @@ class Found:
     entry: Entry
 
 
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What the disk is like: what is wrong (empty: nothing), or not yet quite right again."""
+
+    trouble: str
+    in_deadband: bool = False
+
+
 class Housekeeping:
-    """The scheduler and its two jobs."""
+    """The scheduler and its jobs."""
 
     def __init__(
-        self, store: Store, clock: Clock, *, backup_dir: Path | None, post: Callable[[Found | Crashed], None]
+        self,
+        store: Store,
+        clock: Clock,
+        *,
+        backup_dir: Path | None,
+        system: SystemConfig,
+        post: Callable[[Found | Room | Crashed], None],
     ) -> None:
         """Prepare; `start` begins."""
         self._store, self._clock, self._backup_dir, self._post = store, clock, backup_dir, post
-        self._disk_was_low = False
+        self._reserve, self._within_s = system.disk_reserve_mb * MB, system.rehearse_within_s
         defaults = {"misfire_grace_time": LATE_S, "coalesce": True, "max_instances": 1}
         self._scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
         self._scheduler.add_listener(self._on_error, EVENT_JOB_ERROR)
@@ -54,12 +73,19 @@ class Housekeeping:
             self._scheduler.add_job(self._look_at_disk, "cron", minute=minutes, args=[store.path.parent])
         if store.path is not None and backup_dir is not None:
             self._scheduler.add_job(self._back_up, "cron", hour=BACKUP_HOUR_UTC, args=[backup_dir])
+        if system.rehearse_at_min is not None:
+            hour, minute = divmod(system.rehearse_at_min, 60)
+            zone = ZoneInfo(system.rehearse_zone)
+            self._scheduler.add_job(self._rehearse, "cron", hour=hour, minute=minute, timezone=zone)
 
     def start(self) -> None:
-        """Begin; the disk is looked at at once."""
+        """Begin; the disk is looked at at once, and a backup that is overdue is made."""
         if self._store.path is not None:
             self._look_at_disk(self._store.path.parent)
         self._scheduler.start()
+        since_us = self._clock.read().at_us - DAY_US
+        if self._backup_dir is not None and not self._store.is_backed_up(self._backup_dir, since_at_us=since_us):
+            self._scheduler.add_job(self._back_up, args=[self._backup_dir])  # a machine may always be off at that hour
 
     def plan_anew(self) -> None:
         """Plan by the wall clock as it is now: the scheduler would wait until one that was set back catches up."""
@@ -71,10 +97,7 @@ class Housekeeping:
         self._scheduler.shutdown()
 
     def _look_at_disk(self, folder: Path) -> None:
-        trouble = _disk_trouble(folder)
-        if trouble and not self._disk_was_low:
-            self._tell(Cause.DISK_LOW, trouble)
-        self._disk_was_low = bool(trouble)
+        self._post(room(folder, self._reserve))
 
     def _back_up(self, folder: Path) -> None:
         try:
@@ -83,6 +106,17 @@ class Housekeeping:
             self._tell(Cause.BACKUP_FAILED, f"No backup was made: {error}")
         else:
             log.info("Backup written to %s", copy)
+
+    def _rehearse(self) -> None:
+        """Ask for the good-night test, as a person would."""
+        kind, at_us = CommandKind.REHEARSE, self._clock.read().at_us
+        command = Command(id=0, at_us=at_us, kind=kind, vat=SYSTEM, duration_s=self._within_s, by="schedule")
+        try:
+            with self._store.begin() as work:
+                work.add_command(command)
+                work.commit()
+        except StoreError as error:
+            self._tell(Cause.REFUSED, f"The good-night test could not begin: {error}. Try `vatvigil rehearse`")
 
     def _tell(self, cause: Cause, text: str) -> None:
         log.warning("%s", text)
@@ -93,12 +127,11 @@ class Housekeeping:
         self._post(Crashed(event.exception))
 
 
-def _disk_trouble(folder: Path) -> str:
-    """Say what is wrong with the room for the log; empty: nothing."""
+def room(folder: Path, reserve: float) -> Room:
+    """Return what there is to say of the room for the log; `reserve`: bytes that must stay free."""
     try:
         free = shutil.disk_usage(folder).free
     except OSError as error:
-        return f"The room at {folder} cannot be told ({error.strerror}): is the disk still there?"
-    return (
-        f"Only {free // 1_000_000} MB are free at {folder}: make room, or the log stops" if free < DISK_RESERVE else ""
-    )
+        return Room(f"the room at {folder} cannot be told ({error.strerror}): is the disk still there?")
+    trouble = f"only {free // MB} MB are free at {folder}: make room, or the log stops"
+    return Room(trouble if free < reserve else "", in_deadband=reserve <= free < reserve * DISK_DEADBAND)

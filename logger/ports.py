@@ -22,6 +22,8 @@ log = logging.getLogger(__name__)
 ATTENDED_S = 1.0
 """How often (vat time) a probe is read that somebody works on: a person waits for it to settle."""
 SECOND_NS = 1_000_000_000
+SAY_EVERY_NS = 600 * SECOND_NS
+"""How often at most it is logged that ticks were skipped. [CP]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +67,7 @@ class PortThread(Thread):
         super().__init__(name=f"port-{'+'.join(self.probes)}", daemon=True)
         self.skipped = 0
         """Ticks that fell into an earlier one's read."""
+        self._said, self._say_again = 0, 0
         self._readers, self._clock, self._post = readers, clock, post
         self._stopped = False
         self._attended = dict.fromkeys(self.probes, False)
@@ -103,7 +106,16 @@ class PortThread(Thread):
                 continue
             now = self._clock.read()
             self._post(grid.reader.read(at_us=now.at_us, elapsed_us=now.elapsed_us))
-            self.skipped += grid.done(time.monotonic_ns())
+            self._count(grid.done(time.monotonic_ns()))
+
+    def _count(self, skipped: int) -> None:
+        """Count ticks that were skipped; say so, once in a while."""
+        self.skipped += skipped
+        now = time.monotonic_ns()
+        if self.skipped > self._said and now >= self._say_again:
+            text = "%s: %d ticks were skipped, the line was too slow for them; a longer poll_s would keep time"
+            log.warning(text, "+".join(self.probes), self.skipped - self._said)
+            self._said, self._say_again = self.skipped, now + SAY_EVERY_NS
 
     def _grids(self, now: int) -> list[_Grid]:
         """Return the grids, each begun a part of its period after the one before."""

@@ -7,12 +7,12 @@ import logging
 from dataclasses import replace
 
 from logger import clock as clocks
-from logger import pipeline
+from logger import pipeline, system
 from logger.alarm.left import kept, left_standing
 from logger.clock import Clock
 from logger.config import Config, VatConfig
 from logger.cycle import Watched
-from logger.model import Entry
+from logger.model import Carry, Entry
 from logger.pipeline import Watch
 from logger.store import Store, queries
 
@@ -24,9 +24,10 @@ def left(store: Store, config: Config, *, config_hash: str, at_us: int) -> list[
     runs = queries.runs(store)
     if not runs or runs[-1].config_hash == config_hash:
         return []
-    left = list(left_standing(config.vats, queries.watches(store), at_us=at_us))
+    stood = left_standing((*config.vats, system.vat_of(config)), queries.watches(store), at_us=at_us)
+    left = [replace(entry, vat="") if entry.vat == system.SYSTEM else entry for entry in stood]
     for entry in left:
-        log.warning("%s %s: %s", entry.vat, entry.alarm, entry.text)
+        log.warning("%s %s: %s", entry.vat or system.SYSTEM, entry.alarm, entry.text)
     return left
 
 
@@ -40,6 +41,12 @@ def clock(store: Store, config: Config, clock: Clock) -> Clock:
     ends = [end for probe in probes if (end := queries.last_position(store, probe))]
     begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
     return replace(clock, base_us=max(begins, default=0))
+
+
+def own(store: Store, config: Config) -> Carry:
+    """Return what the watch over the system carries, as the store remembers it."""
+    vat = system.vat_of(config)
+    return kept(vat, queries.watches(store).get(vat.id, system.fresh()))
 
 
 def watched(store: Store, config: Config, vat: VatConfig) -> Watched:

@@ -21,7 +21,8 @@ from logger.cycle import Acquisition, Batch, Commit, events_of
 from logger.deliver import Hub
 from logger.errors import StoreBusyError
 from logger.hook import Hook, Ran
-from logger.housekeeping import Found, Housekeeping
+from logger.housekeeping import Found, Housekeeping, Room
+from logger.machine import Machine
 from logger.model import Carry, Cause, Command, Entry, Event, Indication, WatchState
 from logger.mqtt.ear import REMEMBERED
 from logger.mqtt.frame import Maker
@@ -31,12 +32,11 @@ from logger.notify import Manager
 from logger.ports import Crashed, PortThread
 from logger.probe.reader import readers
 from logger.store import Store, queries
+from logger.system import SYSTEM
 
 log = logging.getLogger(__name__)
 
 SECOND_US = 1_000_000
-STEP_US = 5 * SECOND_US
-"""A wall clock that runs away from the steady one by more than this (real time) was stepped. [CP]"""
 LAST_WORDS_S = 3.0
 """How long the end waits for the broker to take what is due."""
 LAST_COMMIT_S = 20.0
@@ -46,7 +46,7 @@ HUNG_S, HUNG_POLLS = 60.0, 3
 BUSY_S = 0.5
 """How long a cycle waits for another process that holds the store. [CP]"""
 
-Item = Indication | Crashed | Happening | Found | Ran
+Item = Indication | Crashed | Happening | Found | Room | Ran
 
 
 @dataclass(slots=True)
@@ -70,9 +70,8 @@ class Daemon:
     ports: list[PortThread]
     housekeeping: Housekeeping
     manager: Manager
+    machine: Machine
     queue: SimpleQueue[Item]
-    drift_us: int
-    """UTC minus watch time when last looked at."""
     unheard: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
     """Steady real time of the newest read, by probe."""
@@ -102,8 +101,9 @@ class Daemon:
         """Tell the hub of everything; remember where, so that what leaves the configuration can be cleared there."""
         before = queries.retained_topics(self.store)
         unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
+        carries = {**self._carries(), self.machine.vat.id: self.machine.carry}
         hub.ear.remember(queries.deliveries(self.store, limit=REMEMBERED))
-        hub.start(self._carries(), unsent, retained=before, at_us=self.clock.read().at_us)
+        hub.start(carries, unsent, retained=before, at_us=self.clock.read().at_us)
         with self.store.begin() as work:
             work.remember_topics([*before, *hub.retained()])
             work.commit()
@@ -136,24 +136,17 @@ class Daemon:
         before = [entry for item in items for entry in self._take(item, at_us=at_us)]
         before += self._tally(at_us=at_us)
         indications = [item for item in items if isinstance(item, Indication)]
-        if indications:
-            before += self._look_at_clock()
-            self._cycle(indications, before, at_us=at_us)
-            self._prove(indications)
-        else:
-            batch = self._with_heard(Batch(entries=before))
-            if before or batch.commands or batch.receipts:
-                self._keep(batch, at_us=at_us)
-        self._deliver(now)
-
-    def _cycle(self, indications: list[Indication], before: list[Entry], *, at_us: int) -> None:
-        batch = self._with_heard(self.acquisition.cycle(indications))
-        self._pace()
+        batch = self._with_heard(self.acquisition.cycle(indications) if indications else Batch())
         batch.entries += before
-        self._keep(batch, at_us=at_us)
-        for outcome in batch.outcomes:
-            if self.hub:
-                self.hub.show(outcome, now_us=_now_us())
+        delivery = self.hub.delivery if self.hub else None
+        if self.machine.judge(batch, now=now, delivery=delivery, store=self.commit.trouble):
+            self.housekeeping.plan_anew()
+        if batch:
+            self._keep(batch, at_us=at_us)
+        if indications:
+            self._pace()
+            self._prove(indications)
+        self._deliver(now)
 
     def _prove(self, indications: list[Indication]) -> None:
         """Tell the manager of progress, unless a port hangs: it must not hide behind the others."""
@@ -173,8 +166,18 @@ class Daemon:
     def _keep(self, batch: Batch, *, at_us: int) -> None:
         for entry in batch.all_entries():
             level = logging.WARNING if entry.annunciates else logging.INFO
-            log.log(level, "%s", " ".join(filter(None, [entry.vat, entry.alarm, f"{entry.cause}: {entry.text}"])))
+            log.log(
+                level, "%s", " ".join(filter(None, [entry.vat or SYSTEM, entry.alarm, f"{entry.cause}: {entry.text}"]))
+            )
         self._say(self.commit.take(batch, at_us=at_us))
+        if self.hub:
+            self._show(self.hub, batch, at_us=at_us)
+
+    def _show(self, hub: Hub, batch: Batch, *, at_us: int) -> None:
+        for outcome in batch.outcomes:
+            hub.show(outcome, now_us=_now_us())
+        if batch.system:
+            hub.show_own(batch.system, batch.entries, at_us=at_us)
 
     def _say(self, events: list[Event]) -> None:
         if self.hub:
@@ -189,21 +192,27 @@ class Daemon:
                 raise RuntimeError("a thread ended unexpectedly") from error
             case Found(entry):
                 yield entry
+            case Room():
+                self.machine.room = item
             case Ran() if self.hook:
                 failed = self.hook.on(item, _now_us(), at_us=at_us)
                 if failed:
                     yield failed
-            case Incoming() if self.hub:
-                self.hub.on(item, _now_us())
-                asked = self.hub.ear.hear(item, self._states(), at_us=at_us, now_us=_now_us())
-                if isinstance(asked, Entry):
-                    yield asked
-                elif asked is not None:
-                    self.unheard.append(asked)
             case Indication() | Ran():
                 pass
             case _ if self.hub:
-                self.hub.on(item, _now_us())
+                yield from self._hear(self.hub, item, at_us=at_us)
+
+    def _hear(self, hub: Hub, item: Happening, *, at_us: int) -> Iterator[Entry]:
+        """Take in what came from the broker; yield the refusal if it asked for what cannot be."""
+        hub.on(item, _now_us())
+        if not isinstance(item, Incoming):
+            return
+        asked = hub.ear.hear(item, self._states(), at_us=at_us, now_us=_now_us())
+        if isinstance(asked, Entry):
+            yield asked
+        elif asked is not None:
+            self.unheard.append(asked)
 
     def _tally(self, *, at_us: int, last: bool = False) -> list[Entry]:
         """Return the count of the commands that came too thick to be written down, when it is due."""
@@ -239,17 +248,6 @@ class Daemon:
         hook.accepted(accepted)
         hook.pump(_now_us())
         return hook.take_done()
-
-    def _look_at_clock(self) -> Iterator[Entry]:
-        """Yield an entry if the wall clock was stepped since the last look."""
-        now = self.clock.read()
-        drift_us = now.at_us - now.elapsed_us
-        step_us, self.drift_us = drift_us - self.drift_us, drift_us
-        if abs(step_us) > STEP_US * self.clock.speed:
-            text = f"The wall clock was stepped by {step_us / SECOND_US:+.0f} s; delays go by the steady clock"
-            log.warning("%s", text)
-            self.housekeeping.plan_anew()
-            yield Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.CLOCK_STEPPED, priority="low", text=text)
 
     def _states(self) -> dict[str, WatchState]:
         return {w.watch.vat.id: w.state for w in self.acquisition.watched.values()}
@@ -326,10 +324,10 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
         hook=Hook.of(config, post=queue.put),
         ports=[PortThread(line, clock, post=queue.put) for line in lines],
-        housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, post=queue.put),
+        housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, system=config.system, post=queue.put),
         manager=Manager.from_environment(),
+        machine=Machine.of(config, resume.own(store, config), clock=clock),
         queue=queue,
-        drift_us=now.at_us - now.elapsed_us,
     )
 
 

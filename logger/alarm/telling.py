@@ -21,16 +21,37 @@ def lines(
     vat: VatConfig, alarm: AlarmConfig, entry: Entry, *, facts: Facts, reason: Reason = Reason.NONE
 ) -> tuple[str, ...]:
     """Return the lines of one entry, at most three; `reason`: why its record has no reading."""
-    people = vat.people
-    since = ""
-    if entry.since_at_us is not None:
-        since = f" since {clock_time(entry.since_at_us, people, now_us=entry.at_us)}"
+    people, since = vat.people, _since(entry, vat.people)
     second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(alarm, entry, facts)}".strip()
     if entry.cause is Cause.RETURNED:
-        wanted = " It still waits to be acknowledged." if entry.after is not State.NORMAL else ""
-        return f"{vat.name}: {_over(alarm, entry)}{since}.{wanted}", second
+        return _returned(vat, alarm, entry, since), second
     first = f"{_before(entry)}{vat.name}: {_what(alarm, entry)}{since}."
-    return first, second, f"First {_first(alarm, reason)}. Then acknowledge it, or shelve it for a while."
+    return first, second, _do_first(alarm, reason)
+
+
+def own_lines(vat: VatConfig, alarm: AlarmConfig, entry: Entry, *, detail: str) -> tuple[str, ...]:
+    """Return the lines of an entry about the watch itself; `detail`: what is known of it, one sentence or nothing."""
+    since = _since(entry, vat.people)
+    if entry.cause is Cause.RETURNED:
+        return (_returned(vat, alarm, entry, since),)
+    first = f"{_before(entry)}{vat.name}: {_what(alarm, entry)}{since}."
+    return tuple(filter(None, (first, f"{detail.rstrip('.')}." if detail else "", _do_first(alarm, Reason.NONE))))
+
+
+def _since(entry: Entry, people: PeopleConfig) -> str:
+    if entry.since_at_us is None:
+        return ""
+    return f" since {clock_time(entry.since_at_us, people, now_us=entry.at_us)}"
+
+
+def _returned(vat: VatConfig, alarm: AlarmConfig, entry: Entry, since: str) -> str:
+    wanted = " It still waits to be acknowledged." if entry.after is not State.NORMAL else ""
+    return f"{vat.name}: {_over(alarm, entry)}{since}.{wanted}"
+
+
+def _do_first(alarm: AlarmConfig, reason: Reason) -> str:
+    then = "" if alarm.kind is AlarmKind.REHEARSAL else " Then acknowledge it, or shelve it for a while."
+    return f"First {_first(alarm, reason)}.{then}"
 
 
 def _before(entry: Entry) -> str:
@@ -113,6 +134,13 @@ def _first(alarm: AlarmConfig, reason: Reason) -> str:
 
 
 WHAT = {
+    AlarmKind.BROKER_AWAY: "the broker is away, no alarm reaches the hub",
+    AlarmKind.OUTBOX_AGE: "events wait that the broker does not accept",
+    AlarmKind.DISK_LOW: "the log soon has no room",
+    AlarmKind.CLOCK_STEPPED: "the wall clock was stepped",
+    AlarmKind.STORE_UNWRITABLE: "the log cannot be written",
+    AlarmKind.REHEARSAL: "TEST, no real alarm: the good-night test",
+    AlarmKind.REHEARSAL_FAILED: "the good-night test was not acknowledged",
     AlarmKind.NO_DATA: "no reading",
     AlarmKind.BLIND: "no reading that can be believed",
     AlarmKind.OUT_OF_LIQUID: "the probe seems to hang in air",
@@ -125,6 +153,13 @@ WHAT = {
     AlarmKind.CLAIM_WITHDRAWN: "a check says that the target was not reached as claimed",
 }
 _AGAIN = {
+    AlarmKind.BROKER_AWAY: "the broker is there again",
+    AlarmKind.OUTBOX_AGE: "the broker has taken all that waited",
+    AlarmKind.DISK_LOW: "there is room for the log again",
+    AlarmKind.CLOCK_STEPPED: "the watch goes on by the clock as it is now",
+    AlarmKind.STORE_UNWRITABLE: "the log can be written again",
+    AlarmKind.REHEARSAL: "TEST: the good-night test is over",
+    AlarmKind.REHEARSAL_FAILED: "another good-night test has begun, and will tell",
     AlarmKind.NO_DATA: "readings arrive again",
     AlarmKind.BLIND: "readings can be believed again",
     AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
@@ -138,6 +173,13 @@ _AGAIN = {
     AlarmKind.DEADLINE: "the target is shown, or another batch was started",
 }
 FIRST = {
+    AlarmKind.BROKER_AWAY: "look whether broker and network are there, and at the vats yourself until they are",
+    AlarmKind.OUTBOX_AGE: "look at the broker's log and its access rules",
+    AlarmKind.DISK_LOW: "make room on that disk",
+    AlarmKind.CLOCK_STEPPED: "look whether the clock is right now, and who set it",
+    AlarmKind.STORE_UNWRITABLE: "make room, or end what holds the log; do not stop the watch: it has the rest",
+    AlarmKind.REHEARSAL: "acknowledge this TEST at the hub, as you would an alarm",
+    AlarmKind.REHEARSAL_FAILED: "look what failed before you sleep, and rehearse again: `vatvigil rehearse`",
     AlarmKind.PH_HIGH: "measure with another instrument or a strip, and hold the batch until you know",
     AlarmKind.PH_LOW: "measure with another instrument or a strip",
     AlarmKind.TEMPERATURE_HIGH: "look at heater and room, and cool the vat",

@@ -121,6 +121,13 @@ def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tes
 
 
 _AGAIN = {
+    AlarmKind.BROKER_AWAY: "the broker is there again; what waited goes out to it",
+    AlarmKind.OUTBOX_AGE: "the broker has taken all that waited",
+    AlarmKind.DISK_LOW: "there is room for the log again",
+    AlarmKind.CLOCK_STEPPED: "the watch goes on by the clock as it is now",
+    AlarmKind.STORE_UNWRITABLE: "the store can be written again; what waited is in it",
+    AlarmKind.REHEARSAL: "TEST: it is over",
+    AlarmKind.REHEARSAL_FAILED: "another good-night test has begun, and will tell",
     AlarmKind.NO_DATA: "readings arrive again",
     AlarmKind.BLIND: "readings can be believed again",
     AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
@@ -133,6 +140,13 @@ _AGAIN = {
     AlarmKind.CLAIM_WITHDRAWN: "the target is shown anew, or another batch was started",
 }
 _FOUND = {
+    AlarmKind.BROKER_AWAY: "The broker is away, so no alarm reaches the hub",
+    AlarmKind.OUTBOX_AGE: "Events wait that the broker does not accept",
+    AlarmKind.DISK_LOW: "The log soon has no room",
+    AlarmKind.CLOCK_STEPPED: "The wall clock was stepped",
+    AlarmKind.STORE_UNWRITABLE: "The store cannot be written. Readings wait in memory; alarms go on",
+    AlarmKind.REHEARSAL: "TEST, no real alarm: this is the good-night test",
+    AlarmKind.REHEARSAL_FAILED: "The good-night test was not acknowledged",
     AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: its temperature and its potential move as no vat's do."
     " Push it down below the foam. pH and temperature alarms hold still meanwhile",
     AlarmKind.CLAIM_WITHDRAWN: "The claim that the target was reached does not hold: hold the batch, and show it anew",

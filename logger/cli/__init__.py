@@ -16,6 +16,7 @@ _COMMANDS: Mapping[str, str] = {
     "run": "watch: the daemon",
     "status": "what the daemon knows now",
     "alarms": "list, acknowledge, shelve",
+    "rehearse": "the good-night test: does an alarm reach you?",
     "mark": "say that the probe is out of the vat",
     "calibrate": "calibrate a probe, guided",
     "verify": "check a probe in a buffer, or beside another instrument",

@@ -11,6 +11,7 @@ from typing import Any, ParamSpec, TypedDict, Unpack
 import click
 import msgspec
 
+from logger import system
 from logger.cli.asking import (
     ask,
     by_option,
@@ -92,9 +93,9 @@ def _standing(config: Config, store: Store) -> Iterator[dict[str, Any]]:
     carries = queries.watches(store)
     newest = {vat.id: queries.latest(store, vat.probe) for vat in config.vats}
     now = now_of(config, [*newest.values()], at_us=now_us(config))
-    for vat in config.vats:
+    for vat in (*config.vats, system.vat_of(config)):
         carry = carries.get(vat.id, Carry(probe=vat.probe))
-        yield from map(msgspec.to_builtins, standing(vat, carry, newest[vat.id], now))
+        yield from map(msgspec.to_builtins, standing(vat, carry, newest.get(vat.id), now))
 
 
 def _row(alarm: dict[str, Any]) -> list[str]:
@@ -201,7 +202,7 @@ def _request(
 ) -> None:
     """Ask for one thing, and say what became of it."""
     config = load_config(how["config_path"])
-    target = vat_of(config, vat)
+    target = system.vat_of(config) if vat == system.SYSTEM else vat_of(config, vat)
     check_name(alarm, [str(each.id) for each in target.alarms], what=f"vat {target.id} has no alarm")
 
     def make(carry: Carry, at_us: int) -> list[Command]:
@@ -226,7 +227,7 @@ def _request(
 
 
 @alarms.command(short_help="what happened, who did what")
-@click.option("--vat", help="Only of this vat [default: of all, and of the system].")
+@click.option("--vat", help="Only of this vat, or of the system [default: of all].")
 @click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="The newest so many.")
 @moment_option("--since", help="Only from this time on, such as 2026-11-24T18:00:00Z.")
 @config_option
@@ -238,8 +239,9 @@ def journal(vat: str | None, limit: int, since: int | None, config_path: Path, a
 
     config = load_config(config_path)
     with reading_store(config) as store:
-        found = queries.entries(store, limit=limit, vat=vat, since_at_us=since)
-        if vat is not None and not found and not queries.entries(store, limit=1, vat=vat):
+        wanted = "" if vat == system.SYSTEM else vat
+        found = queries.entries(store, limit=limit, vat=wanted, since_at_us=since)
+        if vat not in (None, system.SYSTEM) and not found and not queries.entries(store, limit=1, vat=vat):
             vat_of(config, vat)
     if as_json:
         print_json({"simulated": config.simulated, "entries": [_entry(entry) for entry in found]})
@@ -262,4 +264,4 @@ def _told(entry: Entry) -> list[str]:
 
     what = f"{entry.cause}: {entry.text}" if entry.text not in ("", entry.cause.value) else entry.cause.value
     by = f" (by {entry.by})" if entry.by else ""
-    return [moment(entry.at_us), " ".join([entry.vat or "system", entry.alarm]).strip(), what + by]
+    return [moment(entry.at_us), " ".join([entry.vat or system.SYSTEM, entry.alarm]).strip(), what + by]

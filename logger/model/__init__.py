@@ -26,7 +26,7 @@ from logger.model.requests import (
     Verdict,
 )
 from logger.model.told import Day, Digest, Facts, Told
-from logger.model.watch import Carry, Outcome, Trend, WatchState, Witness
+from logger.model.watch import Carry, Outcome, Rehearsal, Trend, WatchState, Witness
 
 __all__ = [
     "LEADING",
@@ -68,6 +68,7 @@ __all__ = [
     "Progress",
     "Quality",
     "Reason",
+    "Rehearsal",
     "Segment",
     "Stance",
     "State",

@@ -146,6 +146,8 @@ class CommandKind(StrEnum):
     LEAVE = "leave"
     """The probe is back in its vat."""
     NOTE = "note"
+    REHEARSE = "rehearse"
+    """Begin a good-night test, to be acknowledged within `duration_s` (real seconds)."""
 
 
 class Mark(StrEnum):

@@ -54,6 +54,20 @@ class Trend:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Rehearsal:
+    """What is known of the newest good-night test."""
+
+    until_us: int | None = None
+    """Watch time until which it must be acknowledged; None: none runs."""
+    began_us: int = 0
+    """Watch time of its begin."""
+    accepted: bool = False
+    """The broker has its event."""
+    failed: str = ""
+    """Why the last one was in vain; empty: it was not."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Carry:
     """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction."""
 
@@ -101,6 +115,8 @@ class Carry:
     """How far the vat's target has been shown."""
     recent: int = 0
     """How many of the newest records the windows need."""
+    rehearsal: Rehearsal = field(default_factory=Rehearsal)
+    """Of the system only."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

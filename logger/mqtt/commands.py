@@ -19,6 +19,7 @@ from logger.config import VatConfig
 from logger.model import Cause, Command, CommandKind, Entry, Mark
 from logger.mqtt.messages import Incoming
 from logger.mqtt.topics import Address, Topics
+from logger.system import SYSTEM
 
 LONGEST_BYTES = 4096
 LONGEST_TEXT = 255
@@ -130,7 +131,7 @@ def refused(incoming: Incoming, topics: Topics, *, why: str, vats: Sequence[VatC
     return Entry(
         seq=0,
         at_us=at_us,
-        vat=vat.id if vat else "",
+        vat=vat.id if vat and vat.id != SYSTEM else "",
         cause=Cause.REFUSED,
         alarm=address.alarm if is_known else "",
         by=BY,
@@ -148,6 +149,8 @@ def _check_address(address: Address, *, known: Mapping[str, set[str]]) -> None:
     if address.verb not in (_OF_ALARM if address.alarm else _OF_VAT):
         verbs = [f"<vat>/<alarm>/{verb}" for verb in _OF_ALARM] + [f"<vat>/{verb}" for verb in _OF_VAT]
         raise _RefusedPayloadError(f"expected one of {', '.join(verbs)} below 'command'")
+    if address.vat == SYSTEM and not address.alarm and address.verb != CommandKind.NOTE:
+        raise _RefusedPayloadError(f"the watch itself takes no {address.verb}")
     if address.vat not in known:
         raise _RefusedPayloadError(f"there is no vat {shown(address.vat)}")
     if address.alarm and address.alarm not in known[address.vat]:

@@ -8,6 +8,7 @@ https://www.home-assistant.io/integrations/mqtt/ and its pages for each componen
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
+from logger import system
 from logger.config import AlarmConfig, Config, VatConfig
 from logger.model import Health
 from logger.mqtt import controls
@@ -32,6 +33,7 @@ def announcements(config: Config, frame: Frame, *, occurrences: Mapping[str, int
         found += _sensors(frame, vat, stale_s=stale_s(config, vat))
         found += [_health(frame, vat), _events(frame, vat)]
         found += [] if vat.reference_of else controls.of_vat(frame, vat)  # what a person says is of the vat itself
+    for vat in (*config.vats, system.vat_of(config)):
         for alarm in vat.alarms:
             found.append(_standing(frame, vat, alarm))
             occurrence = occurrences.get(f"{vat.id}/{alarm.id}", 0)

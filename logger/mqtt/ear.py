@@ -11,7 +11,8 @@ import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
-from logger.config import Config
+from logger import system
+from logger.config import Config, VatConfig
 from logger.errors import RefusedError
 from logger.measure import spot
 from logger.measure.spot import Spot
@@ -34,10 +35,16 @@ class Ear:
 
     config: Config
     topics: Topics
+    vats: tuple[VatConfig, ...] = field(init=False)
+    """Those that are watched, and the system."""
     gate: Gate = field(default_factory=Gate)
     _known: dict[str, None] = field(default_factory=dict)
     _held: list[Receipt] = field(default_factory=list)
     _free: list[Receipt] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Count the system among the vats: its alarms are answered like theirs."""
+        self.vats = (*self.config.vats, system.vat_of(self.config))
 
     def remember(self, deliveries: Iterable[str]) -> None:
         """Take note of deliveries that were taken, oldest first."""
@@ -60,7 +67,7 @@ class Ear:
         if not self.topics.is_command(incoming.topic):
             self._keep(incoming, self._free)
             return None
-        asked = commands.command_of(incoming, self.topics, vats=self.config.vats, at_us=at_us)
+        asked = commands.command_of(incoming, self.topics, vats=self.vats, at_us=at_us)
         if not isinstance(asked, Entry) and asked.delivery in self._known:
             if incoming.dup:
                 log.info("The broker repeats a command on %s that was taken", commands.shown(incoming.topic))
@@ -89,7 +96,7 @@ class Ear:
         receipts += [incoming.receipt] if incoming.receipt else []
 
     def _refused(self, incoming: Incoming, why: str, *, at_us: int) -> Entry:
-        return commands.refused(incoming, self.topics, why=why, vats=self.config.vats, at_us=at_us)
+        return commands.refused(incoming, self.topics, why=why, vats=self.vats, at_us=at_us)
 
     def _check(self, incoming: Incoming, asked: SpotAsked, states: Mapping[str, WatchState]) -> Command | Entry:
         """Return the check that a spot measurement makes with what the probe reads now, as a command."""

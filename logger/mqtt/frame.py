@@ -11,6 +11,7 @@ from logger.config import AlarmConfig, VatConfig
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import json_text, kind_words
 from logger.mqtt.topics import Topics, plain
+from logger.system import SYSTEM
 
 Json = dict[str, object]
 
@@ -32,7 +33,7 @@ class Frame:
 
     def of_vat(self, vat: VatConfig, component: str, *parts: str, **content: object) -> Message:
         """Return the announcement of an entity of a vat's device; `parts` name it beside the vat."""
-        device = self._device(self._id(vat.id), vat.name)
+        device = self._watch() if vat.id == SYSTEM else self._device(self._id(vat.id), vat.name)
         return self._message(component, self._id(vat.id, *parts), {**content, **self._availability(), "device": device})
 
     def of_watch(self, component: str, *parts: str, **content: object) -> Message:

@@ -18,12 +18,13 @@ from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
 from logger.model import AlarmState, Belief, Cause, Entry, Event, Health, Measurements, Quality, Told
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
+from logger.system import SYSTEM
 
 COVERAGE_FACTOR = 2
 """k of the expanded uncertainty U = k u, about 95 % (JCGM 100:2008, 6.2.1 and 6.3.3)."""
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED}
+_NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED, Cause.TESTED}
 EVENT_CAUSES = tuple(cause for cause in Cause if cause not in _NOT_WORTH_AN_EVENT)
 """Of what an event may tell."""
 _ONCE_A_RECORD = {
@@ -37,6 +38,13 @@ _ONCE_A_RECORD = {
     Cause.RELEASED,
 }
 _KIND_WORDS = {
+    AlarmKind.BROKER_AWAY: "broker away",
+    AlarmKind.OUTBOX_AGE: "events wait for the broker",
+    AlarmKind.DISK_LOW: "disk nearly full",
+    AlarmKind.CLOCK_STEPPED: "clock stepped",
+    AlarmKind.STORE_UNWRITABLE: "log not writable",
+    AlarmKind.REHEARSAL: "good-night test (TEST)",
+    AlarmKind.REHEARSAL_FAILED: "good-night test not acknowledged",
     AlarmKind.PH_HIGH: "pH high",
     AlarmKind.PH_LOW: "pH low",
     AlarmKind.TEMPERATURE_HIGH: "temperature high",
@@ -143,7 +151,7 @@ def alarm_state(topics: Topics, vat: VatConfig, *, alarm: AlarmConfig, state: Al
     standing = state.shown.is_standing
     content = _said(
         topics,
-        vat=vat.id,
+        vat=None if vat.id == SYSTEM else vat.id,
         alarm=alarm.id,
         state=state.shown.value,
         standing=standing,

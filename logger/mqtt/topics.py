@@ -10,6 +10,7 @@ from typing import Self
 
 from logger.config import MqttConfig
 from logger.errors import ConfigurationError
+from logger.system import SYSTEM
 
 _FORBIDDEN = "+#\0"
 """Characters that a topic name must not hold (MQTT 5.0, 4.7.1 and 1.5.4)."""
@@ -65,8 +66,8 @@ class Topics:
         return f"{self.root}/vat/{vat}/measurement"
 
     def alarm(self, vat: str, alarm: str) -> str:
-        """Retained: the standing state of an alarm."""
-        return f"{self.root}/vat/{vat}/alarm/{alarm}"
+        """Retained: the standing state of an alarm, of a vat or of the system."""
+        return f"{self.root}/system/alarm/{alarm}" if vat == SYSTEM else f"{self.root}/vat/{vat}/alarm/{alarm}"
 
     def event(self, vat: str) -> str:
         """Not retained: what just happened to a vat; no vat: to the system."""

@@ -89,6 +89,8 @@ def _house(overview: Overview) -> Iterator[str]:
     yield from row("Alarm load", _load(overview.alarms))
     if overview.commands_waiting:
         yield from row("Inbox", f"{counted(overview.commands_waiting, 'command')} waiting for the daemon")
+    for number, alarm in enumerate(overview.system):
+        yield from row("" if number else "System", alarm_line(alarm))
     yield from row("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
     if not overview.clock_known:
         yield from row("Clock", "only the daemon knows this simulation's clock: ages count from the newest record")

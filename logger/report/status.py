@@ -7,6 +7,7 @@ and what a person should do something about stands in `attention`, a sentence ea
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from logger import system
 from logger.alarm import words
 from logger.alarm.lifecycle import Step, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
@@ -149,6 +150,8 @@ class Overview:
     commands_waiting: int
     vats: list[VatStatus]
     alarms: Counters
+    system: list[Standing]
+    """Alarms of the watch itself that are not normal."""
     attention: list[str]
 
 
@@ -170,6 +173,8 @@ def gather(config: Config, store: Store, *, at_us: int) -> Overview:
         _vat(config, store, vat, carries.get(vat.id, Carry(probe=vat.probe)), newest[vat.id], now)
         for vat in config.vats
     ]
+    itself = system.vat_of(config)
+    own = [*alarms(itself, carries.get(itself.id, system.fresh()), None, now)]
     outbox = queries.outbox_waiting(store)
     return Overview(
         at=moment(now.at_us),
@@ -184,7 +189,12 @@ def gather(config: Config, store: Store, *, at_us: int) -> Overview:
         commands_waiting=len(queries.pending_commands(store)),
         vats=vats,
         alarms=count(config, store, carries, at_us=now.at_us),
-        attention=[*(said for vat in vats for said in _wants(config, vat)), *_outbox_wants(config, outbox, now)],
+        system=[standing for standing in own if standing.state != State.NORMAL],
+        attention=[
+            *(said for vat in vats for said in _wants(config, vat)),
+            *_unacknowledged(itself.name, own),
+            *_outbox_wants(config, outbox, now),
+        ],
     )
 
 
@@ -254,8 +264,8 @@ def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now
     )
 
 
-def alarms(vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> Iterator[Standing]:
-    """Yield every alarm of a vat as it stands; `rows` end with the newest record, or are empty."""
+def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: Now) -> Iterator[Standing]:
+    """Yield every alarm of a vat (or of the system) as it stands; `rows` end with the newest record, if any."""
     for alarm in vat.alarms:
         state = carry.alarms.get(alarm.id, AlarmState())
         since_us = state.since_at_us or None
@@ -279,7 +289,7 @@ def alarms(vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> Iterat
         )
 
 
-def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements) -> str:
+def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> str:
     """Say what is abnormal, or that it no longer is."""
     if not state.shown.is_standing:
         return "abnormal now" if state.abnormal else "normal now"
@@ -287,8 +297,8 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements) -> str:
         told = f" (it was told at {words.quantity(alarm, state.value, state.u)})" if alarm.kind.is_process else ""
         return f"back to normal{told}"
     step = Step(cause=Cause.ANNUNCIATED, before=State.NORMAL, after=State.UNACKNOWLEDGED, annunciates=True)
-    reason = Reason(int(rows.reason[-1])) if len(rows) else Reason.NONE
-    spoken = Tests(int(rows.tests[-1])) if len(rows) else Tests.NONE
+    reason = Reason(int(rows.reason[-1])) if rows else Reason.NONE
+    spoken = Tests(int(rows.tests[-1])) if rows else Tests.NONE
     return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
 
 
@@ -322,9 +332,13 @@ def _wants(config: Config, vat: VatStatus) -> Iterator[str]:
         )
     if vat.unwatched:
         yield f"{vat.name}: {vat.unwatched}."
-    for alarm in vat.alarms:
+    yield from _unacknowledged(vat.name, vat.alarms)
+
+
+def _unacknowledged(name: str, standing: list[Standing]) -> Iterator[str]:
+    for alarm in standing:
         if alarm.acknowledge:
-            yield f"{vat.name}: {alarm.alarm} is not acknowledged: `vatvigil alarms ack {vat.vat} {alarm.alarm}`."
+            yield f"{name}: {alarm.alarm} is not acknowledged: `vatvigil alarms ack {alarm.vat} {alarm.alarm}`."
 
 
 def _outbox_wants(config: Config, outbox: Waiting, now: Now) -> Iterator[str]:

@@ -9,6 +9,7 @@ from logger.settings import ranges
 from logger.settings.problems import Key, Problem
 from logger.settings.ranges import LONGEST_S, wrong
 from logger.settings.target_checks import DEADLINE_RANGE_H, median_of, target_problems
+from logger.system import SYSTEM
 
 _PH_RANGE: Final = (-2.0, 16.0)
 _PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)
@@ -27,6 +28,8 @@ def vat_problems(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]
     """Yield what is wrong with a vat and its alarms; without its probe, what depends on the probe is not judged."""
     key = ("vat", vat.id)
     yield from ranges.name(key)
+    if vat.id == SYSTEM:
+        yield Problem(key=key, reason="the watch itself is called so", remedy="give the vat another name")
     yield from ranges.text((*key, "name"), vat.name, longest=100)
     yield from ranges.between((*key, "max_shelve_s"), vat.max_shelve_s, low=1, high=LONGEST_S)
     yield from ranges.between((*key, "probe_out_s"), vat.probe_out_s, low=1, high=LONGEST_S)

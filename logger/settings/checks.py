@@ -19,6 +19,7 @@ from logger.settings.hook_checks import hook_problems
 from logger.settings.line_checks import line_problems, shared_problems
 from logger.settings.problems import Key, Problem, suggestion
 from logger.settings.ranges import wrong
+from logger.settings.system_checks import system_problems
 from logger.settings.text_checks import text_problems
 
 _TICK_LIMITS: Final = 3
@@ -52,6 +53,7 @@ def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[P
         yield from broker_problems(config.mqtt)
     if config.hook is not None:
         yield from hook_problems(config.hook)
+    yield from system_problems(config.system)
     yield from _rest(config)
 
 

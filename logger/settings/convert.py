@@ -37,6 +37,7 @@ from logger.settings.document import (
     ProbeTable,
     SimulationTable,
     StoreTable,
+    SystemTable,
     TextTable,
     VatTable,
 )
@@ -45,6 +46,7 @@ from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
 from logger.settings.people import people
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
 from logger.settings.reading import Reading
+from logger.settings.system_checks import system_of
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
@@ -109,6 +111,7 @@ def convert(reading: Reading) -> Config:
         ),
         mqtt=None if document.mqtt is None else _mqtt(reading, document.mqtt),
         hook=None if document.hook is None else _hook(reading, document.hook),
+        system=system_of(reading, document.system or SystemTable()),
         simulation=None if document.simulation is None else _simulation(document.simulation),
         backup_dir=None if store.backup_dir is None else base / store.backup_dir,
     )
@@ -275,10 +278,14 @@ def _alarm(reading: Reading, key: Key, table: AlarmTable, profile: Mapping[str, 
     """Return an alarm: what is written stands over its profile (of an alarm of the same kind), that over the kind's."""
     kind = table.kind or profile.get("kind")
     if kind is None:
-        if key[-1] not in set(AlarmKind):
+        if key[-1] not in AlarmKind.of_vats():
             reading.add(kind_missing(key))
             return None
         kind = AlarmKind(key[-1])
+    if kind.is_system:
+        remedy = f"write [system.alarm.{kind}], or another kind here"
+        reading.add(Problem(key=(*key, "kind"), reason="this is no alarm of a vat", remedy=remedy))
+        return None
     known = profile if profile.get("kind") is kind else {}
     return AlarmConfig(id=key[-1], **{**DEFAULTS[kind], **known, **table.given("kind"), "kind": kind})
 

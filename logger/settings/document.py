@@ -142,6 +142,30 @@ class ModbusTable(Table):
     status: StatusTable | None = None
 
 
+class SystemAlarmTable(Table):
+    """[system.alarm.<kind>]: an alarm of the watch itself; see `system.DEFAULTS`."""
+
+    on_delay_s: Number | None = None
+    priority: Priority | None = None
+    realarm_s: Number | None = None
+    reminder_s: Number | None = None
+
+
+class RehearsalTable(Table):
+    """[rehearsal], the good-night test; see `config.SystemConfig`."""
+
+    at: Text | None = None
+    within_s: Number | None = None
+    zone: Text | None = None
+
+
+class SystemTable(Table):
+    """[system]; see `config.SystemConfig`."""
+
+    disk_reserve_mb: Number | None = None
+    alarm: dict[str, SystemAlarmTable] = {}
+
+
 class ProbeTable(Table):
     """[probe.<id>]; see `config.ProbeConfig`."""
 
@@ -253,6 +277,9 @@ class Document(BaseSettings):
     people: PeopleTable | None = None
     quiet: QuietTable | None = None
     digest: DigestTable | None = None
+
+    system: SystemTable | None = None
+    rehearsal: RehearsalTable | None = None
     probe: dict[str, ProbeTable] = {}
     buffer: dict[str, BufferTable] = {}
     profile: dict[str, ProfileTable] = {}

@@ -48,7 +48,7 @@ def _own(reading: Reading, name: str, table: ProfileTable) -> Alarms:
 
 def _over(base: Mapping[str, Any], alarm: str, table: AlarmTable) -> Mapping[str, Any]:
     """Return what is written over the keys of an alarm of the same kind."""
-    named = AlarmKind(alarm) if alarm in set(AlarmKind) else None
+    named = AlarmKind(alarm) if alarm in AlarmKind.of_vats() else None
     kind = table.kind or base.get("kind") or named
     known = base if base.get("kind") is kind else {}
     return {**known, **table.given(), "kind": kind}
@@ -56,5 +56,5 @@ def _over(base: Mapping[str, Any], alarm: str, table: AlarmTable) -> Mapping[str
 
 def kind_missing(key: Key) -> Problem:
     """Return the problem of an alarm of which nobody can tell what it watches."""
-    remedy = f'write kind = "...", one of: {", ".join(AlarmKind)}'
+    remedy = f'write kind = "...", one of: {", ".join(AlarmKind.of_vats())}'
     return Problem(key=(*key, "kind"), reason="it is missing, and the alarm's own name is no kind", remedy=remedy)

@@ -20,17 +20,17 @@ def people(reading: Reading) -> PeopleConfig:
     """Return how people are told; adds to the reading's problems what is missing or wrong."""
     document = reading.document
     house: dict[str, Any] = {} if document.people is None else document.people.given()
-    zone = _zone(reading, ("people", "zone"), house.get("zone", PeopleConfig().zone))
+    zone = zone_of(reading, ("people", "zone"), house.get("zone", PeopleConfig().zone))
     quiet = None if document.quiet is None else _quiet(reading, document.quiet.given())
     digest_min = quiet.end_min if quiet else None
     if document.digest is not None:
-        digest_min = _minute(reading, ("digest", "at"), document.digest.at, example="07:00")
+        digest_min = minute_of(reading, ("digest", "at"), document.digest.at, example="07:00")
     return PeopleConfig(zone=zone, quiet=quiet, digest_min=digest_min)
 
 
 def _quiet(reading: Reading, given: dict[str, Any]) -> QuietConfig:
-    begin = _minute(reading, ("quiet", "from"), given.get("begin"), example="22:00")
-    end = _minute(reading, ("quiet", "to"), given.get("to"), example="07:00")
+    begin = minute_of(reading, ("quiet", "from"), given.get("begin"), example="22:00")
+    end = minute_of(reading, ("quiet", "to"), given.get("to"), example="07:00")
     if begin == end and given.get("to"):
         remedy = "write the time of day at which they end"
         reading.add(wrong(("quiet", "to"), given["to"], "quiet hours of a whole day would never end", remedy))
@@ -39,7 +39,7 @@ def _quiet(reading: Reading, given: dict[str, Any]) -> QuietConfig:
         begin_min=begin,
         end_min=end,
         wakes=_wakes(reading, given.get("wakes")),
-        zone=_zone(reading, ("quiet", "zone"), zone) if zone or "zone" in given else "",
+        zone=zone_of(reading, ("quiet", "zone"), zone) if zone or "zone" in given else "",
     )
 
 
@@ -57,7 +57,7 @@ def _wakes(reading: Reading, names: list[str] | None) -> tuple[Priority, ...]:
     return tuple(known[name] for name in names)
 
 
-def _minute(reading: Reading, key: Key, text: str | None, *, example: str) -> int:
+def minute_of(reading: Reading, key: Key, text: str | None, *, example: str) -> int:
     """Return a time of day as a minute of the day."""
     remedy = f'write {key[-1]} = "{example}", local time'
     if text is None:
@@ -70,7 +70,8 @@ def _minute(reading: Reading, key: Key, text: str | None, *, example: str) -> in
     return int(found[1]) * 60 + int(found[2])
 
 
-def _zone(reading: Reading, key: Key, name: str) -> str:
+def zone_of(reading: Reading, key: Key, name: str) -> str:
+    """Return the name of a time zone; one that is none is a problem."""
     try:
         ZoneInfo(name)
     except (OSError, ValueError, KeyError):

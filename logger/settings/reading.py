@@ -4,7 +4,7 @@ Law: one bad value hides no other. What cannot be read is reported and left out,
 checks of meaning see all that is left. Whatever TOML can say ends here in a document or in problems.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import takewhile
 from pathlib import Path
@@ -14,6 +14,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConfigSettingsSource
 
+from logger.config import AlarmKind
 from logger.settings.document import Document, keys_at
 from logger.settings.problems import Key, Problem, suggestion, unknown, wanted_number, written
 from logger.settings.sources import Overlay, OverlaySource, overlay, toml_source
@@ -107,6 +108,11 @@ def _key(detail: ErrorDetails) -> Key:
     return parts[:-1] if parts[-1] == "[key]" else parts
 
 
+def _choices(shape: Iterable[object]) -> list[str]:
+    """Return what an enumeration lets a user write: its kinds of alarms are those of vats."""
+    return [str(member) for member in (AlarmKind.of_vats() if shape is AlarmKind else shape)]
+
+
 def _holders(tables: list[dict[str, Any]], key: Key) -> Iterator[dict[str, Any]]:
     for table in tables:
         holder: Any = table
@@ -130,7 +136,7 @@ def _problem(detail: ErrorDetails, key: Key) -> Problem:
             key=key,
             value=written(key, value),
             reason="there is no such choice",
-            remedy=suggestion(str(value)[:60] if isinstance(value, str) else "", [str(member) for member in shape]),
+            remedy=suggestion(str(value)[:60] if isinstance(value, str) else "", _choices(shape)),
         )
     reason, remedy = _WANTED.get(kind, (detail["msg"].lower(), "write another value"))
     return Problem(key=key, value=written(key, value), reason=reason, remedy=remedy)

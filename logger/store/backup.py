@@ -60,13 +60,23 @@ def _flush(path: Path) -> None:
         os.close(descriptor)
 
 
+def newest_copy_us(source: Path, folder: Path) -> int | None:
+    """Return the UTC (microseconds) of the newest copy of the store in the folder, by its name; None: there is none."""
+    times = [datetime.strptime(copy.stem[-16:], "%Y%m%dT%H%M%S%z") for copy in _copies(source, folder)]
+    return round(max(times).timestamp()) * 1_000_000 if times else None
+
+
+def _copies(source: Path, folder: Path) -> list[Path]:
+    pattern = re.compile(re.escape(source.stem) + r"-\d{8}T\d{6}Z\.sqlite")
+    return sorted(copy for copy in folder.iterdir() if pattern.fullmatch(copy.name)) if folder.is_dir() else []
+
+
 def daily_copy(source: Path, folder: Path, *, at_us: int, keep: int) -> Path:
     """Put a copy of the store, named by its UTC time, into the folder; keep the newest `keep` (1 or more)."""
     moment = datetime.fromtimestamp(at_us // 1_000_000, UTC)
     target = folder / f"{source.stem}-{moment:%Y%m%dT%H%M%SZ}.sqlite"
     copy_sqlite(source, target)
-    pattern = re.compile(re.escape(source.stem) + r"-\d{8}T\d{6}Z\.sqlite")
-    copies = sorted(copy for copy in folder.iterdir() if pattern.fullmatch(copy.name))
+    copies = _copies(source, folder)
     for old in {*copies[:-keep]} - {target}:  # a clock set back makes the newest copy the first by name
         old.unlink()
     return target

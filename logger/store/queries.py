@@ -9,6 +9,7 @@ from dataclasses import dataclass, fields
 from operator import eq, ge, lt
 from typing import Any
 
+import msgspec
 from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, select, text
 
 from logger.model import (
@@ -58,6 +59,14 @@ class Position:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Unreadable:
+    """A row of the inbox that is no command here: it was written by another version, or by hand."""
+
+    id: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Waiting:
     """How much waits in the outbox, and since when (UTC, microseconds; None: nothing waits)."""
 
@@ -86,8 +95,13 @@ class Run:
 
 def pending_commands(store: Store) -> list[Command]:
     """Return the commands not consumed yet, in the order they were put in, each with its calibration."""
+    return [command for command in pending(store) if isinstance(command, Command)]
+
+
+def pending(store: Store) -> list[Command | Unreadable]:
+    """Return what is not consumed yet, in the order it was put in."""
     with store.reading() as connection:
-        return commands(connection, inbox.c.consumed_seq.is_(None))
+        return _inbox(connection, inbox.c.consumed_seq.is_(None))
 
 
 def deliveries(store: Store, *, limit: int) -> list[str]:
@@ -263,14 +277,28 @@ def size_bytes(store: Store) -> int:
 
 
 def commands(connection: Connection, *conditions: ColumnElement[bool]) -> list[Command]:
-    """Return the inbox rows that meet the conditions as commands, in the order they are consumed."""
+    """Return the inbox rows that meet the conditions as commands, in the order they are consumed.
+
+    What could not be read was refused, so it had no effect.
+    """
+    return [command for command in _inbox(connection, *conditions) if isinstance(command, Command)]
+
+
+def _inbox(connection: Connection, *conditions: ColumnElement[bool]) -> list[Command | Unreadable]:
     order = (inbox.c.consumed_seq, inbox.c.id)
     found = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
     lines = _joined(connection, calibration, {row["calibration_id"] for row in found})
     checks = _joined(connection, check_reading, {row["check_id"] for row in found})
     made = {number: rows.read_calibration(row) for number, row in lines.items()}
     read = {number: rows.read_check(row) for number, row in checks.items()}
-    return [rows.read_command(row, made.get(row["calibration_id"]), read.get(row["check_id"])) for row in found]
+    return [_command(row, made.get(row["calibration_id"]), read.get(row["check_id"])) for row in found]
+
+
+def _command(row: RowMapping, made: Calibration | None, read: Check | None) -> Command | Unreadable:
+    try:
+        return rows.read_command(row, made, read)
+    except msgspec.ValidationError as error:
+        return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({error})")
 
 
 def _joined(connection: Connection, table: Table[Any], numbers: set[int | None]) -> dict[int, RowMapping]:

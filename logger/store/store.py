@@ -7,29 +7,33 @@ PostgreSQL's snapshots).
 
 import fcntl
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TextIO
 
-from sqlalchemy import URL, Connection, Engine, insert, select
+from sqlalchemy import URL, Connection, Engine, insert, select, text
 
 from logger.errors import StoreError
 from logger.store import schema
-from logger.store.backup import daily_copy
+from logger.store.backup import daily_copy, newest_copy_us
 from logger.store.engine import Access, make_engine, parse, shown, sqlite_path
 from logger.store.tables import meta
 from logger.store.unit_of_work import UnitOfWork, Writer
+
+_DAEMON = 0x76617477
+"""Of PostgreSQL's advisory locks, which are each database's own: "vatw", beside that of the migrations."""
 
 
 class Store:
     """An open store. Threads may share it; write transactions then wait for each other."""
 
-    __slots__ = ("_lock", "_reader", "_writer", "path", "where")
+    __slots__ = ("_claim", "_lock", "_reader", "_writer", "path", "where")
 
     def __init__(self, reader: Engine, writer: Engine | None, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
         self._lock: TextIO | None = None
+        self._claim: Connection | None = None
         self._reader = reader
         self._writer = None if writer is None else Writer(writer, path)
         self.where = where
@@ -84,25 +88,51 @@ class Store:
             raise StoreError(f"The store {self.where} is backed up with pg_dump, not by vatvigil")
         return daily_copy(self.path, folder, at_us=at_us, keep=keep)
 
+    def is_backed_up(self, folder: Path, *, since_at_us: int) -> bool:
+        """Tell whether the folder holds a copy of that UTC (microseconds) or later."""
+        newest_us = None if self.path is None else newest_copy_us(self.path, folder)
+        return newest_us is not None and newest_us >= since_at_us
+
     def claim(self) -> None:
-        """Be the only daemon on an SQLite store until it is closed. Raises StoreError if another one is."""
+        """Be the only daemon on the store until it is closed. Raises StoreError if another one is."""
         if self.path is None:
+            self._claim_server()
             return
         lock = self.path.with_name(f"{self.path.name}.lock").open("a")
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             lock.close()
-            raise StoreError(
-                f"Another `vatvigil run` watches with the store {self.where}: end that one, or give this one a store of"
-                " its own"
-            ) from error
+            raise self._taken() from error
         self._lock = lock
+
+    def _claim_server(self) -> None:
+        """Hold a lock of the session on a server's database; a server that restarts forgets it."""
+        connection = self._reader.connect()
+        if not connection.scalar(text(f"SELECT pg_try_advisory_lock({_DAEMON})")):
+            connection.close()
+            raise self._taken()
+        connection.rollback()  # the lock is the session's; an open transaction would hold up the server's vacuum
+        self._claim = connection
+
+    def _taken(self) -> StoreError:
+        return StoreError(
+            f"Another `vatvigil run` watches with the store {self.where}: end that one, or give this one a store of"
+            " its own"
+        )
+
+    def settled(self) -> None:
+        """Note that all work of commits that seemed to fail was done again: no row need be looked for any more."""
+        if self._writer is not None:
+            self._writer.in_doubt = False
 
     def close(self) -> None:
         """Close every connection; the last one of SQLite moves the log into the file."""
         if self._lock is not None:
             self._lock.close()
+        if self._claim is not None:
+            with suppress(StoreError):  # the server may be gone, and with it the lock
+                self._claim.close()
         self._reader.dispose()
         if self._writer is not None:
             self._writer.engine.dispose()

@@ -114,7 +114,7 @@ class UnitOfWork:
             self._connection.exec_driver_sql(self._writer.insert_measurement, tuples)
         self.add_entries(outcome.entries)
         self.consume(outcome.answers)
-        self._remember(outcome.vat, outcome.probe, outcome.carry)
+        self.remember(outcome.vat, outcome.carry)
 
     def consume(self, answers: Iterable[Answer]) -> None:
         """Note what became of commands. Raises LookupError for one that does not wait in the inbox."""
@@ -201,8 +201,9 @@ class UnitOfWork:
         if values:
             self._connection.execute(statement, values)
 
-    def _remember(self, vat: str, probe: str, carry: Carry) -> None:
-        values = {"probe": probe, "carry": rows.encode_carry(carry)}
+    def remember(self, vat: str, carry: Carry) -> None:
+        """Store what a watch carries, in the place of what it carried before."""
+        values = {"probe": carry.probe, "carry": rows.encode_carry(carry)}
         known = self._connection.execute(update(watch).where(watch.c.vat == vat).values(values)).rowcount
         if not known:
             self._connection.execute(insert(watch), {"vat": vat, **values})

@@ -51,6 +51,9 @@ def test_all_shows_the_normal_ones_too(house: House) -> None:
         ("calibration-overdue", "normal"),
         ("check-overdue", "normal"),
         ("drifted", "normal"),
+        ("disk-low", "normal"),
+        ("clock-stepped", "normal"),
+        ("store-unwritable", "normal"),
     ]
 
 

@@ -159,7 +159,7 @@ def retained(topic: str, payload: str) -> Message:
 def everything_sent() -> list[Message]:
     """Return one message on each topic of ours: what stands at a start, and what comes and goes."""
     hub = Hub(config=CONFIG, mqtt=MqttConfig(), maker=Maker(version="0.1.0"), post=print)
-    hub.stand({vat.id: Carry(probe=vat.probe) for vat in CONFIG.vats}, at_us=AT_US)
+    hub.stand({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, at_us=AT_US)
     entries = [Entry(seq=0, at_us=AT_US, vat=vat, cause=Cause.REFUSED, text="no") for vat in ("marrow", "")]
     made = [happened for entry in entries if (happened := payloads.event_of(entry, simulated=False))]
     beat = payloads.heartbeat(TOPICS, at_us=AT_US, believed_age_s={}, waiting=0, oldest_at_us=None)

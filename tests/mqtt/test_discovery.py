@@ -13,6 +13,7 @@ import jinja2
 import jsonschema
 import pytest
 
+from logger import system
 from logger.config import Config, MqttConfig
 from logger.model import Cause, Command, Entry
 from logger.mqtt import controls, discovery, payloads
@@ -105,6 +106,15 @@ def test_silence_has_an_entity_that_is_always_available() -> None:
     assert (content["payload_on"], content["payload_off"]) == ("online", "offline")
 
 
+def test_the_system_s_alarms_are_problems_of_the_watch_itself() -> None:
+    found = announced()
+    content = found["homeassistant/binary_sensor/vatvigil_system_broker-away/config"]
+    assert (content["name"], content["state_topic"]) == ("Alarm broker away", "vatvigil/system/alarm/broker-away")
+    assert content["device"] == found["homeassistant/binary_sensor/vatvigil_watch/config"]["device"]
+    button = found["homeassistant/button/vatvigil_system_broker-away_acknowledge/config"]
+    assert button["command_topic"] == "vatvigil/command/system/broker-away/acknowledge"
+
+
 def test_the_button_carries_the_occurrence_that_stands_and_the_command_is_understood() -> None:
     content = announced(occurrences={"marrow/ph-high": 3})[
         "homeassistant/button/vatvigil_marrow_ph-high_acknowledge/config"
@@ -153,7 +163,7 @@ def test_whatever_the_hub_sends_by_an_entity_is_understood() -> None:
             continue
         for payload in pressed(content, VALUES.get(component, content.get("payload_press"))):
             incoming = Incoming(content["command_topic"], payload)
-            asked = command_of(incoming, TOPICS, vats=CONFIG.vats, at_us=AT_US)
+            asked = command_of(incoming, TOPICS, vats=(*CONFIG.vats, system.vat_of(CONFIG)), at_us=AT_US)
             assert not isinstance(asked, Entry), asked.text
             seen.append(asked)
     notes = {asked.note for asked in seen if isinstance(asked, Command) and asked.kind == "note"}

@@ -212,10 +212,10 @@ def test_new_wording_does_not_rename_an_annunciation() -> None:
 
 
 def test_a_system_event_says_that_it_is_the_systems() -> None:
-    entry = Entry(seq=0, at_us=AT_US, vat="", cause=Cause.DISK_LOW, text="The disk is nearly full.")
+    entry = Entry(seq=0, at_us=AT_US, vat="", cause=Cause.BACKUP_FAILED, text="The disk is full.")
     event = payloads.event_of(entry, simulated=True)
     assert event is not None
-    assert event.id.startswith("20261125T021000.123456Z-system-disk-low-")
+    assert event.id.startswith("20261125T021000.123456Z-system-backup-failed-")
     content = read(event.payload, "event")
     assert (content["vat"], content["simulated"]) == (None, True)
 

@@ -43,6 +43,12 @@ def standing(port: int, vat: str = "marrow") -> dict[str, dict[str, Any]]:
     return {topic.removeprefix(prefix): said for topic, said in retained(port).items() if topic.startswith(prefix)}
 
 
+def own(port: int) -> dict[str, dict[str, Any]]:
+    """Return what a subscriber that comes only now is told of the system's alarms, by alarm."""
+    prefix = f"{BASE}/system/alarm/"
+    return {topic.removeprefix(prefix): said for topic, said in retained(port).items() if topic.startswith(prefix)}
+
+
 def online(port: int) -> str | None:
     """Return the availability that a subscriber is told that comes only now."""
     said = retained(port).get(f"{BASE}/status")

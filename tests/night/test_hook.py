@@ -25,6 +25,10 @@ on_delay_s = 0
 window_s = 0
 priority = "medium"
 """
+AWAY = """\
+[system.alarm.broker-away]
+on_delay_s = 2
+"""
 CALM = Vat(run="quiet-night", alarms=STANDS)
 TELL = 'cat >> "$0.d/told"'
 
@@ -193,13 +197,17 @@ def urgent(here: Night) -> list[str]:
     ]
 
 
+def own(port: int) -> str:
+    return str(hearing.own(port).get("broker-away", {}).get("state"))
+
+
 @pytest.mark.slow
 def test_in_twelve_hours_without_broker_each_urgent_event_goes_the_second_way_once_and_in_order(
     night: MakeNight, mosquitto: MakeMosquitto
 ) -> None:
     broker = mosquitto(persistent=True)
     restless = hearing.RESTLESS.replace("window_s = 0", "window_s = 300")
-    vat = Vat(run="quiet-night", alarms=restless + STANDS.partition('high"\n')[2])
+    vat = Vat(run="quiet-night", alarms=restless + STANDS.partition('high"\n')[2] + AWAY)
     here = with_hook(night(vat, speed=1200, poll_s=30, broker=broker.port), TELL, after_s=1)
     with Subscriber(port=broker.port, filters=(f"{BASE}/#",), name="hub", session_s=600) as hub:
         here.start_and_watch()
@@ -209,11 +217,18 @@ def test_in_twelve_hours_without_broker_each_urgent_event_goes_the_second_way_on
         here.until_hour(here.hour + 12.0)
         away = [event for event in urgent(here) if event not in before]
         here.until(lambda: set(away) <= set(marked(here)), "the second way out")
+        assert [event for event in away if "broker-away" in event] == [
+            event for event in told(here) if "broker" in event
+        ]
+        assert here.journal("alarm = 'broker-away'") == [("annunciated", "broker-away", 1, 0)]
         broker.start()
+        here.until(lambda: own(hub.port) == "returned-unacknowledged", "the alarm on the broker to return")
         here.until(lambda: set(hearing.sent(here)) <= set(hearing.ids(hub)), "every event at the broker")
         assert here.stop() == 0
         here.until(lambda: set(hearing.sent(here)) <= set(hearing.ids(hub)), "every event at the broker")
-    assert len(away) >= 2
+    assert len(away) >= 3
+    heard = [event for event in hearing.events(hub) if event["alarm"] == "broker-away"]
+    assert [(event["cause"], event["occurrence"]) for event in heard] == [("annunciated", 1), ("returned", 1)]
     assert hearing.ids(hub) == hearing.sent(here)
     assert told(here) == [event for event in urgent(here) if event in set(told(here))]
     assert sorted(told(here)) == sorted(marked(here))

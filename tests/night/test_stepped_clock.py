@@ -42,12 +42,12 @@ def test_a_clock_set_while_the_daemon_runs_neither_stalls_nor_shifts_it(night: M
     here.until(lambda: here.is_made, "a store")
     here.watch(records=8)  # somewhat less than half of the on-delay
     said.write_text(step)
-    here.wait_for("cause = 'clock-stepped'")
-    here.wait_for("cause = 'annunciated'")
+    here.wait_for("alarm = 'clock-stepped'")
+    here.wait_for("cause = 'annunciated' AND alarm = 'no-data'")
     here.watch(records=4)
     assert here.stop() == 0
-    stepped = here.rows("SELECT text FROM journal WHERE cause = 'clock-stepped'")
-    assert [text for (text,) in stepped] == [f"The wall clock was stepped by {step} s; delays go by the steady clock"]
+    stepped = here.rows("SELECT text FROM journal WHERE alarm = 'clock-stepped' AND annunciates")
+    assert [text for (text,) in stepped] == [f"The wall clock was stepped: {step} s; delays go by the steady clock"]
     told = check_that_a_replay_tells_the_same(here, vat)
     rows = told.measurements
     assert int(Reason.NONE) not in rows.reason

@@ -79,13 +79,12 @@ def test_what_waits_while_the_store_is_locked_is_committed_in_order(
             heard += commit.take(cycle(acquisition, minute), at_us=at_us(minute))
         assert [Cause(e.payload.split('"cause":"')[1].split('"')[0]) for e in heard] == [
             Cause.CALIBRATED,
-            Cause.STORE_UNWRITABLE,
             Cause.ANNUNCIATED,
         ]
         assert seqs(store) == [1]
     heard += commit.take(cycle(acquisition, 13), at_us=at_us(13))
     assert seqs(store) == list(range(1, 15))
-    assert causes(store) == [Cause.CALIBRATED, Cause.STORE_UNWRITABLE, Cause.ANNUNCIATED, Cause.STORE_RECOVERED]
+    assert causes(store) == [Cause.CALIBRATED, Cause.ANNUNCIATED]
     assert [event.id for event in queries.unsent_events(store, limit=99)] == [event.id for event in heard]
     assert not commit.trouble
 
@@ -101,9 +100,9 @@ def test_past_its_bound_the_queue_keeps_alarms_and_counts_lost_records(
         assert [e.seq for e in commit.waiting[-1].entries if e.cause is Cause.ANNUNCIATED] == [11]
     commit.flush(at_us=at_us(21))
     kept = seqs(store)
-    assert kept == [1, 2, 3, 4, 5]  # the event that the store is unwritable took one place
-    (recovered,) = queries.entries(store, limit=9, cause=Cause.STORE_RECOVERED)
-    assert recovered.text.endswith(f" {21 - len(kept)} records were evaluated but not kept.")
+    assert kept == [1, 2, 3, 4, 5, 6]
+    (lost,) = queries.entries(store, limit=9, cause=Cause.RECORDS_LOST)
+    assert lost.text.startswith(f"{21 - len(kept)} records were evaluated but not kept")
     assert [e.seq for e in queries.entries(store, limit=9, cause=Cause.ANNUNCIATED)] == [11]
     assert queries.watches(store)["vat"] == acquisition.watched["probe"].state.carry
     commit.take(cycle(acquisition, 21), at_us=at_us(21))
@@ -159,12 +158,12 @@ def test_an_event_delivered_from_memory_is_stored_as_delivered(
     store: Store, commit: Commit, acquisition: Acquisition
 ) -> None:
     with locked(store):
-        (calibrated_event, unwritable) = commit.take(cycle(acquisition, 0), at_us=at_us(0))
+        (calibrated_event,) = commit.take(cycle(acquisition, 0), at_us=at_us(0))
         commit.delivered[calibrated_event.id] = at_us(1)
-        commit.delivered[unwritable.id] = at_us(1)
         commit.flush(at_us=at_us(1))
-    recovered = commit.flush(at_us=at_us(2))
-    assert [event.id for event in queries.unsent_events(store, limit=9)] == [event.id for event in recovered]
+        assert commit.trouble
+    assert commit.flush(at_us=at_us(2)) == []
+    assert queries.unsent_events(store, limit=9) == []
     assert commit.delivered == {}
 
 
@@ -173,3 +172,37 @@ def test_the_same_words_twice_at_one_moment_are_two_journal_rows_and_one_event(s
     assert len(commit.take(Batch(entries=[entry, entry]), at_us=EPOCH_US)) == 1
     assert queries.entries(store, limit=9) == [entry, entry]
     assert len(queries.unsent_events(store, limit=9)) == 1
+
+
+def test_a_command_that_this_version_cannot_read_is_refused_and_ends_nothing(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    with store.begin() as work:
+        numbers = [
+            work.add_command(Command(id=0, at_us=EPOCH_US, kind=kind, vat="vat", note="x"))  # type: ignore[arg-type] # of another version
+            for kind in ("brew", CommandKind.NOTE)
+        ]
+        work.commit()
+    for minute in range(2):
+        commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+    answers = [queries.answer(store, number) for number in numbers]
+    assert [answer and answer.applied for answer in answers] == [False, True]
+    (refused,) = queries.entries(store, limit=9, cause=Cause.REFUSED)
+    assert refused.text.startswith(
+        f"Command {numbers[0]} of the inbox refused: this version of vatvigil cannot read it"
+    )
+    assert queries.pending(store) == []
+
+
+def test_once_all_is_stored_again_no_row_is_looked_for_any_more(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    writer = store._writer  # noqa: SLF001 - no user sees it, but for the time that it takes
+    assert writer is not None
+    writer.in_doubt = True
+    with locked(store):
+        commit.take(cycle(acquisition, 0), at_us=at_us(0))
+        assert writer.in_doubt
+    commit.take(cycle(acquisition, 1), at_us=at_us(1))
+    assert not writer.in_doubt
+    assert seqs(store) == [1, 2]

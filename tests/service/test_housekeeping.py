@@ -13,13 +13,15 @@ import pytest
 
 from logger import clock as clocks
 from logger import housekeeping
-from logger.housekeeping import Found, Housekeeping
-from logger.model import Cause
+from logger.config import SystemConfig
+from logger.housekeeping import Found, Housekeeping, Room, room
+from logger.model import Cause, CommandKind
 from logger.ports import Crashed
-from logger.store import Store
+from logger.store import Store, queries
+from tests.parts.mosquitto import until
 from tests.service.making import config_of
 
-Posted = SimpleQueue[Found | Crashed]
+Posted = SimpleQueue[Found | Room | Crashed]
 
 
 @pytest.fixture
@@ -30,8 +32,18 @@ def store(tmp_path: Path) -> Iterator[Store]:
         yield opened
 
 
-def keeper(store: Store, posted: Posted, *, backup_dir: Path | None = None) -> Housekeeping:
-    return Housekeeping(store, clocks.of(None), backup_dir=backup_dir, post=posted.put)
+def keeper(
+    store: Store, posted: Posted, *, backup_dir: Path | None = None, rehearse_at_min: int | None = None
+) -> Housekeeping:
+    system = SystemConfig(disk_reserve_mb=1.0, rehearse_at_min=rehearse_at_min)
+    return Housekeeping(store, clocks.of(None), backup_dir=backup_dir, system=system, post=posted.put)
+
+
+def found(posted: Posted) -> Found | Crashed:
+    """Return what was posted next, but for how much room there is."""
+    while isinstance(item := posted.get(timeout=30), Room):
+        pass
+    return item
 
 
 def hurried(kept: Housekeeping) -> None:
@@ -40,18 +52,22 @@ def hurried(kept: Housekeeping) -> None:
         job.func(*job.args)
 
 
-def test_a_disk_with_little_room_is_told_once(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_disk_is_looked_at_when_it_starts(store: Store) -> None:
     posted: Posted = SimpleQueue()
-    monkeypatch.setattr(housekeeping, "DISK_RESERVE", shutil.disk_usage("/").total * 1000)
     kept = keeper(store, posted)
     kept.start()
-    hurried(kept)
     kept.stop()
-    found = posted.get(timeout=1)
-    assert isinstance(found, Found)
-    assert (found.entry.cause, found.entry.priority) == (Cause.DISK_LOW, "medium")
-    assert "make room" in found.entry.text
-    assert posted.empty()
+    assert posted.get(timeout=1) == Room("")
+
+
+def test_room_is_low_below_the_reserve_and_enough_again_a_tenth_above_it(store: Store) -> None:
+    assert store.path is not None
+    folder, free = store.path.parent, shutil.disk_usage(store.path.parent).free
+    low = room(folder, free * 2)
+    assert "make room" in low.trouble
+    assert f"{folder}" in low.trouble
+    assert room(folder, free * 0.95) == Room("", in_deadband=True)
+    assert room(folder, free * 0.5) == Room("")
 
 
 def test_a_backup_is_a_whole_store(store: Store, tmp_path: Path) -> None:
@@ -60,16 +76,35 @@ def test_a_backup_is_a_whole_store(store: Store, tmp_path: Path) -> None:
     (copy,) = (tmp_path / "copies").iterdir()
     with closing(sqlite3.connect(copy)) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    assert posted.get() == Room("")
     assert posted.empty()
+
+
+def test_a_backup_that_is_overdue_is_made_at_the_start_and_only_then(store: Store, tmp_path: Path) -> None:
+    copies = tmp_path / "copies"
+    started(store, copies, expected=1)
+    started(store, copies, expected=1)  # there is one of today
+    (copy,) = copies.iterdir()
+    copy.rename(copies / "night-20200101T030000Z.sqlite")
+    started(store, copies, expected=2)
+
+
+def started(store: Store, copies: Path, *, expected: int) -> None:
+    """Let it begin, and wait for so many copies."""
+    kept = keeper(store, SimpleQueue(), backup_dir=copies)
+    kept.start()
+    until(lambda: copies.is_dir() and len(list(copies.glob("*.sqlite"))) >= expected, 30.0)
+    kept.stop()
+    assert len(list(copies.iterdir())) == expected
 
 
 def test_a_backup_that_cannot_be_made_is_told_and_ends_nothing(store: Store, tmp_path: Path) -> None:
     posted: Posted = SimpleQueue()
     (tmp_path / "copies").write_text("a file where a folder should be")
     hurried(keeper(store, posted, backup_dir=tmp_path / "copies"))
-    found = posted.get(timeout=1)
-    assert isinstance(found, Found)
-    assert found.entry.cause is Cause.BACKUP_FAILED
+    told = found(posted)
+    assert isinstance(told, Found)
+    assert told.entry.cause is Cause.BACKUP_FAILED
 
 
 def test_a_folder_that_vanished_is_told_and_ends_nothing(store: Store) -> None:
@@ -78,9 +113,9 @@ def test_a_folder_that_vanished_is_told_and_ends_nothing(store: Store) -> None:
     assert store.path is not None
     shutil.move(store.path.parent, store.path.parent.with_name("elsewhere"))
     hurried(kept)
-    found = posted.get(timeout=1)
-    assert isinstance(found, Found)
-    assert found.entry.cause is Cause.DISK_LOW
+    told = posted.get(timeout=1)
+    assert isinstance(told, Room)
+    assert "is the disk still there" in told.trouble
 
 
 def test_a_job_that_fails_unexpectedly_is_posted_as_a_crash(store: Store) -> None:
@@ -92,10 +127,19 @@ def test_a_job_that_fails_unexpectedly_is_posted_as_a_crash(store: Store) -> Non
 
     kept.start()
     kept._scheduler.add_job(broken)  # noqa: SLF001 - the scheduler swallows what a job raises: that is the point
-    crash = posted.get(timeout=30)
+    crash = found(posted)
     kept.stop()
     assert isinstance(crash, Crashed)
     assert isinstance(crash.error, ZeroDivisionError)
+
+
+def test_the_hour_of_the_good_night_test_only_asks_for_it(store: Store) -> None:
+    kept = keeper(store, SimpleQueue(), rehearse_at_min=21 * 60 + 30)
+    (rehearse,) = [job for job in kept._scheduler.get_jobs() if job.name.endswith("_rehearse")]  # noqa: SLF001 - as above
+    rehearse.func()
+    assert [(c.kind, c.vat, c.duration_s, c.by) for c in queries.pending_commands(store)] == [
+        (CommandKind.REHEARSE, "system", 600.0, "schedule")
+    ]
 
 
 def test_no_thread_is_left_behind(store: Store) -> None:
@@ -108,6 +152,7 @@ def test_no_thread_is_left_behind(store: Store) -> None:
 
 def test_a_clock_that_was_set_back_by_a_month_puts_nothing_off(store: Store, tmp_path: Path) -> None:
     # APScheduler goes by the wall clock (pitfalls.md): what it had planned would be a month away.
+    store.backup(tmp_path / "copies", at_us=clocks.of(None).read().at_us)  # so that none is due at once
     kept = keeper(store, SimpleQueue(), backup_dir=tmp_path / "copies")
     kept.start()
     try:

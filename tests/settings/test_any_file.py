@@ -117,6 +117,7 @@ GOOD: dict[str, Any] = {
 def leaves(shape: dict[str, Any], at: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
     ids = {
         1: {"probe": "p", "vat": "v", "buffer": "own", "profile": "own"},
+        2: {"system": "broker-away"},
         3: {"vat": "ph-high", "buffer": "25", "profile": "ph-high"},
     }
     found = []
