@@ -100,6 +100,18 @@ def shared_problems(probes: Iterable[ProbeConfig]) -> Iterator[Problem]:
         for first, second in pairwise(on_port if port else []):
             yield from _pair(first, second)
         yield from _addresses(on_port if port else [])
+    yield from _records(on_port[0] for on_port in ports.values())
+
+
+def _records(probes: Iterable[ProbeConfig]) -> Iterator[Problem]:
+    """Check that no two ports write their bytes into one file; takes a probe of each."""
+    owners: dict[str, str] = {}
+    for probe in probes:
+        file = str(probe.record_bytes or "")
+        first = owners.setdefault(file, probe.id) if file else probe.id
+        if first != probe.id:
+            reason = f"the bytes of the port of {first!r} go into this file"
+            yield wrong(("probe", probe.id, "record_bytes"), file, reason, "name another file")
 
 
 def _pair(first: ProbeConfig, second: ProbeConfig) -> Iterator[Problem]:

@@ -11,12 +11,13 @@ from pathlib import Path
 import pytest
 
 from logger.cli import points
-from logger.config import AlarmKind, CalibrationLimits, Priority, ProbeConfig, TargetConfig
+from logger.config import AlarmKind, CalibrationLimits, Parity, Priority, ProbeConfig, TargetConfig
 from logger.measure import buffers
 from logger.measure.calibration import fit
 from logger.measure.verdict import judge
 from logger.model import Verdict
 from logger.probe.reader import readers
+from logger.probe.textline import Description, Reading
 from logger.settings import load
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
 
@@ -30,6 +31,7 @@ def test_every_example_is_tested() -> None:
         "mosquitto-acl.conf",
         "points.toml",
         "simulator.toml",
+        "text.toml",
         "vat.toml",
         "vatvigil.service",
     ]
@@ -40,6 +42,16 @@ def test_the_simulator_s_example_loads_and_says_that_it_is_simulated() -> None:
     assert config.simulated
     second = {AlarmKind.DISAGREEMENT}  # where a vat has two probes
     assert {alarm.kind for alarm in config.vats[0].alarms} == set(AlarmKind.of_vats()) - second
+
+
+def test_the_example_of_text_lines_loads_and_each_pattern_reads_its_line() -> None:
+    asked, printing = load(EXAMPLES / "text.toml", environ={}).probes
+    assert (asked.dtr, asked.data_bits, asked.parity) == (False, 7, Parity.EVEN)
+    for probe in (asked, printing):
+        assert probe.text is not None
+        # The potential and the temperature of both lines, as they are written.
+        read = Description(probe.text).decode(probe.text.example.encode())
+        assert read == Reading(potential_mv=171.2, temperature_c=20.1)
 
 
 def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
