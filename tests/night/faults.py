@@ -14,6 +14,8 @@ RISEN_H = 33.9
 """The true pH of that run is 0.1 above its lowest."""
 STALLED_H = 16.7
 """The true pH of that run falls by less than 0.006 an hour from then on."""
+CHECKED_H = 48.0
+"""The person of the runs calibrates a day before they begin, and never checks: three days are over."""
 FAULTS: dict[str, dict[str, float]] = {
     "quiet-night": {},
     "probe-out": {"out-of-liquid": 3.0},
@@ -23,8 +25,8 @@ FAULTS: dict[str, dict[str, float]] = {
     "frozen": {"blind": 2.0},
     "cold-night": {"temperature-low": 1.5},
     "normal-night": {},
-    "ph-rise": {"rise": RISEN_H},
-    "stuck-vat": {"slow-start": 66.0, "no-start": 84.0},
+    "ph-rise": {"rise": RISEN_H, "check-overdue": CHECKED_H},
+    "stuck-vat": {"slow-start": 66.0, "no-start": 84.0, "check-overdue": CHECKED_H},
     "stalled-vat": {"stall": STALLED_H},
     "topped-up": {},
     "stirred": {},

@@ -21,7 +21,7 @@ def test_topping_up_raises_nothing_when_it_is_marked_and_a_rise_when_nobody_says
 
 
 def test_a_start_that_nobody_told_of_is_not_watched() -> None:
-    assert raised("stuck-vat", seed=3, silent=True) == []
+    assert [alarm for alarm, _ in raised("stuck-vat", seed=3, silent=True)] == ["check-overdue"]
 
 
 def test_a_lifted_probe_is_told_within_a_quarter_of_an_hour() -> None:
