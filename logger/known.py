@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.alarm import digest, telling, words
+from logger.alarm import belief_words, digest, telling
 from logger.config import ProbeConfig, VatConfig
 from logger.measure import course, windows
 from logger.measure.windows import Judged
-from logger.model import AlarmState, Belief, Carry, Entry, Facts, Measurements, Reason, Tests, Told
+from logger.model import AlarmState, Belief, Carry, Entry, Facts, Measurements, Reason, Told
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,21 +31,13 @@ class Known:
         carry = self.carry if self.judged is None else believed_last(self.carry, self.rows[: row + 1])
         return Facts(
             believed=believed,
-            belief=self._belief(row, believed=believed),
+            belief=belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row),
             ph=carry.believed_ph,
             u=carry.believed_u,
             ph_at_us=carry.believed_at_us,
             temperature_c=self._temperature(row),
             **self._rate(row),
         )
-
-    def _belief(self, row: int, *, believed: bool) -> str:
-        if believed:
-            return "it passes its tests"
-        reason = Reason(int(self.rows.reason[row]))
-        spoken = Tests(int(self.rows.tests[row]))
-        telling_most = spoken & (Tests.OUT_OF_LIQUID | Tests.ERRATIC) or spoken
-        return words.tests(telling_most) if reason is Reason.NONE else reason.words
 
     def _temperature(self, row: int) -> float | None:
         usable = windows.temperature_belief(self.rows[row : row + 1])[0] == Belief.BELIEVED

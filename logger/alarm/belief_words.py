@@ -34,13 +34,19 @@ def evidence_of(carry: Carry) -> Evidence:
 
 def sentence(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
     """Say what is made of a record, and why. Raises IndexError for no records."""
-    belief, at_us = Belief(int(rows.belief[row])), int(rows.at_us[row])
-    tests = Tests(int(rows.tests[row]))
+    belief, because = Belief(int(rows.belief[row])), reason(rows, evidence, row=row)
     if belief is Belief.BELIEVED:
-        return f"Believed: {', '.join(_grounds(tests, evidence, at_us))}"
+        return f"Believed: {because}"
     word = "Suspect" if belief is Belief.DOUBTFUL else "Not believed"
-    why = _why(tests, Reason(int(rows.reason[row])))
-    return f"{word}: {why}, {_since(int(rows.since_at_us[row]), at_us)}"
+    return f"{word}: {because}, {_since(int(rows.since_at_us[row]), int(rows.at_us[row]))}"
+
+
+def reason(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
+    """Say what the verdict on a record rests on, or what speaks against it, without the verdict and its age."""
+    tests = Tests(int(rows.tests[row]))
+    if rows.belief[row] == Belief.BELIEVED:
+        return ", ".join(_grounds(tests, evidence, int(rows.at_us[row])))
+    return _why(tests, Reason(int(rows.reason[row])))
 
 
 def ago(then_us: int, now_us: int) -> str:
@@ -51,9 +57,9 @@ def ago(then_us: int, now_us: int) -> str:
     return f"{minutes // 60} h" if minutes < _LONGEST_IN_HOURS * 60 else f"{minutes // 1440} d"
 
 
-def _why(tests: Tests, reason: Reason) -> str:
-    if reason is not Reason.NONE and Tests.ATTENDED not in tests:
-        return f"no reading, {reason.words}"
+def _why(tests: Tests, absent: Reason) -> str:
+    if absent is not Reason.NONE and Tests.ATTENDED not in tests:
+        return f"no reading, {absent.words}"
     lead = next((test for test in LEADING if test in tests), None)
     return "its pH cannot be told" if lead is None else of_test(lead)
 

@@ -85,7 +85,7 @@ def test_an_electrode_that_was_accepted_with_a_warning_is_to_be_looked_at() -> N
 
 
 def test_a_day_on_which_nothing_happened_says_so() -> None:
-    rows = block([millivolts(4.5)] * 600, every_s=240.0)
+    rows = block([millivolts(4.5) + 0.1 * (n % 2) for n in range(600)], every_s=240.0)  # not frozen
     bare = watch()
     watched = replace(bare, vat=replace(bare.vat, people=AT_SEVEN))
     last = [entry for entry in carried(watched, rows, [calibrate()]).entries if entry.cause == "digest"][-1]
