@@ -26,7 +26,7 @@ FAULTS: dict[str, dict[str, float]] = {
     "cold-night": {"temperature-low": 1.5},
     "normal-night": {},
     "ph-rise": {"rise": RISEN_H, "check-overdue": CHECKED_H},
-    "stuck-vat": {"slow-start": 66.0, "no-start": 84.0, "check-overdue": CHECKED_H},
+    "stuck-vat": {"slow-start": 66.0, "deadline-warning": 72.0, "no-start": 84.0, "check-overdue": CHECKED_H},
     "stalled-vat": {"stall": STALLED_H},
     "topped-up": {},
     "stirred": {},
