@@ -19,6 +19,7 @@ from logger.mqtt.ear import Ear
 from logger.mqtt.frame import Frame, Maker
 from logger.mqtt.health import probe_health
 from logger.mqtt.messages import Connected, Happening, Receipt
+from logger.mqtt.target import target
 from logger.mqtt.topics import Topics
 
 SECOND_US = 1_000_000
@@ -148,6 +149,9 @@ class Hub:
             self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
         if vat.id == system.SYSTEM:
             return
+        shown = target(self.topics, vat, carry, at_us=at_us)
+        if shown is not None:
+            self.delivery.put(shown)
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
         self.delivery.put(payloads.health(self.topics, vat.probe, status=status, findings=findings))
 

@@ -5,11 +5,12 @@ Law: pure. What an alarm says beside its own sentence was known at its record, n
 
 from dataclasses import replace
 
-from logger.alarm import of_target
+from logger.alarm import of_target, words
 from logger.alarm.evaluate import Series
 from logger.alarm.of_target import Shown
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.looks import Looks
+from logger.measure.conformance import conformance_probability
 from logger.measure.target import Following
 from logger.model import Carry, Entry, Measurements, State
 
@@ -42,8 +43,19 @@ def series(alarm: AlarmConfig, following: Following | None, rows: Measurements) 
 
 
 def with_facts(alarm: AlarmConfig, entry: Entry, following: Following | None, row: int) -> Entry:
-    """Say of an alarm on the target what stands behind it; of another alarm nothing."""
+    """Say of an alarm on the target what stands behind it, of high pH how probable it is; of another alarm nothing."""
+    if alarm.kind is AlarmKind.PH_HIGH:
+        return _with_probability(entry)
     if following is None or not alarm.kind.is_of_target or entry.after is not State.UNACKNOWLEDGED:
         return entry
     fact = following.fact_at(row) if alarm.kind is AlarmKind.DEADLINE else following.why_withdrawn
     return replace(entry, text=f"{entry.text}. {fact}")
+
+
+def _with_probability(entry: Entry) -> Entry:
+    """Say how probable it is that pH is above the setpoint: no better than u, and of the brine at the probe."""
+    if entry.after is not State.UNACKNOWLEDGED or entry.value is None or entry.u is None or entry.setpoint is None:
+        return entry
+    probability = conformance_probability(entry.value, entry.u, low=entry.setpoint)
+    said = f"{entry.text}; probability that it is above: {words.per_cent(probability)}"
+    return replace(entry, probability=probability, text=said)

@@ -5,7 +5,7 @@ Law: pure; only what was known at the record. Nothing is ever called safe, and w
 
 from logger.alarm import batch_words
 from logger.alarm.hours import clock_time
-from logger.alarm.words import quantity
+from logger.alarm.words import per_cent, quantity
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, VatConfig
 from logger.model import Cause, Entry, Facts, Reason, State
 
@@ -71,7 +71,8 @@ def _what(alarm: AlarmConfig, entry: Entry) -> str:
         return batch_words.what(alarm, entry.value)
     came = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
     said = f"{_quantity(alarm, entry)}{came}"
-    return f"{said} ({_limit(alarm)})" if alarm.kind.is_trend else f"{said}, {_limit(alarm)}"
+    odds = "" if entry.probability is None else f" ({per_cent(entry.probability)} probable)"
+    return f"{said} ({_limit(alarm)})" if alarm.kind.is_trend else f"{said}, {_limit(alarm)}{odds}"
 
 
 def _limit(alarm: AlarmConfig) -> str:

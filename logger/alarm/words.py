@@ -17,6 +17,7 @@ _TESTS = {
     Tests.ATTENDED: "somebody works on the probe",
 }
 _LONGEST_IN_SECONDS = 120
+_SUREST = 99
 _PLAIN = {
     Cause.ACKNOWLEDGED: "acknowledged",
     Cause.RESET: "reset",
@@ -87,6 +88,12 @@ def _deadline(alarm: AlarmConfig, cause: Cause) -> str:
     if cause is Cause.RETURNED:
         return "the target is shown, or another batch was started"
     return f"The target is not shown {alarm.setpoint:g} h after the batch was started"
+
+
+def per_cent(probability: float) -> str:
+    """Say a probability in whole per cent; never that something is certain."""
+    rounded = round(100.0 * probability)
+    return "over 99 %" if rounded > _SUREST else "under 1 %" if rounded < 1 else f"{rounded} %"
 
 
 def span(seconds: float) -> str:

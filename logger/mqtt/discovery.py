@@ -31,7 +31,7 @@ def announcements(config: Config, frame: Frame, *, occurrences: Mapping[str, int
     found = [frame.connectivity(), _system_events(frame)]
     for vat in config.vats:
         found += _sensors(frame, vat, stale_s=stale_s(config, vat))
-        found += [_health(frame, vat), _events(frame, vat)]
+        found += [_health(frame, vat), _events(frame, vat), *_target(frame, vat)]
         found += [] if vat.reference_of else controls.of_vat(frame, vat)  # what a person says is of the vat itself
     for vat in (*config.vats, system.vat_of(config)):
         for alarm in vat.alarms:
@@ -93,6 +93,21 @@ def _health(frame: Frame, vat: VatConfig) -> Message:
         json_attributes_topic=state,
         entity_category="diagnostic",
     )
+
+
+def _target(frame: Frame, vat: VatConfig) -> list[Message]:
+    """Return whether the target is shown, and the sentence; retained, so neither expires."""
+    if vat.target is None:
+        return []
+    state = frame.topics.target(vat.id)
+    shown = "{{ 'ON' if value_json.state == 'shown' and not value_json.above_again else 'OFF' }}"
+    probability = "{{ (100 * value_json.conformance_probability) | round(1) if value_json.believed else none }}"
+    common = {"state_topic": state, "json_attributes_topic": state}
+    chance = {"unit_of_measurement": "%", "value_template": probability, "suggested_display_precision": 1}
+    return [
+        frame.of_vat(vat, "binary_sensor", "target", name="Target measured", value_template=shown, **common),
+        frame.of_vat(vat, "sensor", "target_probability", name="Target probability", **chance, **common),
+    ]
 
 
 def _standing(frame: Frame, vat: VatConfig, alarm: AlarmConfig) -> Message:

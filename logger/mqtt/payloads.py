@@ -15,6 +15,7 @@ from logger.alarm import belief_words
 from logger.alarm.belief_words import Evidence
 from logger.alarm.lifecycle import priority
 from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
+from logger.measure.conformance import conformance_probability
 from logger.model import AlarmState, Belief, Cause, Entry, Event, Health, Measurements, Quality, Told
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
@@ -164,8 +165,16 @@ def alarm_state(topics: Topics, vat: VatConfig, *, alarm: AlarmConfig, state: Al
         value=number(state.value, 4) if standing else None,
         u=number(state.u, 4) if standing else None,
         setpoint=alarm.setpoint,
+        probability=_probability(alarm, state) if standing else None,
     )
     return Message(topic=topics.alarm(vat.id, alarm.id), payload=json_text(content), retain=True)
+
+
+def _probability(alarm: AlarmConfig, state: AlarmState) -> float | None:
+    """Return that pH was above the setpoint when it annunciated, by its value and u; None of other kinds."""
+    if alarm.kind is not AlarmKind.PH_HIGH or state.value is None or state.u is None or alarm.setpoint is None:
+        return None
+    return number(conformance_probability(state.value, state.u, low=alarm.setpoint), 4)
 
 
 def _sentence(vat: VatConfig, alarm: AlarmConfig, *, state: AlarmState) -> str:
@@ -205,6 +214,7 @@ def event_of(entry: Entry, *, simulated: bool) -> Event | None:
         "value": number(entry.value, 4),
         "u": number(entry.u, 4),
         "setpoint": number(entry.setpoint, 4),
+        "probability": number(entry.probability, 4),
         "before": entry.before.value if entry.before else None,
         "after": entry.after.value if entry.after else None,
         "by": entry.by,

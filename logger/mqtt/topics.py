@@ -69,6 +69,10 @@ class Topics:
         """Retained: the standing state of an alarm, of a vat or of the system."""
         return f"{self.root}/system/alarm/{alarm}" if vat == SYSTEM else f"{self.root}/vat/{vat}/alarm/{alarm}"
 
+    def target(self, vat: str) -> str:
+        """Retained: how a vat stands to its target."""
+        return f"{self.root}/vat/{vat}/target"
+
     def event(self, vat: str) -> str:
         """Not retained: what just happened to a vat; no vat: to the system."""
         return f"{self.root}/vat/{vat}/event" if vat else f"{self.root}/event"

@@ -44,6 +44,9 @@ def _vat(vat: VatStatus) -> Iterator[str]:
     yield from row("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
     for number, correction in enumerate(vat.corrections):
         yield from row("" if number else "Corrections", correction)
+    if vat.target is not None:
+        since = f" (since {vat.target.shown_at})" if vat.target.shown_at else ""
+        yield from row("Target", f"{vat.target.text}{since}")
     if not vat.alarms:
         yield from row("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):

@@ -18,6 +18,7 @@ from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_wo
 from logger.report.beliefs import Book
 from logger.report.corrected import in_force, sentence
 from logger.report.counters import Counters, count
+from logger.report.target import TargetStatus, target_status
 from logger.report.words import SECOND_US, age, moment, names_of_tests
 from logger.store import Store, queries
 from logger.store.queries import Waiting
@@ -121,6 +122,8 @@ class VatStatus:
     """When the batch was started, as far as somebody said so."""
     unwatched: str
     """Why a start cannot be watched; empty: it can, or need not."""
+    target: TargetStatus | None
+    """None: the vat has no target."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,6 +242,7 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
         corrections=[sentence(one) for one in in_force(queries.corrections(store, vat.probe)).values()],
         started=None if carry.started_at_us is None else moment(carry.started_at_us),
         unwatched=batch.unwatched(vat, carry),
+        target=target_status(vat, carry, at_us=now.at_us),
     )
 
 
@@ -332,6 +336,10 @@ def _wants(config: Config, vat: VatStatus) -> Iterator[str]:
         )
     if vat.unwatched:
         yield f"{vat.name}: {vat.unwatched}."
+    elif vat.target is not None and vat.target.unwatched:
+        yield f"{vat.name}: {vat.target.unwatched}."
+    if vat.target is not None and vat.target.above_again:
+        yield f"{vat.name}: the target was shown, and pH is above it again: hold the batch."
     yield from _unacknowledged(vat.name, vat.alarms)
 
 

@@ -45,7 +45,7 @@ def test_an_alarm_tells_value_doubt_setpoint_and_priority() -> None:
     assert entry.value == pytest.approx(4.7, abs=1e-6)
     assert entry.u == pytest.approx(0.054, abs=0.001)  # a single reading, fresh: uncertainty.md 4.1 and 0.9 mV (C)
     assert (entry.setpoint, entry.priority, entry.before, entry.after) == (4.6, "high", "normal", "unacknowledged")
-    assert entry.text == "pH 4.70 +/- 0.11 (k=2), at or above 4.60 for 30 s"
+    assert entry.text == "pH 4.70 +/- 0.11 (k=2), at or above 4.60 for 30 s; probability that it is above: 97 %"
     assert (entry.seq, entry.at_us, entry.vat) == (5, EPOCH_US + 40_000_000, "vat")
 
 

@@ -73,6 +73,7 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
         "corrections": [],
         "started": None,
         "unwatched": "",
+        "target": None,
     }
     assert (told["attention"], told["simulated"], told["commands_waiting"]) == ([], False, 0)
     assert told["run"]["run"] == 1

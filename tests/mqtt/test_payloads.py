@@ -152,6 +152,7 @@ def test_a_standing_alarm_tells_its_occurrence_and_value() -> None:
         "value": 4.712,
         "u": 0.061,
         "setpoint": 4.6,
+        "probability": 0.9668,  # Phi(0.112 / 0.061), scipy.stats.norm.cdf
         "simulated": False,
     }
 

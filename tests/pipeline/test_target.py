@@ -22,7 +22,7 @@ from logger.model import (
     WatchState,
 )
 from logger.pipeline import Watch
-from tests.series import EPOCH_US, calibrate, calibration, carry_over, check, millivolts, of_ph, watch
+from tests.series import EPOCH_US, calibrate, calibration, carry_over, check, millivolts, of_ph, raw_alarm, watch
 
 TARGET = TargetConfig(window_s=60.0, windows=3, spot_check=False)
 WITHDRAWN = AlarmConfig(
@@ -286,3 +286,27 @@ def test_what_is_carried_survives_the_store_and_an_old_carry_loads() -> None:
     del old["progress"], old["started_us"], old["started_at_us"]
     assert msgspec.convert(old, Carry).progress == Carry(probe="probe").progress
     assert np.isfinite(state.carry.progress.withdrawn.u if state.carry.progress.withdrawn else 1.0)
+
+
+# High pH with its probability.
+
+
+def test_a_high_ph_says_how_probable_it_is_by_value_and_doubt() -> None:
+    # u of a single reading, fresh: 0.0543; norm.cdf(0.1 / 0.0543) = 0.967, norm.cdf(0) = 0.5 (scipy.stats).
+    high = raw_alarm()
+    for ph, probability, words in ((4.7, 0.967, "97 %"), (4.6000001, 0.5, "50 %"), (5.2, 1.0, "over 99 %")):
+        _, (outcome,) = carry_over(watch(high), of_ph([ph] * 4), commands=[calibrate()])
+        (loud,) = of(list(outcome.entries), Cause.ANNUNCIATED)
+        assert loud.probability == pytest.approx(probability, abs=0.001)
+        assert loud.text.endswith(f"; probability that it is above: {words}")
+
+
+def test_a_high_ph_is_judged_by_what_the_last_check_corrects_it_to() -> None:
+    # alarms.md: the higher of published and corrected pH; a probe that reads too high gets no credit.
+    told = {}
+    for off in (-0.045, 0.045):
+        look = ask(3, CommandKind.CHECK, check=check(off, at_s=5 * 86400.0))
+        rows = of_ph([4.57] * 6, start_s=5 * 86400.0)
+        _, (outcome,) = carry_over(watch(raw_alarm()), rows, commands=[calibrate(), look])
+        told[off] = [(entry.seq, round(entry.value or 0, 2)) for entry in of(list(outcome.entries), Cause.ANNUNCIATED)]
+    assert told == {-0.045: [(3, 4.61)], 0.045: []}

@@ -5,7 +5,7 @@ from typing import Any
 
 import msgspec
 
-SENT = ("status", "heartbeat", "measurement", "alarm", "event", "health", "discovery")
+SENT = ("status", "heartbeat", "measurement", "alarm", "event", "health", "target", "discovery")
 HEARD = ("acknowledge", "shelve", "mark", "note", "spot")
 NAMES = SENT + HEARD
 

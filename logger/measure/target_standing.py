@@ -1,0 +1,108 @@
+"""How a vat stands to its target, for whoever looks: shown or not, and what is wanted.
+
+Law: pure; nothing is judged here that the pipeline did not judge, but that checks grow old. Never a word of safety.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from logger.config import AlarmKind, TargetConfig, VatConfig
+from logger.measure.conformance import acceptance_limit, conformance_probability
+from logger.measure.target import begun, lacks
+from logger.measure.target_words import limit, not_yet, reading
+from logger.model import Carry, Claim, Lack, Look, Withdrawn
+
+
+class Shown(StrEnum):
+    """What can be said of a target."""
+
+    SHOWN = "shown"
+    """A claim was made in this batch and nothing contradicts it."""
+    NOT_SHOWN = "not-shown"
+    WITHDRAWN = "withdrawn"
+    """A claim was made, a later check contradicts it, and there is no new one."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TargetStanding:
+    """How a vat stands to its target."""
+
+    state: Shown
+    limit_ph: float
+    probability: float
+    look: Look | None
+    """The newest window."""
+    needed_ph: float | None
+    """What it would have to read with the doubt there is."""
+    conformance: float | None
+    """Probability that the newest window is at or below the limit."""
+    above: bool
+    """Shown, and the newest believed window reads above the limit again."""
+    claim: Claim | None
+    withdrawn: Withdrawn | None
+    lacks: tuple[Lack, ...]
+    text: str
+    unwatched: str
+    """Why the vat's deadlines cannot be watched; empty: they can, or there are none."""
+
+
+def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | None:
+    """Return how a vat stands to its target at a time (UTC, microseconds); None: it has none."""
+    target = vat.target
+    if target is None:
+        return None
+    progress = begun(carry)
+    look, wanted = progress.newest, lacks(target, carry, progress, at_us=at_us)
+    state = Shown.SHOWN if progress.claim else Shown.WITHDRAWN if progress.withdrawn else Shown.NOT_SHOWN
+    above = progress.claim is not None and look is not None and look.believed and look.ph > target.ph
+    return TargetStanding(
+        state=state,
+        limit_ph=target.ph,
+        probability=target.probability,
+        look=look,
+        needed_ph=None if look is None else acceptance_limit(target.ph, look.u, target.probability),
+        conformance=None if look is None else conformance_probability(look.ph, look.u, high=target.ph),
+        above=above,
+        claim=progress.claim,
+        withdrawn=progress.withdrawn,
+        lacks=() if progress.claim else wanted,
+        text=_text(target, progress.claim, progress.withdrawn, look, wanted, above=above),
+        unwatched=_unwatched(vat, carry),
+    )
+
+
+def _text(
+    target: TargetConfig,
+    claim: Claim | None,
+    withdrawn: Withdrawn | None,
+    look: Look | None,
+    wanted: tuple[Lack, ...],
+    *,
+    above: bool,
+) -> str:
+    if claim is not None:
+        said = f"measured {limit(claim.limit_ph, claim.probability)}: it read {reading(claim.ph, claim.u)}"
+        if above and look is not None:
+            return f"{said}, but now reads {reading(look.ph, look.u)}, above it again: hold the batch"
+        return f"{said}, conformance probability {100 * claim.conformance:.1f} %, calibration {claim.calibration}"
+    before = "" if withdrawn is None else f"WITHDRAWN: {withdrawn.text}. Now: "
+    now = "not yet shown: no window was judged yet" if look is None else not_yet(target, look)
+    return "; ".join([f"{before}{now}", *(_WANTED[lack] for lack in wanted if lack in _WANTED)])
+
+
+_WANTED = {
+    Lack.CALIBRATION: "the probe must be calibrated",
+    Lack.BELIEF: "the newest window is not believed",
+    Lack.TIME: "it has read low enough, but not long enough",
+    Lack.RECENT_CHECK: "the last check is too old: dip it in a check buffer",
+    Lack.PASSED_CHECK: "the last check failed: repeat it in fresh buffer, or calibrate",
+    Lack.SPOT_CHECK: "another instrument must agree (`vatvigil verify PROBE --spot PH --u U`)",
+}
+
+
+def _unwatched(vat: VatConfig, carry: Carry) -> str:
+    names = [alarm.id for alarm in vat.alarms if alarm.kind is AlarmKind.DEADLINE]
+    if not names or carry.started_us is not None:
+        return ""
+    said = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
+    return f"no start of a batch is known, so {said}: `vatvigil mark {vat.id} started`"

@@ -1,0 +1,93 @@
+"""The target's message and entities: against their schemas (jsonschema), through the pipeline that makes the claim."""
+
+import json
+from dataclasses import replace
+
+import jsonschema
+import pytest
+
+from logger.config import AlarmConfig, AlarmKind, TargetConfig
+from logger.measure.target_standing import Shown, standing
+from logger.model import Carry, WatchState
+from logger.mqtt import discovery
+from logger.mqtt.schemas import schema
+from logger.mqtt.target import target
+from tests.mqtt.cellar import CONFIG, MARROW, TOPICS
+from tests.mqtt.test_discovery import FRAME
+from tests.pipeline.test_target import DEADLINE, TARGET, checked, over, watched
+from tests.series import EPOCH_US
+
+VAT = watched().vat
+
+
+def message(state: WatchState) -> dict[str, object]:
+    made = target(TOPICS, VAT, state.carry, at_us=EPOCH_US)
+    assert made is not None
+    assert (made.topic, made.retain) == ("vatvigil/vat/vat/target", True)
+    content: dict[str, object] = json.loads(made.payload)
+    jsonschema.Draft202012Validator(schema("target")).validate(content)
+    return content
+
+
+def test_a_reading_of_4_58_says_not_yet_shown_and_what_would_be_needed() -> None:
+    content = message(over((4.58, 60))[0])
+    assert (content["state"], content["claim"], content["lacks"]) == ("not-shown", None, ["ph"])
+    assert content["text"] == "not yet shown: reads 4.58 +/- 0.11 (k=2), needs 4.51 or lower"
+    assert content["needed_ph"] == pytest.approx(4.511, abs=0.001)
+
+
+def test_a_claim_is_sent_with_all_it_rests_on() -> None:
+    content = message(over((4.45, 60))[0])
+    claim = content["claim"]
+    assert isinstance(claim, dict)
+    assert (content["state"], claim["record"], claim["calibration"], claim["windows"]) == ("shown", 19, 1, 3)
+    assert (claim["limit_ph"], claim["probability"], claim["z"]) == (4.6, 0.95, 1.6449)
+    assert len(content["premises"]) == 3  # type: ignore[arg-type]
+    assert content["above_again"] is False
+
+
+def test_ph_above_again_after_a_claim_is_told() -> None:
+    content = message(over((4.4, 30), (4.8, 60))[0])
+    assert (content["state"], content["above_again"]) == ("shown", True)
+    assert "but now reads 4.80 +/- 0.11 (k=2), above it again: hold the batch" in str(content["text"])
+
+
+def test_a_withdrawn_claim_is_told_until_there_is_a_new_one() -> None:
+    content = message(over((4.49, 90), commands=(checked(60, -0.12),))[0])
+    assert (content["state"], content["claim"]) == ("withdrawn", None)
+    assert str(content["text"]).startswith("WITHDRAWN: pH 4.49 +/- 0.11 (k=2) was claimed to be at or below 4.60.")
+    assert content["lacks"] == ["passed-check"]
+
+
+def test_nothing_known_is_a_message_too_and_no_target_is_none() -> None:
+    content = message(WatchState(carry=Carry(probe="probe"), recent=over((4.5, 1))[0].recent))
+    assert (content["state"], content["ph"], content["lacks"]) == ("not-shown", None, ["calibration"])
+    assert target(TOPICS, MARROW, Carry(probe="p"), at_us=0) is None
+
+
+def test_a_deadline_without_a_started_batch_says_so() -> None:
+    now = standing(VAT, Carry(probe="probe"), at_us=0)
+    assert now is not None
+    assert (now.state, now.unwatched) == (
+        Shown.NOT_SHOWN,
+        "no start of a batch is known, so deadline watches nothing: `vatvigil mark vat started`",
+    )
+    started = standing(VAT, Carry(probe="probe", started_us=0, started_at_us=0), at_us=0)
+    assert started is not None
+    assert started.unwatched == ""
+
+
+def test_the_hub_gets_an_entity_for_the_target_and_one_for_its_probability() -> None:
+    vat = replace(MARROW, target=TargetConfig(), alarms=(*MARROW.alarms, DEADLINE))
+    found = {
+        m.topic: json.loads(m.payload)
+        for m in discovery.announcements(replace(CONFIG, vats=(vat,)), FRAME, occurrences={})
+    }
+    shown = found["homeassistant/binary_sensor/vatvigil_marrow_target/config"]
+    chance = found["homeassistant/sensor/vatvigil_marrow_target_probability/config"]
+    for content in (shown, chance):
+        jsonschema.Draft202012Validator(schema("discovery")).validate(content)
+        assert content["state_topic"] == content["json_attributes_topic"] == "vatvigil/vat/marrow/target"
+        assert "expire_after" not in content
+    assert AlarmConfig(id="x", kind=AlarmKind.DEADLINE).kind.unit == " h"
+    assert TARGET.windows == 3
