@@ -8,7 +8,7 @@ many.
 
 import logging
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -34,7 +34,7 @@ from logger.model import (
 )
 from logger.mqtt.messages import Receipt
 from logger.pipeline import Watch
-from logger.store import Store, queries
+from logger.store import Store, UnitOfWork, queries
 from logger.store.queries import Unreadable
 from logger.system import SYSTEM
 
@@ -95,7 +95,23 @@ class Acquisition:
     """By probe."""
     _taken: set[int] = field(default_factory=set)
     """Commands applied already whose consumption may still wait for the store."""
+    numbers: dict[int, int] = field(default_factory=dict)
+    """Of the commands applied from memory: in the inbox, once they are stored. `Commit` fills it."""
+    _heard: list[Command] = field(default_factory=list)
     _unreadable: list[Unreadable] = field(default_factory=list)
+
+    def hear(self, commands: Sequence[Command]) -> list[Command]:
+        """Apply commands from memory at the next records: the store takes nothing now. Return them as to be stored.
+
+        What refers to a row of the store (a check) waits for it.
+        """
+        first = min(self.numbers, default=0)
+        named = [c if c.check else replace(c, id=first - n) for n, c in enumerate(commands, start=1)]
+        self._heard += [command for command in named if command.id < 0]
+        for command in named:
+            if command.id < 0:
+                self.numbers[command.id] = 0
+        return named
 
     def cycle(self, indications: Sequence[Indication]) -> Batch:
         """Evaluate indications (at least one) together with the commands that wait for their vats."""
@@ -126,16 +142,18 @@ class Acquisition:
         return outcome
 
     def _pending(self) -> list[Command]:
-        """Return the commands that wait in the inbox and were not applied yet."""
+        """Return the commands that wait in the inbox or in memory and were not applied yet."""
+        heard, self._heard, self._unreadable = self._heard, [], []
         try:
             found = queries.pending(self.store)
         except StoreBusyError as busy:
             log.debug("The inbox cannot be read now: %s", busy)
-            return []
+            return heard
         self._taken &= {command.id for command in found}
-        fresh = [command for command in found if command.id not in self._taken]
+        known = self._taken | {*self.numbers.values()}
+        fresh = [command for command in found if command.id not in known]
         self._unreadable = [row for row in fresh if isinstance(row, Unreadable)]
-        return [command for command in fresh if isinstance(command, Command)]
+        return [*(command for command in fresh if isinstance(command, Command)), *heard]
 
     def _refuse(self, batch: Batch, at_us: int) -> None:
         """Refuse what is no command here: else it would end every daemon that reads it."""
@@ -165,6 +183,8 @@ class Commit:
     """Ids of events that went the second way out, with the time, of which the store does not know yet."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
+    numbers: dict[int, int] = field(default_factory=dict)
+    """By the id (negative) of a command that was applied from memory: its number in the inbox."""
     _lost: int = 0
     _receipts: list[Receipt] = field(default_factory=list)
 
@@ -217,20 +237,27 @@ class Commit:
     def _commit(self, batch: Batch) -> None:
         events = self.events(batch)
         with self.store.begin() as work:
+            numbers = {**self.numbers, **self._put_in(work, batch.commands)}
             for outcome in batch.outcomes:
-                work.append(outcome, run=self.run)
+                work.append(replace(outcome, answers=_numbered(outcome.answers, numbers)), run=self.run)
             if batch.system:
                 work.remember(SYSTEM, batch.system)
             work.add_entries(batch.entries)
             work.add_events(events, {e.id: self.delivered[e.id] for e in events if e.id in self.delivered})
-            for command in batch.commands:
-                check = command.check and work.add_check(command.check)
-                work.add_command(replace(command, check=check))
-            work.consume(batch.answers)
+            work.consume(_numbered(batch.answers, numbers))
             work.commit()
+        self.numbers.update(numbers)
         self._receipts += batch.receipts
         for event in events:
             self.delivered.pop(event.id, None)
+
+    def _put_in(self, work: UnitOfWork, commands: Iterable[Command]) -> dict[int, int]:
+        """Put commands into the inbox; return the numbers of those that were applied from memory."""
+        numbers = {}
+        for command in commands:
+            check = command.check and work.add_check(command.check)
+            numbers[command.id] = work.add_command(replace(command, check=check))
+        return {memory: number for memory, number in numbers.items() if memory < 0}
 
     def _mark(self) -> None:
         if not (self.delivered or self.hooked):
@@ -251,6 +278,11 @@ class Commit:
         text = f"{lost} records were evaluated but not kept, because the store took nothing for too long"
         entry = Entry(seq=0, at_us=at_us, vat="", cause=Cause.RECORDS_LOST, priority=Priority.HIGH, text=text)
         return self.take(Batch(entries=[entry]), at_us=at_us)
+
+
+def _numbered(answers: Iterable[Answer], numbers: Mapping[int, int]) -> tuple[Answer, ...]:
+    """Return answers with the numbers that their commands have in the inbox."""
+    return tuple(replace(answer, command=numbers.get(answer.command, answer.command)) for answer in answers)
 
 
 def events_of(entries: Iterable[Entry], event_of: Callable[[Entry], Event | None]) -> list[Event]:

@@ -221,7 +221,7 @@ class Daemon:
 
     def _with_heard(self, batch: Batch) -> Batch:
         """Put into a batch what came from outside, and forget it."""
-        batch.commands += self.unheard
+        batch.commands += self.acquisition.hear(self.unheard) if self.commit.trouble else self.unheard
         batch.receipts += self.hub.ear.take_held() if self.hub else []
         self.unheard = []
         return batch
@@ -314,13 +314,15 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     queue: SimpleQueue[Item] = SimpleQueue()
+    commit = Commit(store=store, run=number, event_of=_events(config))
+    watched = {vat.probe: resume.watched(store, config, vat) for vat in config.vats}
     lines = readers(config.probes, simulated=config.simulated)
     return Daemon(
         config=config,
         clock=clock,
         store=store,
-        acquisition=Acquisition(store, {vat.probe: resume.watched(store, config, vat) for vat in config.vats}),
-        commit=Commit(store=store, run=number, event_of=_events(config)),
+        acquisition=Acquisition(store, watched, numbers=commit.numbers),
+        commit=commit,
         hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
         hook=Hook.of(config, post=queue.put),
         ports=[PortThread(line, clock, post=queue.put) for line in lines],

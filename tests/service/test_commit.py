@@ -4,13 +4,14 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
 import pytest
 
 from logger.cycle import Acquisition, Batch, Commit, Watched
-from logger.model import Cause, Command, CommandKind, Entry
+from logger.model import Cause, Command, CommandKind, Entry, State
 from logger.mqtt.payloads import event_of
 from logger.pipeline import Watch, fresh
 from logger.store import Store, history, queries
@@ -206,3 +207,28 @@ def test_once_all_is_stored_again_no_row_is_looked_for_any_more(
     commit.take(cycle(acquisition, 1), at_us=at_us(1))
     assert not writer.in_doubt
     assert seqs(store) == [1, 2]
+
+
+def test_an_acknowledgement_takes_effect_while_the_store_takes_nothing_and_is_stored_once_it_does(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    acquisition.numbers = commit.numbers
+    commit.most_waiting = 100
+    for minute in range(12):  # 600 s at 4.7: it annunciates
+        commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+    acknowledge = Command(id=0, at_us=at_us(12), kind=CommandKind.ACKNOWLEDGE, vat="vat", alarm="ph-high", by="mqtt")
+    note = replace(acknowledge, kind=CommandKind.NOTE, alarm="", note="on my way")
+    with locked(store):
+        commit.take(cycle(acquisition, 12), at_us=at_us(12))
+        commit.take(Batch(commands=acquisition.hear([acknowledge])), at_us=at_us(12))
+        commit.take(Batch(commands=acquisition.hear([note])), at_us=at_us(12))
+        commit.take(cycle(acquisition, 13), at_us=at_us(13))
+        state = acquisition.watched["probe"].state.carry.alarms["ph-high"]
+        assert state.shown is State.ACKNOWLEDGED
+    for minute in (14, 15):
+        commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+    assert causes(store).count(Cause.ACKNOWLEDGED) == causes(store).count(Cause.NOTED) == 1
+    (span,) = history.spans(store)
+    asked = history.consumed_commands(store, span)
+    assert [(c.kind, c.seq) for c in asked if c.by == "mqtt"] == [("acknowledge", 14), ("note", 14)]
+    assert queries.pending(store) == []
