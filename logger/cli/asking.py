@@ -175,7 +175,8 @@ def exit_refused(asked: list[Asked]) -> None:
 def _said(asked: Asked) -> str:
     if not asked.taken:
         return asked.text
-    return f"{asked.text} (before record {asked.record})" if asked.applied else f"refused: {asked.text}"
+    where = f" (before record {asked.record})" if asked.record else ""  # what concerns the system is before none
+    return f"{asked.text}{where}" if asked.applied else f"refused: {asked.text}"
 
 
 def say_simulated(*, simulated: bool) -> None:

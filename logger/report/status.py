@@ -303,6 +303,9 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> s
     step = Step(cause=Cause.ANNUNCIATED, before=State.NORMAL, after=State.UNACKNOWLEDGED, annunciates=True)
     reason = Reason(int(rows.reason[-1])) if rows else Reason.NONE
     spoken = Tests(int(rows.tests[-1])) if rows else Tests.NONE
+    if alarm.kind.is_system and state.told:  # its facts are the daemon's, and nowhere else
+        found = words.sentence(alarm, step, value=None, u=None)
+        return ": ".join([found, *(line.rstrip(".") for line in state.told.lines[1:2])])
     return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
 
 

@@ -7,9 +7,11 @@ from unittest.mock import ANY
 import pytest
 from scipy import constants
 
-from logger import clock
+from logger import clock, system
 from logger.config import Simulation
 from logger.report.status import is_clock_shared
+from logger.store import Store
+from logger.system import Facts
 from tests.cli.house import SECOND_US, House, now_us
 
 AT_4_5 = 145.0
@@ -217,3 +219,17 @@ def test_where_only_the_daemon_has_the_simulations_clock_nothing_is_called_old(t
 )
 def test_a_clock_is_shared_when_both_ends_can_derive_it(simulation: Simulation | None, shared: bool) -> None:  # noqa: FBT001 - a row of the table
     assert is_clock_shared(simulation) == shared
+
+
+def test_the_system_s_own_alarms_are_shown_with_their_reason(house: House) -> None:
+    facts = Facts(at_us=now_us(), elapsed_us=0, disk="only 3 MB are free at /x: make room, or the log stops")
+    filled(house, AT_4_5)
+    carry, _, _ = system.step(system.vat_of(house.config), system.fresh(), facts)
+    with Store.open(house.config.store_url, simulated=house.config.simulated) as store, store.begin() as work:
+        work.remember(system.SYSTEM, carry)
+        work.commit()
+    told = house.json("status", code=3)
+    (own,) = told["system"]
+    assert (own["alarm"], own["state"]) == ("disk-low", "unacknowledged")
+    assert own["text"] == "The log soon has no room: only 3 MB are free at /x: make room, or the log stops"
+    assert "System: disk-low is not acknowledged: `vatvigil alarms ack system disk-low`." in told["attention"]
