@@ -44,7 +44,8 @@ class Wire:
                 parity=serial.PARITY_NONE if is_terminal else _PARITIES[probe.parity],
                 stopbits=probe.stop_bits,
                 timeout=_SLICE_S,
-                write_timeout=1.0,
+                # pyserial's RFC 2217 port knows no time limit for writing; its socket has one of 5 s.
+                write_timeout=None if probe.port.startswith("rfc2217://") else 1.0,
                 exclusive=True,
                 do_not_open=True,
             )
@@ -52,7 +53,7 @@ class Wire:
                 if level is not None:
                     setattr(self._port, name, level)  # before opening: it then raises neither by itself
             self._port.open()
-        except ValueError as error:  # a rate that this adapter's driver refuses, an unknown kind of URL
+        except (ValueError, NotImplementedError) as error:  # a rate that its driver refuses, an unknown URL
             raise OSError(str(error)) from error
 
     def now_s(self) -> float:
