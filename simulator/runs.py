@@ -139,7 +139,7 @@ _ALL = (
         name="cucumber-vat",
         summary="120 h from filling, cucumbers in 5.5 % brine, warm; the seed draws the vat",
         hours=120.0,
-        vat=replace(STARTER, salt_percent=5.5),
+        vat=replace(STARTER, early=replace(STARTER.early, log10_cfu_ml=5.8), salt_percent=5.5),
         room=Room(mean_c=23.0),
         scattered=True,
     ),

@@ -100,8 +100,11 @@ class Oracle:
             return BACK if value >= config.setpoint + config.deadband else BETWEEN
         return BACK if value <= config.setpoint - config.deadband else BETWEEN
 
+    def patience_s(self, _: Alarm) -> float:
+        return self.probe.limits.max_gap_s
+
     def delay(self, alarm: Alarm, says: str, value: float | None) -> None:
-        gap = alarm.heard is not None and self.t - alarm.heard > round(self.probe.limits.max_gap_s * 1e6)
+        gap = alarm.heard is not None and self.t - alarm.heard > round(self.patience_s(alarm) * 1e6)
         alarm.heard = self.t
         if says != (BACK if alarm.abnormal else ABNORMAL):
             alarm.since = None

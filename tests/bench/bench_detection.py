@@ -1,32 +1,43 @@
-"""Which alarms the simulator's named runs raise, and how long after the fault began; quiet nights raise none.
+"""What the simulator's named runs raise, how long after its cause, and what healthy batches raise: 50 seeds of each.
 
-Printed by `pytest -m bench -n 0 -s tests/bench/bench_detection.py`; SEEDS from the environment (default 50).
+Printed by `pytest -m bench -n 0 -s tests/bench/bench_detection.py`; SEEDS from the environment (default 50). A healthy
+batch lasts five nights; each profile's own alarms judge it.
 """
 
 import os
-from collections import Counter, defaultdict
+from collections import Counter
 from statistics import median
 
 import pytest
 
-from tests.night.faults import FAULTS, raised
+from simulator.runs import find
+from tests.bench.detecting import HEALTHY, Raised, all_heard
+from tests.night.faults import FAULTS
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
+SEEDS = range(1, int(os.environ.get("SEEDS", "50")) + 1)
 
 
 @pytest.mark.parametrize("run", FAULTS)
-def test_each_fault_raises_its_alarm_and_no_other(run: str) -> None:
-    seeds = int(os.environ.get("SEEDS", "50"))
-    times: dict[str, list[float]] = defaultdict(list)
-    nights: Counter[str] = Counter()
-    for seed in range(1, seeds + 1):
-        found = raised(run, seed)
-        nights.update({alarm for alarm, _ in found})
-        for alarm in {alarm for alarm, _ in found}:
-            first = min(hour for name, hour in found if name == alarm)
-            times[alarm].append(60.0 * (first - FAULTS[run].get(alarm, 0.0)))
-    told = [
-        f"{a} in {n} of {seeds}, after {median(times[a]):.0f} min (most {max(times[a]):.0f})" for a, n in nights.items()
-    ]
-    print(f"\n{run:14} {'; '.join(told) or f'nothing in {seeds}'}")
-    assert nights == dict.fromkeys(FAULTS[run], seeds)
+def test_each_run_raises_the_alarms_of_what_goes_wrong_in_it_and_no_other(run: str) -> None:
+    batches = all_heard(run, SEEDS)
+    raised = Counter(alarm for batch in batches for alarm in {each.alarm for each in batch})
+    print(f"\n{run:14} {'; '.join(_told(run, alarm, batches) for alarm in raised) or 'nothing'}")
+    assert raised == dict.fromkeys(FAULTS[run], len(SEEDS))
+
+
+def _told(run: str, alarm: str, batches: list[list[Raised]]) -> str:
+    """Say in how many batches an alarm came, and how long after its cause."""
+    firsts = [min(hours) for batch in batches if (hours := [each.hour for each in batch if each.alarm == alarm])]
+    minutes = [60.0 * (hour - FAULTS[run].get(alarm, 0.0)) for hour in firsts]
+    return f"{alarm} in {len(firsts)} of {len(batches)}, after {median(minutes):.0f} min (most {max(minutes):.0f})"
+
+
+@pytest.mark.parametrize("run", HEALTHY)
+def test_a_healthy_batch_wakes_nobody_more_often_than_once_in_200_nights(run: str) -> None:
+    batches = all_heard(run, SEEDS)
+    nights = len(batches) * find(run).hours / 24.0
+    raised = Counter((each.alarm, each.priority) for batch in batches for each in batch)
+    told = [f"{alarm} ({priority}) {n}, {n / nights:.4f} a night" for (alarm, priority), n in raised.items()]
+    print(f"\n{run:14} {HEALTHY[run]:18} {len(batches)} batches, {nights:.0f} nights: {'; '.join(told) or 'nothing'}")
+    assert 200 * sum(n for (_, priority), n in raised.items() if priority == "high") <= nights

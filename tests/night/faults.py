@@ -28,6 +28,10 @@ FAULTS: dict[str, dict[str, float]] = {
     "ph-rise": {"rise": RISEN_H, "check-overdue": CHECKED_H},
     "stuck-vat": {"slow-start": 66.0, "deadline-warning": 72.0, "no-start": 84.0, "check-overdue": CHECKED_H},
     "stalled-vat": {"stall": STALLED_H},
+    "demo-night": {"no-data": 3.267, "erratic": 11.433},
+    "garbled": {"no-data": 2.0},
+    "slow": {"no-data": 2.0},
+    "sensor-faults": {"blind": 2.0, "no-data": 4.0},
     "topped-up": {},
     "stirred": {},
 }
