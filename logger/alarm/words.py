@@ -14,7 +14,7 @@ _TESTS = {
     Tests.FLAT_LINE: "the reading is frozen",
     Tests.OUT_OF_LIQUID: "the probe seems to hang in air",
     Tests.ERRATIC: "the potential has no one value",
-    Tests.ATTENDED: "somebody works on the probe",
+    Tests.ATTENDED: "somebody works on the probe or has it out of the vat",
 }
 _LONGEST_IN_SECONDS = 120
 _SUREST = 99

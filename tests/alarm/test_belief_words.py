@@ -75,7 +75,10 @@ def test_a_reading_beyond_the_buffers_says_so() -> None:
             record(Against.OUT_OF_LIQUID | Against.JUMP, minutes=38),
             "Not believed: the probe seems to hang in air, since 2026-11-24 23:22 UTC (38 min)",
         ),
-        (record(Against.ATTENDED, minutes=0), "Not believed: somebody works on the probe, since 00:00 UTC (0 min)"),
+        (
+            record(Against.ATTENDED),
+            "Not believed: somebody works on the probe or has it out of the vat, since 00:00 UTC (0 min)",
+        ),
         (
             record(Against.FLAT_LINE, belief=Belief.DOUBTFUL, minutes=121),
             "Suspect: the reading is frozen, since 2026-11-24 21:59 UTC (2 h)",

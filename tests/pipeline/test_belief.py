@@ -83,7 +83,9 @@ def test_what_is_read_while_somebody_works_on_the_probe_is_not_believed_of_the_v
         Belief.SILENT,
         Belief.BELIEVED,
     )
-    assert told(rows, 106) == "Not believed: somebody works on the probe, since 18:16 UTC (1 min)"
+    assert told(rows, 106) == (
+        "Not believed: somebody works on the probe or has it out of the vat, since 18:16 UTC (1 min)"
+    )
     assert state.carry.believed_at_us == rows.at_us[-1]
 
 
