@@ -16,7 +16,7 @@ import numpy as np
 from logger.config import Priority, ProbeConfig, TargetConfig
 from logger.measure import drift
 from logger.measure.conformance import acceptance_limit, conformance_probability, coverage_factor
-from logger.measure.target_words import claimed, not_yet, read_at
+from logger.measure.target_words import claimed, read_at, reads
 from logger.measure.uncertainty import fit_uncertainty
 from logger.measure.windows import Judged
 from logger.model import (
@@ -83,7 +83,7 @@ class Following:
     def fact_at(self, row: int) -> str:
         """Say what was known of the target at a row."""
         look = next((look for at, look in reversed(self.looks) if at <= row), None)
-        return "no reading to judge it by" if look is None else not_yet(self.target, look)
+        return "There is no reading to judge it by" if look is None else f"It {reads(self.target, look)}"
 
     def _look(self, row: int, ph: float, u: float, *, is_believed: bool) -> None:
         before = self.progress

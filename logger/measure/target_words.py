@@ -24,7 +24,12 @@ def limit(ph: float, probability: float) -> str:
 
 def not_yet(target: TargetConfig, look: Look) -> str:
     """Say that a reading shows nothing yet, and which would."""
-    return f"not yet shown: reads {reading(look.ph, look.u)}, {needed(target, look.u)}"
+    return f"not yet shown: {reads(target, look)}"
+
+
+def reads(target: TargetConfig, look: Look) -> str:
+    """Say what it reads, and what it would have to."""
+    return f"reads {reading(look.ph, look.u)}, {needed(target, look.u)}"
 
 
 def read_at(target: TargetConfig, look: Look) -> str:
@@ -37,7 +42,7 @@ def claimed(claim: Claim) -> str:
     """Say what was shown, for how long, and what that rests on."""
     minutes = claim.windows * claim.window_s / 60.0
     return (
-        f"Measured {limit(claim.limit_ph, claim.probability)}: {reading(claim.ph, claim.u)} and no higher for"
+        f"Measured {limit(claim.limit_ph, claim.probability)}: {reading(claim.ph, claim.u)}, low enough for"
         f" {minutes:.0f} min, conformance probability {100.0 * claim.conformance:.1f} %, calibration"
         f" {claim.calibration}. It speaks of the brine at the probe, and holds if {'; '.join(PREMISES)}"
     )

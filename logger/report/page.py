@@ -47,6 +47,8 @@ def _vat(vat: VatStatus) -> Iterator[str]:
     if vat.target is not None:
         since = f" (since {vat.target.shown_at})" if vat.target.shown_at else ""
         yield from row("Target", f"{vat.target.text}{since}")
+        if vat.target.shown_at:
+            yield from row("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
     if not vat.alarms:
         yield from row("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):

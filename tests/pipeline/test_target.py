@@ -97,7 +97,7 @@ def test_4_45_for_three_windows_is_measured_at_or_below_the_target_once() -> Non
     assert (made.z, made.conformance) == (pytest.approx(1.6449, abs=5e-5), pytest.approx(0.997, abs=0.001))
     assert (told.value, told.u, told.setpoint, told.probability) == (made.ph, made.u, 4.6, made.conformance)
     assert told.text.startswith(
-        "Measured at or below pH 4.60 (95 %): 4.45 +/- 0.11 (k=2) and no higher for 3 min, conformance probability"
+        "Measured at or below pH 4.60 (95 %): 4.45 +/- 0.11 (k=2), low enough for 3 min, conformance probability"
         " 99.7 %, calibration 1. It speaks of the brine at the probe, and holds if the stated doubt is right"
     )
     assert "safe" not in " ".join(entry.text for entry in entries).lower()
@@ -236,8 +236,7 @@ def test_not_shown_by_the_deadline_is_an_alarm_at_the_first_record_after_it() ->
     assert (loud.alarm, loud.seq, loud.setpoint) == ("deadline", 178, 0.5)  # 1800 s less the 30 before the first
     assert loud.value == pytest.approx(0.5)
     assert loud.text == (
-        "The target is not shown 0.5 h after the batch was started. not yet shown: reads 4.58 +/- 0.11 (k=2),"
-        " needs 4.51 or lower"
+        "The target is not shown 0.5 h after the batch was started. It reads 4.58 +/- 0.11 (k=2), needs 4.51 or lower"
     )
 
 
