@@ -27,6 +27,7 @@ from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.frame import Maker
 from logger.mqtt.messages import Happening, Incoming, Message
+from logger.mqtt.target import target
 from logger.mqtt.topics import Topics
 
 PH_HIGH = AlarmConfig(id="ph-high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, priority=Priority.HIGH)
@@ -165,4 +166,5 @@ def everything_sent() -> list[Message]:
     beat = payloads.heartbeat(TOPICS, at_us=AT_US, believed_age_s={}, waiting=0, oldest_at_us=None)
     reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
-    return [*hub.delivery.standing, *moments, beat, reading]
+    aimed = target(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
+    return [*hub.delivery.standing, *moments, beat, reading, *([aimed] if aimed else [])]
