@@ -18,6 +18,7 @@ from logger.config import (
     Priority,
     ProbeConfig,
     Simulation,
+    TargetConfig,
     VatConfig,
 )
 from logger.deliver import Hub
