@@ -246,6 +246,8 @@ class ErrorModel:
     temperature_c: float = 1.0
     repeatability_mv: float = 0.9
     resolution_mv: float = 0.1
+    own_ph: float = 0.0
+    """What a probe adds that reports its own pH: rounding, smoothing, a compensation that nobody sees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -314,6 +316,18 @@ class TextConfig:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ScpiConfig:
+    """What a SCPI instrument is asked; each query brings one number. Empty: it is not asked."""
+
+    potential: str = "MEAS:VOLT:DC?"
+    """In volts, as SCPI has it."""
+    ph: str = ""
+    """For an instrument that reports no potential; then that is not asked."""
+    temperature: str = "MEAS:TEMP?"
+    """In degrees Celsius."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ProbeConfig:
     """One probe: where it is, how it speaks, how far it is believed."""
 
@@ -335,8 +349,12 @@ class ProbeConfig:
     """All bytes on the port go into this file too, with their times; `vatvigil decode` reads it. None: into none."""
     text: TextConfig | None = None
     """Protocol `text` only."""
+    scpi: ScpiConfig = field(default_factory=ScpiConfig)
+    """Protocol `scpi` only."""
     modbus: ModbusConfig | None = None
     """Protocols `modbus-rtu` and `modbus-tcp` only."""
+    assumed_temperature_c: float | None = None
+    """Of a probe that reports none: the vat's, by which pH is computed; it is never shown as a reading."""
     identity: str | None = None
     """Text that the instrument must say of itself when asked (a serial number); None: any instrument."""
     limits: QualityLimits = field(default_factory=QualityLimits)
@@ -355,9 +373,24 @@ class ProbeConfig:
     @property
     def own_ph(self) -> bool:
         """Tell whether the probe reports its own pH and no potential; see `probe/own_ph.py`."""
-        if self.text is not None:
-            return "<ph>" in self.text.pattern
-        return self.modbus is not None and self.modbus.potential is None and self.modbus.ph is not None
+        match self.protocol:
+            case Protocol.SCPI:
+                return bool(self.scpi.ph)
+            case Protocol.TEXT:
+                return self.text is not None and "<ph>" in self.text.pattern
+            case _:
+                return self.modbus is not None and self.modbus.potential is None
+
+    @property
+    def has_thermometer(self) -> bool:
+        """Tell whether the probe reports a temperature."""
+        match self.protocol:
+            case Protocol.SCPI:
+                return bool(self.scpi.temperature)
+            case Protocol.TEXT:
+                return self.text is not None and "<temperature>" in self.text.pattern
+            case _:
+                return self.modbus is not None and self.modbus.temperature is not None
 
 
 STALL_WINDOWS = 12

@@ -87,5 +87,9 @@ def _grounds(tests: Tests, evidence: Evidence, at_us: int) -> Iterator[str]:
     if spot is not None:
         agrees = "agrees" if spot.passed else "DISAGREES"
         yield f"spot check {ago(spot.at_us, at_us)} ago {agrees} {spot.reading_ph:.2f} / {spot.reference_ph:.2f}"
+    if Tests.OWN_PH in tests:
+        yield "by the probe's own pH"
+    if Tests.ASSUMED_TEMPERATURE in tests:
+        yield "at an assumed temperature"
     if Tests.OUTSIDE_BUFFERS in tests:
         yield "beyond the calibration's buffers"

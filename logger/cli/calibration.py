@@ -30,9 +30,10 @@ from logger.cli.bench import bench, is_missing, method_option, order_of
 from logger.cli.common import config_option, json_option, load_config, print_json, sentences
 from logger.cli.moments import moment_option
 from logger.cli.points import Dip, point_option, read
-from logger.config import Config
+from logger.config import Config, ProbeConfig
 from logger.errors import RefusedError
 from logger.model import Calibration, CalibrationPoint, Method, Verdict
+from logger.probe.own_ph import equivalent_mv
 from logger.session import calibrating
 from logger.session.sitting import Taken
 from logger.session.storing import keep_calibration
@@ -88,11 +89,14 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     Give the pH that the buffer has at the temperature it had, from the buffer's own table. The file holds `made_at`
     (a time with its offset), `by` (may be left out) and, for each buffer, a table [[point]] with buffer (its id) or
     buffer_ph, potential_mv and temperature_c. A store that does not exist yet is made.
+
+    For a probe that reports its own pH, give that in place of the millivolts: --point 4.00:4.05:20.
     """
     from logger.measure.calibration import fit
 
     config = load_config(config_path)
     check_probe(config, probe)
+    points = tuple(_told_point(config.probe(probe), point) for point in points)
     dip = _dip(config, file, points, now_us=now_us(config), made_at_us=made_at)
     made_at_us = dip.made_at_us or 0
     fit(dip.points, probe=probe, at_us=made_at_us, by=by)  # points that make no line are refused before a store is made
@@ -119,6 +123,14 @@ def _tell(config: Config, made: Calibration, asked: list[Asked], *, as_json: boo
         click.echo(f"Calibration {made.id} is refused: it is kept for the record, never applied.", err=True)
         sys.exit(1)
     exit_refused(asked)
+
+
+def _told_point(probe: ProbeConfig, point: CalibrationPoint) -> CalibrationPoint:
+    """Return a point in mV; of a probe that reports its own pH that is what was written in its place."""
+    if not probe.own_ph:
+        return point
+    mv = equivalent_mv(point.potential_mv, temperature_c=point.temperature_c, assumed_c=None)
+    return replace(point, potential_mv=mv)
 
 
 def _dip(

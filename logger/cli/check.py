@@ -126,7 +126,7 @@ def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> Finding:
         reads.close()
     if found.reason is Reason.NONE:
         who = f" ({reads.identity})" if reads.identity else ""
-        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(found, reads.detail)}{who}")
+        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, found, reads.detail)}{who}")
     held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
     told = held or " ".join([_sentence(reads.detail, found.reason), *_line_trouble(probe, found.reason)])
     return Finding(what=f"probe {probe.id}", ok=bool(held), text=told)
@@ -172,9 +172,16 @@ def _sentence(detail: str, reason: Reason) -> str:
     return (detail or reason.words).partition(" (next try")[0]
 
 
-def _values(found: Indication, detail: str) -> str:
-    temperature = f"no temperature: {detail}" if found.temperature_c is None else f"{found.temperature_c:.1f} C"
-    return f"{found.potential_mv:.1f} mV, {temperature}"
+def _values(probe: ProbeConfig, found: Indication, detail: str) -> str:
+    from logger.probe.own_ph import own_ph
+
+    value, assumed_c = f"{found.potential_mv:.1f} mV", probe.assumed_temperature_c
+    if probe.own_ph and found.potential_mv is not None:
+        told = own_ph(found.potential_mv, temperature_c=found.temperature_c, assumed_c=assumed_c)
+        value = f"pH {told:.2f} by its own account"
+    if found.temperature_c is not None:
+        return f"{value}, {found.temperature_c:.1f} C"
+    return f"{value}, no temperature" + (f": {detail}" if assumed_c is None else f" ({assumed_c:g} C is assumed)")
 
 
 def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> str:

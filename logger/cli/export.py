@@ -134,13 +134,19 @@ def _correction(
     """Return what corrects records by the rows of their probe. Raises RefusedError for a probe not configured."""
     from logger.report.corrected import correct
 
-    known = {probe.id: probe.errors for probe in config.probes}
+    known = {probe.id: probe for probe in config.probes}
     if unknown := decided.keys() - known:
         raise RefusedError(
             f"{', '.join(sorted(unknown))} is not in the configuration, so its doubts are not known: add it there"
         )
     lines = {one.id: one for one in made}
-    return lambda span, rows: correct(rows, decided[span.probe], lines, errors=known[span.probe])
+
+    def beside(span: Span, rows: Measurements) -> "Corrected":
+        probe = known[span.probe]
+        assumed_c = probe.assumed_temperature_c
+        return correct(rows, decided[span.probe], lines, errors=probe.errors, assumed_c=assumed_c)
+
+    return beside
 
 
 def _write_recording(config: Config, store: Store, spans: list[Span], stream: BinaryIO) -> None:

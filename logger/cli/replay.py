@@ -1,5 +1,6 @@
 """`vatvigil replay`: the past once more, through the pipeline that runs at night."""
 
+import math
 import os
 import sys
 from collections.abc import Iterator
@@ -147,7 +148,9 @@ def _reading(rows: Measurements, row: int) -> str:
     quality = quality_word(int(rows.quality[row]))
     if rows.quality[row] == Quality.MISSING or rows.ph[row] != rows.ph[row]:
         return f"{when}  no pH claimed  {quality}"
-    return f"{when}  pH {rows.ph[row]:.2f} +/- {2 * rows.u[row]:.2f}  {rows.temperature_c[row]:.1f} C  {quality}"
+    celsius = float(rows.temperature_c[row])
+    warmth = "no temperature" if math.isnan(celsius) else f"{celsius:.1f} C"
+    return f"{when}  pH {rows.ph[row]:.2f} +/- {2 * rows.u[row]:.2f}  {warmth}  {quality}"
 
 
 def _transition(entry: Entry) -> str:

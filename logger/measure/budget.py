@@ -50,10 +50,16 @@ def budget(
             u_ph=float(warmth[0]) ** 0.5,
         ),
         Term(name="liquid junction in brine", basis="a stated allowance: no buffer shows it", u_ph=errors.junction_ph),
+        *_own(errors),
         *_drift(calibration, errors, result, drift),
         *_scatter(calibration, errors, result),
     ]
     return tuple(sorted(terms, key=lambda term: -term.u_ph))
+
+
+def _own(errors: ErrorModel) -> list[Term]:
+    basis = "a stated allowance: the instrument reports its own pH, rounded and compensated inside"
+    return [Term(name="the probe's own pH", basis=basis, u_ph=errors.own_ph)] if errors.own_ph else []
 
 
 def _fit(calibration: Calibration, result: Result) -> list[Term]:

@@ -5,6 +5,8 @@ Law: only + - * / on the way from potential to pH, so that a row's result never 
 
 from typing import TypeVar
 
+import numpy as np
+
 from logger.model import Floats
 
 R = 8.31446261815324
@@ -17,6 +19,11 @@ ISOPOTENTIAL_PH = 7.0
 """pH at which a glass electrode's potential is the same at every temperature. Common practice, no source."""
 
 FloatOrArray = TypeVar("FloatOrArray", float, Floats)
+
+
+def working_c(temperature_c: Floats, assumed_c: float | None) -> Floats:
+    """Return the temperatures (C) to compute by: as read, or of a probe without a thermometer the assumed one."""
+    return temperature_c if assumed_c is None else np.where(np.isnan(temperature_c), assumed_c, temperature_c)
 
 
 def nernst_mv(temperature_c: FloatOrArray) -> FloatOrArray:

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.config import QualityLimits
-from logger.model import Columns, Floats, Ints, Quality, Tests
+from logger.config import ProbeConfig, QualityLimits
+from logger.model import Block, Columns, Floats, Ints, Quality, Tests
 
 SECOND_US = 1_000_000
 Mask = NDArray[np.bool_]
@@ -59,6 +59,15 @@ def judge(*, elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, limi
     quality[outside | warmth | flat_fail] = Quality.FAIL
     quality[~present] = Quality.MISSING
     return Flags(quality=quality, tests=tests.astype(np.int64), previous_spike=_spike(elapsed_us, potential_mv, limits))
+
+
+def marks(probe: ProbeConfig, block: Block) -> Ints:
+    """Return what is to be known of a reading beside its quality: whose pH it is, by which temperature."""
+    present = ~np.isnan(block.potential_mv)
+    own = present * int(Tests.OWN_PH) if probe.own_ph else np.zeros(len(block), dtype=np.int64)
+    if probe.assumed_temperature_c is None:
+        return own
+    return own + (present & np.isnan(block.temperature_c)) * int(Tests.ASSUMED_TEMPERATURE)
 
 
 def flat_line(elapsed_us: Ints, values: Floats, *, length_us: int, tolerance: float, max_gap_us: int) -> Mask:

@@ -9,6 +9,7 @@ import numpy as np
 from logger.config import ProbeConfig
 from logger.measure import belief as verdicts
 from logger.measure import calibration, quality, uncertainty, witness
+from logger.measure.nernst import working_c
 from logger.model import (
     Block,
     Calibration,
@@ -42,7 +43,7 @@ def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Witn
         probe.limits,
         elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
-        temperature_c=np.concatenate([recent.temperature_c[since:], block.temperature_c]),
+        temperature_c=_warmth(probe, [recent.temperature_c[since:], block.temperature_c]),
         first=len(recent) - since,
         length_us=length_us,
     )
@@ -54,13 +55,13 @@ def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) 
     flags = quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
-        temperature_c=np.concatenate([recent.temperature_c, block.temperature_c]),
+        temperature_c=_warmth(probe, [recent.temperature_c, block.temperature_c]),
         limits=probe.limits,
     )[len(recent) :]
     is_wild = (spoken & (Tests.OUT_OF_LIQUID | Tests.ERRATIC)) != 0
     passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
     ph, u, more = _calibrated(probe, state.carry, block, flags.quality)
-    tests = flags.tests | spoken | more
+    tests = flags.tests | spoken | more | quality.marks(probe, block)
     said = verdicts.judge(
         state.carry.stance, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )
@@ -93,12 +94,18 @@ def _calibrated(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints
     if line is None:
         ph, u = np.full((2, len(block)), np.nan)
         return ph, u, np.full(len(block), int(Tests.UNCALIBRATED))
-    ph = calibration.ph_of(line, block.potential_mv, block.temperature_c)
+    warm_c = _warmth(probe, [block.temperature_c])
+    ph = calibration.ph_of(line, block.potential_mv, warm_c)
     ph[np.isin(quality_of, (Quality.FAIL, Quality.MISSING))] = np.nan
     u = uncertainty.standard_uncertainty(
-        line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=block.temperature_c, drift=carry.drift
+        line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=warm_c, drift=carry.drift
     )
     return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(Tests.OUTSIDE_BUFFERS)
+
+
+def _warmth(probe: ProbeConfig, parts: list[Floats]) -> Floats:
+    """Return temperatures (C) one after another, to compute by: as read, or the assumed one."""
+    return working_c(np.concatenate(parts), probe.assumed_temperature_c)
 
 
 def _number(made: Calibration | Check | None, count: int) -> Ints:

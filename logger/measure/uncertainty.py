@@ -45,6 +45,7 @@ def standard_uncertainty(
         fit_variance(lines, ph, temperature_c)
         + temperature_variance(errors, ph, temperature_c)
         + errors.junction_ph * errors.junction_ph
+        + errors.own_ph * errors.own_ph
         + _drift(calibration, errors, drift, at_us)
         + _random_mv2(errors) / _squared(lines.slope * nernst_mv(temperature_c))
     )

@@ -74,6 +74,10 @@ class Tests(IntFlag):
     """Somebody works on the probe, or it was said to be out: what it reads may be a buffer, not the vat."""
     UNWITNESSED = 2048
     """No window told yet whether the probe is in the liquid."""
+    OWN_PH = 4096
+    """The probe reported its own pH: the potential is that of an ideal electrode at it. Lowers no quality."""
+    ASSUMED_TEMPERATURE = 8192
+    """The probe has no thermometer: pH is computed by a temperature of the configuration. Lowers no quality."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,7 +16,7 @@ from logger.alarm.belief_words import Evidence
 from logger.alarm.lifecycle import priority
 from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
 from logger.measure.conformance import conformance_probability
-from logger.model import AlarmState, Belief, Cause, Entry, Event, Health, Measurements, Quality, Told
+from logger.model import AlarmState, Belief, Cause, Entry, Event, Health, Measurements, Quality, Tests, Told
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
 from logger.system import SYSTEM
@@ -24,6 +24,8 @@ from logger.system import SYSTEM
 COVERAGE_FACTOR = 2
 """k of the expanded uncertainty U = k u, about 95 % (JCGM 100:2008, 6.2.1 and 6.3.3)."""
 
+_HOW = Tests.OWN_PH | Tests.ASSUMED_TEMPERATURE
+"""What is told of a reading beside its quality."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED, Cause.TESTED}
 EVENT_CAUSES = tuple(cause for cause in Cause if cause not in _NOT_WORTH_AN_EVENT)
@@ -138,8 +140,14 @@ def measurement(
         belief=Belief(int(rows.belief[-1])).word,
         verdict_since=rfc3339(int(rows.since_at_us[-1])),
         verdict=belief_words.sentence(rows, evidence),
+        **({"marks": marks} if (marks := _marks(int(rows.tests[-1]))) else {}),
     )
     return Message(topic=topics.measurement(vat), payload=json_text(content), expiry_s=expiry_s)
+
+
+def _marks(tests: int) -> list[str]:
+    """Say how a reading came about that is not the usual one: whose pH it is, by which temperature."""
+    return [str(mark.name).lower().replace("_", "-") for mark in Tests(tests) & _HOW]
 
 
 def quality_word(quality: int) -> str:

@@ -53,6 +53,8 @@ class ModbusConversation(Conversation):
         """The wire's clock when a reading request was sent that has no reply yet."""
         self._asked_s: float | None = None
         """The same of the request to identify itself."""
+        self._others: set[int] = set()
+        """Addresses that answered since anything was asked."""
 
     def begin(self, wire: Wire) -> None:
         """Speak over a newly opened wire: the identity is asked first."""
@@ -96,7 +98,7 @@ class ModbusConversation(Conversation):
         if isinstance(wanted, Fault):
             raise Missing(wanted.reason, f"{self._who}: {wanted.text}")
         if self.probe.own_ph and wanted is not None:
-            wanted = equivalent_mv(wanted, temperature_c=temperature, assumed_c=None)
+            wanted = equivalent_mv(wanted, temperature_c=temperature, assumed_c=self.probe.assumed_temperature_c)
         return Values(potential_mv=wanted, temperature_c=temperature, detail=detail)
 
     def _number(self, found: dict[int, int], quantity: str, config: RegisterConfig | None) -> float | Fault | None:
@@ -109,6 +111,7 @@ class ModbusConversation(Conversation):
         """Return registers by their numbers."""
         function = self._map.function
         request = modbus.read_request(function, span)
+        self._others.clear()
         self._owed_s = None if self.is_tied else self._wire.now_s()
         words = modbus.registers(self._hear(self._send(request), request), function=function, count=span.count)
         if isinstance(words, Fault):
@@ -140,6 +143,7 @@ class ModbusConversation(Conversation):
         if self._is_owed(self._asked_s):
             return RtuFrames(b"")
         self._asked_s = None if self.is_tied else self._wire.now_s()
+        self._others.clear()
         return self._send(modbus.IDENTIFY)
 
     def _is_owed(self, since_s: float | None) -> bool:
@@ -152,7 +156,6 @@ class ModbusConversation(Conversation):
     def _hear(self, frames: Frames, pdu: bytes) -> bytes:
         """Return the PDU of the reply to one. Raises Missing."""
         until = self._wire.now_s() + self.probe.timeout_s
-        foreign: set[int] = set()
         while True:
             frame = frames.next_frame()
             if isinstance(frame, Broken):
@@ -160,10 +163,10 @@ class ModbusConversation(Conversation):
                 raise Missing(Reason.GARBLED, f"{self._who}: {frame.text}")
             if frame is None:
                 if self._wire.now_s() >= until:
-                    raise self._silence(frames, foreign, pdu)
+                    raise self._silence(frames, pdu)
                 frames.feed(self._wire.read(until=until))
             elif frame.address != self._map.address:
-                foreign.add(frame.address)
+                self._others.add(frame.address)
             elif frame.pdu and frame.pdu[0] & ~EXCEPTION == pdu[0]:
                 return frame.pdu
 
@@ -176,12 +179,12 @@ class ModbusConversation(Conversation):
         while self._wire.now_s() < until and self._wire.read(until=min(until, self._wire.now_s() + _REST_S)):
             pass
 
-    def _silence(self, frames: Frames, foreign: set[int], pdu: bytes) -> Missing:
+    def _silence(self, frames: Frames, pdu: bytes) -> Missing:
         if frames.partial:
             text = f"only part of a reply came in time ({frames.partial[:16].hex(' ')})"
             return Missing(Reason.GARBLED, f"{self._who}: {text}; check the wiring of the line")
-        if foreign:
-            others = ", ".join(map(str, sorted(foreign)))
+        if self._others:
+            others = ", ".join(map(str, sorted(self._others)))
             text = f"address {others} answers in its place; check the addresses of the instruments"
             return Missing(Reason.WRONG_INSTRUMENT, f"{self._who}: {text}")
         text = f"no reply within {self.probe.timeout_s:g} s; {self._advice(frames)}"

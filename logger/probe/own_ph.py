@@ -15,5 +15,13 @@ _STANDARD_C: Final = 25.0
 
 def equivalent_mv(ph: float, *, temperature_c: float | None, assumed_c: float | None) -> float:
     """Return the potential (mV) that stands for a pH at the temperature by which it will be read back."""
-    used_c = next(each for each in (temperature_c, assumed_c, _STANDARD_C) if each is not None)
-    return nernst_mv(used_c) * (ISOPOTENTIAL_PH - ph)
+    return nernst_mv(_used_c(temperature_c, assumed_c)) * (ISOPOTENTIAL_PH - ph)
+
+
+def own_ph(potential_mv: float, *, temperature_c: float | None, assumed_c: float | None) -> float:
+    """Return the pH that the probe reported, out of its equivalent potential."""
+    return ISOPOTENTIAL_PH - potential_mv / nernst_mv(_used_c(temperature_c, assumed_c))
+
+
+def _used_c(temperature_c: float | None, assumed_c: float | None) -> float:
+    return next(each for each in (temperature_c, assumed_c, _STANDARD_C) if each is not None)

@@ -6,7 +6,7 @@ arrives is a `Reason`. Lines come whole from `lines.py`.
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from logger.model import Reason
 from logger.probe.lines import LONGEST_LINE
@@ -39,7 +39,9 @@ class Quantity:
 
 
 POTENTIAL = Quantity(name="potential", query=b"MEAS:VOLT:DC?\n", unit="mV", factor=1e3, lowest=-1e4, highest=1e4)
+PH = Quantity(name="pH", query=b"", unit="pH", factor=1.0, lowest=-3.0, highest=17.0)
 TEMPERATURE = Quantity(name="temperature", query=b"MEAS:TEMP?\n", unit="C", factor=1.0, lowest=-273.15, highest=1e3)
+"""The queries are those of `ScpiConfig`, unless a probe's configuration has others (`asked`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,6 +50,11 @@ class QueuedError:
 
     code: int
     text: str
+
+
+def asked(quantity: Quantity, query: str) -> Quantity:
+    """Return the quantity with another query, written without its end."""
+    return replace(quantity, query=f"{query}\n".encode("ascii"))
 
 
 def parse_value(line: bytes, quantity: Quantity) -> float | Reason:

@@ -13,6 +13,7 @@ SCPI has no addresses, so this conversation has its line for itself. The only cl
 the limits of replies: they stay real when the watch is accelerated.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
@@ -21,9 +22,12 @@ from logger.model import Reason
 from logger.probe import scpi
 from logger.probe.conversation import Conversation, Missing, Values
 from logger.probe.identity import identity_fault
+from logger.probe.own_ph import equivalent_mv
 from logger.probe.wire import LineWire, Wire
 
 _GIVE_UP: Final = 5
+_MOST_ERRORS: Final = 4
+"""So many queued errors are told; the rest is cleared with them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +47,9 @@ class ScpiConversation(Conversation):
         self._wire: LineWire
         self._owed: _Owed | None = None
         self._is_known = False
+        words = probe.scpi
+        self._value_of = scpi.asked(scpi.PH, words.ph) if words.ph else scpi.asked(scpi.POTENTIAL, words.potential)
+        self._warmth = scpi.asked(scpi.TEMPERATURE, words.temperature) if words.temperature else None
 
     def begin(self, wire: Wire) -> None:
         """Speak over a newly opened wire: the identity is asked first."""
@@ -54,13 +61,17 @@ class ScpiConversation(Conversation):
         """Return both values; a thermometer that says it has none does not take the potential away."""
         if self._owed is not None or not self._is_known or self._wire.drain():
             self._settle()
-        potential_mv = self._measure(scpi.POTENTIAL)
-        try:
-            return Values(potential_mv=potential_mv, temperature_c=self._measure(scpi.TEMPERATURE))
-        except Missing as missing:
-            if missing.reason not in (Reason.OVERRANGE, Reason.NOT_A_NUMBER):
-                raise
-            return Values(potential_mv=potential_mv, temperature_c=None, detail=str(missing))
+        value, celsius, detail = self._measure(self._value_of), None, ""
+        if self._warmth is not None:
+            try:
+                celsius = self._measure(self._warmth)
+            except Missing as missing:
+                if missing.reason not in (Reason.OVERRANGE, Reason.NOT_A_NUMBER):
+                    raise
+                detail = str(missing)
+        if self.probe.own_ph:
+            value = equivalent_mv(value, temperature_c=celsius, assumed_c=self.probe.assumed_temperature_c)
+        return Values(potential_mv=value, temperature_c=celsius, detail=detail)
 
     def _until(self) -> float:
         return self._wire.now_s() + self.probe.timeout_s
@@ -93,10 +104,22 @@ class ScpiConversation(Conversation):
             error = self._settle()
         except Missing:
             error = None
-        if error is not None and error.code != 0:
-            self._wire.send(scpi.CLEAR)
-            reason, text = Reason.INSTRUMENT_ERROR, f"{text}; the instrument reports {error.code}, {error.text}"
-        return Missing(reason, text)
+        if error is None or error.code == 0:
+            return Missing(reason, text)
+        told = "; ".join(f"{each.code}, {each.text}" for each in [error, *self._more_errors()])
+        self._wire.send(scpi.CLEAR)
+        return Missing(Reason.INSTRUMENT_ERROR, f"{text}; the instrument reports {told}")
+
+    def _more_errors(self) -> Iterator[scpi.QueuedError]:
+        """Yield what else is queued, oldest first, but not without end."""
+        for _ in range(_MOST_ERRORS - 1):
+            try:
+                error = self._settle()
+            except Missing:
+                return
+            if error is None or error.code == 0:
+                return
+            yield error
 
     def _settle(self) -> scpi.QueuedError | None:
         """Ask what only one reply can answer and drop all that arrives before it; return the queued error, if asked."""

@@ -82,7 +82,8 @@ class TextConversation(Conversation):
             )
         potential_mv = read.potential_mv
         if read.ph is not None:
-            potential_mv = equivalent_mv(read.ph, temperature_c=read.temperature_c, assumed_c=None)
+            assumed_c = self.probe.assumed_temperature_c
+            potential_mv = equivalent_mv(read.ph, temperature_c=read.temperature_c, assumed_c=assumed_c)
         return Values(potential_mv=potential_mv, temperature_c=read.temperature_c, detail=read.detail)
 
     def _unfinished(self) -> str:

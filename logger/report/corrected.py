@@ -16,6 +16,7 @@ from logger.config import ErrorModel
 from logger.errors import RefusedError
 from logger.measure.drift import U_READING_PH, rate_of
 from logger.measure.electrode import DAY_US, as_found
+from logger.measure.nernst import working_c
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, Columns, Correction, Deviation, Floats, Ints, Measurements
 from logger.report.words import moment
@@ -129,15 +130,20 @@ def correct(
     calibrations: Mapping[int, Calibration],
     *,
     errors: ErrorModel,
+    assumed_c: float | None = None,
 ) -> Corrected:
-    """Return what stands beside the records of one probe by the corrections in force."""
+    """Return what stands beside the records of one probe by the corrections in force.
+
+    `assumed_c`: the temperature that pH was computed by where none was read.
+    """
+    warm_c = working_c(rows.temperature_c, assumed_c)
     ph, u = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     number = np.zeros(len(rows), dtype=np.int64)
     for calibration, one in in_force(decided).items():
         mine = rows.calibration == calibration
         if mine.any():
             part = _Part(one, calibrations[calibration], errors)
-            at_us, read, warmth = rows.at_us[mine], rows.ph[mine], rows.temperature_c[mine]
+            at_us, read, warmth = rows.at_us[mine], rows.ph[mine], warm_c[mine]
             ph[mine] = part.ph(at_us, read)
             u[mine] = part.u(at_us, read, warmth)
             number[mine] = one.id

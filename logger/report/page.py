@@ -59,6 +59,10 @@ def _reading(newest: Reading) -> Iterator[str]:
     late = ", OLD" if newest.stale else ""
     yield from row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({newest.at})")
     warmth = "unknown" if newest.temperature_c is None else f"{newest.temperature_c:.1f} C"
+    if "own-ph" in newest.tests:
+        yield from row("", "the probe's own pH, corrected by the calibration here")
+    if "assumed-temperature" in newest.tests:
+        warmth = "not read: pH is computed by the configuration's assumed_temperature_c"
     yield from row("Temperature", warmth)
     yield from row("Verdict", f"{newest.verdict} (quality {newest.quality})")
 

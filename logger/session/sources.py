@@ -118,7 +118,7 @@ class Daemon(Source):
         """Return what the daemon stored since the last time, oldest first."""
         with suppress(StoreBusyError):
             blocks = list(history.indications(self.store, self._span()))
-            shown = [one for block in blocks for one in _rows(block)]
+            shown = [one for block in blocks for one in _rows(block, self.probe)]
             self._next = max([self._next, *(int(block.seq[-1]) + 1 for block in blocks)])
             return shown
         return []
@@ -209,7 +209,7 @@ class Direct(Source):
         if now_us < self._due_us:
             return []
         self._due_us = max(self._due_us, now_us - SECOND_US) + SECOND_US
-        return [_shown(self._read())]
+        return [_shown(self._read(), self.reader.probe)]
 
     def stay(self) -> None:
         """Do nothing: nobody waits."""
@@ -219,22 +219,29 @@ class Direct(Source):
         return self.reader.read(at_us=now.at_us, elapsed_us=now.elapsed_us)
 
 
-def _shown(read: Indication) -> Shown:
+def _warmth(probe: ProbeConfig, celsius: float | None) -> float:
+    """Return the temperature (C) to calibrate by: as read, or assumed of a probe without a thermometer."""
+    missing = celsius is None or celsius != celsius  # noqa: PLR0124 - not a number
+    assumed_c = probe.assumed_temperature_c
+    return celsius if not missing and celsius is not None else float("nan") if assumed_c is None else assumed_c
+
+
+def _shown(read: Indication, probe: ProbeConfig) -> Shown:
     return Shown(
         at_us=read.at_us,
         elapsed_us=read.elapsed_us,
         potential_mv=float("nan") if read.potential_mv is None else read.potential_mv,
-        temperature_c=float("nan") if read.temperature_c is None else read.temperature_c,
+        temperature_c=_warmth(probe, read.temperature_c),
         reason=read.reason,
     )
 
 
-def _rows(block: Block) -> Iterator[Shown]:
+def _rows(block: Block, probe: ProbeConfig) -> Iterator[Shown]:
     for row in range(len(block)):
         yield Shown(
             at_us=int(block.at_us[row]),
             elapsed_us=int(block.elapsed_us[row]),
             potential_mv=float(block.potential_mv[row]),
-            temperature_c=float(block.temperature_c[row]),
+            temperature_c=_warmth(probe, float(block.temperature_c[row])),
             reason=Reason(int(block.reason[row])),
         )

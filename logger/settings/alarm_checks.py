@@ -21,6 +21,7 @@ _OWN: Final[Mapping[str, tuple[tuple[AlarmKind, ...], tuple[float, float]]]] = {
 _TREND_RANGE: Final = (0.0, 16.0)
 _HOURS_RANGE: Final = (0.0, 1000.0)
 _WANTED: Final = {AlarmKind.DEADLINE: "hours after the start of the batch"}
+_OF_TEMPERATURE: Final = (AlarmKind.TEMPERATURE_HIGH, AlarmKind.TEMPERATURE_LOW)
 _PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
 
 
@@ -56,6 +57,11 @@ def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[
     yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
     yield from _raising(key, alarm)
     yield from _window(key, alarm, probe)
+    if alarm.kind in _OF_TEMPERATURE and probe is not None and not probe.has_thermometer:
+        remedy = "remove this alarm (or the profile that brings it), or read a thermometer"
+        yield Problem(
+            key=key, reason=f"probe {probe.id!r} reports no temperature, so it could never speak", remedy=remedy
+        )
     yield from _own_keys(key, alarm)
     yield from _setpoint(key, alarm, probe) if alarm.kind.is_process else _instrument(key, alarm)
 

@@ -24,6 +24,7 @@ from logger.config import (
     Priority,
     ProbeConfig,
     QualityLimits,
+    ScpiConfig,
     Simulation,
     TargetConfig,
     TextConfig,
@@ -92,6 +93,10 @@ _ALWAYS: Final = (
     AlarmKind.CHECK_OVERDUE,
     AlarmKind.DRIFTED,
 )
+OWN_PH: Final = 0.03
+"""`ErrorModel.own_ph` of a probe that reports its own pH, unless it is written. [CP]"""
+ASSUMED_C: Final = 3.0
+"""`ErrorModel.temperature_c` of a probe without a thermometer, unless it is written. [CP]"""
 
 
 def convert(reading: Reading) -> Config:
@@ -158,17 +163,21 @@ def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
         remedy = 'write port = "/dev/serial/by-id/..."; `vatvigil ports` lists those found'
         reading.add(Problem(key=(*key, "port"), reason="it is missing", remedy=remedy))
     record = None if table.record_bytes is None else reading.path.parent / table.record_bytes
-    return ProbeConfig(
+    made = ProbeConfig(
         id=name,
         port=table.port or "",
         record_bytes=record,
         limits=QualityLimits(**_known(reading, (*key, "limits"), table.limits, QualityLimits)),
-        errors=ErrorModel(**_known(reading, (*key, "errors"), table.errors, ErrorModel)),
         calibration=CalibrationLimits(**_known(reading, (*key, "calibration"), table.calibration, CalibrationLimits)),
         text=None if table.text is None else _text(reading, (*key, "text"), table.text),
         modbus=None if table.modbus is None else modbus_of(reading, (*key, "modbus"), table.modbus),
-        **table.given("port", "record_bytes", "limits", "errors", "calibration", "text", "modbus"),
+        **table.given("port", "record_bytes", "limits", "errors", "calibration", "text", "scpi", "modbus"),
+        scpi=ScpiConfig() if table.scpi is None else ScpiConfig(**table.scpi.given()),
     )
+    own = {"own_ph": OWN_PH} if made.own_ph else {}
+    assumed = {} if made.assumed_temperature_c is None else {"temperature_c": ASSUMED_C}
+    written_errors = _known(reading, (*key, "errors"), table.errors, ErrorModel)
+    return replace(made, errors=ErrorModel(**{**own, **assumed, **written_errors}))
 
 
 def _text(reading: Reading, key: Key, table: TextTable) -> TextConfig:

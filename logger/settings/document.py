@@ -166,6 +166,14 @@ class SystemTable(Table):
     alarm: dict[str, SystemAlarmTable] = {}
 
 
+class ScpiTable(Table):
+    """[probe.<id>.scpi]; see `config.ScpiConfig`."""
+
+    potential: Text | None = None
+    ph: Text | None = None
+    temperature: Text | None = None
+
+
 class ProbeTable(Table):
     """[probe.<id>]; see `config.ProbeConfig`."""
 
@@ -180,7 +188,9 @@ class ProbeTable(Table):
     rts: Switch | None = None
     record_bytes: Path | None = None
     stop_bits: Whole | None = None
+    scpi: ScpiTable | None = None
     modbus: ModbusTable | None = None
+    assumed_temperature_c: Number | None = None
     identity: Text | None = None
     text: TextTable | None = None
     limits: Annotated[dict[str, Number], QualityLimits] = {}

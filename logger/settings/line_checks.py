@@ -1,5 +1,6 @@
 """What probes must say of their lines: framing, who may share a port, registers. Pure, like `checks.py`."""
 
+import re
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import Final
@@ -11,6 +12,10 @@ from logger.settings.problems import Key, Problem
 from logger.settings.ranges import wrong
 
 _BAUDS: Final = (300, 600, 1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200, 230400, 460800, 921600)
+_QUERY: Final = re.compile(
+    r"[\x21-\x3a\x3c-\x7e][\x20-\x3a\x3c-\x7e]{0,98}\?(?: [\x21-\x3a\x3c-\x7e]{1,98})?", re.ASCII
+)
+"""Printable, no semicolon (two queries in one bring two numbers), the question mark perhaps before a parameter."""
 _LAST_REGISTER: Final = 65535
 _LAST_BIT: Final = 15
 _OF_THE_LINE: Final = ("protocol", "baud", "parity", "data_bits", "stop_bits", "dtr", "rts", "record_bytes")
@@ -37,9 +42,36 @@ def line_problems(probe: ProbeConfig) -> Iterator[Problem]:
         yield Problem(key=(*key, "modbus"), reason=f"the protocol is {probe.protocol}", remedy=remedy)
     elif probe.modbus is not None:
         yield from _modbus((*key, "modbus"), probe, probe.modbus)
+    if probe.protocol is Protocol.SCPI:
+        yield from _scpi((*key, "scpi"), probe)
+    yield from _temperature((*key, "assumed_temperature_c"), probe)
     if probe.protocol is Protocol.MODBUS_TCP and "://" not in probe.port and probe.port:
         remedy = 'write port = "socket://host:502"'
         yield wrong((*key, "port"), probe.port, "Modbus TCP is spoken over a network", remedy)
+
+
+def _scpi(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
+    for name in ("potential", "ph", "temperature"):
+        query = getattr(probe.scpi, name)
+        if query and not _QUERY.fullmatch(query):
+            remedy = 'write one query such as "MEAS:VOLT:DC?", without what ends it'
+            yield wrong((*key, name), query, "this is no query that brings one number", remedy)
+    if not (probe.scpi.potential or probe.scpi.ph):
+        remedy = "write the query for it, or for ph if the instrument reports no potential"
+        yield wrong((*key, "potential"), "", "nothing asks for the potential", remedy)
+
+
+def _temperature(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
+    assumed_c = probe.assumed_temperature_c
+    if assumed_c is not None and probe.has_thermometer:
+        yield wrong(
+            key, assumed_c, "the probe reports its own temperature", "remove it, or do not read the thermometer"
+        )
+    yield from ranges.between(key, assumed_c, low=-2, high=60)
+    told_elsewhere = probe.protocol is Protocol.TEXT or (probe.protocol.is_modbus and probe.modbus is None)
+    if assumed_c is None and not probe.has_thermometer and not told_elsewhere:
+        remedy = "say where it reports one, or write assumed_temperature_c = (that of the vat)"
+        yield Problem(key=key, reason="the probe reports no temperature, without which there is no pH", remedy=remedy)
 
 
 def _modbus(key: Key, probe: ProbeConfig, here: ModbusConfig) -> Iterator[Problem]:
@@ -56,9 +88,6 @@ def _modbus(key: Key, probe: ProbeConfig, here: ModbusConfig) -> Iterator[Proble
         yield Problem(
             key=(*key, "ph"), reason=reason, remedy="remove it; keep it alone only for a probe without potential"
         )
-    if here.temperature is None:
-        remedy = "add temperature = { number = ... }"
-        yield Problem(key=(*key, "temperature"), reason="no register holds the temperature", remedy=remedy)
     for name in UNITS:
         if getattr(here, name) is not None:
             yield from _register((*key, name), getattr(here, name))

@@ -253,3 +253,11 @@ def test_a_probe_that_is_not_known_is_named_when_listed(house: House) -> None:
         pass
     assert "did you mean 'marrow-probe'?" in house.do("calibration", "list", "marow-probe").stderr
     assert house.do("calibration", "list", "marrow-probe").stdout.startswith("No calibration of marrow-probe is stored")
+
+
+def test_of_a_probe_that_reports_its_own_ph_what_it_said_in_the_buffers_is_taken(tmp_path: Path) -> None:
+    own = House(folder=tmp_path, more='[probe.marrow-probe.scpi]\nph = "MEAS:PH?"\n')
+    said = ("--point", "6.865:6.965:25", "--point", "4.005:4.105:25")
+    told = own.json("calibration", "add", "marrow-probe", *said)["calibration"]
+    # a probe that says 0.1 too much at every pH: the slope of an ideal electrode, its zero point 0.1 k(25 C) too low
+    assert (told["slope"], told["offset_mv"]) == (pytest.approx(1.0), pytest.approx(-5.91593, abs=1e-3))

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QualityLimits, QuietConfig, TargetConfig
+from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QualityLimits, QuietConfig, ScpiConfig, TargetConfig
 from logger.measure.calibration import fit
 from logger.model import Block, CalibrationPoint, Command, CommandKind, Mark, Measurements, Outcome, WatchState
 from tests.series import EPOCH_US, POINTS, block, calibrate, carry_over, check, millivolts, raw_alarm, watch
@@ -142,8 +142,14 @@ def test_a_series_cut_anywhere_gives_the_same_outcome(rows: Block, wanted: list,
 
 
 @settings(max_examples=40, deadline=None)
-@given(rows=series(), wanted=st.lists(asked, max_size=6))
-def test_row_by_row_gives_the_same_outcome_as_at_once(rows: Block, wanted: list) -> None:  # type: ignore[type-arg]
+@given(rows=series(), wanted=st.lists(asked, max_size=6), bare=st.booleans())
+def test_row_by_row_gives_the_same_outcome_as_at_once(rows: Block, wanted: list, *, bare: bool) -> None:  # type: ignore[type-arg]
     commands = [calibrate(), *(_command(n, w) for n, w in enumerate(wanted))]
     every = range(1, len(rows))
+    if bare:  # a probe that reports its own pH and no temperature
+        columns = {f.name: getattr(rows, f.name) for f in fields(Block)}
+        rows = Block(**{**columns, "temperature_c": np.full(len(rows), np.nan)})
+        probe = replace(WATCH.probe, scpi=ScpiConfig(ph="MEAS:PH?", temperature=""), assumed_temperature_c=18.0)
+        watched = replace(WATCH, probe=probe)
+        _same(carry_over(watched, rows, commands=commands), carry_over(watched, rows, commands=commands, cuts=every))
     _same(carry_over(WATCH, rows, commands=commands), carry_over(WATCH, rows, commands=commands, cuts=every))

@@ -8,23 +8,18 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from logger.config import ProbeConfig, Protocol
 from logger.modbus_map import ModbusConfig, NumberType, RegisterConfig, StatusConfig, WordOrder
 from logger.model import Indication, Reason
 from logger.probe.reader import Reader, readers
-from simulator.bench import Bench
-from simulator.runs import find
+from simulator.instrument import Reading
 from tests.parts.simulator import Start
+from tests.probe.bus import served, timed, told_mv
 
 FLOATS = {"potential": RegisterConfig(number=0), "temperature": RegisterConfig(number=2)}
 RTU, TCP = ["--protocol", "modbus-rtu"], ["--protocol", "modbus-tcp"]
-
-
-def disturbed(*kinds: str) -> list[str]:
-    return [*RTU, *(part for kind in kinds for part in ("--disturb", kind))]
 
 
 def probe_at(
@@ -77,36 +72,43 @@ def test_modbus_tcp_is_read_and_a_silent_address_costs_only_its_own_time_limit(s
 
 
 MAPS = [
+    pytest.param({}, id="floats"),
     pytest.param({"potential": RegisterConfig(number=20, word_order=WordOrder.LOW_FIRST)}, id="low-word-first"),
     pytest.param({"potential": RegisterConfig(number=10, type=NumberType.INT16, scale=0.1)}, id="tenths"),
     pytest.param({"function": 4}, id="input-registers"),
     pytest.param({"status": StatusConfig(number=6, bits=(0, 1))}, id="status"),
+    pytest.param({"identify": False}, id="unidentified"),
+    # an ideal electrode's potential comes back from the instrument's own pH, to a thousandth of pH
+    pytest.param({"potential": None, "ph": RegisterConfig(number=4)}, id="own-ph"),
 ]
 
 
 @pytest.mark.parametrize("more", MAPS)
-def test_the_same_potential_is_read_whatever_registers_hold_it(simulator: Start, more: dict[str, object]) -> None:
-    port = simulator("quiet-night", extra=RTU).port
-    with opened(probe_at(port, **more)) as line:
+def test_the_same_potential_is_read_whatever_registers_hold_it(tmp_path: Path, more: dict[str, object]) -> None:
+    with served(tmp_path) as port, opened(probe_at(port, **more)) as line:
         (read,) = polled(line[0], 1)
-    assert (read.reason, read.potential_mv) == (Reason.NONE, pytest.approx(190.0, abs=15.0))
+    assert (read.reason, read.potential_mv) == (Reason.NONE, pytest.approx(171.2, abs=0.06))
 
 
+INFINITE, NAN = float("inf"), float("nan")
 FAULTS = [
-    (2.1, {}, Reason.NONE, "the instrument has no value (temperature)"),
-    (4.1, {}, Reason.OVERRANGE, "the instrument reports overrange (potential)"),
-    (4.1, {"status": StatusConfig(number=6, bits=(0,))}, Reason.INSTRUMENT_ERROR, "by status bits [0]"),
-    (6.1, {}, Reason.INSTRUMENT_ERROR, "SERVER DEVICE FAILURE"),
+    (Reading(0.17, NAN), {}, Reason.NONE, "the instrument has no value (temperature)"),
+    (Reading(INFINITE, 20.0), {}, Reason.OVERRANGE, "the instrument reports overrange (potential)"),
+    (
+        Reading(INFINITE, 20.0),
+        {"status": StatusConfig(number=6, bits=(0,))},
+        Reason.INSTRUMENT_ERROR,
+        "status bits [0]",
+    ),
+    (None, {}, Reason.INSTRUMENT_ERROR, "SERVER DEVICE FAILURE"),
 ]
 
 
-@pytest.mark.parametrize(("hour", "more", "reason", "text"), FAULTS)
+@pytest.mark.parametrize(("reading", "more", "reason", "text"), FAULTS)
 def test_a_fault_of_the_sensor_is_told_by_its_reason(
-    simulator: Start, hour: float, more: dict[str, object], reason: Reason, text: str
+    tmp_path: Path, reading: Reading | None, more: dict[str, object], reason: Reason, text: str
 ) -> None:
-    begin = ["--epoch-monotonic", str(time.monotonic() - hour * 3600)]
-    port = simulator("sensor-faults", extra=[*RTU, *begin]).port
-    with opened(probe_at(port, **more)) as line:
+    with served(tmp_path, measure=lambda: reading) as port, opened(probe_at(port, **more)) as line:
         assert [each.reason for each in polled(line[0], 2)] == [reason] * 2
         assert text in line[0].detail
 
@@ -115,76 +117,81 @@ REFUSALS = [
     pytest.param([], {"potential": RegisterConfig(number=40)}, "ILLEGAL DATA ADDRESS", id="no-such-register"),
     pytest.param([], {"potential": RegisterConfig(number=20)}, "the order of words", id="wrong-word-order"),
     pytest.param([], {"address": 3}, "no reply within", id="wrong-address"),
-    pytest.param(["--disturb", "impostor"], {}, "address 2 answers in its place", id="answers-for-another"),
-    pytest.param(["--disturb", "checksum"], {}, "wrong checksum", id="checksum"),
-    pytest.param(["--disturb", "stuck"], {}, "is the beginning of no reply", id="stuck"),
-    pytest.param(["--disturb", "dead", "--disturb", "echo"], {}, "own echo", id="echo-alone"),
+    pytest.param(["impostor"], {}, "address 2 answers in its place", id="answers-for-another"),
+    pytest.param(["checksum"], {}, "wrong checksum", id="checksum"),
+    pytest.param(["stuck"], {}, "is the beginning of no reply", id="stuck"),
+    pytest.param(["dead", "echo"], {}, "own echo", id="echo-alone"),
 ]
 
 
-@pytest.mark.parametrize(("extra", "more", "text"), REFUSALS)
+@pytest.mark.parametrize(("kinds", "more", "text"), REFUSALS)
 def test_what_is_wrong_with_a_line_is_named(
-    simulator: Start, extra: list[str], more: dict[str, object], text: str
+    tmp_path: Path, kinds: list[str], more: dict[str, object], text: str
 ) -> None:
-    port = simulator("quiet-night", extra=[*RTU, *extra]).port
-    address = more.pop("address", 1) if more else 1
-    with opened(probe_at(port, int(str(address)), timeout_s=0.2, **more)) as line:
-        told = []
-        for number in range(2):
-            assert line[0].read(at_us=0, elapsed_us=number).potential_mv is None
-            told.append(line[0].detail)
-    assert [text in detail for detail in told if text in detail][:1] == [True], told
+    more = {"address": 1, **more}
+    with served(tmp_path, *kinds) as port, opened(probe_at(port, timeout_s=0.2, **more)) as line:  # type: ignore[arg-type]
+        read = line[0].read(at_us=0, elapsed_us=0)
+        assert (read.potential_mv, text in line[0].detail) == (None, True), line[0].detail
 
 
-def test_an_echoing_adapter_is_read_like_any_other(simulator: Start) -> None:
-    with opened(probe_at(simulator("quiet-night", extra=disturbed("echo")).port)) as line:
+def test_an_address_that_answers_for_another_is_told_of_until_something_else_is_asked(tmp_path: Path) -> None:
+    with served(tmp_path, "impostor") as port, opened(probe_at(port, timeout_s=0.1)) as line:
+        assert reasons(line[0], 3) == {Reason.WRONG_INSTRUMENT: 3}
+
+
+def test_an_echoing_adapter_is_read_like_any_other(tmp_path: Path) -> None:
+    with served(tmp_path, "echo") as port, opened(probe_at(port)) as line:
         assert reasons(line[0], 10) == {Reason.NONE: 10}
 
 
-def test_a_simulated_instrument_is_refused_where_a_real_one_is_configured(simulator: Start) -> None:
-    with opened(probe_at(simulator("quiet-night", extra=RTU).port), simulated=False) as line:
+def test_a_simulated_instrument_is_refused_where_a_real_one_is_configured(tmp_path: Path) -> None:
+    with served(tmp_path) as port, opened(probe_at(port), simulated=False) as line:
         assert reasons(line[0], 2) == {Reason.WRONG_INSTRUMENT: 2}
         assert "a simulated instrument answers" in line[0].detail
 
 
-WIRE_FAULTS = ["dropped:0.3", "doubled:0.3", "noise:0.3", "partial:0.3", "checksum:0.3", "collision:0.3", "slow:0.3"]
+def ticks_of_their_own(port: str, count: int, *, timeout_s: float, identify: bool = True, every_s: float = 0.0) -> int:
+    """Read so often; every value must have been measured in its own tick. Return how many there were."""
+    read = 0
+    with opened(probe_at(port, timeout_s=timeout_s, identify=identify)) as line:
+        for number in range(count):
+            time.sleep(every_s)
+            before_s = time.monotonic()
+            got = line[0].read(at_us=0, elapsed_us=number * 60_000_000)
+            if got.potential_mv is not None:
+                read += 1
+                assert told_mv(before_s) - 1e-3 <= got.potential_mv <= told_mv(time.monotonic()) + 1e-3
+    return read
+
+
+WIRE_FAULTS = ["dropped:0.3", "doubled:0.3", "noise:0.3", "partial:0.3", "checksum:0.3", "collision:0.3"]
 
 
 @pytest.mark.parametrize("kind", WIRE_FAULTS)
-def test_whatever_the_wire_does_only_values_of_their_own_tick_are_read(simulator: Start, kind: str) -> None:
-    # Run time goes 20 times as fast, so a value of another tick is that of another second.
-    speed, begin_s, bench = 20.0, time.monotonic() - 100.0, Bench(find("quiet-night"), 1)
-    extra = [*disturbed(kind), "--epoch-monotonic", str(begin_s)]
-    port = simulator("quiet-night", speed=speed, extra=extra).port
-    read = 0
-    with opened(probe_at(port, timeout_s=0.25)) as line:  # given up after 1.25 s; a slow reply is late by 1 s at most
-        for number in range(25):
-            before_s = (time.monotonic() - begin_s) * speed
-            got = line[0].read(at_us=0, elapsed_us=number * 60_000_000)
-            seconds = np.arange(round(before_s), round((time.monotonic() - begin_s) * speed) + 1)
-            held = bench.conversions(seconds)
-            pairs = zip(held.potential_mv.tolist(), held.temperature_c.tolist(), strict=True)
-            if got.reason is Reason.NONE:
-                read += 1
-                assert got.potential_mv is not None
-                assert got.temperature_c is not None
-                assert (round(got.potential_mv, 1), round(got.temperature_c, 2)) in {
-                    (round(mv, 1), round(celsius, 2)) for mv, celsius in pairs
-                }
-    assert read > 0
+def test_whatever_the_wire_does_only_values_of_their_own_tick_are_read(tmp_path: Path, kind: str) -> None:
+    with served(tmp_path, kind, measure=timed) as port:
+        assert ticks_of_their_own(port, 25, timeout_s=0.05) > 0
 
 
-def test_an_instrument_that_never_says_who_it_is_is_left_in_silence_after_a_lost_reply(simulator: Start) -> None:
-    port = simulator("quiet-night", extra=disturbed("partial:0.4")).port
-    with opened(probe_at(port, timeout_s=0.1, identify=False)) as line:
-        got, after_loss_s = [], []
-        for number in range(40):
-            began = time.monotonic()
-            got.append(line[0].read(at_us=0, elapsed_us=number * 60_000_000).reason)
-            after_loss_s.append(time.monotonic() - began)
-            time.sleep(0.05)
-    assert set(got) <= {Reason.NONE, Reason.GARBLED, Reason.TIMEOUT, Reason.WRONG_INSTRUMENT}
-    assert Reason.NONE in set(got)
+def test_a_late_value_is_never_taken_for_one_of_a_later_tick(tmp_path: Path) -> None:
+    # a slow reply is late by up to 1 s; the instrument is given up after five time limits
+    with served(tmp_path, "slow:0.3", measure=timed) as port:
+        assert ticks_of_their_own(port, 15, timeout_s=0.21) > 0
+
+
+def test_an_instrument_that_never_says_who_it_is_is_left_in_silence_after_a_lost_reply(tmp_path: Path) -> None:
+    with served(tmp_path, "slow:0.4", measure=timed) as port:
+        assert ticks_of_their_own(port, 60, timeout_s=0.21, identify=False, every_s=0.05) > 0
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("identify", [True, False])
+def test_in_a_thousand_ticks_of_lateness_and_loss_no_value_is_of_another_tick(
+    tmp_path: Path, *, identify: bool
+) -> None:
+    with served(tmp_path, "slow:0.2", "dropped:0.1", "doubled:0.1", measure=timed) as port:
+        assert ticks_of_their_own(port, 1000, timeout_s=0.21, identify=identify, every_s=0.05) > 100
 
 
 @pytest.fixture

@@ -12,6 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger.config import ScpiConfig
 from logger.model import Indication, Reason
 from tests.probe.peer import HEALTHY, Peer, Reply
 from tests.probe.ticks import TIMEOUT_S, Ticks
@@ -82,7 +83,7 @@ def test_a_queued_error_explains_the_silence_and_the_queue_is_cleared(tick: Tick
     assert values(tick()) == missing(Reason.INSTRUMENT_ERROR)
     assert "the instrument reports -113, Undefined header" in tick.reader.detail
     assert values(tick()) == GOOD
-    assert peer.asked[4:] == [VOLT, TEMP, ERROR, b"*CLS", VOLT, TEMP]
+    assert peer.asked[4:] == [VOLT, TEMP, ERROR, ERROR, b"*CLS", VOLT, TEMP]
 
 
 @pytest.mark.parametrize("query", [VOLT, TEMP])
@@ -339,3 +340,28 @@ def test_a_remote_adapter_is_read_over_a_socket_and_its_loss_is_an_absent_port()
     assert [first, values(tick()), values(tick())] == [GOOD, *[missing(Reason.PORT_ABSENT)] * 2]
     assert "Connection refused" in tick.reader.detail
     tick.reader.close()
+
+
+def test_the_queries_are_the_user_s_and_an_instrument_may_have_no_thermometer(peer: Peer) -> None:
+    peer.standing[b"READ:CH2?"] = Reply(b"0.1712\n")
+    tick = Ticks(str(peer.link), scpi=ScpiConfig(potential="READ:CH2?", temperature=""))
+    assert [values(tick()) for _ in range(2)] == [(171.2, None, Reason.NONE)] * 2
+    assert peer.asked == [IDENTITY, b"*CLS", *[b"READ:CH2?"] * 2]
+    tick.reader.close()
+
+
+def test_an_instrument_that_reports_its_own_ph_is_read_as_an_ideal_electrode(peer: Peer) -> None:
+    peer.standing[b"MEAS:PH?"] = Reply(b"6.000\n")
+    tick = Ticks(str(peer.link), scpi=ScpiConfig(ph="MEAS:PH?"))
+    # R T ln10 / F (CODATA 2018) at 20.1 C, a pH below 7
+    assert values(tick()) == (pytest.approx(58.187, abs=1e-3), 20.1, Reason.NONE)
+    tick.reader.close()
+
+
+def test_all_that_the_instrument_has_queued_is_told(tick: Ticks, peer: Peer) -> None:
+    tick()
+    peer.once(TEMP, Reply(None))
+    peer.once(ERROR, Reply(b'-240,"Hardware error"\n'), Reply(b'-350,"Queue overflow"\n'))
+    assert values(tick()) == missing(Reason.INSTRUMENT_ERROR)
+    assert tick.reader.detail.endswith("the instrument reports -240, Hardware error; -350, Queue overflow")
+    assert values(tick()) == GOOD
