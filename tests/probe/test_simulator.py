@@ -62,7 +62,7 @@ def test_a_simulated_instrument_is_refused_where_a_real_one_is_configured(simula
     ],
 )
 def test_a_fault_of_the_sensor_is_told_by_its_reason(simulator: Start, run: str, hours: float, reason: Reason) -> None:
-    with opened(simulator(run, extra=starting_at(hours)).port, timeout_s=0.3) as probe:
+    with opened(simulator(run, extra=starting_at(hours)).port, timeout_s=1.0) as probe:
         assert [each.reason for each in polled(probe, 3)] == [reason] * 3
 
 
@@ -93,7 +93,7 @@ def test_an_unplugged_simulator_is_absent_and_read_again_when_it_is_back(simulat
     port = simulator("unplugged", speed=120, link=tmp_path / "probe", extra=begin).port
     wanted = [Reason.NONE, Reason.PORT_ABSENT, Reason.NONE]
     until = time.monotonic() + 60
-    with opened(port, timeout_s=0.3) as probe:
+    with opened(port, timeout_s=1.0) as probe:
         tick = 0
         while wanted and time.monotonic() < until:
             tick += 1
@@ -105,7 +105,7 @@ def test_an_unplugged_simulator_is_absent_and_read_again_when_it_is_back(simulat
 
 def test_a_killed_simulator_is_an_absent_port(simulator: Start) -> None:
     started = simulator("normal-night")
-    with opened(started.port, timeout_s=0.3) as probe:
+    with opened(started.port, timeout_s=2.0) as probe:
         assert polled(probe, 1)[0].reason is Reason.NONE
         started.process.kill()
         started.process.wait()
