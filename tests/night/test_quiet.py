@@ -22,7 +22,8 @@ def test_a_replayed_quiet_night_raises_nothing(seed: int) -> None:
     _, items = recording.read(io.BytesIO(record(vat, "--poll", "10")), name="quiet-night")
     watch = Watch(vat=config.vats[0], probe=config.probes[0])
     quiet = told(replay.replay(watch, items))
-    assert [entry.cause for entry in quiet.entries] == [Cause.CALIBRATED]
+    assert [entry.cause for entry in quiet.entries] == [Cause.CALIBRATED, Cause.READING_AT_TARGET]  # good news
+    assert not any(entry.annunciates for entry in quiet.entries)
     assert len(quiet.measurements) >= HOURS * 360
     assert set(quiet.measurements.quality.tolist()) <= {Quality.PASS, Quality.NOT_EVALUATED}
 

@@ -21,8 +21,10 @@ FILE = """
 path = "night.db"
 [probe.one]
 port = "/dev/one"
+poll_s = 40
 [probe.two]
 port = "/dev/two"
+poll_s = 40
 [vat.marrow]
 name = "Marrow"
 probe = "one"
@@ -64,10 +66,10 @@ def read(probe: str, ph: float | None, k: int) -> Indication:
 
 
 def entries_of(acquisition: Acquisition, one: list[float], two: list[float | None]) -> list[Entry]:
-    """Let both be read every 10 s, the second 3 s after the first; return what is journalled of the first."""
+    """Let both be read every 40 s, the second 3 s after the first; return what is journalled of the first."""
     found: list[Entry] = []
     for k, (a, b) in enumerate(zip(one, two, strict=True)):
-        batch = acquisition.cycle([read("one", a, 10 * k), read("two", b, 10 * k + 3)])
+        batch = acquisition.cycle([read("one", a, 40 * k), read("two", b, 40 * k + 3)])
         found += [e for o in batch.outcomes if o.vat == "marrow" for e in o.entries if e.alarm == "disagreement"]
     return found
 
@@ -104,19 +106,19 @@ def test_what_cannot_be_compared_is_refused(tmp_path: Path, text: str, sentence:
 
 def test_probes_that_agree_raise_nothing(acquisition: Acquisition) -> None:
     rng = np.random.default_rng(1)
-    one, two = (4.5 + rng.normal(0, 0.02, (2, 300))).tolist()
+    one, two = (4.5 + rng.normal(0, 0.02, (2, 75))).tolist()
     assert entries_of(acquisition, one, two) == []
 
 
 def test_probes_that_differ_raise_one_alarm_and_it_returns(acquisition: Acquisition) -> None:
-    apart, together = [4.9] * 200, [4.52] * 200
-    found = entries_of(acquisition, [4.5] * 400, [*apart, *together])
+    apart, together = [4.9] * 50, [4.52] * 50
+    found = entries_of(acquisition, [4.5] * 100, [*apart, *together])
     assert [entry.cause for entry in found] == [Cause.ANNUNCIATED, Cause.RETURNED]
     assert "The two probes in the vat differ" in found[0].text
 
 
 def test_a_second_probe_that_says_nothing_is_no_disagreement(acquisition: Acquisition) -> None:
-    assert entries_of(acquisition, [4.5] * 200, [None] * 200) == []
+    assert entries_of(acquisition, [4.5] * 50, [None] * 50) == []
 
 
 def test_each_record_holds_what_the_second_probe_said_last_and_nothing_older_than_the_limit(
