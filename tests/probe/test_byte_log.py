@@ -31,7 +31,7 @@ def decoded(log: Path, *probes: ProbeConfig, simulated: bool) -> list[Indication
         (["--protocol", "text", "--style", "printing"], {"protocol": Protocol.TEXT, "text": PRINTING}),
     ],
 )
-@pytest.mark.parametrize(("run", "hours"), [("quiet-night", 1.0), ("garbled", 2.1)])
+@pytest.mark.parametrize(("run", "hours"), [("quiet-night", 1.0), pytest.param("garbled", 2.1, marks=pytest.mark.slow)])
 def test_what_was_recorded_is_decoded_to_what_was_read(
     simulator: Start, tmp_path: Path, options: list[str], more: dict[str, object], run: str, hours: float
 ) -> None:

@@ -125,7 +125,7 @@ PRINTING = TextConfig(
 
 
 @pytest.mark.parametrize(("style", "text"), [("asked", ASKED), ("printing", PRINTING)])
-@pytest.mark.parametrize("tcp", [False, True])
+@pytest.mark.parametrize("tcp", [False, pytest.param(True, marks=pytest.mark.slow)])
 def test_the_same_electrode_is_read_behind_lines_of_text(
     simulator: Start, style: str, text: TextConfig, *, tcp: bool
 ) -> None:
@@ -147,8 +147,8 @@ def test_the_same_electrode_is_read_behind_lines_of_text(
     ("run", "hours", "reason"),
     [
         ("sensor-faults", 4.1, Reason.OVERRANGE),
-        ("sensor-faults", 6.1, Reason.NOT_A_NUMBER),
-        ("sensor-faults", 2.1, Reason.NONE),
+        pytest.param("sensor-faults", 6.1, Reason.NOT_A_NUMBER, marks=pytest.mark.slow),
+        pytest.param("sensor-faults", 2.1, Reason.NONE, marks=pytest.mark.slow),
         ("garbled", 2.1, Reason.GARBLED),
     ],
 )
