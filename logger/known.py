@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.alarm import belief_words, digest, telling
-from logger.config import ProbeConfig, VatConfig
+from logger.config import AlarmKind, ProbeConfig, VatConfig
 from logger.measure import course, windows
 from logger.measure.windows import Judged
 from logger.model import AlarmState, Belief, Carry, Entry, Facts, Measurements, Reason, Told
@@ -19,6 +19,7 @@ from logger.model import AlarmState, Belief, Carry, Entry, Facts, Measurements, 
 class Known:
     """A stretch of records, what was carried into it, and the medians that its records closed."""
 
+    vat: VatConfig
     probe: ProbeConfig
     carry: Carry
     rows: Measurements
@@ -36,8 +37,22 @@ class Known:
             u=carry.believed_u,
             ph_at_us=carry.believed_at_us,
             temperature_c=self._temperature(row),
+            deadline_at_us=self._deadline_at_us(int(self.rows.at_us[row])),
             **self._rate(row),
         )
+
+    def _deadline_at_us(self, at_us: int) -> int | None:
+        """Return when the target of the batch is due, if that is still to come."""
+        started_us = self.carry.started_at_us
+        due_h = [
+            alarm.setpoint
+            for alarm in self.vat.alarms
+            if alarm.kind is AlarmKind.DEADLINE and alarm.setpoint is not None
+        ]
+        if started_us is None or not due_h:
+            return None
+        due_us = started_us + round(min(due_h) * course.HOUR_US)
+        return due_us if due_us > at_us else None
 
     def _temperature(self, row: int) -> float | None:
         usable = windows.temperature_belief(self.rows[row : row + 1])[0] == Belief.BELIEVED

@@ -62,7 +62,7 @@ def step(
         ready = [c for c in waiting if c.seq <= seq]
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
-        before = known.Known(probe=watch.probe, carry=state.carry, rows=state.recent)
+        before = known.Known(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
         carry, said, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
         carry, said = known.between(watch.vat, carry, said, before)
         carry, said = digest.between(watch.vat, watch.probe, carry, said, seq=seq, now=now)
@@ -155,7 +155,7 @@ def _alarm(
         )
         found += [(row, on_target.with_facts(alarm, entry, following, row)) for row, entry in entries]
     closed = looks.at(AlarmKind.PH_LOW, course.WINDOW_S)
-    then = Known(probe=watch.probe, carry=carry, rows=measured, judged=closed)
+    then = Known(vat=watch.vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
     told = [entry for _, entry in known.told(watch.vat, states, sorted(found, key=lambda pair: pair[0]), then)]
     progress = carry.progress if following is None else following.progress
     seen = known.follow(carry, closed)

@@ -48,7 +48,7 @@ def between(
     if made_us is None or made_us - FAR_US > now.at_us or carry.day is None:
         return carry, said
     digest = _digest(probe, carry, carry.day, now)
-    lines = _lines(vat, digest, now)
+    lines = _lines(vat, carry, digest, now)
     text = " ".join(lines)
     entry = Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=Cause.DIGEST, priority=Priority.LOW, text=text)
     begun = Day(since_at_us=now.at_us, arrived_us=carry.day.arrived_us)
@@ -110,12 +110,15 @@ def _todo(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
         yield f"look at the electrode: {line.findings[0].rstrip('.')}"
 
 
-def _lines(vat: VatConfig, digest: Digest, now: Now) -> tuple[str, ...]:
+def _lines(vat: VatConfig, carry: Carry, digest: Digest, now: Now) -> tuple[str, ...]:
     people = vat.people
     first = f"{vat.name} in the morning: {_ph(digest, people, now)}"
     second = _night(digest)
     names = {alarm.id for alarm in vat.alarms}
-    standing = [f"look at {name}" for name in digest.standing if name in names]
+    abnormal = {name for name in digest.standing if carry.alarms[name].abnormal}
+    standing = [
+        f"{'look at' if name in abnormal else 'acknowledge'} {name}" for name in digest.standing if name in names
+    ]
     wanted = [*standing, *digest.todo]
     third = f"To do: {'; '.join(wanted)}." if wanted else "Nothing needs doing."
     return first, second, third
@@ -144,7 +147,7 @@ def _night(digest: Digest) -> str:
         _gaps(digest),
     ]
     happened = [part for part in alarms if part] or [_quiet(digest)]
-    text = "; ".join([*happened, *([f"marked: {_counts(digest.marks)}"] if digest.marks else [])])
+    text = "; ".join([*happened, *([f"done: {_counts(digest.marks)}"] if digest.marks else [])])
     return f"{text[0].upper()}{text[1:]}."
 
 

@@ -9,6 +9,7 @@ from logger.alarm.words import per_cent, quantity
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, VatConfig
 from logger.model import Cause, Entry, Facts, Reason, State
 
+_LONGEST_IN_MINUTES = 120
 _TOLD = (Cause.REMINDER, Cause.RAISED, Cause.RETURNED)
 
 
@@ -22,7 +23,7 @@ def lines(
 ) -> tuple[str, ...]:
     """Return the lines of one entry, at most three; `reason`: why its record has no reading."""
     people, since = vat.people, _since(entry, vat.people)
-    second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(alarm, entry, facts)}".strip()
+    second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(vat, alarm, entry, facts)}".strip()
     if entry.cause is Cause.RETURNED:
         return _returned(vat, alarm, entry, since), second
     first = f"{_before(entry)}{vat.name}: {_what(alarm, entry)}{since}."
@@ -104,7 +105,7 @@ def _belief(facts: Facts, people: PeopleConfig, *, now_us: int) -> str:
     return f"Not believed: {facts.belief}. Last believed pH {figure(facts.ph, facts.u)} at {when}."
 
 
-def _waiting(alarm: AlarmConfig, entry: Entry, facts: Facts) -> str:
+def _waiting(vat: VatConfig, alarm: AlarmConfig, entry: Entry, facts: Facts) -> str:
     """Say the facts on which waiting depends, without what the line before says."""
     is_said = alarm.kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW) and entry.cause in (Cause.ANNUNCIATED, Cause.RETURNED)
     said = [f"pH {figure(facts.ph, facts.u)}"] if facts.believed and facts.ph is not None and not is_said else []
@@ -113,7 +114,14 @@ def _waiting(alarm: AlarmConfig, entry: Entry, facts: Facts) -> str:
         said.append(subject + _course(facts.rate_ph_per_h, facts.u_rate_ph_per_h))
     if facts.temperature_c is not None and (alarm.kind.is_ph or not alarm.kind.is_process):
         said.append(f"{facts.temperature_c:.1f} C")
-    return f"{', '.join(said)}." if said else ""
+    deadline = f"Deadline {_to_come(vat, facts.deadline_at_us, entry)}." if facts.deadline_at_us is not None else ""
+    return " ".join(part for part in (f"{', '.join(said)}." if said else "", deadline) if part)
+
+
+def _to_come(vat: VatConfig, at_us: int, entry: Entry) -> str:
+    minutes = (at_us - entry.at_us) // 60_000_000
+    left = f"{minutes} min" if minutes < _LONGEST_IN_MINUTES else f"{minutes // 60} h"
+    return f"{clock_time(at_us, vat.people)}, in {left}"
 
 
 def figure(value: float, u: float | None) -> str:

@@ -104,7 +104,8 @@ def _row(alarm: dict[str, Any]) -> list[str]:
     since = "" if alarm["age_s"] is None else f"\nfor {age(alarm['age_s'])}"
     occurrence = f", occurrence {alarm['occurrence']}" if alarm["occurrence"] else ""
     state = alarm["state"].replace("-", " ") + since
-    return [f"{alarm['vat']} {alarm['alarm']}", f"{state}\n{alarm['priority']}{occurrence}", alarm["text"]]
+    text = "\n".join([alarm["text"], *alarm["lines"][1:]])
+    return [f"{alarm['vat']} {alarm['alarm']}", f"{state}\n{alarm['priority']}{occurrence}", text]
 
 
 class _How(TypedDict):

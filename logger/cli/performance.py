@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from logger.cli.asking import now_us, reading_store, say_simulated
-from logger.cli.common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli.common import config_option, folded, json_option, load_config, print_json, print_table, sentences
 from logger.cli.moments import moment_option
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def report(since: int | None, until: int | None, config_path: Path, as_json: boo
         print_table("", ["Most frequent", "Times", "Of all"], _frequent(found))
     if not found.enough:
         click.echo(f"The period is shorter than {DAYS} days: too short to judge by.")
-    click.echo(SOURCE)
+    click.echo(folded(SOURCE))
 
 
 def _period(since_us: int, until_us: int) -> dict[str, str]:
@@ -64,7 +64,7 @@ def _rows(found: "Performance", chattering: dict[str, int]) -> Iterator[list[str
     yield ["Annunciated", str(found.annunciated), ""]
     rates = f"{found.per_day:.2f} / {found.per_hour:.3f} / {found.per_10_min:.4f}"
     yield ["a day / an hour / 10 min", rates, "150 / 6 / 1 at most"]
-    yield ["10-min periods with over 10", f"{found.periods_flooded_percent:.2g} %", "below 1 %"]
+    yield ["Periods with over 10", f"{found.periods_flooded_percent:.2g} %", "below 1 %"]
     yield ["Most in 10 min", str(found.most_in_10_min), "10 at most"]
     yield ["The ten most frequent", f"{found.most_frequent_percent:.0f} %", "1 to 5 %, of many alarms"]
     yield ["Chattering", _named([f"{name} ({times})" for name, times in chattering.items()]), "none"]

@@ -16,6 +16,8 @@ class Facts:
     """The newest believed reading, with its standard uncertainty and its UTC (microseconds)."""
     u: float | None = None
     ph_at_us: int | None = None
+    deadline_at_us: int | None = None
+    """UTC by which the target of the batch is due, while that is still to come."""
     temperature_c: float | None = None
     """The newest temperature; None: it cannot be used."""
     rate_ph_per_h: float | None = None

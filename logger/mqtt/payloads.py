@@ -246,6 +246,7 @@ def _facts(told: Told | None) -> dict[str, object] | None:
         "ph": number(facts.ph, 4),
         "u": number(facts.u, 4),
         "ph_at": _moment(facts.ph_at_us),
+        "deadline_at": _moment(facts.deadline_at_us),
         "temperature_c": number(facts.temperature_c, 3),
         "rate_ph_per_h": number(facts.rate_ph_per_h, 4),
         "u_rate_ph_per_h": number(facts.u_rate_ph_per_h, 4),

@@ -87,6 +87,8 @@ class Standing:
     u: float | None
     setpoint: float | None
     text: str
+    lines: tuple[str, ...]
+    """What a telephone was told last of what stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -290,6 +292,7 @@ def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: Now) ->
             u=number(state.u, 4) if standing else None,
             setpoint=alarm.setpoint,
             text=_text(alarm, state, rows),
+            lines=state.told.lines if standing and state.told else (),
         )
 
 

@@ -41,7 +41,7 @@ def test_a_quiet_night_is_told_too() -> None:
     seen = marrow(night(acid(8)), raw_alarm(setpoint=7.0), people=AT_SEVEN)
     assert text(seen) == (
         "Marrow in the morning: pH 4.51 +/- 0.11 at 06:59 CET, 4.21 to 4.99 in 12 h.\n"
-        "A quiet night: no alarm, 4320 of 4320 readings were believed; marked: calibrated.\n"
+        "A quiet night: no alarm, 4320 of 4320 readings were believed; done: calibrated.\n"
         "Nothing needs doing."
     )
     (entry,) = digests(seen)
@@ -61,8 +61,8 @@ def test_a_night_tells_what_annunciated_what_was_held_gaps_marks_and_what_to_do(
     assert text(seen) == (
         "Marrow in the morning: pH 4.51 +/- 0.26 at 06:59 CET, 4.42 to 4.99 in 12 h.\n"
         "Annunciated: temperature-low; held in quiet hours: temperature-low; 1 gap without a reading,"
-        " 15 min; marked: calibrated, stirred.\n"
-        "To do: look at temperature-low; calibrate probe: the last time was 10 days ago."
+        " 15 min; done: calibrated, stirred.\n"
+        "To do: acknowledge temperature-low; calibrate probe: the last time was 10 days ago."
     )
 
 

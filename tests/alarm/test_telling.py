@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from logger.alarm import telling
-from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig
-from logger.model import Block, CommandKind, Entry, Reason
+from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig, VatConfig
+from logger.model import Block, Cause, CommandKind, Entry, Facts, Reason
 from tests.alarm.notation import Night, ask
 from tests.alarm.texts import acid, marrow, rows_of
-from tests.series import millivolts, raw_alarm
+from tests.series import EPOCH_US, millivolts, raw_alarm
 
 RNG = np.random.default_rng(3)
 AIR = [(millivolts(4.8) + RNG.normal(0, 8), 13 + RNG.normal(0, 0.5)) for _ in range(300)]
@@ -35,8 +35,8 @@ CASES: list[tuple[AlarmConfig, Block, str]] = [
         HIGH,
         rows_of(acid(2.5, begin=4.3, per_h=0.15)),
         """\
-Marrow: pH 4.64 +/- 0.10, at or above 4.60 since 21:10 CET.
-Believed: it passes its tests. pH rising 0.149 +/- 0.002 an hour, 20.0 C.
+Marrow: pH 4.64 +/- 0.10, at or above 4.60 (77 % probable) since 21:10 CET.
+Believed: in the liquid, quiet, calibrated 2 h ago and not checked since. pH rising 0.149 +/- 0.002 an hour, 20.0 C.
 First measure with another instrument or a strip, and hold the batch until you know. Then acknowledge it, or shelve \
 it for a while.""",
     ),
@@ -45,7 +45,7 @@ it for a while.""",
         rows_of(acid(2.5, per_h=-0.15)),
         """\
 Marrow: pH 4.66 +/- 0.10, at or below 4.70 since 21:10 CET.
-Believed: it passes its tests. pH falling 0.150 +/- 0.002 an hour, 20.0 C.
+Believed: in the liquid, quiet, calibrated 2 h ago and not checked since. pH falling 0.150 +/- 0.002 an hour, 20.0 C.
 First measure with another instrument or a strip. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -53,7 +53,7 @@ First measure with another instrument or a strip. Then acknowledge it, or shelve
         rows_of(acid(1, warm=15.8)),
         """\
 Marrow: 15.8 C, at or below 16.0 C since 19:10 CET.
-Believed: it passes its tests. pH 4.97 +/- 0.11.
+Believed: in the liquid, quiet, calibrated 20 min ago and not checked since. pH 4.97 +/- 0.11.
 First look at heater and plug, and warm the vat. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -61,7 +61,7 @@ First look at heater and plug, and warm the vat. Then acknowledge it, or shelve 
         rows_of(acid(1, warm=25.8)),
         """\
 Marrow: 25.8 C, at or above 25.0 C since 19:10 CET.
-Believed: it passes its tests. pH 4.97 +/- 0.11.
+Believed: in the liquid, quiet, calibrated 20 min ago and not checked since. pH 4.97 +/- 0.11.
 First look at heater and room, and cool the vat. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -69,7 +69,8 @@ First look at heater and room, and cool the vat. Then acknowledge it, or shelve 
         rows_of(acid(1) + acid(1, begin=4.9, per_h=-0.8)),
         """\
 Marrow: pH changes by 0.81 an hour (limit 0.50) since 20:30 CET.
-Believed: it passes its tests. pH 4.37 +/- 0.11, falling 0.348 +/- 0.115 an hour, 20.0 C.
+Believed: in the liquid, quiet, calibrated 100 min ago and not checked since. pH 4.37 +/- 0.11, falling 0.348 +/- \
+0.115 an hour, 20.0 C.
 First ask who stirred, topped up or dosed; if nobody did, look at the probe. Then acknowledge it, or shelve it for a \
 while.""",
     ),
@@ -78,7 +79,8 @@ while.""",
         rows_of(acid(5, begin=4.2) + acid(12, begin=3.7, per_h=0.03)),
         """\
 Marrow: pH has risen by 0.21 from its lowest (limit 0.10) since 07:00 CET.
-Believed: it passes its tests. pH 4.00 +/- 0.11, rising 0.031 +/- 0.002 an hour, 20.0 C.
+Believed: in the liquid, quiet, calibrated 15 h ago and not checked since, beyond the calibration's buffers. pH 4.00 \
++/- 0.11, rising 0.031 +/- 0.002 an hour, 20.0 C.
 First look for film and air at the surface, measure with another instrument, and hold the batch. Then acknowledge it, \
 or shelve it for a while.""",
     ),
@@ -87,7 +89,8 @@ or shelve it for a while.""",
         rows_of(acid(2) + GONE),
         """\
 Marrow: no reading since 21:00 CET.
-Not believed: no reply in time. Last believed pH 4.80 +/- 0.11 at 20:59 CET. It was falling 0.101 +/- 0.002 an hour.
+Not believed: no reading, no reply in time. Last believed pH 4.80 +/- 0.11 at 20:59 CET. It was falling \
+0.101 +/- 0.002 an hour.
 First look whether the instrument is on and plugged in. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -95,7 +98,7 @@ First look whether the instrument is on and plugged in. Then acknowledge it, or 
         rows_of(GONE, Reason.PORT_ABSENT),
         """\
 Marrow: no reading since 19:00 CET.
-Not believed: the port is absent or cannot be opened. No reading was believed yet.
+Not believed: no reading, the port is absent or cannot be opened. No reading was believed yet.
 First look whether the adapter is plugged in. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -138,12 +141,13 @@ def test_an_alarm_says_what_whether_to_believe_it_and_what_to_do_first(
 
 def test_reminders_say_what_is_known_by_then() -> None:
     _, reminder, raised = texts(marrow(rows_of(acid(3, begin=4.3, per_h=0.15)), HIGH))
-    assert reminder.splitlines()[:2] == [
-        "Reminder 1. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 since 21:10 CET.",
-        "Believed: it passes its tests. pH 4.68 +/- 0.11, rising 0.150 +/- 0.002 an hour, 20.0 C.",
-    ]
+    assert reminder.startswith(
+        "Reminder 1. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 (77 % probable) since 21:10 CET.\n"
+        "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."
+        " pH 4.68 +/- 0.11, rising 0.150 +/- 0.002 an hour, 20.0 C.\n"
+    )
     assert raised.startswith(
-        "Now of high priority, after 2 reminders. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 since"
+        "Now of high priority, after 2 reminders. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 ("
     )
 
 
@@ -152,17 +156,27 @@ def test_what_comes_from_the_quiet_hours_says_so() -> None:
     held, released = texts(
         marrow(rows_of(acid(3, begin=4.3, per_h=0.15)), replace(HIGH, reminder_s=None), people=quiet)
     )
-    assert held.splitlines()[0] == "Marrow: pH 4.64 +/- 0.10, at or above 4.60 since 20:10 UTC."
+    assert held.splitlines()[0] == "Marrow: pH 4.64 +/- 0.10, at or above 4.60 (77 % probable) since 20:10 UTC."
     assert released.splitlines()[0] == (
         "From the quiet hours. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 since 20:10 UTC."
     )
+
+
+@pytest.mark.parametrize(("hours", "said"), [(7.0, "07:00 CET, in 7 h"), (1.5, "01:30 CET, in 90 min")])
+def test_the_time_to_the_deadline_stands_among_the_facts(hours: float, said: str) -> None:
+    vat = VatConfig(id="marrow", name="Marrow", probe="probe", people=PeopleConfig(zone="Europe/Paris"))
+    at_us = EPOCH_US + 5 * 3_600_000_000  # 24:00 in Paris
+    entry = Entry(seq=1, at_us=at_us, vat="marrow", cause=Cause.ANNUNCIATED, value=5.1, u=0.05, annunciates=True)
+    known = Facts(believed=True, belief="in the liquid", deadline_at_us=at_us + round(hours * 3.6e9))
+    assert telling.lines(vat, HIGH, entry, facts=known)[1] == f"Believed: in the liquid. Deadline {said}."
 
 
 def test_a_return_says_what_is_known_and_whether_it_still_waits() -> None:
     rows = rows_of(acid(2) + GONE + acid(0.2, begin=4.8))
     assert texts(marrow(rows, NO_DATA))[1] == (
         "Marrow: readings arrive again since 21:10 CET. It still waits to be acknowledged.\n"
-        "Believed: it passes its tests. pH 4.80 +/- 0.11, falling 0.101 +/- 0.002 an hour, 20.0 C."
+        "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."
+        " pH 4.80 +/- 0.11, falling 0.101 +/- 0.002 an hour, 20.0 C."
     )
 
 
@@ -176,8 +190,8 @@ def test_an_alarm_that_a_command_brings_back_says_what_the_newest_record_knew() 
     assert (again.seq, again.cause, again.annunciates) == (900, "unshelved", True)
     assert again.told
     assert (
-        again.told.lines[1]
-        == "Believed: it passes its tests. pH 4.67 +/- 0.11, rising 0.149 +/- 0.002 an hour, 20.0 C."
+        again.told.lines[1] == "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."
+        " pH 4.67 +/- 0.11, rising 0.149 +/- 0.002 an hour, 20.0 C."
     )
 
 
