@@ -25,7 +25,7 @@ def test_early_claims_by_rule(case: str, spots: bool) -> None:  # noqa: FBT001 -
     for words, rule in RULES.items():
         print(f"  {words:28} {line(seen, rule)}")
     gone = [one for one in seen if one.withdrawn]
-    print(f"  withdrawn by a later check   {len(gone)}")
+    print(f"  withdrawn when it ended       {len(gone)}")
     if case == "kind":
         assert early(seen, "claim") <= 0.05
 
