@@ -136,6 +136,11 @@ class Subscriber:
         self._paho.disconnect()
         self._paho.loop_stop()
 
+    @property
+    def is_connected(self) -> bool:
+        """Whether it is connected now; it connects anew by itself."""
+        return self._paho.is_connected()
+
     def publish(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         """Send something and wait until the broker has it."""
         self._paho.publish(topic, payload, qos=1, retain=retain).wait_for_publish(START_S)
