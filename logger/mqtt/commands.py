@@ -89,7 +89,7 @@ _OF_ALARM: Mapping[str, tuple[type[_Any], str]] = {
     "shelve": (_Shelve, '{"minutes": 30}'),
 }
 _OF_VAT: Mapping[str, tuple[type[_Any], str]] = {
-    "mark": (_Mark, '{"mark": "topped-up", "litres": 4}'),
+    "mark": (_Mark, f'{{"mark": "topped-up", "litres": 4}} or another of {", ".join(Mark)}'),
     "note": (_Note, '{"text": "weights pushed down"} or a line of text'),
     "spot": (_Spot, '{"ph": 4.71, "u": 0.05, "instrument": "hand meter"}'),
 }
@@ -169,7 +169,7 @@ def _check_envelope(incoming: Incoming) -> None:
 def _asked(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -> Asked:
     form, example = (_OF_ALARM if address.alarm else _OF_VAT)[address.verb]
     said = _decoded(_whole(incoming.payload, address.verb), form, example=example)
-    if dates and said.at is not None and not isinstance(said, _Note):
+    if dates and said.at is not None and not isinstance(said, _Note | _Acknowledge):
         _check_age(said.at, at_us=at_us)
     delivery = _delivery(incoming, said.at)
     if isinstance(said, _Spot):

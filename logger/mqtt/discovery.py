@@ -71,7 +71,9 @@ def _sensors(frame: Frame, vat: VatConfig, *, stale_s: int) -> Iterator[Message]
     template = _value("temperature_c")
     yield frame.of_vat(vat, "sensor", "temperature", name="Temperature", value_template=template, **warm, **common)
     said: Json = {"state_topic": state, "expire_after": stale_s}  # never unknown: it says why there is no pH
-    yield frame.of_vat(vat, "sensor", "verdict", name="Verdict", value_template="{{ value_json.verdict }}", **said)
+    yield frame.of_vat(
+        vat, "sensor", "verdict", name="Verdict", value_template="{{ value_json.verdict[:255] }}", **said
+    )
 
 
 def _value(key: str) -> str:
