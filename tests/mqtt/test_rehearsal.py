@@ -17,11 +17,12 @@ import pytest
 from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, Config, MqttConfig, Priority, ProbeConfig, VatConfig
 from logger.deliver import Hub
-from logger.model import Cause, Command, CommandKind, Entry, WatchState
+from logger.model import Carry, Cause, Command, CommandKind, Entry, WatchState
 from logger.mqtt.frame import Maker
 from logger.mqtt.messages import Happening, Incoming
 from logger.mqtt.payloads import event_of
 from logger.pipeline import Watch
+from logger.system import SYSTEM
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, until
 from tests.series import calibrate, of_ph
 
@@ -102,7 +103,8 @@ def rehearsal(broker: Mosquitto) -> Iterator[Rehearsal]:
     mqtt = MqttConfig(host="127.0.0.1", port=broker.port)
     hub = Hub(config=replace(CONFIG, mqtt=mqtt), mqtt=mqtt, maker=Maker(version="0"), post=happenings.put)
     made = Rehearsal(hub, happenings)
-    hub.start({VAT.id: made.state.carry}, [], retained=[], at_us=0)
+    carries = {VAT.id: made.state.carry, SYSTEM: Carry(probe="")}
+    hub.start(carries, [], retained=[], at_us=0)
     try:
         made.asked = [calibrate()]
         made.read(4.5)
@@ -113,7 +115,7 @@ def rehearsal(broker: Mosquitto) -> Iterator[Rehearsal]:
 
 def seen(hub: Subscriber) -> dict[str, tuple[str, bool, int]]:
     """Return by alarm what a hub shows: the newest of each topic that it was told."""
-    said = {m.topic: json.loads(m.payload) for m in hub.received if "/alarm/" in m.topic}
+    said = {m.topic: json.loads(m.payload) for m in hub.received if "/vat/alarm/" in m.topic}
     return {s["alarm"]: (s["state"], s["standing"], s["occurrence"]) for s in said.values()}
 
 
