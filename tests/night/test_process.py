@@ -63,10 +63,7 @@ def test_what_nobody_expected_ends_the_process_with_its_traceback(night: MakeNig
     here = night(QUIET, speed=100, poll_s=10)
     here.start_and_watch()
     with closing(sqlite3.connect(here.folder / "night.db", timeout=PATIENCE_S)) as database, database:
-        database.execute(
-            'INSERT INTO inbox (at_us, kind, vat, probe, alarm, "by", note, delivery) VALUES (0, ?, ?, ?, ?, ?, ?, ?)',
-            ("dance", "marrow", "", "", "", "", ""),
-        )
+        database.execute("ALTER TABLE inbox RENAME TO elsewhere")
     assert here.process is not None
     assert here.process.wait(PATIENCE_S) == 1
     here.process = None
@@ -99,7 +96,6 @@ def test_an_end_while_the_store_is_locked_waits_for_it(night: MakeNight) -> None
     here.process = None
     seqs = [row[0] for row in here.rows("SELECT seq FROM measurement ORDER BY seq")]
     assert seqs == list(range(1, len(seqs) + 1))
-    assert here.journal("cause LIKE 'store%'") != []
     check_that_a_replay_tells_the_same(here, QUIET)
 
 
