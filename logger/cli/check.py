@@ -128,7 +128,8 @@ def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> Finding:
         who = f" ({reads.identity})" if reads.identity else ""
         return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, found, reads.detail)}{who}")
     held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
-    told = held or " ".join([_sentence(reads.detail, found.reason), *_line_trouble(probe, found.reason)])
+    told = held or _for_another(config, probe, store) if HELD in reads.detail else ""
+    told = told or " ".join([_sentence(reads.detail, found.reason), *_line_trouble(probe, found.reason)])
     return Finding(what=f"probe {probe.id}", ok=bool(held), text=told)
 
 
@@ -197,6 +198,18 @@ def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> st
     if is_stale(config, probe, age_s):
         return ""
     return f"held by the running daemon, whose newest reading is {age(age_s)} old ({moment(int(rows.at_us[-1]))})"
+
+
+def _for_another(config: Config, probe: ProbeConfig, store: Store | None) -> str:
+    """Say that the daemon holds this port for another probe on it, but gets nothing of this one; else nothing."""
+    from logger.store import queries
+
+    others = (other for other in config.probes if other.port == probe.port and other.id != probe.id)
+    if store is None or not any(_daemon_holds(config, other, store) for other in others):
+        return ""
+    rows = queries.latest(store, probe.id)
+    why = Reason(int(rows.reason[-1])).words if len(rows) else "it has not been read yet"
+    return f"the running daemon holds its port, but has no reading of it: {why}; stop the daemon and check again"
 
 
 def _calibration(store: Store, probe: ProbeConfig) -> Finding:

@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from logger.probe.reader import reader
-from tests.cli.house import House, now_us
+from tests.cli.house import VAT, House, now_us
 from tests.hook.making import script
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port, until
 from tests.parts.simulator import Start
+from tests.probe.bus import served
 
 SIMULATION = "[simulation]\nspeed = 1\n"
 
@@ -167,3 +168,22 @@ def test_the_second_way_out_is_shown_and_not_taken(tmp_path: Path, broker: str, 
     )
     assert ("only the second way out tells of them" in found["broker"][1]) is (not broker)
     assert not (tmp_path / "hook.d/run").exists()
+
+
+def test_a_dead_probe_on_a_line_that_the_daemon_reads_is_told_apart_from_a_port_held_by_others(tmp_path: Path) -> None:
+    registers = "potential = { number = 0 }, temperature = { number = 2 }"
+    with served(tmp_path) as port:
+        text = f'protocol = "modbus-rtu"\nmodbus = {{ address = 1, {registers} }}\n'
+        other = f'[probe.other]\nport = "{port}"\ntimeout_s = 1\nprotocol = "modbus-rtu"\n'
+        other += f'modbus = {{ address = 9, {registers} }}\n[vat.other]\nprobe = "other"\n[simulation]\n'
+        house = House(folder=tmp_path, port=port, vats=f"{text}{VAT}", more=other)
+        ready(house)
+        daemons = reader(house.config.probe("marrow-probe"), simulated=True)
+        daemons.read(at_us=0, elapsed_us=0)
+        try:
+            told = {row["what"]: (row["ok"], row["text"]) for row in house.json("check", code=3)["findings"]}
+        finally:
+            daemons.close()
+    assert told["probe marrow-probe"][1].startswith("held by the running daemon")
+    trouble = "the running daemon holds its port, but has no reading of it: it has not been read yet"
+    assert told["probe other"] == (False, f"{trouble}; stop the daemon and check again")

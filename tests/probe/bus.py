@@ -42,10 +42,12 @@ def served(
     disturber = Disturber([parse(kind) for kind in kinds], seed=1)
     thread = threading.Thread(target=_serve, args=(wire, bus, disturber, stop))
     thread.start()
-    yield wire.name
-    stop.set()
-    thread.join()
-    wire.unplug()
+    try:
+        yield wire.name
+    finally:
+        stop.set()
+        thread.join()
+        wire.unplug()
 
 
 def _serve(wire: PtyWire, bus: RtuBus, disturber: Disturber, stop: threading.Event) -> None:
