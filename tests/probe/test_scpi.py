@@ -1,6 +1,7 @@
 """The codec against IEEE 488.2 and SCPI-99 (from memory), fed whole, byte by byte and with trailing bytes."""
 
 import math
+import random
 
 import pytest
 from hypothesis import example, given
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 from logger.model import Reason
 from logger.probe import scpi
 from logger.probe.identity import identity_fault
+from tests.probe.mass import REPLIES
 
 # IEEE 488.2-1992 8.7.2 to 8.7.4: NR1, NR2 and NR3 responses; from memory.
 NUMBERS = [(b"0", 0.0), (b"+1", 1.0), (b"-0.05916", -0.05916), (b"1.7120E-01", 0.1712), (b"3.e-1", 0.3), (b".25", 0.25)]
@@ -145,3 +147,31 @@ def test_the_wrong_instrument_is_told_by_its_identity(
     identity: str, expected: str | None, *, simulated: bool, fault: str
 ) -> None:
     assert identity_fault(identity, expected, simulated=simulated) == fault
+
+
+DIGITS = b"0123456789"
+
+
+def is_number(line: bytes) -> bool:
+    """Read IEEE 488.2's NRf by hand, byte by byte: sign, digits with one point, exponent; independent of the codec."""
+    text = line.strip(b" \t")
+    mantissa, mark, exponent = text.replace(b"e", b"E").partition(b"E")
+    whole, _, part = mantissa.removeprefix(b"-" if mantissa[:1] == b"-" else b"+").partition(b".")
+    power = exponent.removeprefix(b"-" if exponent[:1] == b"-" else b"+")
+    digits = all(byte in DIGITS for byte in whole + part + power)
+    return digits and bool(whole + part) and bool(power) == bool(mark)
+
+
+@REPLIES
+def test_masses_of_mutated_replies_give_no_value_that_is_no_number(replies: int) -> None:
+    chance, read = random.Random(1), 0  # noqa: S311 - the same replies each time, no secret
+    for _ in range(replies):
+        line = bytearray(f"{chance.uniform(-1, 1):+.{chance.randint(0, 6)}{chance.choice('fEg')}}".encode())
+        for _ in range(chance.randint(0, 3)):
+            at = chance.randint(0, len(line))
+            line[at : at + chance.randint(0, 1)] = chance.choice([chance.randbytes(1), b".", b"E", b"-", b"9", b" "])
+        value = scpi.parse_value(bytes(line), scpi.POTENTIAL)
+        if not isinstance(value, Reason):
+            read += 1
+            assert (is_number(bytes(line)), value) == (True, float(line) * 1e3), line
+    assert read > replies // 10  # or nothing was tried
