@@ -1,6 +1,6 @@
-"""A `Document` -> the frozen objects of `logger/config.py`.
+"""A `Document` -> the frozen objects of `logger/config`.
 
-Law: here the tables get their defaults (those of `config.py`, and those by kind of alarm below), files of secrets are
+Law: here the tables get their defaults (those of `config`, and those by kind of alarm below), files of secrets are
 read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms (no-data,
 blind, out-of-liquid, erratic, and those of what the instrument is owed), one with a target also claim-withdrawn: they
 can be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.

@@ -1,6 +1,6 @@
 """The layout of the TOML file: which tables and keys there are, and of which kind each value is.
 
-Law: nothing has a default here. What is not written stays None and takes its default from `logger/config.py`, so no
+Law: nothing has a default here. What is not written stays None and takes its default from `logger/config`, so no
 default lives in two places. Types are strict: TOML tells a number from a text, and a text is never read as a number.
 """
 

@@ -1,0 +1,232 @@
+"""What is known of a probe: where it is, how it speaks, how far it is believed. Law: as in `logger/config`."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from enum import StrEnum
+from pathlib import Path
+
+from logger.modbus_map import ModbusConfig
+
+
+class Protocol(StrEnum):
+    """How a probe speaks."""
+
+    SCPI = "scpi"
+    TEXT = "text"
+    """Lines of text, as a `TextConfig` describes them."""
+    MODBUS_RTU = "modbus-rtu"
+    """Modbus on a serial line, or over TCP to an adapter that passes the bytes on; see `ModbusConfig`."""
+    MODBUS_TCP = "modbus-tcp"
+
+    @property
+    def is_modbus(self) -> bool:
+        """Tell whether it reads registers."""
+        return self in (Protocol.MODBUS_RTU, Protocol.MODBUS_TCP)
+
+
+class Checksum(StrEnum):
+    """What a line's `checksum` group holds in hexadecimal digits; see `probe/checksum.py`."""
+
+    SUM_8 = "sum-8"
+    SUM_8_NEGATED = "sum-8-negated"
+    XOR_8 = "xor-8"
+    CRC_8_SMBUS = "crc-8/smbus"
+    CRC_16_ARC = "crc-16/arc"
+    CRC_16_MODBUS = "crc-16/modbus"
+    CRC_16_XMODEM = "crc-16/xmodem"
+    CRC_16_IBM_3740 = "crc-16/ibm-3740"
+    CRC_32_ISO_HDLC = "crc-32/iso-hdlc"
+
+
+class Parity(StrEnum):
+    """The check bit of each character on a serial line."""
+
+    NONE = "none"
+    EVEN = "even"
+    ODD = "odd"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityLimits:
+    """Limits of the quality tests on the raw signal (names of the tests: IOOS QARTOD), each [CP]."""
+
+    fail_low_mv: float = -600.0
+    fail_high_mv: float = 600.0
+    suspect_low_mv: float = -250.0
+    suspect_high_mv: float = 400.0
+    fail_low_c: float = -2.0
+    fail_high_c: float = 60.0
+    jump_mv: float = 20.0
+    rate_mv_per_s: float = 5.0
+    spike_suspect_mv: float = 10.0
+    spike_fail_mv: float = 40.0
+    flat_tolerance_mv: float = 0.05
+    flat_suspect_s: float = 5400.0
+    flat_fail_s: float = 10800.0
+    max_gap_s: float = 300.0
+    witness_window_s: float = 300.0
+    """Windows by which a probe out of the liquid and an erratic one are known."""
+    witness_rate_c_per_h: float = 1.5
+    """A vat does not change its temperature faster."""
+    witness_spread_c: float = 0.15
+    witness_noise_mv: float = 2.0
+    erratic_spread_mv: float = 7.0
+    """About 0.12 pH."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ErrorModel:
+    """Standard uncertainties that no single reading shows, each [CP]; see `measure/uncertainty.py`."""
+
+    junction_ph: float = 0.05
+    drift_ph_per_day: float = 0.012
+    walk_ph_per_sqrt_day: float = 0.006
+    temperature_c: float = 1.0
+    repeatability_mv: float = 0.9
+    resolution_mv: float = 0.1
+    own_ph: float = 0.0
+    """What a probe adds that reports its own pH: rounding, smoothing, a compensation that nobody sees."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationLimits:
+    """What a calibration must keep to be accepted (refuse) and to be so without a warning (warn), each [CP].
+
+    Slopes in per cent of the Nernst slope: USP <791> accepts 90 to 105 % and an offset of 30 mV either way.
+    """
+
+    slope_warn_low_percent: float = 92.0
+    slope_warn_high_percent: float = 102.0
+    slope_refuse_low_percent: float = 85.0
+    slope_refuse_high_percent: float = 105.0
+    offset_warn_mv: float = 30.0
+    offset_refuse_mv: float = 60.0
+    residual_warn_mv: float = 1.5
+    """Largest distance of a buffer from the least-squares line through three or more."""
+    residual_refuse_mv: float = 6.0
+    asymmetry_warn_percent: float = 3.0
+    """Largest difference of the slopes of two segments."""
+    noise_warn_mv: float = 0.5
+    temperature_spread_warn_c: float = 3.0
+    temperature_spread_refuse_c: float = 6.0
+    settle_warn_s: float = 60.0
+    settle_slow_s: float = 180.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BufferConfig:
+    """A buffer on the shelf: one of the built-in tables by its id, or with `values_ph` the user's own."""
+
+    id: str
+    values_ph: Mapping[float, float] = field(default_factory=dict)
+    """pH by temperature (C); empty: `id` is that of a built-in table."""
+    u_ph: float | None = None
+    """Standard uncertainty of its pH; None: that of +/-0.02, rectangular."""
+    standard: str = ""
+    lot: str = ""
+    expires: date | None = None
+    """Last day of use."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TextConfig:
+    """How a probe that speaks in lines of text writes them. Text stands for its Latin-1 bytes."""
+
+    pattern: str
+    """RE2 expression for a whole line; what its named groups mean is told in `probe/textline.py`."""
+    example: str
+    """A line that the probe sent, without terminator; the pattern must match it."""
+    query: str = ""
+    """What is sent to get one line, without its end; empty: the probe prints by itself."""
+    query_end: str = "\r\n"
+    terminator: str = "\n"
+    """What ends each line of the probe's; after a single LF a CR before it is dropped too."""
+    echo: bool = False
+    """The probe repeats the query before it answers."""
+    prompt: str = ""
+    """What may stand before a line: the sign that the probe waits for a query."""
+    decimal_comma: bool = False
+    checksum: Checksum | None = None
+    overrange_words: tuple[str, ...] = ("over", "under", "inf", "ovl")
+    no_value_words: tuple[str, ...] = ("nan", "---", "open", "short", "err")
+    max_age_s: float = 5.0
+    """A probe that prints by itself: how old its newest line may be; real seconds. [CP]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScpiConfig:
+    """What a SCPI instrument is asked; each query brings one number. Empty: it is not asked."""
+
+    potential: str = "MEAS:VOLT:DC?"
+    """In volts, as SCPI has it."""
+    ph: str = ""
+    """For an instrument that reports no potential; then that is not asked."""
+    temperature: str = "MEAS:TEMP?"
+    """In degrees Celsius."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeConfig:
+    """One probe: where it is, how it speaks, how far it is believed."""
+
+    id: str
+    port: str
+    """Device path, `/dev/serial/by-id/...` or a pyserial URL such as `socket://host:port`."""
+    protocol: Protocol = Protocol.SCPI
+    poll_s: float = 10.0
+    timeout_s: float = 2.0
+    """Total time for one reply; real seconds, also in accelerated time."""
+    baud: int = 9600
+    parity: Parity = Parity.NONE
+    data_bits: int = 8
+    stop_bits: int = 1
+    dtr: bool | None = None
+    """Level of this line when the port is opened; False keeps a device from being reset; None: as the system does."""
+    rts: bool | None = None
+    record_bytes: Path | None = None
+    """All bytes on the port go into this file too, with their times; `vatvigil decode` reads it. None: into none."""
+    text: TextConfig | None = None
+    """Protocol `text` only."""
+    scpi: ScpiConfig = field(default_factory=ScpiConfig)
+    """Protocol `scpi` only."""
+    modbus: ModbusConfig | None = None
+    """Protocols `modbus-rtu` and `modbus-tcp` only."""
+    assumed_temperature_c: float | None = None
+    """Of a probe that reports none: the vat's, by which pH is computed; it is never shown as a reading."""
+    identity: str | None = None
+    """Text that the instrument must say of itself when asked (a serial number); None: any instrument."""
+    limits: QualityLimits = field(default_factory=QualityLimits)
+    errors: ErrorModel = field(default_factory=ErrorModel)
+    calibration: CalibrationLimits = field(default_factory=CalibrationLimits)
+    electrode: str = ""
+    """Serial number of the electrode; empty: not known."""
+    electrode_installed: date | None = None
+    check_tolerance_ph: float = 0.05
+    """A check buffer passes within this much (USP <791>, Ph. Eur. 2.2.3)."""
+    judge_tolerance_ph: float = 0.1
+    """What is still good enough to judge a ferment. [CP]"""
+    calibrate_every_d: float = 7.0
+    check_every_d: float = 3.0
+
+    @property
+    def own_ph(self) -> bool:
+        """Tell whether the probe reports its own pH and no potential; see `probe/own_ph.py`."""
+        match self.protocol:
+            case Protocol.SCPI:
+                return bool(self.scpi.ph)
+            case Protocol.TEXT:
+                return self.text is not None and "<ph>" in self.text.pattern
+            case _:
+                return self.modbus is not None and self.modbus.potential is None
+
+    @property
+    def has_thermometer(self) -> bool:
+        """Tell whether the probe reports a temperature."""
+        match self.protocol:
+            case Protocol.SCPI:
+                return bool(self.scpi.temperature)
+            case Protocol.TEXT:
+                return self.text is not None and "<temperature>" in self.text.pattern
+            case _:
+                return self.modbus is not None and self.modbus.temperature is not None
