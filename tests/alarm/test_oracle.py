@@ -97,7 +97,7 @@ def samples(rows: Block) -> list[Sample]:
     ]
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(night=commanded_nights())
 def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(night: tuple[Block, list[Command]]) -> None:
     rows, commands = night

@@ -80,6 +80,7 @@ def test_where_nobody_can_answer_it_ends_and_changes_nothing(tmp_path: Path, sim
     assert house.json("calibration", "list", "marrow-probe")["calibrations"] == []
 
 
+@pytest.mark.slow
 def test_answers_from_a_pipe_do_too(tmp_path: Path, simulator: Start) -> None:
     probe = simulator("quiet-night", speed=20.0)
     house = House(folder=tmp_path, port=probe.port, more="[simulation]\nspeed = 20\n")

@@ -74,7 +74,7 @@ def refusals(here: Night) -> tuple[int, int]:
     ("messages", "most", "last", "taken"),
     [
         (RUBBISH, REFUSALS_A_MINUTE, REPLAYED[0], 0),
-        (REPLAYED, COMMANDS_A_MINUTE, RUBBISH[-1], 0),
+        pytest.param(REPLAYED, COMMANDS_A_MINUTE, RUBBISH[-1], 0, marks=pytest.mark.slow),
         pytest.param(REPEATED, REFUSALS_A_MINUTE, REPLAYED[0], 1, marks=pytest.mark.slow),
     ],
     ids=["rubbish", "replayed", "repeated"],

@@ -80,6 +80,7 @@ def test_what_a_stopped_broker_does_not_take_goes_the_second_way_once_and_to_the
     assert told(here) == marked(here) == alarm_ids(here)
 
 
+@pytest.mark.slow
 def test_what_the_broker_takes_in_time_goes_no_second_way(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
     here = with_hook(night(CALM, speed=100, poll_s=10, starts_h=1.0, broker=broker.port), TELL, after_s=1)
@@ -142,6 +143,7 @@ def delays_s(here: Night) -> list[float]:
     return [(b - a) / 1e6 / here.speed for a, b in pairwise(times)]
 
 
+@pytest.mark.slow
 def test_one_that_hangs_and_floods_is_killed_and_never_delays_the_watch(night: MakeNight) -> None:
     bad = 'echo $$ >> "$0.d/pids"; yes flood & yes flood >&2 & wait'
     here = with_hook(night(CALM, speed=100, poll_s=10, starts_h=1.0), bad, timeout_s=1, retries=1)
@@ -160,6 +162,7 @@ def test_one_that_hangs_and_floods_is_killed_and_never_delays_the_watch(night: M
     assert hearing.unsent(here) == 1  # it was told to nobody, so it waits
 
 
+@pytest.mark.slow
 def test_one_that_fails_at_first_is_run_again_for_the_same_event(night: MakeNight) -> None:
     fails_once = 'test -e "$0.d/once" || { touch "$0.d/once"; echo no net; exit 7; }; cat >> "$0.d/told"'
     here = with_hook(night(CALM, speed=100, poll_s=10, starts_h=1.0), fails_once)

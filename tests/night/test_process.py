@@ -70,7 +70,7 @@ def test_what_nobody_expected_ends_the_process_with_its_traceback(night: MakeNig
     assert "Traceback" in here.log
 
 
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", [signal.SIGTERM, pytest.param(signal.SIGINT, marks=pytest.mark.slow)])
 def test_a_signal_ends_the_watch_with_everything_stored(night: MakeNight, number: signal.Signals) -> None:
     here = night(QUIET, speed=100, poll_s=5)
     here.start_and_watch(records=5)
@@ -83,6 +83,7 @@ def test_a_signal_ends_the_watch_with_everything_stored(night: MakeNight, number
     check_that_a_replay_tells_the_same(here, QUIET)
 
 
+@pytest.mark.slow
 def test_an_end_while_the_store_is_locked_waits_for_it(night: MakeNight) -> None:
     here = night(QUIET, speed=100, poll_s=5)
     here.start_and_watch(records=5)
@@ -107,7 +108,7 @@ def manager(tmp_path: Path) -> Iterator[socket.socket]:
         yield heard
 
 
-@pytest.mark.parametrize("broker", ["none", "absent"])
+@pytest.mark.parametrize("broker", [pytest.param("none", marks=pytest.mark.slow), "absent"])
 def test_the_manager_is_told_of_progress_also_without_a_broker(
     night: MakeNight, manager: socket.socket, broker: str
 ) -> None:
@@ -126,6 +127,7 @@ def test_the_manager_is_told_of_progress_also_without_a_broker(
     assert set(words) <= {b"WATCHDOG=1", b"STOPPING=1"}
 
 
+@pytest.mark.slow
 def test_no_word_of_progress_comes_while_nothing_is_read(night: MakeNight, manager: socket.socket) -> None:
     here = night(QUIET, speed=1, poll_s=30)
     here.environment = {"NOTIFY_SOCKET": manager.getsockname()}

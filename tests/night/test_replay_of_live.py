@@ -41,6 +41,7 @@ def test_a_whole_night_with_faults_and_requests_is_told_alike_by_a_replay(night:
     assert [answer.applied for answer in told.answers] == [True, True, False, True, True]
 
 
+@pytest.mark.slow
 def test_a_night_with_a_restart_in_the_middle_of_a_fault_is_told_alike_by_a_replay(night: MakeNight) -> None:
     vat = Vat(run="garbled", alarms=RAISED_SOON)  # replies with flipped bits from 2.0 to 2.5 h
     here = night(vat, speed=250, poll_s=10, starts_h=1.6)

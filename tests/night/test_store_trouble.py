@@ -6,6 +6,8 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 
+import pytest
+
 from tests.night import hearing
 from tests.night.telling import check_that_a_replay_tells_the_same
 from tests.parts.daemon import BASE, MakeNight, Night, Vat
@@ -78,6 +80,7 @@ def check_a_night_with_trouble(here: Night, hub: Subscriber, trouble: Trouble) -
     check_that_a_replay_tells_the_same(here, CALM)
 
 
+@pytest.mark.slow
 def test_a_locked_store_holds_up_neither_alarms_nor_records(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
     here = night(CALM, speed=400, poll_s=10, starts_h=2.0, broker=broker.port)

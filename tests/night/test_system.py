@@ -1,5 +1,7 @@
 """The system's own alarms of the real daemon: told without a broker, restored after a kill, answered from the hub."""
 
+import pytest
+
 from tests.night import hearing
 from tests.parts.daemon import BASE, MakeNight, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
@@ -19,6 +21,7 @@ def told(hub: Subscriber) -> list[tuple[object, object, object]]:
     return [(event["cause"], event["occurrence"], event["vat"]) for event in heard]
 
 
+@pytest.mark.slow
 def test_a_broker_away_stands_through_a_kill_returns_at_the_hub_and_is_acknowledged_there(
     night: MakeNight, mosquitto: MakeMosquitto
 ) -> None:

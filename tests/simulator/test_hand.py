@@ -145,6 +145,7 @@ def test_each_word_is_repeated_on_standard_error_and_the_end_of_the_words_is_not
     ]
 
 
+@pytest.mark.slow
 def test_without_standard_input_it_serves_all_the_same() -> None:
     line = f"{sys.executable} -P -m simulator serve quiet-night --hours 0.01 --speed 20 <&-"
     ended = subprocess.run(["/bin/sh", "-c", line], capture_output=True, text=True, timeout=60, check=False)

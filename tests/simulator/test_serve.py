@@ -126,6 +126,7 @@ def test_an_unplugged_port_is_gone_and_comes_back_under_its_link(simulator: Star
         assert ask(client, "*ESR?") == b"128\n"  # it lost its power with its port
 
 
+@pytest.mark.slow
 def test_an_unplugged_tcp_port_refuses_and_comes_back(simulator: Start) -> None:
     speed = 1200.0
     address = urlsplit(simulator("unplugged", speed=speed, tcp=True, extra=at_hour(1.0, speed)).port)
@@ -147,6 +148,7 @@ def test_garbled_replies_are_not_ascii(simulator: Start) -> None:
     assert (len(reply), reply.isascii()) == (14, False)
 
 
+@pytest.mark.slow
 def test_slow_replies_come_after_three_real_seconds(simulator: Start) -> None:
     with serial.Serial(simulator("slow", extra=at_hour(2.1, 1.0)).port, timeout=2) as client:
         assert ask(client, "*OPC?") == b""
