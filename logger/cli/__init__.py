@@ -17,7 +17,7 @@ _COMMANDS: Mapping[str, str] = {
     "status": "what the daemon knows now",
     "alarms": "list, acknowledge, shelve",
     "rehearse": "the good-night test: does an alarm reach you?",
-    "mark": "say that the probe is out of the vat",
+    "mark": "say what was done at a vat",
     "calibrate": "calibrate a probe, guided",
     "verify": "check a probe in a buffer, or beside another instrument",
     "uncertainty": "what the doubt of a reading is made of",
