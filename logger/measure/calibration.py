@@ -52,12 +52,16 @@ class Pieces:
 
 
 def ph_of(calibration: Calibration, potential_mv: Floats, temperature_c: Floats) -> Floats:
-    """Return pH for potentials (mV) at temperatures (C), elementwise; NaN where either is NaN."""
+    """Return pH for potentials (mV) at temperatures (C), elementwise; NaN where either is NaN.
+
+    Infinite where the line is so flat that no number can say it; such a calibration is refused.
+    """
     row = np.zeros(np.shape(potential_mv), dtype=np.int64)
     for point in _joints(calibration):
         row = row + (potential_mv < point.potential_mv)
     lines = _pieces(calibration, row)
-    return ISOPOTENTIAL_PH - (potential_mv - lines.offset_mv) / (lines.slope * nernst_mv(temperature_c))
+    with np.errstate(over="ignore", divide="ignore"):
+        return ISOPOTENTIAL_PH - (potential_mv - lines.offset_mv) / (lines.slope * nernst_mv(temperature_c))
 
 
 def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pieces:

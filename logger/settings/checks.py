@@ -22,6 +22,8 @@ from logger.settings.ranges import wrong
 from logger.settings.system_checks import system_problems
 from logger.settings.text_checks import text_problems
 
+_ROUNDING: Final = 1e-9
+"""3 times 0.1 is a little more than 0.3 to a computer."""
 _TICK_LIMITS: Final = 3
 """Time limits that one tick can use up: a reply, the other reply, the settling query after it."""
 _GAP_POLLS: Final = 2
@@ -78,7 +80,7 @@ def _probe(probe: ProbeConfig, *, accelerated: bool) -> Iterator[Problem]:
     yield from _port((*key, "port"), probe.port)
     yield from line_problems(probe)
     # Replies take real time, so a poll in accelerated time says nothing about how many limits fit into it.
-    if not accelerated and probe.poll_s < _TICK_LIMITS * probe.timeout_s:
+    if not accelerated and probe.poll_s < _TICK_LIMITS * probe.timeout_s * (1 - _ROUNDING):
         reason = f"a poll can take {_TICK_LIMITS} times timeout_s ({probe.timeout_s:g} s)"
         remedy = f"poll every {_TICK_LIMITS * probe.timeout_s:g} s or more, or shorten timeout_s"
         yield wrong((*key, "poll_s"), probe.poll_s, reason, remedy)

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from logger.config import CalibrationLimits
@@ -195,6 +195,9 @@ fuzz = st.lists(
 
 
 @given(dips=fuzz, previous=st.sampled_from([None, BEFORE]), method=st.sampled_from(Method))
+@example(dips=[(4.005, 1.0, 25.0), (6.865, 1.0 - 1e-16, 25.0)], previous=None, method=Method.BRACKETING)
+@example(dips=[(4.005, 5e-324, 25.0), (6.865, 0.0, 25.0), (9.18, 0.0, 25.0)], previous=BEFORE, method=Method.BRACKETING)
+@example(dips=[(4.005, 1e-307, 25.0), (6.865, 0.0, 25.0), (9.18, 300.0, 25.0)], previous=BEFORE, method=Method.LINE)
 def test_whatever_was_read_gets_a_verdict_and_a_refused_one_its_reason(
     dips: list[tuple[float, float, float]],
     previous: Calibration | None,
