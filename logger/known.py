@@ -28,10 +28,10 @@ class Known:
 
     def at(self, row: int) -> Facts:
         """Return what is known once a row is there."""
-        believed = bool(_believed(self.rows)[row])
         carry = self.carry if self.judged is None else believed_last(self.carry, self.rows[: row + 1])
         return Facts(
-            believed=believed,
+            believed=int(self.rows.belief[row]) == Belief.BELIEVED,
+            suspect=int(self.rows.belief[row]) == Belief.DOUBTFUL,
             belief=belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row),
             ph=carry.believed_ph,
             u=carry.believed_u,

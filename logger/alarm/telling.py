@@ -99,10 +99,11 @@ def _quantity(alarm: AlarmConfig, entry: Entry) -> str:
 def _belief(facts: Facts, people: PeopleConfig, *, now_us: int) -> str:
     if facts.believed:
         return f"Believed: {facts.belief}."
+    verdict = f"{'Suspect' if facts.suspect else 'Not believed'}: {facts.belief}."
     if facts.ph is None or facts.ph_at_us is None:
-        return f"Not believed: {facts.belief}. No reading was believed yet."
+        return f"{verdict} No reading was believed yet."
     when = clock_time(facts.ph_at_us, people, now_us=now_us)
-    return f"Not believed: {facts.belief}. Last believed pH {figure(facts.ph, facts.u)} at {when}."
+    return f"{verdict} Last believed pH {figure(facts.ph, facts.u)} at {when}."
 
 
 def _waiting(vat: VatConfig, alarm: AlarmConfig, entry: Entry, facts: Facts) -> str:

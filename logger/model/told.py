@@ -12,6 +12,8 @@ class Facts:
     """The newest reading is believed."""
     belief: str
     """Why, or why not."""
+    suspect: bool = False
+    """Not believed, and not disbelieved either: it may raise an alarm."""
     ph: float | None = None
     """The newest believed reading, with its standard uncertainty and its UTC (microseconds)."""
     u: float | None = None

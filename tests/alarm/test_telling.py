@@ -106,7 +106,7 @@ First look whether the adapter is plugged in. Then acknowledge it, or shelve it 
         rows_of(acid(2) + [(millivolts(4.8), 20.0)] * 800),
         """\
 Marrow: no reading that can be believed since 22:40 CET.
-Not believed: the reading is frozen. Last believed pH 4.80 +/- 0.11 at 22:29 CET. It was falling 0.016 +/- 0.010 an \
+Suspect: the reading is frozen. Last believed pH 4.80 +/- 0.11 at 22:29 CET. It was falling 0.016 +/- 0.010 an \
 hour, 20.0 C.
 First look at the probe: is it in the liquid, is the glass whole. Then acknowledge it, or shelve it for a while.""",
     ),
