@@ -25,9 +25,10 @@ def is_seen(port: int) -> bool:
     return seen == ("unacknowledged", True, 1, "online")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "persistent",
-    [pytest.param(True, id="broker that keeps", marks=pytest.mark.slow), pytest.param(False, id="broker that forgets")],
+    [pytest.param(True, id="broker that keeps"), pytest.param(False, id="broker that forgets")],
 )
 def test_a_standing_alarm_is_seen_by_a_latecomer_after_every_restart(
     night: MakeNight, mosquitto: MakeMosquitto, *, persistent: bool

@@ -58,6 +58,7 @@ def marked(here: Night) -> list[str]:
     return [row[0] for row in here.rows("SELECT event_id FROM hook_delivery ORDER BY at_us, event_id")]
 
 
+@pytest.mark.slow
 def test_what_a_stopped_broker_does_not_take_goes_the_second_way_once_and_to_the_broker_on_its_return(
     night: MakeNight, mosquitto: MakeMosquitto
 ) -> None:
@@ -174,6 +175,7 @@ def test_one_that_fails_at_first_is_run_again_for_the_same_event(night: MakeNigh
     assert "'no net'" in here.log
 
 
+@pytest.mark.slow
 def test_no_secret_reaches_the_log_the_journal_or_the_executable(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto(start=False)
     seen = 'env > "$0.d/environment"; cat >> "$0.d/told"; exit 1'

@@ -108,7 +108,8 @@ def manager(tmp_path: Path) -> Iterator[socket.socket]:
         yield heard
 
 
-@pytest.mark.parametrize("broker", [pytest.param("none", marks=pytest.mark.slow), "absent"])
+@pytest.mark.slow
+@pytest.mark.parametrize("broker", ["none", "absent"])
 def test_the_manager_is_told_of_progress_also_without_a_broker(
     night: MakeNight, manager: socket.socket, broker: str
 ) -> None:

@@ -88,6 +88,7 @@ def test_a_locked_store_holds_up_neither_alarms_nor_records(night: MakeNight, mo
         check_a_night_with_trouble(here, hub, locked)
 
 
+@pytest.mark.slow
 def test_a_full_disk_holds_up_neither_alarms_nor_records(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
     here = night(CALM, speed=400, poll_s=10, starts_h=2.0, broker=broker.port)

@@ -135,7 +135,7 @@ def test_words_on_standard_input_move_the_probe(simulator: Start) -> None:
 
 
 def test_each_word_is_repeated_on_standard_error_and_the_end_of_the_words_is_not_the_end() -> None:
-    command = [sys.executable, "-P", "-m", "simulator", "serve", "quiet-night", "--hours", "0.02", "--speed", "20"]
+    command = [sys.executable, "-P", "-m", "simulator", "serve", "quiet-night", "--hours", "0.006", "--speed", "20"]
     words = "dip 4.01\nsing\n\ncrack"
     ended = subprocess.run(command, input=words, capture_output=True, text=True, timeout=60, check=True)
     assert [line for line in ended.stderr.splitlines() if "SIMULATION" not in line] == [

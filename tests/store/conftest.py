@@ -1,11 +1,14 @@
 """Both databases under every test of the store, and small series to put into them."""
 
+import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from sqlalchemy import make_url
 
 from logger.store import Store
+from tests.parts.postgres import Postgres
 
 Opener = Callable[..., Store]
 
@@ -38,6 +41,29 @@ def opened() -> Iterator[Opener]:
 
 
 @pytest.fixture
-def store(store_url: str, opened: Opener) -> Store:
-    """A new store of real vats."""
+def store(request: pytest.FixtureRequest, store_url: str, opened: Opener) -> Store:
+    """A new store of real vats: a copy of one whose tables were made once."""
+    url = make_url(store_url)
+    if url.drivername == "sqlite":
+        shutil.copy(request.getfixturevalue("made_sqlite"), str(url.database))
+    else:
+        cluster: Postgres = request.getfixturevalue("postgres")
+        cluster.execute(f"DROP DATABASE {url.database}")
+        cluster.execute(f"CREATE DATABASE {url.database} TEMPLATE {request.getfixturevalue('made_postgres')}")
     return opened(store_url)
+
+
+@pytest.fixture(scope="session")
+def made_sqlite(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The file of an empty store."""
+    file = tmp_path_factory.mktemp("made") / "store.sqlite"
+    Store.open(f"sqlite:///{file}", simulated=False, migrate=True).close()
+    return file
+
+
+@pytest.fixture(scope="session")
+def made_postgres(postgres: Postgres) -> str:
+    """The name of a database that is an empty store."""
+    postgres.execute("CREATE DATABASE made")
+    Store.open(postgres.url("made"), simulated=False, migrate=True).close()
+    return "made"
