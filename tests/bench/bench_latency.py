@@ -23,8 +23,8 @@ from tests.parts.mosquitto import MakeMosquitto, Received, Subscriber, until
 from tests.series import millivolts
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]
-POLL_S = 0.2
-CROSSINGS = 60
+POLL_S = 0.5
+CROSSINGS = 30
 COMMITS = 200
 
 
