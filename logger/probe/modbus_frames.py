@@ -13,7 +13,8 @@ from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from typing import Final
 
-from logger.probe.crc import crc16
+from logger.config import Checksum
+from logger.probe.checksum import check_value
 
 EXCEPTION: Final = 0x80
 """Set in the function of a reply that is an exception (V1.1b3, 7)."""
@@ -92,7 +93,7 @@ class RtuFrames(Frames):
         if length == 0:
             return Broken(text=f"{_shown(self.partial[:2])} is the beginning of no reply; {_NOISE}")
         frame = self._take(length)
-        if crc16(frame[:-2]) != frame[-2:]:
+        if _checksum(frame[:-2]) != frame[-2:]:
             return Broken(text=f"a reply came with a wrong checksum ({_shown(frame)}); {_NOISE}")
         return Frame(address=frame[0], pdu=frame[1:-2])
 
@@ -121,10 +122,15 @@ class MbapFrames(Frames):
         return None
 
 
+def _checksum(data: bytes) -> bytes:
+    """Return the two bytes that end a frame of `data`, low byte first (Serial Line V1.02, 6.2.2)."""
+    return check_value(Checksum.CRC_16_MODBUS, data).to_bytes(2, "little")
+
+
 def rtu(address: int, pdu: bytes) -> bytes:
     """Return a whole frame for a serial line."""
     body = bytes([address]) + pdu
-    return body + crc16(body)
+    return body + _checksum(body)
 
 
 def mbap(transaction: int, address: int, pdu: bytes) -> bytes:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from logger.report.counters import Counters
-from logger.report.status import Began, InForce, Overview, Reading, Standing, VatStatus
+from logger.report.overview import Began, InForce, Overview, Reading, Standing, VatStatus
 from logger.report.words import age, counted
 
 WIDTH = 80

@@ -5,7 +5,6 @@ and what a person should do something about stands in `attention`, a sentence ea
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from logger import system
 from logger.alarm import words
@@ -17,8 +16,9 @@ from logger.mqtt.health import probe_health
 from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
 from logger.report.beliefs import Book
 from logger.report.corrected import in_force, sentence
-from logger.report.counters import Counters, count
-from logger.report.target import TargetStatus, target_status
+from logger.report.counters import count
+from logger.report.overview import Began, InForce, Now, Overview, Reading, Standing, VatStatus
+from logger.report.target import target_status
 from logger.report.words import SECOND_US, age, moment, names_of_tests
 from logger.store import Store, queries
 from logger.store.queries import Waiting
@@ -30,134 +30,6 @@ COMMIT_S = 2.0
 OUTBOX_S = 600.0
 """A message that waits longer for the broker needs attention. [CP]"""
 _TO_ACKNOWLEDGE = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Now:
-    """A moment (UTC, microseconds); `known` false: the simulation's clock lives in the daemon only."""
-
-    at_us: int
-    known: bool = True
-
-    def age_s(self, at_us: int | None) -> float | None:
-        """Return how long ago that was, seconds; None if it is not known."""
-        return None if at_us is None else max(0.0, (self.at_us - at_us) / SECOND_US)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
-    """The newest record of a probe."""
-
-    record: int
-    at: str
-    age_s: float
-    stale: bool
-    ph: float | None
-    expanded_uncertainty_ph: float | None
-    coverage_factor: int
-    temperature_c: float | None
-    potential_mv: float | None
-    quality: str
-    tests: list[str]
-    believed: bool
-    belief: str
-    """believed, suspect or not-believed."""
-    verdict: str
-    """Why, in a sentence."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
-    """One alarm as it stands."""
-
-    vat: str
-    alarm: str
-    kind: str
-    priority: str
-    state: str
-    standing: bool
-    acknowledge: bool
-    """It waits for a person's acknowledgement."""
-    held: bool
-    """Quiet hours hold it: nobody was told."""
-    occurrence: int
-    since: str | None
-    age_s: float | None
-    value: float | None
-    u: float | None
-    setpoint: float | None
-    text: str
-    lines: tuple[str, ...]
-    """What a telephone was told last of what stands."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InForce:
-    """The calibration in force."""
-
-    calibration: int
-    made_at: str
-    age_s: float
-    slope: float
-    offset_mv: float
-    low_ph: float
-    high_ph: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VatStatus:
-    """What is known of one vat."""
-
-    vat: str
-    name: str
-    probe: str
-    newest: Reading | None
-    believed_at: str | None
-    believed_age_s: float | None
-    alarms: list[Standing]
-    calibration: InForce | None
-    health: str
-    findings: list[str]
-    corrections: list[str]
-    """Corrections in force for records of this probe, a sentence each."""
-    started: str | None
-    """When the batch was started, as far as somebody said so."""
-    unwatched: str
-    """Why a start cannot be watched; empty: it can, or need not."""
-    target: TargetStatus | None
-    """None: the vat has no target."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Began:
-    """The newest start of the daemon."""
-
-    run: int
-    at: str
-    age_s: float
-    version: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Overview:
-    """Everything `vatvigil status` says."""
-
-    at: str
-    clock_known: bool
-    simulated: bool
-    store: str
-    store_bytes: int
-    run: Began | None
-    broker: bool
-    """A broker is configured."""
-    outbox_waiting: int
-    outbox_oldest_age_s: float | None
-    commands_waiting: int
-    vats: list[VatStatus]
-    alarms: Counters
-    system: list[Standing]
-    """Alarms of the watch itself that are not normal."""
-    attention: list[str]
 
 
 def is_clock_shared(simulation: Simulation | None) -> bool:

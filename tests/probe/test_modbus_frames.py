@@ -13,7 +13,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from pymodbus.framer import FramerRTU
 
-from logger.probe.crc import crc16
+from logger.config import Checksum
+from logger.probe.checksum import check_value
 from logger.probe.modbus_frames import Broken, Frame, Frames, MbapFrames, RtuFrames, mbap, rtu
 from tests.probe.mass import REPLIES
 
@@ -37,14 +38,15 @@ PDUS = [
 
 def test_the_checksum_is_the_published_one() -> None:
     # catalogue of parametrised CRC algorithms, CRC-16/MODBUS: check 0x4b37 over "123456789"
-    assert crc16(b"123456789") == b"\x37\x4b"
+    assert check_value(Checksum.CRC_16_MODBUS, b"123456789") == 0x4B37
     # Serial Line V1.02, 6.2.2: address 2, function 7 -> 41 12
     assert rtu(2, b"\x07") == hexed("02 07 41 12")
 
 
 @given(st.binary(max_size=260))
 def test_the_checksum_is_that_of_another_library(data: bytes) -> None:
-    assert crc16(data) == FramerRTU.compute_CRC(data).to_bytes(2, "big")
+    swapped = check_value(Checksum.CRC_16_MODBUS, data).to_bytes(2, "little")
+    assert swapped == FramerRTU.compute_CRC(data).to_bytes(2, "big")
 
 
 def test_a_frame_for_tcp_is_the_published_one() -> None:
