@@ -162,6 +162,8 @@ def hours(at: str) -> float:
 def _reading(content: dict[str, Any]) -> str:
     if content["ph"] is None:
         return str(content["verdict"])
+    if content["belief"] == "not-believed":  # its doubt is that of a probe in the vat, which nobody knows it is
+        return f"reads {content['ph']:.2f}, not believed"
     spread = content["expanded_uncertainty_ph"]
     return f"pH {content['ph']:.2f} +/- {spread:.2f}   {content['temperature_c']:.1f} C   {content['belief']}"
 

@@ -70,6 +70,8 @@ def _reading(newest: Reading) -> Iterator[str]:
 def _ph(newest: Reading) -> str:
     if newest.ph is None:
         return "unknown"
+    if newest.belief == "not-believed":  # its doubt is that of a probe in the vat, which nobody knows it is
+        return f"reads {newest.ph:.2f}, not believed"
     if newest.expanded_uncertainty_ph is None:
         return f"{newest.ph:.2f}"
     return f"{newest.ph:.2f} +/- {newest.expanded_uncertainty_ph:.2f} (k = {newest.coverage_factor})"

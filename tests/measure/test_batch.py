@@ -11,7 +11,8 @@ from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.measure import trend as trends
 from logger.measure.batch import band_c, biological_hours, calibrated, follow, slope, unwatched
 from logger.measure.windows import Judged
-from logger.model import Belief, Carry, Trend
+from logger.model import Carry, Trend
+from tests.measure.closed import closed
 
 HOUR_US = 3_600_000_000
 NAN = float("nan")
@@ -23,21 +24,7 @@ STARTED = Carry(probe="p", started_us=0)
 
 def judged(values: list[float], *, first: int = 0, doubtful: tuple[int, ...] = ()) -> Judged:
     """Return one median an hour; NaN is an hour that was silent."""
-    n = len(values)
-    begin = (first + np.arange(n)) * HOUR_US
-    belief = np.where(np.isnan(values), int(Belief.SILENT), int(Belief.BELIEVED))
-    belief[list(doubtful)] = Belief.DOUBTFUL
-    none = np.zeros(n, dtype=np.int64)
-    return Judged(
-        row=np.arange(n),
-        elapsed_us=begin + HOUR_US,
-        begin_us=begin,
-        value=np.array(values, dtype=np.float64),
-        u=np.full(n, 0.05),
-        belief=belief,
-        count=none + 60,
-        spoken=none,
-    )
+    return closed(values, window_s=3600.0, first=first, doubtful=doubtful)
 
 
 def followed(

@@ -8,7 +8,8 @@ import pytest
 from logger.config import AlarmConfig, AlarmKind
 from logger.measure.trend import follow, topped_up
 from logger.measure.windows import Judged
-from logger.model import Belief, Carry, Trend
+from logger.model import Carry, Trend
+from tests.measure.closed import closed
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, window_s=600.0)
 RISE = AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.125, window_s=3600.0, armed_ph=4.5)
@@ -17,23 +18,8 @@ CARRY = Carry(probe="p")
 
 
 def judged(alarm: AlarmConfig, values: list[float], *, doubtful: tuple[int, ...] = (), first: int = 0) -> Judged:
-    """Return one median a window; NaN is a window that was silent."""
-    n = len(values)
-    begin = (first + np.arange(n)) * round(alarm.window_s * 1e6)
-    belief = np.where(np.isnan(values), int(Belief.SILENT), int(Belief.BELIEVED))
-    belief[list(doubtful)] = Belief.DOUBTFUL
-    end = begin + round(alarm.window_s * 1e6)
-    none = np.zeros(n, dtype=np.int64)
-    return Judged(
-        row=np.arange(n),
-        elapsed_us=end,
-        begin_us=begin,
-        value=np.array(values, dtype=np.float64),
-        u=np.full(n, 0.05),
-        belief=belief,
-        count=none + 60,
-        spoken=none,
-    )
+    """Return one median a window of the alarm; NaN is a window that was silent."""
+    return closed(values, window_s=alarm.window_s, first=first, doubtful=doubtful)
 
 
 def followed(alarm: AlarmConfig, values: list[float], *, fresh_s: float = 0.0) -> list[float]:
