@@ -13,6 +13,7 @@ that cannot be written, or that has grown to `LARGEST`, ends with a warning.
 """
 
 import logging
+import math
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -67,6 +68,7 @@ class ByteLog:
     def __init__(self, path: Path, *, port: str, simulated: bool) -> None:
         """Begin a run at the file's end; a file that cannot be opened is a warning."""
         self._path, self._began_s = path, time.monotonic()
+        self._t_us = 0
         self._file: BinaryIO | None = None
         try:
             self._file = path.open("ab")
@@ -74,10 +76,19 @@ class ByteLog:
             log.warning("%s: the bytes are not recorded: %s", path, error.strerror)
         self._write(Head(VERSION, port, simulated))
 
+    def now_s(self) -> float:
+        """Return when something was noted last (of `time.monotonic`): the clock that a replay has, too."""
+        return self._began_s + self._t_us / 1e6
+
+    def reach(self, at_s: float) -> None:
+        """Let the clock pass a time at which nothing is noted."""
+        self._t_us = max(self._t_us, math.floor((at_s - self._began_s) * 1e6) + 1)
+
     def note(self, *, at_s: float | None = None, **what: Any) -> None:  # noqa: ANN401 - the fields of Happening
         """Write one happening, now or at a reading of `time.monotonic`."""
         when_s = time.monotonic() if at_s is None else at_s
-        self._write(Happening(round((when_s - self._began_s) * 1e6), **what))
+        self._t_us = max(self._t_us, round((when_s - self._began_s) * 1e6))
+        self._write(Happening(self._t_us, **what))
 
     def close(self) -> None:
         """End the log."""
@@ -102,13 +113,26 @@ class ByteLog:
 
 
 class LoggedWire(Wire):
-    """A wire that notes all that goes over it."""
+    """A wire that notes all that goes over it.
+
+    Its clock stands still between two notes: so a replay, which knows nothing else, has the very same one, and no limit
+    is judged by how long the machine was busy in between.
+    """
 
     def __init__(self, probe: ProbeConfig, notes: ByteLog) -> None:
         """Open the port. Raises one of `FAILURES`."""
         super().__init__(probe)
         self._notes = notes
         notes.note(opened=True)
+
+    def now_s(self) -> float:
+        """Return the log's clock."""
+        return self._notes.now_s()
+
+    def pause(self, wait_s: float) -> None:
+        """Leave the line alone for a moment."""
+        super().pause(wait_s)
+        self._notes.reach(self.now_s() + wait_s)
 
     def send(self, data: bytes) -> None:
         """Write all of `data`."""
@@ -117,12 +141,13 @@ class LoggedWire(Wire):
 
     def read(self, *, until: float) -> bytes:
         """Return what has arrived, waiting for a first byte."""
-        waited, asked_s = super().is_waiting, time.monotonic()
+        waited = super().is_waiting
         data = super().read(until=until)
         if data:
             # A read sees bytes up to a moment after its limit; by the log they were in time, as they were taken to be.
-            at_s = max(asked_s, min(time.monotonic(), until))
-            self._notes.note(at_s=at_s, got=data.hex(), waited=waited)
+            self._notes.note(at_s=min(time.monotonic(), until), got=data.hex(), waited=waited)
+        else:
+            self._notes.reach(until)
         return data
 
     def waiting(self) -> bytes:

@@ -45,6 +45,11 @@ class _Tape:
             may_wait = False
         return None
 
+    def pass_over(self) -> None:
+        """Let what happens next be over, and its time be now."""
+        self.now_us = max(self.now_us, self.happenings[self.at].t_us)
+        self.at += 1
+
     def take(self, index: int) -> bytes:
         """Return the bytes there; all before them is over. Raises OSError where the port was lost."""
         happening = self.happenings[index]
@@ -66,7 +71,7 @@ class PlayedWire(Wire):
         """Tell whether anything has come."""
         head = self._tape.head
         if head is not None and head.quiet:
-            self._tape.at += 1
+            self._tape.pass_over()
             return False
         if head is not None and head.lost:
             self._tape.take(self._tape.at)
@@ -78,14 +83,13 @@ class PlayedWire(Wire):
 
     def pause(self, wait_s: float) -> None:
         """Let the log's time pass."""
-        self._tape.now_us += round(wait_s * 1e6)
+        self._tape.now_us = self._tape.now_us + math.floor(wait_s * 1e6) + 1
 
     def send(self, data: bytes) -> None:  # noqa: ARG002 - what came back is on the tape
         """Take it that what was sent then is sent now."""
         head = self._tape.head
         if head is not None and head.sent:
-            self._tape.at += 1
-            self._tape.now_us = max(self._tape.now_us, head.t_us)
+            self._tape.pass_over()
 
     def waiting(self) -> bytes:
         """Return what has come."""
@@ -132,11 +136,19 @@ class PlayedLine(Line):
         del elapsed_us
         head = self._tape.head
         if self._wire is None and head is not None and head.opened:
-            self._tape.at += 1
+            self._tape.pass_over()
             self._wire = PlayedWire(self._tape)
+            self._drain(self._wire)
         if self._wire is None:
             raise Missing(Reason.PORT_ABSENT, "the port was absent")
         return self._wire
+
+    def _drain(self, wire: Wire) -> None:
+        """Throw away what waited at the opening, as was done then."""
+        try:
+            wire.drain()
+        except OSError:
+            self._wire = None
 
 
 def played(

@@ -1,6 +1,8 @@
 """Bytes of real ports, recorded and decoded again: every tick ends as it ended then."""
 
 import json
+import threading
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -58,6 +60,27 @@ def test_lost_ports_late_replies_and_rubbish_are_decoded_to_what_they_were(tmp_p
     reads.close()
     assert decoded(log, probe, simulated=False) == live
     assert {each.reason for each in live} == {Reason.NONE, Reason.PORT_ABSENT, Reason.TIMEOUT, Reason.GARBLED}
+
+
+@pytest.mark.parametrize("after_s", [0.1, 0.16, 0.2, 0.24, 0.28])
+def test_a_busy_machine_makes_no_difference_between_the_two(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after_s: float
+) -> None:
+    honest = byte_log.ByteLog._write  # noqa: SLF001 - a disk that takes its time is between any two steps of a tick
+    monkeypatch.setattr(byte_log.ByteLog, "_write", lambda self, what: (time.sleep(0.04), honest(self, what))[1])
+    text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV")
+    log, link = tmp_path / "port.bytes", tmp_path / "probe"
+    probe = ProbeConfig(id="p", port=str(link), timeout_s=0.2, protocol=Protocol.TEXT, text=text, record_bytes=log)
+    with TextPeer(link) as peer:
+        reads = reader(probe, simulated=False)
+        says = [threading.Timer(n * 0.15 + after_s, peer.say, [b"171 mV\n"]) for n in range(3)]
+        for timer in says:
+            timer.start()
+        live = polled(reads, 3)
+        for timer in says:
+            timer.join()
+        reads.close()
+    assert decoded(log, probe, simulated=False) == live
 
 
 def test_another_description_reads_the_same_bytes_anew(tmp_path: Path) -> None:
