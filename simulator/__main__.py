@@ -1,6 +1,7 @@
 """The command line, `python -m simulator`. A shell: it reads the clock and prints; the rest is elsewhere."""
 
 import math
+import os
 import signal
 import sys
 import time
@@ -304,10 +305,15 @@ def _write(out: Path | None, fill: Callable[[Callable[[str], object]], object]) 
         fill(sys.stdout.write)
         return
     try:
-        with out.open("w", encoding="utf-8", newline="\n") as file:
+        with open(out, "w", encoding="utf-8", newline="\n", opener=_private) as file:
             fill(file.write)
     except OSError as error:
         raise click.ClickException(f"cannot write {out}: {error.strerror}; choose another --out") from error
+
+
+def _private(path: str, flags: int) -> int:
+    """Open a file, made for its owner alone if it is new."""
+    return os.open(path, flags, 0o600)
 
 
 if __name__ == "__main__":

@@ -4,6 +4,8 @@ Each command is imported when it is called for, so that the daemon does not carr
 """
 
 import importlib
+import os
+import sys
 from collections.abc import Mapping
 
 import click
@@ -65,3 +67,11 @@ def main() -> None:
 
     Exit codes: 0 done, 1 it could not be done, 2 wrong configuration or command line, 3 something needs attention.
     """
+    _open_closed_streams()
+
+
+def _open_closed_streams() -> None:
+    """Let what was closed before we began lead nowhere: else a print fails, or a port or file gets its number."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: PTH123, SIM115 - open to the end

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import click
 
 from logger import clock as clocks
+from logger import private_file
 from logger.cli.asking import BUSY_S, LOOK_S, check_probe
 from logger.clock import Clock
 from logger.config import Config, ProbeConfig, VatConfig
@@ -143,7 +144,7 @@ def _alone(here: Bench, stack: ExitStack) -> None:
         return
     path = here.store.path.with_name(f"{here.store.path.name}.{here.probe.id}.sitting")
     try:
-        held = stack.enter_context(path.open("ab"))
+        held = stack.enter_context(private_file.opened(path, "ab"))
         fcntl.flock(held, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except BlockingIOError as error:
         raise RefusedError(

@@ -1,9 +1,12 @@
 """`vatvigil check`: try everything that a night depends on. Law: nothing is changed anywhere; exit 3 for attention."""
 
+import glob
 import logging
 import os
+import shlex
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -85,6 +88,7 @@ def _try_all(config: Config) -> Iterator[Finding]:
     finally:
         if store is not None:
             store.close()
+    yield from _files(config, None if store is None else store.path)  # not while it is open: that makes files, too
     yield _broker(config)
     if config.hook is not None:
         yield _hook(config.hook, is_only=config.mqtt is None)
@@ -223,6 +227,21 @@ def _calibration(store: Store, probe: ProbeConfig) -> Finding:
         return Finding(what=what, ok=True, text=f"{made.id}, made {moment(made.at_us)}, slope {made.slope:.1%}")
     text = f"none is stored, so no pH is claimed: `vatvigil calibrate {probe.id}` guides you through it"
     return Finding(what=what, ok=False, text=text)
+
+
+def _files(config: Config, store: Path | None) -> Iterator[Finding]:
+    """Name the files that others than their owner may open."""
+    from logger import private_file
+    from logger.store import backup
+
+    kept = [probe.record_bytes for probe in config.probes if probe.record_bytes is not None]
+    if store is not None:
+        kept += store.parent.glob(f"{glob.escape(store.name)}*")
+        with suppress(OSError):
+            kept += [] if config.backup_dir is None else backup.copies(store, config.backup_dir)
+    if wide := private_file.open_to_others(sorted(set(kept))):
+        text = f"others than the owner may open what the watch keeps: {shlex.join(['chmod', '600', *map(str, wide)])}"
+        yield Finding(what="files", ok=False, text=text)
 
 
 def _broker(config: Config) -> Finding:

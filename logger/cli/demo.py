@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 
+from logger import private_file
 from logger.cli.common import CAUTION, SIMULATED, sentences
 from logger.demo import night, parts
 from logger.errors import VatvigilError
@@ -59,7 +60,9 @@ def demo(speed: float, folder: Path, *, embedded: bool) -> None:
 
 
 def _configure(config: Path, *, link: Path, broker: int, speed: float, begins_s: float) -> None:
-    config.write_text(night.CONFIG.format(speed=speed, begins_s=begins_s, broker=broker, port=link))
+    text = night.CONFIG.format(speed=speed, begins_s=begins_s, broker=broker, port=link)
+    with private_file.opened(config, "wb") as file:
+        file.write(text.encode())
 
 
 def _fresh(folder: Path) -> Path:

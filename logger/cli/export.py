@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, BinaryIO, TypeVar
 
 import click
 
+from logger import private_file
 from logger.cli.asking import examples, now_us, reading_store, vat_of
 from logger.cli.common import CAUTION, SIMULATED, config_option, load_config, sentences
 from logger.cli.moments import moment_option
@@ -180,7 +181,7 @@ def opened(out: Path | None) -> Iterator[BinaryIO]:
             sys.stdout.buffer.flush()
         return
     try:
-        stream = out.open("xb")
+        stream = private_file.opened(out, "xb")
     except FileExistsError:
         raise RefusedError(f"{out} exists already and is left as it is: name another file") from None
     except OSError as error:

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import click
 
+from logger import log_queue
 from logger.cli.common import CAUTION, complain, config_option, load_config, sentences, warn_if_simulated
 
 _QUIET = ("alembic", "apscheduler")
@@ -19,10 +20,12 @@ def run(config_path: Path, *, verbose: bool) -> None:
     """Watch the vats until stopped (SIGTERM or Ctrl-C).
 
     Polls the probes, stores every record, raises alarms over MQTT. Makes the store, or brings it up to date after a
-    copy. Logs to standard error; under systemd use the unit in config_examples/.
+    copy. Logs to standard error and never waits for its reader: lines that nobody takes are dropped and counted. Under
+    systemd use the unit in config_examples/.
 
     Example: vatvigil run -c vatvigil.toml
     """
+    log_queue.take_over()
     level = logging.DEBUG if verbose else logging.INFO
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s")
     for name in _QUIET:

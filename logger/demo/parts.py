@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from logger import private_file
 from logger.errors import BrokerError, VatvigilError
 
 LOOPBACK = "127.0.0.1"
@@ -36,7 +37,8 @@ def broker(folder: Path, *, embedded: bool) -> Iterator[tuple[str, int]]:
     )
     if found:
         conf = folder / "broker.conf"
-        conf.write_text(f"listener {port} {LOOPBACK}\nallow_anonymous true\npersistence false\n")
+        with private_file.opened(conf, "wb") as file:
+            file.write(f"listener {port} {LOOPBACK}\nallow_anonymous true\npersistence false\n".encode())
         with process([found, "-c", str(conf)], folder / "broker.log"):
             _wait_for(port)
             yield "mosquitto", port
@@ -64,7 +66,7 @@ def simulator_command(*arguments: str) -> list[str]:
 @contextmanager
 def process(command: list[str], log: Path, *, piped: bool = False) -> Iterator[subprocess.Popen[str]]:
     """Run a process that writes to a log file; at the end ask it to stop, then make it."""
-    with log.open("w") as errors:
+    with private_file.opened(log, "wb") as errors:
         running = subprocess.Popen(  # noqa: S603 - our own modules, or the broker found above
             command, stdout=subprocess.PIPE if piped else errors, stderr=errors, stdin=subprocess.DEVNULL, text=True
         )

@@ -21,6 +21,7 @@ from typing import Any, BinaryIO, Final
 
 import msgspec
 
+from logger import private_file
 from logger.config import ProbeConfig
 from logger.errors import RefusedError
 from logger.probe.wire import Wire
@@ -71,7 +72,7 @@ class ByteLog:
         self._t_us = 0
         self._file: BinaryIO | None = None
         try:
-            self._file = path.open("ab")
+            self._file = private_file.opened(path, "ab")
         except OSError as error:
             log.warning("%s: the bytes are not recorded: %s", path, error.strerror)
         self._write(Head(VERSION, port, simulated))

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import msgspec
 
+from logger import private_file
 from logger.errors import RefusedError
 from logger.session.sitting import Taken
 
@@ -36,7 +37,8 @@ class Draft:
             return
         new = self.path.with_suffix(".new")
         with contextlib.suppress(OSError):
-            new.write_bytes(msgspec.json.encode(list(taken)))
+            with private_file.opened(new, "wb") as file:
+                file.write(msgspec.json.encode(list(taken)))
             new.replace(self.path)
 
     def drop(self) -> None:

@@ -11,6 +11,7 @@ from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 
+from logger import private_file
 from logger.errors import StoreBusyError, StoreError
 from logger.store.engine import Access, connect_sqlite
 
@@ -40,6 +41,7 @@ def copy_sqlite(source: Path, target: Path) -> None:
 def _copy(source: Path, part: Path) -> None:
     part.parent.mkdir(parents=True, exist_ok=True)
     part.unlink(missing_ok=True)
+    private_file.make(part)
     with closing(connect_sqlite(source, Access.READ, busy_s=_BUSY_S)) as old, closing(sqlite3.connect(part)) as new:
         old.backup(new)
         new.execute("PRAGMA journal_mode=DELETE")  # one file, with nothing beside it that could be forgotten
@@ -62,11 +64,12 @@ def _flush(path: Path) -> None:
 
 def newest_copy_us(source: Path, folder: Path) -> int | None:
     """Return the UTC (microseconds) of the newest copy of the store in the folder, by its name; None: there is none."""
-    times = [datetime.strptime(copy.stem[-16:], "%Y%m%dT%H%M%S%z") for copy in _copies(source, folder)]
+    times = [datetime.strptime(copy.stem[-16:], "%Y%m%dT%H%M%S%z") for copy in copies(source, folder)]
     return round(max(times).timestamp()) * 1_000_000 if times else None
 
 
-def _copies(source: Path, folder: Path) -> list[Path]:
+def copies(source: Path, folder: Path) -> list[Path]:
+    """Return the copies of the store in the folder, the oldest first."""
     pattern = re.compile(re.escape(source.stem) + r"-\d{8}T\d{6}Z\.sqlite")
     return sorted(copy for copy in folder.iterdir() if pattern.fullmatch(copy.name)) if folder.is_dir() else []
 
@@ -76,7 +79,6 @@ def daily_copy(source: Path, folder: Path, *, at_us: int, keep: int) -> Path:
     moment = datetime.fromtimestamp(at_us // 1_000_000, UTC)
     target = folder / f"{source.stem}-{moment:%Y%m%dT%H%M%SZ}.sqlite"
     copy_sqlite(source, target)
-    copies = _copies(source, folder)
-    for old in {*copies[:-keep]} - {target}:  # a clock set back makes the newest copy the first by name
+    for old in {*copies(source, folder)[:-keep]} - {target}:  # a clock set back makes the newest copy the first by name
         old.unlink()
     return target

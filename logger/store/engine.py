@@ -6,6 +6,7 @@ what to do, and never shows a password; what only a mistake of ours can cause pa
 
 import sqlite3
 from collections.abc import Mapping
+from contextlib import suppress
 from enum import Enum, auto
 from functools import partial
 from pathlib import Path
@@ -14,6 +15,7 @@ from urllib.parse import quote
 from sqlalchemy import URL, Connection, Engine, ExceptionContext, QueuePool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 
+from logger import private_file
 from logger.errors import StoreBusyError, StoreError
 
 
@@ -125,7 +127,10 @@ def connect_sqlite(path: Path, access: Access, *, busy_s: float) -> sqlite3.Conn
     """Open an SQLite file as every part of the store does. Raises sqlite3.Error, StoreError without WAL."""
     # Readers too open the file for writing, if they may, and then forbid it to themselves: a reader that closes last
     # must clear away the write-ahead log, else its leftovers may belong to a user that locks the daemon out.
-    uri = f"file:{quote(str(path))}?mode={'rwc' if access is Access.CREATE else 'rw'}"
+    if access is Access.CREATE:
+        with suppress(OSError):  # SQLite says it in its own words; it makes no file
+            private_file.make(path)
+    uri = f"file:{quote(str(path))}?mode=rw"
     connection = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
         _set_pragmas(connection, path, access)

@@ -10,10 +10,11 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self, TextIO
+from typing import BinaryIO, Self
 
 from sqlalchemy import URL, Connection, Engine, insert, select, text
 
+from logger import private_file
 from logger.errors import StoreError
 from logger.store import schema
 from logger.store.backup import daily_copy, newest_copy_us
@@ -32,7 +33,7 @@ class Store:
 
     def __init__(self, reader: Engine, writer: Engine | None, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
-        self._lock: TextIO | None = None
+        self._lock: BinaryIO | None = None
         self._claim: Connection | None = None
         self._reader = reader
         self._writer = None if writer is None else Writer(writer, path)
@@ -98,7 +99,7 @@ class Store:
         if self.path is None:
             self._claim_server()
             return
-        lock = self.path.with_name(f"{self.path.name}.lock").open("a")
+        lock = private_file.opened(self.path.with_name(f"{self.path.name}.lock"), "ab")
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

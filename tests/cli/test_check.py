@@ -2,11 +2,14 @@
 
 import json
 import os
+import shlex
+import subprocess
 from pathlib import Path
 
 import pytest
 
 from logger.probe.reader import reader
+from logger.store import Store
 from tests.cli.house import VAT, House, now_us
 from tests.hook.making import script
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port, until
@@ -71,6 +74,28 @@ def test_when_all_is_well_it_says_so_and_leaves_nothing_changed(
     # mosquitto's log: c1 is a clean session (MQTT 5.0, 3.1.2.4; MQTT 3.1.1, 3.1.2.4), so none is left behind.
     assert f"as {client} (p{5 if protocol == 5 else 2}, c1, k30" in broker.log
     until(lambda: f"Client {client} disconnected." in broker.log, 10)
+
+
+def test_files_that_others_may_open_are_told_with_what_to_run_and_left_as_they_are(tmp_path: Path) -> None:
+    recorded = 'record_bytes = "heard [1].jsonl"\n'
+    house = House(folder=tmp_path, more=SIMULATION, vats=recorded + VAT)
+    text = house.path.read_text().replace("[store]\n", '[store]\nbackup_dir = "copies"\n')
+    house.path.write_text(text)
+    ready(house)
+    with Store.open(house.config.store_url, simulated=True) as store:
+        copy = store.backup(tmp_path / "copies", at_us=now_us())
+    assert "files" not in findings(house, code=3)
+    wide = [copy, tmp_path / "heard [1].jsonl", tmp_path / "log.sqlite"]
+    wide[1].touch()
+    for file in wide:
+        file.chmod(0o640)
+    ok, told = findings(house, code=3)["files"]
+    assert not ok
+    command = shlex.split(told.partition(": ")[2])
+    assert command == ["chmod", "600", *map(str, wide)]
+    assert [file.stat().st_mode & 0o777 for file in wide] == [0o640] * 3
+    subprocess.run(command, check=True)
+    assert "files" not in findings(house, code=3)
 
 
 def test_a_wrong_password_is_told_by_its_remedy_and_never_printed(tmp_path: Path, mosquitto: MakeMosquitto) -> None:

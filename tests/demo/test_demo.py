@@ -35,6 +35,8 @@ def night(folder: Path, *options: str) -> str:
     logs = "".join(log.read_text() for log in folder.rglob("*.log"))
     assert done.returncode == 0, f"{done.stdout}\n{done.stderr}\n{logs}"
     assert max(map(len, done.stdout.splitlines())) <= 80 + len(str(folder))
+    files = (file for file in folder.rglob("*") if file.is_file())
+    assert {file.name: file.stat().st_mode & 0o077 for file in files if file.stat().st_mode & 0o077} == {}
     return re.sub(r"\s+", " ", done.stdout)
 
 
