@@ -6,6 +6,7 @@ no longer current is never sent. What comes in is for the ear.
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Self
 
 from logger import system
 from logger.alarm.belief_words import evidence_of
@@ -19,6 +20,7 @@ from logger.mqtt.ear import Ear
 from logger.mqtt.frame import Frame, Maker
 from logger.mqtt.health import probe_health
 from logger.mqtt.messages import Connected, Happening, Receipt
+from logger.mqtt.others import Others
 from logger.mqtt.target import target
 from logger.mqtt.topics import Topics
 
@@ -32,23 +34,35 @@ class Hub:
     config: Config
     mqtt: MqttConfig
     maker: Maker
+    store: str
+    """The identity of the store whose watch this is."""
     post: Callable[[Happening], None]
     topics: Topics = field(init=False)
     client: Client = field(init=False)
     delivery: Delivery = field(init=False)
     ear: Ear = field(init=False)
+    others: Others = field(init=False)
     vats: tuple[VatConfig, ...] = field(init=False)
     """Those that are watched, and the system."""
     _beat_us: int = 0
+
+    @classmethod
+    def of(cls, config: Config, *, version: str, store: str, post: Callable[[Happening], None]) -> Self | None:
+        """Return the hub of a configuration; None: it names no broker."""
+        if config.mqtt is None:
+            return None
+        return cls(config=config, mqtt=config.mqtt, maker=Maker(version=version), store=store, post=post)
 
     def __post_init__(self) -> None:
         """Build the client; nothing connects before `start`."""
         self.vats = (*self.config.vats, system.vat_of(self.config))
         self.topics = Topics.of(self.mqtt, simulated=self.config.simulated)
-        will = payloads.status(self.topics, online=False)
-        self.client = Client(config=self.mqtt, will=will, heard=self.topics.heard, post=self.post)
+        will = payloads.status(self.topics, online=False, store=self.store)
+        heard, overheard = self.topics.heard, self.topics.own
+        self.client = Client(config=self.mqtt, will=will, heard=heard, overheard=overheard, post=self.post)
         self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
         self.ear = Ear(config=self.config, topics=self.topics)
+        self.others = Others(config=self.mqtt, topics=self.topics, store=self.store)
 
     @property
     def frame(self) -> Frame:
@@ -76,7 +90,7 @@ class Hub:
             for alarm in vat.alarms
             if alarm.id in carries[vat.id].alarms
         }
-        self.delivery.put(payloads.status(self.topics, online=True))
+        self.delivery.put(payloads.status(self.topics, online=True, store=self.store))
         for message in discovery.announcements(self.config, self.frame, occurrences=occurrences):
             self.delivery.put(message)
         for vat in self.vats:
@@ -127,6 +141,7 @@ class Hub:
         message = payloads.heartbeat(
             self.topics,
             at_us=now.at_us,
+            store=self.store,
             believed_age_s={vat: _age_s(carry.believed_us, now.elapsed_us) for vat, carry in carries.items()},
             waiting=waiting,
             oldest_at_us=oldest_at_us,
@@ -138,6 +153,7 @@ class Hub:
         if isinstance(happening, Connected):
             self.ear.begin(resumed=happening.resumed)
         self.delivery.on(happening, now_us)
+        self.others.on(happening, now_us)
 
     def release(self, receipts: Iterable[Receipt]) -> None:
         """Let the broker forget what was stored, and what asks for nothing."""

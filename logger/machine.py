@@ -46,12 +46,14 @@ class Machine:
         drift_us = now.at_us - now.elapsed_us
         return cls(vat=system.vat_of(config), carry=carry, speed=clock.speed, drift_us=drift_us)
 
-    def judge(self, batch: Batch, *, now: Reading, delivery: Delivery | None, store: str) -> bool:
-        """Judge the facts of now into a batch, and what was asked; `store`: why it takes nothing.
+    def judge(self, batch: Batch, *, now: Reading, delivery: Delivery | None, shared: str | None, store: str) -> bool:
+        """Judge the facts of now into a batch, and what was asked.
+
+        `shared`: as in `Facts`; `store`: why it takes nothing.
 
         Return whether the wall clock was stepped.
         """
-        facts = self._facts(now, delivery, store)
+        facts = self._facts(now, delivery, shared=shared, store=store)
         if not (batch.asked or self._is_due(facts)):
             return False
         self._judged_us, self._last = now.elapsed_us, facts
@@ -63,11 +65,12 @@ class Machine:
         self.carry = carry
         return bool(facts.stepped_s)
 
-    def _facts(self, now: Reading, delivery: Delivery | None, store: str) -> Facts:
+    def _facts(self, now: Reading, delivery: Delivery | None, *, shared: str | None, store: str) -> Facts:
         return Facts(
             at_us=now.at_us,
             elapsed_us=now.elapsed_us,
             broker=delivery.away if delivery else "",
+            shared=shared,
             refused=delivery.trouble if delivery else "",
             unheard=bool(delivery and delivery.unheard),
             waiting=delivery.waiting if delivery else 0,
@@ -90,4 +93,11 @@ class Machine:
 
 
 def _wrong(facts: Facts) -> tuple[bool, ...]:
-    return bool(facts.broker), facts.waiting > 0, bool(facts.disk), facts.disk_in_deadband, bool(facts.store)
+    return (
+        bool(facts.broker),
+        bool(facts.shared),
+        facts.waiting > 0,
+        bool(facts.disk),
+        facts.disk_in_deadband,
+        bool(facts.store),
+    )

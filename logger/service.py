@@ -25,7 +25,6 @@ from logger.housekeeping import Found, Housekeeping, Room
 from logger.machine import Machine
 from logger.model import Carry, Cause, Command, Entry, Event, Indication, WatchState
 from logger.mqtt.ear import REMEMBERED
-from logger.mqtt.frame import Maker
 from logger.mqtt.messages import Happening, Incoming
 from logger.mqtt.payloads import event_of, is_urgent
 from logger.notify import Manager
@@ -139,7 +138,8 @@ class Daemon:
         batch = self._with_heard(self.acquisition.cycle(indications) if indications else Batch())
         batch.entries += before
         delivery = self.hub.delivery if self.hub else None
-        if self.machine.judge(batch, now=now, delivery=delivery, store=self.commit.trouble):
+        shared = self.hub.others.trouble(_now_us()) if self.hub else ""
+        if self.machine.judge(batch, now=now, delivery=delivery, shared=shared, store=self.commit.trouble):
             self.housekeeping.plan_anew()
         if batch:
             self._keep(batch, at_us=at_us)
@@ -323,7 +323,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         store=store,
         acquisition=Acquisition(store, watched, numbers=commit.numbers),
         commit=commit,
-        hub=Hub(config=config, mqtt=config.mqtt, maker=Maker(version=program), post=queue.put) if config.mqtt else None,
+        hub=Hub.of(config, version=program, store=store.identity, post=queue.put),
         hook=Hook.of(config, post=queue.put),
         ports=[PortThread(line, clock, post=queue.put) for line in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, system=config.system, post=queue.put),

@@ -32,6 +32,9 @@ DEFAULTS: Mapping[AlarmKind, AlarmConfig] = {
         AlarmConfig(
             id="broker-away", kind=AlarmKind.BROKER_AWAY, on_delay_s=60.0, window_s=0.0, priority=Priority.HIGH
         ),
+        AlarmConfig(
+            id="broker-shared", kind=AlarmKind.BROKER_SHARED, on_delay_s=0.0, window_s=0.0, priority=Priority.HIGH
+        ),
         AlarmConfig(id="outbox-age", kind=AlarmKind.OUTBOX_AGE, on_delay_s=600.0, window_s=0.0),
         AlarmConfig(id="disk-low", kind=AlarmKind.DISK_LOW, on_delay_s=0.0, window_s=0.0),
         AlarmConfig(
@@ -57,7 +60,7 @@ DEFAULTS: Mapping[AlarmKind, AlarmConfig] = {
     )
 }
 """The system's alarms; times in real seconds, each [CP]. High ones go the second way out."""
-_OF_BROKER = (AlarmKind.BROKER_AWAY, AlarmKind.OUTBOX_AGE)
+_OF_BROKER = (AlarmKind.BROKER_AWAY, AlarmKind.BROKER_SHARED, AlarmKind.OUTBOX_AGE)
 _OF_TESTS = (AlarmKind.REHEARSAL, AlarmKind.REHEARSAL_FAILED)
 _OF_FILE = (AlarmKind.DISK_LOW,)
 """A store that is no file here has its disk elsewhere."""
@@ -84,6 +87,8 @@ class Facts:
     elapsed_us: int
     broker: str = ""
     """Why there is no connection to the broker."""
+    shared: str | None = ""
+    """That another store uses our topics or our client id there; None: it is not known now."""
     refused: str = ""
     """What the broker says to what waits."""
     unheard: bool = False
@@ -167,10 +172,12 @@ def _said(facts: Facts, carry: Carry) -> Mapping[AlarmKind, tuple[list[Code], st
     """Return of each kind what the facts say for or against it, and their words."""
     disk = Code.IN_DEADBAND if facts.disk_in_deadband else _code(facts.disk)
     disk = Code.SILENT if facts.disk is None else disk
+    shared = Code.SILENT if facts.shared is None else _code(facts.shared)
     waits = f"{facts.waiting} wait" if facts.waiting > 1 else "one waits"
     step = [Code.ABNORMAL, Code.PAST_DEADBAND] if facts.stepped_s else [Code.PAST_DEADBAND]
     return {
         AlarmKind.BROKER_AWAY: ([_code(facts.broker)], facts.broker),
+        AlarmKind.BROKER_SHARED: ([shared], facts.shared or ""),
         AlarmKind.OUTBOX_AGE: (
             [Code.SILENT if facts.broker else _code(facts.waiting)],
             f"{waits}. {facts.refused or 'Look at the broker and its log.'}",

@@ -145,6 +145,7 @@ def _first(alarm: AlarmConfig, reason: Reason) -> str:
 
 WHAT = {
     AlarmKind.BROKER_AWAY: "the broker is away, no alarm reaches the hub",
+    AlarmKind.BROKER_SHARED: "two watches are in each other's way at the broker",
     AlarmKind.OUTBOX_AGE: "events wait that the broker does not accept",
     AlarmKind.DISK_LOW: "the log soon has no room",
     AlarmKind.CLOCK_STEPPED: "the wall clock was stepped",
@@ -164,6 +165,7 @@ WHAT = {
 }
 _AGAIN = {
     AlarmKind.BROKER_AWAY: "the broker is there again",
+    AlarmKind.BROKER_SHARED: "no other watch was heard for some minutes",
     AlarmKind.OUTBOX_AGE: "the broker has taken all that waited",
     AlarmKind.DISK_LOW: "there is room for the log again",
     AlarmKind.CLOCK_STEPPED: "the watch goes on by the clock as it is now",
@@ -184,6 +186,7 @@ _AGAIN = {
 }
 FIRST = {
     AlarmKind.BROKER_AWAY: "look whether broker and network are there, and at the vats yourself until they are",
+    AlarmKind.BROKER_SHARED: "look at the vats yourself: the hub may show those of the other watch",
     AlarmKind.OUTBOX_AGE: "look at the broker's log and its access rules",
     AlarmKind.DISK_LOW: "make room on that disk",
     AlarmKind.CLOCK_STEPPED: "look whether the clock is right now, and who set it",

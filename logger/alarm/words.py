@@ -129,6 +129,7 @@ def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tes
 
 _AGAIN = {
     AlarmKind.BROKER_AWAY: "the broker is there again; what waited goes out to it",
+    AlarmKind.BROKER_SHARED: "no other store was heard for some minutes",
     AlarmKind.OUTBOX_AGE: "the broker has taken all that waited",
     AlarmKind.DISK_LOW: "there is room for the log again",
     AlarmKind.CLOCK_STEPPED: "the watch goes on by the clock as it is now",
@@ -148,6 +149,7 @@ _AGAIN = {
 }
 _FOUND = {
     AlarmKind.BROKER_AWAY: "The broker is away, so no alarm reaches the hub",
+    AlarmKind.BROKER_SHARED: "Two watches are in each other's way at the broker",
     AlarmKind.OUTBOX_AGE: "Events wait that the broker does not accept",
     AlarmKind.DISK_LOW: "The log soon has no room",
     AlarmKind.CLOCK_STEPPED: "The wall clock was stepped",

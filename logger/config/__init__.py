@@ -18,9 +18,10 @@ from logger.config.probes import (
     TextConfig,
 )
 from logger.config.vats import PeopleConfig, QuietConfig, TargetConfig, VatConfig
-from logger.config.whole import Config, HookConfig, MqttConfig, Simulation, SystemConfig
+from logger.config.whole import SIMULATED_CLIENT_ID, Config, HookConfig, MqttConfig, Simulation, SystemConfig
 
 __all__ = [
+    "SIMULATED_CLIENT_ID",
     "STALL_WINDOWS",
     "UPKEEP",
     "AlarmConfig",

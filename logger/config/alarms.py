@@ -8,6 +8,7 @@ class AlarmKind(StrEnum):
     """What an alarm watches: the vat (process alarms), the instrument, or the watch itself (the system's alarms)."""
 
     BROKER_AWAY = "broker-away"
+    BROKER_SHARED = "broker-shared"
     OUTBOX_AGE = "outbox-age"
     """The broker is there, and events wait all the same."""
     DISK_LOW = "disk-low"
@@ -142,6 +143,7 @@ UPKEEP = frozenset(
 _SYSTEM = frozenset(
     {
         AlarmKind.BROKER_AWAY,
+        AlarmKind.BROKER_SHARED,
         AlarmKind.OUTBOX_AGE,
         AlarmKind.DISK_LOW,
         AlarmKind.CLOCK_STEPPED,

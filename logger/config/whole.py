@@ -7,6 +7,8 @@ from logger.config.alarms import AlarmConfig
 from logger.config.probes import BufferConfig, ProbeConfig
 from logger.config.vats import VatConfig
 
+SIMULATED_CLIENT_ID = "vatvigil-simulated"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MqttConfig:
@@ -15,6 +17,7 @@ class MqttConfig:
     host: str = "localhost"
     port: int = 1883
     client_id: str = "vatvigil"
+    """A simulated configuration has `SIMULATED_CLIENT_ID` by default: the broker ends the older of two under one id."""
     base_topic: str = "vatvigil"
     discovery_prefix: str | None = "homeassistant"
     """None: send no discovery messages."""

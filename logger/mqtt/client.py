@@ -64,6 +64,8 @@ class Client:
     will: Message
     heard: tuple[str, ...]
     """Topic filters to subscribe to."""
+    overheard: tuple[str, ...] = ()
+    """The same, at QoS 0: of no use once it is old."""
     post: Callable[[Happening], None]
     """Takes each happening, in the network thread: put it into a queue."""
     _paho: Paho = field(init=False)
@@ -171,9 +173,11 @@ class Client:
         if self._is_version_5:
             once = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
             options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=once)
-            self._paho.subscribe([(topic, options) for topic in self.heard])
+            now = SubscribeOptions(qos=0)
+            overheard = [(topic, now) for topic in self.overheard]
+            self._paho.subscribe([*((topic, options) for topic in self.heard), *overheard])
         else:
-            self._paho.subscribe([(topic, 1) for topic in self.heard])
+            self._paho.subscribe([*((topic, 1) for topic in self.heard), *((topic, 0) for topic in self.overheard)])
 
     def _on_connect_fail(self, _paho: Paho, _data: object) -> None:
         """Say why no connection was made: paho calls this while it handles the error."""
@@ -184,7 +188,9 @@ class Client:
         explained, self._explained = self._explained, False
         if not explained:
             said = reason if flags.is_disconnect_packet_from_server else None
-            self.post(Disconnected(self._end(said, was_connected=was_connected)))
+            taken_over = said is not None and said.value == _SESSION_TAKEN_OVER
+            why = self._taken_over if taken_over else self._end(said, was_connected=was_connected)
+            self.post(Disconnected(why, taken_over=taken_over))
 
     def _on_publish(self, _paho: Paho, _data: object, mid: int, reason: ReasonCode, _: object) -> None:
         if reason.is_failure:
@@ -193,7 +199,7 @@ class Client:
             self.post(Accepted(mid, subscribers=reason.value != _NO_MATCHING_SUBSCRIBERS))
 
     def _on_subscribe(self, _paho: Paho, _data: object, _mid: int, reasons: list[ReasonCode], _: object) -> None:
-        refused = [
+        refused = [  # of `heard`, which comes first
             f"{topic} ({reason})" for topic, reason in zip(self.heard, reasons, strict=False) if reason.is_failure
         ]
         if refused:
@@ -235,9 +241,11 @@ class Client:
             return f"The name of {self._broker} is not known: {error.strerror}; check mqtt.host."
         return f"No connection to {self._broker}: {error}; check that it runs, and mqtt.host, mqtt.port and mqtt.tls."
 
+    @property
+    def _taken_over(self) -> str:
+        return f"Another client took over the id {self.config.client_id!r} at {self._broker}: give each its own."
+
     def _end(self, said: ReasonCode | None, *, was_connected: bool) -> str:
-        if said is not None and said.value == _SESSION_TAKEN_OVER:
-            return f"Another client took over the id {self.config.client_id!r} at {self._broker}: give each its own."
         if was_connected:
             return (
                 f"The connection to {self._broker} ended: {said or 'it said nothing'}; if this goes on, "

@@ -10,12 +10,15 @@ from collections.abc import Iterable, Iterator, Mapping
 
 from logger import system
 from logger.config import AlarmConfig, Config, VatConfig
-from logger.model import Health
+from logger.model import Belief, Health
 from logger.mqtt import controls
 from logger.mqtt.frame import Frame, Json, alarm_words
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import EVENT_CAUSES
 
+HOW = "how"
+"""What a standing state is called among the attributes: the hub drops or covers one that is named `state`, `icon`,
+`friendly_name`, `device_class`, `unit_of_measurement`, `available`, `entity_category` or `options`."""
 POLLS_UNTIL_STALE = 3
 """A measurement older than this many polls is stale at the hub [CP]."""
 _SHORTEST_STALE_S = 3
@@ -59,16 +62,16 @@ def retained(messages: Iterable[Message]) -> list[str]:
 
 
 def _sensors(frame: Frame, vat: VatConfig, *, stale_s: int) -> Iterator[Message]:
-    """Yield pH (the hub's class has no unit), its U, temperature, verdict; what failed its tests shows as unknown."""
+    """Yield pH (the hub's class has no unit), its U, temperature, verdict; pH that is not believed shows as unknown."""
     state = frame.topics.measurement(vat.id)
     common: Json = {"state_topic": state, "state_class": "measurement", "expire_after": stale_s}
     ph: Json = {"device_class": "ph", "suggested_display_precision": 2, "json_attributes_topic": state}
-    yield frame.of_vat(vat, "sensor", "ph", name="pH", value_template=_value("ph"), **ph, **common)
+    yield frame.of_vat(vat, "sensor", "ph", name="pH", value_template=_believed("ph"), **ph, **common)
     u: Json = {"suggested_display_precision": 2, "entity_category": "diagnostic"}
-    template = _value("expanded_uncertainty_ph")
+    template = _believed("expanded_uncertainty_ph")
     yield frame.of_vat(vat, "sensor", "u", name="Uncertainty of pH (k = 2)", value_template=template, **u, **common)
     warm: Json = {"device_class": "temperature", "unit_of_measurement": "°C", "suggested_display_precision": 1}
-    template = _value("temperature_c")
+    template = "{{ value_json.temperature_c if value_json.quality != 'fail' else none }}"
     yield frame.of_vat(vat, "sensor", "temperature", name="Temperature", value_template=template, **warm, **common)
     said: Json = {"state_topic": state, "expire_after": stale_s}  # never unknown: it says why there is no pH
     yield frame.of_vat(
@@ -76,8 +79,14 @@ def _sensors(frame: Frame, vat: VatConfig, *, stale_s: int) -> Iterator[Message]
     )
 
 
-def _value(key: str) -> str:
-    return f"{{{{ value_json.{key} if value_json.quality != 'fail' else none }}}}"
+def _believed(key: str) -> str:
+    return f"{{{{ value_json.{key} if value_json.belief == '{Belief.BELIEVED.word}' else none }}}}"
+
+
+def _standing_attributes(topic: str) -> Json:
+    """Return the keys that show a payload as attributes, its `state` also under a name that the hub keeps."""
+    template = f"{{{{ dict(value_json, {HOW}=value_json.state) | tojson }}}}"
+    return {"json_attributes_topic": topic, "json_attributes_template": template}
 
 
 def _health(frame: Frame, vat: VatConfig) -> Message:
@@ -104,7 +113,7 @@ def _target(frame: Frame, vat: VatConfig) -> list[Message]:
     state = frame.topics.target(vat.id)
     shown = "{{ 'ON' if value_json.state == 'shown' and not value_json.above_again else 'OFF' }}"
     probability = "{{ (100 * value_json.conformance_probability) | round(1) if value_json.believed else none }}"
-    common = {"state_topic": state, "json_attributes_topic": state}
+    common = {"state_topic": state, **_standing_attributes(state)}
     chance = {"unit_of_measurement": "%", "value_template": probability, "suggested_display_precision": 1}
     return [
         frame.of_vat(vat, "binary_sensor", "target", name="Target measured", value_template=shown, **common),
@@ -123,7 +132,7 @@ def _standing(frame: Frame, vat: VatConfig, alarm: AlarmConfig) -> Message:
         state_topic=state,
         value_template="{{ 'ON' if value_json.standing else 'OFF' }}",
         device_class="problem",
-        json_attributes_topic=state,
+        **_standing_attributes(state),
     )
 
 

@@ -30,6 +30,8 @@ class Disconnected:
     """The connection ended or could not be made; `reason` is a sentence for a person."""
 
     reason: str
+    taken_over: bool = False
+    """The broker said that another client came under our id (MQTT 5.0 reason 0x8E); MQTT 3.1.1 has no word for it."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,6 +42,7 @@ _ONCE_A_RECORD = {
 }
 _KIND_WORDS = {
     AlarmKind.BROKER_AWAY: "broker away",
+    AlarmKind.BROKER_SHARED: "another store at the broker",
     AlarmKind.OUTBOX_AGE: "events wait for the broker",
     AlarmKind.DISK_LOW: "disk nearly full",
     AlarmKind.CLOCK_STEPPED: "clock stepped",
@@ -91,16 +92,17 @@ def kind_words(kind: AlarmKind) -> str:
     return _KIND_WORDS[kind]
 
 
-def status(topics: Topics, *, online: bool) -> Message:
-    """Return the availability message; the one with `online` False is also the will."""
+def status(topics: Topics, *, online: bool, store: str) -> Message:
+    """Return the availability message; the one with `online` False is also the will. `store`: whose watch it is."""
     word = "online" if online else "offline"
-    return Message(topic=topics.status, payload=json_text(_said(topics, status=word)), retain=True)
+    return Message(topic=topics.status, payload=json_text(_said(topics, status=word, store=store)), retain=True)
 
 
 def heartbeat(
     topics: Topics,
     *,
     at_us: int,
+    store: str,
     believed_age_s: Mapping[str, float | None],
     waiting: int,
     oldest_at_us: int | None,
@@ -111,6 +113,7 @@ def heartbeat(
     content = _said(
         topics,
         at=rfc3339(at_us),
+        store=store,
         believed_age_s=believed_age_s,
         outbox={"waiting": waiting, "oldest_age_s": oldest_age_s},
     )

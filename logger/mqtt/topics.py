@@ -112,8 +112,13 @@ class Topics:
         return f"{self.discovery_prefix}/status" if self.discovery_prefix else None
 
     @property
+    def own(self) -> tuple[str, ...]:
+        """Return where we say that we are there: who else does so has another store."""
+        return self.status, self.heartbeat
+
+    @property
     def heard(self) -> tuple[str, ...]:
-        """Return all filters to subscribe to."""
+        """Return all filters to subscribe to, for what must not be lost."""
         return (self.commands, self.birth) if self.birth else (self.commands,)
 
     def is_command(self, topic: str) -> bool:

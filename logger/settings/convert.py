@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from logger.config import (
+    SIMULATED_CLIENT_ID,
     AlarmConfig,
     AlarmKind,
     BufferConfig,
@@ -312,7 +313,8 @@ def _mqtt(reading: Reading, table: MqttTable) -> MqttConfig:
             given[name] = base / given[name]
     if given.get("discovery_prefix") == "":
         given["discovery_prefix"] = None
-    return MqttConfig(**given)
+    default = {} if reading.document.simulation is None else {"client_id": SIMULATED_CLIENT_ID}
+    return MqttConfig(**{**default, **given})
 
 
 def _hook(reading: Reading, table: HookTable) -> HookConfig:

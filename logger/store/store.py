@@ -9,6 +9,7 @@ import fcntl
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from secrets import token_hex
 from types import TracebackType
 from typing import BinaryIO, Self
 
@@ -29,7 +30,7 @@ _DAEMON = 0x76617477
 class Store:
     """An open store. Threads may share it; write transactions then wait for each other."""
 
-    __slots__ = ("_claim", "_lock", "_reader", "_writer", "path", "where")
+    __slots__ = ("_claim", "_lock", "_reader", "_writer", "identity", "path", "where")
 
     def __init__(self, reader: Engine, writer: Engine | None, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
@@ -41,6 +42,8 @@ class Store:
         """The URL as it may be printed."""
         self.path = path
         """The file of an SQLite store, None for PostgreSQL."""
+        self.identity = ""
+        """Tells this store from every other (its copies have it too); empty: no daemon has made it one yet."""
 
     @classmethod
     def open(
@@ -151,7 +154,8 @@ class Store:
     def _check(self, *, simulated: bool) -> None:
         with self.reading() as connection:
             schema.check(connection, self.where)
-            mark = connection.scalar(select(meta.c.value).where(meta.c.key == "simulated"))
+            known = {row.key: row.value for row in connection.execute(select(meta))}
+        self.identity, mark = known.get("identity", ""), known.get("simulated")
         if mark != _mark(simulated=simulated):
             kinds = ("simulated", "real") if mark == "true" else ("real", "simulated")
             raise StoreError(
@@ -168,13 +172,16 @@ def _require(path: Path, where: str, *, create: bool) -> None:
 
 
 def _bring_up(url: URL, where: str, path: Path | None, *, simulated: bool, busy_s: float) -> None:
-    """Migrate, and mark a new store."""
+    """Migrate, and mark a store that is not marked yet."""
     engine = make_engine(url, Access.CREATE, busy_s=busy_s)
     try:
         schema.migrate(engine, where, path=path)
         with engine.begin() as connection:
-            if connection.scalar(select(meta.c.value).where(meta.c.key == "simulated")) is None:
-                connection.execute(insert(meta), {"key": "simulated", "value": _mark(simulated=simulated)})
+            known = connection.scalars(select(meta.c.key)).all()
+            marks = {"simulated": _mark(simulated=simulated), "identity": token_hex(8)}
+            missing = [{"key": key, "value": value} for key, value in marks.items() if key not in known]
+            if missing:
+                connection.execute(insert(meta), missing)
     finally:
         engine.dispose()
 

@@ -70,7 +70,7 @@ def test_when_all_is_well_it_says_so_and_leaves_nothing_changed(
     assert found["broker"][1] == f"127.0.0.1:{broker.port} takes us"
     assert contents(tmp_path) == before
     assert looker.received == []
-    client = f"vatvigil-check-{os.getpid()}"
+    client = f"vatvigil-simulated-check-{os.getpid()}"
     # mosquitto's log: c1 is a clean session (MQTT 5.0, 3.1.2.4; MQTT 3.1.1, 3.1.2.4), so none is left behind.
     assert f"as {client} (p{5 if protocol == 5 else 2}, c1, k30" in broker.log
     until(lambda: f"Client {client} disconnected." in broker.log, 10)

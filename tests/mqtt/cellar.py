@@ -42,6 +42,7 @@ CONFIG = Config(
     mqtt=MqttConfig(),
 )
 SIMULATED = replace(CONFIG, simulation=Simulation(speed=60.0))
+STORE = "6f1d0c2b9a487e35"
 TOPICS = Topics.of(MqttConfig(), simulated=False)
 AT_US = 1_795_572_600_123_456
 """2026-11-25T02:10:00.123456Z, by GNU date: `date -u -d @1795572600`."""
@@ -141,10 +142,10 @@ def line(port: int, *, start: bool = True, **options: Any) -> Iterator[Line]:  #
     config = replace(MqttConfig(host="localhost", port=port), **options)
     topics = Topics.of(config, simulated=False)
     happenings: queue.SimpleQueue[Happening] = queue.SimpleQueue()
-    will = payloads.status(topics, online=False)
+    will = payloads.status(topics, online=False, store=STORE)
     client = Client(config=config, will=will, heard=topics.heard, post=happenings.put)
     delivery = Delivery(topics=topics, publish=client.publish, reconnect=client.reconnect)
-    delivery.put(payloads.status(topics, online=True))
+    delivery.put(payloads.status(topics, online=True, store=STORE))
     if start:
         client.start()
     try:
@@ -160,11 +161,11 @@ def retained(topic: str, payload: str) -> Message:
 
 def everything_sent() -> list[Message]:
     """Return one message on each topic of ours: what stands at a start, and what comes and goes."""
-    hub = Hub(config=CONFIG, mqtt=MqttConfig(), maker=Maker(version="0.1.0"), post=print)
+    hub = Hub(config=CONFIG, mqtt=MqttConfig(), maker=Maker(version="0.1.0"), store=STORE, post=print)
     hub.stand({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, at_us=AT_US)
     entries = [Entry(seq=0, at_us=AT_US, vat=vat, cause=Cause.REFUSED, text="no") for vat in ("marrow", "")]
     made = [happened for entry in entries if (happened := payloads.event_of(entry, simulated=False))]
-    beat = payloads.heartbeat(TOPICS, at_us=AT_US, believed_age_s={}, waiting=0, oldest_at_us=None)
+    beat = payloads.heartbeat(TOPICS, at_us=AT_US, store=STORE, believed_age_s={}, waiting=0, oldest_at_us=None)
     reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
     aimed = target(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)

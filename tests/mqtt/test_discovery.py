@@ -14,23 +14,35 @@ import jsonschema
 import pytest
 
 from logger import system
-from logger.config import Config, MqttConfig
-from logger.model import Cause, Command, Entry
+from logger.alarm.belief_words import Evidence
+from logger.config import Config, MqttConfig, TargetConfig
+from logger.model import AlarmState, Belief, Cause, Command, Entry, State
 from logger.mqtt import controls, discovery, payloads
 from logger.mqtt.commands import SpotAsked, command_of
 from logger.mqtt.frame import Frame, Maker
 from logger.mqtt.messages import Incoming, Message
 from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
-from tests.mqtt.cellar import AT_US, CONFIG, MARROW, PH_HIGH, SIMULATED, TOPICS
+from tests.mqtt.cellar import (
+    AT_US,
+    CONFIG,
+    MARROW,
+    PH_HIGH,
+    SIMULATED,
+    TEASEL,
+    TOPICS,
+    everything_sent,
+    measurements,
+)
 
 MAKER = Maker(version="0.1.0", support_url="https://help.example/vatvigil")
 FRAME = Frame(topics=TOPICS, maker=MAKER)
 ALLOWED = {
     # by component, what its page documents beside what every entity may have
     "sensor": "state_topic state_class expire_after device_class unit_of_measurement suggested_display_precision "
-    "value_template json_attributes_topic options",
-    "binary_sensor": "state_topic value_template payload_on payload_off device_class json_attributes_topic",
+    "value_template json_attributes_topic json_attributes_template options",
+    "binary_sensor": "state_topic value_template payload_on payload_off device_class json_attributes_topic "
+    "json_attributes_template",
     "button": "command_topic command_template payload_press retain",
     "event": "state_topic event_types value_template",
     "number": "command_topic command_template retain mode min max step unit_of_measurement",
@@ -80,6 +92,62 @@ def test_the_ph_sensor_has_the_class_ph_no_unit_and_expires() -> None:
         "sw_version": "0.1.0",
         "support_url": "https://help.example/vatvigil",
     }
+
+
+def sent(belief: Belief, **values: float) -> dict[str, Any]:
+    rows = measurements(belief=belief, **values)
+    message = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=rows, evidence=Evidence())
+    return json.loads(message.payload)
+
+
+@pytest.mark.parametrize("belief", Belief)
+def test_a_ph_that_is_not_believed_is_sent_and_is_no_ph_of_the_hub(belief: Belief) -> None:
+    said, found = sent(belief), announced()
+    assert (said["ph"], said["expanded_uncertainty_ph"], said["belief"]) == (4.7123, 0.122, belief.word)
+    shown = [
+        rendered(found[f"homeassistant/sensor/vatvigil_marrow_{name}/config"]["value_template"], value_json=said)
+        for name in ("ph", "u", "temperature")
+    ]
+    # The hub takes the text None for unknown: sensor.mqtt, value_template.
+    assert shown == (["4.7123", "0.122"] if belief is Belief.BELIEVED else ["None", "None"]) + ["20.125"]
+
+
+def attributes(content: dict[str, Any], said: dict[str, Any]) -> dict[str, Any]:
+    """Return what the hub keeps of a payload as attributes; what it drops or covers was tried on a real hub."""
+    given = json.loads(rendered(content.get("json_attributes_template", "{{ value_json | tojson }}"), value_json=said))
+    return {key: value for key, value in given.items() if key not in DROPPED}
+
+
+DROPPED = [
+    "state",
+    "icon",
+    "friendly_name",
+    "device_class",
+    "unit_of_measurement",
+    "available",
+    "entity_category",
+    "options",
+]
+
+
+@pytest.mark.parametrize("state", State)
+def test_the_hub_sees_of_an_alarm_whether_it_is_acknowledged(state: State) -> None:
+    content = announced()["homeassistant/binary_sensor/vatvigil_marrow_ph-high/config"]
+    standing = payloads.alarm_state(TOPICS, MARROW, alarm=PH_HIGH, state=AlarmState(base=state, occurrence=3))
+    seen = attributes(content, json.loads(standing.payload))
+    assert (seen["how"], seen["occurrence"], seen["priority"]) == (state.value, 3, "high")
+    assert content["json_attributes_topic"] == standing.topic
+
+
+def test_nothing_that_a_payload_tells_is_lost_among_the_attributes() -> None:
+    messages = {message.topic: message for message in everything_sent() if message.payload}
+    found = announced(replace(CONFIG, vats=(replace(MARROW, target=TargetConfig()), TEASEL)))
+    shown = [content for content in found.values() if content.get("json_attributes_topic") in messages]
+    assert {content["json_attributes_topic"].split("/")[-1] for content in shown} >= {"ph-high", "target", "health"}
+    for content in shown:
+        said = json.loads(messages[content["json_attributes_topic"]].payload)
+        lost = {key: value for key, value in said.items() if key in DROPPED}
+        assert [value for value in lost.values() if value not in attributes(content, said).values()] == []
 
 
 def test_temperature_is_in_celsius_and_expires_after_its_own_polls() -> None:

@@ -71,7 +71,7 @@ def test_each_schema_is_a_schema_of_its_draft(name: str) -> None:
 
 @pytest.mark.parametrize("online", [True, False])
 def test_availability_is_retained(online: bool) -> None:  # noqa: FBT001 - pytest passes parameters by name
-    message = payloads.status(TOPICS, online=online)
+    message = payloads.status(TOPICS, online=online, store="a")
     assert message.retain
     assert read(message.payload, "status")["status"] == ("online" if online else "offline")
 
@@ -80,6 +80,7 @@ def test_the_heartbeat_tells_ages_and_what_waits() -> None:
     message = payloads.heartbeat(
         TOPICS,
         at_us=AT_US,
+        store="a",
         believed_age_s={"marrow": 12.5, "teasel": None},
         waiting=2,
         oldest_at_us=AT_US - 60_000_000,
@@ -87,6 +88,7 @@ def test_the_heartbeat_tells_ages_and_what_waits() -> None:
     assert not message.retain
     assert read(message.payload, "heartbeat") == {
         "at": "2026-11-25T02:10:00.123456Z",
+        "store": "a",
         "believed_age_s": {"marrow": 12.5, "teasel": None},
         "outbox": {"waiting": 2, "oldest_age_s": 60.0},
         "simulated": False,
@@ -238,8 +240,8 @@ def test_every_event_matches_its_schema_and_is_made_the_same_again(entry: Entry)
 def test_simulated_payloads_all_say_so() -> None:
     topics = Topics(root="simulated/vatvigil", simulated=True)
     messages = [
-        ("status", payloads.status(topics, online=False)),
-        ("heartbeat", payloads.heartbeat(topics, at_us=0, believed_age_s={}, waiting=0, oldest_at_us=None)),
+        ("status", payloads.status(topics, online=False, store="a")),
+        ("heartbeat", payloads.heartbeat(topics, at_us=0, store="a", believed_age_s={}, waiting=0, oldest_at_us=None)),
         ("measurement", payloads.measurement(topics, "marrow", probe="p", rows=measurements(), evidence=Evidence())),
         ("alarm", payloads.alarm_state(topics, MARROW, alarm=PH_HIGH, state=AlarmState())),
         ("health", payloads.health(topics, "p", status=Health.GOOD, findings=[])),

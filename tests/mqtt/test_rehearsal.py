@@ -101,7 +101,7 @@ def now_us() -> int:
 def rehearsal(broker: Mosquitto) -> Iterator[Rehearsal]:
     happenings: queue.SimpleQueue[Happening] = queue.SimpleQueue()
     mqtt = MqttConfig(host="127.0.0.1", port=broker.port)
-    hub = Hub(config=replace(CONFIG, mqtt=mqtt), mqtt=mqtt, maker=Maker(version="0"), post=happenings.put)
+    hub = Hub(config=replace(CONFIG, mqtt=mqtt), mqtt=mqtt, maker=Maker(version="0"), store="a", post=happenings.put)
     made = Rehearsal(hub, happenings)
     carries = {VAT.id: made.state.carry, SYSTEM: Carry(probe="")}
     hub.start(carries, [], retained=[], at_us=0)

@@ -17,7 +17,7 @@ HOUR_US = 3600 * SECOND_US
 
 def test_a_wall_clock_that_was_set_back_makes_no_old_reading_fresh(tmp_path: Path) -> None:
     mqtt = MqttConfig(host="127.0.0.1", port=1)
-    hub = Hub(config=config_of(tmp_path, mqtt=mqtt), mqtt=mqtt, maker=Maker(version="0"), post=print)
+    hub = Hub(config=config_of(tmp_path, mqtt=mqtt), mqtt=mqtt, maker=Maker(version="0"), store="a", post=print)
     sent: list[Message] = []
 
     def publish(message: Message) -> int:

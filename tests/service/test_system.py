@@ -15,6 +15,7 @@ from tests.series import EPOCH_US
 from tests.service.making import SECOND_US, config_of
 
 AWAY = "The broker hub:1883 is down: start it."
+SHARED = "another store sends below 'vatvigil'"
 WELL = Facts(at_us=0, elapsed_us=0)
 Told = tuple[int, str, Cause, int | None]
 
@@ -73,6 +74,16 @@ def test_a_restart_in_between_restores_the_alarm_and_repeats_nothing() -> None:
     story.second += 500
     assert story.goes_on(200, away) == []
     assert [cause for _, _, cause, _ in story.goes_on(1)] == [Cause.RETURNED]
+
+
+def test_another_store_at_the_broker_is_told_with_what_to_set_and_returns_once_it_is_silent() -> None:
+    story, shared = Story(), replace(WELL, shared=SHARED)
+    assert story.goes_on(60, replace(WELL, shared=None)) == []  # nobody has listened for long enough yet
+    assert story.goes_on(10, shared) == [(60, "broker-shared", Cause.ANNUNCIATED, 1)]
+    assert story.entries[-1].priority is Priority.HIGH
+    assert story.entries[-1].text == f"Two watches are in each other's way at the broker: {SHARED}"
+    assert story.goes_on(100, replace(WELL, shared=None)) == []
+    assert story.goes_on(10) == [(170, "broker-shared", Cause.RETURNED, 1)]
 
 
 def test_while_the_broker_is_away_what_waits_for_it_is_no_second_alarm() -> None:

@@ -299,7 +299,7 @@ def test_the_environment_stands_over_the_file(file: Path) -> None:
         BufferConfig(id="nist-borax", expires=date(2027, 1, 31)),
         BufferConfig(id="own", values_ph={20: 4.0, 25: 4.01}),
     )
-    assert got.mqtt == MqttConfig(tls=True, password="1234")  # noqa: S106 - a secret of this test only
+    assert got.mqtt == MqttConfig(tls=True, password="1234", client_id="vatvigil-simulated")  # noqa: S106 - a secret of this test only
     assert got.simulation == Simulation(epoch_us=1_903_888_800_000_000)
 
 
