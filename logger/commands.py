@@ -16,7 +16,7 @@ from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.measure import batch, drift, target, trend, withdrawal
-from logger.measure.calibration import as_found, is_replaced
+from logger.measure.calibration import as_found, tells_of
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
     Answer,
@@ -177,10 +177,10 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
 def _found(carry: Carry, new: Calibration) -> float | None:
     """Return how far the calibration in force is off in the buffers of the one that replaces it, at most.
 
-    What another electrode reads tells nothing of it.
+    What another electrode reads tells nothing of it, nor do buffers that were read before it was made.
     """
     old = carry.calibration
-    if old is None or is_replaced(old.electrode, new.electrode):
+    if old is None or not tells_of(new, old):
         return None
     return max(as_found(old, new.points), key=abs, default=None)
 
@@ -214,7 +214,7 @@ def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) ->
 def _as_found(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     """Let the buffers of a new calibration speak of what was claimed with the one before."""
     before, claim = carry.calibration, carry.progress.claim
-    if before is None or claim is None or is_replaced(before.electrode, new.electrode):
+    if before is None or claim is None or not tells_of(new, before):
         return carry
     found = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
     return _reconsidered(probe, carry, found, before, now=now)

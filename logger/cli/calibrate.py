@@ -1,7 +1,8 @@
 """`vatvigil calibrate`: a person, a probe and some glasses of buffer.
 
-Law: nothing is changed before the person has seen the verdict and says yes; then all of it is stored in one
-transaction. A refused calibration is kept for the record and never comes into force.
+Law: nothing comes into force before the person has seen the verdict and says yes; then all of it is stored in one
+transaction. What was accepted is stored without a yes, too, for `calibration use`. A refused calibration is kept for
+the record and never comes into force.
 """
 
 import sys
@@ -77,7 +78,8 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
     It works beside the running daemon, which then reads the probe every second and holds back the process alarms of
     its vat until the probe is back; without a daemon it opens the port itself. Each buffer is recognised by its
     potential, or named by you, and is taken only when it is stable. What the calibration in force reads in the same
-    buffers is kept (as found). Nothing is changed before you say yes; Ctrl-C leaves everything as it was.
+    buffers is kept (as found). Nothing comes into force before you say yes; without a yes the calibration is stored
+    for `vatvigil calibration use`. Ctrl-C before the verdict leaves everything as it was.
 
     Exit code 0: the new calibration is in force, or will be with the daemon's next reading; 1: it is not.
     """
@@ -139,15 +141,15 @@ def _keep(here: Bench, draft: Draft, conclusion: Conclusion, *, is_wanted: bool)
     made = conclusion.calibration
     if made is None:
         raise ValueError("a calibration is what this command keeps")
-    if not is_wanted and not conclusion.is_refused:
-        made = calibrating.declined(made)
     at_us = here.clock.read().at_us
     stored = storing.keep_calibration(here.store, made, conclusion.checks, is_wanted=is_wanted, at_us=at_us, by=here.by)
     draft.drop()
     known = stored.calibration or made
     if not is_wanted:
         stays = "" if here.in_force is None else f"; calibration {here.in_force.id} stays in force"
-        return (f"Calibration {known.id} is kept for the record, not in force{stays}.",)
+        kept = "kept for the record" if conclusion.is_refused else "stored"
+        later = () if conclusion.is_refused else (f"To put it in force later: vatvigil calibration use {known.id}",)
+        return (f"Calibration {known.id} is {kept}, not in force{stays}.", *later)
     return (_said(here, known, stored.commands),)
 
 

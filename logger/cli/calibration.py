@@ -1,12 +1,14 @@
-"""`vatvigil calibration`: put one in force, list them.
+"""`vatvigil calibration`: put one in force, now or later, list them.
 
 Law: a calibration is kept for ever, whether it comes into force or not; it comes into force through the daemon, before
 a record whose number is kept too. The calibration and the command for it are stored in one transaction.
 """
 
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from textwrap import fill
 from typing import Any
 
 import click
@@ -17,6 +19,7 @@ from logger.cli.asking import (
     Asked,
     await_answers,
     by_option,
+    check_name,
     check_probe,
     examples,
     exit_refused,
@@ -32,24 +35,30 @@ from logger.cli.moments import moment_option
 from logger.cli.points import Dip, point_option, read
 from logger.config import Config, ProbeConfig
 from logger.errors import RefusedError
+from logger.measure.calibration import is_replaced
 from logger.model import Calibration, CalibrationPoint, Method, Verdict
 from logger.probe.own_ph import equivalent_mv
 from logger.session import calibrating
+from logger.session.calibrating import Order
 from logger.session.sitting import Taken
-from logger.session.storing import keep_calibration
+from logger.session.storing import keep_calibration, use_calibration
+from logger.store import Store, queries
 from logger.store.queries import StoredCalibration
 
 SHOWN_PH, SHOWN_C = 4.6, 25.0
 """Where the doubt of a reading is told: at the limit that most ferments must pass."""
+DAY_S = 86_400.0
 AHEAD_US = 60_000_000
 """So much may the clock of whoever calibrated be ahead of ours. [CP]"""
+_UNUSED = "accepted, never used"
 
 
 @click.group(
-    short_help="put a calibration in force, list them",
+    short_help="put a calibration in force, now or later, list them",
     epilog=examples(
         "vatvigil calibration add marrow-probe --point 6.86:6.1:25 --point 4.005:174.2:25",
         "vatvigil calibration add marrow-probe --from dip.toml",
+        "vatvigil calibration use 2",
         "vatvigil calibration list marrow-probe",
     ),
 )
@@ -108,6 +117,71 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
         stored = keep_calibration(here.store, made, checks, is_wanted=wanted, at_us=now_us(config), by=by)
         asked = await_answers(config, here.store, list(stored.commands), probe=probe, wait_s=wait_s)
     _tell(config, stored.calibration, asked, as_json=as_json)
+
+
+@calibration.command(epilog=examples("vatvigil calibration use 2", "vatvigil calibration use 2 --by tova --wait 0"))
+@click.argument("number", type=click.IntRange(1, 2**63 - 1), metavar="N")
+@by_option
+@wait_option
+@config_option
+@json_option
+@sentences
+def use(number: int, by: str, wait_s: float | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """Put calibration N in force, which was stored without that: `vatvigil calibration list PROBE` shows the numbers.
+
+    Its age counts from when the probe stood in the buffers. Checks that were made with another calibration say nothing
+    of it, so its doubt is that of its age: check it in a buffer if much has happened since.
+    """
+    config = load_config(config_path)
+    with reading_store(config) as store:
+        made = _stored(config, store, number)
+    with bench(config, made.probe, by=by) as here:
+        if here.in_force is not None and here.in_force.id == number:
+            raise RefusedError(f"calibration {number} is in force already, or comes into force with the next record")
+        order = order_of(here, method=made.method)
+        for caution in _cautions(order, made, at_us=now_us(config)):
+            click.echo(fill(f"Warning: {caution}.", 80), err=True)
+        checks = calibrating.found_since(order, made)
+        commands = use_calibration(here.store, made, checks, at_us=now_us(config), by=by)
+        asked = await_answers(config, here.store, list(commands), probe=made.probe, wait_s=wait_s)
+    _tell(config, made, asked, as_json=as_json)
+
+
+def _stored(config: Config, store: Store, number: int) -> Calibration:
+    """Return a stored calibration that may come into force. Raises RefusedError."""
+    found = queries.calibration_of(store, number)
+    if found is None:
+        raise RefusedError(f"no calibration {number} is stored: `vatvigil calibration list PROBE` shows the numbers")
+    made = found.calibration
+    check_name(
+        made.probe,
+        [probe.id for probe in config.probes],
+        what=f"calibration {number} is of another probe, and the configuration has no probe",
+    )
+    if made.verdict is Verdict.REFUSED:
+        raise RefusedError(f"calibration {number} was refused when it was made: {' '.join(made.findings)}")
+    return made
+
+
+def _cautions(order: Order, made: Calibration, *, at_us: int) -> Iterator[str]:
+    """Yield what speaks against putting a stored calibration in force."""
+    from logger.report.words import age, moment
+
+    old_s = (at_us - made.at_us) / 1e6
+    if old_s > order.probe.calibrate_every_d * DAY_S:
+        yield f"calibration {made.id} is {age(old_s)} old, so the alarm calibration-overdue will stand: calibrate anew"
+    if is_replaced(made.electrode, order.probe.electrode):
+        yield (
+            f"calibration {made.id} is of electrode {made.electrode}, and the configuration has {order.probe.electrode}"
+            f" in {made.probe}: calibrate anew, unless the configuration is wrong"
+        )
+    found = (check for check in order.checks if check.calibration == made.id)
+    last = max(found, key=lambda check: (check.at_us, abs(check.deviation_ph)), default=None)
+    if last is not None and not last.passed:
+        yield (
+            f"calibration {made.id} was found off by {last.deviation_ph:+.2f} on {moment(last.at_us)}, and its doubt"
+            " does not count that: check it in a buffer before you rely on it"
+        )
 
 
 def _tell(config: Config, made: Calibration, asked: list[Asked], *, as_json: bool) -> None:
@@ -213,9 +287,7 @@ def _facts(made: Calibration, expanded_u: float) -> dict[str, str]:
 @json_option
 @sentences
 def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """List the calibrations of PROBE, oldest first."""
-    from logger.store import queries
-
+    """List the calibrations of PROBE, oldest first: which is in force, which was, which never came into force."""
     config = load_config(config_path)
     with reading_store(config) as store:
         found = queries.calibrations(store, probe)
@@ -224,7 +296,12 @@ def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001
         check_probe(config, probe)
     if as_json:
         told = [
-            {**_told_stored(one.calibration), "accepted": one.accepted, "in_force": one.calibration.id in in_force}
+            {
+                **_told_stored(one.calibration),
+                "accepted": one.accepted,
+                "in_force": one.calibration.id in in_force,
+                "never_used": _standing(one, in_force) == _UNUSED,
+            }
             for one in found
         ]
         print_json({"simulated": config.simulated, "calibrations": told})
@@ -234,7 +311,9 @@ def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001
         click.echo(f"No calibration of {probe} is stored: `vatvigil calibration add --help` says how to add one.")
         return
     for one in found:
-        click.echo(_line(one, in_force=one.calibration.id in in_force))
+        click.echo(_line(one, _standing(one, in_force)))
+    if any(_standing(one, in_force) == _UNUSED for one in found):
+        click.echo("One that was never used: `vatvigil calibration use N` puts it in force.")
 
 
 def _told_stored(made: Calibration) -> dict[str, Any]:
@@ -243,14 +322,21 @@ def _told_stored(made: Calibration) -> dict[str, Any]:
     return {**msgspec.to_builtins(made), "made_at": rfc3339(made.at_us)}
 
 
-def _line(stored: StoredCalibration, *, in_force: bool) -> str:
-    from textwrap import fill
+def _standing(stored: StoredCalibration, in_force: set[int]) -> str:
+    """Say what became of a calibration; empty: it was in force, or comes into force with the daemon's next record."""
+    if stored.calibration.id in in_force:
+        return "IN FORCE"
+    if stored.calibration.verdict is Verdict.REFUSED:
+        return "refused"
+    return "" if stored.accepted else _UNUSED
 
+
+def _line(stored: StoredCalibration, standing: str) -> str:
     from logger.report.page import WIDTH
     from logger.report.words import moment
 
     made = stored.calibration
-    mark = " IN FORCE:" if in_force else "" if stored.accepted else " refused:"
+    mark = standing and f" {standing}:"
     by = f", by {made.by}" if made.by else ""
     text = (
         f"{made.id:>3}  {moment(made.at_us)}{mark} slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV, "

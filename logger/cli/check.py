@@ -221,9 +221,9 @@ def _calibration(store: Store, probe: ProbeConfig) -> Finding:
     from logger.store import queries
 
     what = f"calibration {probe.id}"
-    accepted = [one.calibration for one in queries.calibrations(store, probe.id) if one.accepted]
+    accepted = [one for one in queries.calibrations(store, probe.id) if one.accepted]
     if accepted:
-        made = accepted[-1]
+        made = max(accepted, key=lambda one: (one.command or 0, one.calibration.id)).calibration
         return Finding(what=what, ok=True, text=f"{made.id}, made {moment(made.at_us)}, slope {made.slope:.1%}")
     text = f"none is stored, so no pH is claimed: `vatvigil calibrate {probe.id}` guides you through it"
     return Finding(what=what, ok=False, text=text)

@@ -16,7 +16,9 @@ import click
 from logger.cli.common import CAUTION, folded, sentences
 from logger.errors import ConfigurationError, RefusedError
 from logger.probe import listing
+from logger.settings.profiles import PROFILES, TARGETS, Profile
 
+_USUAL_TARGET = {"ph": 4.6}
 _FIRST_PORT = "/dev/serial/by-id/name-of-your-adapter"
 
 _TEMPLATE = Template("""\
@@ -44,41 +46,30 @@ timeout_s = 2
 [vat.$vat]
 name = $name
 probe = $probe_text
-# profile = "lactic-vegetables"  # brings such alarms by itself; or brined-cucumbers, vinegar, kombucha
+# The kind of ferment brings the alarms and the target: $profiles.
+# Say `vatvigil mark VAT started` when a batch starts, or neither its start nor its deadlines can be watched.
+profile = $profile
 
-# Alarms: the name of the table is the name of the alarm. A deadband keeps an alarm from coming and going.
-[vat.$vat.alarm.ph-high]
-setpoint = $ph_high
-deadband = 0.05
-on_delay_s = 600
-off_delay_s = 1800
-priority = "high"
-reminder_s = 900  # not acknowledged: remind after this time
-realarm_s = 14400  # acknowledged, but still there: annunciate anew after this time
-
-# So low is more likely the probe than the vat.
+# What is written for an alarm stands over the profile, key by key. So low is more likely the probe than the vat.
 [vat.$vat.alarm.ph-low]
 setpoint = $ph_low
-deadband = 0.05
 
+# These two wake; the profile's `warm` and `cool` wait for the day.
 [vat.$vat.alarm.temperature-high]
 setpoint = $temperature_high
-deadband = 0.5
-on_delay_s = 1200
 
 [vat.$vat.alarm.temperature-low]
 setpoint = $temperature_low
-deadband = 0.5
-on_delay_s = 1200
 
-# Faster than a ferment changes (pH an hour), up or down: somebody added something, or the probe.
-[vat.$vat.alarm.rate-of-change]
-setpoint = 0.5
-
-# So far above its lowest for three hours, after the pH came down to armed_ph: film yeasts, or spoilage.
-[vat.$vat.alarm.rise]
-setpoint = 0.1
-armed_ph = 4.4
+# pH above a limit again. A vat begins above it, and this alarm would then stand and remind all night: take the # away
+# once the vat has acidified (its pH has stayed below the setpoint for a day), and put it back for the next batch.
+# [vat.$vat.alarm.ph-high]
+# setpoint = $ph_high
+# on_delay_s = 600
+# off_delay_s = 1800
+# priority = "high"
+# reminder_s = 900  # not acknowledged: remind after this time
+# realarm_s = 14400  # acknowledged, but still there: annunciate anew after this time
 
 # Who is woken, and when: in quiet hours only high priority reaches people, the rest waits until they end.
 # [people]
@@ -121,8 +112,8 @@ class Answers:
 
     vat: str
     name: str
+    profile: Profile
     port: str
-    ph_high: float
     ph_low: float
     temperature_high: float
     temperature_low: float
@@ -140,8 +131,8 @@ class Answers:
 @click.option("--defaults", is_flag=True, help="Ask nothing; what no option says gets its default.")
 @click.option("--vat", help="Id of the vat: a-z, 0-9 and -.")
 @click.option("--name", help="Name of the vat for people.")
+@click.option("--profile", type=click.Choice([each.value for each in Profile]), help="Kind of ferment: its alarms.")
 @click.option("--port", help="Serial port of the probe: a path or socket://HOST:PORT.")
-@click.option("--ph-high", type=float, help="Alarm at and above this pH.")
 @click.option("--ph-low", type=float, help="Alarm at and below this pH.")
 @click.option("--temperature-high", type=float, help="Alarm at and above this temperature (C).")
 @click.option("--temperature-low", type=float, help="Alarm at and below this temperature (C).")
@@ -193,7 +184,9 @@ def written(answers: Answers) -> str:
         port=_quoted(answers.port),
         vat=written_key(answers.vat),
         name=_quoted(answers.name),
-        ph_high=answers.ph_high,
+        profile=_quoted(answers.profile),
+        profiles=", ".join(Profile),
+        ph_high=TARGETS.get(answers.profile, _USUAL_TARGET)["ph"],
         ph_low=answers.ph_low,
         temperature_high=answers.temperature_high,
         temperature_low=answers.temperature_low,
@@ -222,15 +215,17 @@ def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool
             return value
         return click.prompt(question, default=default, type=type(default)) if asks else default
 
+    profile = Profile(answer("profile", f"Kind of ferment ({', '.join(Profile)})", Profile.LACTIC_VEGETABLES))
+    known = PROFILES[profile]
     vat = answer("vat", "Id of the vat (a-z, 0-9 and -)", "vat-1")
     return Answers(
         vat=vat,
         name=answer("name", "Name of the vat for people", vat),
         port=answer("port", "Serial port of the probe", ports[0] if ports else _FIRST_PORT),
-        ph_high=answer("ph_high", "Alarm at and above pH", 4.6),
-        ph_low=answer("ph_low", "Alarm at and below pH", 3.0),
-        temperature_high=answer("temperature_high", "Alarm at and above (C)", 30.0),
-        temperature_low=answer("temperature_low", "Alarm at and below (C)", 10.0),
+        profile=profile,
+        ph_low=answer("ph_low", "Alarm at and below pH", known["ph-low"]["setpoint"]),
+        temperature_high=answer("temperature_high", "Alarm at and above (C)", known["temperature-high"]["setpoint"]),
+        temperature_low=answer("temperature_low", "Alarm at and below (C)", known["temperature-low"]["setpoint"]),
         store=answer("store", "File of the log", "simulated.sqlite" if simulated else "vatvigil.sqlite"),
         broker=answer("broker", "Host of the MQTT broker (empty: none)", ""),
         broker_port=1883 if given["broker_port"] is None else given["broker_port"],

@@ -119,6 +119,11 @@ def is_replaced(before: str, now: str) -> bool:
     return bool(before and now and before != now)
 
 
+def tells_of(made: Calibration, before: Calibration) -> bool:
+    """Tell whether the buffers of a calibration say how another was: one of its electrode, made no later."""
+    return made.at_us >= before.at_us and not is_replaced(before.electrode, made.electrode)
+
+
 def residuals_mv(calibration: Calibration) -> tuple[float, ...]:
     """Return each point's distance (mV) from the line through all, in the order of the points."""
     made = calibration

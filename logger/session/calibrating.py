@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from logger.config import ProbeConfig
 from logger.measure import verdict
 from logger.measure.buffers import Buffer, expired
-from logger.measure.calibration import as_found, chi_square, fit, is_replaced, residuals_mv, segments_of
+from logger.measure.calibration import as_found, chi_square, fit, is_replaced, residuals_mv, segments_of, tells_of
 from logger.measure.drift import rate_from_history
 from logger.measure.nernst import nernst_mv
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Method, Verdict
@@ -69,9 +69,17 @@ def judged(order: Order, taken: Sequence[Taken]) -> tuple[Calibration, tuple[Che
     return replace(made, drift_ph_per_day=rate), checks
 
 
-def declined(made: Calibration) -> Calibration:
-    """Return a calibration that the person does not want in force, as it is kept for the record."""
-    return replace(made, findings=(*made.findings, "Not put into force: so decided by the person who made it."))
+def found_since(order: Order, made: Calibration) -> tuple[Check, ...]:
+    """Return what the one in force reads in the buffers of a stored calibration, if they say how it is and it is new.
+
+    A calibration that was made after these buffers were read, or was found in them before, is not found again.
+    """
+    before = order.in_force
+    if before is None or not tells_of(made, before):
+        return ()
+    known = {(check.kind, check.calibration, check.at_us) for check in order.checks}
+    checks = found(order, made, before)
+    return tuple(check for check in checks if (check.kind, check.calibration, check.at_us) not in known)
 
 
 def found(order: Order, made: Calibration, in_force: Calibration) -> tuple[Check, ...]:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 
 from logger.clock import Clock
 from logger.session import sitting, view, words
-from logger.session.keys import Keys
+from logger.session.keys import END, Keys
 from logger.session.screen import Screen
 from logger.session.sitting import Conclusion, Happening, Kept, Passed, Pressed, Stage, State, Task
 from logger.session.sources import Source
@@ -26,7 +26,7 @@ def drive(task: Task, source: Source, keys: Keys, *, screen: Screen, clock: Cloc
         try:
             table.run()
         except KeyboardInterrupt:
-            screen.say(["", words.KEPT_ANYWAY if table.state.is_kept else words.STOPPED, words.PUT_BACK])
+            table.cut_off()
     return table.state
 
 
@@ -48,6 +48,15 @@ class Drive:
                 self._keep_if_due()
             picture = view.picture(self._task, self.state, silence=self._source.silence, now_us=self._now_us())
             self._screen.show(picture, view.brief(self.state))
+
+    def cut_off(self) -> None:
+        """End at once; a conclusion that waits for its yes is kept."""
+        if self.state.stage is Stage.DECIDE:
+            self._step(Pressed(END))
+            self._keep_if_due()
+            return
+        said = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
+        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else said, words.PUT_BACK])
 
     def _events(self) -> Iterable[Happening]:
         answers = self._keys.answers(WAIT_S)

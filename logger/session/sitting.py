@@ -1,8 +1,8 @@
 """A person with a probe and some glasses, as a state machine: (task, state, what happened) -> (state, what to say).
 
     MOVE ---it stands in the glass--> SETTLE ---taken or skipped--> MOVE
-    MOVE ---all taken, or finish----> DECIDE ---yes or no---------> KEEP --kept--> RETURN --it is back--> END
-    anything ---stop----------------> RETURN, with nothing changed
+    MOVE ---all taken, or finish----> DECIDE ---yes, no or stop---> KEEP --kept--> RETURN --it is back--> END
+    MOVE, SETTLE ---stop------------> RETURN, with nothing changed
 
 Law: pure; time is handed in (`now_us`, steady microseconds of any origin). Nothing is changed before KEEP, and what is
 kept is kept there whole. Whatever happens, RETURN reminds that the probe belongs into its vat.
@@ -100,6 +100,8 @@ class State:
     conclusion: Conclusion | None = None
     is_wanted: bool = False
     """The person wants the conclusion in force."""
+    is_alone: bool = False
+    """Nobody is left who could answer."""
     is_kept: bool = False
 
     @property
@@ -149,7 +151,8 @@ def _step(task: Task, state: State, event: Happening, *, now_us: int) -> Step:
         case Shown():
             return _shown(task, replace(state, newest=event, heard_us=now_us), event, now_us=now_us)
         case Kept(lines):
-            return replace(state, stage=Stage.RETURN, is_kept=True), [*lines, words.BACK]
+            stage, then = (Stage.END, words.PUT_BACK) if state.is_alone else (Stage.RETURN, words.BACK)
+            return replace(state, stage=stage, is_kept=True), [*lines, then]
         case Pressed(answer):
             return _pressed(task, state, answer, now_us=now_us)
         case Passed():
@@ -175,6 +178,8 @@ def _passed(task: Task, state: State, *, now_us: int) -> Step:
 def _pressed(task: Task, state: State, answer: str, *, now_us: int) -> Step:
     if state.stage is Stage.RETURN:
         return (replace(state, stage=Stage.END), []) if answer in ("", "q", END) else (state, [])
+    if state.stage is Stage.DECIDE and answer in ("q", END):  # what came of the points is not lost by leaving
+        return replace(state, stage=Stage.KEEP, is_alone=answer == END), []
     if answer == END:  # nobody is left who could answer
         return replace(state, stage=Stage.END, dip=None, seen=None), [words.STOPPED, words.PUT_BACK]
     if answer == "q":
@@ -248,7 +253,9 @@ def _decide(_task: Task, state: State, answer: str, _now_us: int) -> Step:
     refused = state.conclusion is not None and state.conclusion.is_refused
     if answer == "y" and not refused:
         return replace(state, stage=Stage.KEEP, is_wanted=True), []
-    return (replace(state, stage=Stage.KEEP), []) if answer in ("", "n") else (state, [])
+    if answer == "n" or (refused and not answer):
+        return replace(state, stage=Stage.KEEP), []
+    return state, [] if refused else [words.YES_OR_NO]
 
 
 def _numbered(task: Task, answer: str) -> Buffer | None:

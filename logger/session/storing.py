@@ -10,6 +10,7 @@ from logger.errors import StoreBusyError
 from logger.model import Calibration, Check, Command, CommandKind
 from logger.session.dip import Standing
 from logger.store import Store, queries
+from logger.store.unit_of_work import UnitOfWork
 
 log = logging.getLogger(__name__)
 
@@ -37,14 +38,33 @@ def keep_calibration(
             if not is_wanted:
                 work.commit()
                 return StoredCalibration(calibration=numbered)
-            for check in checks:
-                work.add_check(check)
-            command = _command(CommandKind.CALIBRATE, made.probe, at_us=at_us, by=by)
-            number = work.add_command(replace(command, calibration=numbered))
+            number = _put(work, numbered, checks, at_us=at_us, by=by)
             work.commit()
         return StoredCalibration(calibration=numbered, commands=(number,))
 
     return _insisting(keep)
+
+
+def use_calibration(
+    store: Store, made: Calibration, checks: tuple[Check, ...] = (), *, at_us: int, by: str
+) -> tuple[int, ...]:
+    """Store the command that puts a stored calibration in force, with what was found before it; return its number."""
+
+    def keep() -> tuple[int, ...]:
+        with store.begin() as work:
+            number = _put(work, made, checks, at_us=at_us, by=by)
+            work.commit()
+        return (number,)
+
+    return _insisting(keep)
+
+
+def _put(work: UnitOfWork, made: Calibration, checks: tuple[Check, ...], *, at_us: int, by: str) -> int:
+    """Put what was found and the command that applies a calibration into a transaction."""
+    for check in checks:
+        work.add_check(check)
+    command = _command(CommandKind.CALIBRATE, made.probe, at_us=at_us, by=by)
+    return work.add_command(replace(command, calibration=made))
 
 
 def keep_check(store: Store, check: Check, *, at_us: int, by: str) -> tuple[Check, int]:

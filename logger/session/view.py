@@ -146,7 +146,7 @@ def _keys(task: Task, state: State) -> str:
 def _question(state: State) -> str:
     if state.conclusion is not None and state.conclusion.is_refused:
         return "  [b] take a buffer again   [Enter] end; it is kept for the record only"
-    return "  Put it into force?   [y] yes   [N] no   [b] take a buffer again"
+    return "  Put it into force?   [y] yes   [n] not now   [b] take a buffer again"
 
 
 def _mv(value: float) -> str:

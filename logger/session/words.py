@@ -21,8 +21,13 @@ REPLACED = "It takes the place of the point taken in this buffer before."
 AGAIN = "Take a buffer again: its new point takes the place of the old one. [f] finishes."
 NOTHING_TAKEN = "Nothing has been taken yet: [q] ends without changing anything."
 TIME_OUT_KEYS = "It goes on waiting; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
+YES_OR_NO = (
+    "Put it into force? It wants y or n; Enter alone is neither. With [n] it is stored, and can be put in force later; "
+    "[b] takes a buffer again."
+)
 STOPPED = "Stopped: nothing was changed, the calibration in force stays."
 KEPT_ANYWAY = "Ended: what was kept stays kept."
+CUT_OFF = "Cut off while it was being stored: it may be. `vatvigil calibration list` shows what is in force."
 PUT_BACK = "Keep the bulb wet: put the probe back into the vat. The alarms of the vat are on again."
 BACK = (
     "Now keep the bulb wet: rinse the probe with distilled water and put it back into the vat, bulb and junction "

@@ -19,6 +19,7 @@ from logger.model import (
     Cause,
     Check,
     Command,
+    CommandKind,
     Correction,
     Entry,
     Event,
@@ -76,10 +77,13 @@ class Waiting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredCalibration:
-    """A calibration, and whether it was accepted."""
+    """A calibration, and what became of it."""
 
     calibration: Calibration
     accepted: bool
+    """Somebody wanted it in force, when it was made or later."""
+    command: int | None
+    """The newest command to put it in force that was not refused."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,10 +227,26 @@ def answer(store: Store, command: int) -> Answer | None:
 
 def calibrations(store: Store, probe: str) -> list[StoredCalibration]:
     """Return the calibrations of a probe, oldest first, also those that were not accepted."""
-    statement = select(calibration).where(calibration.c.probe == probe).order_by(calibration.c.id)
+    return _calibrations(store, calibration.c.probe == probe)
+
+
+def calibration_of(store: Store, number: int) -> StoredCalibration | None:
+    """Return the calibration of that number, of whatever probe; None if there is none."""
+    return next(iter(_calibrations(store, calibration.c.id == number)), None)
+
+
+def _calibrations(store: Store, condition: ColumnElement[bool]) -> list[StoredCalibration]:
+    taken = inbox.c.applied.is_(None) | inbox.c.applied
+    puts = (inbox.c.kind == CommandKind.CALIBRATE.value) & (inbox.c.calibration_id == calibration.c.id) & taken
+    command = select(func.max(inbox.c.id)).where(puts).scalar_subquery().label("command")
+    statement = select(calibration, command).where(condition).order_by(calibration.c.id)
     with store.reading() as connection:
-        found = connection.execute(statement).mappings().all()
-    return [StoredCalibration(calibration=rows.read_calibration(row), accepted=row["accepted"]) for row in found]
+        return [_stored(row) for row in connection.execute(statement).mappings()]
+
+
+def _stored(row: RowMapping) -> StoredCalibration:
+    made, command = rows.read_calibration(row), row["command"]
+    return StoredCalibration(calibration=made, accepted=row["accepted"] or command is not None, command=command)
 
 
 def checks(store: Store, probe: str) -> list[Check]:

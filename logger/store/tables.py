@@ -69,7 +69,7 @@ class _CalibrationColumns(TypedColumns):
     findings: Named[str] = Column(Text, comment="JSON: what the verdict rests on")
     electrode: Named[str] = Column(Text, comment="serial number")
     drift_ph_per_day: Named[float | None] = Column(comment="pH a day, standard deviation")
-    accepted: Named[bool] = Column(Boolean, comment="false: stored, never applied")
+    accepted: Named[bool] = Column(Boolean, comment="false: not put in force when it was made")
 
 
 class _CheckColumns(TypedColumns):

@@ -168,7 +168,7 @@ class UnitOfWork:
     def add_calibration(self, made: Calibration, *, accepted: bool = True) -> Calibration:
         """Store a calibration (its `id` is not used); return it with its number.
 
-        It comes into force by a CALIBRATE command. `accepted` false: kept for the record, never to be applied.
+        It comes into force by a CALIBRATE command. `accepted` false: nobody wants it in force yet.
         Raises RefusedError for text or numbers that cannot be stored.
         """
         return replace(made, id=self._insert(calibration, rows.calibration_row(made, accepted=accepted)))

@@ -81,6 +81,37 @@ def test_where_nobody_can_answer_it_ends_and_changes_nothing(tmp_path: Path, sim
 
 
 @pytest.mark.slow
+def test_where_the_input_ends_at_the_question_it_is_stored_and_says_how_to_use_it(
+    tmp_path: Path, simulator: Start
+) -> None:
+    probe = simulator("quiet-night", speed=20.0)
+    house = House(folder=tmp_path, port=probe.port, more="[simulation]\nspeed = 20\n")
+    probe.hear("dip 4.003 25")
+    command = [sys.executable, "-P", "-m", "logger", "calibrate", "marrow-probe", "-c", str(house.path)]
+    with subprocess.Popen(
+        [*command, "--buffers", "gbt-phthalate"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    ) as running:
+        assert running.stdin is not None
+        assert running.stdout is not None
+        seen = ""
+        for wanted in ("Buffer 1 of 1", "STABLE: press Enter", "One buffer sets only the offset"):
+            while wanted not in seen:
+                line = running.stdout.readline()
+                assert line, f"it ended before {wanted!r}:\n{seen}"
+                seen += line
+            running.stdin.write("\n")
+            running.stdin.flush()
+        running.stdin.close()
+        seen += running.stdout.read()
+        assert running.wait(60) == 1
+    told = " ".join(seen.split())
+    assert "It wants y or n; Enter alone is neither." in told
+    assert "Calibration 1 is stored, not in force. To put it in force later: vatvigil calibration use 1" in told
+    (one,) = house.json("calibration", "list", "marrow-probe")["calibrations"]
+    assert (one["accepted"], one["in_force"], one["never_used"]) == (False, False, True)
+
+
+@pytest.mark.slow
 def test_answers_from_a_pipe_do_too(tmp_path: Path, simulator: Start) -> None:
     probe = simulator("quiet-night", speed=20.0)
     house = House(folder=tmp_path, port=probe.port, more="[simulation]\nspeed = 20\n")

@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from math import log
 from pathlib import Path
@@ -10,8 +11,11 @@ import numpy as np
 import pytest
 from scipy import constants, stats
 
+from logger.measure.calibration import fit
+from logger.session.storing import keep_calibration
 from logger.store import Store, queries
-from tests.cli.house import House, answering, now_us
+from tests.cli.house import POINTS as HOUSE_POINTS
+from tests.cli.house import SECOND_US, House, answering, now_us
 
 POINTS = ("--point", "6.865:6.1:25", "--point", "4.005:174.2:25")
 FILE = """made_at = 2026-10-01T08:00:00Z
@@ -246,6 +250,102 @@ def test_calibrations_are_listed_oldest_first_and_none_is_replaced(house: House)
     lines = house.do("calibration", "list", "marrow-probe").stdout.splitlines()
     assert [line for line in lines if len(line) > 80] == []
     assert lines[0] == "  1  2026-10-02T08:00:00Z slope 99.4%, offset -1.8 mV, residual 0.0 mV, pH 4.005"
+
+
+def unused(
+    house: House, *, at_us: int, electrode: str = "", probe: str = "marrow-probe", potential_mv: float = 1
+) -> int:
+    """Store a calibration that nobody put in force, each point so much off the house's; return its number."""
+    points = [replace(point, potential_mv=point.potential_mv + potential_mv) for point in HOUSE_POINTS]
+    made = fit(points, probe=probe, at_us=at_us, by="tova", electrode=electrode)
+    with Store.open(house.config.store_url, simulated=house.config.simulated, migrate=True) as store:
+        return keep_calibration(store, made, is_wanted=False, at_us=at_us, by="tova").calibration.id
+
+
+def test_one_that_was_not_put_in_force_is_listed_and_used_later_by_a_running_daemon(house: House) -> None:
+    made_us = now_us() - 3600 * SECOND_US
+    with answering(house):
+        house.do("calibration", "add", "marrow-probe", *POINTS, "--made-at", "2026-10-01T08:00:00Z", "--wait", "20")
+        number = unused(house, at_us=made_us)
+        listed = house.do("calibration", "list", "marrow-probe").stdout.splitlines()
+        assert "IN FORCE:" in listed[0]
+        assert "accepted, never used:" in listed[-3]
+        assert listed[-1] == "One that was never used: `vatvigil calibration use N` puts it in force."
+        told = house.json("calibration", "use", str(number), "--wait", "20")
+    assert (told["asked"]["applied"], told["calibration"]["id"]) == (True, number)
+    assert told["asked"]["text"].startswith(f"calibration {number} in force")
+    old, new = house.json("calibration", "list", "marrow-probe")["calibrations"]
+    assert [(one["accepted"], one["in_force"], one["never_used"]) for one in (old, new)] == [
+        (True, False, False),
+        (True, True, False),
+    ]
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        checks = queries.checks(store, "marrow-probe")
+    # 1 mV more on a line of 58.7762 mV a pH (facts.md 2: the two-point example), when its buffers were read
+    assert [check.deviation_ph for check in checks] == pytest.approx([-1 / 58.7762] * 2, abs=1e-5)
+    assert {(check.calibration, check.at_us) for check in checks} == {(1, made_us)}
+
+
+def test_without_a_daemon_it_waits_for_the_first_run_and_its_age_counts_from_the_buffers(house: House) -> None:
+    made_us = now_us() - 9 * 86_400 * SECOND_US
+    number = unused(house, at_us=made_us)
+    result = house.do("calibration", "use", str(number), "--by", "tova")
+    assert (result.exit_code, "the daemon has not taken it yet" in " ".join(result.stdout.split())) == (0, True)
+    warned = " ".join(result.stderr.split())
+    assert f"Warning: calibration {number} is 9 d 0 h old, so the alarm calibration-overdue will stand" in warned
+    again = house.do("calibration", "use", str(number))
+    assert (again.exit_code, "is in force already, or comes into force" in again.stderr) == (1, True)
+    with house.watch() as watching:
+        watching.take([145.0] * 70, first_us=now_us())  # its delay is 600 s
+        state = watching.acquisition.watched["marrow-probe"].state
+    assert state.carry.calibration is not None
+    assert (state.carry.calibration.id, state.carry.calibration.at_us) == (number, made_us)
+    assert state.carry.alarms["calibration-overdue"].abnormal
+
+
+def test_one_that_was_replaced_is_used_again_with_a_word_of_how_it_was_found(house: House) -> None:
+    with answering(house):
+        house.do("calibration", "add", "marrow-probe", *POINTS, "--made-at", "2026-10-01T08:00:00Z", "--wait", "20")
+        far = ("--point", "6.865:16.1:25", "--point", "4.005:184.2:25")
+        house.do("calibration", "add", "marrow-probe", *far, "--made-at", "2026-10-02T08:00:00Z", "--wait", "20")
+        result = house.do("calibration", "use", "1", "--wait", "20")
+    assert (result.exit_code, "in force" in result.stdout) == (0, True)
+    # 10 mV on 58.7762 mV a pH (facts.md 2)
+    assert "calibration 1 was found off by -0.17 on 2026-10-02T08:00:00Z" in " ".join(result.stderr.split())
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        assert [check.calibration for check in queries.checks(store, "marrow-probe")] == [1, 1]  # nothing of the second
+        (carry,) = queries.watches(store).values()
+    assert carry.calibration is not None
+    assert (carry.calibration.id, carry.found_ph, carry.drift) == (1, None, None)
+    report = house.do("check").stdout
+    assert "1, made 2026-10-01T08:00:00Z" in " ".join(report.split())
+
+
+def test_one_of_another_electrode_is_warned_of(tmp_path: Path) -> None:
+    house = House(folder=tmp_path)
+    house.path.write_text(house.path.read_text().replace("timeout_s = 1", 'timeout_s = 1\nelectrode = "E-2"'))
+    number = unused(house, at_us=now_us(), electrode="E-1")
+    result = house.do("calibration", "use", str(number))
+    assert result.exit_code == 0
+    assert f"calibration {number} is of electrode E-1, and the configuration has E-2" in " ".join(result.stderr.split())
+
+
+def test_what_cannot_be_used_is_refused_and_nothing_is_put_in(house: House) -> None:
+    other = unused(house, at_us=now_us(), probe="kale-probe")
+    house.do("calibration", "add", "marrow-probe", "--point", "6.865:174.2:25", "--point", "4.005:6.1:25")
+    for number, sentence in (
+        (other, f"calibration {other} is of another probe, and the configuration has no probe 'kale-probe'"),
+        (2, "calibration 2 was refused when it was made: Buffers swapped"),
+        (3, "no calibration 3 is stored: `vatvigil calibration list PROBE` shows the numbers"),
+        (2**63 - 1, f"no calibration {2**63 - 1} is stored"),
+    ):
+        result = house.do("calibration", "use", str(number))
+        assert (result.exit_code, result.stdout) == (1, "")
+        assert sentence in " ".join(result.stderr.split())
+    for word in ("0", "-1", "two", str(2**63), "1e3"):
+        assert house.do("calibration", "use", "--", word).exit_code == 2
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        assert queries.pending_commands(store) == []
 
 
 def test_a_probe_that_is_not_known_is_named_when_listed(house: House) -> None:

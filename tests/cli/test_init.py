@@ -1,5 +1,6 @@
 """`vatvigil init`: what it writes loads, and what would not is not written."""
 
+import json
 import os
 import subprocess
 import sys
@@ -11,9 +12,11 @@ from click.testing import CliRunner, Result
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from logger.cli import main
 from logger.cli.init import Answers, found_ports, init, written
-from logger.config import UPKEEP, AlarmKind
+from logger.config import AlarmKind, Priority, TargetConfig
 from logger.settings import load
+from logger.settings.profiles import PROFILES, Profile
 
 
 def run(*options: str, answers: str = "") -> Result:
@@ -25,26 +28,62 @@ def out(tmp_path: Path) -> Path:
     return tmp_path / "vatvigil.toml"
 
 
-def test_the_defaults_load_and_watch_everything(out: Path) -> None:
+def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_above(out: Path) -> None:
     result = run("--defaults", "--out", str(out))
     config = load(out, environ={})
-    setpoints = {alarm.kind: alarm.setpoint for alarm in config.vats[0].alarms}
-    # The house's defaults for a lactic ferment, process.md 2.3; common practice, no source.
+    setpoints = {alarm.id: alarm.setpoint for alarm in config.vats[0].alarms if alarm.kind.is_process}
+    # The house's defaults for a wild lactic ferment, process.md 2.3; common practice, no source.
     assert setpoints == {
-        AlarmKind.PH_HIGH: 4.6,
-        AlarmKind.PH_LOW: 3.0,
-        AlarmKind.RATE_OF_CHANGE: 0.5,
-        AlarmKind.RISE: 0.1,
-        AlarmKind.TEMPERATURE_HIGH: 30,
-        AlarmKind.TEMPERATURE_LOW: 10,
-        AlarmKind.NO_DATA: None,
-        AlarmKind.BLIND: None,
-        AlarmKind.OUT_OF_LIQUID: None,
-        AlarmKind.ERRATIC: None,
-        **dict.fromkeys(UPKEEP),
+        "ph-low": 3.0,
+        "rate-of-change": 0.5,
+        "rise": 0.1,
+        "cool": 16,
+        "warm": 24,
+        "temperature-low": 10,
+        "temperature-high": 30,
+        "slow-start": 66,
+        "no-start": 84,
+        "stall": 0.006,
+        "deadline-warning": 72,
+        "deadline": 120,
     }
+    kinds = {alarm.kind for alarm in config.vats[0].alarms}
+    assert kinds == set(AlarmKind.of_vats()) - {AlarmKind.PH_HIGH, AlarmKind.DISAGREEMENT}
+    assert config.vats[0].target == TargetConfig()
     assert (result.exit_code, config.simulated, config.mqtt) == (0, False, None)
     assert f"{out} written.\npH alone does not make food safe" in result.output
+
+
+@pytest.mark.parametrize("profile", list(Profile))
+def test_each_kind_of_ferment_loads_and_ph_high_is_a_comment_that_says_when_to_add_it(
+    out: Path, profile: Profile
+) -> None:
+    assert run("--defaults", "--profile", profile.value, "--out", str(out)).exit_code == 0
+    written_alarms = {alarm.id: alarm for alarm in load(out, environ={}).vats[0].alarms}
+    assert written_alarms.keys() >= PROFILES[profile].keys()
+    assert "ph-high" not in written_alarms
+    before, mark, after = out.read_text(encoding="utf-8").partition("# [vat.vat-1.alarm.ph-high]\n")
+    assert "once the vat has acidified" in before.splitlines()[-1]
+    commented, _, rest = after.partition("\n\n")
+    out.write_text(before + (mark + commented).replace("# ", "", 1).replace("\n# ", "\n") + "\n\n" + rest)
+    added = {alarm.id: alarm for alarm in load(out, environ={}).vats[0].alarms}
+    assert added.keys() == {*written_alarms, "ph-high"}
+    assert (added["ph-high"].priority, added["ph-high"].reminder_s) == (Priority.HIGH, 900)
+
+
+@pytest.mark.parametrize(
+    ("seed", "poll_s"),
+    [(1, 60), *(pytest.param(seed, 10, marks=pytest.mark.slow) for seed in range(1, 6))],
+)
+def test_a_normal_night_raises_no_alarm_of_what_is_written(out: Path, seed: int, poll_s: int) -> None:
+    run("--defaults", "--simulated", "--out", str(out))
+    out.write_text(out.read_text(encoding="utf-8").replace("poll_s = 10\n", f"poll_s = {poll_s}\n"), encoding="utf-8")
+    arguments = ["replay", "--run", "normal-night", "--seed", str(seed), "--config", str(out), "--json"]
+    result = CliRunner().invoke(main, arguments, catch_exceptions=False)
+    assert result.exit_code == 0
+    told = [json.loads(line) for line in result.stdout.splitlines()]
+    assert sum("measurement" in each for each in told) == pytest.approx(14 * 3600 / poll_s, rel=0.02)
+    assert [each["transition"] for each in told if "transition" in each and each["transition"]["annunciates"]] == []
 
 
 def test_the_file_says_what_it_cannot_do(out: Path) -> None:
@@ -59,7 +98,7 @@ def test_options_stand_in_the_file(out: Path) -> None:
         "--vat": "north-2",
         "--name": 'North "two" \\ Söhne',
         "--port": "socket://127.0.0.1:4001",
-        "--ph-high": "4.2",
+        "--profile": "kombucha",
         "--ph-low": "3.1",
         "--temperature-high": "25",
         "--temperature-low": "15",
@@ -72,17 +111,22 @@ def test_options_stand_in_the_file(out: Path) -> None:
     config = load(out, environ={})
     vat, mqtt = config.vats[0], config.mqtt
     assert (vat.id, vat.name, config.probes[0].port) == ("north-2", options["--name"], options["--port"])
-    assert [alarm.setpoint for alarm in vat.alarms if alarm.kind.is_process] == [4.2, 3.1, 25, 15, 0.5, 0.1]
+    setpoints = {alarm.id: alarm.setpoint for alarm in vat.alarms}
+    assert [setpoints[name] for name in ("ph-low", "temperature-high", "temperature-low")] == [3.1, 25, 15]
+    assert "# setpoint = 4.2\n" in out.read_text(encoding="utf-8")  # of ph-high: what a kombucha is to reach
     assert (mqtt and mqtt.host, mqtt and mqtt.port) == ("hub.example", 1884)
     assert (config.store_url, config.simulated) == (f"sqlite:///{out.parent}/night.sqlite", True)
 
 
 def test_questions_are_asked_only_for_what_no_option_says(out: Path) -> None:
-    answers = "cellar\nThe cellar\n/dev/ttyUSB7\n4.4\n\n\n\n\n"
+    answers = "pickles\nvinegar\ncellar\nThe cellar\n/dev/ttyUSB7\n2.4\n\n\n\n\n"
     result = run("--out", str(out), "--store", "log.sqlite", answers=answers)
     config = load(out, environ={})
     assert (config.vats[0].id, config.vats[0].name, config.probes[0].port) == ("cellar", "The cellar", "/dev/ttyUSB7")
-    assert config.vats[0].alarms[0].setpoint == 4.4
+    setpoints = {alarm.id: alarm.setpoint for alarm in config.vats[0].alarms}
+    assert (setpoints["ph-low"], setpoints["temperature-high"]) == (2.4, 36)  # as answered, and the profile's
+    questions = [line for line in result.output.splitlines() if "]: " in line]
+    assert [question.split()[0] for question in questions[:3]] == ["Kind", "Kind", "Id"]  # pickles are no kind
     assert "File of the log" not in result.output
 
 
@@ -103,11 +147,11 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
 
 
 def test_an_answer_that_cannot_be_used_writes_nothing(out: Path) -> None:
-    result = run("--defaults", "--out", str(out), "--vat", "North", "--ph-high", "2")
+    result = run("--defaults", "--out", str(out), "--vat", "North", "--ph-low", "20")
     assert (result.exit_code, out.exists()) == (2, False)
     assert "nothing was written, an answer cannot be used:" in result.output
     assert "vat.North: this name cannot be used; use a-z, 0-9 and -" in result.output
-    assert "vat.North.alarm.ph-low.setpoint = 3.0: this must be below the setpoint of 'ph-high' (2)" in result.output
+    assert "vat.North.alarm.ph-low.setpoint = 20.0: this must lie between -2 and 16" in result.output
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
@@ -115,7 +159,7 @@ def test_an_answer_that_cannot_be_used_writes_nothing(out: Path) -> None:
 def test_whatever_is_answered_the_file_loads_or_is_not_written(out: Path, text: str, ph: float) -> None:
     out.unlink(missing_ok=True)
     result = run(
-        "--defaults", "--out", str(out), "--name", text, "--port", text, "--vat", text or "v", f"--ph-high={ph!r}"
+        "--defaults", "--out", str(out), "--name", text, "--port", text, "--vat", text or "v", f"--ph-low={ph!r}"
     )
     assert out.exists() == (result.exit_code == 0)
     if out.exists():
@@ -129,7 +173,7 @@ def test_every_name_is_quoted_so_that_toml_reads_it_back(name: str) -> None:
             vat="v",
             name=name,
             port="p",
-            ph_high=4.6,
+            profile=Profile.VINEGAR,
             ph_low=3.0,
             temperature_high=30.0,
             temperature_low=10.0,

@@ -49,6 +49,35 @@ def end(here: Night, bench: Terminal) -> int:
     return bench.ended()
 
 
+@pytest.mark.slow
+@pytest.mark.timeout(400)
+@pytest.mark.parametrize("leaving", ["n", "q", "\x04", signal.SIGINT, signal.SIGHUP])
+def test_a_finished_calibration_is_stored_without_a_yes_and_used_later(
+    watched: Night, terminal: Run, leaving: str | signal.Signals
+) -> None:
+    bench = terminal(watched, "calibrate", "marrow-probe", "--buffers", "gbt-phthalate,gbt-phosphate")
+    for words in (PHTHALATE, PHOSPHATE):
+        bench.take_in(watched, words)
+    bench.see("Put it into force?")
+    bench.press()
+    bench.see("It wants y or n; Enter alone is neither.")
+    if isinstance(leaving, signal.Signals):
+        bench.signal(leaving)
+    else:
+        bench.press(leaving)
+    bench.see("Calibration 2 is stored, not in force; calibration 1 stays in force.")
+    bench.see("To put it in force later: vatvigil calibration use 2")
+    watched.simulators[0].hear("vat")
+    assert (end(watched, bench) if leaving in ("n", "q") else bench.ended()) == 1
+    assert in_force(watched) == 1
+    assert watched.rows("SELECT accepted FROM calibration WHERE id > 1") == [(0,)]
+    used = terminal(watched, "calibration", "use", "2")
+    used.see("calibration 2 in force")
+    assert used.ended() == 0
+    assert in_force(watched) == 2
+    assert watched.rows("SELECT kind, calibration FROM check_reading") == [("as-found", 1)] * 2
+
+
 @pytest.mark.timeout(400)
 @pytest.mark.slow
 def test_three_glasses_and_the_new_calibration_is_in_force_while_the_daemon_watches(

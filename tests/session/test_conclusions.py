@@ -60,9 +60,19 @@ def test_a_refused_one_leaves_no_checks_and_asks_for_no_yes() -> None:
     assert any("The calibration in force stays" in line for line in concluded.lines)
 
 
-def test_a_declined_one_says_who_decided_against_it() -> None:
+def test_one_that_is_used_later_tells_how_the_one_in_force_then_was_found_when_it_was_made() -> None:
+    in_force = calibration(offset_mv=5.0)
+    made, checks = calibrating.judged(order(in_force), in_glasses(offset_mv=5.0 + 2.9))
+    assert calibrating.found_since(order(in_force), made) == checks
+    assert {check.at_us for check in checks} == {made.at_us}
+    assert calibrating.found_since(replace(order(in_force), checks=checks), made) == ()  # known already
+
+
+def test_buffers_that_were_read_before_the_one_in_force_was_made_tell_nothing_of_it() -> None:
     made, _ = calibrating.judged(order(), in_glasses())
-    assert "Not put into force" in calibrating.declined(made).findings[-1]
+    assert calibrating.found_since(order(), made) == ()
+    assert calibrating.found_since(order(calibration(at_us=made.at_us + 1)), made) == ()
+    assert calibrating.found_since(order(replace(calibration(), electrode="E-3")), made) == ()
 
 
 def test_an_expired_buffer_is_a_warning() -> None:

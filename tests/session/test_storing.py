@@ -61,6 +61,18 @@ def test_one_that_nobody_wants_is_kept_alone_for_the_record(store: Store) -> Non
     assert [one.accepted for one in queries.calibrations(store, PROBE.id)] == [True, False]
 
 
+def test_one_that_is_used_later_is_accepted_from_then_on_and_its_row_stays_as_it_is(store: Store) -> None:
+    first(store)
+    made, checks = calibrating.judged(order(replace(calibration(), id=1)), in_glasses())
+    kept_one = storing.keep_calibration(store, made, checks, is_wanted=False, at_us=NOW_US, by="tova").calibration
+    (number,) = storing.use_calibration(store, kept_one, checks, at_us=NOW_US, by="tova")
+    assert kept(store) == (2, 3, 2)
+    used = queries.calibration_of(store, kept_one.id)
+    assert used == queries.StoredCalibration(calibration=kept_one, accepted=True, command=number)
+    assert storing.standing(store, vat="marrow", probe=PROBE.id) == Standing(calibration=kept_one)
+    assert queries.calibration_of(store, 3) is None
+
+
 def test_when_one_row_cannot_be_stored_none_is(store: Store) -> None:
     first(store)
     made, checks = calibrating.judged(order(replace(calibration(), id=1)), in_glasses())

@@ -102,8 +102,9 @@ def test_each_stage_shows_its_keys() -> None:
     person.wait(7.0, 1)
     assert "[f] finish" in seen(person)
     person.take_all()
-    assert "[y] yes   [N] no   [b] take a buffer again" in seen(person)
+    assert "[y] yes   [n] not now   [b] take a buffer again" in seen(person)
     person.press("q")
+    person.keep()
     assert "[Enter] the probe stands in the vat again" in seen(person)
 
 

@@ -66,7 +66,6 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
     # The house's defaults for a wild lactic ferment, process.md 2.3: claim 4.6, check the probe below 3.0,
     # soft band 16 to 24 C, hard band 10 to 30 C. Common practice, no source.
     assert alarms == {
-        "ph-high": (4.6, Priority.HIGH),
         "ph-low": (3.0, Priority.MEDIUM),
         "rate-of-change": (0.5, Priority.MEDIUM),
         "rise": (0.1, Priority.MEDIUM),
