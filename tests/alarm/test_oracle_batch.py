@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.config import AlarmConfig, AlarmKind, VatConfig
@@ -73,7 +73,19 @@ def marked_nights(draw: st.DrawFn) -> tuple[Block, list[Command]]:
     return rows, commands
 
 
+def night_in_cold_air() -> tuple[Block, list[Command]]:
+    """Return a night whose probe hangs in cold air for 90 s, while hours at the vat's temperature are counted."""
+    celsius = [20.0] * 10 + [15.5] * 9 + [20.0] * 30
+    marks = [(1, Mark.STARTED, None), (11, Mark.PROBE_OUT, 90.0)]
+    made = [
+        Command(id=1000 + seq, at_us=EPOCH_US, kind=CommandKind.MARK, vat="vat", note=note, duration_s=s, seq=seq)
+        for seq, note, s in marks
+    ]
+    return block([millivolts(4.7, c) for c in celsius], celsius), [calibrate(), *made]
+
+
 @settings(max_examples=60, deadline=None)
+@example(night=night_in_cold_air(), cuts=[])
 @given(night=marked_nights(), cuts=st.lists(st.integers(1, 144), max_size=6))
 def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(
     night: tuple[Block, list[Command]], cuts: list[int]
