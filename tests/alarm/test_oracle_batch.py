@@ -12,6 +12,7 @@ from logger.model import Block, Command, CommandKind, Mark
 from tests.alarm import oracle_batch
 from tests.alarm.oracle_words import retell
 from tests.alarm.test_oracle import LIMITS, odd_gap, samples
+from tests.examples import examples
 from tests.series import EPOCH_US, block, calibrate, carry_over, millivolts, raw_alarm, watch
 
 
@@ -84,7 +85,7 @@ def night_in_cold_air() -> tuple[Block, list[Command]]:
     return block([millivolts(4.7, c) for c in celsius], celsius), [calibrate(), *made]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @example(night=night_in_cold_air(), cuts=[])
 @given(night=marked_nights(), cuts=st.lists(st.integers(1, 144), max_size=6))
 def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(

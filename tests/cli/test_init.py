@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from logger.cli.init import Answers, found_ports, init, written
 from logger.config import UPKEEP, AlarmKind
 from logger.settings import load
+from tests.examples import examples
 
 
 def run(*options: str, answers: str = "") -> Result:
@@ -110,7 +111,7 @@ def test_an_answer_that_cannot_be_used_writes_nothing(out: Path) -> None:
     assert "vat.North.alarm.ph-low.setpoint = 3.0: this must be below the setpoint of 'ph-high' (2)" in result.output
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(60), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(max_size=20), ph=st.floats())
 def test_whatever_is_answered_the_file_loads_or_is_not_written(out: Path, text: str, ph: float) -> None:
     out.unlink(missing_ok=True)

@@ -116,7 +116,7 @@ def test_a_late_reply_is_never_taken_for_a_newer_one(asked: Ticks, peer: TextPee
 
 
 @pytest.mark.slow
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(delays=st.lists(st.sampled_from([0.0, 0.5, 1.2, 2.2, 3.3]), min_size=6, max_size=6))
 def test_whatever_is_late_a_value_is_the_reply_to_the_query_of_its_tick(
     asked: Ticks, peer: TextPeer, delays: list[float]
