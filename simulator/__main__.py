@@ -150,7 +150,7 @@ def runs() -> None:
     type=click.Choice([str(each) for each in Style]),
     default="asked",
     show_default=True,
-    help="Of text: it answers R, or prints a line a second, or answers with its own pH.",
+    help="Of text: it answers READ?, or prints a line a second, or answers with its own pH.",
 )
 @click.option(
     "--address",

@@ -1,9 +1,9 @@
 """A probe that speaks in lines of text: bytes in, bytes out, no input or output of its own.
 
 Law: any bytes are answered or ignored; none raises. Every line says SIMULATED. The forms are this project's own
-invention. Styles: `asked` answers each `R` (CR LF) with one line; `printing` says one a second by itself, with the XOR
-of all between `$` and `*` in two hexadecimal digits at its end; `ph` is asked, and says only the pH that it makes of
-the potential by an ideal slope.
+invention, but for the query, which is SCPI's. Styles: `asked` answers each `READ?` (CR LF) with one line; `printing`
+says one a second by itself, with the XOR of all between `$` and `*` in two hexadecimal digits at its end; `ph` is
+asked, and says only the pH that it makes of the potential by an ideal slope.
 """
 
 import math
@@ -16,7 +16,7 @@ from operator import xor
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
 from simulator.instrument import BUFFER_LENGTH, Reading, Speaker
 
-QUERY = b"R"
+QUERY = b"READ?"
 END = b"\r\n"
 
 

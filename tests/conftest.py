@@ -1,11 +1,10 @@
 """Real parts for the tests; each is started on a free loopback port and stopped by its fixture."""
 
-import os
-
 from hypothesis import settings
 
-settings.register_profile("vatvigil", deadline=None, derandomize=bool(os.environ.get("CI")))
-settings.load_profile("vatvigil")
+import tests.examples  # noqa: F401 - registers the profiles
+
+settings.load_profile("same")
 
 pytest_plugins = [
     "tests.parts.postgres",

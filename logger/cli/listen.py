@@ -33,7 +33,7 @@ class _Heard:
     short_help="show what a probe says, and suggest a description of its lines",
     epilog=examples(
         "vatvigil listen /dev/ttyUSB0",
-        "vatvigil listen /dev/ttyUSB0 --baud 19200 --send R --seconds 20",
+        "vatvigil listen /dev/ttyUSB0 --baud 19200 --send 'READ?' --seconds 20",
         "vatvigil listen --probe north-probe",
     ),
 )

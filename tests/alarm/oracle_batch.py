@@ -47,7 +47,8 @@ class BatchOracle(Oracle):
     # --- windows
 
     def judge(self, alarm: Alarm, sample: Sample, ph: float | None, belief: str) -> None:
-        c = sample.c if sample.mv is not None and self.is_warmth(sample.c) else None
+        is_of_the_vat = sample.mv is not None and self.is_warmth(sample.c) and self.out_ends is None
+        c = sample.c if is_of_the_vat else None
         if alarm is self.alarms[0]:
             self.seen.append((sample.t, ph, belief, c))
         length = round(alarm.config.window_s * 1e6)

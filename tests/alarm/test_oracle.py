@@ -12,6 +12,7 @@ from logger.config import AlarmConfig, AlarmKind, QualityLimits
 from logger.model import Block, Command, CommandKind
 from tests.alarm import oracle
 from tests.alarm.oracle_words import Sample, retell
+from tests.examples import examples
 from tests.series import EPOCH_US, block, calibrate, carry_over, millivolts, raw_alarm, watch
 
 ALARMS = (
@@ -97,7 +98,7 @@ def samples(rows: Block) -> list[Sample]:
     ]
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=examples(120))
 @given(night=commanded_nights())
 def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(night: tuple[Block, list[Command]]) -> None:
     rows, commands = night
@@ -107,7 +108,7 @@ def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(night: tupl
     assert [(a.command, a.seq, a.applied) for a in outcome.answers] == answers
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25))
 @given(night=commanded_nights())
 def test_the_pipeline_fed_record_by_record_writes_it_too(night: tuple[Block, list[Command]]) -> None:
     rows, commands = night

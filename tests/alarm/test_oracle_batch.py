@@ -4,7 +4,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.config import AlarmConfig, AlarmKind, VatConfig
@@ -12,6 +12,7 @@ from logger.model import Block, Command, CommandKind, Mark
 from tests.alarm import oracle_batch
 from tests.alarm.oracle_words import retell
 from tests.alarm.test_oracle import LIMITS, odd_gap, samples
+from tests.examples import examples
 from tests.series import EPOCH_US, block, calibrate, carry_over, millivolts, raw_alarm, watch
 
 
@@ -73,7 +74,19 @@ def marked_nights(draw: st.DrawFn) -> tuple[Block, list[Command]]:
     return rows, commands
 
 
-@settings(max_examples=60, deadline=None)
+def night_in_cold_air() -> tuple[Block, list[Command]]:
+    """Return a night whose probe hangs in cold air for 90 s, while hours at the vat's temperature are counted."""
+    celsius = [20.0] * 10 + [15.5] * 9 + [20.0] * 30
+    marks = [(1, Mark.STARTED, None), (11, Mark.PROBE_OUT, 90.0)]
+    made = [
+        Command(id=1000 + seq, at_us=EPOCH_US, kind=CommandKind.MARK, vat="vat", note=note, duration_s=s, seq=seq)
+        for seq, note, s in marks
+    ]
+    return block([millivolts(4.7, c) for c in celsius], celsius), [calibrate(), *made]
+
+
+@settings(max_examples=examples(60))
+@example(night=night_in_cold_air(), cuts=[])
 @given(night=marked_nights(), cuts=st.lists(st.integers(1, 144), max_size=6))
 def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(
     night: tuple[Block, list[Command]], cuts: list[int]

@@ -23,7 +23,7 @@ probe = "p"
 """
 TEXT = """
 [probe.p.text]
-query = "R"
+query = "READ?"
 pattern = '(?P<mv>\\S+) mV  (?P<temperature>\\S+) C'
 example = "+171.2 mV  20.1 C"
 """
@@ -48,9 +48,9 @@ def probe_found(folder: Path, reply: bytes, *, text: str = TEXT) -> str:
         (b"+171.2 mV  ---- C\r\n", "171.2 mV, no temperature"),
         (at_another_rate(LINE * 2, sent=19200, heard=9600), "the baud rate is wrong, most likely"),
         (with_parity(LINE, odd=False), 'write data_bits = 7, parity = "even"'),
-        (b"R\r\n" + LINE, "write echo = true"),
+        (b"READ?\r\n" + LINE, "write echo = true"),
         (LINE[:-1], r'write terminator = "\r"'),
-        (b"", "no reply to 'R' within 0.3 s; is the probe on? (`vatvigil listen --probe p` shows what comes)"),
+        (b"", "no reply to 'READ?' within 0.3 s; is the probe on? (`vatvigil listen --probe p` shows what comes)"),
         (b"+171.2 mV\r\n", "the pattern does not match the line '+171.2 mV' (`vatvigil listen --probe p`"),
     ],
 )

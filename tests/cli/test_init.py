@@ -17,6 +17,7 @@ from logger.cli.init import Answers, found_ports, init, written
 from logger.config import AlarmKind, Priority, TargetConfig
 from logger.settings import load
 from logger.settings.profiles import PROFILES, Profile
+from tests.examples import examples
 
 
 def run(*options: str, answers: str = "") -> Result:
@@ -154,7 +155,7 @@ def test_an_answer_that_cannot_be_used_writes_nothing(out: Path) -> None:
     assert "vat.North.alarm.ph-low.setpoint = 20.0: this must lie between -2 and 16" in result.output
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(60), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(text=st.text(max_size=20), ph=st.floats())
 def test_whatever_is_answered_the_file_loads_or_is_not_written(out: Path, text: str, ph: float) -> None:
     out.unlink(missing_ok=True)

@@ -26,13 +26,13 @@ def described(output: str) -> dict[str, object]:
 
 def test_what_a_probe_says_is_shown_and_described(simulator: Start) -> None:
     port = simulator("quiet-night", extra=["--protocol", "text"]).port
-    code, output = heard(port, "--send", "R", "--seconds", "3.2")
+    code, output = heard(port, "--send", "READ?", "--seconds", "3.2")
     assert code == 0
     assert "SIMULATED SIM0001 E=+" in output
     assert "# A description of these lines; it reads 4 of the 4 lines that came." in output
     text = described(output)["text"]
     assert isinstance(text, dict)
-    assert text["query"] == "R"
+    assert text["query"] == "READ?"
     assert "(?P<mv>" in text["pattern"]
 
 
@@ -66,7 +66,11 @@ def test_with_a_probe_of_the_configuration_lines_are_read_as_the_watch_reads_the
 @pytest.mark.parametrize(
     ("arguments", "reply", "told"),
     [
-        (["--send", "R"], b"R\r\n171.2 mV 20.1 C\r\n", "The query comes back before the reply: write echo = true."),
+        (
+            ["--send", "READ?"],
+            b"READ?\r\n171.2 mV 20.1 C\r\n",
+            "The query comes back before the reply: write echo = true.",
+        ),
         ([], b"", "Nothing came. Is the probe on, is it the right port, or does it wait for a query\n(--send)?"),
         (["--send", r"\x05"], b"\x00\xfe\x80\x00\xf8\x00\n", "the baud rate is wrong"),
     ],

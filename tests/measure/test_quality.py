@@ -15,6 +15,7 @@ from logger.config import QualityLimits
 from logger.measure.quality import Flags, flat_line, judge
 from logger.model import Floats, Quality
 from logger.model import Tests as Against
+from tests.examples import examples
 
 OFF = QualityLimits(
     fail_low_mv=-1e9,
@@ -289,7 +290,7 @@ STRICT = QualityLimits(
 steps_s = st.sampled_from([10.0, 10.0, 10.0, 3.0, 40.0, 41.0])
 
 
-@settings(max_examples=50)
+@settings(max_examples=examples(50))
 @given(mv=gappy, gaps=st.lists(steps_s, min_size=60, max_size=60), cut=st.integers(1, 59))
 def test_every_verdict_uses_this_record_and_earlier_ones_only(mv: list[float], gaps: list[float], cut: int) -> None:
     at = np.cumsum(gaps[: len(mv)]).tolist()

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.measure import windows
@@ -76,7 +76,6 @@ ph_values = st.floats(2.5, 9.0)
 one_row = st.tuples(ph_values, st.sampled_from(Belief), st.sampled_from([1.0, 10.0, 10.0, 10.0, 35.0, 130.0]))
 
 
-@settings(max_examples=100)
 @given(made=st.lists(one_row, min_size=1, max_size=60), start=st.integers(0, 40), fresh_s=st.sampled_from([0.0, 95.0]))
 def test_each_window_gives_the_median_of_what_is_believed_in_it(
     made: list[tuple[float, Belief, float]], start: int, fresh_s: float

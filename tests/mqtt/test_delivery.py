@@ -9,6 +9,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from logger.model import Event
 from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, QUIET_US, Delivery
 from logger.mqtt.messages import Accepted, Connected, Disconnected, Incoming, Message, Refused
+from tests.examples import examples
 from tests.mqtt.cellar import TOPICS, event, retained
 
 SLOTS = st.sampled_from(["state/a", "state/b"])
@@ -188,7 +189,7 @@ class DeliveryLaws(RuleBasedStateMachine):
 
 
 TestDeliveryLaws = DeliveryLaws.TestCase
-TestDeliveryLaws.settings = settings(max_examples=150, stateful_step_count=40, deadline=None)
+TestDeliveryLaws.settings = settings(max_examples=examples(150), stateful_step_count=40)
 
 
 def connected() -> ModelBroker:

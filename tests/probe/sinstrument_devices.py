@@ -4,13 +4,13 @@ from sinstruments.simulator import BaseDevice  # type: ignore[import-untyped] - 
 
 
 class TextProbe(BaseDevice):  # type: ignore[misc] - untyped
-    """A probe that answers R, ended by CR, with one line, which CR ends too."""
+    """A probe that answers READ?, ended by CR, with one line, which CR ends too."""
 
     newline = b"\r"
 
     def handle_message(self, message: bytes) -> bytes | None:
         """Return what it answers."""
-        return b"E -171,2 mV  T 20,1 C\r" if message.strip() == b"R" else None
+        return b"E -171,2 mV  T 20,1 C\r" if message.strip() == b"READ?" else None
 
 
 class ScpiProbe(BaseDevice):  # type: ignore[misc] - untyped

@@ -48,7 +48,7 @@ def test_what_was_recorded_is_decoded_to_what_was_read(
 
 def test_lost_ports_late_replies_and_rubbish_are_decoded_to_what_they_were(tmp_path: Path) -> None:
     log, link = tmp_path / "port.bytes", tmp_path / "probe"
-    text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="R")
+    text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="READ?")
     probe = ProbeConfig(id="p", port=str(link), timeout_s=0.15, protocol=Protocol.TEXT, text=text, record_bytes=log)
     reads = reader(probe, simulated=False)
     live = polled(reads, 1)
@@ -85,7 +85,7 @@ def test_a_busy_machine_makes_no_difference_between_the_two(
 
 def test_another_description_reads_the_same_bytes_anew(tmp_path: Path) -> None:
     log = tmp_path / "port.bytes"
-    text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="R")
+    text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="READ?")
     with TextPeer(tmp_path / "probe") as peer:
         peer.answer = lambda _: [(0.0, b"171.5 mV\r\n")]
         probe = ProbeConfig(
@@ -101,7 +101,7 @@ def test_another_description_reads_the_same_bytes_anew(tmp_path: Path) -> None:
 def test_a_log_that_cannot_be_written_disturbs_no_reading(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     with TextPeer(tmp_path / "probe") as peer:
         peer.answer = lambda _: [(0.0, b"171 mV\n")]
-        text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="R")
+        text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="READ?")
         nowhere = tmp_path / "none" / "x"
         probe = ProbeConfig(id="p", port=str(peer.link), protocol=Protocol.TEXT, text=text, record_bytes=nowhere)
         reads = reader(probe, simulated=False)
@@ -140,7 +140,7 @@ def test_a_last_line_that_was_cut_off_is_left_out(tmp_path: Path) -> None:
 def test_the_format_is_the_documented_one(tmp_path: Path) -> None:
     with TextPeer(tmp_path / "probe") as peer:
         peer.answer = lambda _: [(0.0, b"171 mV\n")]
-        text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="R")
+        text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="READ?")
         log = tmp_path / "port.bytes"
         probe = ProbeConfig(id="p", port=str(peer.link), protocol=Protocol.TEXT, text=text, record_bytes=log)
         reads = reader(probe, simulated=False)
@@ -155,6 +155,6 @@ def test_the_format_is_the_documented_one(tmp_path: Path) -> None:
         {"opened": True},
         {"quiet": True},
         {"quiet": True},
-        {"sent": b"R\r\n".hex()},
+        {"sent": b"READ?\r\n".hex()},
     ]
     assert "".join(line.get("got", "") for line in lines[6:]) == b"171 mV\n".hex()

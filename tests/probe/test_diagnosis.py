@@ -49,9 +49,9 @@ def test_the_right_rate_is_no_trouble() -> None:
         (LINE, ""),
         ("+171.2 mV 20.1 °C\r\n".encode(), ""),
         (b"+171.2 mV 20.1 \xb0C\r\n", ""),
-        (b"R\r\n" + LINE, "the query comes back before the reply: write echo = true"),
+        (b"READ?\r\n" + LINE, "the query comes back before the reply: write echo = true"),
         (
-            b"R\r\n",
+            b"READ?\r\n",
             "only the query itself came back: the probe repeats it and does not answer, or the wires are joined",
         ),
         (b"171.2 mV\r", r'no line ends as configured; write terminator = "\r"'),
@@ -60,7 +60,7 @@ def test_the_right_rate_is_no_trouble() -> None:
     ],
 )
 def test_other_faults_of_a_line_are_named(data: bytes, told: str) -> None:
-    assert trouble(data, query=b"R") == told
+    assert trouble(data, query=b"READ?") == told
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from logger.probe.reader import reader
 
 LINE = b"171.2 mV 20.1 C\r\n"
 TEXT = TextConfig(
-    pattern=r"(?P<mv>\S+) mV (?P<temperature>\S+) C", example="171.2 mV 20.1 C", query="R", query_end="\n"
+    pattern=r"(?P<mv>\S+) mV (?P<temperature>\S+) C", example="171.2 mV 20.1 C", query="READ?", query_end="\n"
 )
 
 
@@ -28,7 +28,7 @@ class Connection:
 
 @pytest.fixture
 def served() -> Iterator[tuple[str, serial.SerialBase]]:
-    """The URL of a remote port, and the port there: a loop that answers each R with a line."""
+    """The URL of a remote port, and the port there: a loop that answers each query with a line."""
     port = serial.serial_for_url("loop://", timeout=0)
     listener = socket.create_server(("127.0.0.1", 0))
     listener.settimeout(20)
@@ -37,7 +37,7 @@ def served() -> Iterator[tuple[str, serial.SerialBase]]:
         with suppress(OSError), listener.accept()[0] as peer:
             manager = PortManager(port, Connection(peer))
             while data := peer.recv(1024):
-                asked = b"".join(manager.filter(data)).count(b"R")
+                asked = b"".join(manager.filter(data)).count(b"\n")
                 peer.sendall(b"".join(manager.escape(LINE * asked)))
 
     server = threading.Thread(target=serve)

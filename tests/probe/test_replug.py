@@ -13,11 +13,11 @@ from logger.model import Reason
 from logger.probe.reader import Reader, reader
 from tests.probe.text_peer import TextPeer
 
-TEXT = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="R")
+TEXT = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV", query="READ?")
 POLL_S, FACTOR = 1.0, 20
 """Watch time runs so many times faster: a poll every 0.05 s."""
 LONGEST_S = 5.0
-"""Within which readings must resume (issue 5: two polls or 5 s, whichever is longer), in watch time."""
+"""Within which readings must resume (two polls or 5 s, whichever is longer), in watch time."""
 
 
 class Watch:

@@ -127,7 +127,7 @@ def test_a_potential_later_than_the_settling_query_is_not_read_as_the_temperatur
     assert values(tick()) == GOOD
 
 
-@settings(max_examples=6, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     delays=st.lists(st.sampled_from([0.0, 0.8, 1.2, 2.2, 3.3]), min_size=4, max_size=4),
     queries=st.lists(st.sampled_from([VOLT, TEMP, ERROR, IDENTITY]), min_size=4, max_size=4),

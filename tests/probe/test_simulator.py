@@ -115,7 +115,7 @@ def test_a_killed_simulator_is_an_absent_port(simulator: Start) -> None:
 ASKED = TextConfig(
     pattern=r"SIMULATED \w+ E=(?P<mv>\S+) mV T=(?P<temperature>\S+) C",
     example="SIMULATED SIM0001 E=+171.2 mV T=20.10 C",
-    query="R",
+    query="READ?",
 )
 PRINTING = TextConfig(
     pattern=r"\$(?P<checked>SIMULATED,\w+,(?P<mv>\S+) mV,(?P<temperature>\S+) C)\*(?P<checksum>[0-9A-F]{2})",

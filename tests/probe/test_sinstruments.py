@@ -17,7 +17,7 @@ from logger.probe.reader import reader
 TEXT = TextConfig(
     pattern=r"E (?P<mv>\S+) mV  T (?P<temperature>\S+) C",
     example="E -171,2 mV  T 20,1 C",
-    query="R",
+    query="READ?",
     query_end="\r",
     terminator="\r",
     decimal_comma=True,

@@ -72,13 +72,13 @@ def test_where_lines_do_not_say_what_a_number_is_nothing_is_suggested(lines: lis
 
 @pytest.mark.parametrize("example", ['it\'s "so" 1.0 mV', "a\\b 1.0 mV", "°\t1.0 mV"])
 def test_a_description_is_written_as_toml_reads_it(example: str) -> None:
-    text = TextConfig(pattern=r"\S+(?P<mv>\d+\.\d) mV", example=example, query="R\x05", terminator="\r", echo=True)
+    text = TextConfig(pattern=r"\S+(?P<mv>\d+\.\d) mV", example=example, query="READ?\x05", terminator="\r", echo=True)
     (probe,) = tomllib.loads(toml(text, ProbeConfig(id="p", port="/dev/x", baud=1200)))["probe"].values()
     assert (probe["port"], probe["protocol"], probe["baud"]) == ("/dev/x", "text", 1200)
     assert probe["text"] == {
         "pattern": text.pattern,
         "example": example,
-        "query": "R\x05",
+        "query": "READ?\x05",
         "terminator": "\r",
         "echo": True,
     }

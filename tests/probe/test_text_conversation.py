@@ -17,7 +17,7 @@ from tests.probe.text_peer import TextPeer
 from tests.probe.ticks import TIMEOUT_S, Ticks
 
 PATTERN = r"(?P<mv>[-+]?\d+\.\d) mV (?P<temperature>\S+) C"
-ASKED = TextConfig(pattern=PATTERN, example="171.2 mV 20.1 C", query="R")
+ASKED = TextConfig(pattern=PATTERN, example="171.2 mV 20.1 C", query="READ?")
 PRINTING = replace(ASKED, query="", max_age_s=1.0)
 LINE = b"171.2 mV 20.1 C\r\n"
 GOOD = (171.2, 20.1, Reason.NONE)
@@ -51,7 +51,7 @@ def asked(peer: TextPeer) -> Iterator[Ticks]:
 
 def test_a_probe_that_is_asked_gives_both_values_and_is_asked_once_a_tick(asked: Ticks, peer: TextPeer) -> None:
     assert [values(asked()) for _ in range(3)] == [GOOD] * 3
-    assert peer.asked == b"R\r\n" * 3
+    assert peer.asked == b"READ?\r\n" * 3
 
 
 @pytest.mark.parametrize(
@@ -60,9 +60,9 @@ def test_a_probe_that_is_asked_gives_both_values_and_is_asked_once_a_tick(asked:
         ({"terminator": "\r"}, LINE[:-1]),
         ({"terminator": "\n\r"}, LINE[:-2] + b"\n\r"),
         ({"terminator": "\x03", "query_end": ""}, LINE[:-2] + b"\x03"),
-        ({"echo": True}, b"R\r\n" + LINE),
-        ({"echo": True}, b"R\r" + LINE),
-        ({"echo": True, "prompt": ">"}, b"R\r\n" + LINE + b"> "),
+        ({"echo": True}, b"READ?\r\n" + LINE),
+        ({"echo": True}, b"READ?\r" + LINE),
+        ({"echo": True, "prompt": ">"}, b"READ?\r\n" + LINE + b"> "),
         ({"prompt": "ready>"}, b"ready> " + LINE + b"ready> "),
         ({}, b"\r\n" + LINE),
     ],
@@ -81,13 +81,13 @@ def test_terminators_echoes_and_prompts_are_told_from_the_line(
     [
         ({}, b"171.2 mV 20.1 C", Reason.GARBLED, "only part of a line came in time, '171.2 mV 20.1 C'"),
         ({}, b"171.2 mV 20.1 C\r", Reason.GARBLED, "'171.2 mV 20.1 C\\r'; it holds '\\r': is that the terminator?"),
-        ({}, b"", Reason.TIMEOUT, "no reply to 'R' within 0.15 s; is the probe on?"),
+        ({}, b"", Reason.TIMEOUT, "no reply to 'READ?' within 0.15 s; is the probe on?"),
         ({}, LINE * 2, Reason.GARBLED, "more than one line came for one query"),
         ({}, LINE + b"172.", Reason.GARBLED, "more than one line came for one query"),
         ({}, b"\xb1\xb7\xb1\n", Reason.GARBLED, "the pattern does not match the line '\\xb1\\xb7\\xb1'"),
         ({}, b"9" * 5000 + b"\n", Reason.GARBLED, "a line of more than 256 bytes came"),
         ({}, b"OVER\n", Reason.OVERRANGE, "the line 'OVER' says so"),
-        ({}, b"R\r\n" + LINE, Reason.GARBLED, "the probe repeats the query 'R': write echo = true"),
+        ({}, b"READ?\r\n" + LINE, Reason.GARBLED, "the probe repeats the query 'READ?': write echo = true"),
         ({"echo": True}, LINE, Reason.GARBLED, "the probe did not repeat the query, it said '171.2 mV 20.1 C'"),
     ],
 )
@@ -98,7 +98,7 @@ def test_a_bad_reply_makes_a_missing_record_with_a_sentence_and_the_next_tick_re
     tick = ticks(peer, replace(ASKED, **changes))  # type: ignore[arg-type]
     assert values(tick()) == missing(reason)
     assert told in tick.reader.detail
-    peer.answer = lambda _: [(0.0, b"R\r\n" + LINE if changes else LINE)]
+    peer.answer = lambda _: [(0.0, b"READ?\r\n" + LINE if changes else LINE)]
     if not reply.endswith(b"\n"):
         time.sleep(5 * TIMEOUT_S)
     if not reply.endswith(b"\n") and reply:
@@ -116,7 +116,7 @@ def test_a_late_reply_is_never_taken_for_a_newer_one(asked: Ticks, peer: TextPee
 
 
 @pytest.mark.slow
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(delays=st.lists(st.sampled_from([0.0, 0.5, 1.2, 2.2, 3.3]), min_size=6, max_size=6))
 def test_whatever_is_late_a_value_is_the_reply_to_the_query_of_its_tick(
     asked: Ticks, peer: TextPeer, delays: list[float]
@@ -133,7 +133,7 @@ def check_that_no_value_is_old(asked: Ticks, peer: TextPeer, delays: list[float]
     number = [0]
 
     def answer(heard: bytes) -> list[tuple[float, bytes]]:
-        number[0] += heard.count(b"R")
+        number[0] += heard.count(b"\n")
         return [(next(wanted, 0.0) * TIMEOUT_S, b"%d.0 mV 20.1 C\n" % number[0])]
 
     peer.answer = answer

@@ -13,6 +13,7 @@ from logger.config import Config
 from logger.errors import ConfigurationError
 from logger.settings import config_hash, load
 from logger.settings.document import layout
+from tests.examples import examples
 
 SECRET = "hunter2-hunter2"  # noqa: S105 - what must not show
 
@@ -81,8 +82,7 @@ def outcome(folder: Path, text: str, environ: dict[str, str] | None = None) -> C
 
 
 within = settings(
-    max_examples=150,
-    deadline=None,
+    max_examples=examples(150),
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow, HealthCheck.filter_too_much],
 )
 

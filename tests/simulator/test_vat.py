@@ -23,6 +23,7 @@ from simulator.vat import (
     room_temperature,
     scattered,
 )
+from tests.examples import examples
 
 WATER = replace(MARROW, buffers_mm=(0.0, 0.0, 0.0), ph_start=7.0, sugar_mm=200.0)
 
@@ -54,7 +55,7 @@ def test_a_half_neutralised_weak_acid_has_the_ph_of_its_pka() -> None:
     assert Titration(vat).ph(0.0) == pytest.approx(5.3, abs=1e-6)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60))
 @given(
     acid=st.floats(0.0, 150.0),
     buffers=st.tuples(st.floats(4, 35), st.floats(4, 35), st.floats(4, 35)),

@@ -24,6 +24,7 @@ from logger.model import (
     State,
 )
 from logger.store import Store, queries
+from tests.examples import examples
 from tests.store.making import bits, calibration, check, command, correction, entry, measurements, outcome
 
 NUMBERS = itertools.count(1)
@@ -33,7 +34,7 @@ TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0")
 SMALL = ("reason", "quality", "previous_spike", "belief")
 
 on_one_store = settings(
-    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+    max_examples=examples(40), suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
 )  # a store takes any number of examples: each has its own probe or number
 
 
