@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from logger.errors import StoreBusyError
-from logger.model import Calibration, Check, Command, CommandKind
+from logger.measure import spot
+from logger.model import Calibration, Check, Command, CommandKind, figures
 from logger.session.dip import Standing
 from logger.store import Store, queries
 
@@ -40,7 +41,9 @@ def keep_calibration(
             for check in checks:
                 work.add_check(check)
             command = _command(CommandKind.CALIBRATE, made.probe, at_us=at_us, by=by)
-            number = work.add_command(replace(command, calibration=numbered))
+            command = replace(command, calibration=numbered)
+            figures.check(command)
+            number = work.add_command(command)
             work.commit()
         return StoredCalibration(calibration=numbered, commands=(number,))
 
@@ -54,7 +57,9 @@ def keep_check(store: Store, check: Check, *, at_us: int, by: str) -> tuple[Chec
         with store.begin() as work:
             numbered = work.add_check(check)
             command = _command(CommandKind.CHECK, check.probe, at_us=at_us, by=by)
-            number = work.add_command(replace(command, check=numbered))
+            command = replace(command, check=numbered)
+            figures.check(command)
+            number = work.add_command(command)
             work.commit()
         return numbered, number
 
@@ -85,7 +90,7 @@ def standing(store: Store, *, vat: str, probe: str) -> Standing:
             calibration=carry.calibration,
             drift=carry.drift,
             fresh_us=carry.fresh_us,
-            attended=carry.attended_until_us is not None,
+            elsewhere=spot.away(carry),
         )
     waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]
     return replace(now, calibration=waiting[-1].calibration, drift=None) if waiting else now
