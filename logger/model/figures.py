@@ -106,20 +106,26 @@ def _figures(command: Command) -> Iterator[tuple[Figure, float | None]]:
     yield OCCURRENCE, command.occurrence
     yield LITRES, command.litres
     if command.duration_s is not None:
-        yield _duration(command, command.duration_s)
+        yield from _duration(command, command.duration_s)
     if command.check is not None:
         yield from _of_check(command.check)
     if command.calibration is not None:
         yield from _of_calibration(command.calibration)
 
 
-def _duration(command: Command, seconds: float) -> tuple[Figure, float]:
-    """Return what the duration of a command means, and its value in that unit."""
+def _duration(command: Command, seconds: float) -> Iterator[tuple[Figure, float]]:
+    """Yield what the duration of a command means, with its value in that unit; elsewhere nobody looks at it."""
     if command.kind is CommandKind.REHEARSE:
-        return WITHIN_S, seconds
-    if command.kind is CommandKind.MARK and command.note == Mark.STARTED:
-        return HOURS_AGO, seconds / 3600
-    return MINUTES, seconds / 60
+        yield WITHIN_S, seconds
+    elif command.kind in (CommandKind.SHELVE, CommandKind.ATTEND):
+        yield MINUTES, seconds / 60
+    elif command.kind is CommandKind.MARK and command.note == Mark.STARTED:
+        yield HOURS_AGO, seconds / 3600
+    elif command.kind is CommandKind.MARK and command.note in _LASTING:
+        yield MINUTES, seconds / 60
+
+
+_LASTING = (Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP)
 
 
 def _of_check(made: Check) -> Iterator[tuple[Figure, float | None]]:
