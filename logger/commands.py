@@ -15,7 +15,7 @@ from logger.alarm import requests, work
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.measure import batch, drift, target, trend, withdrawal
+from logger.measure import batch, drift, spot, target, trend, withdrawal
 from logger.measure.calibration import as_found, tells_of
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
@@ -30,6 +30,7 @@ from logger.model import (
     Entry,
     Mark,
     Verdict,
+    figures,
 )
 
 SECOND_US = 1_000_000
@@ -55,7 +56,8 @@ def commands_between(
         except RefusedError as refused:
             text = f"{command.kind} refused: {refused}"
             entry = _entry(vat, Cause.REFUSED, text, seq=seq, now=now)
-            entries.append(replace(entry, alarm=command.alarm, by=command.by))
+            alarm, by = command.alarm[: figures.LONGEST_TEXT], command.by[: figures.LONGEST_TEXT]
+            entries.append(replace(entry, alarm=alarm, by=by))
             answers.append(replace(answer, applied=False, text=str(refused)))
     alarms, released = requests.release(vat, carry.alarms, seq=seq, now=now)
     return replace(carry, alarms=alarms), [*entries, *released], answers
@@ -81,6 +83,7 @@ def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, li
 def _apply(
     vat: VatConfig, probe: ProbeConfig, carry: Carry, command: Command, *, seq: int, now: Now
 ) -> tuple[Carry, list[Entry], str]:
+    figures.check(command)
     if command.kind is CommandKind.CALIBRATE:
         new = _checked_calibration(probe, command)
         text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
@@ -197,6 +200,8 @@ def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[
             f"check {check.id} was made with calibration {check.calibration}, and {now}: it stays on record, but says"
             " nothing of the drift"
         )
+    if check.kind is CheckKind.SPOT and (why := spot.away(carry)):
+        raise RefusedError(f"check {check.id} stays on record, but says nothing of the drift: {why}")
     return check, line
 
 

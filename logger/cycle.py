@@ -15,7 +15,7 @@ import numpy as np
 
 from logger import pipeline
 from logger.config import Priority
-from logger.errors import StoreBusyError
+from logger.errors import RefusedError, StoreBusyError
 from logger.model import (
     Answer,
     Block,
@@ -34,7 +34,7 @@ from logger.model import (
 )
 from logger.mqtt.messages import Receipt
 from logger.pipeline import Watch
-from logger.store import Store, UnitOfWork, queries
+from logger.store import Store, UnitOfWork, queries, rows
 from logger.store.queries import Unreadable
 from logger.system import SYSTEM
 
@@ -67,6 +67,22 @@ class Batch:
     def __bool__(self) -> bool:
         """Tell whether there is anything to store."""
         return bool(self.outcomes or self.entries or self.commands or self.answers or self.receipts)
+
+    def keep_storable(self, commands: Iterable[Command]) -> list[Command]:
+        """Return the commands from outside that can be stored; journal the refusal of the others.
+
+        Met only when it is stored, such a command would end this daemon, and the next one to which the broker sends it.
+        """
+        kept = []
+        for command in commands:
+            try:
+                rows.check_storable(command)
+                kept.append(command)
+            except RefusedError as refused:
+                vat = "" if command.vat == SYSTEM else command.vat
+                entry = Entry(seq=0, at_us=command.at_us, vat=vat, cause=Cause.REFUSED, by=command.by)
+                self.entries.append(replace(entry, text=f"{command.kind} refused: {refused}"))
+        return kept
 
     def all_entries(self) -> list[Entry]:
         """Return every journal entry of the batch in the order of the journal: what was merged into it comes last."""

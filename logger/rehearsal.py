@@ -10,7 +10,7 @@ from dataclasses import replace
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmKind
 from logger.errors import RefusedError
-from logger.model import AlarmState, Carry, Cause, Command, Entry, Rehearsal, State
+from logger.model import AlarmState, Carry, Cause, Command, Entry, Rehearsal, State, figures
 
 TEST = AlarmKind.REHEARSAL.value
 WITHIN_S = 600.0
@@ -20,6 +20,7 @@ SECOND_US = 1_000_000
 
 def begin(carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Carry, str]:
     """Begin a test; return the new carry and the answer. Raises RefusedError while one runs, or for an old command."""
+    figures.check(command)
     within_s = WITHIN_S if command.duration_s is None else command.duration_s
     if carry.rehearsal.until_us is not None:
         raise RefusedError("a good-night test runs already: acknowledge that one, or wait until it is over")

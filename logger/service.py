@@ -221,7 +221,8 @@ class Daemon:
 
     def _with_heard(self, batch: Batch) -> Batch:
         """Put into a batch what came from outside, and forget it."""
-        batch.commands += self.acquisition.hear(self.unheard) if self.commit.trouble else self.unheard
+        heard = batch.keep_storable(self.unheard)
+        batch.commands += self.acquisition.hear(heard) if self.commit.trouble else heard
         batch.receipts += self.hub.ear.take_held() if self.hub else []
         self.unheard = []
         return batch

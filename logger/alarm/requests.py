@@ -23,6 +23,7 @@ def apply(
 ) -> tuple[Alarms, list[Entry], str]:
     """Apply a command; return the new states, the journal entries and the answer. Raises RefusedError.
 
+    Its figures are those of `model/figures.py`: the caller has asked.
     `unsettled_until_us`: the watch time until which the vat is unsettled by stirring or topping up.
     """
     if command.kind is CommandKind.NOTE:

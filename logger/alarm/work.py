@@ -17,9 +17,6 @@ from logger.model import AlarmState, Cause, Command, Entry, Mark
 SECOND_US = 1_000_000
 ATTEND_S = 900.0
 """How long work on the probe suspends process alarms unless it says otherwise. [CP]"""
-LONGEST_AGO_S = 60 * 86_400.0
-"""A batch that was started longer ago is no news."""
-MOST_LITRES = 1_000_000.0
 WATCHED_AGAIN = "process alarms watch again, their delays start anew"
 Alarms = Mapping[str, AlarmState]
 
@@ -119,12 +116,10 @@ def checked(vat: VatConfig, command: Command) -> Mark:
     if command.note not in set(Mark):
         raise RefusedError(f"unknown mark '{command.note}'; there are: {', '.join(Mark)}")
     what, seconds, litres = Mark(command.note), command.duration_s, command.litres
-    if what is Mark.STARTED and seconds is not None and not 0 <= seconds <= LONGEST_AGO_S:
-        raise RefusedError(f"a start must lie 0 to {LONGEST_AGO_S / 3600:g} h back, not {seconds / 3600:g}")
     if what in _LASTING and seconds is not None and not 0 < seconds <= vat.max_shelve_s:
         raise RefusedError(f"a mark must last over 0 and at most {vat.max_shelve_s / 60:g} min, not {seconds / 60:g}")
-    if litres is not None and (what is not Mark.TOPPED_UP or not 0 < litres <= MOST_LITRES):
-        raise RefusedError(f"litres go with topped-up, over 0 and at most {MOST_LITRES:.0f}; these are {litres:g}")
+    if litres is not None and what is not Mark.TOPPED_UP:
+        raise RefusedError(f"litres go with topped-up, not with {what}")
     return what
 
 

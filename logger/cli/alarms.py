@@ -30,6 +30,7 @@ from logger.cli.moments import moment_option
 from logger.cli.performance import report
 from logger.config import Config
 from logger.model import AlarmState, Carry, Command, CommandKind, Entry
+from logger.model.figures import OCCURRENCE
 from logger.store import Store
 
 P = ParamSpec("P")
@@ -130,7 +131,7 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
 @click.argument("alarm")
 @click.option(
     "--occurrence",
-    type=click.IntRange(0),
+    type=click.IntRange(0, int(OCCURRENCE.high)),
     metavar="N",
     help="The occurrence that you mean [default: the one that stands now].",
 )

@@ -16,10 +16,10 @@ import click
 from logger import clock
 from logger.alarm import requests
 from logger.alarm.lifecycle import Now
-from logger.cli.common import SIMULATED, print_json
+from logger.cli.common import SIMULATED, Between, print_json
 from logger.config import Config, VatConfig
 from logger.errors import RefusedError
-from logger.model import Answer, Carry, Command
+from logger.model import Answer, Carry, Command, figures
 from logger.store import Store, queries
 
 SECOND_US = 1_000_000
@@ -38,7 +38,7 @@ note_option = click.option("--note", default="", metavar="TEXT", help="Why, for 
 wait_option = click.option(
     "--wait",
     "wait_s",
-    type=click.FloatRange(0, 3600),
+    type=Between(0, 3600),
     metavar="SECONDS",
     help="How long to wait for the daemon's answer; 0: not at all [default: two polls and 2 s, if it runs].",
 )
@@ -99,6 +99,7 @@ def ask(
         carry = queries.watches(store).get(vat.id, Carry(probe=vat.probe))
         commands = make(carry, at_us)
         for command in commands:
+            figures.check(command)
             requests.apply(vat, carry.alarms, command, seq=0, now=Now(at_us=at_us, elapsed_us=0))
         with store.begin() as work:
             numbers = [work.add_command(command) for command in commands]

@@ -17,6 +17,7 @@ import click
 from logger import clock as clocks
 from logger import private_file
 from logger.cli.asking import BUSY_S, LOOK_S, check_probe
+from logger.cli.common import Between
 from logger.clock import Clock
 from logger.config import Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
@@ -43,7 +44,7 @@ SILENT_S, SILENT_REAL_S = 5.0, 2.0
 time_out_option = click.option(
     "--time-out",
     "time_out_s",
-    type=click.FloatRange(10, 3600),
+    type=Between(10, 3600),
     default=180.0,
     show_default=True,
     metavar="SECONDS",

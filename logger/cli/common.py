@@ -8,9 +8,10 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from functools import wraps
+from math import isnan
 from pathlib import Path
 from textwrap import fill
-from typing import ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar
 
 import click
 import msgspec
@@ -40,6 +41,19 @@ config_option = click.option(
     show_default=True,
     help="The configuration file (also by the environment variable VATVIGIL_CONFIG).",
 )
+
+
+class Between(click.FloatRange):
+    """A number between two ends; not NaN, which no comparison finds outside."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:  # noqa: ANN401 - click's own
+        """Return the number. Raises click.BadParameter."""
+        number = super().convert(value, param, ctx)
+        if isnan(number):
+            self.fail(f"{value} is not in the range {self._describe_range()}.", param, ctx)
+        return number
+
+
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON, for scripts.")
 
 

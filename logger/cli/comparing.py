@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli.common import print_json, print_table
+from logger.cli.common import Between, print_json, print_table
 from logger.cli.past import Source, bar
 from logger.config import Config, VatConfig
 from logger.errors import RefusedError
@@ -20,7 +20,7 @@ COLUMNS = ("alarm", "settings", "times", "first (UTC)", "standing", "nuisance")
 within_option = click.option(
     "--nuisance-within-s",
     "within_s",
-    type=click.FloatRange(0, 86400),
+    type=Between(0, 86400),
     default=1800.0,
     show_default=True,
     help="For --with and tune: what returned by itself, unacknowledged, within this time was a nuisance.",

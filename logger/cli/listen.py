@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from logger.cli.asking import check_probe, examples
-from logger.cli.common import config_option, folded, load_config, sentences
+from logger.cli.common import Between, config_option, folded, load_config, sentences
 from logger.config import Parity, ProbeConfig, Protocol, TextConfig
 from logger.errors import RefusedError
 from logger.probe.line import fault
@@ -39,7 +39,7 @@ class _Heard:
 )
 @click.argument("port", required=False)
 @click.option("--probe", help="A probe of the configuration: its port, its settings, its description.")
-@click.option("--seconds", type=click.FloatRange(0.1, 86400), default=10.0, show_default=True)
+@click.option("--seconds", type=Between(0.1, 86400), default=10.0, show_default=True)
 @click.option("--baud", type=click.IntRange(50), help="Rate of the line [default: 9600, or the probe's].")
 @click.option("--parity", type=click.Choice([str(each) for each in Parity]), help="[default: none, or the probe's]")
 @click.option("--send", metavar="QUERY", help=r"Send this once a second, with --end behind it; \r, \n, \x05 are bytes.")

@@ -22,10 +22,11 @@ from logger.cli.asking import (
     now_us,
     say_simulated,
 )
-from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, sentences
+from logger.cli.common import ATTENTION, Between, config_option, json_option, load_config, print_json, sentences
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Carry, Cause, Command, CommandKind, Entry
+from logger.model.figures import WITHIN_S
 from logger.rehearsal import TEST
 from logger.store import Store, queries
 
@@ -45,7 +46,7 @@ class Step:
 )
 @click.option(
     "--within-s",
-    type=click.FloatRange(1, 86400),
+    type=Between(WITHIN_S.low, WITHIN_S.high),
     metavar="SECONDS",
     help="How long it waits for its acknowledgement [default: rehearsal.within_s].",
 )

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 from logger.cli.asking import examples, now_us, reading_store, say_simulated, vat_of
-from logger.cli.common import config_option, json_option, load_config, print_json, sentences
+from logger.cli.common import Between, config_option, json_option, load_config, print_json, sentences
 from logger.errors import RefusedError
 from logger.measure.budget import Result, Term, budget
 from logger.model import Calibration, Drift, Measurements
@@ -38,9 +38,7 @@ LEAST_SHARE = 0.01
     epilog=examples("vatvigil uncertainty marrow", "vatvigil uncertainty marrow --at-ph 4.6"),
 )
 @click.argument("vat")
-@click.option(
-    "--at-ph", type=click.FloatRange(0, 14), metavar="PH", help="Of a reading of this pH [default: the newest]."
-)
+@click.option("--at-ph", type=Between(0, 14), metavar="PH", help="Of a reading of this pH [default: the newest].")
 @config_option
 @json_option
 @sentences

@@ -13,10 +13,11 @@ import msgspec
 
 from logger.cli.asking import Asked, await_answers, by_option, examples, say, say_simulated, wait_option
 from logger.cli.bench import Bench, answered, bench, buffers, sit, time_out_option
-from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, sentences
+from logger.cli.common import ATTENTION, Between, config_option, json_option, load_config, print_json, sentences
 from logger.errors import RefusedError
 from logger.measure.spot import Spot
 from logger.model import Check
+from logger.model.figures import TOLERANCE_PH
 from logger.session import storing, verifying, words
 from logger.session.dip import Table
 from logger.session.screen import folded
@@ -46,7 +47,7 @@ MOST_ROWS = 1000
 @click.option(
     "--tolerance",
     "tolerance_ph",
-    type=click.FloatRange(0.001, 2.0),
+    type=Between(TOLERANCE_PH.low, TOLERANCE_PH.high),
     metavar="PH",
     help="Passes within so much [default: the probe's check_tolerance_ph, with --spot its judge_tolerance_ph].",
 )

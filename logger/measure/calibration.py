@@ -19,6 +19,7 @@ import numpy as np
 from logger.errors import RefusedError
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
 from logger.model import Calibration, CalibrationPoint, Floats, Ints, Method, Segment
+from logger.model.figures import BUFFER_PH, POINT_C, POINT_MV, check_point
 
 U_POTENTIAL_MV = 0.4
 """Standard uncertainty of one settled potential, mV. Common practice, no source."""
@@ -305,10 +306,11 @@ def _check_point(point: CalibrationPoint) -> None:
             f" (u {point.u_ph:g}, noise {point.noise_mv:g} mV): a value that is no number, or below 0 where it cannot:"
             " correct that point"
         )
-    if not (0 < point.buffer_ph < 14 and -2 <= point.temperature_c <= 60):  # noqa: PLR2004 - the scale's own ends
+    if BUFFER_PH.why_not(point.buffer_ph) or POINT_C.why_not(point.temperature_c):
         raise RefusedError(
             f"buffer pH {point.buffer_ph:g} at {point.temperature_c:g} C is outside pH 0 to 14, -2 to 60 C:"
             " check the units"
         )
-    if abs(point.potential_mv) > 2000:  # noqa: PLR2004 - no electrode gives volts
+    if POINT_MV.why_not(point.potential_mv):
         raise RefusedError(f"{point.potential_mv:g} mV in pH {point.buffer_ph:g} is no electrode's: check the unit")
+    check_point(point)

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from logger.config import ProbeConfig
 from logger.errors import RefusedError
 from logger.measure.uncertainty import of_median
-from logger.model import Calibration, Check, CheckKind, Measurements, Quality, WatchState
+from logger.model import Calibration, Carry, Check, CheckKind, Measurements, Quality, WatchState
+from logger.model.figures import SPOT_PH, SPOT_U_PH
 
 SECOND_US = 1_000_000
 PRESENT_S = 600.0
@@ -44,21 +45,30 @@ def check_now(said: Spot, state: WatchState, probe: ProbeConfig, *, vat: str, by
     line = state.carry.calibration
     if line is None:
         raise RefusedError(f"no calibration of {probe.id} is in force: there is nothing to check; calibrate it")
-    attended = state.carry.attended_until_us is not None
-    reading = present(state.recent, probe, line, fresh_us=state.carry.fresh_us, attended=attended, at_us=at_us)
+    elsewhere = away(state.carry)
+    reading = present(state.recent, probe, line, fresh_us=state.carry.fresh_us, elsewhere=elsewhere, at_us=at_us)
     return spot_check(said, reading, probe, line, vat=vat, tolerance_ph=probe.judge_tolerance_ph, by=by)
 
 
+def away(carry: Carry) -> str:
+    """Say why the probe does not read the vat now, as far as persons have said; empty: nobody took it out."""
+    if carry.out_until_us is not None:
+        return "the probe is marked out: put it back, mark it `probe-in`, and measure again some minutes later"
+    if carry.attended_until_us is not None:
+        return "somebody works on the probe: wait until it has stood in the vat again for some minutes"
+    return ""
+
+
 def present(
-    rows: Measurements | None, probe: ProbeConfig, in_force: Calibration, *, fresh_us: int, attended: bool, at_us: int
+    rows: Measurements | None, probe: ProbeConfig, in_force: Calibration, *, fresh_us: int, elsewhere: str, at_us: int
 ) -> Present:
     """Return what the probe reads in the vat now (UTC). Raises RefusedError when that is not known well enough.
 
     `rows`: its newest records (None: there are none); `fresh_us`: the watch time since when it has stood there;
-    `attended`: somebody works on it.
+    `elsewhere`: why it does not, as `away` says.
     """
-    if attended:
-        raise RefusedError("somebody works on the probe: wait until it has stood in the vat again for some minutes")
+    if elsewhere:
+        raise RefusedError(elsewhere)
     if rows is not None:
         since = at_us - round(PRESENT_S * SECOND_US)
         good = (rows.quality == Quality.PASS) & (rows.calibration == in_force.id) & (rows.at_us >= since)
@@ -98,11 +108,8 @@ def spot_check(
     by: str,
 ) -> Check:
     """Return the check (id 0) that an independent measurement of the vat makes. Raises RefusedError for none."""
-    if not (0.0 < spot.ph < 14.0 and 0.0 < spot.u_ph <= 1.0):  # noqa: PLR2004 - the scale's own ends
-        raise RefusedError(
-            f"pH {spot.ph:g} with u = {spot.u_ph:g} is no measurement: give a pH of 0 to 14, and a u over 0 up to 1"
-            " (a meter 0.05, a strip 0.2)"
-        )
+    SPOT_PH.check(spot.ph)
+    SPOT_U_PH.check(spot.u_ph)
     deviation_ph = reading.ph - spot.ph
     return Check(
         id=0,

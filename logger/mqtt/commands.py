@@ -16,14 +16,13 @@ from typing import Annotated
 import msgspec
 
 from logger.config import VatConfig
-from logger.model import Cause, Command, CommandKind, Entry, Mark
+from logger.model import Cause, Command, CommandKind, Entry, Mark, figures
+from logger.model.figures import LONGEST_TEXT, Figure
 from logger.mqtt.messages import Incoming
 from logger.mqtt.topics import Address, Topics
 from logger.system import SYSTEM
 
 LONGEST_BYTES = 4096
-LONGEST_TEXT = 255
-"""Characters of a note: as long as a hub's text field."""
 STRIP_U_PH = 0.2
 """Standard uncertainty of a spot measurement whose sender tells none: that of a paper strip. [CP]"""
 STALE_S = 600.0
@@ -35,8 +34,6 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _JOINERS = "\u200c\u200d"
 """Zero width, within words and pictographs; every other character of Unicode's category C could hide something."""
 
-Occurrence = Annotated[int, msgspec.Meta(ge=0, le=2**53)]
-Minutes = Annotated[float, msgspec.Meta(gt=0, le=14 * 24 * 60)]
 Text = Annotated[str, msgspec.Meta(min_length=1, max_length=LONGEST_TEXT)]
 
 
@@ -50,19 +47,19 @@ class _Form(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
 
 
 class _Acknowledge(_Form):
-    occurrence: Occurrence
+    occurrence: int
 
 
 class _Shelve(_Form):
-    minutes: Minutes
-    occurrence: Occurrence | None = None
+    minutes: float
+    occurrence: int | None = None
 
 
 class _Mark(_Form):
     mark: Mark
-    minutes: Minutes | None = None
-    litres: Annotated[float, msgspec.Meta(gt=0)] | None = None
-    hours_ago: Annotated[float, msgspec.Meta(ge=0)] | None = None
+    minutes: float | None = None
+    litres: float | None = None
+    hours_ago: float | None = None
 
     def duration_s(self) -> float | None:
         """Return how long the mark holds, or of a start how long ago it was."""
@@ -78,9 +75,9 @@ class _Note(_Form):
 
 
 class _Spot(_Form):
-    ph: Annotated[float, msgspec.Meta(gt=0, lt=14)]
-    u: Annotated[float, msgspec.Meta(gt=0, le=1)] = STRIP_U_PH
-    instrument: Annotated[str, msgspec.Meta(max_length=60)] = ""
+    ph: float
+    u: float = STRIP_U_PH
+    instrument: Annotated[str, msgspec.Meta(max_length=figures.LONGEST_NAME)] = ""
 
 
 _Any = _Acknowledge | _Shelve | _Mark | _Note | _Spot
@@ -94,6 +91,15 @@ _OF_VAT: Mapping[str, tuple[type[_Any], str]] = {
     "spot": (_Spot, '{"ph": 4.71, "u": 0.05, "instrument": "hand meter"}'),
 }
 """By the last part of the topic: what is expected, and an example of it."""
+_FIGURES: Mapping[str, Figure] = {
+    "occurrence": figures.OCCURRENCE,
+    "minutes": figures.MINUTES,
+    "litres": figures.LITRES,
+    "hours_ago": figures.HOURS_AGO,
+    "ph": figures.SPOT_PH,
+    "u": figures.SPOT_U_PH,
+}
+"""By their name in a form."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,6 +246,9 @@ def _decoded(payload: bytes, kind: type[_Any], *, example: str) -> _Any:
         said = msgspec.json.decode(payload, type=kind)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
         raise _RefusedPayloadError(f"expected {example} ({shown(str(error))})") from error
+    for name, figure in _FIGURES.items():
+        if why := figure.why_not(getattr(said, name, None)):
+            raise _RefusedPayloadError(f"expected {example} ({why})")
     if said.at is not None and said.at.tzinfo is None:
         raise _RefusedPayloadError("'at' needs its time zone, as in 2026-11-25T02:10:00Z")
     return said

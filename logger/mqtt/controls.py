@@ -8,10 +8,10 @@ needs the template.
 
 from collections.abc import Iterator
 
-from logger.alarm.work import MOST_LITRES
 from logger.config import AlarmConfig, VatConfig
 from logger.model import Mark
-from logger.mqtt.commands import LONGEST_TEXT, STRIP_U_PH
+from logger.model.figures import LITRES, LONGEST_TEXT, SPOT_PH
+from logger.mqtt.commands import STRIP_U_PH
 from logger.mqtt.frame import Frame, Json, alarm_words
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import json_text
@@ -44,7 +44,7 @@ def of_vat(frame: Frame, vat: VatConfig) -> Iterator[Message]:
         name, press = f"Mark {mark.replace('-', ' ')}", json_text({"mark": mark})
         yield _button(frame, vat, "mark", mark, name=name, topic=topic, press=press, is_dated=True)
     said = f'{{"mark":"{Mark.TOPPED_UP}","litres":{{{{ value }}}},{_AT}}}'
-    litres: Json = {"name": "Mark topped up", "unit_of_measurement": "L", "max": MOST_LITRES, "step": 0.1, "min": 0.1}
+    litres: Json = {"name": "Mark topped up", "unit_of_measurement": "L", "max": LITRES.high, "step": 0.1, "min": 0.1}
     yield frame.of_vat(
         vat, "number", "mark", Mark.TOPPED_UP, command_topic=topic, command_template=said, **_NUMBER, **litres
     )
@@ -59,7 +59,7 @@ def of_vat(frame: Frame, vat: VatConfig) -> Iterator[Message]:
         max=LONGEST_TEXT,
         retain=False,
     )
-    topic, ph = frame.topics.spot(vat.id), {"min": 0.01, "max": 13.99, "step": 0.01}
+    topic, ph = frame.topics.spot(vat.id), {"min": SPOT_PH.low, "max": SPOT_PH.high, "step": 0.01}
     for instrument, u_ph in (("meter", METER_U_PH), ("strip", STRIP_U_PH)):
         name, said = f"Spot pH by {instrument}", f'"u":{u_ph},"instrument":"{instrument}",{_AT}'
         said = f'{{"ph":{{{{ value }}}},{said}}}'

@@ -70,8 +70,8 @@ class Standing:
     """What checks told of it."""
     fresh_us: int = 0
     """Watch time since when the probe has stood in the vat undisturbed."""
-    attended: bool = False
-    """Somebody works on the probe."""
+    elsewhere: str = ""
+    """Why the probe does not read the vat now, as far as persons have said (`measure/spot.py`)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from typing import TypeVar
 
 from logger.errors import StoreBusyError
-from logger.model import Calibration, Check, Command, CommandKind
+from logger.measure import spot
+from logger.model import Calibration, Check, Command, CommandKind, figures
 from logger.session.dip import Standing
 from logger.store import Store, queries
 from logger.store.unit_of_work import UnitOfWork
@@ -63,8 +64,9 @@ def _put(work: UnitOfWork, made: Calibration, checks: tuple[Check, ...], *, at_u
     """Put what was found and the command that applies a calibration into a transaction."""
     for check in checks:
         work.add_check(check)
-    command = _command(CommandKind.CALIBRATE, made.probe, at_us=at_us, by=by)
-    return work.add_command(replace(command, calibration=made))
+    command = replace(_command(CommandKind.CALIBRATE, made.probe, at_us=at_us, by=by), calibration=made)
+    figures.check(command)
+    return work.add_command(command)
 
 
 def keep_check(store: Store, check: Check, *, at_us: int, by: str) -> tuple[Check, int]:
@@ -74,7 +76,9 @@ def keep_check(store: Store, check: Check, *, at_us: int, by: str) -> tuple[Chec
         with store.begin() as work:
             numbered = work.add_check(check)
             command = _command(CommandKind.CHECK, check.probe, at_us=at_us, by=by)
-            number = work.add_command(replace(command, check=numbered))
+            command = replace(command, check=numbered)
+            figures.check(command)
+            number = work.add_command(command)
             work.commit()
         return numbered, number
 
@@ -105,7 +109,7 @@ def standing(store: Store, *, vat: str, probe: str) -> Standing:
             calibration=carry.calibration,
             drift=carry.drift,
             fresh_us=carry.fresh_us,
-            attended=carry.attended_until_us is not None,
+            elsewhere=spot.away(carry),
         )
     waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]
     return replace(now, calibration=waiting[-1].calibration, drift=None) if waiting else now

@@ -92,7 +92,7 @@ def present(order: Order, blocks: Sequence[Measurements], *, at_us: int) -> Pres
         order.probe,
         order.in_force,
         fresh_us=now.fresh_us,
-        attended=now.attended,
+        elsewhere=now.elsewhere,
         at_us=at_us,
     )
 

@@ -309,15 +309,14 @@ def _inbox(connection: Connection, *conditions: ColumnElement[bool]) -> list[Com
     found = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
     lines = _joined(connection, calibration, {row["calibration_id"] for row in found})
     checks = _joined(connection, check_reading, {row["check_id"] for row in found})
-    made = {number: rows.read_calibration(row) for number, row in lines.items()}
-    read = {number: rows.read_check(row) for number, row in checks.items()}
-    return [_command(row, made.get(row["calibration_id"]), read.get(row["check_id"])) for row in found]
+    return [_command(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in found]
 
 
-def _command(row: RowMapping, made: Calibration | None, read: Check | None) -> Command | Unreadable:
+def _command(row: RowMapping, line: RowMapping | None, check: RowMapping | None) -> Command | Unreadable:
     try:
-        return rows.read_command(row, made, read)
-    except msgspec.ValidationError as error:
+        made = None if line is None else rows.read_calibration(line)
+        return rows.read_command(row, made, None if check is None else rows.read_check(check))
+    except msgspec.MsgspecError as error:
         return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({error})")
 
 

@@ -89,6 +89,13 @@ def command_row(command: Command) -> dict[str, Any]:
     return {**row, **numbers, "check_id": command.check and command.check.id}
 
 
+def check_storable(command: Command) -> None:
+    """Raise RefusedError for a command that cannot be kept, with its check."""
+    command_row(command)
+    if command.check is not None:
+        check_row(command.check)
+
+
 def read_command(row: RowMapping, calibration: Calibration | None, check: Check | None) -> Command:
     """Return the command of an inbox row."""
     values = {name: row[name] for name in Command.__slots__ if name not in ("calibration", "check", "seq")}

@@ -60,9 +60,9 @@ def test_a_note_is_put_in_with_the_mark_in_one_transaction(house: House) -> None
         (("probe-in", "--minutes", "5"), 2, "--minutes goes with probe-out"),
         (("shaken",), 2, "'shaken' is not one of 'probe-out', 'probe-in', 'stirred', 'topped-up', 'started'"),
         (("stirred", "--litres", "4"), 2, "--litres goes with topped-up"),
-        (("topped-up", "--litres", "-4"), 1, "litres go with topped-up, over 0 and at most 1000000; these are -4"),
+        (("topped-up", "--litres", "-4"), 1, "what was topped up must be at least 0.001 L, not -4"),
         (("topped-up", "--hours-ago", "4"), 2, "--hours-ago goes with started"),
-        (("started", "--hours-ago", "2000"), 1, "a start must lie 0 to 1440 h back, not 2000"),
+        (("started", "--hours-ago", "2000"), 1, "a start must lie at most 1440 h back, not 2000"),
     ],
 )
 def test_what_cannot_be_marked_is_refused(house: House, arguments: tuple[str, ...], code: int, sentence: str) -> None:

@@ -78,8 +78,15 @@ def test_the_tolerance_is_the_askers(house: House) -> None:
         (("--buffer", "gbt-phthalate", "--spot", "4.4", "--u", "0.05"), 2, "give either --buffer ID or --spot PH"),
         (("--spot", "4.4"), 2, "--spot and --u go together"),
         (("--buffer", "gbt-phthalate", "--u", "0.05"), 2, "--spot and --u go together"),
-        (("--spot", "44", "--u", "0.05"), 1, "pH 44 with u = 0.05 is no measurement"),
-        (("--spot", "4.4", "--u", "0"), 1, "pH 4.4 with u = 0 is no measurement"),
+        (("--spot", "44", "--u", "0.05"), 1, "a spot measurement must be at most 13.99 pH, not 44"),
+        (
+            ("--spot", "4.4", "--u", "0"),
+            1,
+            "must be at least 0.005 pH, not 0: no display of 0.01 pH tells more than half",
+        ),
+        (("--spot", "4.4", "--u", "0.31"), 1, "must be at most 0.3 pH, not 0.31: so vague a value says nothing"),
+        (("--spot", "4.4", "--u", "nan"), 1, "of a spot measurement must be at least 0.005 pH, not nan"),
+        (("--spot", "4.4", "--u", "0.05", "--tolerance", "nan"), 2, "nan is not in the range 0.001<=x<=2.0"),
         (("--buffer", "gbt-phtalate"), 1, "did you mean 'gbt-phthalate'?"),
     ],
 )
@@ -109,3 +116,12 @@ def test_readings_of_long_ago_are_not_the_vats_present_one(tmp_path: Path) -> No
     result = old.do(*SPOT)
     assert result.exit_code == 1
     assert "in the last 10 minutes the probe has not made 3 readings" in " ".join(result.stderr.split())
+
+
+def test_a_spot_measurement_says_nothing_of_a_probe_that_is_marked_out(house: House) -> None:
+    house.do("mark", "marrow", "probe-out", "--wait", "0")
+    with house.watch() as watching:
+        watching.take([150.0], first_us=now_us())
+    result = house.do(*SPOT)
+    assert (result.exit_code, checks(house)) == (1, 0)
+    assert "the probe is marked out: put it back, mark it `probe-in`" in " ".join(result.stderr.split())

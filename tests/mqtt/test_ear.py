@@ -129,6 +129,7 @@ def test_a_spot_measurement_becomes_a_check_beside_what_the_probe_reads_now() ->
     [
         ({"calibration": None}, "no calibration of marrow-probe is in force"),
         ({"attended_until_us": 1}, "somebody works on the probe"),
+        ({"out_until_us": 1}, "the probe is marked out: put it back, mark it `probe-in`"),
         ({"fresh_us": 2000 * SECOND_US}, "not made 3 readings in the vat"),
     ],
 )

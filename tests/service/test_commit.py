@@ -195,6 +195,30 @@ def test_a_command_that_this_version_cannot_read_is_refused_and_ends_nothing(
     assert queries.pending(store) == []
 
 
+def test_a_figure_that_came_into_the_inbox_by_hand_is_refused_and_ends_nothing(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    columns = "id, at_us, kind, vat, probe, alarm, duration_s, by, note, delivery"
+    values = (number := 99, at_us(0), "mark", "vat", "", "", float("inf"), "", "started", "")
+    with closing(sqlite3.connect(store.path)) as other:  # type: ignore[arg-type] # an SQLite store
+        other.execute(f"INSERT INTO inbox ({columns}) VALUES ({', '.join('?' * len(values))})", values)  # noqa: S608 - names
+        other.commit()
+    commit.take(cycle(acquisition, 1), at_us=at_us(1))
+    answer = queries.answer(store, number)
+    assert answer is not None
+    assert (answer.applied, answer.text) == (False, "a start must lie at most 1440 h back, not inf")
+    assert (commit.trouble, causes(store)[-1]) == ("", Cause.REFUSED)
+
+
+def test_what_cannot_be_stored_is_refused_before_it_waits_for_the_store() -> None:
+    good = Command(id=0, at_us=EPOCH_US, kind=CommandKind.NOTE, vat="vat", note="skimmed")
+    batch = Batch()
+    assert batch.keep_storable([replace(good, duration_s=float("inf")), good, replace(good, note="a\0b")]) == [good]
+    assert [(entry.cause, entry.vat) for entry in batch.entries] == [(Cause.REFUSED, "vat")] * 2
+    assert "The duration_s of this command is not a finite number" in batch.entries[0].text
+
+
 def test_once_all_is_stored_again_no_row_is_looked_for_any_more(
     store: Store, commit: Commit, acquisition: Acquisition
 ) -> None:

@@ -181,9 +181,9 @@ def test_the_present_reading_is_the_median_of_ten_minutes() -> None:
         ([records([float("nan")] * 30)], {}),
         ([records([4.7] * 30, line=6)], {}),
         ([records([4.7] * 30)], {"fresh_us": 9_990 * SECOND_US}),
-        ([records([4.7] * 30)], {"attended": True}),
+        ([records([4.7] * 30)], {"elsewhere": "the probe is marked out"}),
     ],
-    ids=["none", "two", "doubtful", "no pH", "another calibration", "just back in the vat", "attended"],
+    ids=["none", "two", "doubtful", "no pH", "another calibration", "just back in the vat", "elsewhere"],
 )
 def test_what_is_no_present_reading_of_the_vat_is_refused(
     made: list[Measurements], standing: dict[str, object]
@@ -210,5 +210,5 @@ def test_a_spot_measurement_is_compared_with_both_doubts(spot_ph: float, agrees:
 )
 def test_what_is_no_measurement_is_refused(ph: float, u_ph: float) -> None:
     now = Present(ph=4.74, u_ph=0.055, temperature_c=20.0, at_us=BEGIN_US)
-    with pytest.raises(RefusedError, match="is no measurement"):
+    with pytest.raises(RefusedError, match="a spot measurement must be"):
         verifying.spot_check(checking(), Spot(ph=ph, u_ph=u_ph, instrument=""), now)
