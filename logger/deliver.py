@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger import system
+from logger.alarm import work
 from logger.alarm.belief_words import evidence_of
 from logger.clock import Reading
 from logger.config import Config, MqttConfig, VatConfig
@@ -144,7 +145,7 @@ class Hub:
         self.client.acknowledge([*receipts, *self.ear.take_free()])
 
     def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
-        for alarm in vat.alarms:
+        for alarm in work.as_held(vat, carry).alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
         if vat.id == system.SYSTEM:

@@ -1,6 +1,7 @@
 """The loop of a sitting: readings and answers in, words and pictures out.
 
-Law: it decides nothing. Whatever ends it, the source is told that the probe is back and the terminal is as it was.
+Law: it decides nothing. Whatever ends it, the terminal is as it was; the source is told that the probe is back only if
+the person said so.
 """
 
 from collections.abc import Callable, Iterable
@@ -26,7 +27,10 @@ def drive(task: Task, source: Source, keys: Keys, *, screen: Screen, clock: Cloc
         try:
             table.run()
         except KeyboardInterrupt:
-            screen.say(["", words.KEPT_ANYWAY if table.state.is_kept else words.STOPPED, words.PUT_BACK])
+            ended = words.KEPT_ANYWAY if table.state.is_kept else words.STOPPED
+            screen.say(["", ended, words.put_back(task.vat)])
+    if table.state.is_back:
+        source.back()
     return table.state
 
 

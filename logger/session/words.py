@@ -23,11 +23,18 @@ NOTHING_TAKEN = "Nothing has been taken yet: [q] ends without changing anything.
 TIME_OUT_KEYS = "It goes on waiting; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
 STOPPED = "Stopped: nothing was changed, the calibration in force stays."
 KEPT_ANYWAY = "Ended: what was kept stays kept."
-PUT_BACK = "Keep the bulb wet: put the probe back into the vat. The alarms of the vat are on again."
 BACK = (
     "Now keep the bulb wet: rinse the probe with distilled water and put it back into the vat, bulb and junction "
     "under the brine. Press Enter when it stands there."
 )
+
+
+def put_back(vat: str) -> str:
+    """Say what is left to do when the sitting ends without the word that the probe is back."""
+    return (
+        "Keep the bulb wet: put the probe back into the vat. Nobody said that it is back, so its readings are not "
+        f"believed and the alarms of the vat stay held until you say it: `vatvigil mark {vat} probe-in`."
+    )
 
 
 def how(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *, wanted: int) -> list[str]:
