@@ -45,12 +45,12 @@ def commands_between(
 
     Returns the new carry, journal entries and answers.
     """
-    carry, entries = _end(vat, carry, seq=seq, now=now)
+    carry, entries = _end(work.as_held(vat, carry), carry, seq=seq, now=now)
     answers = []
     for command in commands:
         answer = Answer(command=command.id, seq=seq, applied=True, probe=probe.id)
         try:
-            carry, said, text = _apply(vat, probe, carry, command, seq=seq, now=now)
+            carry, said, text = _apply(work.as_held(vat, carry), probe, carry, command, seq=seq, now=now)
             entries += said
             answers.append(replace(answer, text=text))
         except RefusedError as refused:
@@ -59,7 +59,7 @@ def commands_between(
             alarm, by = command.alarm[: figures.LONGEST_TEXT], command.by[: figures.LONGEST_TEXT]
             entries.append(replace(entry, alarm=alarm, by=by))
             answers.append(replace(answer, applied=False, text=str(refused)))
-    alarms, released = requests.release(vat, carry.alarms, seq=seq, now=now)
+    alarms, released = requests.release(work.as_held(vat, carry), carry.alarms, seq=seq, now=now)
     return replace(carry, alarms=alarms), [*entries, *released], answers
 
 
@@ -68,16 +68,47 @@ def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, li
     alarms, lifted = work.lift_suppressions(vat, carry.alarms, seq=seq, now=now)
     texts = []
     if carry.attended_until_us is not None and carry.attended_until_us <= now.elapsed_us:
-        texts.append("the time for work on the probe is over without a word: look whether it is back in the vat")
+        texts.append(work.TIME_OVER)
         carry = replace(carry, attended_until_us=None)
     if carry.out_until_us is not None and carry.out_until_us <= now.elapsed_us:
-        texts.append("the mark probe-out has run out and nobody said probe-in: look whether it is back in the vat")
+        texts.append(work.MARK_OVER)
         carry = replace(carry, out_until_us=None)
     left = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
     restless = {alarm.id for alarm in vat.alarms if alarm.kind.is_restless}
     is_back = left or any(entry.alarm not in restless for entry in lifted)
     fresh_us = now.elapsed_us if is_back else carry.fresh_us
-    return replace(carry, alarms=alarms, fresh_us=fresh_us), [*left, *lifted]
+    carry = replace(carry, alarms=alarms, fresh_us=fresh_us)
+    if not left and carry.not_back_us is None:
+        return carry, lifted
+    return _not_back(vat, carry, [*left, *lifted], now=now)
+
+
+def _not_back(vat: VatConfig, carry: Carry, entries: list[Entry], *, now: Now) -> tuple[Carry, list[Entry]]:
+    """Hold belief, claims and alarms if nobody works on the probe any more, nor said where it is."""
+    if carry.attended_until_us is not None or carry.out_until_us is not None:
+        return carry, entries
+    lifted = [replace(one, text=work.HELD) if one.cause is Cause.UNSUPPRESSED else one for one in entries]
+    if carry.not_back_us is not None:
+        return carry, lifted
+    alarms = work.not_back(vat, carry.alarms)
+    return replace(carry, alarms=alarms, not_back_us=now.elapsed_us, fresh_us=now.elapsed_us), lifted
+
+
+def _broken_off(
+    vat: VatConfig, carry: Carry, command: Command, *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], str]:
+    """End the work on the probe without the word that it is back; a mark that it is out goes on by its own time."""
+    entry = replace(work.vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=work.BROKEN_OFF)
+    carry = replace(carry, attended_until_us=None)
+    if carry.out_until_us is not None:
+        return carry, [entry], work.BROKEN_OFF
+    alarms, lifted = work.back(vat, carry.alarms, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry))
+    carry, entries = _not_back(vat, replace(carry, alarms=alarms), [entry, *lifted], now=now)
+    return carry, entries, work.BROKEN_OFF
+
+
+def _unsettled_until_us(carry: Carry) -> int:
+    return 0 if carry.unsettled_us is None else carry.unsettled_us[1]
 
 
 def _apply(
@@ -96,13 +127,18 @@ def _apply(
         after = _noted(probe, after, check, now=now)
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
-    if command.kind is CommandKind.LEAVE and carry.attended_until_us is None:
+    if command.kind is CommandKind.BREAK_OFF:
+        return _broken_off(vat, carry, command, seq=seq, now=now)
+    if command.kind is CommandKind.LEAVE and carry.attended_until_us is None and carry.not_back_us is None:
         return carry, [], "nobody was said to work on the probe"
-    unsettled_until_us = 0 if carry.unsettled_us is None else carry.unsettled_us[1]
     alarms, entries, answer = requests.apply(
-        vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=unsettled_until_us
+        vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
     )
     is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
+    if carry.not_back_us is not None and _is_word(command):
+        is_back = True
+        alarms, returned = work.said_back(vat, alarms, seq=seq, now=now)
+        entries += returned
     fresh_us = now.elapsed_us if is_back else carry.fresh_us
     after = replace(carry, alarms=alarms, fresh_us=fresh_us)
     if command.kind is CommandKind.MARK:
@@ -110,10 +146,15 @@ def _apply(
     return _worked(vat, after, command, now=now), entries, answer
 
 
+def _is_word(command: Command) -> bool:
+    """Tell whether a command says that the probe is back in its vat."""
+    return command.kind is CommandKind.LEAVE or (command.kind is CommandKind.MARK and command.note == Mark.PROBE_IN)
+
+
 def _worked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
     """Remember that somebody works on the probe, or no more."""
     if command.kind is CommandKind.LEAVE:
-        return replace(carry, attended_until_us=None, out_until_us=None)
+        return replace(carry, attended_until_us=None, out_until_us=None, not_back_us=None)
     if command.kind is not CommandKind.ATTEND:
         return carry
     until_us = work.attended_until_us(vat, command, now=now)
@@ -128,7 +169,7 @@ def _marked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carr
     if what is Mark.PROBE_OUT:
         return replace(carry, out_until_us=work.until_us(vat, command, now=now))
     if what is Mark.PROBE_IN:
-        return replace(carry, attended_until_us=None, out_until_us=None)
+        return replace(carry, attended_until_us=None, out_until_us=None, not_back_us=None)
     if what is Mark.STARTED:
         ago_us = round((command.duration_s or 0.0) * SECOND_US)
         return replace(

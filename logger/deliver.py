@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Self
 
 from logger import system
+from logger.alarm import work
 from logger.alarm.belief_words import evidence_of
 from logger.clock import Reading
 from logger.config import Config, MqttConfig, VatConfig
@@ -160,7 +161,7 @@ class Hub:
         self.client.acknowledge([*receipts, *self.ear.take_free()])
 
     def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
-        for alarm in vat.alarms:
+        for alarm in work.as_held(vat, carry).alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
         if vat.id == system.SYSTEM:

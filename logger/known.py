@@ -107,7 +107,8 @@ def told(
             said.append((row, entry))
             continue
         facts = known.at(row)
-        lines = telling.lines(vat, alarm, entry, facts=facts, reason=Reason(int(known.rows.reason[row])))
+        reason, is_away = Reason(int(known.rows.reason[row])), known.carry.not_back_us is not None
+        lines = telling.lines(vat, alarm, entry, facts=facts, reason=reason, is_away=is_away)
         what = Told(lines=lines, facts=facts)
         said.append((row, replace(entry, told=what)))
         states[alarm.id] = replace(states[alarm.id], told=what)

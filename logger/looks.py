@@ -32,8 +32,8 @@ _SIGNALS = {
 }
 """Kinds that look at the same values share what was judged of them."""
 _CAUSES: Mapping[AlarmKind, tuple[Tests | None, Tests]] = {
-    AlarmKind.OUT_OF_LIQUID: (Tests.OUT_OF_LIQUID, Tests.NONE),
-    AlarmKind.ERRATIC: (Tests.ERRATIC, Tests.OUT_OF_LIQUID),
+    AlarmKind.OUT_OF_LIQUID: (Tests.OUT_OF_LIQUID, windows.AWAY),
+    AlarmKind.ERRATIC: (Tests.ERRATIC, Tests.OUT_OF_LIQUID | windows.AWAY),
     AlarmKind.BLIND: (None, Tests.OUT_OF_LIQUID | Tests.ERRATIC | Tests.ATTENDED | Tests.UNCALIBRATED),
 }
 """One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
@@ -96,6 +96,8 @@ def _values(rows: Measurements, kind: AlarmKind) -> tuple[Floats, Ints]:
         test, elsewhere = _CAUSES[kind]
         silent = missing | ((rows.tests & elsewhere) != 0)
         faulty = windows.ph_belief(rows) != Belief.BELIEVED if test is None else (rows.tests & test) != 0
+        if kind is AlarmKind.BLIND:  # nobody said that the probe is back: that is for no other alarm to tell
+            silent &= (rows.tests & Tests.NOT_BACK) == 0
         return faulty.astype(np.float64), np.where(silent, int(Belief.SILENT), everything)
     if kind is AlarmKind.DISAGREEMENT:
         return windows.apart(rows)

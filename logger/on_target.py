@@ -1,9 +1,14 @@
 """Between the target of a vat (what was shown of it, `measure/target.py`) and the alarms on it (`alarm/of_target.py`).
 
-Law: pure. What an alarm says beside its own sentence was known at its record, not later.
+Law: pure. What an alarm says beside its own sentence was known at its record, not later. Nothing is claimed at a record
+at which the condition of an alarm speaks against it, that record itself included; so those alarms are judged first.
 """
 
+from collections.abc import Callable, Iterable
 from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
 
 from logger.alarm import of_target, words
 from logger.alarm.evaluate import Series
@@ -12,7 +17,7 @@ from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.looks import Looks
 from logger.measure.conformance import conformance_probability
 from logger.measure.target import Following
-from logger.model import Carry, Entry, Measurements, State
+from logger.model import Carry, Entry, Ints, Measurements, State
 
 
 def begin(vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements) -> Following | None:
@@ -22,11 +27,20 @@ def begin(vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements) 
     return Following(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows)
 
 
-def follow(following: Following | None, looks: Looks) -> list[tuple[int, Entry]]:
+Against = Callable[[Ints], Iterable[NDArray[np.bool_]]]
+"""Tells of each alarm that can speak against a claim whether it does at these rows."""
+
+
+def follow(following: Following | None, looks: Looks, against: Against) -> list[tuple[int, Entry]]:
     """Judge the target, if there is one; return what is to be journalled of it, each with its row."""
     if following is None:
         return []
-    following.follow(looks.at(AlarmKind.PH_HIGH, following.target.window_s))
+    judged = looks.at(AlarmKind.PH_HIGH, following.target.window_s)
+    forbidden = np.zeros(len(judged), dtype=np.bool_)
+    if len(judged) and following.progress.claim is None:
+        for speaks in against(judged.row):
+            forbidden |= speaks
+    following.follow(judged, forbidden)
     return list(following.entries)
 
 

@@ -6,13 +6,13 @@ where a command or the end of a suppression falls, and each piece then goes thro
 witnesses (is the probe in the liquid), calibrate, doubt, judge (single values or windows), alarm, remember.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from logger import known, on_target
-from logger.alarm import digest, evaluate, hours
+from logger.alarm import digest, evaluate, hours, work
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.commands import commands_between
@@ -132,37 +132,64 @@ def _alarm(
     wakes: frozenset[Priority] | None,
 ) -> tuple[Carry, list[Entry]]:
     """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
-    states, trends, gap_us = dict(carry.alarms), dict(carry.trends), _gap_us(watch)
+    vat, states = work.as_held(watch.vat, carry), dict(carry.alarms)
     # The flags look back further than any window: live, most of the rows are of no use here.
     unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
     looks = Looks(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
-    following = on_target.begin(watch.vat, watch.probe, carry, measured)
-    found = on_target.follow(following, looks)
-    for alarm in watch.vat.alarms:
-        if alarm.kind.is_of_target:
-            series = on_target.series(alarm, following, measured)
-        else:
-            trends, look = _look(watch, carry, looks, alarm, trends)
-            series = _series(alarm, look)
+    trends, judged = _judged(watch, vat, carry, looks)
+    following = on_target.begin(vat, watch.probe, carry, measured)
+    found = on_target.follow(following, looks, _against(watch, vat, carry, judged))
+    for alarm in vat.alarms:
         states[alarm.id], entries = evaluate.run(
-            watch.vat.id,
+            vat.id,
             alarm,
             states.get(alarm.id, AlarmState()),
             rows=measured,
-            series=series,
-            max_gap_us=gap_us + round(alarm.window_s * SECOND_US),
+            series=judged.get(alarm.id) or on_target.series(alarm, following, measured),
+            max_gap_us=_patience_us(watch, alarm),
             wakes=wakes,
         )
         found += [(row, on_target.with_facts(alarm, entry, following, row)) for row, entry in entries]
     closed = looks.at(AlarmKind.PH_LOW, course.WINDOW_S)
-    then = Known(vat=watch.vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
-    told = [entry for _, entry in known.told(watch.vat, states, sorted(found, key=lambda pair: pair[0]), then)]
+    then = Known(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
+    told = [entry for _, entry in known.told(vat, states, sorted(found, key=lambda pair: pair[0]), then)]
     progress = carry.progress if following is None else following.progress
     seen = known.follow(carry, closed)
     after = replace(carry, alarms=states, trends=trends, progress=progress, course=seen)
     return known.follow_day(
-        known.believed_last(replace(after, found_ph=None), measured), measured, closed, told, max_gap_us=gap_us
+        known.believed_last(replace(after, found_ph=None), measured), measured, closed, told, max_gap_us=_gap_us(watch)
     ), told
+
+
+def _judged(
+    watch: Watch, vat: VatConfig, carry: Carry, looks: Looks
+) -> tuple[dict[str, Trend], dict[str, evaluate.Series]]:
+    """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
+    trends, judged = dict(carry.trends), dict[str, evaluate.Series]()
+    for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
+        trends, look = _look(watch, carry, looks, alarm, trends)
+        judged[alarm.id] = _series(alarm, look)
+    return trends, judged
+
+
+def _against(watch: Watch, vat: VatConfig, carry: Carry, judged: Mapping[str, evaluate.Series]) -> on_target.Against:
+    """Return what tells of each alarm that can speak against a claim whether it does at some rows."""
+    return lambda rows: (
+        evaluate.speaks(
+            alarm,
+            carry.alarms.get(alarm.id, AlarmState()),
+            judged[alarm.id],
+            rows=rows,
+            max_gap_us=_patience_us(watch, alarm),
+        )
+        for alarm in vat.alarms
+        if alarm.kind.is_against_claim
+    )
+
+
+def _patience_us(watch: Watch, alarm: AlarmConfig) -> int:
+    """Return how long what an alarm judges may be silent before a delay that runs starts anew."""
+    return _gap_us(watch) + round(alarm.window_s * SECOND_US)
 
 
 def _look(

@@ -58,7 +58,7 @@ def ago(then_us: int, now_us: int) -> str:
 
 
 def _why(tests: Tests, absent: Reason) -> str:
-    if absent is not Reason.NONE and Tests.ATTENDED not in tests:
+    if absent is not Reason.NONE and not tests & (Tests.ATTENDED | Tests.NOT_BACK):
         return f"no reading, {absent.words}"
     lead = next((test for test in LEADING if test in tests), None)
     return "its pH cannot be told" if lead is None else of_test(lead)

@@ -8,9 +8,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.alarm import words
-from logger.alarm.conditions import Change, Turn, detect
+from logger.alarm.conditions import Change, Code, Turn, detect
 from logger.alarm.lifecycle import Now, Step, Trigger, advance, priority, unshelve
 from logger.config import AlarmConfig, Priority
 from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, Reason, Tests
@@ -117,6 +118,18 @@ def run(
     watched.fire_timers(len(rows) - 1)
     after = replace(watched.state, kind=alarm.kind.value, pending_us=detected.pending_us, seen_us=detected.seen_us)
     return after, watched.entries
+
+
+def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints, max_gap_us: int) -> NDArray[np.bool_]:
+    """Tell whether the condition speaks at each of these rows of a block, as `AlarmState.speaks` tells of its end."""
+    _, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
+    said = np.flatnonzero(series.codes != Code.SILENT)
+    is_beyond = np.concatenate([[state.speaks], series.codes[said] == Code.ABNORMAL])
+    newest = is_beyond[np.searchsorted(series.row[said], rows, side="right")]
+    turned = [change for change in changes if change.turn is not Turn.DELAY_RESTARTED]
+    is_abnormal = np.array([state.abnormal, *(change.turn is Turn.ACTIVE for change in turned)])
+    at = np.array([series.row[change.index] for change in turned], dtype=np.int64)
+    return np.asarray(newest | is_abnormal[np.searchsorted(at, rows, side="right")])
 
 
 def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Step, *, seq: int, now: Now) -> Entry:

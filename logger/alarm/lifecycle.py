@@ -165,9 +165,14 @@ def unsuppress(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[Alar
     """
     if state.suppressed_until_us is None:
         return state, None
-    base = _table(alarm).get((state.base, Trigger.CLEARED), state.base)
-    lifted = replace(state, suppressed_until_us=None, abnormal=False, pending_us=None, base=base)
+    lifted = replace(void(state, alarm), suppressed_until_us=None)
     return _uncover(lifted, alarm, before=state.shown, cause=Cause.UNSUPPRESSED, now=now)
+
+
+def void(state: AlarmState, alarm: AlarmConfig) -> AlarmState:
+    """Forget what was judged: an occurrence counts as cleared, without a word."""
+    base = _table(alarm).get((state.base, Trigger.CLEARED), state.base)
+    return replace(state, abnormal=False, pending_us=None, timer_us=None, base=base)
 
 
 def _table(alarm: AlarmConfig) -> Mapping[tuple[State, Trigger], State]:

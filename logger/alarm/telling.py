@@ -19,11 +19,22 @@ def is_told(entry: Entry) -> bool:
 
 
 def lines(
-    vat: VatConfig, alarm: AlarmConfig, entry: Entry, *, facts: Facts, reason: Reason = Reason.NONE
+    vat: VatConfig,
+    alarm: AlarmConfig,
+    entry: Entry,
+    *,
+    facts: Facts,
+    reason: Reason = Reason.NONE,
+    is_away: bool = False,
 ) -> tuple[str, ...]:
-    """Return the lines of one entry, at most three; `reason`: why its record has no reading."""
+    """Return the lines of one entry, at most three.
+
+    `reason`: why its record has no reading; `is_away`: work on the probe is over and nobody said that it is back.
+    """
     people, since = vat.people, _since(entry, vat.people)
     second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(vat, alarm, entry, facts)}".strip()
+    if is_away and alarm.kind is AlarmKind.BLIND:
+        return _not_back(vat, entry, since, second)
     if entry.cause is Cause.RETURNED:
         return _returned(vat, alarm, entry, since), second
     first = f"{_before(entry)}{vat.name}: {_what(alarm, entry)}{since}."
@@ -45,9 +56,21 @@ def _since(entry: Entry, people: PeopleConfig) -> str:
     return f" since {clock_time(entry.since_at_us, people, now_us=entry.at_us)}"
 
 
+def _not_back(vat: VatConfig, entry: Entry, since: str, second: str) -> tuple[str, ...]:
+    """Tell of a probe that nobody said to be back, or of the word that it is."""
+    if entry.cause is Cause.RETURNED:
+        return (f"{vat.name}: somebody said that the probe is back in the vat{since}.{_wanted(entry)}",)
+    first = f"{_before(entry)}{vat.name}: nobody said that the probe is back in the vat{since}. Its alarms are held."
+    say_so = f"`vatvigil mark {vat.id} probe-in`, or the mark at the hub"
+    return first, second, f"First look whether it stands in the vat, then say so: {say_so}. Nothing else ends this."
+
+
+def _wanted(entry: Entry) -> str:
+    return " It still waits to be acknowledged." if entry.after is not State.NORMAL else ""
+
+
 def _returned(vat: VatConfig, alarm: AlarmConfig, entry: Entry, since: str) -> str:
-    wanted = " It still waits to be acknowledged." if entry.after is not State.NORMAL else ""
-    return f"{vat.name}: {_over(alarm, entry)}{since}.{wanted}"
+    return f"{vat.name}: {_over(alarm, entry)}{since}.{_wanted(entry)}"
 
 
 def _do_first(alarm: AlarmConfig, reason: Reason) -> str:

@@ -15,6 +15,7 @@ _TESTS = {
     Tests.OUT_OF_LIQUID: "the probe seems to hang in air",
     Tests.ERRATIC: "the potential has no one value",
     Tests.ATTENDED: "somebody works on the probe or has it out of the vat",
+    Tests.NOT_BACK: "nobody said that the probe is back in the vat",
 }
 _LONGEST_IN_SECONDS = 120
 _SUREST = 99
@@ -119,6 +120,8 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
 def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tests) -> str:
     if cause is Cause.RETURNED:
         return _AGAIN[alarm.kind]
+    if alarm.kind is AlarmKind.BLIND and Tests.NOT_BACK in spoken:
+        return _NOT_BACK
     if alarm.kind is AlarmKind.BLIND:
         return f"No reading that can be believed: {tests(spoken)}. pH alarms hold still meanwhile"
     if alarm.kind is AlarmKind.NO_DATA:
@@ -127,6 +130,11 @@ def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tes
     return _FOUND[alarm.kind]
 
 
+_NOT_BACK = (
+    "Work on the probe is over and nobody said that it is back. Look whether it is in the vat, then say so:"
+    " `vatvigil mark VAT probe-in`, or the mark at the hub. Until then nothing it reads is believed or claimed, and pH"
+    " and temperature alarms are held"
+)
 _AGAIN = {
     AlarmKind.BROKER_AWAY: "the broker is there again; what waited goes out to it",
     AlarmKind.BROKER_SHARED: "no other store was heard for some minutes",

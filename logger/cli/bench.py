@@ -31,7 +31,7 @@ from logger.session.drive import Keep, drive
 from logger.session.keys import Keys
 from logger.session.screen import fitting, folded
 from logger.session.sitting import State, Task
-from logger.session.sources import AbsentError, Daemon, Direct, Source
+from logger.session.sources import AbsentError, Daemon, Direct, Source, ending, leave
 from logger.store import Store, queries
 from logger.store.engine import parse, sqlite_path
 
@@ -175,8 +175,13 @@ def _source(here: Bench, stack: ExitStack) -> Source:
             return stack.enter_context(daemon)
         except AbsentError as absent:
             click.echo(f"Note: {absent}; the port is opened instead.", err=True)
-    direct = Direct(reader=reader(here.probe, simulated=here.config.simulated), clock=here.clock)
-    return stack.enter_context(direct)
+    return stack.enter_context(
+        Direct(
+            reader=reader(here.probe, simulated=here.config.simulated),
+            clock=here.clock,
+            leave=lambda is_back: leave(here.store, ending(here.vat.id, here.clock, by=here.by, is_back=is_back)),
+        )
+    )
 
 
 def _may_run(here: Bench) -> bool:

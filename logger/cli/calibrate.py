@@ -76,10 +76,11 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
     """Calibrate PROBE in one to five buffers, step by step, with the readings before your eyes.
 
     It works beside the running daemon, which then reads the probe every second and holds back the process alarms of
-    its vat until the probe is back; without a daemon it opens the port itself. Each buffer is recognised by its
-    potential, or named by you, and is taken only when it is stable. What the calibration in force reads in the same
-    buffers is kept (as found). Nothing comes into force before you say yes; without a yes the calibration is stored
-    for `vatvigil calibration use`. Ctrl-C before the verdict leaves everything as it was.
+    its vat until you say that the probe is back; without a daemon it opens the port itself. Each buffer is recognised
+    by its potential, or named by you, and is taken only when it is stable. What the calibration in force reads in the
+    same buffers is kept (as found). Nothing comes into force before you say yes; without a yes the calibration is
+    stored for `vatvigil calibration use`. Ctrl-C before the verdict leaves the calibration as it was, and the alarms of
+    the vat held until you say that the probe is back (`vatvigil mark VAT probe-in`).
 
     Exit code 0: the new calibration is in force, or will be with the daemon's next reading; 1: it is not.
     """
@@ -106,6 +107,7 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
 def _task(here: Bench, table: tuple[Buffer, ...], method: Method, *, time_out_s: float) -> Task:
     order = order_of(here, method=method, table=table)
     return Task(
+        vat=here.vat.id,
         table=Table(buffers=table, in_force=here.in_force),
         wanted=min(MOST_POINTS, len(table)),
         conclude=lambda taken: calibrating.conclusion(order, taken),

@@ -1,4 +1,4 @@
-"""`vatvigil mark`: what was done at a vat. Law: a mark ends by itself; it is a command like any other."""
+"""`vatvigil mark`: what was done at a vat. Law: a mark is a command like any other."""
 
 from pathlib import Path
 
@@ -52,6 +52,7 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
     """Say what was done at VAT, so that its alarms judge it rightly.
 
     probe-out: the process alarms are suspended for a limited time, until probe-in; mark it before the probe is lifted.
+    probe-in: it is back; without that word nothing is believed or claimed, and the alarms stay held.
     stirred, topped-up: for a limited time the rate of change is not judged and a rise holds still; topping up also
     moves the lowest pH by the step that it made. started: a batch begins, what counts from a start counts from there.
     """

@@ -121,6 +121,7 @@ def _in_buffer(here: Bench, order: Order, buffer_id: str, time_out_s: float, *, 
         return (_noted(here, check, number),)
 
     task = Task(
+        vat=here.vat.id,
         table=Table(buffers=buffers(here.config, buffer_id), in_force=here.in_force),
         wanted=1,
         conclude=lambda taken: verifying.conclusion(order, taken),

@@ -70,6 +70,11 @@ class AlarmKind(StrEnum):
         return is_probe or (self.is_process and not self.is_of_target)
 
     @property
+    def is_against_claim(self) -> bool:
+        """Tell whether no target is claimed while its condition is abnormal, whatever was acknowledged or shelved."""
+        return self in _AGAINST_CLAIM
+
+    @property
     def is_restless(self) -> bool:
         """Tell whether stirring or topping up suspends this alarm."""
         return self is AlarmKind.RATE_OF_CHANGE
@@ -132,6 +137,21 @@ _INSTRUMENT = frozenset(
     }
 )
 """No setpoint, no value: something is wrong, or it is not."""
+
+
+_AGAINST_CLAIM = frozenset(
+    {
+        AlarmKind.NO_DATA,
+        AlarmKind.BLIND,
+        AlarmKind.OUT_OF_LIQUID,
+        AlarmKind.ERRATIC,
+        AlarmKind.DISAGREEMENT,
+        AlarmKind.NO_CALIBRATION,
+        AlarmKind.DRIFTED,
+        AlarmKind.RATE_OF_CHANGE,
+        AlarmKind.RISE,
+    }
+)
 
 
 UPKEEP = frozenset(

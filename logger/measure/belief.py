@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.measure.windows import belief_of
+from logger.measure.windows import AWAY, belief_of
 from logger.model import LEADING, Belief, Floats, Ints, Reason, Stance, Tests
 
 _REASONS, _BELIEFS = 100, 1000
@@ -46,7 +46,7 @@ def _codes(belief: Ints, tests: Ints, reason: Ints) -> Ints:
     lead = np.zeros(len(belief), dtype=np.int64)
     for rank, test in reversed(list(enumerate(LEADING, start=1))):
         lead[(tests & test) != 0] = rank
-    absent = (reason != Reason.NONE) & (lead != 1)  # who works on the probe knows why nothing arrives
+    absent = (reason != Reason.NONE) & ((tests & AWAY) == 0)  # who works on the probe knows why nothing arrives
     lead[absent] = _REASONS + reason[absent]
     lead[belief == Belief.BELIEVED] = 0
     return belief * _BELIEFS + lead

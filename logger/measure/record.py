@@ -33,8 +33,8 @@ def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Witn
     """
     carry, recent = state.carry, state.recent
     said = carry.witness if carry.witness.fresh_us == carry.fresh_us else Witness(fresh_us=carry.fresh_us)
-    if carry.attended_until_us is not None or carry.out_until_us is not None:
-        return Witness(fresh_us=carry.fresh_us), np.full(len(block), int(Tests.ATTENDED))
+    if carry.is_away:
+        return Witness(fresh_us=carry.fresh_us), np.full(len(block), int(_away(carry)))
     length_us = witness.window_us(probe.limits, poll_s=probe.poll_s)
     newest = int(recent.elapsed_us[-1]) if len(recent) else 0
     since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
@@ -47,6 +47,13 @@ def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Witn
         first=len(recent) - since,
         length_us=length_us,
     )
+
+
+def _away(carry: Carry) -> Tests:
+    """Return the tests of a probe that may not be in its vat."""
+    is_attended = carry.attended_until_us is not None or carry.out_until_us is not None
+    attended = Tests.ATTENDED if is_attended else Tests.NONE
+    return attended if carry.not_back_us is None else attended | Tests.NOT_BACK
 
 
 def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) -> tuple[Measurements, Stance]:

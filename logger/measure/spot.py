@@ -56,6 +56,8 @@ def away(carry: Carry) -> str:
         return "the probe is marked out: put it back, mark it `probe-in`, and measure again some minutes later"
     if carry.attended_until_us is not None:
         return "somebody works on the probe: wait until it has stood in the vat again for some minutes"
+    if carry.not_back_us is not None:
+        return "nobody said that the probe is back in the vat: look, mark it `probe-in`, and measure some minutes later"
     return ""
 
 

@@ -2,16 +2,18 @@
 
 Law: pure; what is judged are medians of whole windows, each at the record that closed it, so nothing depends on where
 blocks were cut. A claim is made once: so many windows in a row, all believed, lie at or below the target by more than
-the guard band (`conformance.py`), the newest check is recent and passed, and another instrument has agreed. A window
-that is not believed, or that the probe may have spent in a buffer, begins the count anew. What is judged is the higher
-of the published pH and of what checks correct it to. A claim stands until a check contradicts it (`withdrawal.py`) or a
-new batch begins; pH that rises again takes nothing back, but is told.
+the guard band (`conformance.py`), the newest check is recent and passed, another instrument has agreed, and no alarm
+speaks against it (`AlarmKind.is_against_claim`). A window that is not believed, or that the probe may have spent in a
+buffer, begins the count anew. What is judged is the higher of the published pH and of what checks correct it to. A
+claim stands until a check contradicts it (`withdrawal.py`) or a new batch begins; pH that rises again takes nothing
+back, but is told.
 """
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.config import Priority, ProbeConfig, TargetConfig
 from logger.measure import drift
@@ -67,17 +69,17 @@ class Following:
         if self.progress.newest is not None:
             self.looks.append((0, self.progress.newest))
 
-    def follow(self, judged: Judged) -> None:
-        """Judge every window that this block closes."""
+    def follow(self, judged: Judged, forbidden: NDArray[np.bool_]) -> None:
+        """Judge every window that this block closes; `forbidden`: an alarm speaks against a claim there."""
         believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value) & ~np.isnan(judged.u)
-        believed &= not _is_away(self.carry)
-        columns = (judged.row, judged.value, judged.u, believed)
-        for row, ph, u, is_believed in zip(*(column.tolist() for column in columns), strict=True):
+        believed &= not self.carry.is_away  # it may stand in a buffer
+        columns = (judged.row, judged.value, judged.u, believed, forbidden)
+        for row, ph, u, is_believed, is_forbidden in zip(*(column.tolist() for column in columns), strict=True):
             self._look(row, ph, u, is_believed=is_believed)
             self._tell_reading(row)
-            if self.progress.claim is None and not lacks(
-                self.target, self.carry, self.progress, at_us=self._at_us(row)
-            ):
+            if self.progress.claim is not None or is_forbidden:
+                continue
+            if not lacks(self.target, self.carry, self.progress, at_us=self._at_us(row)):
                 self._claim(row)
 
     def fact_at(self, row: int) -> str:
@@ -151,11 +153,6 @@ class Following:
 
     def _at_us(self, row: int) -> int:
         return int(self.rows.at_us[row])
-
-
-def _is_away(carry: Carry) -> bool:
-    """Tell whether the probe may stand in a buffer: what it reads there is no reading of the vat."""
-    return carry.attended_until_us is not None or carry.out_until_us is not None
 
 
 def begun(carry: Carry) -> Progress:

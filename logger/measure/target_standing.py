@@ -10,7 +10,7 @@ from logger.config import AlarmKind, TargetConfig, VatConfig
 from logger.measure.conformance import acceptance_limit, conformance_probability
 from logger.measure.target import begun, lacks
 from logger.measure.target_words import limit, not_yet, reading
-from logger.model import Carry, Claim, Lack, Look, Withdrawn
+from logger.model import Carry, Claim, Lack, Look, Progress, Withdrawn
 
 
 class Shown(StrEnum):
@@ -41,6 +41,8 @@ class TargetStanding:
     claim: Claim | None
     withdrawn: Withdrawn | None
     lacks: tuple[Lack, ...]
+    against: tuple[str, ...]
+    """Alarms whose condition speaks against a claim now, whether somebody acknowledged or shelved them or not."""
     text: str
     unwatched: str
     """Why the vat's deadlines cannot be watched; empty: they can, or there are none."""
@@ -52,7 +54,9 @@ def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | No
     if target is None:
         return None
     progress = begun(carry)
+    against = tuple(alarm.id for alarm in vat.alarms if alarm.kind.is_against_claim and _speaks(carry, alarm.id))
     look, wanted = progress.newest, lacks(target, carry, progress, at_us=at_us)
+    wanted = (*wanted, Lack.ALARM) if against else wanted
     state = Shown.SHOWN if progress.claim else Shown.WITHDRAWN if progress.withdrawn else Shown.NOT_SHOWN
     above = progress.claim is not None and look is not None and look.believed and look.ph > target.ph
     return TargetStanding(
@@ -66,20 +70,20 @@ def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | No
         claim=progress.claim,
         withdrawn=progress.withdrawn,
         lacks=() if progress.claim else wanted,
-        text=_text(target, progress.claim, progress.withdrawn, look, wanted, above=above),
+        against=() if progress.claim else against,
+        text=_text(target, progress, wanted, against, above=above),
         unwatched=_unwatched(vat, carry),
     )
 
 
+def _speaks(carry: Carry, alarm: str) -> bool:
+    return alarm in carry.alarms and carry.alarms[alarm].speaks
+
+
 def _text(
-    target: TargetConfig,
-    claim: Claim | None,
-    withdrawn: Withdrawn | None,
-    look: Look | None,
-    wanted: tuple[Lack, ...],
-    *,
-    above: bool,
+    target: TargetConfig, progress: Progress, wanted: tuple[Lack, ...], against: tuple[str, ...], *, above: bool
 ) -> str:
+    claim, withdrawn, look = progress.claim, progress.withdrawn, progress.newest
     if claim is not None:
         said = f"measured {limit(claim.limit_ph, claim.probability)}: it read {reading(claim.ph, claim.u)}"
         if above and look is not None:
@@ -87,7 +91,8 @@ def _text(
         return f"{said}, conformance probability {100 * claim.conformance:.1f} %, calibration {claim.calibration}"
     before = "" if withdrawn is None else f"WITHDRAWN: {withdrawn.text}. Now: "
     now = "not yet shown: no window was judged yet" if look is None else not_yet(target, look)
-    return "; ".join([f"{before}{now}", *(_WANTED[lack] for lack in wanted if lack in _WANTED)])
+    speaking = [f"no claim while this alarm speaks against it: {', '.join(against)}"] if against else []
+    return "; ".join([f"{before}{now}", *(_WANTED[lack] for lack in wanted if lack in _WANTED), *speaking])
 
 
 _WANTED = {

@@ -16,6 +16,8 @@ import numpy as np
 from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, Tests
 
 SECOND_US = 1_000_000
+AWAY = Tests.ATTENDED | Tests.NOT_BACK
+"""The probe may not be in the vat."""
 WILD = Tests.JUMP | Tests.RATE_OF_CHANGE | Tests.OUT_OF_LIQUID | Tests.ERRATIC
 """What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
 
@@ -47,7 +49,7 @@ def ph_belief(rows: Measurements) -> Ints:
 def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
     """Return the same of bare columns."""
     belief = np.full(len(ph), int(Belief.SILENT), dtype=np.int64)
-    claimed = ~np.isnan(ph) & ((tests & Tests.ATTENDED) == 0)
+    claimed = ~np.isnan(ph) & ((tests & AWAY) == 0)
     calm = (tests & WILD) == 0
     belief[claimed & calm & (quality == Quality.SUSPECT)] = Belief.DOUBTFUL
     belief[claimed & (quality == Quality.PASS)] = Belief.BELIEVED
@@ -65,9 +67,9 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
 def temperature_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not.
 
-    Not in air, nor in somebody's hands.
+    Not in air, nor where it was last put by somebody.
     """
-    elsewhere = Tests.TEMPERATURE | Tests.OUT_OF_LIQUID | Tests.ATTENDED
+    elsewhere = Tests.TEMPERATURE | Tests.OUT_OF_LIQUID | AWAY
     usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
     return np.where(usable, int(Belief.BELIEVED), int(Belief.SILENT))
 

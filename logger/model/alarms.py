@@ -109,6 +109,11 @@ class AlarmState:
     """This occurrence has the next priority above the configured one."""
 
     @property
+    def speaks(self) -> bool:
+        """Tell whether the condition is abnormal, or its newest value was and the on-delay runs."""
+        return self.abnormal or self.pending_us is not None
+
+    @property
     def shown(self) -> State:
         """Return the state a person sees: out of service > suppressed > shelved > base."""
         if self.out_of_service:

@@ -23,6 +23,7 @@ _WORDS = {Belief.BELIEVED: "believed", Belief.DOUBTFUL: "suspect", Belief.SILENT
 
 LEADING = (
     Tests.ATTENDED,
+    Tests.NOT_BACK,
     Tests.UNCALIBRATED,
     Tests.OUT_OF_LIQUID,
     Tests.ERRATIC,

@@ -28,6 +28,8 @@ class Lack(StrEnum):
     RECENT_CHECK = "recent-check"
     PASSED_CHECK = "passed-check"
     SPOT_CHECK = "spot-check"
+    ALARM = "alarm"
+    """The condition of an alarm speaks against it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -53,7 +53,10 @@ class Quality(IntEnum):
 
 
 class Tests(IntFlag):
-    """Which tests spoke against a record (GAP, OUTSIDE_BUFFERS, ATTENDED, UNWITNESSED do not lower its quality)."""
+    """Which tests spoke against a record.
+
+    GAP, OUTSIDE_BUFFERS, ATTENDED, UNWITNESSED and NOT_BACK do not lower its quality.
+    """
 
     NONE = 0
     GROSS_RANGE = 1
@@ -78,6 +81,8 @@ class Tests(IntFlag):
     """The probe reported its own pH: the potential is that of an ideal electrode at it. Lowers no quality."""
     ASSUMED_TEMPERATURE = 8192
     """The probe has no thermometer: pH is computed by a temperature of the configuration. Lowers no quality."""
+    NOT_BACK = 16384
+    """Work on the probe ended and nobody said that it is back: what it reads may be a buffer, not the vat."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -88,6 +88,8 @@ class Carry:
     """Watch time until which somebody works on the probe; None: nobody does."""
     out_until_us: int | None = None
     """Watch time until which the probe was said to be out of the vat; None: it was not."""
+    not_back_us: int | None = None
+    """Watch time since when nobody has said that the probe is back, though the work on it is over; None: it is back."""
     unsettled_us: tuple[int, int] | None = None
     """From when to when (watch time) the vat was last unsettled by stirring or topping up."""
     started_us: int | None = None
@@ -117,6 +119,11 @@ class Carry:
     """How many of the newest records the windows need."""
     rehearsal: Rehearsal = field(default_factory=Rehearsal)
     """Of the system only."""
+
+    @property
+    def is_away(self) -> bool:
+        """Tell whether the probe may be elsewhere than in its vat: in somebody's hands, out, or not said to be back."""
+        return any(us is not None for us in (self.attended_until_us, self.out_until_us, self.not_back_us))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

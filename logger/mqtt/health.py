@@ -52,7 +52,10 @@ def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
 
 def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
     shown = {carry.alarms[alarm.id].shown for alarm in vat.alarms if alarm.id in carry.alarms}
-    if carry.attended_until_us is not None:
+    if carry.not_back_us is not None:
+        text = "Work on the probe is over and nobody said that it is back: look, then mark probe-in."
+        yield Finding(status=Health.FUNCTION_CHECK, text=text)
+    elif carry.attended_until_us is not None:
         text = "Somebody works on the probe; the process alarms of its vat are suppressed until it is back."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
     elif State.SUPPRESSED in shown:

@@ -26,6 +26,7 @@ def target(topics: Topics, vat: VatConfig, carry: Carry, *, at_us: int) -> Messa
         "claim": None if now.claim is None else _claim(now.claim),
         "withdrawn": None if withdrawn is None else {"at": rfc3339(withdrawn.at_us), "why": withdrawn.text},
         "lacks": [str(lack) for lack in now.lacks],
+        "against": list(now.against),
         "text": now.text,
         "premises": list(PREMISES),
         "simulated": topics.simulated,

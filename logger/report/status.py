@@ -7,7 +7,7 @@ and what a person should do something about stands in `attention`, a sentence ea
 from collections.abc import Iterator
 
 from logger import system
-from logger.alarm import words
+from logger.alarm import words, work
 from logger.alarm.lifecycle import Step, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
 from logger.measure import batch
@@ -144,7 +144,7 @@ def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now
 
 def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: Now) -> Iterator[Standing]:
     """Yield every alarm of a vat (or of the system) as it stands; `rows` end with the newest record, if any."""
-    for alarm in vat.alarms:
+    for alarm in work.as_held(vat, carry).alarms:
         state = carry.alarms.get(alarm.id, AlarmState())
         since_us = state.since_at_us or None
         standing = state.shown.is_standing

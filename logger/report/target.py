@@ -23,6 +23,8 @@ class TargetStatus:
     """When the claim was made; None: none stands."""
     above_again: bool
     lacks: list[str]
+    against: list[str]
+    """Alarms whose condition speaks against a claim."""
     premises: list[str]
     text: str
     unwatched: str
@@ -45,6 +47,7 @@ def target_status(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStatus |
         shown_at=None if now.claim is None else moment(now.claim.at_us),
         above_again=now.above,
         lacks=[str(lack) for lack in now.lacks],
+        against=list(now.against),
         premises=list(PREMISES),
         text=now.text,
         unwatched=now.unwatched,

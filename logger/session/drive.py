@@ -1,6 +1,7 @@
 """The loop of a sitting: readings and answers in, words and pictures out.
 
-Law: it decides nothing. Whatever ends it, the source is told that the probe is back and the terminal is as it was.
+Law: it decides nothing. Whatever ends it, the terminal is as it was; the source is told that the probe is back only if
+the person said so.
 """
 
 from collections.abc import Callable, Iterable
@@ -27,6 +28,8 @@ def drive(task: Task, source: Source, keys: Keys, *, screen: Screen, clock: Cloc
             table.run()
         except KeyboardInterrupt:
             table.cut_off()
+    if table.state.is_back:
+        source.back()
     return table.state
 
 
@@ -56,7 +59,7 @@ class Drive:
             self._keep_if_due()
             return
         said = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
-        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else said, words.PUT_BACK])
+        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else said, words.put_back(self._task.vat)])
 
     def _events(self) -> Iterable[Happening]:
         answers = self._keys.answers(WAIT_S)

@@ -5,7 +5,8 @@
     MOVE, SETTLE ---stop------------> RETURN, with nothing changed
 
 Law: pure; time is handed in (`now_us`, steady microseconds of any origin). Nothing is changed before KEEP, and what is
-kept is kept there whole. Whatever happens, RETURN reminds that the probe belongs into its vat.
+kept is kept there whole. Whatever happens, RETURN reminds that the probe belongs into its vat. Only Enter there is the
+word that it is back; whatever else ends the sitting is none.
 """
 
 from collections.abc import Callable
@@ -64,6 +65,8 @@ class Conclusion:
 class Task:
     """What the sitting is for."""
 
+    vat: str
+    """Where the probe belongs."""
     table: Table
     wanted: int
     """After so many points it concludes by itself."""
@@ -103,6 +106,8 @@ class State:
     is_alone: bool = False
     """Nobody is left who could answer."""
     is_kept: bool = False
+    is_back: bool = False
+    """The person said that the probe stands in its vat again."""
 
     @property
     def points(self) -> tuple[CalibrationPoint, ...]:
@@ -151,7 +156,7 @@ def _step(task: Task, state: State, event: Happening, *, now_us: int) -> Step:
         case Shown():
             return _shown(task, replace(state, newest=event, heard_us=now_us), event, now_us=now_us)
         case Kept(lines):
-            stage, then = (Stage.END, words.PUT_BACK) if state.is_alone else (Stage.RETURN, words.BACK)
+            stage, then = (Stage.END, words.put_back(task.vat)) if state.is_alone else (Stage.RETURN, words.BACK)
             return replace(state, stage=stage, is_kept=True), [*lines, then]
         case Pressed(answer):
             return _pressed(task, state, answer, now_us=now_us)
@@ -177,15 +182,21 @@ def _passed(task: Task, state: State, *, now_us: int) -> Step:
 
 def _pressed(task: Task, state: State, answer: str, *, now_us: int) -> Step:
     if state.stage is Stage.RETURN:
-        return (replace(state, stage=Stage.END), []) if answer in ("", "q", END) else (state, [])
+        return _returned(task, state, answer)
     if state.stage is Stage.DECIDE and answer in ("q", END):  # what came of the points is not lost by leaving
         return replace(state, stage=Stage.KEEP, is_alone=answer == END), []
     if answer == END:  # nobody is left who could answer
-        return replace(state, stage=Stage.END, dip=None, seen=None), [words.STOPPED, words.PUT_BACK]
+        return replace(state, stage=Stage.END, dip=None, seen=None), [words.STOPPED, words.put_back(task.vat)]
     if answer == "q":
         return replace(state, stage=Stage.RETURN, dip=None, seen=None), [words.STOPPED, words.BACK]
     answers = {Stage.MOVE: _move, Stage.SETTLE: _settle, Stage.DECIDE: _decide}
     return answers[state.stage](task, state, answer, now_us) if state.stage in answers else (state, [])
+
+
+def _returned(task: Task, state: State, answer: str) -> Step:
+    if not answer:
+        return replace(state, stage=Stage.END, is_back=True), []
+    return (replace(state, stage=Stage.END), [words.put_back(task.vat)]) if answer in ("q", END) else (state, [])
 
 
 def _move(task: Task, state: State, answer: str, now_us: int) -> Step:

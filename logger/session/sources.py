@@ -1,17 +1,18 @@
 """Where the readings of a sitting come from: the running daemon, or the port itself when no daemon runs.
 
 Law: the port has one owner. While the daemon runs it is asked (ATTEND) to read every second and to hold back the
-process alarms of the vat, and what it stored is read; whatever ends the sitting, LEAVE is said. The daemon ends the
-attendance by its own time, too, so that a sitting that dies silences nothing for long.
+process alarms of the vat, and what it stored is read. LEAVE is said when the person said that the probe is back,
+BREAK_OFF when the sitting ends without that word, also by the port itself: the next daemon must know. A sitting that
+dies says neither; the daemon ends the attendance by its own time then, which is no word either.
 """
 
 import logging
 import threading
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Self
 
@@ -33,6 +34,7 @@ LOOK_S = 0.1
 ANSWER_S = 3.0
 """Real seconds that the daemon may take on top of two polls. [CP]"""
 LEAVE_TRIES = 20
+NOT_BEGUN = "the work on the probe was not begun"
 _NEVER = 2**62
 
 
@@ -71,6 +73,38 @@ class Source(ABC):
     def stay(self) -> None:
         """Take note that the person is still at work."""
 
+    @abstractmethod
+    def back(self) -> None:
+        """Take note that the person said that the probe is back in its vat."""
+
+
+def leave(store: Store, command: Command) -> None:
+    """Tell the daemon that the work is over, for which the store may have to be waited for."""
+    for _ in range(LEAVE_TRIES):
+        try:
+            _put(store, command)
+        except StoreBusyError as busy:
+            log.debug("%s has to wait: %s", command.kind, busy)
+            threading.Event().wait(LOOK_S)
+        except VatvigilError as error:
+            log.warning("The daemon could not be told that the work on the probe is over: %s", error)
+            return
+        else:
+            return
+
+
+def _put(store: Store, command: Command) -> int:
+    with store.begin() as work:
+        number = work.add_command(command)
+        work.commit()
+    return number
+
+
+def ending(vat: str, clock: Clock, *, by: str, is_back: bool) -> Command:
+    """Return the command that ends the work on the probe of a vat, with or without the word that it is back."""
+    kind = CommandKind.LEAVE if is_back else CommandKind.BREAK_OFF
+    return Command(id=0, at_us=clock.read().at_us, kind=kind, vat=vat, by=by)
+
 
 @dataclass(slots=True, kw_only=True)
 class Daemon(Source):
@@ -83,13 +117,14 @@ class Daemon(Source):
     by: str
     _next: int = 0
     _renew_us: int = 0
+    _is_back: bool = False
 
     @property
     def origin(self) -> str:
         """Say in one sentence where the readings come from."""
         return (
             f"The daemon reads {self.probe.id} every second now; the process alarms of vat {self.vat.id} are held back "
-            "until the probe is back."
+            "until you say that the probe is back."
         )
 
     @property
@@ -99,11 +134,13 @@ class Daemon(Source):
 
     def __enter__(self) -> Self:
         """Ask the daemon to attend. Raises AbsentError if it does not answer, RefusedError if it will not."""
-        number = self._put(CommandKind.ATTEND)
+        was_away = self._is_away()
+        number = self._attend()
         try:
             answer = self._answer(number)
-        except BaseException:
-            self._leave()
+        except BaseException:  # nobody was told to lift the probe: it is where it was
+            ended = ending(self.vat.id, self.clock, by=self.by, is_back=not was_away)
+            leave(self.store, ended if was_away else replace(ended, note=NOT_BEGUN))
             raise
         self._next = answer
         return self
@@ -112,7 +149,7 @@ class Daemon(Source):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Tell the daemon that the work is over."""
-        self._leave()
+        leave(self.store, ending(self.vat.id, self.clock, by=self.by, is_back=self._is_back))
 
     def readings(self) -> list[Shown]:
         """Return what the daemon stored since the last time, oldest first."""
@@ -127,21 +164,32 @@ class Daemon(Source):
         """Ask the daemon to go on, once half of the time is over."""
         if self.clock.read().elapsed_us >= self._renew_us:
             with suppress(StoreBusyError):
-                self._put(CommandKind.ATTEND)
+                self._attend()
+
+    def back(self) -> None:
+        """Take note that the person said that the probe is back in its vat."""
+        self._is_back = True
 
     def _span(self) -> Span:
         return Span(vat=self.vat.id, probe=self.probe.id, first=self._next, last=_NEVER)
 
-    def _put(self, kind: CommandKind) -> int:
+    def _attend(self) -> int:
         now = self.clock.read()
         seconds = min(ATTEND_S, self.vat.max_shelve_s)
         self._renew_us = now.elapsed_us + round(seconds / 2 * SECOND_US)
-        duration_s = seconds if kind is CommandKind.ATTEND else None
-        command = Command(id=0, at_us=now.at_us, kind=kind, vat=self.vat.id, duration_s=duration_s, by=self.by)
-        with self.store.begin() as work:
-            number = work.add_command(command)
-            work.commit()
-        return number
+        attend = CommandKind.ATTEND
+        return _put(
+            self.store,
+            Command(id=0, at_us=now.at_us, kind=attend, vat=self.vat.id, duration_s=seconds, by=self.by),
+        )
+
+    def _is_away(self) -> bool:
+        """Tell whether the probe was away before this sitting, also by what still waits in the inbox."""
+        carry = queries.watches(self.store).get(self.vat.id)
+        waiting = [each for each in queries.pending_commands(self.store) if each.vat == self.vat.id]
+        return (carry is not None and carry.is_away) or any(
+            each.kind in (CommandKind.BREAK_OFF, CommandKind.ATTEND, CommandKind.MARK) for each in waiting
+        )
 
     def _answer(self, number: int) -> int:
         """Wait for the daemon to take a command; return the number of the record that it came before."""
@@ -156,20 +204,6 @@ class Daemon(Source):
             threading.Event().wait(LOOK_S)
         raise AbsentError(f"the daemon did not answer within {patience_s:.0f} s")
 
-    def _leave(self) -> None:
-        """Say LEAVE, for which the store may have to be waited for."""
-        for _ in range(LEAVE_TRIES):
-            try:
-                self._put(CommandKind.LEAVE)
-            except StoreBusyError as busy:
-                log.debug("LEAVE has to wait: %s", busy)
-                threading.Event().wait(LOOK_S)
-            except VatvigilError as error:
-                log.warning("The daemon could not be told that the probe is back: %s", error)
-                return
-            else:
-                return
-
 
 @dataclass(slots=True, kw_only=True)
 class Direct(Source):
@@ -177,7 +211,10 @@ class Direct(Source):
 
     reader: Reader
     clock: Clock
+    leave: Callable[[bool], None] = field(default=lambda _: None)
+    """Tells whoever reads the probe next that the work is over; the flag: with the word that it is back."""
     _due_us: int = field(default=0)
+    _is_back: bool = False
 
     @property
     def origin(self) -> str:
@@ -202,6 +239,7 @@ class Direct(Source):
     ) -> None:
         """Give the port back."""
         self.reader.close()
+        self.leave(self._is_back)
 
     def readings(self) -> list[Shown]:
         """Read, if a second has passed since the last time."""
@@ -213,6 +251,10 @@ class Direct(Source):
 
     def stay(self) -> None:
         """Do nothing: nobody waits."""
+
+    def back(self) -> None:
+        """Take note that the person said that the probe is back in its vat."""
+        self._is_back = True
 
     def _read(self) -> Indication:
         now = self.clock.read()

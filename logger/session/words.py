@@ -28,11 +28,18 @@ YES_OR_NO = (
 STOPPED = "Stopped: nothing was changed, the calibration in force stays."
 KEPT_ANYWAY = "Ended: what was kept stays kept."
 CUT_OFF = "Cut off while it was being stored: it may be. `vatvigil calibration list` shows what is in force."
-PUT_BACK = "Keep the bulb wet: put the probe back into the vat. The alarms of the vat are on again."
 BACK = (
     "Now keep the bulb wet: rinse the probe with distilled water and put it back into the vat, bulb and junction "
     "under the brine. Press Enter when it stands there."
 )
+
+
+def put_back(vat: str) -> str:
+    """Say what is left to do when the sitting ends without the word that the probe is back."""
+    return (
+        "Keep the bulb wet: put the probe back into the vat. Nobody said that it is back, so its readings are not "
+        f"believed and the alarms of the vat stay held until you say it: `vatvigil mark {vat} probe-in`."
+    )
 
 
 def how(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *, wanted: int) -> list[str]:

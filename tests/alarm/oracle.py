@@ -26,6 +26,8 @@ class Oracle:
     seq: int = 0
     t: int = 0
     out_ends: int | None = None
+    is_lost: bool = False
+    """The mark probe-out has run out, and nobody said probe-in."""
     journal: list[Told] = field(default_factory=list)
     answers: list[tuple[int, int, bool]] = field(default_factory=list)
 
@@ -36,6 +38,7 @@ class Oracle:
         if self.out_ends is not None and self.out_ends <= self.t:
             self.journal.append((self.seq, Cause.LEFT, "", ""))
             self.out_ends = None
+            self.lose()
         self.end_suppressions()
         for command in sorted(commands, key=lambda c: c.id):
             self.obey(command)
@@ -43,6 +46,18 @@ class Oracle:
         for alarm in self.alarms:
             self.timers(alarm)
             self.judge(alarm, sample, ph, belief)
+
+    def lose(self) -> None:
+        """Nobody knows where the probe is: what is blind already is so anew."""
+        for alarm in self.alarms:
+            if alarm.config.kind is AlarmKind.BLIND and not self.is_lost:
+                alarm.base = self.cleared(alarm)
+                alarm.abnormal, alarm.since, alarm.timer = False, None, None
+        self.is_lost = True
+
+    @property
+    def is_away(self) -> bool:
+        return self.out_ends is not None or self.is_lost
 
     def look(self, sample: Sample) -> tuple[float | None, str]:
         """Return pH and whether it is believed, doubtful or silent."""
@@ -60,7 +75,7 @@ class Oracle:
             return None, "silent"
         k = 8.31446261815324 * 2.302585092994046 / 96485.33212331002 * 1000.0 * (c + 273.15)
         ph = 7.0 - (mv - self.line.offset_mv) / (self.line.slope * k)
-        if erratic or self.out_ends is not None:
+        if erratic or self.is_away:
             return ph, "silent"
         return ph, "doubtful" if mv < limits.suspect_low_mv or mv > limits.suspect_high_mv else "believed"
 
@@ -77,11 +92,12 @@ class Oracle:
         elif kind is AlarmKind.BLIND:
             is_known = sample.mv is None or self.out_ends is not None or self.line is None
             says = SAY_NOTHING if is_known else BACK if belief == "believed" else ABNORMAL
+            says = ABNORMAL if self.is_lost else says
         elif kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW):
             value = ph
             says = self.compare(alarm.config, ph, belief)
         else:
-            is_of_the_vat = sample.mv is not None and self.is_warmth(sample.c) and self.out_ends is None
+            is_of_the_vat = sample.mv is not None and self.is_warmth(sample.c) and not self.is_away
             value = sample.c if is_of_the_vat else None
             says = self.compare(alarm.config, value, "believed")
         if says != SAY_NOTHING:
@@ -116,6 +132,8 @@ class Oracle:
         if alarm.since is None:
             alarm.since = self.t
         wait = alarm.config.off_delay_s if alarm.abnormal else alarm.config.on_delay_s
+        if alarm.config.kind is AlarmKind.BLIND and self.is_lost:
+            wait = 0.0
         if self.t - alarm.since < round(wait * 1e6):
             return
         alarm.since, alarm.abnormal = None, not alarm.abnormal
@@ -154,8 +172,12 @@ class Oracle:
         alarm.base = State.UNACKNOWLEDGED
         alarm.occurrence += 1
         alarm.reminders = 0
-        alarm.timer = self.after(alarm.config.reminder_s)
+        alarm.timer = self.after(self.reminder_s(alarm))
         self.tell(alarm, cause, before, loud=True)
+
+    def reminder_s(self, alarm: Alarm) -> float | None:
+        is_told = alarm.config.kind is AlarmKind.BLIND and self.is_lost
+        return alarm.config.reminder_s or (1800.0 if is_told else None)
 
     def timers(self, alarm: Alarm) -> None:
         if alarm.shelf_ends is not None and alarm.shelf_ends <= self.t:
@@ -166,7 +188,7 @@ class Oracle:
                 self.annunciate(alarm, Cause.REALARM, State.ACKNOWLEDGED)
             else:
                 alarm.reminders += 1
-                alarm.timer = self.after(alarm.config.reminder_s)
+                alarm.timer = self.after(self.reminder_s(alarm))
                 self.tell(alarm, Cause.REMINDER, alarm.shown)
 
     def after(self, seconds: float | None) -> int | None:
@@ -227,6 +249,7 @@ class Oracle:
         if command.note == "probe-in":
             self.out_ends = None
             self.end_suppressions(now=True)
+            self.find()
             return
         if command.note == "started" and not (command.duration_s or 0.0) > 60 * 24 * 3600.0:
             return
@@ -240,6 +263,14 @@ class Oracle:
             if alarm.config.kind not in (AlarmKind.NO_DATA, AlarmKind.BLIND):
                 before, alarm.suppression_ends, alarm.timer = alarm.shown, self.after(seconds), None
                 self.tell(alarm, Cause.SUPPRESSED, before, by=command.by)
+
+    def find(self) -> None:
+        """Somebody says that the probe is back."""
+        for alarm in self.alarms:
+            if alarm.config.kind is AlarmKind.BLIND and self.is_lost and alarm.abnormal:
+                alarm.abnormal, alarm.since = False, None
+                self.clear(alarm, None)
+        self.is_lost = False
 
     def request(self, alarm: Alarm, command: Command) -> None:
         before, kind = alarm.shown, command.kind

@@ -47,7 +47,7 @@ class BatchOracle(Oracle):
     # --- windows
 
     def judge(self, alarm: Alarm, sample: Sample, ph: float | None, belief: str) -> None:
-        is_of_the_vat = sample.mv is not None and self.is_warmth(sample.c) and self.out_ends is None
+        is_of_the_vat = sample.mv is not None and self.is_warmth(sample.c) and not self.is_away
         c = sample.c if is_of_the_vat else None
         if alarm is self.alarms[0]:
             self.seen.append((sample.t, ph, belief, c))
@@ -175,6 +175,8 @@ class BatchOracle(Oracle):
                 elif alarm.suppression_ends is not None:
                     alarm.suppression_ends = self.unsettled[1]
             self.end_suppressions()
+            self.fresh = now if self.is_lost else self.fresh
+            self.find()
         elif command.note == "started":
             if seconds is not None and not 0 <= seconds <= LONGEST_AGO_S:
                 raise Refused

@@ -101,7 +101,7 @@ def test_a_probe_out_mark_suspends_process_alarms_and_no_others() -> None:
     # The probe is in air or in a rinse meanwhile: no believed reading, and the instrument's alarms go on speaking.
     text = "4.5x5 _x10 4.7x10"
     asked = [mark(4, "probe-out", duration_s=120.0)]
-    seen = night(text, HIGH, NO_DATA, commands=asked)
+    seen = night(text, HIGH, NO_DATA, commands=[*asked, mark(16, "probe-in")])
     assert seen.told() == [
         "4 ph-high: suppressed, suppressed",
         "9 no-data: annunciated, unacknowledged !1",
@@ -129,12 +129,12 @@ def test_after_the_probe_is_back_the_on_delay_starts_anew() -> None:
     ]
 
 
-def test_a_probe_left_out_is_watched_again_after_the_time_of_the_mark() -> None:
+def test_a_probe_left_out_is_not_suspended_for_ever_and_raises_nothing_before_somebody_says_that_it_is_back() -> None:
     # VatConfig.probe_out_s is 1200 s: record 2 + 120.
-    seen = night("4.5 4.7x150", HIGH, commands=[mark(2, "probe-out")])
+    seen = night("4.5 4.7x150", HIGH, commands=[mark(2, "probe-out"), mark(140, "probe-in")])
     assert seen.told()[1:] == [
         "122 ph-high: unsuppressed, normal",
-        "125 ph-high: annunciated, unacknowledged !1",
+        "143 ph-high: annunciated, unacknowledged !1",
     ]
 
 

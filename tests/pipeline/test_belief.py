@@ -77,7 +77,7 @@ def _clock(rows: Measurements, row: int) -> str:
 
 
 def test_what_is_read_while_somebody_works_on_the_probe_is_not_believed_of_the_vat() -> None:
-    state, rows = watched(asked(CommandKind.ATTEND, 101, duration_s=300.0))
+    state, rows = watched(asked(CommandKind.ATTEND, 101, duration_s=600.0), asked(CommandKind.LEAVE, 131))
     assert (rows.belief[99], rows.belief[129], rows.belief[130]) == (
         Belief.BELIEVED,
         Belief.SILENT,

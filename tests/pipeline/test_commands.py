@@ -190,7 +190,7 @@ def test_instrument_alarms_go_on_while_somebody_works_on_the_probe() -> None:
 def test_work_on_the_probe_ends_by_its_time() -> None:
     state, entries, _ = told(ask(5, CommandKind.ATTEND, duration_s=100.0), n=30)
     left = next(e for e in entries if e.cause is Cause.LEFT)
-    assert (left.seq, left.text[:54]) == (15, "the time for work on the probe is over without a word:")
+    assert (left.seq, left.text[:43]) == (15, "the time for work on the probe is over and ")
     assert state.carry.attended_until_us is None
     assert state.carry.alarms["ph-high"].shown is State.NORMAL
     assert state.carry.fresh_us == 140_000_000

@@ -9,6 +9,7 @@ import pytest
 from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
 from logger.measure.target import begun, lacks
+from logger.measure.target_standing import standing
 from logger.model import (
     CalibrationPoint,
     Carry,
@@ -225,6 +226,40 @@ def test_a_rise_after_the_claim_takes_nothing_back_and_is_seen() -> None:
     assert progress.newest is not None
     assert progress.newest.ph == pytest.approx(4.8, abs=1e-3)
     assert of(entries, Cause.ANNUNCIATED) == []
+
+
+# A claim while an alarm speaks against it.
+
+FAST = raw_alarm(AlarmKind.RATE_OF_CHANGE, 2.0, window_s=60.0, deadband=0.5)
+
+
+@pytest.mark.parametrize("on_delay_s", [0.0, 1e6], ids=["standing", "pending"])
+@pytest.mark.parametrize("covered", [None, CommandKind.SHELVE, CommandKind.ACKNOWLEDGE, CommandKind.OUT_OF_SERVICE])
+def test_nothing_is_claimed_while_the_condition_of_an_alarm_speaks_against_it(
+    on_delay_s: float, covered: CommandKind | None
+) -> None:
+    made = watched(TARGET, replace(FAST, on_delay_s=on_delay_s))
+    rows = of_ph([4.7] * 30 + [4.45] * 60)  # 0.25 within three minutes: 5 pH an hour
+    commands = [calibrate(), *([ask(44, covered, alarm="rate-of-change")] if covered else [])]
+    for cuts in ((), range(1, 90)):
+        _, outcomes = carry_over(made, rows, commands=commands, cuts=cuts)
+        entries = [entry for outcome in outcomes for entry in outcome.entries]
+        assert [entry.seq for entry in of(entries, Cause.MEASURED_AT_TARGET)] == [55]  # 49 without the alarm
+    state, _ = carry_over(made, rows[:50], commands=commands)
+    now = standing(made.vat, state.carry, at_us=EPOCH_US)
+    assert now is not None
+    assert (now.lacks, now.against) == ((Lack.ALARM,), ("rate-of-change",))
+    assert now.text.endswith("; no claim while this alarm speaks against it: rate-of-change")
+
+
+def test_what_is_overdue_speaks_against_no_claim() -> None:
+    silent = {kind for kind in AlarmKind.of_vats() if not kind.is_against_claim}
+    assert {AlarmKind.CALIBRATION_OVERDUE, AlarmKind.CHECK_OVERDUE, AlarmKind.PH_HIGH, AlarmKind.DEADLINE} <= silent
+    made = watched(TARGET, raw_alarm(AlarmKind.CHECK_OVERDUE, None))
+    late = replace(made, probe=replace(made.probe, check_every_d=0.001))
+    _, (outcome,) = carry_over(late, of_ph([4.3] * 60), commands=[calibrate()])
+    causes = [entry.cause for entry in outcome.entries]
+    assert (Cause.ANNUNCIATED in causes, Cause.MEASURED_AT_TARGET in causes) == (True, True)
 
 
 # Deadlines.

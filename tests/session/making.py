@@ -49,6 +49,7 @@ def task(*, in_force: Calibration | None = None, order: Order | None = None, **m
     """Return the task of calibrating in three buffers."""
     order = order or Order(probe=PROBE, by="tova", buffers=TABLE, in_force=in_force)
     made = Task(
+        vat="marrow",
         table=Table(buffers=TABLE, in_force=in_force),
         wanted=len(TABLE),
         conclude=lambda taken: calibrating.conclusion(order, taken),

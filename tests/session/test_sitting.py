@@ -155,7 +155,8 @@ def test_when_the_input_ends_at_the_question_it_is_kept_and_nobody_is_waited_for
     person.press(END)
     assert (person.state.stage, person.state.is_wanted) == (Stage.KEEP, False)
     person.keep()
-    assert (person.state.stage, person.state.is_kept, person.said[-2:]) == (Stage.END, True, ["kept", words.PUT_BACK])
+    assert (person.state.stage, person.state.is_kept) == (Stage.END, True)
+    assert person.said[-2:] == ["kept", words.put_back("marrow")]
 
 
 def test_assuming_yes_asks_nobody() -> None:
@@ -271,8 +272,8 @@ def test_when_the_input_ends_nothing_is_changed_and_nobody_is_waited_for(glasses
     person = Person(task())
     person.take_all(tuple(PH.values())[:glasses])
     person.press(END)
-    assert person.said[-2:] == [words.STOPPED, words.PUT_BACK]
-    assert (person.state.stage, person.state.is_kept) == (Stage.END, False)
+    assert person.said[-2:] == [words.STOPPED, words.put_back("marrow")]
+    assert (person.state.stage, person.state.is_kept, person.state.is_back) == (Stage.END, False, False)
 
 
 @pytest.mark.parametrize("glasses", [0, 1, 2])
@@ -282,7 +283,21 @@ def test_stopping_changes_nothing_and_reminds_of_the_probe(glasses: int) -> None
     person.press("q")
     assert person.said[-2:] == [words.STOPPED, words.BACK]
     person.press()
-    assert (person.state.stage, person.state.is_kept) == (Stage.END, False)
+    assert (person.state.stage, person.state.is_kept, person.state.is_back) == (Stage.END, False, True)
+
+
+@pytest.mark.parametrize("answer", ["q", END])
+def test_only_enter_is_the_word_that_the_probe_is_back(answer: str) -> None:
+    person = Person(task())
+    person.press("q")
+    person.press("x")
+    assert person.state.stage is Stage.RETURN
+    person.press(answer)
+    assert (person.state.stage, person.state.is_back) == (Stage.END, False)
+    assert person.said[-1] == (
+        "Keep the bulb wet: put the probe back into the vat. Nobody said that it is back, so its readings are not"
+        " believed and the alarms of the vat stay held until you say it: `vatvigil mark marrow probe-in`."
+    )
 
 
 def test_a_sitting_that_was_cut_off_goes_on_with_its_points() -> None:

@@ -92,6 +92,7 @@ def said(store: Store) -> list[str]:
 def test_the_daemon_is_asked_read_and_left(house: House) -> None:
     with reading(house) as (store, potentials):
         with daemon(house, store) as source:
+            source.back()
             potentials.append(-77.0)
             read: list[float] = []
             while -77.0 not in read:
@@ -102,6 +103,7 @@ def test_the_daemon_is_asked_read_and_left(house: House) -> None:
         while "left" not in said(store):
             threading.Event().wait(0.02)
         assert said(store) == ["attended", "left"]
+        assert [carry.is_away for carry in queries.watches(store).values()] == [False]
     assert set(read) == {150.0, -77.0}
 
 
@@ -116,6 +118,32 @@ def test_whatever_ends_the_sitting_the_daemon_is_told(house: House, error: type[
             interrupted(store)
         while "left" not in said(store):
             threading.Event().wait(0.02)
+        assert [carry.not_back_us is None for carry in queries.watches(store).values()] == [False]
+
+
+def test_work_that_was_not_begun_is_no_word_for_a_probe_that_was_away_before(house: House) -> None:
+    with house.watch() as watching:
+        watching.take([150.0], first_us=now_us())
+    with Store.open(house.config.store_url, simulated=False, busy_s=10.0) as store:
+        for _ in range(2):
+            source = daemon(house, store)
+            source.probe = replace(source.probe, poll_s=0.01, timeout_s=0.01)
+            with pytest.raises(AbsentError):
+                source.__enter__()
+        waiting = [command.kind for command in queries.pending_commands(store)]
+    assert waiting == [CommandKind.ATTEND, CommandKind.LEAVE, CommandKind.ATTEND, CommandKind.BREAK_OFF]
+
+
+def test_the_next_daemon_hears_how_work_at_the_port_itself_ended(simulator: Start) -> None:
+    heard: list[bool] = []
+    port = simulator("quiet-night").port
+    for says_so in (False, True):
+        source = direct(port)
+        source.leave = heard.append
+        with source:
+            if says_so:
+                source.back()
+    assert heard == [False, True]
 
 
 def test_a_daemon_that_does_not_answer_is_absent_and_is_not_left_with_half_of_it(house: House) -> None:
