@@ -254,6 +254,7 @@ def test_every_transition_is_an_entry() -> None:
         ask(12, CommandKind.SHELVE, HIGH.id, duration_s=60.0),
         mark(15, "probe-out", duration_s=100.0),
         ask(16, CommandKind.OUT_OF_SERVICE, HIGH.id),
+        mark(25, "probe-in"),
         ask(30, CommandKind.RETURN_TO_SERVICE, HIGH.id),
         ask(45, CommandKind.ACKNOWLEDGE, HIGH.id),
         ask(46, CommandKind.RESET, HIGH.id),

@@ -158,9 +158,10 @@ def night(alarm: str) -> tuple[Watch, Items]:
         )
         for n, kind in enumerate(kinds)
     ]
+    back = replace(commands[-2], id=20, note="probe-in", seq=commands[-2].seq + 120)
     watched = watch()
     blocks = [b for b in held if isinstance(b, Block)]
-    return Watch(vat=replace(watched.vat, alarms=ALARMS), probe=watched.probe), list(woven(commands, blocks))
+    return Watch(vat=replace(watched.vat, alarms=ALARMS), probe=watched.probe), list(woven([*commands, back], blocks))
 
 
 @pytest.mark.parametrize(
