@@ -1,1 +1,1 @@
-"""vatvigil: the night watch over a fermenting vat. Start reading at `pipeline.py`."""
+"""vatvigil: the night watch over a fermenting vat. Start reading at `watch/pipeline.py`."""

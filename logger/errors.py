@@ -11,6 +11,8 @@ A probe that does not answer is no error: it is a record with the reason (`model
 Anything that is not a VatvigilError is ours (a bug): it ends the process with a non-zero code.
 """
 
+from dataclasses import dataclass
+
 
 class VatvigilError(Exception):
     """Something expected went wrong; the message says what, where and what to do."""
@@ -34,3 +36,10 @@ class StoreBusyError(StoreError):
 
 class BrokerError(VatvigilError):
     """The broker cannot be reached or refuses us."""
+
+
+@dataclass(frozen=True, slots=True)
+class ThreadCrash:
+    """A thread met what nobody expected; the process must end."""
+
+    error: BaseException

@@ -59,7 +59,7 @@ class _Rows(msgspec.Struct, frozen=True, omit_defaults=True):
     reference_u: list[float | None] | None = None
 
 
-class _Line(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
+class _RecordingLine(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
     rows: _Rows | None = None
     command: Command | None = None
 
@@ -68,7 +68,7 @@ def write(stream: BinaryIO, header: Header, items: Iterable[Block | Command]) ->
     """Write a recording; the items in the order in which they fall."""
     stream.write(msgspec.json.encode(header) + b"\n")
     for item in items:
-        line = _Line(command=item) if isinstance(item, Command) else _Line(rows=_rows(item))
+        line = _RecordingLine(command=item) if isinstance(item, Command) else _RecordingLine(rows=_rows(item))
         stream.write(msgspec.json.encode(line) + b"\n")
 
 
@@ -84,9 +84,9 @@ def read(stream: BinaryIO, *, name: str) -> tuple[Header, Iterator[Block | Comma
 
 def _items(lines: Iterable[tuple[int, bytes]], *, name: str) -> Iterator[Block | Command]:
     seq = elapsed_us = 0
-    decoder = msgspec.json.Decoder(_Line)
+    decoder = msgspec.json.Decoder(_RecordingLine)
     for number, text in lines:
-        line = _decoded(text, _Line, name=name, number=number, decoder=decoder)
+        line = _decoded(text, _RecordingLine, name=name, number=number, decoder=decoder)
         if line.command is not None:
             yield line.command
         if line.rows is not None and line.rows.seq:

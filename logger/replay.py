@@ -9,13 +9,12 @@ from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import version
 
-from logger import pipeline
-from logger.cycle import events_of
 from logger.errors import RefusedError
 from logger.model import Block, Check, Command, Outcome, WatchState
-from logger.mqtt.payloads import event_of
-from logger.pipeline import Watch
+from logger.mqtt.payloads import event_of, events_of
 from logger.store import Store, UnitOfWork, queries
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
 
 ROWS = 65_536
 """Rows a step: enough to make the cost of a step vanish, few enough to stay in the cache."""

@@ -12,17 +12,17 @@ from pathlib import Path
 
 import click
 
-from simulator.bench import CALIBRATED_DAY, Bench
-from simulator.disturb import Disturbance, Disturber
-from simulator.disturb import parse as parse_disturbance
-from simulator.ears import Ears
 from simulator.instrument import Instrument, Speaker
 from simulator.modbus import RtuBus, TcpBus, Unit
 from simulator.recording import MICROSECONDS, Label, dip_toml, recording
+from simulator.rig import CALIBRATED_DAY, Rig
 from simulator.runs import FIRST_DAY, RUNS, Run, find
 from simulator.serve import Clock, Measure, Server
+from simulator.stdin_lines import StdinLines
 from simulator.text import Style, TextInstrument
 from simulator.wire import PtyWire, TcpWire, Wire
+from simulator.wire_faults import WireFault, WireFaultInjector
+from simulator.wire_faults import parse as parse_disturbance
 
 MAX_HOURS = 2000.0
 
@@ -71,7 +71,7 @@ def _units(_ctx: click.Context, _param: click.Parameter, value: tuple[int, ...])
     return value
 
 
-def _disturbances(_ctx: click.Context, _param: click.Parameter, value: tuple[str, ...]) -> list[Disturbance]:
+def _disturbances(_ctx: click.Context, _param: click.Parameter, value: tuple[str, ...]) -> list[WireFault]:
     try:
         return [parse_disturbance(text) for text in value]
     except ValueError as error:
@@ -183,7 +183,7 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     protocol: str,
     style: str,
     addresses: tuple[int, ...],
-    disturbances: list[Disturbance],
+    disturbances: list[WireFault],
 ) -> None:
     """Serve RUN as an instrument on a port; its first line of output is the port's name.
 
@@ -203,12 +203,12 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     try:
         count = len(addresses) if protocol.startswith("modbus") else 1
         # Before the clock is read: a fast run must not lose its first minutes.
-        benches = [Bench(run, seed + number) for number in range(count)]
+        benches = [Rig(run, seed + number) for number in range(count)]
         origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
         clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
         make = _maker(protocol, style, addresses, serial=serial)
-        disturber = Disturber(disturbances, seed=seed)
-        server = Server(benches, wire, make=make, disturber=disturber, ears=Ears(0), clock=clock, say=_say)
+        disturber = WireFaultInjector(disturbances, seed=seed)
+        server = Server(benches, wire, make=make, disturber=disturber, ears=StdinLines(0), clock=clock, say=_say)
         server.serve(opened=lambda name: click.echo(f"port: {name}"))
     except OSError as error:
         raise click.ClickException(f"the port {wire.name} cannot be opened: {error}") from error
@@ -245,7 +245,7 @@ def record(
     """Write RUN as a recording: what a watch that polled it would have logged."""
     run = _cut(run, hours)
     label = _label(run, epoch, vat=vat, probe=probe, poll_s=poll)
-    _write(out, lambda write: [write(line) for line in recording(Bench(run, seed), label)])
+    _write(out, lambda write: [write(line) for line in recording(Rig(run, seed), label)])
 
 
 @main.command()
@@ -256,7 +256,7 @@ def record(
 def dip(run: Run, seed: int, epoch: datetime | None, out: Path | None) -> None:
     """Write what a person read in fresh buffers with RUN's electrode, a day before, as TOML."""
     made_at = (_epoch_of(run, epoch) + timedelta(days=CALIBRATED_DAY)).isoformat().replace("+00:00", "Z")
-    _write(out, lambda write: write(dip_toml(Bench(run, seed), made_at=made_at)))
+    _write(out, lambda write: write(dip_toml(Rig(run, seed), made_at=made_at)))
 
 
 def _maker(protocol: str, style: str, addresses: tuple[int, ...], *, serial: str) -> Callable[[list[Measure]], Speaker]:

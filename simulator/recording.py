@@ -13,10 +13,10 @@ from typing import Any
 
 import numpy as np
 
-from simulator.bench import BATH_C, BUFFER_HALF_WIDTH_PH, BUFFERS_PH, CALIBRATED_DAY, Bench
-from simulator.deeds import Deed
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
 from simulator.faults import Event, Fault, Ints, stands
+from simulator.operator_actions import OperatorAction
+from simulator.rig import BATH_C, BUFFER_HALF_WIDTH_PH, BUFFERS_PH, CALIBRATED_DAY, Rig
 from simulator.runs import Run
 
 PERSON = "simulated person"
@@ -47,7 +47,7 @@ class Label:
     epoch_us: int
 
 
-def calibration(bench: Bench, label: Label) -> dict[str, object]:
+def calibration(bench: Rig, label: Label) -> dict[str, object]:
     """Return the line E = offset + slope * k(T) * (7 - pH) fitted to the buffers, with its covariance (GUM H.3)."""
     read = bench.dip()
     ph = np.array(BUFFERS_PH)
@@ -73,21 +73,21 @@ def calibration(bench: Bench, label: Label) -> dict[str, object]:
     }
 
 
-def points(bench: Bench) -> list[dict[str, float]]:
+def points(bench: Rig) -> list[dict[str, float]]:
     """Return what was read in each buffer."""
     read = bench.dip()
     rows = zip(BUFFERS_PH, read.potential_mv.tolist(), read.temperature_c.tolist(), strict=True)
     return [{"buffer_ph": ph, "potential_mv": mv, "temperature_c": c} for ph, mv, c in rows]
 
 
-def dip_toml(bench: Bench, *, made_at: str) -> str:
+def dip_toml(bench: Rig, *, made_at: str) -> str:
     """Return the same as TOML, for whoever fits the line."""
     head = [f"made_at = {made_at}", f'by = "{PERSON}"', "simulated = true"]
     tables = [["", "[[point]]", *(f"{name} = {value}" for name, value in point.items())] for point in points(bench)]
     return "\n".join([*head, *(line for table in tables for line in table)]) + "\n"
 
 
-def recording(bench: Bench, label: Label) -> Iterator[str]:
+def recording(bench: Rig, label: Label) -> Iterator[str]:
     """Yield the lines of the recording."""
     run = bench.run
     yield _line(
@@ -115,7 +115,7 @@ def recording(bench: Bench, label: Label) -> Iterator[str]:
 
 def _marks(run: Run, label: Label) -> list[dict[str, Any]]:
     """Return the commands that say what is done at the vat; a run that begins at the filling begins with its start."""
-    begun = (Deed(hour=0.0, mark="started"),) if run.vat.age_h == 0.0 else ()
+    begun = (OperatorAction(hour=0.0, mark="started"),) if run.vat.age_h == 0.0 else ()
     said: list[dict[str, Any]] = []
     for number, deed in enumerate(sorted((*begun, *run.deeds), key=lambda deed: deed.hour), start=2):
         seq = int(np.ceil(deed.hour * 3600.0 / label.poll_s)) + 1
@@ -134,7 +134,7 @@ def _fault(event: Event) -> dict[str, object]:
     return {"fault": event.fault, "from_us": from_us, "until_us": until_us}
 
 
-def _rows(bench: Bench, label: Label, poll: Ints) -> dict[str, list[int] | list[float | None]]:
+def _rows(bench: Rig, label: Label, poll: Ints) -> dict[str, list[int] | list[float | None]]:
     elapsed_us = np.rint(poll * label.poll_s * MICROSECONDS).astype(np.int64)
     read = bench.conversions(np.rint(elapsed_us / MICROSECONDS).astype(np.int64))
     reason = np.zeros(poll.shape, dtype=np.int64)

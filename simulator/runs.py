@@ -8,9 +8,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
-from simulator.deeds import Deed
 from simulator.electrode import Electrode
 from simulator.faults import Event, Fault
+from simulator.operator_actions import OperatorAction
 from simulator.vat import HeaterFailure, Population, Room, Vat
 
 FIRST_DAY = "2026-11-24"
@@ -31,7 +31,7 @@ class Run:
     room: Room = field(default_factory=Room)
     electrode: Electrode = field(default_factory=Electrode)
     events: tuple[Event, ...] = ()
-    deeds: tuple[Deed, ...] = ()
+    deeds: tuple[OperatorAction, ...] = ()
     """What a person does and says; a run that begins at the filling is said to start."""
     scattered: bool = False
     """The seed draws the vat itself, not only the noise."""
@@ -170,7 +170,7 @@ _ALL = (
         summary="20 h, a finished vat; at 4 h a third of the brine has leaked away and is topped up and marked",
         hours=20.0,
         vat=FINISHED,
-        deeds=(Deed(hour=4.0, mark="topped-up", litres=60.0, part=0.3),),
+        deeds=(OperatorAction(hour=4.0, mark="topped-up", litres=60.0, part=0.3),),
     ),
     Run(
         name="stirred",
@@ -178,7 +178,7 @@ _ALL = (
         hours=14.0,
         vat=MARROW,
         events=tuple(Event(fault=Fault.STIRRED, start_h=hour, end_h=hour + 0.1) for hour in (2.0, 7.0)),
-        deeds=(Deed(hour=2.0, mark="stirred"), Deed(hour=7.0, mark="stirred")),
+        deeds=(OperatorAction(hour=2.0, mark="stirred"), OperatorAction(hour=7.0, mark="stirred")),
     ),
     _fault_run(
         "probe-knocked",

@@ -10,14 +10,14 @@ from functools import partial
 
 import numpy as np
 
-from simulator.bench import Bench
-from simulator.disturb import Disturber
-from simulator.ears import Ears
 from simulator.faults import Fault
-from simulator.hand import WordError
 from simulator.instrument import Reading, Speaker, garbled
 from simulator.noise import Stream
+from simulator.operator import WordError
+from simulator.rig import Rig
+from simulator.stdin_lines import StdinLines
 from simulator.wire import Wire
+from simulator.wire_faults import WireFaultInjector
 
 SLOW_S = 3.0
 """Real seconds that a slow instrument takes."""
@@ -51,12 +51,12 @@ class Server:
 
     def __init__(
         self,
-        benches: Sequence[Bench],
+        benches: Sequence[Rig],
         wire: Wire,
         *,
         make: Callable[[list[Measure]], Speaker],
-        disturber: Disturber,
-        ears: Ears,
+        disturber: WireFaultInjector,
+        ears: StdinLines,
         clock: Clock,
         say: Callable[[str], None],
     ) -> None:
@@ -155,7 +155,7 @@ class Server:
         due_s = self._last_s[line, speaker] = max(self._clock.monotonic() + late_s, before_s)
         self._due.append((due_s, line, reply))
 
-    def _reading(self, bench: Bench) -> Reading | None:
+    def _reading(self, bench: Rig) -> Reading | None:
         """Return the conversion of this second."""
         if self._stands(Fault.HARDWARE_ERROR):
             return None

@@ -11,5 +11,5 @@ pytest_plugins = [
     "tests.parts.mosquitto",
     "tests.parts.simulator",
     "tests.parts.daemon",
-    "tests.parts.bench",
+    "tests.parts.guided_terminal",
 ]

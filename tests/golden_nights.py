@@ -25,19 +25,20 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import SimpleNamespace
 
-from logger import pipeline, recording, replay, settings
+from logger import recording, replay, settings
 from logger.config import Config
-from logger.deliver import Hub
+from logger.daemon.publisher import Publisher
 from logger.model import Block, Carry, Command, CommandKind, Outcome
-from logger.mqtt.frame import Maker
+from logger.mqtt.entity import Software
 from logger.mqtt.messages import Message
-from logger.pipeline import Watch
 from logger.report import csv_file, excerpt
 from logger.report.beliefs import Book
 from logger.store import Store, history, queries
-from simulator.bench import Bench
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
 from simulator.recording import Label
 from simulator.recording import recording as written
+from simulator.rig import Rig
 from simulator.runs import RUNS, find
 
 EPOCH_US = 1_795_543_200_000_000
@@ -117,7 +118,7 @@ def items_of(config: Config, run: str, seed: int) -> Iterator[Block | Command]:
     """Yield the recording of a run with what a person might ask meanwhile."""
     probe = config.probes[0]
     label = Label(vat="marrow", probe=probe.id, poll_s=probe.poll_s, epoch_us=EPOCH_US)
-    text = "".join(written(Bench(find(run), seed), label)).encode()
+    text = "".join(written(Rig(find(run), seed), label)).encode()
     _, items = recording.read(io.BytesIO(text), name=run)
     alarms = [alarm.id for alarm in config.vats[0].alarms]
     number = 1_000_000
@@ -175,9 +176,9 @@ def record(run: str, seed: int, out: Path) -> None:
         left.unlink()
 
 
-def _hub(config: Config) -> tuple[Recorder, Hub]:
+def _hub(config: Config) -> tuple[Recorder, Publisher]:
     assert config.mqtt is not None
-    hub = Hub(config=config, mqtt=config.mqtt, maker=Maker(version="golden"), post=lambda _: None)
+    hub = Publisher(config=config, mqtt=config.mqtt, maker=Software(version="golden"), post=lambda _: None)
     hub.delivery = recorder = Recorder(slots={}, kept=[])
     return recorder, hub
 

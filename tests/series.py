@@ -6,7 +6,6 @@ from itertools import pairwise
 
 import numpy as np
 
-from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.measure.calibration import fit
 from logger.model import (
@@ -21,7 +20,8 @@ from logger.model import (
     Reason,
     WatchState,
 )
-from logger.pipeline import Watch
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
 
 EPOCH_US = 1_795_543_200_000_000
 """2026-11-24T18:00:00Z."""

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.log_queue import LAST_WORDS_S, LogQueue
+from logger.daemon.log_queue import LAST_WORDS_S, LogQueue
 from tests.parts.mosquitto import until
 
 Pipe = tuple[int, int]

@@ -9,12 +9,12 @@ import pytest
 from click.testing import CliRunner
 
 from logger import private_file
+from logger.guided.resume_file import ResumeFile
 from logger.probe.byte_log import ByteLog
-from logger.session.draft import Draft
 from logger.store import Store
 from simulator.__main__ import main as simulate
-from tests.cli.house import House, now_us
-from tests.store.making import START_US
+from tests.cli.cli_fixture import House, now_us
+from tests.store.factories import START_US
 
 
 @pytest.fixture(params=[0o000, 0o022], ids=["umask-000", "umask-022"], autouse=True)
@@ -38,7 +38,7 @@ def test_the_store_and_what_stands_beside_it(tmp_path: Path) -> None:
         with store.begin() as work:
             work.start_run(at_us=0, elapsed_us=0, version="0.1.0", config_hash="")
             work.commit()
-        Draft.beside(store.path, "p1").keep([])
+        ResumeFile.beside(store.path, "p1").keep([])
         beside = ("log.sqlite", "log.sqlite-wal", "log.sqlite-shm", "log.sqlite.lock", "log.sqlite.p1.draft.json")
         assert modes(tmp_path) == private(*beside)
 

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from logger.alarm.words import of_test
-from logger.model import LEADING, Belief, Calibration, Carry, Check, Measurements, Reason, Tests
+from logger.model import LEADING, Belief, Calibration, Carry, Check, Measurements, QualityTests, Reason
+from logger.units import MINUTE_US
 
-MINUTE_US = 60_000_000
 _LONGEST_IN_MINUTES, _LONGEST_IN_HOURS = 120, 72
 
 
@@ -37,13 +37,13 @@ def sentence(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
     belief, because = Belief(int(rows.belief[row])), reason(rows, evidence, row=row)
     if belief is Belief.BELIEVED:
         return f"Believed: {because}"
-    word = "Suspect" if belief is Belief.DOUBTFUL else "Not believed"
+    word = "Suspect" if belief is Belief.SUSPECT else "Not believed"
     return f"{word}: {because}, {_since(int(rows.since_at_us[row]), int(rows.at_us[row]))}"
 
 
 def reason(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
     """Say what the verdict on a record rests on, or what speaks against it, without the verdict and its age."""
-    tests = Tests(int(rows.tests[row]))
+    tests = QualityTests(int(rows.tests[row]))
     if rows.belief[row] == Belief.BELIEVED:
         return ", ".join(_grounds(tests, evidence, int(rows.at_us[row])))
     return _why(tests, Reason(int(rows.reason[row])))
@@ -57,8 +57,8 @@ def ago(then_us: int, now_us: int) -> str:
     return f"{minutes // 60} h" if minutes < _LONGEST_IN_HOURS * 60 else f"{minutes // 1440} d"
 
 
-def _why(tests: Tests, absent: Reason) -> str:
-    if absent is not Reason.NONE and not tests & (Tests.ATTENDED | Tests.NOT_BACK):
+def _why(tests: QualityTests, absent: Reason) -> str:
+    if absent is not Reason.NONE and not tests & (QualityTests.ATTENDED | QualityTests.NOT_BACK):
         return f"no reading, {absent.words}"
     lead = next((test for test in LEADING if test in tests), None)
     return "its pH cannot be told" if lead is None else of_test(lead)
@@ -71,9 +71,9 @@ def _since(then_us: int, now_us: int) -> str:
     return f"since {day}{then:%H:%M} UTC ({ago(then_us, now_us)})"
 
 
-def _grounds(tests: Tests, evidence: Evidence, at_us: int) -> Iterator[str]:
+def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[str]:
     """Yield what speaks for a reading, and what tempers it."""
-    if Tests.UNWITNESSED in tests:
+    if QualityTests.UNWITNESSED in tests:
         yield "watched for too short a time to tell more"
     else:
         yield "in the liquid"
@@ -87,9 +87,9 @@ def _grounds(tests: Tests, evidence: Evidence, at_us: int) -> Iterator[str]:
     if spot is not None:
         agrees = "agrees" if spot.passed else "DISAGREES"
         yield f"spot check {ago(spot.at_us, at_us)} ago {agrees} {spot.reading_ph:.2f} / {spot.reference_ph:.2f}"
-    if Tests.OWN_PH in tests:
+    if QualityTests.OWN_PH in tests:
         yield "by the probe's own pH"
-    if Tests.ASSUMED_TEMPERATURE in tests:
+    if QualityTests.ASSUMED_TEMPERATURE in tests:
         yield "at an assumed temperature"
-    if Tests.OUTSIDE_BUFFERS in tests:
+    if QualityTests.OUTSIDE_BUFFERS in tests:
         yield "beyond the calibration's buffers"

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from logger.config import AlarmConfig
 from logger.model import AlarmState, Floats, Ints
-
-SECOND_US = 1_000_000
+from logger.units import SECOND_US
 
 
 class Code(IntEnum):

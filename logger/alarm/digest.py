@@ -1,22 +1,21 @@
 """The morning summary of a vat: what the night was, and what needs doing; good news too.
 
-Law: pure. What it tells is gathered record by record in the carry (`Day`), in whole numbers and order statistics, so
-nothing depends on where blocks were cut. It is made before the first record at or after its time, once: the carry knows
-which was made last, over restarts and over a clock that is set back.
+Law: pure. What it tells is gathered record by record in the carry (`DayCounters`), in whole numbers and order
+statistics, so nothing depends on where blocks were cut. It is made before the first record at or after its time, once:
+the carry knows which was made last, over restarts and over a clock that is set back.
 """
 
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
-from logger.alarm import hours, telling
+from logger.alarm import notification, quiet_hours
 from logger.alarm.lifecycle import Now
 from logger.config import PeopleConfig, Priority, ProbeConfig, VatConfig
-from logger.model import Carry, Cause, Day, Digest, Entry, Told, Verdict
+from logger.model import Acceptance, Carry, Cause, DayCounters, Digest, Entry, Notification
+from logger.units import DAY_US
 
-DAY_US = 86_400_000_000
 FAR_US = DAY_US + DAY_US // 12
 """A summary that was made so far in the future was made by a wrong clock."""
-MINUTE_US = 60_000_000
 _MARKS = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED)
 
 
@@ -24,11 +23,11 @@ def same_day(people: PeopleConfig, carry: Carry, at_us: int) -> list[tuple[int, 
     """Return the spans of UTC around a moment in which the clock of the people changes nothing for a carry."""
     spans = []
     if people.quiet is not None:
-        quiet = hours.span(people, at_us)
+        quiet = quiet_hours.quiet_span(people, at_us)
         spans.append((quiet.begin_us, quiet.end_us))
     if people.digest_min is not None:
         made_us = at_us if carry.digest_at_us is None else carry.digest_at_us
-        spans.append((made_us - FAR_US, hours.digest_due(people, at_us)[1]))
+        spans.append((made_us - FAR_US, quiet_hours.digest_due(people, at_us)[1]))
     return spans
 
 
@@ -39,8 +38,8 @@ def between(
     said = list(entries)
     if vat.people.digest_min is None:
         return carry, said
-    carry = replace(carry, day=counted(carry.day or Day(since_at_us=now.at_us), said))
-    last_us, _ = hours.digest_due(vat.people, now.at_us)
+    carry = replace(carry, day=counted(carry.day or DayCounters(since_at_us=now.at_us), said))
+    last_us, _ = quiet_hours.digest_due(vat.people, now.at_us)
     made_us = carry.digest_at_us
     if made_us is not None and made_us - FAR_US <= now.at_us and last_us <= made_us:
         return carry, said
@@ -51,11 +50,11 @@ def between(
     lines = _lines(vat, carry, digest, now)
     text = " ".join(lines)
     entry = Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=Cause.DIGEST, priority=Priority.LOW, text=text)
-    begun = Day(since_at_us=now.at_us, arrived_us=carry.day.arrived_us)
-    return replace(carry, day=begun), [*said, replace(entry, told=Told(lines=lines, digest=digest))]
+    begun = DayCounters(since_at_us=now.at_us, arrived_us=carry.day.arrived_us)
+    return replace(carry, day=begun), [*said, replace(entry, told=Notification(lines=lines, digest=digest))]
 
 
-def counted(day: Day, entries: Iterable[Entry]) -> Day:
+def counted(day: DayCounters, entries: Iterable[Entry]) -> DayCounters:
     """Return the day with these entries in it."""
     told, held, returned, marks = dict(day.annunciated), dict(day.held), dict(day.returned), dict(day.marks)
     for entry in entries:
@@ -74,7 +73,7 @@ def _count(counts: dict[str, int], name: str) -> None:
     counts[name] = counts.get(name, 0) + 1
 
 
-def _digest(probe: ProbeConfig, carry: Carry, day: Day, now: Now) -> Digest:
+def _digest(probe: ProbeConfig, carry: Carry, day: DayCounters, now: Now) -> Digest:
     return Digest(
         since_at_us=day.since_at_us,
         ph=carry.believed_ph,
@@ -106,7 +105,7 @@ def _todo(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
         yield f"calibrate {probe.id}: the last time was {age_d:.0f} days ago"
     elif checked_d > probe.check_every_d:
         yield f"dip {probe.id} into a check buffer: the last check was {checked_d:.0f} days ago"
-    if line.verdict is Verdict.WARNED and line.findings:
+    if line.verdict is Acceptance.WARNED and line.findings:
         yield f"look at the electrode: {line.findings[0].rstrip('.')}"
 
 
@@ -127,9 +126,8 @@ def _lines(vat: VatConfig, carry: Carry, digest: Digest, now: Now) -> tuple[str,
 def _ph(digest: Digest, people: PeopleConfig, now: Now) -> str:
     if digest.ph is None or digest.ph_at_us is None:
         return "no reading was believed yet."
-    newest = (
-        f"pH {telling.figure(digest.ph, digest.u)} at {hours.clock_time(digest.ph_at_us, people, now_us=now.at_us)}"
-    )
+    when = quiet_hours.clock_time(digest.ph_at_us, people, now_us=now.at_us)
+    newest = f"pH {notification.figure(digest.ph, digest.u)} at {when}"
     if digest.lowest is None or digest.highest is None:
         return f"{newest}."
     return f"{newest}, {digest.lowest[0]:.2f} to {digest.highest[0]:.2f} in {_span(now.at_us - digest.since_at_us)}."

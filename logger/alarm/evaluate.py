@@ -12,14 +12,14 @@ from numpy.typing import NDArray
 
 from logger.alarm import words
 from logger.alarm.conditions import Change, Code, Turn, detect
-from logger.alarm.lifecycle import Now, Step, Trigger, advance, priority, unshelve
+from logger.alarm.lifecycle import Now, Transition, Trigger, advance, priority, unshelve
 from logger.config import AlarmConfig, Priority
-from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, Reason, Tests
+from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, QualityTests, Reason
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Series:
-    """Values an alarm judges, each at a row of the block, with its watch time, u, `conditions.Code` and `Tests`."""
+    """Values an alarm judges, each at a row of the block, with watch time, u, `conditions.Code` and `QualityTests`."""
 
     row: Ints
     elapsed_us: Ints
@@ -30,7 +30,7 @@ class Series:
 
 
 @dataclass(slots=True)
-class Watched:
+class AlarmRun:
     """One alarm on its way through one block: its state so far and the entries made, each with its row."""
 
     vat: str
@@ -48,13 +48,13 @@ class Watched:
                 self.state, step = unshelve(self.state, self.alarm, expired=True, now=now)
             else:
                 self.state, step = advance(self.state, self.alarm, trigger=Trigger.TIMER, now=now)
-            self.note(step, row, now, Tests(int(self.rows.tests[row])))
+            self.note(step, row, now, QualityTests(int(self.rows.tests[row])))
 
-    def turn(self, change: Change, row: int, now: Now, spoken: Tests) -> None:
+    def turn(self, change: Change, row: int, now: Now, spoken: QualityTests) -> None:
         """Let the condition turn at this row, with the tests that spoke against what was judged there."""
         if change.turn is Turn.DELAY_RESTARTED:
             shown = self.state.shown
-            self.note(Step(cause=Cause.DELAY_RESTARTED, before=shown, after=shown), row, now, spoken)
+            self.note(Transition(cause=Cause.DELAY_RESTARTED, before=shown, after=shown), row, now, spoken)
             return
         active = change.turn is Turn.ACTIVE
         trigger = Trigger.ACTIVE if active else Trigger.CLEARED
@@ -63,7 +63,7 @@ class Watched:
         self.state, step = advance(turned, self.alarm, trigger=trigger, now=now)
         self.note(step, row, now, spoken)
 
-    def note(self, step: Step | None, row: int, now: Now, spoken: Tests) -> None:
+    def note(self, step: Transition | None, row: int, now: Now, spoken: QualityTests) -> None:
         """Write what a step showed into the journal."""
         if step is not None:
             entry = entry_of(self.vat, self.alarm, self.state, step, seq=int(self.rows.seq[row]), now=now)
@@ -108,12 +108,12 @@ def run(
     `wakes`: the priorities that annunciate in all of the block; None: every one.
     """
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    watched = Watched(vat, alarm, state, rows, [], wakes)
+    watched = AlarmRun(vat, alarm, state, rows, [], wakes)
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)
         value, u = (series.value[change.index], series.u[change.index]) if alarm.kind.is_process else (np.nan, np.nan)
-        spoken = Tests(int(series.spoken[change.index]))
+        spoken = QualityTests(int(series.spoken[change.index]))
         watched.turn(change, row, watched.now(row, value, u), spoken)
     watched.fire_timers(len(rows) - 1)
     after = replace(watched.state, kind=alarm.kind.value, pending_us=detected.pending_us, seen_us=detected.seen_us)
@@ -132,7 +132,7 @@ def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints,
     return np.asarray(newest | is_abnormal[np.searchsorted(at, rows, side="right")])
 
 
-def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Step, *, seq: int, now: Now) -> Entry:
+def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Transition, *, seq: int, now: Now) -> Entry:
     """Make the journal entry of a step."""
     value, u = (state.value, state.u) if now.value is None else (now.value, now.u)
     return Entry(

@@ -17,8 +17,7 @@ from enum import Enum
 
 from logger.config import AlarmConfig, Priority
 from logger.model import AlarmState, Cause, State
-
-SECOND_US = 1_000_000
+from logger.units import SECOND_US
 
 
 class Trigger(Enum):
@@ -53,7 +52,7 @@ LATCHING: Mapping[tuple[State, Trigger], State] = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class Transition:
     """One change of the state shown, or a reminder."""
 
     cause: Cause
@@ -83,7 +82,9 @@ _CAUSES = {
 }
 
 
-def advance(state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now) -> tuple[AlarmState, Step | None]:
+def advance(
+    state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now
+) -> tuple[AlarmState, Transition | None]:
     """Apply one trigger; return the new state and what it showed (None: nothing, or hidden by a cover).
 
     What a person does under a cover is not hidden: its step leads from the cover to the cover.
@@ -96,25 +97,25 @@ def advance(state: AlarmState, alarm: AlarmConfig, *, trigger: Trigger, now: Now
         return state, None
     if covered:
         by_person = trigger in (Trigger.ACKNOWLEDGE, Trigger.RESET)
-        step = Step(cause=_CAUSES[trigger], before=state.shown, after=state.shown) if by_person else None
+        step = Transition(cause=_CAUSES[trigger], before=state.shown, after=state.shown) if by_person else None
         return replace(state, base=after), step
     if trigger is Trigger.TIMER:
         return _timer(state, alarm, now=now)
     if after is State.UNACKNOWLEDGED:
         return _annunciate(state, alarm, cause=Cause.ANNUNCIATED, now=now)
     by_person = trigger is not Trigger.CLEARED
-    step = Step(cause=_CAUSES[trigger], before=state.base, after=after, held=state.held and not by_person)
+    step = Transition(cause=_CAUSES[trigger], before=state.base, after=after, held=state.held and not by_person)
     return _enter(replace(state, base=after, held=step.held), alarm, now=now), step
 
 
-def release(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step | None]:
+def release(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Transition | None]:
     """Let out what quiet hours held and now do not hold any more; what has returned meanwhile stays untold."""
     if not state.held or _is_held(state, alarm, now=now):
         return state, None
     free = replace(state, held=False)
     if state.base is State.RETURNED:
         return free, None
-    step = Step(cause=Cause.RELEASED, before=state.base, after=state.base, annunciates=True)
+    step = Transition(cause=Cause.RELEASED, before=state.base, after=state.base, annunciates=True)
     return replace(free, timer_us=state.timer_us and _after(alarm.reminder_s, now)), step
 
 
@@ -127,22 +128,22 @@ def _is_held(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> bool:
     return now.wakes is not None and priority(state, alarm) not in now.wakes and not alarm.kind.is_glass
 
 
-def shelve(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Step]:
+def shelve(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Transition]:
     """Shelve until a watch time, or move the end of a shelving that runs."""
     return _cover(replace(state, shelved_until_us=until_us), before=state.shown, cause=Cause.SHELVED, now=now)
 
 
-def suppress(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Step]:
+def suppress(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Transition]:
     """Suppress by design until a watch time."""
     return _cover(replace(state, suppressed_until_us=until_us), before=state.shown, cause=Cause.SUPPRESSED, now=now)
 
 
-def take_out_of_service(state: AlarmState, *, now: Now) -> tuple[AlarmState, Step]:
+def take_out_of_service(state: AlarmState, *, now: Now) -> tuple[AlarmState, Transition]:
     """Take the alarm out of service until it is returned to service."""
     return _cover(replace(state, out_of_service=True), before=state.shown, cause=Cause.OUT_OF_SERVICE, now=now)
 
 
-def unshelve(state: AlarmState, alarm: AlarmConfig, *, expired: bool, now: Now) -> tuple[AlarmState, Step | None]:
+def unshelve(state: AlarmState, alarm: AlarmConfig, *, expired: bool, now: Now) -> tuple[AlarmState, Transition | None]:
     """End the shelving, if there is one."""
     if state.shelved_until_us is None:
         return state, None
@@ -150,7 +151,7 @@ def unshelve(state: AlarmState, alarm: AlarmConfig, *, expired: bool, now: Now) 
     return _uncover(replace(state, shelved_until_us=None), alarm, before=state.shown, cause=cause, now=now)
 
 
-def return_to_service(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step | None]:
+def return_to_service(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Transition | None]:
     """Return the alarm to service, if it is out of it."""
     if not state.out_of_service:
         return state, None
@@ -158,7 +159,7 @@ def return_to_service(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tup
     return _uncover(lifted, alarm, before=state.shown, cause=Cause.RETURNED_TO_SERVICE, now=now)
 
 
-def unsuppress(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step | None]:
+def unsuppress(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Transition | None]:
     """End the suppression, if there is one; what was learnt under it is void: the on-delay starts anew.
 
     An occurrence from before it counts as cleared: if nobody acknowledged it, or it latches, it still stands.
@@ -179,7 +180,7 @@ def _table(alarm: AlarmConfig) -> Mapping[tuple[State, Trigger], State]:
     return LATCHING if alarm.latching else TABLE
 
 
-def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Step]:
+def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmState, Transition]:
     """Remind of the same occurrence, or annunciate an acknowledged one anew."""
     if state.base is State.ACKNOWLEDGED:
         return _annunciate(state, alarm, cause=Cause.REALARM, now=now)
@@ -189,7 +190,7 @@ def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmSta
     rises = can_rise and limit is not None and number >= limit
     reminded = replace(state, reminders=number, raised=state.raised or rises, timer_us=_after(alarm.reminder_s, now))
     held = _is_held(reminded, alarm, now=now)
-    step = Step(
+    step = Transition(
         cause=Cause.RAISED if rises else Cause.REMINDER,
         before=state.base,
         after=state.base,
@@ -201,7 +202,7 @@ def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmSta
 
 def _annunciate(
     state: AlarmState, alarm: AlarmConfig, *, cause: Cause, now: Now, before: State | None = None
-) -> tuple[AlarmState, Step]:
+) -> tuple[AlarmState, Transition]:
     fresh = replace(
         state,
         base=State.UNACKNOWLEDGED,
@@ -212,7 +213,9 @@ def _annunciate(
         u=state.u if now.value is None else now.u,
     )
     held = _is_held(fresh, alarm, now=now)
-    step = Step(cause=cause, before=before or state.shown, after=State.UNACKNOWLEDGED, annunciates=not held, held=held)
+    step = Transition(
+        cause=cause, before=before or state.shown, after=State.UNACKNOWLEDGED, annunciates=not held, held=held
+    )
     return _enter(replace(fresh, held=held), alarm, now=now), step
 
 
@@ -226,18 +229,18 @@ def _after(delay_s: float | None, now: Now) -> int | None:
     return None if delay_s is None else now.elapsed_us + round(delay_s * SECOND_US)
 
 
-def _cover(state: AlarmState, *, before: State, cause: Cause, now: Now) -> tuple[AlarmState, Step]:
+def _cover(state: AlarmState, *, before: State, cause: Cause, now: Now) -> tuple[AlarmState, Transition]:
     # Every cover is laid by a person, who thereby knows of what was held.
     covered = replace(state, timer_us=None, since_at_us=now.at_us, held=False)
-    return covered, Step(cause=cause, before=before, after=covered.shown)
+    return covered, Transition(cause=cause, before=before, after=covered.shown)
 
 
 def _uncover(
     state: AlarmState, alarm: AlarmConfig, *, before: State, cause: Cause, now: Now
-) -> tuple[AlarmState, Step]:
+) -> tuple[AlarmState, Transition]:
     """Show what is underneath, once no cover is left."""
     if state.shown != state.base:
-        return replace(state, since_at_us=now.at_us), Step(cause=cause, before=before, after=state.shown)
+        return replace(state, since_at_us=now.at_us), Transition(cause=cause, before=before, after=state.shown)
     if state.abnormal:
         return _annunciate(state, alarm, cause=cause, now=now, before=before)
-    return _enter(state, alarm, now=now), Step(cause=cause, before=before, after=state.base)
+    return _enter(state, alarm, now=now), Transition(cause=cause, before=before, after=state.base)

@@ -7,15 +7,14 @@ shelving always ends by itself.
 
 from dataclasses import replace
 
-from logger.alarm import lifecycle, work
+from logger.alarm import lifecycle, suppression
 from logger.alarm.evaluate import entry_of
-from logger.alarm.lifecycle import Now, Step, Trigger
-from logger.alarm.work import Alarms, signed, vat_entry
+from logger.alarm.lifecycle import Now, Transition, Trigger
+from logger.alarm.suppression import Alarms, signed, vat_entry
 from logger.config import AlarmConfig, VatConfig
 from logger.errors import RefusedError
 from logger.model import AlarmState, Cause, Command, CommandKind, Entry
-
-SECOND_US = 1_000_000
+from logger.units import SECOND_US
 
 
 def apply(
@@ -29,14 +28,14 @@ def apply(
     if command.kind is CommandKind.NOTE:
         return alarms, [vat_entry(vat, command, Cause.NOTED, seq=seq, now=now)], "noted"
     if command.kind is CommandKind.MARK:
-        return work.mark(vat, alarms, command, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
+        return suppression.mark(vat, alarms, command, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
     if command.kind is CommandKind.ATTEND:
-        return work.attend(vat, alarms, command, seq=seq, now=now)
+        return suppression.attend(vat, alarms, command, seq=seq, now=now)
     if command.kind is CommandKind.LEAVE:
         text = command.note or "the probe is back in the vat"
         entry = replace(vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=text)
-        states, lifted = work.back(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
-        return states, [entry, *lifted], work.WATCHED_AGAIN
+        states, lifted = suppression.back(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
+        return states, [entry, *lifted], suppression.WATCHED_AGAIN
     if command.kind not in _REQUESTS:
         raise RefusedError(f"'{command.kind}' is no request to the alarms of a vat")
     alarm = next((a for a in vat.alarms if a.id == command.alarm), None)
@@ -61,7 +60,7 @@ def release(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alar
 
 def _acknowledge(
     _: VatConfig, alarm: AlarmConfig, state: AlarmState, command: Command, now: Now
-) -> tuple[AlarmState, Step | None, str]:
+) -> tuple[AlarmState, Transition | None, str]:
     _check_occurrence(alarm, state, command)
     after, step = lifecycle.advance(state, alarm, trigger=Trigger.ACKNOWLEDGE, now=now)
     return after, step, "acknowledged" if step else f"nothing to acknowledge: the alarm is {state.shown}"
@@ -76,14 +75,14 @@ def _check_occurrence(alarm: AlarmConfig, state: AlarmState, command: Command) -
 
 def _reset(
     _: VatConfig, alarm: AlarmConfig, state: AlarmState, __: Command, now: Now
-) -> tuple[AlarmState, Step | None, str]:
+) -> tuple[AlarmState, Transition | None, str]:
     after, step = lifecycle.advance(state, alarm, trigger=Trigger.RESET, now=now)
     return after, step, "reset" if step else f"nothing to reset: the alarm is {state.shown}"
 
 
 def _shelve(
     vat: VatConfig, alarm: AlarmConfig, state: AlarmState, command: Command, now: Now
-) -> tuple[AlarmState, Step | None, str]:
+) -> tuple[AlarmState, Transition | None, str]:
     _check_occurrence(alarm, state, command)
     seconds = vat.max_shelve_s if command.duration_s is None else command.duration_s
     if not 0 < seconds <= vat.max_shelve_s:
@@ -97,14 +96,14 @@ def _shelve(
 
 def _unshelve(
     _: VatConfig, alarm: AlarmConfig, state: AlarmState, __: Command, now: Now
-) -> tuple[AlarmState, Step | None, str]:
+) -> tuple[AlarmState, Transition | None, str]:
     after, step = lifecycle.unshelve(state, alarm, expired=False, now=now)
     return after, step, "unshelved" if step else "it was not shelved"
 
 
 def _out_of_service(
     _: VatConfig, __: AlarmConfig, state: AlarmState, ___: Command, now: Now
-) -> tuple[AlarmState, Step | None, str]:
+) -> tuple[AlarmState, Transition | None, str]:
     if state.out_of_service:
         return state, None, "it is out of service already"
     after, step = lifecycle.take_out_of_service(state, now=now)
@@ -113,7 +112,7 @@ def _out_of_service(
 
 def _return_to_service(
     _: VatConfig, alarm: AlarmConfig, state: AlarmState, __: Command, now: Now
-) -> tuple[AlarmState, Step | None, str]:
+) -> tuple[AlarmState, Transition | None, str]:
     after, step = lifecycle.return_to_service(state, alarm, now=now)
     return after, step, "returned to service" if step else "it was in service"
 

@@ -1,21 +1,21 @@
 """One sentence a tired person understands. Law: says what is known and its doubt, never that anything is safe."""
 
 from logger.alarm import batch_words
-from logger.alarm.lifecycle import Step
+from logger.alarm.lifecycle import Transition
 from logger.config import AlarmConfig, AlarmKind
-from logger.model import Cause, Reason, Tests
+from logger.model import Cause, QualityTests, Reason
 
 _TESTS = {
-    Tests.UNCALIBRATED: "no calibration is stored for this probe",
-    Tests.TEMPERATURE: "the thermometer is out of its range or gives nothing",
-    Tests.GROSS_RANGE: "the potential is outside what an electrode in this vat gives",
-    Tests.JUMP: "the reading jumps",
-    Tests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
-    Tests.FLAT_LINE: "the reading is frozen",
-    Tests.OUT_OF_LIQUID: "the probe seems to hang in air",
-    Tests.ERRATIC: "the potential has no one value",
-    Tests.ATTENDED: "somebody works on the probe or has it out of the vat",
-    Tests.NOT_BACK: "nobody said that the probe is back in the vat",
+    QualityTests.UNCALIBRATED: "no calibration is stored for this probe",
+    QualityTests.TEMPERATURE: "the thermometer is out of its range or gives nothing",
+    QualityTests.GROSS_RANGE: "the potential is outside what an electrode in this vat gives",
+    QualityTests.JUMP: "the reading jumps",
+    QualityTests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
+    QualityTests.FLAT_LINE: "the reading is frozen",
+    QualityTests.OUT_OF_LIQUID: "the probe seems to hang in air",
+    QualityTests.ERRATIC: "the potential has no one value",
+    QualityTests.ATTENDED: "somebody works on the probe or has it out of the vat",
+    QualityTests.NOT_BACK: "nobody said that the probe is back in the vat",
 }
 _LONGEST_IN_SECONDS = 120
 _SUREST = 99
@@ -40,25 +40,25 @@ _BEFORE = {
 }
 
 
-def tests(spoken: Tests) -> str:
+def tests(spoken: QualityTests) -> str:
     """Say which quality tests spoke."""
     said = [words for test, words in _TESTS.items() if test in spoken]
     return "; ".join(said) or "readings that can be believed are too few"
 
 
-def of_test(test: Tests) -> str:
+def of_test(test: QualityTests) -> str:
     """Say what one quality test that speaks against a reading found."""
     return _TESTS[test]
 
 
 def sentence(
     alarm: AlarmConfig,
-    step: Step,
+    step: Transition,
     *,
     value: float | None,
     u: float | None,
     reason: Reason = Reason.NONE,
-    spoken: Tests = Tests.NONE,
+    spoken: QualityTests = QualityTests.NONE,
 ) -> str:
     """Say what happened to an alarm, with the value and twice its standard uncertainty where there is one."""
     cause = step.cause
@@ -117,10 +117,10 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     return f"pH {value:.2f}" if u is None else f"pH {value:.2f} +/- {2 * u:.2f} (k=2)"
 
 
-def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: Tests) -> str:
+def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: QualityTests) -> str:
     if cause is Cause.RETURNED:
         return _AGAIN[alarm.kind]
-    if alarm.kind is AlarmKind.BLIND and Tests.NOT_BACK in spoken:
+    if alarm.kind is AlarmKind.BLIND and QualityTests.NOT_BACK in spoken:
         return _NOT_BACK
     if alarm.kind is AlarmKind.BLIND:
         return f"No reading that can be believed: {tests(spoken)}. pH alarms hold still meanwhile"

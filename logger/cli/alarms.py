@@ -11,8 +11,9 @@ from typing import Any, ParamSpec, TypedDict, Unpack
 import click
 import msgspec
 
-from logger import system
-from logger.cli.asking import (
+from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._performance import report
+from logger.cli._requests import (
     ask,
     by_option,
     check_name,
@@ -25,13 +26,12 @@ from logger.cli.asking import (
     vat_of,
     wait_option,
 )
-from logger.cli.common import config_option, json_option, load_config, print_json, print_table, sentences
-from logger.cli.moments import moment_option
-from logger.cli.performance import report
+from logger.cli._times import moment_option
 from logger.config import Config
 from logger.model import AlarmState, Carry, Command, CommandKind, Entry
 from logger.model.figures import OCCURRENCE
 from logger.store import Store
+from logger.watch import system
 
 P = ParamSpec("P")
 

@@ -11,17 +11,27 @@ from pathlib import Path
 
 import click
 
-from logger.cli.asking import by_option, examples, say_simulated, wait_option
-from logger.cli.bench import Bench, answered, bench, buffers, is_missing, method_option, order_of, sit, time_out_option
+from logger.cli._common import config_option, load_config, sentences
+from logger.cli._guided import (
+    Bench,
+    answered,
+    bench,
+    buffers,
+    is_missing,
+    method_option,
+    order_of,
+    sit,
+    time_out_option,
+)
+from logger.cli._requests import by_option, examples, say_simulated, wait_option
 from logger.cli.calibration import add
-from logger.cli.common import config_option, load_config, sentences
+from logger.guided import calibrating, storing, words
+from logger.guided.immersion import BuffersAtHand
+from logger.guided.resume_file import ResumeFile
+from logger.guided.state_machine import Conclusion, Task
 from logger.measure.buffers import Buffer
 from logger.measure.calibration import MOST_POINTS
 from logger.model import Calibration, Method
-from logger.session import calibrating, storing, words
-from logger.session.dip import Table
-from logger.session.draft import Draft
-from logger.session.sitting import Conclusion, Task
 
 BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
 
@@ -90,7 +100,7 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
     config = load_config(config_path)
     table = buffers(config, ids)
     with bench(config, probe, by=by, migrate=is_missing(config)) as here:
-        draft = Draft.beside(here.store.path, probe)
+        draft = ResumeFile.beside(here.store.path, probe)
         before = draft.resumed(at_us=here.clock.read().at_us) if resume else ()
         task = replace(
             _task(here, table, Method(method), time_out_s=time_out_s),
@@ -108,7 +118,7 @@ def _task(here: Bench, table: tuple[Buffer, ...], method: Method, *, time_out_s:
     order = order_of(here, method=method, table=table)
     return Task(
         vat=here.vat.id,
-        table=Table(buffers=table, in_force=here.in_force),
+        table=BuffersAtHand(buffers=table, in_force=here.in_force),
         wanted=min(MOST_POINTS, len(table)),
         conclude=lambda taken: calibrating.conclusion(order, taken),
         time_out_s=time_out_s,
@@ -117,7 +127,7 @@ def _task(here: Bench, table: tuple[Buffer, ...], method: Method, *, time_out_s:
     )
 
 
-def _opening(here: Bench, draft: Draft, *, resume: bool) -> list[str]:
+def _opening(here: Bench, draft: ResumeFile, *, resume: bool) -> list[str]:
     from logger.report.words import age, counted
 
     now_us = here.clock.read().at_us
@@ -138,7 +148,7 @@ def _opening(here: Bench, draft: Draft, *, resume: bool) -> list[str]:
     return [*lines, words.WARM]
 
 
-def _keep(here: Bench, draft: Draft, conclusion: Conclusion, *, is_wanted: bool) -> tuple[str, ...]:
+def _keep(here: Bench, draft: ResumeFile, conclusion: Conclusion, *, is_wanted: bool) -> tuple[str, ...]:
     """Store what the person decided; return where it is."""
     made = conclusion.calibration
     if made is None:

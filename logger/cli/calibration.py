@@ -15,8 +15,11 @@ import click
 import msgspec
 import numpy as np
 
-from logger.cli.asking import (
-    Asked,
+from logger.cli._common import config_option, json_option, load_config, print_json, sentences
+from logger.cli._guided import bench, is_missing, method_option, order_of
+from logger.cli._points import PointInput, point_option, read
+from logger.cli._requests import (
+    PendingRequest,
     await_answers,
     by_option,
     check_name,
@@ -29,19 +32,16 @@ from logger.cli.asking import (
     say_simulated,
     wait_option,
 )
-from logger.cli.bench import bench, is_missing, method_option, order_of
-from logger.cli.common import config_option, json_option, load_config, print_json, sentences
-from logger.cli.moments import moment_option
-from logger.cli.points import Dip, point_option, read
+from logger.cli._times import moment_option
 from logger.config import Config, ProbeConfig
 from logger.errors import RefusedError
+from logger.guided import calibrating
+from logger.guided.calibrating import CalibrationPlan
+from logger.guided.state_machine import TakenPoint
+from logger.guided.storing import keep_calibration, use_calibration
 from logger.measure.calibration import is_replaced
-from logger.model import Calibration, CalibrationPoint, Method, Verdict
+from logger.model import Acceptance, Calibration, CalibrationPoint, Method
 from logger.probe.own_ph import equivalent_mv
-from logger.session import calibrating
-from logger.session.calibrating import Order
-from logger.session.sitting import Taken
-from logger.session.storing import keep_calibration, use_calibration
 from logger.store import Store, queries
 from logger.store.queries import StoredCalibration
 
@@ -111,9 +111,9 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     fit(dip.points, probe=probe, at_us=made_at_us, by=by)  # points that make no line are refused before a store is made
     wait_s = 0.0 if is_missing(config) else wait_s
     with bench(config, probe, by=dip.by or by, migrate=is_missing(config)) as here:
-        taken = [Taken(point=point, at_us=made_at_us) for point in dip.points]
+        taken = [TakenPoint(point=point, at_us=made_at_us) for point in dip.points]
         made, checks = calibrating.judged(order_of(here, method=Method(method)), taken)
-        wanted = made.verdict is not Verdict.REFUSED
+        wanted = made.verdict is not Acceptance.REFUSED
         stored = keep_calibration(here.store, made, checks, is_wanted=wanted, at_us=now_us(config), by=by)
         asked = await_answers(config, here.store, list(stored.commands), probe=probe, wait_s=wait_s)
     _tell(config, stored.calibration, asked, as_json=as_json)
@@ -158,12 +158,12 @@ def _stored(config: Config, store: Store, number: int) -> Calibration:
         [probe.id for probe in config.probes],
         what=f"calibration {number} is of another probe, and the configuration has no probe",
     )
-    if made.verdict is Verdict.REFUSED:
+    if made.verdict is Acceptance.REFUSED:
         raise RefusedError(f"calibration {number} was refused when it was made: {' '.join(made.findings)}")
     return made
 
 
-def _cautions(order: Order, made: Calibration, *, at_us: int) -> Iterator[str]:
+def _cautions(order: CalibrationPlan, made: Calibration, *, at_us: int) -> Iterator[str]:
     """Yield what speaks against putting a stored calibration in force."""
     from logger.report.words import age, moment
 
@@ -184,7 +184,7 @@ def _cautions(order: Order, made: Calibration, *, at_us: int) -> Iterator[str]:
         )
 
 
-def _tell(config: Config, made: Calibration, asked: list[Asked], *, as_json: bool) -> None:
+def _tell(config: Config, made: Calibration, asked: list[PendingRequest], *, as_json: bool) -> None:
     """Print a calibration and what became of it; exit 1 if it does not come into force."""
     if as_json:
         told = {"simulated": config.simulated, "calibration": _told(config, made)}
@@ -209,11 +209,15 @@ def _told_point(probe: ProbeConfig, point: CalibrationPoint) -> CalibrationPoint
 
 def _dip(
     config: Config, file: Path | None, points: tuple[CalibrationPoint, ...], *, now_us: int, made_at_us: int | None
-) -> Dip:
+) -> PointInput:
     """Return the points with the time they were taken; refuse what cannot be of this configuration."""
     if (file is None) == (not points):
         raise click.UsageError("give either --from FILE or --point, once for each buffer")
-    dip = Dip(points=points, made_at_us=now_us, simulated=config.simulated) if file is None else _read(config, file)
+    dip = (
+        PointInput(points=points, made_at_us=now_us, simulated=config.simulated)
+        if file is None
+        else _read(config, file)
+    )
     dip = replace(dip, made_at_us=dip.made_at_us if made_at_us is None else made_at_us)
     if dip.made_at_us is None:
         raise RefusedError(f"{file}: made_at: it is missing; write made_at = 2026-11-24T08:00:00Z, or give --made-at")
@@ -226,7 +230,7 @@ def _dip(
     return dip
 
 
-def _read(config: Config, file: Path) -> Dip:
+def _read(config: Config, file: Path) -> PointInput:
     from logger.measure.buffers import shelf
 
     return read(file, shelf(config.buffers))
@@ -326,7 +330,7 @@ def _standing(stored: StoredCalibration, in_force: set[int]) -> str:
     """Say what became of a calibration; empty: it was in force, or comes into force with the daemon's next record."""
     if stored.calibration.id in in_force:
         return "IN FORCE"
-    if stored.calibration.verdict is Verdict.REFUSED:
+    if stored.calibration.verdict is Acceptance.REFUSED:
         return "refused"
     return "" if stored.accepted else _UNUSED
 

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import click
 
-from logger.cli.asking import examples, now_us, say_simulated
-from logger.cli.common import ATTENTION, config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._common import ATTENTION, config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._requests import examples, now_us, say_simulated
 from logger.config import Config, HookConfig, ProbeConfig
 from logger.errors import ConfigurationError, StoreError
 from logger.model import Indication, Reason
@@ -27,7 +27,7 @@ ENOUGH_BYTES = 2000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class CheckResult:
     """One thing that was tried, whether it works, and what was found or what to do."""
 
     what: str
@@ -55,7 +55,7 @@ def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's f
     """
     config = load_config(config_path)
     logging.getLogger("logger").addHandler(logging.NullHandler())  # the table says it all
-    findings = [Finding(what=f"configuration {config_path}", ok=True, text=_counted(config))]
+    findings = [CheckResult(what=f"configuration {config_path}", ok=True, text=_counted(config))]
     findings += _try_all(config)
     ok = all(finding.ok for finding in findings)
     if as_json:
@@ -77,7 +77,7 @@ def _counted(config: Config) -> str:
     )
 
 
-def _try_all(config: Config) -> Iterator[Finding]:
+def _try_all(config: Config) -> Iterator[CheckResult]:
     store, opened = _open(config)
     try:
         for probe in config.probes:
@@ -94,7 +94,7 @@ def _try_all(config: Config) -> Iterator[Finding]:
         yield _hook(config.hook, is_only=config.mqtt is None)
 
 
-def _open(config: Config) -> tuple[Store | None, Finding]:
+def _open(config: Config) -> tuple[Store | None, CheckResult]:
     """Return the store, if it can be read, and what was found."""
     from logger.store.engine import parse, shown, sqlite_path
 
@@ -104,18 +104,18 @@ def _open(config: Config) -> tuple[Store | None, Finding]:
             return None, _new_file(path)
         store = Store.open(config.store_url, simulated=config.simulated, read_only=True)
     except StoreError as error:
-        return None, Finding(what="store", ok=False, text=str(error))
-    return store, Finding(what="store", ok=True, text=where)
+        return None, CheckResult(what="store", ok=False, text=str(error))
+    return store, CheckResult(what="store", ok=True, text=where)
 
 
-def _new_file(path: Path) -> Finding:
+def _new_file(path: Path) -> CheckResult:
     if os.access(path.parent, os.W_OK | os.X_OK):
-        return Finding(what="store", ok=True, text=f"{path} is not there yet; `vatvigil run` makes it")
+        return CheckResult(what="store", ok=True, text=f"{path} is not there yet; `vatvigil run` makes it")
     text = f"{path} cannot be made: this user may not write to {path.parent}; change its owner or name another folder"
-    return Finding(what="store", ok=False, text=text)
+    return CheckResult(what="store", ok=False, text=text)
 
 
-def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> Finding:
+def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> CheckResult:
     from logger.probe.reader import reader
 
     # What is recorded of a port is the daemon's; and one that prints by itself may need more than one time limit.
@@ -130,11 +130,11 @@ def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> Finding:
         reads.close()
     if found.reason is Reason.NONE:
         who = f" ({reads.identity})" if reads.identity else ""
-        return Finding(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, found, reads.detail)}{who}")
+        return CheckResult(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, found, reads.detail)}{who}")
     held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
     told = held or _for_another(config, probe, store) if HELD in reads.detail else ""
     told = told or " ".join([_sentence(reads.detail, found.reason), *_line_trouble(probe, found.reason)])
-    return Finding(what=f"probe {probe.id}", ok=bool(held), text=told)
+    return CheckResult(what=f"probe {probe.id}", ok=bool(held), text=told)
 
 
 def _line_trouble(probe: ProbeConfig, reason: Reason) -> Iterator[str]:
@@ -192,8 +192,9 @@ def _values(probe: ProbeConfig, found: Indication, detail: str) -> str:
 def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> str:
     """Say that the daemon reads this port, if the store shows that it just did; else return nothing."""
     from logger.report.status import is_clock_shared, is_stale
-    from logger.report.words import SECOND_US, age, moment
+    from logger.report.words import age, moment
     from logger.store import queries
+    from logger.units import SECOND_US
 
     rows = None if store is None else queries.latest(store, probe.id)
     if rows is None or not len(rows) or rows.reason[-1] != Reason.NONE or not is_clock_shared(config.simulation):
@@ -216,7 +217,7 @@ def _for_another(config: Config, probe: ProbeConfig, store: Store | None) -> str
     return f"the running daemon holds its port, but has no reading of it: {why}; stop the daemon and check again"
 
 
-def _calibration(store: Store, probe: ProbeConfig) -> Finding:
+def _calibration(store: Store, probe: ProbeConfig) -> CheckResult:
     from logger.report.words import moment
     from logger.store import queries
 
@@ -224,12 +225,12 @@ def _calibration(store: Store, probe: ProbeConfig) -> Finding:
     accepted = [one for one in queries.calibrations(store, probe.id) if one.accepted]
     if accepted:
         made = max(accepted, key=lambda one: (one.command or 0, one.calibration.id)).calibration
-        return Finding(what=what, ok=True, text=f"{made.id}, made {moment(made.at_us)}, slope {made.slope:.1%}")
+        return CheckResult(what=what, ok=True, text=f"{made.id}, made {moment(made.at_us)}, slope {made.slope:.1%}")
     text = f"none is stored, so no pH is claimed: `vatvigil calibrate {probe.id}` guides you through it"
-    return Finding(what=what, ok=False, text=text)
+    return CheckResult(what=what, ok=False, text=text)
 
 
-def _files(config: Config, store: Path | None) -> Iterator[Finding]:
+def _files(config: Config, store: Path | None) -> Iterator[CheckResult]:
     """Name the files that others than their owner may open."""
     from logger import private_file
     from logger.store import backup
@@ -241,27 +242,27 @@ def _files(config: Config, store: Path | None) -> Iterator[Finding]:
             kept += [] if config.backup_dir is None else backup.copies(store, config.backup_dir)
     if wide := private_file.open_to_others(sorted(set(kept))):
         text = f"others than the owner may open what the watch keeps: {shlex.join(['chmod', '600', *map(str, wide)])}"
-        yield Finding(what="files", ok=False, text=text)
+        yield CheckResult(what="files", ok=False, text=text)
 
 
-def _broker(config: Config) -> Finding:
+def _broker(config: Config) -> CheckResult:
     if config.mqtt is None:
         told = "only the second way out tells of them" if config.hook else "nobody is told"
         text = f"none is configured: alarms are journalled, and {told}. Add a table [mqtt] to be told"
-        return Finding(what="broker", ok=True, text=text)
-    from logger.mqtt import visit
+        return CheckResult(what="broker", ok=True, text=text)
+    from logger.mqtt import connection_test
 
     name = f"{config.mqtt.client_id}-check-{os.getpid()}"
     try:
-        trouble = visit.trouble(config.mqtt, name=name)
+        trouble = connection_test.trouble(config.mqtt, name=name)
     except ConfigurationError as error:
         trouble = str(error)
     where = f"{config.mqtt.host}:{config.mqtt.port}"
-    return Finding(what="broker", ok=not trouble, text=trouble or f"{where} takes us")
+    return CheckResult(what="broker", ok=not trouble, text=trouble or f"{where} takes us")
 
 
-def _hook(hook: HookConfig, *, is_only: bool) -> Finding:
+def _hook(hook: HookConfig, *, is_only: bool) -> CheckResult:
     """Say what the second way out is; that it can be executed was checked with the configuration."""
     when = "at once" if is_only else f"when the broker has not taken it for {hook.after_s:g} s"
     text = f"{hook.command[0]} is run for an event of high priority {when}; not tried here, it would wake somebody"
-    return Finding(what="second way out", ok=True, text=text)
+    return CheckResult(what="second way out", ok=True, text=text)

@@ -12,8 +12,8 @@ from typing import Any, TypeVar
 import click
 import msgspec
 
-from logger.cli.asking import BUSY_S, by_option, check_probe, examples, now_us, reading_store, say_simulated
-from logger.cli.common import config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import config_option, json_option, load_config, print_json, sentences
+from logger.cli._requests import BUSY_S, by_option, check_probe, examples, now_us, reading_store, say_simulated
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Correction, Deviation

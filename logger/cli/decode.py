@@ -9,8 +9,8 @@ from typing import BinaryIO
 
 import click
 
-from logger.cli.asking import check_probe, examples
-from logger.cli.common import config_option, load_config, sentences, warn_if_simulated
+from logger.cli._common import config_option, load_config, sentences, warn_if_simulated
+from logger.cli._requests import check_probe, examples
 from logger.config import Config, ProbeConfig
 from logger.errors import RefusedError, StoreError
 from logger.model import Block, Calibration, Command, CommandKind, Indication
@@ -56,11 +56,11 @@ def decode(file: Path, probe: str, out: Path | None, config_path: Path) -> None:
 def _indications(config: Config, probe: ProbeConfig, stream: BinaryIO, *, name: str) -> Iterator[Indication]:
     """Return what the probe's ticks brought; others on its port are read too, so that their bytes are nobody else's."""
     from logger.probe import byte_log
-    from logger.probe.played import played
+    from logger.probe.byte_replay import replayed
 
     shared = {each.id: each for each in config.probes if each.port == probe.port}
     items = byte_log.read(stream, name=name)
-    return (each for each in played(items, shared, simulated=config.simulated) if each.probe == probe.id)
+    return (each for each in replayed(items, shared, simulated=config.simulated) if each.probe == probe.id)
 
 
 def _counted(first: Indication, rest: Iterable[Indication], reasons: Counter[str]) -> Iterator[Indication]:
@@ -84,7 +84,7 @@ def _write(config: Config, probe: ProbeConfig, found: Iterator[Indication], targ
 
 
 def _items(config: Config, probe: ProbeConfig, found: Iterator[Indication]) -> Iterator[Block | Command]:
-    from logger.cycle import block_of
+    from logger.daemon.cycle import block_of
 
     seq = 1
     while taken := list(islice(found, ROWS)):

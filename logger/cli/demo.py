@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 
 from logger import private_file
-from logger.cli.common import CAUTION, SIMULATED, sentences
+from logger.cli._common import CAUTION, SIMULATED, sentences
 from logger.demo import night, parts
 from logger.errors import VatvigilError
 

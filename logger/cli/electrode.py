@@ -5,8 +5,8 @@ from pathlib import Path
 import click
 import msgspec
 
-from logger.cli.asking import check_probe, examples, now_us, reading_store, say_simulated
-from logger.cli.common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._requests import check_probe, examples, now_us, reading_store, say_simulated
 
 
 @click.command(

@@ -16,14 +16,14 @@ from typing import TYPE_CHECKING, BinaryIO, TypeVar
 import click
 
 from logger import private_file
-from logger.cli.asking import examples, now_us, reading_store, vat_of
-from logger.cli.common import CAUTION, SIMULATED, config_option, load_config, sentences
-from logger.cli.moments import moment_option
+from logger.cli._common import CAUTION, SIMULATED, config_option, load_config, sentences
+from logger.cli._requests import examples, now_us, reading_store, vat_of
+from logger.cli._times import moment_option
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Block, Calibration, Command, Correction, Measurements
 from logger.store import Store, queries
-from logger.store.history import Span
+from logger.store.history import RecordSpan
 
 if TYPE_CHECKING:
     from logger.report.corrected import Corrected
@@ -88,7 +88,7 @@ def export(
 
 def _spans(
     config: Config, store: Store, vat: str, *, probe: str | None, since: int | None, until: int | None
-) -> list[Span]:
+) -> list[RecordSpan]:
     from logger.store import history
 
     found = history.spans(store, vat=vat, since_at_us=since, until_at_us=until)
@@ -103,7 +103,7 @@ def _spans(
     raise RefusedError(f"vat {vat} has no record of {probe}, only of {', '.join(span.probe for span in found)}")
 
 
-def _write_csv(config: Config, store: Store, spans: list[Span], stream: BinaryIO, *, corrected: bool) -> None:
+def _write_csv(config: Config, store: Store, spans: list[RecordSpan], stream: BinaryIO, *, corrected: bool) -> None:
     from logger.report import csv_file
     from logger.report.beliefs import Book
     from logger.report.corrected import in_force, sentence
@@ -131,7 +131,7 @@ def _one_line(text: str) -> str:
 
 def _correction(
     config: Config, made: Iterable[Calibration], decided: Mapping[str, Iterable[Correction]]
-) -> Callable[[Span, Measurements], "Corrected"]:
+) -> Callable[[RecordSpan, Measurements], "Corrected"]:
     """Return what corrects records by the rows of their probe. Raises RefusedError for a probe not configured."""
     from logger.report.corrected import correct
 
@@ -142,7 +142,7 @@ def _correction(
         )
     lines = {one.id: one for one in made}
 
-    def beside(span: Span, rows: Measurements) -> "Corrected":
+    def beside(span: RecordSpan, rows: Measurements) -> "Corrected":
         probe = known[span.probe]
         assumed_c = probe.assumed_temperature_c
         return correct(rows, decided[span.probe], lines, errors=probe.errors, assumed_c=assumed_c)
@@ -150,7 +150,7 @@ def _correction(
     return beside
 
 
-def _write_recording(config: Config, store: Store, spans: list[Span], stream: BinaryIO) -> None:
+def _write_recording(config: Config, store: Store, spans: list[RecordSpan], stream: BinaryIO) -> None:
     from logger import recording
     from logger.report import excerpt
 
@@ -217,7 +217,7 @@ def _text(stream: BinaryIO) -> Iterator[io.TextIOWrapper]:
 
 
 @contextmanager
-def _progress(spans: list[Span]) -> Iterator[Callable[[int], object]]:
+def _progress(spans: list[RecordSpan]) -> Iterator[Callable[[int], object]]:
     """Give a function to be told how many records more are written; a bar shows it where somebody can see it."""
     if not sys.stderr.isatty():
         yield lambda _: None

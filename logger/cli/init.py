@@ -13,9 +13,9 @@ from typing import Any, TypeVar
 
 import click
 
-from logger.cli.common import CAUTION, folded, sentences
+from logger.cli._common import CAUTION, folded, sentences
 from logger.errors import ConfigurationError, RefusedError
-from logger.probe import listing
+from logger.probe import port_listing
 from logger.settings.profiles import PROFILES, TARGETS, Profile
 
 _USUAL_TARGET = {"ph": 4.6}
@@ -107,7 +107,7 @@ T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answers:
+class InitAnswers:
     """What the written file says."""
 
     vat: str
@@ -164,12 +164,12 @@ def _write(text: str, out: Path) -> None:
         raise RefusedError(f"{out} cannot be written ({error.strerror}); choose another --out") from None
 
 
-def found_ports(by_id: Path = listing.BY_ID) -> list[str]:
+def found_ports(by_id: Path = port_listing.BY_ID) -> list[str]:
     """Return the serial ports of this machine, by their lasting names where they have one."""
-    return sorted(port.by_id or port.device for port in listing.found(by_id=by_id))
+    return sorted(port.by_id or port.device for port in port_listing.found(by_id=by_id))
 
 
-def written(answers: Answers) -> str:
+def written(answers: InitAnswers) -> str:
     """Return the configuration's text."""
     from logger.settings.problems import written_key
 
@@ -206,7 +206,7 @@ def _say_ports(ports: Iterable[str]) -> None:
         click.echo(f"  {port}")
 
 
-def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool) -> Answers:
+def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool) -> InitAnswers:
     """Return the answers: each by its option, else by asking, else its default."""
 
     def answer(key: str, question: str, default: T) -> T:
@@ -218,7 +218,7 @@ def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool
     profile = Profile(answer("profile", f"Kind of ferment ({', '.join(Profile)})", Profile.LACTIC_VEGETABLES))
     known = PROFILES[profile]
     vat = answer("vat", "Id of the vat (a-z, 0-9 and -)", "vat-1")
-    return Answers(
+    return InitAnswers(
         vat=vat,
         name=answer("name", "Name of the vat for people", vat),
         port=answer("port", "Serial port of the probe", ports[0] if ports else _FIRST_PORT),

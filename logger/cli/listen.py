@@ -8,11 +8,11 @@ from pathlib import Path
 
 import click
 
-from logger.cli.asking import check_probe, examples
-from logger.cli.common import Between, config_option, folded, load_config, sentences
+from logger.cli._common import Between, config_option, folded, load_config, sentences
+from logger.cli._requests import check_probe, examples
 from logger.config import Parity, ProbeConfig, Protocol, TextConfig
 from logger.errors import RefusedError
-from logger.probe.line import fault
+from logger.probe.port import fault
 from logger.probe.textline import Description
 from logger.probe.wire import FAILURES, Wire
 
@@ -95,7 +95,7 @@ def _chosen(port: str | None, probe: str | None, config_path: Path) -> ProbeConf
 
 
 def _opened(probe: ProbeConfig) -> Wire:
-    from logger.probe import listing
+    from logger.probe import port_listing
 
     try:
         return Wire(probe)
@@ -104,7 +104,7 @@ def _opened(probe: ProbeConfig) -> Wire:
             ""
             if "://" in probe.port
             else "; ".join(
-                f"{one.command}, process {one.pid}, holds it" for one in listing.looked_at([probe.port])[0].holders
+                f"{one.command}, process {one.pid}, holds it" for one in port_listing.looked_at([probe.port])[0].holders
             )
         )
         told = f"{probe.port}: {fault(error, probe.port)}"
@@ -143,10 +143,10 @@ def _show(heard: _Heard, chunk: tuple[float, bytes], text: TextConfig | None) ->
 
 def _read(line: bytes, text: TextConfig) -> str:
     """Say what a line means, as the watch would read it."""
-    from logger.probe.textline import Fault
+    from logger.probe.textline import TextFault
 
     read = Description(text).decode(line.strip(b" ").removeprefix(text.prompt.encode("latin-1")).lstrip(b" "))
-    if isinstance(read, Fault):
+    if isinstance(read, TextFault):
         return f"{read.reason.words}: {read.text}"
     value = f"pH {read.ph:g}" if read.ph is not None else f"{read.potential_mv:g} mV"
     return (

@@ -4,8 +4,8 @@ from pathlib import Path
 
 import click
 
-from logger.cli.asking import ask, by_option, examples, tell, vat_of, wait_option
-from logger.cli.common import config_option, json_option, load_config, sentences
+from logger.cli._common import config_option, json_option, load_config, sentences
+from logger.cli._requests import ask, by_option, examples, tell, vat_of, wait_option
 from logger.model import Carry, Command, CommandKind, Mark
 
 _MINUTES = (Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP)

@@ -4,9 +4,9 @@ from collections.abc import Iterator
 
 import click
 
-from logger.cli.asking import examples
-from logger.cli.common import folded, json_option, print_json, sentences
-from logger.probe.listing import Port
+from logger.cli._common import folded, json_option, print_json, sentences
+from logger.cli._requests import examples
+from logger.probe.port_listing import ListedPort
 
 
 @click.command(
@@ -21,9 +21,9 @@ def ports(paths: tuple[str, ...], as_json: bool) -> None:  # noqa: FBT001 - clic
 
     No port is opened, and nothing is guessed of what hangs on it: `vatvigil listen PORT` shows what it says.
     """
-    from logger.probe import listing
+    from logger.probe import port_listing
 
-    found = listing.looked_at(paths) if paths else listing.found()
+    found = port_listing.looked_at(paths) if paths else port_listing.found()
     if as_json:
         print_json(found)
         return
@@ -35,7 +35,7 @@ def ports(paths: tuple[str, ...], as_json: bool) -> None:  # noqa: FBT001 - clic
         click.echo(folded("Not every process may be looked at by this user: another one may hold a port too."))
 
 
-def _told(port: Port) -> Iterator[str]:
+def _told(port: ListedPort) -> Iterator[str]:
     yield port.name
     for what, text in (
         ("device", port.device if port.device != port.name else ""),

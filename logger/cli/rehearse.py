@@ -9,12 +9,11 @@ from textwrap import fill
 
 import click
 
-from logger import system
-from logger.cli.asking import (
+from logger.cli._common import ATTENTION, Between, config_option, json_option, load_config, print_json, sentences
+from logger.cli._requests import (
     BUSY_S,
     GRACE_S,
     LOOK_S,
-    SECOND_US,
     await_answers,
     by_option,
     examples,
@@ -22,17 +21,18 @@ from logger.cli.asking import (
     now_us,
     say_simulated,
 )
-from logger.cli.common import ATTENTION, Between, config_option, json_option, load_config, print_json, sentences
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Carry, Cause, Command, CommandKind, Entry
 from logger.model.figures import WITHIN_S
-from logger.rehearsal import TEST
 from logger.store import Store, queries
+from logger.units import SECOND_US
+from logger.watch import system
+from logger.watch.rehearsal import TEST
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Step:
+class RehearsalStep:
     """Something that happened to the test, `after_s` it came (vat time)."""
 
     step: str
@@ -109,7 +109,7 @@ def _carry(store: Store) -> Carry:
     return queries.watches(store)[system.SYSTEM]
 
 
-def _steps(store: Store, occurrence: int, *, patience_s: float) -> Iterator[Step]:
+def _steps(store: Store, occurrence: int, *, patience_s: float) -> Iterator[RehearsalStep]:
     """Yield each step as it is stored, until the test is over. Raises RefusedError when nobody ends it."""
     until, told, is_over = time.monotonic() + patience_s, list[Entry](), False
     while not is_over:
@@ -126,8 +126,8 @@ def _steps(store: Store, occurrence: int, *, patience_s: float) -> Iterator[Step
     yield _step("failed" if failed else "passed", f"{words}.", at_us=told[-1].at_us, began_us=told[0].at_us)
 
 
-def _step(name: str, text: str, *, at_us: int, began_us: int) -> Step:
-    return Step(step=name, after_s=(at_us - began_us) / SECOND_US, text=text)
+def _step(name: str, text: str, *, at_us: int, began_us: int) -> RehearsalStep:
+    return RehearsalStep(step=name, after_s=(at_us - began_us) / SECOND_US, text=text)
 
 
 def _words(entry: Entry) -> str:

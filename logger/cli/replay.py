@@ -11,14 +11,13 @@ from textwrap import fill
 import click
 import msgspec
 
-from logger.cli.asking import examples
-from logger.cli.common import config_option, load_config, sentences, warn_if_simulated
-from logger.cli.comparing import compare, within_option
-from logger.cli.past import Period, Source, chosen_vat, from_file, from_run, from_store, one_period
+from logger.cli._common import config_option, load_config, sentences, warn_if_simulated
+from logger.cli._comparison import compare, within_option
+from logger.cli._replay_source import Period, ReplaySource, chosen_vat, from_file, from_run, from_store, one_period
+from logger.cli._requests import examples
 from logger.config import Config, VatConfig
 from logger.model import Entry, Measurements, Outcome, Quality
-
-HOUR_US = 3_600_000_000
+from logger.units import HOUR_US
 
 
 @click.command(
@@ -90,9 +89,9 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
                 click.echo(line)
 
 
-def _outcomes(config: Config, vat: VatConfig, source: Source, store_path: Path | None) -> Iterator[Outcome]:
+def _outcomes(config: Config, vat: VatConfig, source: ReplaySource, store_path: Path | None) -> Iterator[Outcome]:
     from logger import replay as past
-    from logger.pipeline import Watch
+    from logger.watch.pipeline import Watch
 
     watch = Watch(vat=vat, probe=config.probe(vat.probe))
     if store_path is None:
@@ -101,7 +100,7 @@ def _outcomes(config: Config, vat: VatConfig, source: Source, store_path: Path |
     return past.replay_into(shelf, watch, source.items)
 
 
-def _progress(outcomes: Iterator[Outcome], source: Source) -> Iterator[Outcome]:
+def _progress(outcomes: Iterator[Outcome], source: ReplaySource) -> Iterator[Outcome]:
     """Pass the outcomes on; show how far it is on standard error, if that is a terminal and the output is not."""
     if not sys.stderr.isatty() or os.isatty(1):
         yield from outcomes

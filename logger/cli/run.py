@@ -5,8 +5,9 @@ from pathlib import Path
 
 import click
 
-from logger import log_queue
-from logger.cli.common import CAUTION, complain, config_option, load_config, sentences, warn_if_simulated
+import logger.daemon.service
+from logger.cli._common import CAUTION, complain, config_option, load_config, sentences, warn_if_simulated
+from logger.daemon import log_queue
 
 _QUIET = ("alembic", "apscheduler")
 """Libraries that tell of every routine step."""
@@ -33,6 +34,6 @@ def run(config_path: Path, *, verbose: bool) -> None:
     config = load_config(config_path)
     warn_if_simulated(simulated=config.simulated)
     complain(CAUTION)
-    from logger import service, settings
+    from logger import settings
 
-    service.run(config, config_hash=settings.config_hash(config))
+    logger.daemon.service.run(config, config_hash=settings.config_hash(config))

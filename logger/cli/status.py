@@ -7,8 +7,8 @@ from textwrap import fill
 import click
 import msgspec
 
-from logger.cli.asking import examples, now_us, reading_store, say_simulated
-from logger.cli.common import ATTENTION, CAUTION, config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import ATTENTION, CAUTION, config_option, json_option, load_config, print_json, sentences
+from logger.cli._requests import examples, now_us, reading_store, say_simulated
 
 
 @click.command(

@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from logger.cli.asking import check_name, examples
-from logger.cli.common import (
+from logger.cli._common import (
     config_option,
     json_option,
     load_config,
@@ -20,19 +19,20 @@ from logger.cli.common import (
     sentences,
     warn_if_simulated,
 )
-from logger.cli.comparing import within_option
-from logger.cli.past import Period, Source, bar, chosen_vat, from_file, from_run, from_store, period_of
+from logger.cli._comparison import within_option
+from logger.cli._replay_source import Period, ReplaySource, bar, chosen_vat, from_file, from_run, from_store, period_of
+from logger.cli._requests import check_name, examples
 from logger.config import AlarmConfig, Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 
 if TYPE_CHECKING:
-    from logger.report.trial import Judge, Told
+    from logger.report.trial import Annunciations, Judge
     from logger.report.tuning import Cell, Sweep
 
-    Heard = tuple[Source, Told, Judge]
+    Heard = tuple[ReplaySource, Annunciations, Judge]
 
 Decorated = TypeVar("Decorated", bound=Callable[..., Any])
-Open = Callable[[], AbstractContextManager[Source]]
+Open = Callable[[], AbstractContextManager[ReplaySource]]
 HEADS = {
     "setpoint": "set-\npoint",
     "deadband": "dead-\nband",
@@ -155,18 +155,18 @@ def tune(  # noqa: PLR0913 - one parameter for each option
 
 
 @contextmanager
-def _run(name: str, seed: int, config: Config, vat: VatConfig) -> Iterator[Source]:
+def _run(name: str, seed: int, config: Config, vat: VatConfig) -> Iterator[ReplaySource]:
     yield from_run(name, seed=seed, config=config, vat=vat)
 
 
 def _heard(opened: Sequence[Open], swept: "Sweep", probe: ProbeConfig, *, within_s: float) -> "Iterator[Heard]":
     """Yield what all settings told over each source in turn. Raises RefusedError for one that can tell nothing."""
     from logger.replay import replay
-    from logger.report.trial import Judge, Listener
+    from logger.report.trial import Judge, OccurrenceRecorder
 
     watch = swept.watch(probe)
     for each in opened:
-        listener = Listener()
+        listener = OccurrenceRecorder()
         with each() as source, bar(source) as advance:
             for outcome in replay(watch, swept.asked(source.items)):
                 listener.take(outcome)

@@ -8,8 +8,8 @@ import click
 import msgspec
 import numpy as np
 
-from logger.cli.asking import examples, now_us, reading_store, say_simulated, vat_of
-from logger.cli.common import Between, config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import Between, config_option, json_option, load_config, print_json, sentences
+from logger.cli._requests import examples, now_us, reading_store, say_simulated, vat_of
 from logger.errors import RefusedError
 from logger.measure.budget import Result, Term, budget
 from logger.model import Calibration, Drift, Measurements
@@ -47,7 +47,7 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
 
     Standard uncertainties in pH (k = 1); U is twice their combination (about 95 %).
     """
-    from logger.session.storing import standing
+    from logger.guided.storing import standing
     from logger.store import queries
 
     config = load_config(config_path)

@@ -11,20 +11,20 @@ from typing import Any
 import click
 import msgspec
 
-from logger.cli.asking import Asked, await_answers, by_option, examples, say, say_simulated, wait_option
-from logger.cli.bench import Bench, answered, bench, buffers, sit, time_out_option
-from logger.cli.common import ATTENTION, Between, config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import ATTENTION, Between, config_option, json_option, load_config, print_json, sentences
+from logger.cli._guided import Bench, answered, bench, buffers, sit, time_out_option
+from logger.cli._requests import PendingRequest, await_answers, by_option, examples, say, say_simulated, wait_option
 from logger.errors import RefusedError
-from logger.measure.spot import Spot
+from logger.guided import storing, verifying, words
+from logger.guided.immersion import BuffersAtHand
+from logger.guided.screen import folded
+from logger.guided.state_machine import Conclusion, Task
+from logger.guided.verifying import CheckPlan
+from logger.measure.comparison import Spot
 from logger.model import Check
 from logger.model.figures import TOLERANCE_PH
-from logger.session import storing, verifying, words
-from logger.session.dip import Table
-from logger.session.screen import folded
-from logger.session.sitting import Conclusion, Task
-from logger.session.verifying import Order
 from logger.store import history, queries
-from logger.store.history import Span
+from logger.store.history import RecordSpan
 
 MOST_ROWS = 1000
 """Ten minutes of a probe that is read every second hold no more."""
@@ -97,11 +97,11 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
     sys.exit(1 if made is None else 0 if made.passed else ATTENTION)
 
 
-def _order(here: Bench, tolerance_ph: float | None, *, is_spot: bool) -> Order:
+def _order(here: Bench, tolerance_ph: float | None, *, is_spot: bool) -> CheckPlan:
     if here.in_force is None:
         raise RefusedError(f"no calibration of {here.probe.id} is in force: there is nothing to check; calibrate it")
     usual = here.probe.judge_tolerance_ph if is_spot else here.probe.check_tolerance_ph
-    return Order(
+    return CheckPlan(
         probe=here.probe,
         vat=here.vat.id,
         by=here.by,
@@ -111,7 +111,7 @@ def _order(here: Bench, tolerance_ph: float | None, *, is_spot: bool) -> Order:
     )
 
 
-def _in_buffer(here: Bench, order: Order, buffer_id: str, time_out_s: float, *, as_json: bool) -> Check | None:
+def _in_buffer(here: Bench, order: CheckPlan, buffer_id: str, time_out_s: float, *, as_json: bool) -> Check | None:
     """Let a person put the probe into a check buffer; return the check, None if there was none."""
     made: list[Check] = []
 
@@ -122,7 +122,7 @@ def _in_buffer(here: Bench, order: Order, buffer_id: str, time_out_s: float, *, 
 
     task = Task(
         vat=here.vat.id,
-        table=Table(buffers=buffers(here.config, buffer_id), in_force=here.in_force),
+        table=BuffersAtHand(buffers=buffers(here.config, buffer_id), in_force=here.in_force),
         wanted=1,
         conclude=lambda taken: verifying.conclusion(order, taken),
         time_out_s=time_out_s,
@@ -134,17 +134,17 @@ def _in_buffer(here: Bench, order: Order, buffer_id: str, time_out_s: float, *, 
     return made[0] if made else None
 
 
-def _beside(here: Bench, order: Order, spot: Spot) -> tuple[Check, int]:
+def _beside(here: Bench, order: CheckPlan, spot: Spot) -> tuple[Check, int]:
     """Store what another instrument reads in the vat beside what the probe read there; return the command's number."""
     end = queries.last_position(here.store, here.probe.id)
     last = 0 if end is None else end.seq
-    span = Span(vat=here.vat.id, probe=here.probe.id, first=max(1, last - MOST_ROWS), last=last)
+    span = RecordSpan(vat=here.vat.id, probe=here.probe.id, first=max(1, last - MOST_ROWS), last=last)
     at_us = here.clock.read().at_us
     reading = verifying.present(order, list(history.measurements(here.store, span)), at_us=at_us)
     return storing.keep_check(here.store, verifying.spot_check(order, spot, reading), at_us=at_us, by=here.by)
 
 
-def _say(order: Order, made: Check, asked: list[Asked], *, as_json: bool) -> None:
+def _say(order: CheckPlan, made: Check, asked: list[PendingRequest], *, as_json: bool) -> None:
     if as_json:
         print_json({"simulated": asked[0].simulated, **_told(order, made), "asked": asked[0]})
     else:
@@ -158,7 +158,7 @@ def _noted(here: Bench, made: Check, number: int) -> str:
     return f"Check {made.id} is stored; {when}."
 
 
-def _told(order: Order, made: Check) -> dict[str, Any]:
+def _told(order: CheckPlan, made: Check) -> dict[str, Any]:
     from logger.mqtt.payloads import rfc3339
 
     told = {**msgspec.to_builtins(made), "at": rfc3339(made.at_us)}

@@ -157,7 +157,7 @@ _AGAINST_CLAIM = frozenset(
 UPKEEP = frozenset(
     {AlarmKind.NO_CALIBRATION, AlarmKind.CALIBRATION_OVERDUE, AlarmKind.CHECK_OVERDUE, AlarmKind.DRIFTED}
 )
-"""What the instrument is owed; see `measure/upkeep.py`."""
+"""What the instrument is owed; see `measure/maintenance.py`."""
 
 
 _SYSTEM = frozenset(

@@ -6,7 +6,7 @@ from datetime import date
 from enum import StrEnum
 from pathlib import Path
 
-from logger.modbus_map import ModbusConfig
+from logger.config.modbus import ModbusConfig
 
 
 class Protocol(StrEnum):

@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from typing import Self
 
 from logger.config import Config, HookConfig
-from logger.hook.runner import Ran, Runner
+from logger.errors import ThreadCrash
+from logger.hook.runner import HookResult, Runner
 from logger.model import Cause, Entry, Event
 from logger.mqtt.payloads import is_urgent
-from logger.ports import Crashed
+from logger.units import SECOND_US
 
 log = logging.getLogger(__name__)
 
-SECOND_US = 1_000_000
 FIRST_RETRY_US = 5 * SECOND_US
 LONGEST_RETRY_US = 60 * SECOND_US
 LAST_RUN_S = 3.0
@@ -28,7 +28,7 @@ _IDS_REMEMBERED = 4096
 
 
 @dataclass(slots=True, kw_only=True)
-class _Turn:
+class _PendingRun:
     """An event that waits, when it is due, and how often it was tried in vain."""
 
     event: Event
@@ -43,16 +43,16 @@ class Hook:
     config: HookConfig
     after_s: float
     """How long the broker is given; 0 where there is none."""
-    post: Callable[[Ran | Crashed], None]
+    post: Callable[[HookResult | ThreadCrash], None]
     runner: Runner = field(init=False)
-    _waiting: deque[_Turn] = field(default_factory=deque)
+    _waiting: deque[_PendingRun] = field(default_factory=deque)
     _running: bool = False
     _failing: bool = False
     _known: OrderedDict[str, None] = field(default_factory=OrderedDict)
     _done: list[str] = field(default_factory=list)
 
     @classmethod
-    def of(cls, config: Config, *, post: Callable[[Ran | Crashed], None]) -> Self | None:
+    def of(cls, config: Config, *, post: Callable[[HookResult | ThreadCrash], None]) -> Self | None:
         """Return the second way out of a configuration, None if it has none."""
         after_s = config.hook.after_s if config.hook and config.mqtt else 0.0
         return cls(config=config.hook, after_s=after_s, post=post) if config.hook else None
@@ -75,7 +75,7 @@ class Hook:
         for event in events:
             if event.id not in self._known and is_urgent(event):
                 self._known[event.id] = None
-                self._waiting.append(_Turn(event=event, due_us=due_us))
+                self._waiting.append(_PendingRun(event=event, due_us=due_us))
         while len(self._known) > _IDS_REMEMBERED + len(self._waiting):
             self._known.popitem(last=False)
 
@@ -101,7 +101,7 @@ class Hook:
         taken, self._done = self._done, []
         return taken
 
-    def on(self, ran: Ran, now_us: int, *, at_us: int) -> Entry | None:
+    def on(self, ran: HookResult, now_us: int, *, at_us: int) -> Entry | None:
         """Take in how a run ended; return what is to be journalled of it at that UTC."""
         self._running = False
         turn = self._waiting[0] if self._waiting and self._waiting[0].event.id == ran.event else None
@@ -113,7 +113,7 @@ class Hook:
         log.warning("The second way out failed on event %s: %s", ran.event, ran.trouble)
         return self._failed(turn, ran, now_us=now_us, at_us=at_us) if turn else None
 
-    def _failed(self, turn: _Turn, ran: Ran, *, now_us: int, at_us: int) -> Entry | None:
+    def _failed(self, turn: _PendingRun, ran: HookResult, *, now_us: int, at_us: int) -> Entry | None:
         turn.tries += 1
         if turn.tries <= self.config.retries:
             turn.due_us = now_us + min(FIRST_RETRY_US << min(turn.tries - 1, 16), LONGEST_RETRY_US)

@@ -18,8 +18,8 @@ from queue import SimpleQueue
 from threading import Thread
 
 from logger.config import HookConfig
+from logger.errors import ThreadCrash
 from logger.model import Event
-from logger.ports import Crashed
 
 log = logging.getLogger(__name__)
 
@@ -38,7 +38,7 @@ LAST_CHUNKS = 16
 
 
 @dataclass(frozen=True, slots=True)
-class Ran:
+class HookResult:
     """The executable was run for an event; `trouble` says why that failed, empty: it did not."""
 
     event: str
@@ -46,7 +46,7 @@ class Ran:
 
 
 @dataclass(slots=True)
-class Said:
+class HookOutput:
     """The beginning of what a run printed, how long the whole was, and whether the run had to be cut short."""
 
     beginning: bytes = b""
@@ -86,7 +86,7 @@ class Runner:
     """One executable, run for one event after the other in a thread of its own."""
 
     config: HookConfig
-    post: Callable[[Ran | Crashed], None]
+    post: Callable[[HookResult | ThreadCrash], None]
     _jobs: SimpleQueue[Event | None] = field(default_factory=SimpleQueue)
     _thread: Thread = field(init=False)
     _hurried: bool = False
@@ -115,9 +115,9 @@ class Runner:
             while (event := self._jobs.get()) is not None:
                 trouble = self._told(event)
                 if not (trouble and self._hurried):  # what was stopped is no failure
-                    self.post(Ran(event.id, trouble))
+                    self.post(HookResult(event.id, trouble))
         except BaseException as error:  # noqa: BLE001 - the main loop raises it again
-            self.post(Crashed(error))
+            self.post(ThreadCrash(error))
 
     def _told(self, event: Event) -> str:
         """Run the executable with the event on its standard input; return what went wrong."""
@@ -141,11 +141,11 @@ class Runner:
         log.info("The second way out said on event %s: %s", event.id, said)
         return self._trouble(process.returncode, is_cut=said.is_cut)
 
-    def _attended(self, process: subprocess.Popen[bytes], event: Event) -> Said:
+    def _attended(self, process: subprocess.Popen[bytes], event: Event) -> HookOutput:
         """Hand over the event, and hear what is said until the process ends or its time is over."""
         if process.stdin is None or process.stdout is None:
             raise AssertionError("both are pipes")
-        end, said = time.monotonic() + self.config.timeout_s, Said(hidden=hidden(self.config.command[1:]))
+        end, said = time.monotonic() + self.config.timeout_s, HookOutput(hidden=hidden(self.config.command[1:]))
         with suppress(BrokenPipeError), process.stdin as line:  # it need not listen
             line.write(event.payload.encode() + b"\n")  # an event is far shorter than what an empty pipe holds
         os.set_blocking(process.stdout.fileno(), False)
@@ -172,7 +172,7 @@ class Runner:
         return f"it ended with exit code {code}" if code else ""
 
 
-def _hear(descriptor: int, said: Said) -> bool:
+def _hear(descriptor: int, said: HookOutput) -> bool:
     """Take in what lies in the pipe; return whether anything did."""
     try:
         chunk = os.read(descriptor, CHUNK_BYTES)

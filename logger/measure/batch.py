@@ -21,9 +21,10 @@ from statistics import median
 import numpy as np
 
 from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, VatConfig
-from logger.measure.trend import HOUR_US, SECOND_US, level, usable
-from logger.measure.windows import Judged
+from logger.measure.trend import level, usable
+from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Trend
+from logger.units import HOUR_US, SECOND_US
 
 FIRST_US = 6 * HOUR_US
 """A level that was first seen so long after the start is not that of the start. [CP]"""
@@ -36,8 +37,14 @@ UNKNOWN_C = 20.0
 
 
 def follow(
-    trend: Trend, judged: Judged, warm: Judged, alarm: AlarmConfig, *, carry: Carry, band_c: tuple[float, float]
-) -> tuple[Trend, Judged]:
+    trend: Trend,
+    judged: WindowMedians,
+    warm: WindowMedians,
+    alarm: AlarmConfig,
+    *,
+    carry: Carry,
+    band_c: tuple[float, float],
+) -> tuple[Trend, WindowMedians]:
     """Return what is carried on, and what the alarm judges in place of each median of pH.
 
     `warm`: the medians of temperature of the same windows. `no-start`: biological hours since the start of the batch

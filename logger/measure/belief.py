@@ -10,35 +10,35 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.measure.windows import AWAY, belief_of
-from logger.model import LEADING, Belief, Floats, Ints, Reason, Stance, Tests
+from logger.model import LEADING, Belief, BeliefSince, Floats, Ints, QualityTests, Reason
 
 _REASONS, _BELIEFS = 100, 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Verdicts:
+class Beliefs:
     """Columns, a row a record, and what is carried on."""
 
     belief: Ints
     since_at_us: Ints
-    stance: Stance
+    stance: BeliefSince
 
 
-def judge(before: Stance | None, *, at_us: Ints, ph: Floats, quality: Ints, tests: Ints, reason: Ints) -> Verdicts:
+def judge(before: BeliefSince | None, *, at_us: Ints, ph: Floats, quality: Ints, tests: Ints, reason: Ints) -> Beliefs:
     """Return the verdict on each record; `before`: that on the record before them."""
     belief = belief_of(ph, quality, tests)
     code = _codes(belief, tests, reason)
-    old = before or Stance(code=-1, since_at_us=0)
+    old = before or BeliefSince(code=-1, since_at_us=0)
     turns = np.diff(code, prepend=old.code) != 0
     latest = np.maximum.accumulate(np.where(turns, np.arange(len(code)), -1))
     since = np.where(latest < 0, old.since_at_us, at_us[np.maximum(latest, 0)])
-    return Verdicts(belief=belief, since_at_us=since, stance=Stance(code=int(code[-1]), since_at_us=int(since[-1])))
+    return Beliefs(belief=belief, since_at_us=since, stance=BeliefSince(code=int(code[-1]), since_at_us=int(since[-1])))
 
 
-def leading(stance: Stance | None) -> Tests:
+def leading(stance: BeliefSince | None) -> QualityTests:
     """Return the test that the newest verdict names; NONE: it names none."""
     rank = 0 if stance is None else stance.code % _BELIEFS
-    return LEADING[rank - 1] if 0 < rank <= len(LEADING) else Tests.NONE
+    return LEADING[rank - 1] if 0 < rank <= len(LEADING) else QualityTests.NONE
 
 
 def _codes(belief: Ints, tests: Ints, reason: Ints) -> Ints:

@@ -12,8 +12,9 @@ from logger.config import ErrorModel
 from logger.measure.calibration import point_u_mv, points_behind, weights_at
 from logger.measure.drift import rate_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
-from logger.measure.uncertainty import DAY_US, drift_parts, fit_uncertainty, shrinkage, temperature_variance
+from logger.measure.uncertainty import drift_parts, fit_uncertainty, shrinkage, temperature_variance
 from logger.model import Calibration, Drift
+from logger.units import DAY_US
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -31,7 +31,7 @@ APART_PH = 0.4
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class FittedLine:
     """A straight line y = offset + slope x and its covariance."""
 
     offset: float
@@ -182,7 +182,7 @@ def fit(
     return replace(made, residual_mv=max(map(abs, residuals_mv(made))))
 
 
-def through(x: Sequence[float], y: Sequence[float], u: Sequence[float]) -> Line:
+def through(x: Sequence[float], y: Sequence[float], u: Sequence[float]) -> FittedLine:
     """Return the least-squares line through two or more points of stated standard uncertainty `u` in y.
 
     Weighted by 1/u^2, with the covariance that these u give (GUM H.3, with u stated in place of the scatter).
@@ -194,7 +194,7 @@ def through(x: Sequence[float], y: Sequence[float], u: Sequence[float]) -> Line:
     spread = fsum(w * (each - middle_x) ** 2 for w, each in zip(weights, x, strict=True))
     common = fsum(w * (a - middle_x) * (b - middle_y) for w, a, b in zip(weights, x, y, strict=True))
     slope = common / spread
-    return Line(
+    return FittedLine(
         offset=middle_y - slope * middle_x,
         slope=slope,
         var_offset=1.0 / total + middle_x * middle_x / spread,
@@ -213,14 +213,16 @@ def point_u_mv(point: CalibrationPoint, slope: float) -> float:
     return hypot(U_POTENTIAL_MV, point.noise_mv, slope * nernst_mv(point.temperature_c) * point.u_ph)
 
 
-def _line(points: Sequence[CalibrationPoint]) -> Line:
+def _line(points: Sequence[CalibrationPoint]) -> FittedLine:
     """Return the line through points; their weights need a slope, which a line without weights is good enough for."""
     x, y = [x_of(p) for p in points], [p.potential_mv for p in points]
     rough = through(x, y, [1.0] * len(points)).slope
     return through(x, y, [point_u_mv(p, rough) for p in points])
 
 
-def _lone(point: CalibrationPoint, previous: Calibration | None, *, electrode: str) -> tuple[Line, tuple[str, ...]]:
+def _lone(
+    point: CalibrationPoint, previous: Calibration | None, *, electrode: str
+) -> tuple[FittedLine, tuple[str, ...]]:
     """Return the line through one point, with the slope that was in force there or the usual one."""
     slope, u_slope, whose = ASSUMED_SLOPE, U_ASSUMED_SLOPE, "assumed, no earlier calibration being in force"
     if previous is not None and not is_replaced(previous.electrode, electrode):
@@ -228,7 +230,7 @@ def _lone(point: CalibrationPoint, previous: Calibration | None, *, electrode: s
         slope, u_slope, whose = near.slope, near.var_slope**0.5, f"that of calibration {previous.id}"
     x, var_slope = x_of(point), u_slope * u_slope
     u = point_u_mv(point, slope)
-    line = Line(
+    line = FittedLine(
         offset=point.potential_mv - slope * x,
         slope=slope,
         var_offset=u * u + x * x * var_slope,

@@ -10,11 +10,10 @@ from math import sqrt
 
 import numpy as np
 
-from logger.measure.windows import Judged
+from logger.measure.windows import WindowMedians
 from logger.model import Belief
+from logger.units import HOUR_US, SECOND_US
 
-SECOND_US = 1_000_000
-HOUR_US = 3600 * SECOND_US
 WINDOW_S = 600.0
 WINDOW_US = round(WINDOW_S) * SECOND_US
 SPAN_US = 2 * HOUR_US
@@ -43,7 +42,7 @@ def fresh(course: Course, fresh_us: int) -> Course:
     return tuple(each for each in course if each[0] + WINDOW_US > fresh_us)
 
 
-def taken(course: Course, judged: Judged, *, until_row: int | None = None) -> Course:
+def taken(course: Course, judged: WindowMedians, *, until_row: int | None = None) -> Course:
     """Return the course with the believed medians that were final at a row (None: at the last), and no older ones."""
     good = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
     if until_row is not None:

@@ -19,8 +19,8 @@ from statistics import fmean, median
 
 from logger.config import ErrorModel
 from logger.model import Calibration, Check, CheckKind, Drift
+from logger.units import DAY_US
 
-DAY_US = 86_400_000_000
 U_READING_PH = 0.01
 """Standard uncertainty of the settled reading in a check buffer. Common practice, no source."""
 EXPECTED_WITHIN = 3.0
@@ -30,7 +30,7 @@ ROBUST = 1.4826
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Taken:
+class DriftUpdate:
     """What became of a check."""
 
     drift: Drift
@@ -94,7 +94,7 @@ def variance_of(check: Check, errors: ErrorModel, *, u_fit_ph: float) -> float:
     return check.u_reference_ph**2 + own**2 + u_fit_ph**2
 
 
-def take(before: Drift, check: Check, errors: ErrorModel, *, u_fit_ph: float) -> Taken:
+def apply_check(before: Drift, check: Check, errors: ErrorModel, *, u_fit_ph: float) -> DriftUpdate:
     """Return what is known after a check, and whether it was believed.
 
     `u_fit_ph`: the standard uncertainty of the calibration itself at the check's reading.
@@ -110,7 +110,7 @@ def take(before: Drift, check: Check, errors: ErrorModel, *, u_fit_ph: float) ->
         after = replace(update(prior, deviation_ph=check.deviation_ph, variance=variance), unexpected=None)
     else:
         after = replace(before, unexpected=(check.deviation_ph, variance))
-    return Taken(drift=after, absorbed=absorbed, expected_ph=now.offset_ph, allowed_ph=allowed)
+    return DriftUpdate(drift=after, absorbed=absorbed, expected_ph=now.offset_ph, allowed_ph=allowed)
 
 
 def _is_repeat(before: Drift, deviation_ph: float, variance: float) -> bool:
@@ -121,7 +121,7 @@ def _is_repeat(before: Drift, deviation_ph: float, variance: float) -> bool:
     return abs(deviation_ph - found_ph) <= EXPECTED_WITHIN * sqrt(variance + its_variance)
 
 
-def sentence(check: Check, taken: Taken) -> str:
+def sentence(check: Check, taken: DriftUpdate) -> str:
     """Say what a check found and what became of it."""
     what = {CheckKind.SPOT: "Spot measurement"}.get(check.kind, "Check buffer")
     passed = "passed" if check.passed else "failed"

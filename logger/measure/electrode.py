@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 
 from logger.config import CalibrationLimits
 from logger.model import Calibration, Check, CheckKind, Finding, Floats, Health
+from logger.units import DAY_US
 
-DAY_US = 86_400_000_000
 DRIFT_WARN_PH_PER_DAY, DRIFT_FAST_PH_PER_DAY = 0.03, 0.08
 """How fast an electrode may drift in a ferment: to be looked after, no longer fit. [CP]"""
 SHORTEST_D = 0.5

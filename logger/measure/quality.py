@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import ProbeConfig, QualityLimits
-from logger.model import Block, Columns, Floats, Ints, Quality, Tests
+from logger.model import Block, Columns, Floats, Ints, Quality, QualityTests
+from logger.units import SECOND_US
 
-SECOND_US = 1_000_000
 Mask = NDArray[np.bool_]
 
 
@@ -47,12 +47,12 @@ def judge(*, elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, limi
     jump = near & (step_mv > limits.jump_mv)
     rate = near & (step_mv > limits.rate_mv_per_s * step_s)
     tests = (
-        (outside | doubtful) * Tests.GROSS_RANGE
-        + jump * Tests.JUMP
-        + rate * Tests.RATE_OF_CHANGE
-        + (flat_suspect | flat_fail) * Tests.FLAT_LINE
-        + (warmth & present) * Tests.TEMPERATURE
-        + _after_gap(elapsed_us, limits.max_gap_s) * Tests.GAP
+        (outside | doubtful) * QualityTests.GROSS_RANGE
+        + jump * QualityTests.JUMP
+        + rate * QualityTests.RATE_OF_CHANGE
+        + (flat_suspect | flat_fail) * QualityTests.FLAT_LINE
+        + (warmth & present) * QualityTests.TEMPERATURE
+        + _after_gap(elapsed_us, limits.max_gap_s) * QualityTests.GAP
     )
     quality = np.full(len(present), int(Quality.PASS), dtype=np.int64)
     quality[doubtful | jump | rate | flat_suspect] = Quality.SUSPECT
@@ -64,10 +64,10 @@ def judge(*, elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, limi
 def marks(probe: ProbeConfig, block: Block) -> Ints:
     """Return what is to be known of a reading beside its quality: whose pH it is, by which temperature."""
     present = ~np.isnan(block.potential_mv)
-    own = present * int(Tests.OWN_PH) if probe.own_ph else np.zeros(len(block), dtype=np.int64)
+    own = present * int(QualityTests.OWN_PH) if probe.own_ph else np.zeros(len(block), dtype=np.int64)
     if probe.assumed_temperature_c is None:
         return own
-    return own + (present & np.isnan(block.temperature_c)) * int(Tests.ASSUMED_TEMPERATURE)
+    return own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE)
 
 
 def flat_line(elapsed_us: Ints, values: Floats, *, length_us: int, tolerance: float, max_gap_us: int) -> Mask:

@@ -8,37 +8,37 @@ import numpy as np
 
 from logger.config import ProbeConfig
 from logger.measure import belief as verdicts
-from logger.measure import calibration, quality, uncertainty, witness
+from logger.measure import calibration, immersion, quality, uncertainty
 from logger.measure.nernst import working_c
 from logger.model import (
+    BeliefSince,
     Block,
     Calibration,
     Carry,
     Check,
     Floats,
+    ImmersionState,
     Ints,
     Measurements,
     Quality,
-    Stance,
-    Tests,
+    QualityTests,
     WatchState,
-    Witness,
 )
 
 
-def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Witness, Ints]:
-    """Ask whether the probe is in the liquid and gives one value; return what is carried on, and `Tests` a row.
+def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[ImmersionState, Ints]:
+    """Ask whether the probe is in the liquid and gives one value; return what is carried on, and `QualityTests` a row.
 
     Whoever works on the probe takes it out and knows it.
     """
     carry, recent = state.carry, state.recent
-    said = carry.witness if carry.witness.fresh_us == carry.fresh_us else Witness(fresh_us=carry.fresh_us)
+    said = carry.witness if carry.witness.fresh_us == carry.fresh_us else ImmersionState(fresh_us=carry.fresh_us)
     if carry.is_away:
-        return Witness(fresh_us=carry.fresh_us), np.full(len(block), int(_away(carry)))
-    length_us = witness.window_us(probe.limits, poll_s=probe.poll_s)
+        return ImmersionState(fresh_us=carry.fresh_us), np.full(len(block), int(_away(carry)))
+    length_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
     newest = int(recent.elapsed_us[-1]) if len(recent) else 0
     since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
-    return witness.hear(
+    return immersion.detect(
         said,
         probe.limits,
         elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
@@ -49,14 +49,14 @@ def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Witn
     )
 
 
-def _away(carry: Carry) -> Tests:
+def _away(carry: Carry) -> QualityTests:
     """Return the tests of a probe that may not be in its vat."""
     is_attended = carry.attended_until_us is not None or carry.out_until_us is not None
-    attended = Tests.ATTENDED if is_attended else Tests.NONE
-    return attended if carry.not_back_us is None else attended | Tests.NOT_BACK
+    attended = QualityTests.ATTENDED if is_attended else QualityTests.NONE
+    return attended if carry.not_back_us is None else attended | QualityTests.NOT_BACK
 
 
-def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) -> tuple[Measurements, Stance]:
+def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) -> tuple[Measurements, BeliefSince]:
     """Flag, calibrate, doubt and believe each row; `spoken` is what the witnesses say."""
     recent = state.recent
     flags = quality.judge(
@@ -65,7 +65,7 @@ def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) 
         temperature_c=_warmth(probe, [recent.temperature_c, block.temperature_c]),
         limits=probe.limits,
     )[len(recent) :]
-    is_wild = (spoken & (Tests.OUT_OF_LIQUID | Tests.ERRATIC)) != 0
+    is_wild = (spoken & (QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC)) != 0
     passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
     ph, u, more = _calibrated(probe, state.carry, block, flags.quality)
     tests = flags.tests | spoken | more | quality.marks(probe, block)
@@ -96,18 +96,18 @@ def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) 
 
 
 def _calibrated(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints) -> tuple[Floats, Floats, Ints]:
-    """Return pH, its u, and the `Tests` that the calibration adds; NaN where the raw signal failed."""
+    """Return pH, its u, and the `QualityTests` that the calibration adds; NaN where the raw signal failed."""
     line = carry.calibration
     if line is None:
         ph, u = np.full((2, len(block)), np.nan)
-        return ph, u, np.full(len(block), int(Tests.UNCALIBRATED))
+        return ph, u, np.full(len(block), int(QualityTests.UNCALIBRATED))
     warm_c = _warmth(probe, [block.temperature_c])
     ph = calibration.ph_of(line, block.potential_mv, warm_c)
     ph[np.isin(quality_of, (Quality.FAIL, Quality.MISSING))] = np.nan
     u = uncertainty.standard_uncertainty(
         line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=warm_c, drift=carry.drift
     )
-    return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(Tests.OUTSIDE_BUFFERS)
+    return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
 
 
 def _warmth(probe: ProbeConfig, parts: list[Floats]) -> Floats:

@@ -34,7 +34,7 @@ class StabilityLimits:
     temperature_c_per_min: float = 0.2
 
 
-class Standing(StrEnum):
+class StabilityState(StrEnum):
     """What stands between a potential and its being taken."""
 
     STABLE = "stable"
@@ -51,7 +51,7 @@ class Standing(StrEnum):
 class Stability:
     """The last readings in one glass, as figures and as a verdict."""
 
-    standing: Standing
+    standing: StabilityState
     count: int
     """Readings with a value in the window."""
     window_s: float
@@ -72,7 +72,7 @@ class Stability:
     @property
     def is_stable(self) -> bool:
         """Tell whether the potential may be taken."""
-        return self.standing is Standing.STABLE
+        return self.standing is StabilityState.STABLE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +103,7 @@ def judge(
     fitting = sorted({min(w, limits.longest_s) for w in windows})
     found = _look(time_s, potential_mv, temperature_c, limits=limits)
     for window_s in fitting[1:]:
-        if found.standing is not Standing.NOISY or len(time_s) == 0 or time_s[-1] - time_s[0] < window_s:
+        if found.standing is not StabilityState.NOISY or len(time_s) == 0 or time_s[-1] - time_s[0] < window_s:
             break
         found = _look(time_s, potential_mv, temperature_c, limits=replace(limits, window_s=window_s))
     return found
@@ -117,7 +117,7 @@ def _look(time_s: Floats, potential_mv: Floats, temperature_c: Floats, *, limits
     drift, noise, u_drift = _line(t, mv)
     warming, _, _ = _line(time_s[warm], temperature_c[warm])
     found = Stability(
-        standing=Standing.WAITING,
+        standing=StabilityState.WAITING,
         count=len(mv),
         window_s=limits.window_s,
         potential_mv=float(np.median(mv)) if len(mv) else np.nan,
@@ -131,21 +131,21 @@ def _look(time_s: Floats, potential_mv: Floats, temperature_c: Floats, *, limits
     return replace(found, standing=_standing(found, time_s, silent=2 * len(mv) <= inside.sum(), limits=limits))
 
 
-def _standing(found: Stability, time_s: Floats, *, silent: bool, limits: StabilityLimits) -> Standing:
+def _standing(found: Stability, time_s: Floats, *, silent: bool, limits: StabilityLimits) -> StabilityState:
     """Return the first thing that stands in the way, the one a person should mend first."""
     if silent:
-        return Standing.SILENT if len(time_s) >= FEWEST else Standing.WAITING
+        return StabilityState.SILENT if len(time_s) >= FEWEST else StabilityState.WAITING
     steps = np.diff(time_s)
     if found.count < FEWEST or time_s[-1] - time_s[0] < limits.window_s - 1.5 * float(np.median(steps)):
-        return Standing.WAITING
+        return StabilityState.WAITING
     if not abs(found.temperature_c_per_min) < limits.temperature_c_per_min:
-        return Standing.WARMING
+        return StabilityState.WARMING
     if abs(found.drift_mv_per_min) - 2.0 * found.u_drift_mv_per_min >= limits.drift_mv_per_min:
-        return Standing.DRIFTING
+        return StabilityState.DRIFTING
     known = found.u_drift_mv_per_min <= limits.drift_mv_per_min / 2.0
     if not known or found.range_mv >= limits.range_mv:
-        return Standing.NOISY
-    return Standing.STABLE if abs(found.drift_mv_per_min) < limits.drift_mv_per_min else Standing.DRIFTING
+        return StabilityState.NOISY
+    return StabilityState.STABLE if abs(found.drift_mv_per_min) < limits.drift_mv_per_min else StabilityState.DRIFTING
 
 
 def _line(t: Floats, y: Floats) -> tuple[float, float, float]:
@@ -214,20 +214,20 @@ def _best(t: Floats, mv: Floats, taus: Floats) -> Settling:
 def advice(found: Stability) -> str:
     """Say what to look for when the time is up and the potential could not be taken; empty when it is stable."""
     return {
-        Standing.STABLE: "",
-        Standing.SILENT: (
+        StabilityState.STABLE: "",
+        StabilityState.SILENT: (
             "The probe hardly answers: look at its plug, its cable and its power, then try this buffer again."
         ),
-        Standing.WAITING: "There are too few readings yet: leave the probe where it is.",
-        Standing.WARMING: (
+        StabilityState.WAITING: "There are too few readings yet: leave the probe where it is.",
+        StabilityState.WARMING: (
             f"The temperature still moves by {abs(found.temperature_c_per_min):.1f} C a minute: buffer and probe are "
             "not equally warm. Let both stand until they have the temperature of the room, then try again."
         ),
-        Standing.DRIFTING: (
+        StabilityState.DRIFTING: (
             f"The potential still creeps by {abs(found.drift_mv_per_min):.1f} mV a minute. Is the bulb dry (soak it in "
             "storage solution for an hour), is the junction dirty (clean it), is the buffer cold? Stir gently, wait."
         ),
-        Standing.NOISY: (
+        StabilityState.NOISY: (
             f"The potential jumps about by {max(found.noise_mv, found.range_mv):.1f} mV. Is there an air bubble behind "
             "the glass (shake it down like a thermometer), is the plug wet or loose, does the cable lie by a motor or "
             "a heater, are bulb and junction both in the buffer?"

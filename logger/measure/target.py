@@ -20,23 +20,23 @@ from logger.measure import drift
 from logger.measure.conformance import acceptance_limit, conformance_probability, coverage_factor
 from logger.measure.target_words import claimed, read_at, reads
 from logger.measure.uncertainty import fit_uncertainty
-from logger.measure.windows import Judged
+from logger.measure.windows import WindowMedians
 from logger.model import (
     Belief,
     Carry,
     Cause,
     Check,
-    Checked,
     CheckKind,
     Claim,
     Entry,
     Lack,
-    Look,
+    LastCheck,
     Measurements,
-    Progress,
+    TargetProgress,
+    TargetWindow,
 )
+from logger.units import HOUR_US
 
-HOUR_US = 3_600_000_000
 ROOM_C = 20.0
 """What a calibration contributes to u hardly depends on the temperature of the vat."""
 
@@ -50,9 +50,9 @@ class Following:
     probe: ProbeConfig
     carry: Carry
     rows: Measurements
-    progress: Progress = field(init=False)
+    progress: TargetProgress = field(init=False)
     entries: list[tuple[int, Entry]] = field(default_factory=list)
-    looks: list[tuple[int, Look]] = field(default_factory=list)
+    looks: list[tuple[int, TargetWindow]] = field(default_factory=list)
     """Each judged window at its row."""
     claimed_from: int | None = None
     """Row from which a claim stands; None: none does."""
@@ -69,7 +69,7 @@ class Following:
         if self.progress.newest is not None:
             self.looks.append((0, self.progress.newest))
 
-    def follow(self, judged: Judged, forbidden: NDArray[np.bool_]) -> None:
+    def follow(self, judged: WindowMedians, forbidden: NDArray[np.bool_]) -> None:
         """Judge every window that this block closes; `forbidden`: an alarm speaks against a claim there."""
         believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value) & ~np.isnan(judged.u)
         believed &= not self.carry.is_away  # it may stand in a buffer
@@ -90,7 +90,7 @@ class Following:
     def _look(self, row: int, ph: float, u: float, *, is_believed: bool) -> None:
         before = self.progress
         if is_believed:
-            newest: Look | None = Look(at_us=self._at_us(row), ph=ph, u=u, believed=True)
+            newest: TargetWindow | None = TargetWindow(at_us=self._at_us(row), ph=ph, u=u, believed=True)
         else:
             newest = before.newest and replace(before.newest, believed=False)
         reads = is_believed and ph <= self.target.ph
@@ -136,7 +136,7 @@ class Following:
         self.claimed_from = row
         self._tell(row, Cause.MEASURED_AT_TARGET, look, claimed(made), priority=Priority.MEDIUM)
 
-    def _tell(self, row: int, cause: Cause, look: Look, text: str, *, priority: Priority) -> None:
+    def _tell(self, row: int, cause: Cause, look: TargetWindow, text: str, *, priority: Priority) -> None:
         entry = Entry(
             seq=int(self.rows.seq[row]),
             at_us=self._at_us(row),
@@ -155,20 +155,20 @@ class Following:
         return int(self.rows.at_us[row])
 
 
-def begun(carry: Carry) -> Progress:
+def begun(carry: Carry) -> TargetProgress:
     """Return what is carried of the target, without what was of another batch, and counts from before a mark."""
     known = carry.progress
     if known.started_us != carry.started_us:
-        known = Progress(started_us=carry.started_us, check=known.check)
+        known = TargetProgress(started_us=carry.started_us, check=known.check)
     return known if known.fresh_us == carry.fresh_us else replace(known, fresh_us=carry.fresh_us, reads=0, shows=0)
 
 
-def lacks(target: TargetConfig, carry: Carry, progress: Progress, *, at_us: int) -> tuple[Lack, ...]:
+def lacks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> tuple[Lack, ...]:
     """Return what a claim wants and has not at a time (UTC, microseconds); empty: it may be made."""
     return (*_lacking_reading(target, carry, progress), *_lacking_checks(target, carry, progress, at_us=at_us))
 
 
-def _lacking_reading(target: TargetConfig, carry: Carry, progress: Progress) -> Iterator[Lack]:
+def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgress) -> Iterator[Lack]:
     look = progress.newest
     if carry.calibration is None:
         yield Lack.CALIBRATION
@@ -182,7 +182,7 @@ def _lacking_reading(target: TargetConfig, carry: Carry, progress: Progress) -> 
         yield Lack.TIME
 
 
-def _lacking_checks(target: TargetConfig, carry: Carry, progress: Progress, *, at_us: int) -> Iterator[Lack]:
+def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> Iterator[Lack]:
     line, check, spot = carry.calibration, progress.check, progress.spot
     if line is None:
         return
@@ -199,9 +199,9 @@ def _lacking_checks(target: TargetConfig, carry: Carry, progress: Progress, *, a
         yield Lack.SPOT_CHECK
 
 
-def checked(progress: Progress, check: Check) -> Progress:
+def checked(progress: TargetProgress, check: Check) -> TargetProgress:
     """Return the progress with a check noted; what was found before an adjustment is no check of what came after."""
     if check.kind is CheckKind.AS_FOUND:
         return progress
-    note = Checked(at_us=check.at_us, passed=check.passed)
+    note = LastCheck(at_us=check.at_us, passed=check.passed)
     return replace(progress, check=note, spot=note if check.kind is CheckKind.SPOT else progress.spot)

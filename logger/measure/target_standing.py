@@ -10,10 +10,10 @@ from logger.config import AlarmKind, TargetConfig, VatConfig
 from logger.measure.conformance import acceptance_limit, conformance_probability
 from logger.measure.target import begun, lacks
 from logger.measure.target_words import limit, not_yet, reading
-from logger.model import Carry, Claim, Lack, Look, Progress, Withdrawn
+from logger.model import Carry, Claim, Lack, TargetProgress, TargetWindow, WithdrawnClaim
 
 
-class Shown(StrEnum):
+class TargetState(StrEnum):
     """What can be said of a target."""
 
     SHOWN = "shown"
@@ -27,10 +27,10 @@ class Shown(StrEnum):
 class TargetStanding:
     """How a vat stands to its target."""
 
-    state: Shown
+    state: TargetState
     limit_ph: float
     probability: float
-    look: Look | None
+    look: TargetWindow | None
     """The newest window."""
     needed_ph: float | None
     """What it would have to read with the doubt there is."""
@@ -39,7 +39,7 @@ class TargetStanding:
     above: bool
     """Shown, and the newest believed window reads above the limit again."""
     claim: Claim | None
-    withdrawn: Withdrawn | None
+    withdrawn: WithdrawnClaim | None
     lacks: tuple[Lack, ...]
     against: tuple[str, ...]
     """Alarms whose condition speaks against a claim now, whether somebody acknowledged or shelved them or not."""
@@ -57,7 +57,9 @@ def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | No
     against = tuple(alarm.id for alarm in vat.alarms if alarm.kind.is_against_claim and _speaks(carry, alarm.id))
     look, wanted = progress.newest, lacks(target, carry, progress, at_us=at_us)
     wanted = (*wanted, Lack.ALARM) if against else wanted
-    state = Shown.SHOWN if progress.claim else Shown.WITHDRAWN if progress.withdrawn else Shown.NOT_SHOWN
+    state = (
+        TargetState.SHOWN if progress.claim else TargetState.WITHDRAWN if progress.withdrawn else TargetState.NOT_SHOWN
+    )
     above = progress.claim is not None and look is not None and look.believed and look.ph > target.ph
     return TargetStanding(
         state=state,
@@ -81,7 +83,7 @@ def _speaks(carry: Carry, alarm: str) -> bool:
 
 
 def _text(
-    target: TargetConfig, progress: Progress, wanted: tuple[Lack, ...], against: tuple[str, ...], *, above: bool
+    target: TargetConfig, progress: TargetProgress, wanted: tuple[Lack, ...], against: tuple[str, ...], *, above: bool
 ) -> str:
     claim, withdrawn, look = progress.claim, progress.withdrawn, progress.newest
     if claim is not None:

@@ -4,7 +4,7 @@ from math import floor
 
 from logger.config import TargetConfig
 from logger.measure.conformance import acceptance_limit
-from logger.model import PREMISES, Claim, Look
+from logger.model import PREMISES, Claim, TargetWindow
 
 
 def reading(ph: float, u: float) -> str:
@@ -22,17 +22,17 @@ def limit(ph: float, probability: float) -> str:
     return f"at or below pH {ph:.2f} ({100.0 * probability:.4g} %)"
 
 
-def not_yet(target: TargetConfig, look: Look) -> str:
+def not_yet(target: TargetConfig, look: TargetWindow) -> str:
     """Say that a reading shows nothing yet, and which would."""
     return f"not yet shown: {reads(target, look)}"
 
 
-def reads(target: TargetConfig, look: Look) -> str:
+def reads(target: TargetConfig, look: TargetWindow) -> str:
     """Say what it reads, and what it would have to."""
     return f"reads {reading(look.ph, look.u)}, {needed(target, look.u)}"
 
 
-def read_at(target: TargetConfig, look: Look) -> str:
+def read_at(target: TargetConfig, look: TargetWindow) -> str:
     """Say that the reading is at the target, which claims nothing."""
     asked = limit(target.ph, target.probability)
     return f"The reading is at the target: {reading(look.ph, look.u)}. To be {asked} it {needed(target, look.u)}"

@@ -18,18 +18,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import AlarmConfig, AlarmKind
-from logger.measure.windows import Judged
+from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Trend
+from logger.units import HOUR_US, SECOND_US
 
-SECOND_US = 1_000_000
-HOUR_US = 3_600 * SECOND_US
 SPAN = 3
 """Windows that a change is measured over, and that a level is the median of: 30 min and 3 h by default. [CP]"""
 ENOUGH = 2
 """Medians without which there is no level."""
 
 
-def follow(trend: Trend, judged: Judged, alarm: AlarmConfig, *, carry: Carry) -> tuple[Trend, Judged]:
+def follow(trend: Trend, judged: WindowMedians, alarm: AlarmConfig, *, carry: Carry) -> tuple[Trend, WindowMedians]:
     """Return what is carried on, and what the alarm judges in place of each median.
 
     `rate-of-change`: the distance from the median three windows before, pH/h, without its sign; none across
@@ -52,7 +51,7 @@ def follow(trend: Trend, judged: Judged, alarm: AlarmConfig, *, carry: Carry) ->
     return trend, replace(judged, value=found, u=np.full(len(judged), np.nan))
 
 
-def usable(judged: Judged, length_us: int, carry: Carry) -> NDArray[np.bool_]:
+def usable(judged: WindowMedians, length_us: int, carry: Carry) -> NDArray[np.bool_]:
     """Tell which windows are believed and overlap no time in which the vat was unsettled."""
     from_us, settled_us = carry.unsettled_us or (0, 0)
     settled = (judged.begin_us + length_us <= from_us) | (judged.begin_us >= settled_us)

@@ -21,8 +21,8 @@ from logger.measure.calibration import Pieces, pieces_at
 from logger.measure.drift import rate_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, ZERO_C_K, nernst_mv
 from logger.model import Calibration, Drift, Floats, Ints, Measurements
+from logger.units import DAY_US
 
-DAY_US = 86_400_000_000
 INDEPENDENT_S = 60.0
 """Readings closer than this in time share their noise: averaging counts them as one. Common practice, no source."""
 

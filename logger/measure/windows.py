@@ -13,17 +13,17 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, Tests
+from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests
+from logger.units import SECOND_US
 
-SECOND_US = 1_000_000
-AWAY = Tests.ATTENDED | Tests.NOT_BACK
+AWAY = QualityTests.ATTENDED | QualityTests.NOT_BACK
 """The probe may not be in the vat."""
-WILD = Tests.JUMP | Tests.RATE_OF_CHANGE | Tests.OUT_OF_LIQUID | Tests.ERRATIC
+WILD = QualityTests.JUMP | QualityTests.RATE_OF_CHANGE | QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC
 """What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged(Columns):
+class WindowMedians(Columns):
     """Values to be judged by conditions, each at the record that made it final."""
 
     row: Ints
@@ -38,7 +38,7 @@ class Judged(Columns):
     count: Ints
     """How many records the value is the median of."""
     spoken: Ints
-    """`Tests` that spoke against any of the records looked at."""
+    """`QualityTests` that spoke against any of the records looked at."""
 
 
 def ph_belief(rows: Measurements) -> Ints:
@@ -48,10 +48,10 @@ def ph_belief(rows: Measurements) -> Ints:
 
 def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
     """Return the same of bare columns."""
-    belief = np.full(len(ph), int(Belief.SILENT), dtype=np.int64)
+    belief = np.full(len(ph), int(Belief.NOT_BELIEVED), dtype=np.int64)
     claimed = ~np.isnan(ph) & ((tests & AWAY) == 0)
     calm = (tests & WILD) == 0
-    belief[claimed & calm & (quality == Quality.SUSPECT)] = Belief.DOUBTFUL
+    belief[claimed & calm & (quality == Quality.SUSPECT)] = Belief.SUSPECT
     belief[claimed & (quality == Quality.PASS)] = Belief.BELIEVED
     return belief
 
@@ -60,7 +60,7 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
     """Return the belief in each record after the next one has shown whether it was a spike."""
     calm = belief.copy()
     spiked = np.isin(rows.previous_spike[1:], (Quality.SUSPECT, Quality.FAIL))
-    calm[:-1][spiked] = Belief.SILENT
+    calm[:-1][spiked] = Belief.NOT_BELIEVED
     return calm
 
 
@@ -69,9 +69,9 @@ def temperature_belief(rows: Measurements) -> Ints:
 
     Not in air, nor where it was last put by somebody.
     """
-    elsewhere = Tests.TEMPERATURE | Tests.OUT_OF_LIQUID | AWAY
+    elsewhere = QualityTests.TEMPERATURE | QualityTests.OUT_OF_LIQUID | AWAY
     usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
-    return np.where(usable, int(Belief.BELIEVED), int(Belief.SILENT))
+    return np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
 
 
 COVERAGE = 2.0
@@ -86,15 +86,15 @@ def apart(rows: Measurements) -> tuple[Floats, Ints]:
     """
     allowed = COVERAGE * np.sqrt(rows.u**2 + rows.reference_u**2)
     compared = ~np.isnan(rows.reference_ph) & (ph_belief(rows) == Belief.BELIEVED)
-    belief = np.where(compared, int(Belief.BELIEVED), int(Belief.SILENT))
+    belief = np.where(compared, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
     return (np.abs(rows.ph - rows.reference_ph) > allowed).astype(np.float64), belief
 
 
-def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Judged:
+def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> WindowMedians:
     """Judge every record by itself, from row `first` on."""
     part = slice(first, None)
     count = np.ones(len(rows) - first, dtype=np.int64)
-    return Judged(
+    return WindowMedians(
         row=np.arange(len(rows) - first),
         elapsed_us=rows.elapsed_us[part],
         begin_us=rows.elapsed_us[part],
@@ -106,7 +106,9 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Ju
     )
 
 
-def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, window_s: float, fresh_us: int) -> Judged:
+def medians(
+    rows: Measurements, value: Floats, belief: Ints, *, first: int, window_s: float, fresh_us: int
+) -> WindowMedians:
     """Judge the windows that a row from `first` on closes; records before `fresh_us` stay out of them.
 
     `rows` must hold the window that is open at row `first` from its beginning.
@@ -119,17 +121,17 @@ def medians(rows: Measurements, value: Floats, belief: Ints, *, first: int, wind
     fresh = rows.elapsed_us >= fresh_us
     size = np.bincount(group[fresh], minlength=len(starts))
     believed = np.bincount(group[fresh & (belief == Belief.BELIEVED)], minlength=len(starts))
-    usable = np.bincount(group[fresh & (belief != Belief.SILENT)], minlength=len(starts))
+    usable = np.bincount(group[fresh & (belief != Belief.NOT_BELIEVED)], minlength=len(starts))
     verdict = np.where(
-        2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.DOUBTFUL, Belief.SILENT)
+        2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.SUSPECT, Belief.NOT_BELIEVED)
     )
-    verdict[size == 0] = Belief.SILENT
-    counted = fresh & (belief <= np.minimum(verdict, Belief.DOUBTFUL)[group]) & (verdict != Belief.SILENT)[group]
+    verdict[size == 0] = Belief.NOT_BELIEVED
+    counted = fresh & (belief <= np.minimum(verdict, Belief.SUSPECT)[group]) & (verdict != Belief.NOT_BELIEVED)[group]
     middle, u, count = group_medians(value[counted], rows.u[counted], group[counted], groups=len(starts))
     closes = starts[1:]
     mine = slice(int(np.searchsorted(closes, first)), None)
     at = closes[mine]
-    return Judged(
+    return WindowMedians(
         row=at - first,
         elapsed_us=rows.elapsed_us[at],
         begin_us=window[at - 1] * round(window_s * SECOND_US),

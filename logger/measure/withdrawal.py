@@ -24,13 +24,12 @@ from logger.config import ErrorModel
 from logger.measure import drift
 from logger.measure.calibration import as_found
 from logger.measure.target_words import reading
-from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Claim, Progress, Withdrawn
-
-DAY_US = 86_400_000_000
+from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Claim, TargetProgress, WithdrawnClaim
+from logger.units import DAY_US
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Found:
+class FoundDeviation:
     """How far the probe was found off (reading minus reference, pH), when (UTC), and how."""
 
     deviation_ph: float
@@ -42,11 +41,11 @@ class Found:
     words: str
 
 
-def of_check(check: Check, errors: ErrorModel) -> Found:
+def of_check(check: Check, errors: ErrorModel) -> FoundDeviation:
     """Return what a check says; the other instrument beside the probe has a junction of its own."""
     in_brine = check.kind is CheckKind.SPOT
     what = "A measurement beside the probe" if in_brine else "A check buffer"
-    return Found(
+    return FoundDeviation(
         deviation_ph=check.deviation_ph,
         u_ph=sqrt(drift.variance_of(check, errors, u_fit_ph=0.0)),
         at_us=check.at_us,
@@ -55,14 +54,14 @@ def of_check(check: Check, errors: ErrorModel) -> Found:
     )
 
 
-def of_points(before: Calibration, points: Sequence[CalibrationPoint], *, ph: float, at_us: int) -> Found:
+def of_points(before: Calibration, points: Sequence[CalibrationPoint], *, ph: float, at_us: int) -> FoundDeviation:
     """Return how far off a calibration was found at this pH, in the buffers of the next one.
 
     Between two buffers the deviation runs straight, beyond them it is that of the last.
     """
     rising = sorted(zip(points, as_found(before, points), strict=True), key=lambda each: each[0].buffer_ph)
     off = float(np.interp(ph, [p.buffer_ph for p, _ in rising], [e for _, e in rising]))
-    return Found(
+    return FoundDeviation(
         deviation_ph=off,
         u_ph=sqrt(max(p.u_ph for p in points) ** 2 + drift.U_READING_PH**2),
         at_us=at_us,
@@ -71,7 +70,7 @@ def of_points(before: Calibration, points: Sequence[CalibrationPoint], *, ph: fl
     )
 
 
-def corrected(claim: Claim, found: Found, errors: ErrorModel) -> tuple[float, float]:
+def corrected(claim: Claim, found: FoundDeviation, errors: ErrorModel) -> tuple[float, float]:
     """Return the claim's pH and its u as they are known with what was found later.
 
     As in the claim itself, a probe that read too high is given no credit for it.
@@ -90,8 +89,14 @@ def corrected(claim: Claim, found: Found, errors: ErrorModel) -> tuple[float, fl
 
 
 def reconsidered(
-    progress: Progress, found: Found, errors: ErrorModel, *, calibration: int, at_us: int, elapsed_us: int
-) -> Progress:
+    progress: TargetProgress,
+    found: FoundDeviation,
+    errors: ErrorModel,
+    *,
+    calibration: int,
+    at_us: int,
+    elapsed_us: int,
+) -> TargetProgress:
     """Return the progress with its claim withdrawn, if the claim would not have been made knowing what was found.
 
     `calibration`: that of the reading in the check. `at_us`, `elapsed_us`: now.
@@ -106,5 +111,5 @@ def reconsidered(
         f"pH {reading(claim.ph, claim.u)} was claimed to be at or below {claim.limit_ph:.2f}."
         f" {found.words}: by that it was {reading(ph, u)}, and {claim.limit_ph - claim.z * u:.2f} or lower was needed"
     )
-    gone = Withdrawn(claim=claim, at_us=at_us, elapsed_us=elapsed_us, ph=ph, u=u, text=text)
+    gone = WithdrawnClaim(claim=claim, at_us=at_us, elapsed_us=elapsed_us, ph=ph, u=u, text=text)
     return replace(progress, claim=None, withdrawn=gone, shows=0)

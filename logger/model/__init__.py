@@ -6,13 +6,15 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 """
 
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
-from logger.model.belief import LEADING, Belief, Stance
-from logger.model.claims import PREMISES, Checked, Claim, Lack, Look, Progress, Withdrawn
+from logger.model.belief import LEADING, Belief, BeliefSince
+from logger.model.claims import PREMISES, Claim, Lack, LastCheck, TargetProgress, TargetWindow, WithdrawnClaim
 from logger.model.corrections import Correction, Deviation
 from logger.model.drift import Drift
 from logger.model.health import Finding, Health
-from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, Reason, Tests
+from logger.model.notification import DayCounters, Digest, Notification, VatFacts
+from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, QualityTests, Reason
 from logger.model.requests import (
+    Acceptance,
     Answer,
     Calibration,
     CalibrationPoint,
@@ -23,17 +25,17 @@ from logger.model.requests import (
     Mark,
     Method,
     Segment,
-    Verdict,
 )
-from logger.model.told import Day, Digest, Facts, Told
-from logger.model.watch import Carry, Outcome, Rehearsal, Trend, WatchState, Witness
+from logger.model.watch import Carry, ImmersionState, Outcome, Rehearsal, Trend, WatchState
 
 __all__ = [
     "LEADING",
     "PREMISES",
+    "Acceptance",
     "AlarmState",
     "Answer",
     "Belief",
+    "BeliefSince",
     "Block",
     "Calibration",
     "CalibrationPoint",
@@ -41,42 +43,40 @@ __all__ = [
     "Cause",
     "Check",
     "CheckKind",
-    "Checked",
     "Claim",
     "Columns",
     "Command",
     "CommandKind",
     "Correction",
-    "Day",
+    "DayCounters",
     "Deviation",
     "Digest",
     "Drift",
     "Entry",
     "Event",
-    "Facts",
     "Finding",
     "Floats",
     "Health",
+    "ImmersionState",
     "Indication",
     "Ints",
     "Lack",
-    "Look",
+    "LastCheck",
     "Mark",
     "Measurements",
     "Method",
+    "Notification",
     "Outcome",
-    "Progress",
     "Quality",
+    "QualityTests",
     "Reason",
     "Rehearsal",
     "Segment",
-    "Stance",
     "State",
-    "Tests",
-    "Told",
+    "TargetProgress",
+    "TargetWindow",
     "Trend",
-    "Verdict",
+    "VatFacts",
     "WatchState",
-    "Withdrawn",
-    "Witness",
+    "WithdrawnClaim",
 ]

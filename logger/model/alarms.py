@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.told import Told
+from logger.model.notification import Notification
 
 
 class State(StrEnum):
@@ -103,7 +103,7 @@ class AlarmState:
     """UTC since when the condition has been what `abnormal` says, without the delay; 0: not known."""
     held: bool = False
     """Quiet hours hold this occurrence: nobody has been told of it."""
-    told: Told | None = None
+    told: Notification | None = None
     """What a person was told of it last."""
     raised: bool = False
     """This occurrence has the next priority above the configured one."""
@@ -152,7 +152,7 @@ class Entry:
     """One sentence for a person."""
     since_at_us: int | None = None
     """UTC since when the condition of the alarm is what it is, its delay included."""
-    told: Told | None = None
+    told: Notification | None = None
     """What a telephone shows of it, and what was known then; None: nothing."""
 
 

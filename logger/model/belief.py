@@ -3,15 +3,15 @@
 from dataclasses import dataclass
 from enum import IntEnum
 
-from logger.model.records import Tests
+from logger.model.records import QualityTests
 
 
 class Belief(IntEnum):
     """What a value may do: a doubtful one may raise a process alarm but never clears one; a silent one does neither."""
 
     BELIEVED = 0
-    DOUBTFUL = 1
-    SILENT = 2
+    SUSPECT = 1
+    NOT_BELIEVED = 2
 
     @property
     def word(self) -> str:
@@ -19,25 +19,25 @@ class Belief(IntEnum):
         return _WORDS[self]
 
 
-_WORDS = {Belief.BELIEVED: "believed", Belief.DOUBTFUL: "suspect", Belief.SILENT: "not-believed"}
+_WORDS = {Belief.BELIEVED: "believed", Belief.SUSPECT: "suspect", Belief.NOT_BELIEVED: "not-believed"}
 
 LEADING = (
-    Tests.ATTENDED,
-    Tests.NOT_BACK,
-    Tests.UNCALIBRATED,
-    Tests.OUT_OF_LIQUID,
-    Tests.ERRATIC,
-    Tests.TEMPERATURE,
-    Tests.GROSS_RANGE,
-    Tests.FLAT_LINE,
-    Tests.JUMP,
-    Tests.RATE_OF_CHANGE,
+    QualityTests.ATTENDED,
+    QualityTests.NOT_BACK,
+    QualityTests.UNCALIBRATED,
+    QualityTests.OUT_OF_LIQUID,
+    QualityTests.ERRATIC,
+    QualityTests.TEMPERATURE,
+    QualityTests.GROSS_RANGE,
+    QualityTests.FLAT_LINE,
+    QualityTests.JUMP,
+    QualityTests.RATE_OF_CHANGE,
 )
 """Tests that speak against a reading, the one first that explains the others: a verdict names the first that spoke."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stance:
+class BeliefSince:
     """The verdict on the newest record, and since when it has been the same for the same reason."""
 
     code: int

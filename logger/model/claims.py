@@ -33,7 +33,7 @@ class Lack(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Look:
+class TargetWindow:
     """The median of the newest whole window, as the target judges it."""
 
     at_us: int
@@ -46,7 +46,7 @@ class Look:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
+class LastCheck:
     """The newest check of its kind."""
 
     at_us: int
@@ -78,7 +78,7 @@ class Claim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Withdrawn:
+class WithdrawnClaim:
     """A claim that a later check contradicts."""
 
     claim: Claim
@@ -91,7 +91,7 @@ class Withdrawn:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Progress:
+class TargetProgress:
     """How far the target of a vat has been shown in the present batch; see `measure/target.py`."""
 
     started_us: int | None = None
@@ -102,13 +102,13 @@ class Progress:
     """So many of the newest windows, without a break, are believed and at or below the limit."""
     shows: int = 0
     """So many of them also with the guard band."""
-    newest: Look | None = None
+    newest: TargetWindow | None = None
     reading_at_us: int | None = None
     """UTC when the reading was told to be at the target; None: not yet."""
     claim: Claim | None = None
-    withdrawn: Withdrawn | None = None
+    withdrawn: WithdrawnClaim | None = None
     """The newest claim that did not hold, until there is a new one."""
-    check: Checked | None = None
+    check: LastCheck | None = None
     """The newest check in a buffer or beside another instrument."""
-    spot: Checked | None = None
+    spot: LastCheck | None = None
     """The newest check beside another instrument."""

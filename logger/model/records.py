@@ -52,7 +52,7 @@ class Quality(IntEnum):
     MISSING = 9
 
 
-class Tests(IntFlag):
+class QualityTests(IntFlag):
     """Which tests spoke against a record.
 
     GAP, OUTSIDE_BUFFERS, ATTENDED, UNWITNESSED and NOT_BACK do not lower its quality.
@@ -166,7 +166,7 @@ class Measurements(Columns):
     quality: Ints
     """`Quality`, judged at once; the spike test speaks one record later."""
     tests: Ints
-    """`Tests` that spoke."""
+    """`QualityTests` that spoke."""
     previous_spike: Ints
     """`Quality` that the spike test gives the record before this one (it needs a neighbour on both sides)."""
     calibration: Ints

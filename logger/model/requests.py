@@ -31,7 +31,7 @@ class Method(StrEnum):
     """One least-squares line through all points."""
 
 
-class Verdict(StrEnum):
+class Acceptance(StrEnum):
     """What is made of a calibration."""
 
     ACCEPTED = "accepted"
@@ -79,7 +79,7 @@ class Calibration:
     """Largest distance of a point from the line."""
     method: Method = Method.LINE
     segments: tuple[Segment, ...] = ()
-    verdict: Verdict = Verdict.ACCEPTED
+    verdict: Acceptance = Acceptance.ACCEPTED
     findings: tuple[str, ...] = ()
     """What the verdict rests on, a sentence each: what it means and what to do."""
     electrode: str = ""

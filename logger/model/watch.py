@@ -4,17 +4,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from logger.model.alarms import AlarmState, Entry
-from logger.model.belief import Stance
-from logger.model.claims import Progress
+from logger.model.belief import BeliefSince
+from logger.model.claims import TargetProgress
 from logger.model.drift import Drift
+from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
-from logger.model.told import Day
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Witness:
-    """What the newest whole window of the raw signal told of the probe; see `measure/witness.py`."""
+class ImmersionState:
+    """What the newest whole window of the raw signal told of the probe; see `measure/immersion.py`."""
 
     fresh_us: int = 0
     """`Carry.fresh_us` when this began: what came before says nothing."""
@@ -82,7 +82,7 @@ class Carry:
     """The newest spot measurement since the calibration."""
     found_ph: float | None = None
     """How far off the calibration before was found, when it was replaced right before the next record."""
-    stance: Stance | None = None
+    stance: BeliefSince | None = None
     """The verdict on the newest record; None: there was none."""
     attended_until_us: int | None = None
     """Watch time until which somebody works on the probe; None: nobody does."""
@@ -104,7 +104,7 @@ class Carry:
     believed_u: float | None = None
     course: tuple[tuple[int, float], ...] = ()
     """The newest believed medians, as `measure/course.py` looks back on them."""
-    day: Day | None = None
+    day: DayCounters | None = None
     """What the next morning summary will tell; None: none is wanted."""
     digest_at_us: int | None = None
     """UTC at which the last summary was due."""
@@ -112,8 +112,8 @@ class Carry:
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)
     """By alarm."""
-    witness: Witness = field(default_factory=Witness)
-    progress: Progress = field(default_factory=Progress)
+    witness: ImmersionState = field(default_factory=ImmersionState)
+    progress: TargetProgress = field(default_factory=TargetProgress)
     """How far the vat's target has been shown."""
     recent: int = 0
     """How many of the newest records the windows need."""

@@ -30,9 +30,9 @@ from logger.mqtt.messages import (
     Accepted,
     Connected,
     Disconnected,
-    Happening,
     Incoming,
     Message,
+    NetworkEvent,
     Receipt,
     Refused,
     Unheard,
@@ -66,7 +66,7 @@ class Client:
     """Topic filters to subscribe to."""
     overheard: tuple[str, ...] = ()
     """The same, at QoS 0: of no use once it is old."""
-    post: Callable[[Happening], None]
+    post: Callable[[NetworkEvent], None]
     """Takes each happening, in the network thread: put it into a queue."""
     _paho: Paho = field(init=False)
     _connected: bool = False

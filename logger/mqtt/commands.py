@@ -20,7 +20,7 @@ from logger.model import Cause, Command, CommandKind, Entry, Mark, figures
 from logger.model.figures import LONGEST_TEXT, Figure
 from logger.mqtt.messages import Incoming
 from logger.mqtt.topics import Address, Topics
-from logger.system import SYSTEM
+from logger.watch.system import SYSTEM
 
 LONGEST_BYTES = 4096
 STRIP_U_PH = 0.2

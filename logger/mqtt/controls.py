@@ -12,7 +12,7 @@ from logger.config import AlarmConfig, VatConfig
 from logger.model import Mark
 from logger.model.figures import LITRES, LONGEST_TEXT, SPOT_PH
 from logger.mqtt.commands import STRIP_U_PH
-from logger.mqtt.frame import Frame, Json, alarm_words
+from logger.mqtt.entity import EntityFactory, Json, alarm_words
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import json_text
 
@@ -25,7 +25,7 @@ _NUMBER: Json = {"retain": False, "mode": "box"}
 _AT = '"at":"{{ utcnow().isoformat() }}"'
 
 
-def of_alarm(frame: Frame, vat: VatConfig, alarm: AlarmConfig, *, occurrence: int) -> Iterator[Message]:
+def of_alarm(frame: EntityFactory, vat: VatConfig, alarm: AlarmConfig, *, occurrence: int) -> Iterator[Message]:
     """Yield the buttons that acknowledge and shelve `occurrence`; send them anew at each annunciation."""
     words = alarm_words(vat, alarm)
     press = json_text({"occurrence": occurrence})
@@ -37,7 +37,7 @@ def of_alarm(frame: Frame, vat: VatConfig, alarm: AlarmConfig, *, occurrence: in
     yield _button(frame, vat, alarm.id, "shelve", name=name, topic=shelve, press=press, is_dated=True)
 
 
-def of_vat(frame: Frame, vat: VatConfig) -> Iterator[Message]:
+def of_vat(frame: EntityFactory, vat: VatConfig) -> Iterator[Message]:
     """Yield what a person says of a vat: marks, a note, what another instrument shows in the brine."""
     topic = frame.topics.mark(vat.id)
     for mark in _PRESSED:
@@ -77,7 +77,7 @@ def of_vat(frame: Frame, vat: VatConfig) -> Iterator[Message]:
 
 
 def _button(
-    frame: Frame, vat: VatConfig, *parts: str, name: str, topic: str, press: str, is_dated: bool = False
+    frame: EntityFactory, vat: VatConfig, *parts: str, name: str, topic: str, press: str, is_dated: bool = False
 ) -> Message:
     dated = {"command_template": f"{press[:-1]},{_AT}}}"} if is_dated else {}
     fixed = {"name": name, "command_topic": topic, "payload_press": press, "retain": False}

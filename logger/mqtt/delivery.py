@@ -17,17 +17,17 @@ from logger.mqtt.messages import (
     Accepted,
     Connected,
     Disconnected,
-    Happening,
     Incoming,
     Message,
+    NetworkEvent,
     Refused,
     Unheard,
 )
 from logger.mqtt.topics import Topics
+from logger.units import SECOND_US
 
 log = logging.getLogger(__name__)
 
-SECOND_US = 1_000_000
 ANSWER_US = 30 * SECOND_US
 """A broker that is connected but answers nothing for so long is left and called anew."""
 QUIET_US = 180 * SECOND_US
@@ -38,7 +38,7 @@ _IDS_REMEMBERED = 4096
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Turn:
+class _Queued:
     """Something to be sent until it is accepted (or stale). Compared by identity: a newer message is another turn."""
 
     message: Message
@@ -50,7 +50,7 @@ class _Turn:
 class _Flight:
     """The one message that waits for its PUBACK."""
 
-    turn: _Turn
+    turn: _Queued
     mid: int
     deadline_us: int
 
@@ -81,9 +81,9 @@ class Delivery:
     unheard: bool = False
     """The newest event was accepted by the broker, which said that nobody listens."""
     _slots: dict[str, Message] = field(default_factory=dict)
-    _dirty: OrderedDict[str, _Turn] = field(default_factory=OrderedDict)
-    _events: deque[_Turn] = field(default_factory=deque)
-    _latest: OrderedDict[str, _Turn] = field(default_factory=OrderedDict)
+    _dirty: OrderedDict[str, _Queued] = field(default_factory=OrderedDict)
+    _events: deque[_Queued] = field(default_factory=deque)
+    _latest: OrderedDict[str, _Queued] = field(default_factory=OrderedDict)
     _flight: _Flight | None = None
     _refusals: dict[str, _Refusal] = field(default_factory=dict)
     _news_us: int | None = None
@@ -122,11 +122,11 @@ class Delivery:
         """Set a standing message of a topic; it goes out if it differs from the one that stands there."""
         if self._slots.get(message.topic) != message:
             self._slots[message.topic] = message
-            self._dirty[message.topic] = _Turn(message)
+            self._dirty[message.topic] = _Queued(message)
 
     def latest(self, message: Message, valid_until_us: int) -> None:
         """Set the newest value of a topic; an older one not yet sent is dropped, and so is this when it is stale."""
-        self._latest[message.topic] = _Turn(message, valid_until_us=valid_until_us)
+        self._latest[message.topic] = _Queued(message, valid_until_us=valid_until_us)
 
     def offer(self, events: Iterable[Event]) -> None:
         """Queue events in their order; an id that was offered before is not queued twice."""
@@ -134,7 +134,7 @@ class Delivery:
             if event.id not in self._known:
                 self._known[event.id] = None
                 message = Message(topic=self.topics.event(event.vat), payload=event.payload)
-                self._events.append(_Turn(message, event=event))
+                self._events.append(_Queued(message, event=event))
         while len(self._known) > _IDS_REMEMBERED + len(self._events):
             self._known.popitem(last=False)
 
@@ -143,7 +143,7 @@ class Delivery:
         taken, self._delivered = self._delivered, []
         return taken
 
-    def on(self, happening: Happening, now_us: int) -> None:
+    def on(self, happening: NetworkEvent, now_us: int) -> None:
         """Take in what the network did. Commands (`Incoming`) are not for here; the hub's birth message is."""
         if isinstance(happening, Connected | Disconnected):
             self._news_us = now_us
@@ -183,17 +183,17 @@ class Delivery:
             return self._flight.deadline_us
         return min((self._due_us(turn) for turn in self._turns()), default=None)
 
-    def _turns(self) -> Iterator[_Turn]:
+    def _turns(self) -> Iterator[_Queued]:
         """Yield what may be sent, best first: a state before the event that tells of it, then what was measured."""
         yield from self._dirty.values()
         yield from islice(self._events, 1)
         yield from self._latest.values()
 
-    def _due_us(self, turn: _Turn) -> int:
+    def _due_us(self, turn: _Queued) -> int:
         refusal = self._refusals.get(turn.message.topic)
         return refusal.due_us if refusal else 0
 
-    def _send(self, turn: _Turn, now_us: int) -> None:
+    def _send(self, turn: _Queued, now_us: int) -> None:
         mid = self.publish(turn.message)
         if mid is None:
             self.connected = False  # the news of it is on its way, and after it that of the next connection
@@ -215,7 +215,7 @@ class Delivery:
 
     def _stand_again(self) -> None:
         """Send all standing messages once more, in the order in which their topics were first set."""
-        self._dirty = OrderedDict((topic, _Turn(message)) for topic, message in self._slots.items())
+        self._dirty = OrderedDict((topic, _Queued(message)) for topic, message in self._slots.items())
 
     def _on_connected(self) -> None:
         log.info("Connected to the broker")
@@ -233,7 +233,7 @@ class Delivery:
         self._on_disconnected(f"The broker answered nothing for {ANSWER_US // SECOND_US} s; connecting anew.")
         self.reconnect()
 
-    def _landed(self, mid: int) -> _Turn | None:
+    def _landed(self, mid: int) -> _Queued | None:
         """Return the turn in flight if the answer is to it; answers to what was given up are nobody's."""
         if self._flight is None or self._flight.mid != mid:
             return None

@@ -8,13 +8,13 @@ https://www.home-assistant.io/integrations/mqtt/ and its pages for each componen
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
-from logger import system
 from logger.config import AlarmConfig, Config, VatConfig
 from logger.model import Belief, Health
 from logger.mqtt import controls
-from logger.mqtt.frame import Frame, Json, alarm_words
+from logger.mqtt.entity import EntityFactory, Json, alarm_words
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import EVENT_CAUSES
+from logger.watch import system
 
 HOW = "how"
 """What a standing state is called among the attributes: the hub drops or covers one that is named `state`, `icon`,
@@ -24,7 +24,7 @@ POLLS_UNTIL_STALE = 3
 _SHORTEST_STALE_S = 3
 
 
-def announcements(config: Config, frame: Frame, *, occurrences: Mapping[str, int]) -> list[Message]:
+def announcements(config: Config, frame: EntityFactory, *, occurrences: Mapping[str, int]) -> list[Message]:
     """Return all discovery messages; `occurrences`: the one now standing, by `<vat>/<alarm>` (absent: 0).
 
     Empty where the configuration names no discovery prefix.
@@ -61,7 +61,7 @@ def retained(messages: Iterable[Message]) -> list[str]:
     return sorted({message.topic for message in messages if message.retain and message.payload})
 
 
-def _sensors(frame: Frame, vat: VatConfig, *, stale_s: int) -> Iterator[Message]:
+def _sensors(frame: EntityFactory, vat: VatConfig, *, stale_s: int) -> Iterator[Message]:
     """Yield pH (the hub's class has no unit), its U, temperature, verdict; pH that is not believed shows as unknown."""
     state = frame.topics.measurement(vat.id)
     common: Json = {"state_topic": state, "state_class": "measurement", "expire_after": stale_s}
@@ -89,7 +89,7 @@ def _standing_attributes(topic: str) -> Json:
     return {"json_attributes_topic": topic, "json_attributes_template": template}
 
 
-def _health(frame: Frame, vat: VatConfig) -> Message:
+def _health(frame: EntityFactory, vat: VatConfig) -> Message:
     """Return the condition of the vat's probe, retained, with its findings as attributes."""
     state = frame.topics.health(vat.probe)
     return frame.of_vat(
@@ -106,7 +106,7 @@ def _health(frame: Frame, vat: VatConfig) -> Message:
     )
 
 
-def _target(frame: Frame, vat: VatConfig) -> list[Message]:
+def _target(frame: EntityFactory, vat: VatConfig) -> list[Message]:
     """Return whether the target is shown, and the sentence; retained, so neither expires."""
     if vat.target is None:
         return []
@@ -121,7 +121,7 @@ def _target(frame: Frame, vat: VatConfig) -> list[Message]:
     ]
 
 
-def _standing(frame: Frame, vat: VatConfig, alarm: AlarmConfig) -> Message:
+def _standing(frame: EntityFactory, vat: VatConfig, alarm: AlarmConfig) -> Message:
     """Return the problem entity of an alarm: its state is retained and must not expire."""
     state = frame.topics.alarm(vat.id, alarm.id)
     return frame.of_vat(
@@ -136,12 +136,12 @@ def _standing(frame: Frame, vat: VatConfig, alarm: AlarmConfig) -> Message:
     )
 
 
-def _events(frame: Frame, vat: VatConfig) -> Message:
+def _events(frame: EntityFactory, vat: VatConfig) -> Message:
     """Return the momentary signal of a vat; a hub ignores it while it is down, so the standing alarms are the truth."""
     return frame.of_vat(vat, "event", "event", name="Event", **_signal(frame.topics.event(vat.id)))
 
 
-def _system_events(frame: Frame) -> Message:
+def _system_events(frame: EntityFactory) -> Message:
     return frame.of_watch("event", "event", name="Event", **_signal(frame.topics.event("")))
 
 

@@ -8,12 +8,12 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 
 from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
-from logger.measure import fitness, witness
+from logger.measure import immersion, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, visit
 from logger.model import Calibration, Carry, Finding, Health, State
+from logger.units import DAY_US
 
-DAY_US = 86_400_000_000
 ROOM_C = 20.0
 _STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Health.OUT_OF_SPECIFICATION)
 """What a standing alarm of the instrument puts the probe in, where it is no failure."""
@@ -22,9 +22,9 @@ _STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Healt
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
     """Return the status of the vat's probe at a time (UTC, microseconds) and its findings, worst first."""
     probe = config.probe(vat.probe)
-    window_us = witness.window_us(probe.limits, poll_s=probe.poll_s)
+    window_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
     found = [*_failures(vat, carry), *_function_checks(vat, carry)]
-    found += fitness.findings(probe, carry, at_us=at_us, window_us=window_us)
+    found += specification.findings(probe, carry, at_us=at_us, window_us=window_us)
     if carry.calibration is not None:
         found += condition(visit(carry.calibration), probe.calibration)
         found += _reminders(probe, carry, carry.calibration, at_us=at_us)
@@ -85,10 +85,10 @@ def _reminders(probe: ProbeConfig, carry: Carry, made: Calibration, *, at_us: in
     elif (
         not is_off
         and carry.witness.middle_c is None  # else it is told of the reading itself
-        and fitness.is_doubtful(probe, carry, made, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
+        and specification.is_doubtful(probe, carry, made, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
     ):
         yield _maintenance(
-            f"The doubt of a reading has grown beyond u = {fitness.U_LIMIT_PH:.2f}: dip the probe in a buffer, or"
+            f"The doubt of a reading has grown beyond u = {specification.U_LIMIT_PH:.2f}: dip the probe in a buffer, or"
             " calibrate it."
         )
     elif at_us - checked_at_us > probe.check_every_d * DAY_US:

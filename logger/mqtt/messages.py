@@ -83,4 +83,4 @@ class Receipt:
     connection: int
 
 
-Happening = Connected | Disconnected | Accepted | Refused | Unheard | Incoming
+NetworkEvent = Connected | Disconnected | Accepted | Refused | Unheard | Incoming

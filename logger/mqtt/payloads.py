@@ -5,7 +5,7 @@ whether it is simulated. Each matches its schema in `schemas/`.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from hashlib import blake2s
 
@@ -16,15 +16,26 @@ from logger.alarm.belief_words import Evidence
 from logger.alarm.lifecycle import priority
 from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
 from logger.measure.conformance import conformance_probability
-from logger.model import AlarmState, Belief, Cause, Entry, Event, Health, Measurements, Quality, Tests, Told
+from logger.model import (
+    AlarmState,
+    Belief,
+    Cause,
+    Entry,
+    Event,
+    Health,
+    Measurements,
+    Notification,
+    Quality,
+    QualityTests,
+)
 from logger.mqtt.messages import Message
 from logger.mqtt.topics import Topics
-from logger.system import SYSTEM
+from logger.watch.system import SYSTEM
 
 COVERAGE_FACTOR = 2
 """k of the expanded uncertainty U = k u, about 95 % (JCGM 100:2008, 6.2.1 and 6.3.3)."""
 
-_HOW = Tests.OWN_PH | Tests.ASSUMED_TEMPERATURE
+_HOW = QualityTests.OWN_PH | QualityTests.ASSUMED_TEMPERATURE
 """What is told of a reading beside its quality."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED, Cause.TESTED}
@@ -150,7 +161,7 @@ def measurement(
 
 def _marks(tests: int) -> list[str]:
     """Say how a reading came about that is not the usual one: whose pH it is, by which temperature."""
-    return [str(mark.name).lower().replace("_", "-") for mark in Tests(tests) & _HOW]
+    return [str(mark.name).lower().replace("_", "-") for mark in QualityTests(tests) & _HOW]
 
 
 def quality_word(quality: int) -> str:
@@ -239,7 +250,13 @@ def event_of(entry: Entry, *, simulated: bool) -> Event | None:
     return Event(id=identity, at_us=entry.at_us, vat=entry.vat, payload=json_text(content))
 
 
-def _facts(told: Told | None) -> dict[str, object] | None:
+def events_of(entries: Iterable[Entry], event_of: Callable[[Entry], Event | None]) -> list[Event]:
+    """Return the events of entries in order; what is said twice in the same words at one moment is one event."""
+    events = [event for entry in entries if (event := event_of(entry))]
+    return list({event.id: event for event in events}.values())
+
+
+def _facts(told: Notification | None) -> dict[str, object] | None:
     if told is None or told.facts is None:
         return None
     facts = told.facts
@@ -257,7 +274,7 @@ def _facts(told: Told | None) -> dict[str, object] | None:
     }
 
 
-def _digest(told: Told | None) -> dict[str, object] | None:
+def _digest(told: Notification | None) -> dict[str, object] | None:
     if told is None or told.digest is None:
         return None
     found = told.digest

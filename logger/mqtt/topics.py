@@ -10,7 +10,7 @@ from typing import Self
 
 from logger.config import MqttConfig
 from logger.errors import ConfigurationError
-from logger.system import SYSTEM
+from logger.watch.system import SYSTEM
 
 _FORBIDDEN = "+#\0"
 """Characters that a topic name must not hold (MQTT 5.0, 4.7.1 and 1.5.4)."""

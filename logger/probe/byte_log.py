@@ -49,7 +49,7 @@ class Tick(msgspec.Struct, frozen=True):
     elapsed_us: int
 
 
-class Happening(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
+class ByteLogEntry(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unknown_fields=True):
     """One thing that happened on the port; `t_us` since the begin of the run."""
 
     t_us: int
@@ -89,7 +89,7 @@ class ByteLog:
         """Write one happening, now or at a reading of `time.monotonic`."""
         when_s = time.monotonic() if at_s is None else at_s
         self._t_us = max(self._t_us, round((when_s - self._began_s) * 1e6))
-        self._write(Happening(self._t_us, **what))
+        self._write(ByteLogEntry(self._t_us, **what))
 
     def close(self) -> None:
         """End the log."""
@@ -97,7 +97,7 @@ class ByteLog:
             self._file.close()
         self._file = None
 
-    def _write(self, what: Head | Happening) -> None:
+    def _write(self, what: Head | ByteLogEntry) -> None:
         if self._file is None:
             return
         try:
@@ -169,16 +169,16 @@ class LoggedWire(Wire):
         return False
 
 
-def read(stream: BinaryIO, *, name: str) -> Iterator[Head | Happening]:
+def read(stream: BinaryIO, *, name: str) -> Iterator[Head | ByteLogEntry]:
     """Yield what a log holds; a last line that was cut off is left out. Raises RefusedError naming the wrong line."""
-    decoders = msgspec.json.Decoder(Head), msgspec.json.Decoder(Happening)
+    decoders = msgspec.json.Decoder(Head), msgspec.json.Decoder(ByteLogEntry)
     is_first = True
     for number, line in enumerate(stream, start=1):
         if not line.endswith(b"\n"):
             return
         is_head = line.startswith(b'{"bytes"')
         try:
-            what: Head | Happening = decoders[0].decode(line) if is_head else decoders[1].decode(line)
+            what: Head | ByteLogEntry = decoders[0].decode(line) if is_head else decoders[1].decode(line)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             raise RefusedError(f"{name}, line {number}: {error}. Is it a log of bytes (record_bytes)?") from error
         if is_first and not is_head:
@@ -186,7 +186,7 @@ def read(stream: BinaryIO, *, name: str) -> Iterator[Head | Happening]:
         if isinstance(what, Head) and what.version != VERSION:
             raise RefusedError(f"{name}, line {number}: format {what.version} is not known here, only {VERSION}")
         is_first = False
-        if isinstance(what, Happening) and not _is_hexadecimal(what.got):
+        if isinstance(what, ByteLogEntry) and not _is_hexadecimal(what.got):
             raise RefusedError(f"{name}, line {number}: {what.got!r} is not hexadecimal")
         yield what
 

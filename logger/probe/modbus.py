@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from logger.modbus_map import NumberType, RegisterConfig, Unit, WordOrder
+from logger.config.modbus import NumberType, RegisterConfig, Unit, WordOrder
 from logger.model import Reason
 from logger.probe.modbus_frames import EXCEPTION, IDENTIFICATION
 
@@ -48,7 +48,7 @@ _FORMATS: Final = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
+class ModbusFault:
     """Why there is no value, and a sentence for the user."""
 
     reason: Reason
@@ -56,32 +56,32 @@ class Fault:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class RegisterSpan:
     """Registers that are read together."""
 
     start: int
     count: int
 
 
-def spans(wanted: Iterable[Span]) -> list[Span]:
+def register_spans(wanted: Iterable[RegisterSpan]) -> list[RegisterSpan]:
     """Join what touches or overlaps; a hole is never read, since many instruments refuse one."""
-    joined: list[Span] = []
+    joined: list[RegisterSpan] = []
     for span in sorted(wanted, key=lambda each: each.start):
         last = joined[-1] if joined else None
         if last is not None and span.start <= last.start + last.count:
             end = max(last.start + last.count, span.start + span.count)
-            joined[-1] = Span(start=last.start, count=end - last.start)
+            joined[-1] = RegisterSpan(start=last.start, count=end - last.start)
         else:
             joined.append(span)
     return joined
 
 
-def read_request(function: int, span: Span) -> bytes:
+def read_request(function: int, span: RegisterSpan) -> bytes:
     """Return the PDU that asks for registers (6.3, 6.4)."""
     return struct.pack(">BHH", function, span.start, span.count)
 
 
-def registers(pdu: bytes, *, function: int, count: int) -> tuple[int, ...] | Fault:
+def registers(pdu: bytes, *, function: int, count: int) -> tuple[int, ...] | ModbusFault:
     """Return the registers of a reply to `read_request`."""
     if pdu[0] == function | EXCEPTION:
         return exception(pdu)
@@ -92,22 +92,22 @@ def registers(pdu: bytes, *, function: int, count: int) -> tuple[int, ...] | Fau
     return struct.unpack(f">{count}H", pdu[2:])
 
 
-def exception(pdu: bytes) -> Fault:
+def exception(pdu: bytes) -> ModbusFault:
     """Return what an exception reply says."""
     code = pdu[1] if len(pdu) == 2 else 0  # noqa: PLR2004 - function and code
     said = EXCEPTIONS.get(code, f"exception {code}, which the standard does not know; see its manual")
     reason = Reason.TIMEOUT if code == _BEHIND_GATEWAY else Reason.INSTRUMENT_ERROR
-    return Fault(reason=reason, text=f"the instrument refuses: {said}")
+    return ModbusFault(reason=reason, text=f"the instrument refuses: {said}")
 
 
-def number(words: tuple[int, ...], quantity: str, config: RegisterConfig) -> float | Fault:
+def number(words: tuple[int, ...], quantity: str, config: RegisterConfig) -> float | ModbusFault:
     """Return a quantity (potential, ph, temperature) in mV, pH or C out of its registers."""
     ordered = words if config.word_order is WordOrder.HIGH_FIRST else words[::-1]
     (raw,) = struct.unpack(_FORMATS[config.type], struct.pack(f">{len(ordered)}H", *ordered))
     if raw in config.no_value or math.isnan(raw):
-        return Fault(reason=Reason.NOT_A_NUMBER, text=f"the instrument has no value ({quantity})")
+        return ModbusFault(reason=Reason.NOT_A_NUMBER, text=f"the instrument has no value ({quantity})")
     if math.isinf(raw):
-        return Fault(reason=Reason.OVERRANGE, text=f"the instrument reports overrange ({quantity})")
+        return ModbusFault(reason=Reason.OVERRANGE, text=f"the instrument reports overrange ({quantity})")
     value = _in_unit(raw * config.scale + config.offset, config.unit)
     low, high = _RANGES[quantity]
     if not low <= value <= high or 0 < abs(raw) < _TINY:
@@ -134,7 +134,7 @@ def _doubt(config: RegisterConfig) -> str:
     return f'most likely the order of words: try word_order = "{other}", then check register and type'
 
 
-def identity(pdu: bytes) -> str | Fault:
+def identity(pdu: bytes) -> str | ModbusFault:
     """Return what a reply to `IDENTIFY` says: maker, product, revision, parted by commas.
 
     Empty: it refuses the request as one that it does not know.
@@ -154,8 +154,8 @@ def identity(pdu: bytes) -> str | Fault:
     return ",".join(texts) if at == len(pdu) else _garbled("the identification is longer than it says")
 
 
-def _garbled(text: str) -> Fault:
-    return Fault(reason=Reason.GARBLED, text=text)
+def _garbled(text: str) -> ModbusFault:
+    return ModbusFault(reason=Reason.GARBLED, text=text)
 
 
 def _hex(words: Iterable[int]) -> str:

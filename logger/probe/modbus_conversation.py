@@ -18,12 +18,12 @@ from abc import abstractmethod
 from typing import Final
 
 from logger.config import ProbeConfig
-from logger.modbus_map import ModbusConfig, RegisterConfig
+from logger.config.modbus import ModbusConfig, RegisterConfig
 from logger.model import Reason
 from logger.probe import modbus
 from logger.probe.conversation import Conversation, Missing, Values
 from logger.probe.identity import identity_fault
-from logger.probe.modbus import Fault, Span
+from logger.probe.modbus import ModbusFault, RegisterSpan
 from logger.probe.modbus_frames import EXCEPTION, Broken, Frames, MbapFrames, RtuFrames, mbap, rtu
 from logger.probe.own_ph import equivalent_mv
 from logger.probe.wire import Wire
@@ -46,7 +46,7 @@ class ModbusConversation(Conversation):
         """Know nothing of the instrument yet."""
         super().__init__(probe, simulated=simulated)
         self._map = probe.modbus or ModbusConfig()
-        self._spans = modbus.spans(self._wanted())
+        self._spans = modbus.register_spans(self._wanted())
         self._wire: Wire
         self._is_known = False
         self._owed_s: float | None = None
@@ -79,42 +79,44 @@ class ModbusConversation(Conversation):
     def _who(self) -> str:
         return f"address {self._map.address}"
 
-    def _wanted(self) -> list[Span]:
+    def _wanted(self) -> list[RegisterSpan]:
         here = self._map
         quantities = [each for each in (here.potential, here.ph, here.temperature) if each is not None]
-        status = [Span(start=here.status.number, count=1)] if here.status is not None else []
-        return [Span(start=each.number, count=each.type.registers) for each in quantities] + status
+        status = [RegisterSpan(start=here.status.number, count=1)] if here.status is not None else []
+        return [RegisterSpan(start=each.number, count=each.type.registers) for each in quantities] + status
 
     def _values(self, found: dict[int, int]) -> Values:
         temperature = self._number(found, "temperature", self._map.temperature)
-        detail = f"{self._who}: {temperature.text}" if isinstance(temperature, Fault) else ""
-        if isinstance(temperature, Fault):
+        detail = f"{self._who}: {temperature.text}" if isinstance(temperature, ModbusFault) else ""
+        if isinstance(temperature, ModbusFault):
             if temperature.reason is Reason.GARBLED:
                 raise Missing(temperature.reason, detail)
             temperature = None
         value = self._number(found, "potential", self._map.potential)
         ph = self._number(found, "ph", self._map.ph)
         wanted = ph if self.probe.own_ph else value
-        if isinstance(wanted, Fault):
+        if isinstance(wanted, ModbusFault):
             raise Missing(wanted.reason, f"{self._who}: {wanted.text}")
         if self.probe.own_ph and wanted is not None:
             wanted = equivalent_mv(wanted, temperature_c=temperature, assumed_c=self.probe.assumed_temperature_c)
         return Values(potential_mv=wanted, temperature_c=temperature, detail=detail)
 
-    def _number(self, found: dict[int, int], quantity: str, config: RegisterConfig | None) -> float | Fault | None:
+    def _number(
+        self, found: dict[int, int], quantity: str, config: RegisterConfig | None
+    ) -> float | ModbusFault | None:
         if config is None:
             return None
         words = tuple(found[config.number + at] for at in range(config.type.registers))
         return modbus.number(words, quantity, config)
 
-    def _read(self, span: Span) -> dict[int, int]:
+    def _read(self, span: RegisterSpan) -> dict[int, int]:
         """Return registers by their numbers."""
         function = self._map.function
         request = modbus.read_request(function, span)
         self._others.clear()
         self._owed_s = None if self.is_tied else self._wire.now_s()
         words = modbus.registers(self._hear(self._send(request), request), function=function, count=span.count)
-        if isinstance(words, Fault):
+        if isinstance(words, ModbusFault):
             if words.reason is not Reason.GARBLED:
                 self._owed_s = None
             raise Missing(words.reason, f"{self._who}: {words.text}")
@@ -129,7 +131,7 @@ class ModbusConversation(Conversation):
         self._is_known = False  # whoever missed a request may have been exchanged
         said = modbus.identity(self._hear(self._ask_identity(), modbus.IDENTIFY))
         self._asked_s = None
-        if isinstance(said, Fault):
+        if isinstance(said, ModbusFault):
             raise Missing(said.reason, f"{self._who}: {said.text}")
         self._owed_s = None
         self.identity = said

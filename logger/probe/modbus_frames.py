@@ -30,7 +30,7 @@ _SHORTEST, _LONGEST = 3, 254
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Frame:
+class ModbusFrame:
     """Who sent it, and its PDU: function and data."""
 
     address: int
@@ -61,7 +61,7 @@ class Frames(ABC):
         return bytes(self._buffer)
 
     @abstractmethod
-    def next_frame(self) -> Frame | Broken | None:
+    def next_frame(self) -> ModbusFrame | Broken | None:
         """Return the next frame; None: more bytes are wanted."""
 
     def _take(self, count: int) -> bytes:
@@ -79,7 +79,7 @@ class RtuFrames(Frames):
         self._echo = request
         self.is_echoed = False
 
-    def next_frame(self) -> Frame | Broken | None:
+    def next_frame(self) -> ModbusFrame | Broken | None:
         """Return the next frame; None: more bytes are wanted."""
         if self._echo and self._echo.startswith(self._buffer[: len(self._echo)]):
             if len(self._buffer) < len(self._echo):
@@ -95,7 +95,7 @@ class RtuFrames(Frames):
         frame = self._take(length)
         if _checksum(frame[:-2]) != frame[-2:]:
             return Broken(text=f"a reply came with a wrong checksum ({_shown(frame)}); {_NOISE}")
-        return Frame(address=frame[0], pdu=frame[1:-2])
+        return ModbusFrame(address=frame[0], pdu=frame[1:-2])
 
 
 class MbapFrames(Frames):
@@ -106,7 +106,7 @@ class MbapFrames(Frames):
         super().__init__()
         self._transaction = transaction
 
-    def next_frame(self) -> Frame | Broken | None:
+    def next_frame(self) -> ModbusFrame | Broken | None:
         """Return the next frame of this transaction; None: more bytes are wanted."""
         while len(self._buffer) >= _HEADER:
             transaction, protocol, length = (int.from_bytes(self._buffer[at : at + 2], "big") for at in (0, 2, 4))
@@ -118,7 +118,7 @@ class MbapFrames(Frames):
                 return None
             frame = self._take(_HEADER - 1 + length)
             if transaction == self._transaction:
-                return Frame(address=frame[_HEADER - 1], pdu=frame[_HEADER:])
+                return ModbusFrame(address=frame[_HEADER - 1], pdu=frame[_HEADER:])
         return None
 
 

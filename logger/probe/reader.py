@@ -12,8 +12,8 @@ from typing import Final
 from logger.config import ProbeConfig, Protocol
 from logger.model import Indication, Reason
 from logger.probe.conversation import Conversation, Missing, Values
-from logger.probe.line import Line
 from logger.probe.modbus_conversation import RtuConversation, TcpConversation
+from logger.probe.port import Port
 from logger.probe.scpi_conversation import ScpiConversation
 from logger.probe.text_conversation import text_conversation
 from logger.probe.wire import FAILURES, Wire
@@ -32,7 +32,7 @@ LONGEST_REST_S: Final = 30.0
 class Reader:
     """What reads one probe, tick by tick. Not shared between threads; readers of one line are used by one thread."""
 
-    def __init__(self, line: Line, conversation: Conversation, *, is_shared: bool = False) -> None:
+    def __init__(self, line: Port, conversation: Conversation, *, is_shared: bool = False) -> None:
         """`is_shared` tells whether other probes are behind this line."""
         self.probe = conversation.probe
         self.detail = ""
@@ -115,7 +115,7 @@ class Reader:
 
 def reader(probe: ProbeConfig, *, simulated: bool) -> Reader:
     """Return what reads one probe alone, whoever else is behind its port."""
-    return Reader(Line(probe), CONVERSATIONS[probe.protocol](probe, simulated=simulated))
+    return Reader(Port(probe), CONVERSATIONS[probe.protocol](probe, simulated=simulated))
 
 
 def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Reader]]:
@@ -127,6 +127,6 @@ def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Read
 
 
 def _readers(probes: list[ProbeConfig], *, simulated: bool) -> list[Reader]:
-    line = Line(probes[0])
+    line = Port(probes[0])
     talks = [CONVERSATIONS[probe.protocol](probe, simulated=simulated) for probe in probes]
     return [Reader(line, talk, is_shared=len(talks) > 1) for talk in talks]

@@ -1,7 +1,7 @@
 """Bytes of a SCPI instrument <-> millivolts, Celsius, identities, queued errors. No I/O.
 
 Law: a value comes out only of a whole line that says exactly one number of IEEE 488.2's NRf form; whatever else
-arrives is a `Reason`. Lines come whole from `lines.py`.
+arrives is a `Reason`. Lines come whole from `probe/line_buffer.py`.
 """
 
 import math
@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass, replace
 
 from logger.model import Reason
-from logger.probe.lines import LONGEST_LINE
+from logger.probe.line_buffer import LONGEST_LINE
 
 IDENTIFY = b"*IDN?\n"
 NEXT_ERROR = b"SYST:ERR?\n"

@@ -12,7 +12,7 @@ from typing import Final
 
 from logger.config import Checksum, ProbeConfig, TextConfig
 from logger.probe.checksum import check_value
-from logger.probe.textline import Description, Reading, as_text, mistakes
+from logger.probe.textline import Description, TextReading, as_text, mistakes
 
 _NUMBER: Final = re.compile(r"(?:(?<![\w.])|(?<=pH)|(?<=mV))[-+]?\d+(?:[.,]\d+)?(?![\w.]*\d)(?=\W|$|[a-zA-Z])")
 _HEX_END: Final = re.compile(r"^(.*?)(\W?)([0-9A-Fa-f]{2}|[0-9A-Fa-f]{4}|[0-9A-Fa-f]{8})$")
@@ -68,7 +68,7 @@ def _tried(text: TextConfig, lines: Sequence[bytes]) -> Suggestion:
     for _, reason, _ in mistakes(text):
         return Suggestion(text=None, told=f"no pattern was found that reads these lines: {reason}")
     description = Description(text)
-    read = sum(isinstance(description.decode(line), Reading) for line in lines)
+    read = sum(isinstance(description.decode(line), TextReading) for line in lines)
     return Suggestion(text=text, told=f"it reads {read} of the {len(lines)} lines that came", read=read)
 
 

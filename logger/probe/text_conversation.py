@@ -21,9 +21,9 @@ from logger.config import ProbeConfig, TextConfig
 from logger.model import Reason
 from logger.probe.conversation import Conversation, Missing, Values
 from logger.probe.identity import identity_fault
-from logger.probe.lines import LineBuffer
+from logger.probe.line_buffer import LineBuffer
 from logger.probe.own_ph import equivalent_mv
-from logger.probe.textline import Description, Fault, as_text, shown
+from logger.probe.textline import Description, TextFault, as_text, shown
 from logger.probe.wire import Wire
 
 _GIVE_UP: Final = 5
@@ -35,7 +35,7 @@ _FULL_BYTES: Final = 4000
 
 def text_conversation(probe: ProbeConfig, *, simulated: bool) -> "TextConversation":
     """Return the conversation that a probe's description asks for."""
-    kind = Asked if probe.text is not None and probe.text.query else Printing
+    kind = PolledTextConversation if probe.text is not None and probe.text.query else StreamingTextConversation
     return kind(probe, simulated=simulated)
 
 
@@ -71,7 +71,7 @@ class TextConversation(Conversation):
 
     def _values(self, line: bytes) -> Values:
         read = self._description.decode(line)
-        if isinstance(read, Fault):
+        if isinstance(read, TextFault):
             raise Missing(read.reason, read.text)
         text = as_text(line)
         if fault := identity_fault(text, self.probe.identity, simulated=self.simulated):
@@ -94,7 +94,7 @@ class TextConversation(Conversation):
         return f"only part of a line came in time, {shown(as_text(rest))}{hint}"
 
 
-class Asked(TextConversation):
+class PolledTextConversation(TextConversation):
     """A probe that sends one line for each query."""
 
     def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
@@ -173,14 +173,14 @@ class Asked(TextConversation):
 
 
 @dataclass(frozen=True, slots=True)
-class _Printed:
+class _Streamed:
     """A whole line and the earliest The wire's clock at which it can have come."""
 
     line: bytes
     came_s: float
 
 
-class Printing(TextConversation):
+class StreamingTextConversation(TextConversation):
     """A probe that prints lines by itself."""
 
     def begin(self, wire: Wire) -> None:
@@ -188,7 +188,7 @@ class Printing(TextConversation):
         super().begin(wire)
         self._is_cut = True
         self._looked_s = self._wire.now_s()
-        self._newest: _Printed | None = None
+        self._newest: _Streamed | None = None
 
     def tick(self) -> Values:
         """Return what the newest line says, after waiting for a new one as long as for a reply."""
@@ -238,5 +238,5 @@ class Printing(TextConversation):
             lines.pop(0)
         said = [line for line in map(self._bare, lines) if line.strip()]
         if said:
-            self._newest = _Printed(said[-1], came_s)
+            self._newest = _Streamed(said[-1], came_s)
         return bool(said)

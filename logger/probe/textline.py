@@ -22,7 +22,7 @@ import re2
 from logger.config import TextConfig
 from logger.model import Reason
 from logger.probe.checksum import check_value
-from logger.probe.lines import LONGEST_LINE
+from logger.probe.line_buffer import LONGEST_LINE
 
 LONGEST_PATTERN: Final = 500
 
@@ -37,7 +37,7 @@ _SHOWN: Final = 60
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class TextReading:
     """What one line says: a potential (mV) or the probe's own pH; None: it does not say."""
 
     potential_mv: float | None = None
@@ -48,7 +48,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Fault:
+class TextFault:
     """Why a line has no value, and the sentence that says so."""
 
     reason: Reason
@@ -64,10 +64,10 @@ class Description:
         self._pattern = _compiled(text.pattern)
         self._has_checksum = "checksum" in self._pattern.groupindex
 
-    def decode(self, line: bytes) -> Reading | Fault:
+    def decode(self, line: bytes) -> TextReading | TextFault:
         """Return what a whole line says, without its terminator, prompt and echo; or why it says nothing."""
         if len(line) > LONGEST_LINE:
-            return Fault(Reason.GARBLED, f"a line of more than {LONGEST_LINE} bytes came")
+            return TextFault(Reason.GARBLED, f"a line of more than {LONGEST_LINE} bytes came")
         text = as_text(line)
         match = self._pattern.fullmatch(text)
         if match is None:
@@ -76,10 +76,10 @@ class Description:
             return fault
         return self._reading(match, text)
 
-    def _no_match(self, text: str) -> Fault:
+    def _no_match(self, text: str) -> TextFault:
         if reason := self._word(text):
-            return Fault(reason, f"the line {shown(text)} says so")
-        return Fault(Reason.GARBLED, f"the pattern does not match the line {shown(text)}")
+            return TextFault(reason, f"the line {shown(text)} says so")
+        return TextFault(Reason.GARBLED, f"the pattern does not match the line {shown(text)}")
 
     def _word(self, text: str) -> Reason | None:
         """Return what a text that is no number says instead of one."""
@@ -90,7 +90,7 @@ class Description:
             return Reason.OVERRANGE
         return None
 
-    def _checksum_fault(self, match: Any, line: bytes, text: str) -> Fault | None:  # noqa: ANN401 - re2 has no types
+    def _checksum_fault(self, match: Any, line: bytes, text: str) -> TextFault | None:  # noqa: ANN401 - re2 has no types
         assert self._text.checksum is not None  # noqa: S101 - `mistakes` has seen to it
         groups = self._pattern.groupindex
         checked = match.span(groups["checked"]) if "checked" in groups else (0, match.start(groups["checksum"]))
@@ -100,42 +100,42 @@ class Description:
         if re.fullmatch("[0-9A-Fa-f]{1,8}", given) and int(given, 16) == due:
             return None
         told = f"the checksum of the line {shown(text)} is {due:0{len(given)}X}, and it says {given!r}"
-        return Fault(Reason.GARBLED, told)
+        return TextFault(Reason.GARBLED, told)
 
-    def _reading(self, match: Any, text: str) -> Reading | Fault:  # noqa: ANN401 - re2 has no types
+    def _reading(self, match: Any, text: str) -> TextReading | TextFault:  # noqa: ANN401 - re2 has no types
         found = {name: group.strip() for name, group in match.groupdict().items() if group is not None}
         unit = found["unit"].lower() if "unit" in found else "ph" if found.get("ph") else "mv"
         if unit not in (*_FACTORS, "ph"):
-            return Fault(Reason.GARBLED, f"the unit in {shown(text)} is {found['unit']!r}, neither mV nor V nor pH")
+            return TextFault(Reason.GARBLED, f"the unit in {shown(text)} is {found['unit']!r}, neither mV nor V nor pH")
         kind = "ph" if unit == "ph" else "mv"
         value = self._number(found.get("value") or found.get(kind, ""), kind, factor=_FACTORS.get(unit, 1.0), line=text)
-        if isinstance(value, Fault):
+        if isinstance(value, TextFault):
             return value
         temperature = self._number(found["temperature"], "temperature", line=text) if found.get("temperature") else None
-        if isinstance(temperature, Fault) and temperature.reason is Reason.GARBLED:
+        if isinstance(temperature, TextFault) and temperature.reason is Reason.GARBLED:
             return temperature
-        detail, celsius = (temperature.text, None) if isinstance(temperature, Fault) else ("", temperature)
-        return Reading(
+        detail, celsius = (temperature.text, None) if isinstance(temperature, TextFault) else ("", temperature)
+        return TextReading(
             potential_mv=None if kind == "ph" else value,
             ph=value if kind == "ph" else None,
             temperature_c=celsius,
             detail=detail,
         )
 
-    def _number(self, written: str, kind: str, *, line: str, factor: float = 1.0) -> float | Fault:
+    def _number(self, written: str, kind: str, *, line: str, factor: float = 1.0) -> float | TextFault:
         point = written.replace(",", ".") if self._text.decimal_comma and "." not in written else written
         if self._text.decimal_comma and "." in written:
-            return Fault(Reason.GARBLED, f"{written!r} in {shown(line)} has a point where a comma is due")
+            return TextFault(Reason.GARBLED, f"{written!r} in {shown(line)} has a point where a comma is due")
         match = _NUMBER.fullmatch(point)
         if match is None:
             reason = self._word(written)
             said = f"{_NAMES[kind]} {written!r} in {shown(line)}"
-            return Fault(reason, f"the {said}") if reason else Fault(Reason.GARBLED, f"the {said} is no number")
+            return TextFault(reason, f"the {said}") if reason else TextFault(Reason.GARBLED, f"the {said} is no number")
         value = float(f"{match[1]}{match[2]}e{match[3] or 0}") * factor
         low, high = _RANGES[kind]
         if math.isfinite(value) and low <= value <= high:
             return value
-        return Fault(Reason.GARBLED, f"a {_NAMES[kind]} of {value:g} in {shown(line)} is beyond what can be")
+        return TextFault(Reason.GARBLED, f"a {_NAMES[kind]} of {value:g} in {shown(line)} is beyond what can be")
 
 
 def mistakes(text: TextConfig) -> Iterator[tuple[str, str, str]]:
@@ -151,7 +151,7 @@ def mistakes(text: TextConfig) -> Iterator[tuple[str, str, str]]:
         return
     line = text.example.encode("latin-1", "replace")
     read = Description(text).decode(line)
-    if isinstance(read, Fault):
+    if isinstance(read, TextFault):
         yield "example", f"this line cannot be read: {read.text}", "make the pattern fit the line, or copy it anew"
     elif read.ph is not None and "ph" not in pattern.groupindex:
         remedy = "switch the probe's display to mV; or name the group ph, if it has no other"

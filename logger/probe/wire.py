@@ -13,7 +13,7 @@ from typing import Final
 import serial
 
 from logger.config import Parity, ProbeConfig
-from logger.probe.lines import LineBuffer
+from logger.probe.line_buffer import LineBuffer
 
 FAILURES: Final = (OSError, termios.error)
 """A lost port raises these: SerialException is an OSError, termios.error (flushing what has vanished) is none."""

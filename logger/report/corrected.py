@@ -15,12 +15,13 @@ import numpy as np
 from logger.config import ErrorModel
 from logger.errors import RefusedError
 from logger.measure.drift import U_READING_PH, rate_of
-from logger.measure.electrode import DAY_US, as_found
+from logger.measure.electrode import as_found
 from logger.measure.nernst import working_c
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, Columns, Correction, Deviation, Floats, Ints, Measurements
 from logger.report.words import moment
 from logger.store import Store, queries
+from logger.units import DAY_US
 
 APART_PH = 1.0
 """Buffers nearer to each other than this tell of the offset only. [CP]"""

@@ -1,6 +1,6 @@
 """The alarms of the store: the counters of now, and how they served over a period.
 
-Law: reads only; what is judged is judged in `performance.py`.
+Law: reads only; what is judged is judged in `cli/_performance.py`.
 """
 
 from collections.abc import Iterator, Mapping
@@ -12,9 +12,8 @@ from logger.config import AlarmConfig, Config, VatConfig
 from logger.model import Carry, Ints, Measurements
 from logger.report.performance import (
     PERIOD_US,
-    SECOND_US,
     STALE_US,
-    Answers,
+    AcknowledgementTimes,
     Performance,
     assess,
     can_chatter,
@@ -22,6 +21,7 @@ from logger.report.performance import (
     crossings,
 )
 from logger.store import Store, history, queries
+from logger.units import SECOND_US
 
 EVERYTHING = 10**9
 
@@ -36,7 +36,7 @@ class Counters:
     """Alarms whose setpoint single readings crossed three times in 60 s within the last 10 min."""
     stale: list[str]
     """Alarms that have stood for over 24 h."""
-    answers: Answers
+    answers: AcknowledgementTimes
     """Of the last 24 h."""
 
 

@@ -16,8 +16,9 @@ from logger.model import Belief, Calibration, Floats, Measurements, Quality, Rea
 from logger.mqtt.payloads import COVERAGE_FACTOR, quality_word
 from logger.report.beliefs import Book
 from logger.report.corrected import Corrected
-from logger.report.words import SECOND_US, moment, names_of_tests
-from logger.store.history import Span
+from logger.report.words import moment, names_of_tests
+from logger.store.history import RecordSpan
+from logger.units import SECOND_US
 
 COLUMNS = {
     "time": "UTC, RFC 3339, when the reading was asked for",
@@ -52,12 +53,12 @@ CORRECTED_COLUMNS = {
 
 def write(
     stream: TextIO,
-    spans: Iterable[tuple[Span, Iterable[Measurements]]],
+    spans: Iterable[tuple[RecordSpan, Iterable[Measurements]]],
     *,
     notes: Sequence[str],
     book: Book,
     simulated: bool,
-    correct: Callable[[Span, Measurements], Corrected] | None = None,
+    correct: Callable[[RecordSpan, Measurements], Corrected] | None = None,
 ) -> None:
     """Write the records of each span; `notes` are sentences for the head of the file; `book` holds what records name.
 
@@ -100,7 +101,7 @@ def _calibration(made: Calibration) -> str:
 
 
 def _lines(
-    rows: Measurements, spikes: list[str], span: Span, book: Book, *, simulated: bool
+    rows: Measurements, spikes: list[str], span: RecordSpan, book: Book, *, simulated: bool
 ) -> Iterable[tuple[object, ...]]:
     tests = {code: " ".join(names_of_tests(code)) for code in np.unique(rows.tests).tolist()}
     reasons = {code: "" if code == Reason.NONE else Reason(code).words for code in np.unique(rows.reason).tolist()}

@@ -15,8 +15,9 @@ from logger.measure.electrode import Forecast, Outlook, Visit
 from logger.model import Calibration, Check, Health
 from logger.report.page import WIDTH, row
 from logger.report.status import now_of
-from logger.report.words import SECOND_US, moment
+from logger.report.words import moment
 from logger.store import Store, queries
+from logger.units import SECOND_US
 
 MINUTES = 60.0
 

@@ -13,13 +13,13 @@ import numpy as np
 from logger.errors import RefusedError
 from logger.model import Block, Command, CommandKind
 from logger.store import Store, history, queries
-from logger.store.history import Span
+from logger.store.history import RecordSpan
 
 CHUNK = 360
 """Records a line: an hour of a probe that is read every 10 s."""
 
 
-def items(store: Store, span: Span) -> Iterator[Block | Command]:
+def items(store: Store, span: RecordSpan) -> Iterator[Block | Command]:
     """Yield what a recording of the span holds. Raises RefusedError if its records are not in one piece."""
     commands = history.consumed_commands(store, span)
     return woven([*_calibration_before(store, span, commands), *commands], _whole(store, span))
@@ -39,7 +39,7 @@ def woven(commands: Iterable[Command], blocks: Iterable[Block]) -> Iterator[Bloc
         yield rest
 
 
-def _whole(store: Store, span: Span) -> Iterator[Block]:
+def _whole(store: Store, span: RecordSpan) -> Iterator[Block]:
     last = span.first - 1
     for block in history.indications(store, span, chunk=CHUNK):
         if block.seq[0] != last + 1 or np.any(np.diff(block.seq) != 1):
@@ -51,9 +51,9 @@ def _whole(store: Store, span: Span) -> Iterator[Block]:
         yield block
 
 
-def _calibration_before(store: Store, span: Span, commands: Iterable[Command]) -> Iterator[Command]:
+def _calibration_before(store: Store, span: RecordSpan, commands: Iterable[Command]) -> Iterator[Command]:
     """Yield the command that puts in force what was in force when the span begins, unless one of `commands` does."""
-    first = Span(vat=span.vat, probe=span.probe, first=span.first, last=span.first)
+    first = RecordSpan(vat=span.vat, probe=span.probe, first=span.first, last=span.first)
     applied = next((int(rows.calibration[0]) for rows in history.measurements(store, first)), 0)
     put = [c for c in commands if c.kind is CommandKind.CALIBRATE and c.seq <= span.first]
     if any(command.calibration and command.calibration.id == applied for command in put):
@@ -75,9 +75,9 @@ def _calibration_before(store: Store, span: Span, commands: Iterable[Command]) -
             yield from _checks_before(store, span, calibration=made.id)
 
 
-def _checks_before(store: Store, span: Span, *, calibration: int) -> Iterator[Command]:
+def _checks_before(store: Store, span: RecordSpan, *, calibration: int) -> Iterator[Command]:
     """Yield the checks that told the drift of the calibration in force, for without them u would be another."""
-    before = history.consumed_commands(store, Span(vat=span.vat, probe=span.probe, first=1, last=span.first - 1))
+    before = history.consumed_commands(store, RecordSpan(vat=span.vat, probe=span.probe, first=1, last=span.first - 1))
     put = [n for n, c in enumerate(before) if c.calibration is not None and c.calibration.id == calibration]
     for command in before[put[-1] + 1 :] if put else ():
         if command.kind is CommandKind.CHECK:

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from logger.report.counters import Counters
 from logger.report.target import TargetStatus
-from logger.report.words import SECOND_US
+from logger.units import SECOND_US
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Now:
+class StatusTime:
     """A moment (UTC, microseconds); `known` false: the simulation's clock lives in the daemon only."""
 
     at_us: int
@@ -23,7 +23,7 @@ class Now:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reading:
+class NewestReading:
     """The newest record of a probe."""
 
     record: int
@@ -45,7 +45,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standing:
+class StandingAlarm:
     """One alarm as it stands."""
 
     vat: str
@@ -89,10 +89,10 @@ class VatStatus:
     vat: str
     name: str
     probe: str
-    newest: Reading | None
+    newest: NewestReading | None
     believed_at: str | None
     believed_age_s: float | None
-    alarms: list[Standing]
+    alarms: list[StandingAlarm]
     calibration: InForce | None
     health: str
     findings: list[str]
@@ -133,6 +133,6 @@ class Overview:
     commands_waiting: int
     vats: list[VatStatus]
     alarms: Counters
-    system: list[Standing]
+    system: list[StandingAlarm]
     """Alarms of the watch itself that are not normal."""
     attention: list[str]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from logger.report.counters import Counters
-from logger.report.overview import Began, InForce, Overview, Reading, Standing, VatStatus
+from logger.report.overview import Began, InForce, NewestReading, Overview, StandingAlarm, VatStatus
 from logger.report.words import age, counted
 
 WIDTH = 80
@@ -55,7 +55,7 @@ def _vat(vat: VatStatus) -> Iterator[str]:
         yield from row("" if number else "Alarms", alarm_line(alarm))
 
 
-def _reading(newest: Reading) -> Iterator[str]:
+def _reading(newest: NewestReading) -> Iterator[str]:
     late = ", OLD" if newest.stale else ""
     yield from row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({newest.at})")
     warmth = "unknown" if newest.temperature_c is None else f"{newest.temperature_c:.1f} C"
@@ -67,7 +67,7 @@ def _reading(newest: Reading) -> Iterator[str]:
     yield from row("Verdict", f"{newest.verdict} (quality {newest.quality})")
 
 
-def _ph(newest: Reading) -> str:
+def _ph(newest: NewestReading) -> str:
     if newest.ph is None:
         return "unknown"
     if newest.belief == "not-believed":  # its doubt is that of a probe in the vat, which nobody knows it is
@@ -86,7 +86,7 @@ def _calibration(made: InForce | None) -> str:
     )
 
 
-def alarm_line(alarm: Standing) -> str:
+def alarm_line(alarm: StandingAlarm) -> str:
     """Say one alarm: name, priority, state, since when, what."""
     since = "" if alarm.age_s is None else f" for {age(alarm.age_s)} (since {alarm.since})"
     state = alarm.state.replace("-", " ") + (", held through the quiet hours" if alarm.held else "")

@@ -16,8 +16,8 @@ import numpy as np
 
 from logger.config import AlarmConfig, Priority
 from logger.model import Cause, Entry, Floats, Ints, State
+from logger.units import SECOND_US
 
-SECOND_US = 1_000_000
 PERIOD_US = 600 * SECOND_US
 FLOOD = 10
 """Alarms in ten minutes above which a person is flooded."""
@@ -43,7 +43,7 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Answers:
+class AcknowledgementTimes:
     """Occurrences that annunciated and were acknowledged, and how long that took (s); those that nobody answered."""
 
     acknowledged: int
@@ -80,7 +80,7 @@ class Performance:
     out_of_service: list[str]
     covers: dict[str, int]
     """How often alarms were shelved, suppressed, taken out of service in it."""
-    answers: Answers
+    answers: AcknowledgementTimes
 
 
 @dataclass(slots=True)
@@ -185,9 +185,9 @@ def _in(history: _History, *states: State) -> list[str]:
     return sorted(" ".join(name) for name, state in history.state.items() if state in states)
 
 
-def _answers(history: _History, *, since_us: int) -> Answers:
+def _answers(history: _History, *, since_us: int) -> AcknowledgementTimes:
     times = [(end - begin) / SECOND_US for begin, end in history.answered if begin >= since_us]
-    return Answers(
+    return AcknowledgementTimes(
         acknowledged=len(times),
         median_s=median(times) if times else None,
         longest_s=max(times, default=None),

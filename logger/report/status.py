@@ -6,22 +6,23 @@ and what a person should do something about stands in `attention`, a sentence ea
 
 from collections.abc import Iterator
 
-from logger import system
-from logger.alarm import words, work
-from logger.alarm.lifecycle import Step, priority
+from logger.alarm import suppression, words
+from logger.alarm.lifecycle import Transition, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
 from logger.measure import batch
-from logger.model import AlarmState, Belief, Calibration, Carry, Cause, Measurements, Reason, State, Tests
+from logger.model import AlarmState, Belief, Calibration, Carry, Cause, Measurements, QualityTests, Reason, State
 from logger.mqtt.health import probe_health
 from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
 from logger.report.beliefs import Book
 from logger.report.corrected import in_force, sentence
 from logger.report.counters import count
-from logger.report.overview import Began, InForce, Now, Overview, Reading, Standing, VatStatus
+from logger.report.overview import Began, InForce, NewestReading, Overview, StandingAlarm, StatusTime, VatStatus
 from logger.report.target import target_status
-from logger.report.words import SECOND_US, age, moment, names_of_tests
+from logger.report.words import age, moment, names_of_tests
 from logger.store import Store, queries
 from logger.store.queries import Waiting
+from logger.units import SECOND_US
+from logger.watch import system
 
 POLLS = 3
 """A newest record older than so many polls is old. [CP]"""
@@ -75,7 +76,7 @@ def gather(config: Config, store: Store, *, at_us: int) -> Overview:
     )
 
 
-def _last_run(store: Store, now: Now) -> Began | None:
+def _last_run(store: Store, now: StatusTime) -> Began | None:
     runs = queries.runs(store)
     if not runs:
         return None
@@ -84,11 +85,11 @@ def _last_run(store: Store, now: Now) -> Began | None:
     return Began(run=last.id, at=moment(last.started_at_us), age_s=age_s, version=last.version)
 
 
-def now_of(config: Config, newest: list[Measurements], *, at_us: int) -> Now:
+def now_of(config: Config, newest: list[Measurements], *, at_us: int) -> StatusTime:
     """Return this moment; where only the daemon has the simulation's clock, that of the newest record."""
     if is_clock_shared(config.simulation):
-        return Now(at_us=at_us)
-    return Now(at_us=max((int(rows.at_us[-1]) for rows in newest if len(rows)), default=at_us), known=False)
+        return StatusTime(at_us=at_us)
+    return StatusTime(at_us=max((int(rows.at_us[-1]) for rows in newest if len(rows)), default=at_us), known=False)
 
 
 def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
@@ -100,7 +101,7 @@ def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
     return abs(age_s) > POLLS * probe.poll_s + COMMIT_S * speed
 
 
-def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measurements, now: Now) -> VatStatus:
+def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measurements, now: StatusTime) -> VatStatus:
     status, findings = probe_health(vat, carry, config=config, at_us=now.at_us)
     return VatStatus(
         vat=vat.id,
@@ -120,11 +121,11 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
     )
 
 
-def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now: Now) -> Reading:
+def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now: StatusTime) -> NewestReading:
     at_us, u = int(rows.at_us[-1]), number(rows.u[-1], 6)
     age_s = now.age_s(at_us) or 0.0
     belief = Belief(int(rows.belief[-1]))
-    return Reading(
+    return NewestReading(
         record=int(rows.seq[-1]),
         at=moment(at_us),
         age_s=age_s,
@@ -142,13 +143,13 @@ def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now
     )
 
 
-def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: Now) -> Iterator[Standing]:
+def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusTime) -> Iterator[StandingAlarm]:
     """Yield every alarm of a vat (or of the system) as it stands; `rows` end with the newest record, if any."""
-    for alarm in work.as_held(vat, carry).alarms:
+    for alarm in suppression.as_held(vat, carry).alarms:
         state = carry.alarms.get(alarm.id, AlarmState())
         since_us = state.since_at_us or None
         standing = state.shown.is_standing
-        yield Standing(
+        yield StandingAlarm(
             vat=vat.id,
             alarm=alarm.id,
             kind=kind_words(alarm.kind),
@@ -175,16 +176,16 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> s
     if not state.abnormal:
         told = f" (it was told at {words.quantity(alarm, state.value, state.u)})" if alarm.kind.is_process else ""
         return f"back to normal{told}"
-    step = Step(cause=Cause.ANNUNCIATED, before=State.NORMAL, after=State.UNACKNOWLEDGED, annunciates=True)
+    step = Transition(cause=Cause.ANNUNCIATED, before=State.NORMAL, after=State.UNACKNOWLEDGED, annunciates=True)
     reason = Reason(int(rows.reason[-1])) if rows else Reason.NONE
-    spoken = Tests(int(rows.tests[-1])) if rows else Tests.NONE
+    spoken = QualityTests(int(rows.tests[-1])) if rows else QualityTests.NONE
     if alarm.kind.is_system and state.told:  # its facts are the daemon's, and nowhere else
         found = words.sentence(alarm, step, value=None, u=None)
         return ": ".join([found, *(line.rstrip(".") for line in state.told.lines[1:2])])
     return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
 
 
-def _in_force(made: Calibration, now: Now) -> InForce:
+def _in_force(made: Calibration, now: StatusTime) -> InForce:
     return InForce(
         calibration=made.id,
         made_at=moment(made.at_us),
@@ -221,13 +222,13 @@ def _wants(config: Config, vat: VatStatus) -> Iterator[str]:
     yield from _unacknowledged(vat.name, vat.alarms)
 
 
-def _unacknowledged(name: str, standing: list[Standing]) -> Iterator[str]:
+def _unacknowledged(name: str, standing: list[StandingAlarm]) -> Iterator[str]:
     for alarm in standing:
         if alarm.acknowledge:
             yield f"{name}: {alarm.alarm} is not acknowledged: `vatvigil alarms ack {alarm.vat} {alarm.alarm}`."
 
 
-def _outbox_wants(config: Config, outbox: Waiting, now: Now) -> Iterator[str]:
+def _outbox_wants(config: Config, outbox: Waiting, now: StatusTime) -> Iterator[str]:
     waits_s = now.age_s(outbox.oldest_at_us) or 0.0
     if config.mqtt is not None and waits_s > OUTBOX_S:
         yield f"Messages have been waiting for the broker for {age(waits_s)}: `vatvigil check` tries it."

@@ -15,8 +15,8 @@ import numpy as np
 from logger.config import AlarmConfig, VatConfig
 from logger.model import Cause, Entry, Outcome, State
 from logger.recording import KnownFault
+from logger.units import SECOND_US
 
-SECOND_US = 1_000_000
 WITHIN_S = 1800.0
 """What returns by itself within this time was a nuisance. [CP]"""
 STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
@@ -35,7 +35,7 @@ class Occurrence:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Annunciations:
     """All occurrences by alarm, in order, and how much was watched."""
 
     occurrences: Mapping[str, Sequence[Occurrence]]
@@ -52,7 +52,7 @@ class Told:
 
 
 @dataclass(slots=True)
-class Listener:
+class OccurrenceRecorder:
     """Takes in the outcomes of one watch, in order."""
 
     standing: dict[str, Occurrence] = field(default_factory=dict)
@@ -75,12 +75,12 @@ class Listener:
             if entry.alarm and entry.after is not None:
                 self._hear(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))
 
-    def told(self) -> Told:
+    def told(self) -> Annunciations:
         """Return what was told so far; what still stands does so until the last record."""
         stands = {alarm: [replace(last, end_us=self.last_us)] for alarm, last in self.standing.items()}
         names = self.over.keys() | stands.keys()
         span_us = self.last_us - self.first_us
-        return Told(
+        return Annunciations(
             occurrences={name: (*self.over.get(name, ()), *stands.get(name, ())) for name in names},
             records=self.records,
             begin_at_us=self.begin_at_us,
@@ -138,7 +138,7 @@ class Summary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class ComparisonRow:
     """One alarm under both settings; None: not an alarm there."""
 
     alarm: str
@@ -161,19 +161,21 @@ def summary(alarm: AlarmConfig, occurrences: Sequence[Occurrence], judge: Judge)
     )
 
 
-def compare(present: tuple[VatConfig, Told], other: tuple[VatConfig, Told], *, judge: Judge) -> list[Line]:
+def compare(
+    present: tuple[VatConfig, Annunciations], other: tuple[VatConfig, Annunciations], *, judge: Judge
+) -> list[ComparisonRow]:
     """Return a line for each alarm of either settings, in the order of the present ones."""
     ours, theirs = _summaries(*present, judge), _summaries(*other, judge)
-    return [Line(alarm=name, present=ours.get(name), other=theirs.get(name)) for name in {**ours, **theirs}]
+    return [ComparisonRow(alarm=name, present=ours.get(name), other=theirs.get(name)) for name in {**ours, **theirs}]
 
 
-def listen(outcomes: Iterable[Outcome]) -> Told:
+def listen(outcomes: Iterable[Outcome]) -> Annunciations:
     """Return what a watch told over a whole source."""
-    listener = Listener()
+    listener = OccurrenceRecorder()
     for outcome in outcomes:
         listener.take(outcome)
     return listener.told()
 
 
-def _summaries(vat: VatConfig, told: Told, judge: Judge) -> dict[str, Summary]:
+def _summaries(vat: VatConfig, told: Annunciations, judge: Judge) -> dict[str, Summary]:
     return {alarm.id: summary(alarm, told.of(alarm.id), judge) for alarm in vat.alarms}

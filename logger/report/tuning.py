@@ -19,9 +19,10 @@ from typing import Any, Final
 from logger.config import AlarmConfig, PeopleConfig, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.model import Block, Command
-from logger.pipeline import Watch
-from logger.report.trial import SECOND_US, Judge, Occurrence, Told
+from logger.report.trial import Annunciations, Judge, Occurrence
 from logger.settings.alarm_checks import vat_problems
+from logger.units import SECOND_US
+from logger.watch.pipeline import Watch
 
 SWEPT: Final = ("setpoint", "deadband", "on_delay_s", "off_delay_s", "window_s")
 LARGEST: Final = 1000
@@ -65,7 +66,7 @@ class Sweep:
             else:
                 yield item
 
-    def targets(self, told: Told, judge: Judge) -> list[tuple[int, int]]:
+    def targets(self, told: Annunciations, judge: Judge) -> list[tuple[int, int]]:
         """Return from when to when (watch time) the alarm had something to tell."""
         window_us = round(self.present.window_s * SECOND_US)
         spoke = [(one.start_us - window_us, one.end_us) for one in told.of(self._undelayed)]
@@ -147,7 +148,7 @@ def _check(vat: VatConfig, probe: ProbeConfig, alarm: AlarmConfig) -> None:
         raise RefusedError(f"this setting cannot be tried: {problem.line('')}")
 
 
-def cells(swept: Sweep, heard: Iterable[tuple[Told, Judge]]) -> list[Cell]:
+def cells(swept: Sweep, heard: Iterable[tuple[Annunciations, Judge]]) -> list[Cell]:
     """Return the cells over all sources: fewest missed first, then fewest nuisances, then shortest delay."""
     made = [Cell(alarm=alarm, present=alarm == swept.present) for alarm in swept.settings]
     for told, judge in heard:

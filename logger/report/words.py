@@ -5,9 +5,9 @@ Law: pure. Times are RFC 3339 in UTC, to the second; an age names its two larges
 
 from datetime import UTC, datetime
 
-from logger.model import Tests
+from logger.model import QualityTests
+from logger.units import SECOND_US
 
-SECOND_US = 1_000_000
 _MINUTE, _HOUR, _DAY = 60, 3600, 86_400
 
 
@@ -35,4 +35,4 @@ def counted(number: int, what: str) -> str:
 
 def names_of_tests(code: int) -> list[str]:
     """Return the names of the quality tests that spoke, as outputs spell them."""
-    return [str(test.name).lower().replace("_", "-") for test in Tests(code)]
+    return [str(test.name).lower().replace("_", "-") for test in QualityTests(code)]

@@ -18,7 +18,7 @@ from logger.config import Config
 from logger.errors import ConfigurationError
 from logger.settings.checks import problems
 from logger.settings.convert import convert
-from logger.settings.reading import Reading, read
+from logger.settings.reading import ParsedSources, read
 
 
 def load(path: Path, *, environ: Mapping[str, str]) -> Config:
@@ -54,7 +54,7 @@ def _by_id(tables: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     return sorted(tables, key=lambda table: table["id"])
 
 
-def _broken_probes(reading: Reading, config: Config) -> list[str]:
+def _broken_probes(reading: ParsedSources, config: Config) -> list[str]:
     """Return the probes whose tables could not be read at all; when none could, all that vats refer to."""
     if ("probe",) in reading.left_out:
         return [vat.probe for vat in config.vats]

@@ -9,7 +9,7 @@ from logger.settings import ranges
 from logger.settings.problems import Key, Problem
 from logger.settings.ranges import LONGEST_S, wrong
 from logger.settings.target_checks import DEADLINE_RANGE_H, median_of, target_problems
-from logger.system import SYSTEM
+from logger.watch.system import SYSTEM
 
 _PH_RANGE: Final = (-2.0, 16.0)
 _PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)

@@ -47,7 +47,7 @@ from logger.settings.modbus_tables import modbus_of
 from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
 from logger.settings.people import people
 from logger.settings.problems import Key, Problem, suggestion, unknown, written
-from logger.settings.reading import Reading
+from logger.settings.reading import ParsedSources
 from logger.settings.system_checks import system_of
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -100,7 +100,7 @@ ASSUMED_C: Final = 3.0
 """`ErrorModel.temperature_c` of a probe without a thermometer, unless it is written. [CP]"""
 
 
-def convert(reading: Reading) -> Config:
+def convert(reading: ParsedSources) -> Config:
     """Return the configuration that a document describes; adds to the reading's problems what is missing."""
     document = reading.document
     store = document.store or StoreTable()
@@ -123,7 +123,7 @@ def convert(reading: Reading) -> Config:
     )
 
 
-def _store_url(reading: Reading, store: StoreTable) -> str:
+def _store_url(reading: ParsedSources, store: StoreTable) -> str:
     ways = [name for name in ("path", "url", "url_file") if getattr(store, name) is not None]
     if len(ways) != 1:
         reason = f"{' and '.join(ways)} are given, one is wanted" if ways else "it does not say where to keep the log"
@@ -143,7 +143,7 @@ def _store_url(reading: Reading, store: StoreTable) -> str:
     return f"sqlite:///{(reading.path.parent / store.path).absolute()}"
 
 
-def _secret(reading: Reading, key: Key, file: Path) -> str:
+def _secret(reading: ParsedSources, key: Key, file: Path) -> str:
     path = reading.path.parent / file
     try:
         secret = path.read_text(encoding="utf-8").rstrip("\r\n")
@@ -158,7 +158,7 @@ def _secret(reading: Reading, key: Key, file: Path) -> str:
     return ""
 
 
-def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
+def _probe(reading: ParsedSources, name: str, table: ProbeTable) -> ProbeConfig:
     key = ("probe", name)
     if table.port is None:
         remedy = 'write port = "/dev/serial/by-id/..."; `vatvigil ports` lists those found'
@@ -181,7 +181,7 @@ def _probe(reading: Reading, name: str, table: ProbeTable) -> ProbeConfig:
     return replace(made, errors=ErrorModel(**{**own, **assumed, **written_errors}))
 
 
-def _text(reading: Reading, key: Key, table: TextTable) -> TextConfig:
+def _text(reading: ParsedSources, key: Key, table: TextTable) -> TextConfig:
     for name, remedy in (
         ("pattern", r"write pattern = '(?P<mv>[-+]?\d+\.\d) mV'; `vatvigil listen` suggests one"),
         ("example", "write a line that the probe sent, as it came; `vatvigil listen` shows them"),
@@ -196,7 +196,10 @@ def _text(reading: Reading, key: Key, table: TextTable) -> TextConfig:
 
 
 def _known(
-    reading: Reading, key: Key, table: dict[str, float], kind: type[QualityLimits | ErrorModel | CalibrationLimits]
+    reading: ParsedSources,
+    key: Key,
+    table: dict[str, float],
+    kind: type[QualityLimits | ErrorModel | CalibrationLimits],
 ) -> dict[str, Any]:
     """Return the numbers whose names are fields of `kind`; the others are problems."""
     names = [field.name for field in fields(kind)]
@@ -205,7 +208,7 @@ def _known(
     return {name: value for name, value in table.items() if name in names}
 
 
-def _buffer(reading: Reading, name: str, table: BufferTable) -> BufferConfig:
+def _buffer(reading: ParsedSources, name: str, table: BufferTable) -> BufferConfig:
     values: dict[float, float] = {}
     for written_c, ph in table.values.items():
         try:
@@ -221,7 +224,7 @@ def _buffer(reading: Reading, name: str, table: BufferTable) -> BufferConfig:
     return BufferConfig(id=name, values_ph=values, **table.given("values"))
 
 
-def _vats(reading: Reading, name: str, table: VatTable, known: Mapping[str, Alarms]) -> list[VatConfig]:
+def _vats(reading: ParsedSources, name: str, table: VatTable, known: Mapping[str, Alarms]) -> list[VatConfig]:
     """Return a vat and, where it has a second probe, the watch over that one: its own vat in all but the name."""
     vat = _vat(reading, name, table, known)
     if not vat.reference:
@@ -245,7 +248,7 @@ def _vats(reading: Reading, name: str, table: VatTable, known: Mapping[str, Alar
     ]
 
 
-def _vat(reading: Reading, name: str, table: VatTable, known_profiles: Mapping[str, Alarms]) -> VatConfig:
+def _vat(reading: ParsedSources, name: str, table: VatTable, known_profiles: Mapping[str, Alarms]) -> VatConfig:
     key = ("vat", name)
     if table.probe is None:
         near = suggestion(name, reading.document.probe)
@@ -276,7 +279,7 @@ def _vat(reading: Reading, name: str, table: VatTable, known_profiles: Mapping[s
     )
 
 
-def _target(reading: Reading, table: VatTable) -> TargetConfig | None:
+def _target(reading: ParsedSources, table: VatTable) -> TargetConfig | None:
     """Return what a vat is to reach: what is written stands over its profile, key by key."""
     known = targets(reading).get(table.profile or "")
     if known is None and table.target is None:
@@ -284,7 +287,7 @@ def _target(reading: Reading, table: VatTable) -> TargetConfig | None:
     return TargetConfig(**{**(known or {}), **(table.target.given() if table.target else {})})
 
 
-def _alarm(reading: Reading, key: Key, table: AlarmTable, profile: Mapping[str, Any]) -> AlarmConfig | None:
+def _alarm(reading: ParsedSources, key: Key, table: AlarmTable, profile: Mapping[str, Any]) -> AlarmConfig | None:
     """Return an alarm: what is written stands over its profile (of an alarm of the same kind), that over the kind's."""
     kind = table.kind or profile.get("kind")
     if kind is None:
@@ -300,7 +303,7 @@ def _alarm(reading: Reading, key: Key, table: AlarmTable, profile: Mapping[str, 
     return AlarmConfig(id=key[-1], **{**DEFAULTS[kind], **known, **table.given("kind"), "kind": kind})
 
 
-def _mqtt(reading: Reading, table: MqttTable) -> MqttConfig:
+def _mqtt(reading: ParsedSources, table: MqttTable) -> MqttConfig:
     base = reading.path.parent
     given = table.given("password_file")
     if table.password_file is not None:
@@ -317,7 +320,7 @@ def _mqtt(reading: Reading, table: MqttTable) -> MqttConfig:
     return MqttConfig(**{**default, **given})
 
 
-def _hook(reading: Reading, table: HookTable) -> HookConfig:
+def _hook(reading: ParsedSources, table: HookTable) -> HookConfig:
     if not table.command:
         remedy = 'write command = ["/path/to/executable", "argument"]'
         reading.add(Problem(key=("hook", "command"), reason="it is missing or empty", remedy=remedy))

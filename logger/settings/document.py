@@ -14,7 +14,7 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, Strict
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 from logger.config import AlarmKind, CalibrationLimits, Checksum, ErrorModel, Parity, Priority, Protocol, QualityLimits
-from logger.modbus_map import NumberType, Unit, WordOrder
+from logger.config.modbus import NumberType, Unit, WordOrder
 from logger.settings.profiles import Profile
 
 Number = Annotated[float, Strict()]
@@ -25,7 +25,7 @@ Instant = Annotated[AwareDatetime, Strict()]
 Day = Annotated[date, Strict()]
 
 
-class Table(BaseModel):
+class TomlTable(BaseModel):
     """A table that knows all its keys."""
 
     model_config = ConfigDict(extra="forbid", allow_inf_nan=False, frozen=True, hide_input_in_errors=True)
@@ -35,7 +35,7 @@ class Table(BaseModel):
         return {name: getattr(self, name) for name in self.model_fields_set if name not in without}
 
 
-class StoreTable(Table):
+class StoreTable(TomlTable):
     """[store]: one of path, url, url_file."""
 
     path: Path | None = None
@@ -44,7 +44,7 @@ class StoreTable(Table):
     backup_dir: Path | None = None
 
 
-class MqttTable(Table):
+class MqttTable(TomlTable):
     """[mqtt], the broker; see `config.MqttConfig`."""
 
     host: Text | None = None
@@ -64,7 +64,7 @@ class MqttTable(Table):
     heartbeat_s: Number | None = None
 
 
-class HookTable(Table):
+class HookTable(TomlTable):
     """[hook], the second way out; see `config.HookConfig`."""
 
     command: list[Text] | None = None
@@ -73,13 +73,13 @@ class HookTable(Table):
     retries: Whole | None = None
 
 
-class PeopleTable(Table):
+class PeopleTable(TomlTable):
     """[people]; see `config.PeopleConfig`."""
 
     zone: Text | None = None
 
 
-class QuietTable(Table):
+class QuietTable(TomlTable):
     """[quiet]; see `config.QuietConfig`."""
 
     begin: Text | None = Field(default=None, alias="from")  # `from` is no name that a class body could have
@@ -88,13 +88,13 @@ class QuietTable(Table):
     zone: Text | None = None
 
 
-class DigestTable(Table):
+class DigestTable(TomlTable):
     """[digest]: when the morning summary is made."""
 
     at: Text | None = None
 
 
-class TextTable(Table):
+class TextTable(TomlTable):
     """[probe.<id>.text]; see `config.TextConfig`."""
 
     pattern: Text | None = None
@@ -111,7 +111,7 @@ class TextTable(Table):
     max_age_s: Number | None = None
 
 
-class RegisterTable(Table):
+class RegisterTable(TomlTable):
     """[probe.<id>.modbus.potential], ph, temperature; see `modbus_map.RegisterConfig`."""
 
     number: Whole | None = None
@@ -123,14 +123,14 @@ class RegisterTable(Table):
     no_value: list[Whole] | None = None
 
 
-class StatusTable(Table):
+class StatusTable(TomlTable):
     """[probe.<id>.modbus.status]; see `modbus_map.StatusConfig`."""
 
     number: Whole | None = None
     bits: list[Whole] | None = None
 
 
-class ModbusTable(Table):
+class ModbusTable(TomlTable):
     """[probe.<id>.modbus]; see `modbus_map.ModbusConfig`."""
 
     address: Whole | None = None
@@ -142,7 +142,7 @@ class ModbusTable(Table):
     status: StatusTable | None = None
 
 
-class SystemAlarmTable(Table):
+class SystemAlarmTable(TomlTable):
     """[system.alarm.<kind>]: an alarm of the watch itself; see `system.DEFAULTS`."""
 
     on_delay_s: Number | None = None
@@ -151,7 +151,7 @@ class SystemAlarmTable(Table):
     reminder_s: Number | None = None
 
 
-class RehearsalTable(Table):
+class RehearsalTable(TomlTable):
     """[rehearsal], the good-night test; see `config.SystemConfig`."""
 
     at: Text | None = None
@@ -159,14 +159,14 @@ class RehearsalTable(Table):
     zone: Text | None = None
 
 
-class SystemTable(Table):
+class SystemTable(TomlTable):
     """[system]; see `config.SystemConfig`."""
 
     disk_reserve_mb: Number | None = None
     alarm: dict[str, SystemAlarmTable] = {}
 
 
-class ScpiTable(Table):
+class ScpiTable(TomlTable):
     """[probe.<id>.scpi]; see `config.ScpiConfig`."""
 
     potential: Text | None = None
@@ -174,7 +174,7 @@ class ScpiTable(Table):
     temperature: Text | None = None
 
 
-class ProbeTable(Table):
+class ProbeTable(TomlTable):
     """[probe.<id>]; see `config.ProbeConfig`."""
 
     port: Text | None = None
@@ -204,7 +204,7 @@ class ProbeTable(Table):
     check_every_d: Number | None = None
 
 
-class BufferTable(Table):
+class BufferTable(TomlTable):
     """[buffer.<id>]; see `config.BufferConfig`."""
 
     values: dict[str, Number] = {}
@@ -214,7 +214,7 @@ class BufferTable(Table):
     expires: Day | None = None
 
 
-class AlarmTable(Table):
+class AlarmTable(TomlTable):
     """[vat.<id>.alarm.<alarm id>]; see `config.AlarmConfig`."""
 
     kind: AlarmKind | None = None
@@ -233,7 +233,7 @@ class AlarmTable(Table):
     raise_after_reminders: Whole | None = None
 
 
-class TargetTable(Table):
+class TargetTable(TomlTable):
     """[vat.<id>.target]; see `config.TargetConfig`."""
 
     ph: Number | None = None
@@ -244,7 +244,7 @@ class TargetTable(Table):
     spot_check: Switch | None = None
 
 
-class VatTable(Table):
+class VatTable(TomlTable):
     """[vat.<id>]; see `config.VatConfig`."""
 
     name: Text | None = None
@@ -258,7 +258,7 @@ class VatTable(Table):
     alarm: dict[str, AlarmTable] = {}
 
 
-class ProfileTable(Table):
+class ProfileTable(TomlTable):
     """[profile.<id>], the user's own alarms for a kind of ferment; see `profiles.py`."""
 
     base: Profile | None = None
@@ -266,7 +266,7 @@ class ProfileTable(Table):
     alarm: dict[str, AlarmTable] = {}
 
 
-class SimulationTable(Table):
+class SimulationTable(TomlTable):
     """[simulation]; see `config.Simulation`."""
 
     speed: Number | None = None

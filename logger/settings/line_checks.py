@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import Final
 
 from logger.config import ProbeConfig, Protocol
-from logger.modbus_map import UNITS, ModbusConfig, NumberType, RegisterConfig
+from logger.config.modbus import UNITS, ModbusConfig, NumberType, RegisterConfig
 from logger.settings import ranges
 from logger.settings.problems import Key, Problem
 from logger.settings.ranges import wrong

@@ -2,15 +2,15 @@
 
 from typing import Any, Final
 
-from logger.modbus_map import ModbusConfig, RegisterConfig, StatusConfig
+from logger.config.modbus import ModbusConfig, RegisterConfig, StatusConfig
 from logger.settings.document import ModbusTable, RegisterTable, StatusTable
 from logger.settings.problems import Key, Problem
-from logger.settings.reading import Reading
+from logger.settings.reading import ParsedSources
 
 QUANTITIES: Final = ("potential", "ph", "temperature")
 
 
-def modbus_of(reading: Reading, key: Key, table: ModbusTable) -> ModbusConfig:
+def modbus_of(reading: ParsedSources, key: Key, table: ModbusTable) -> ModbusConfig:
     """Return what a table says of the registers."""
     made: dict[str, Any] = table.given(*QUANTITIES, "status")
     for name in QUANTITIES:
@@ -21,13 +21,13 @@ def modbus_of(reading: Reading, key: Key, table: ModbusTable) -> ModbusConfig:
     return ModbusConfig(**made)
 
 
-def _register(reading: Reading, key: Key, table: RegisterTable) -> RegisterConfig:
+def _register(reading: ParsedSources, key: Key, table: RegisterTable) -> RegisterConfig:
     _wanted(reading, (*key, "number"), table.number)
     no_value = tuple(table.no_value or ())
     return RegisterConfig(number=table.number or 0, no_value=no_value, **table.given("number", "no_value"))
 
 
-def _status(reading: Reading, key: Key, table: StatusTable) -> StatusConfig:
+def _status(reading: ParsedSources, key: Key, table: StatusTable) -> StatusConfig:
     _wanted(reading, (*key, "number"), table.number)
     if not table.bits:
         remedy = "write bits = [0, 3]: the numbers of the bits that mean that there is no value"
@@ -35,7 +35,7 @@ def _status(reading: Reading, key: Key, table: StatusTable) -> StatusConfig:
     return StatusConfig(number=table.number or 0, bits=tuple(table.bits or ()))
 
 
-def _wanted(reading: Reading, key: Key, number: int | None) -> None:
+def _wanted(reading: ParsedSources, key: Key, number: int | None) -> None:
     if number is None:
         remedy = "write number = (of its first register, counted from 0; many manuals count from 1 or from 40001)"
         reading.add(Problem(key=key, reason="it is missing", remedy=remedy))

@@ -11,19 +11,19 @@ from logger.config import AlarmKind
 from logger.settings.document import AlarmTable, ProfileTable
 from logger.settings.problems import Key, Problem
 from logger.settings.profiles import PROFILES, TARGETS, Profile
-from logger.settings.reading import Reading
+from logger.settings.reading import ParsedSources
 
 Alarms = Mapping[str, Mapping[str, Any]]
 """Keys of alarms by their names; `kind` is always among them."""
 
 
-def profiles(reading: Reading) -> Mapping[str, Alarms]:
+def profiles(reading: ParsedSources) -> Mapping[str, Alarms]:
     """Return all profiles by their names, the built-in ones and the user's; adds what is wrong to the problems."""
     built_in: dict[str, Alarms] = {str(name): alarms for name, alarms in PROFILES.items()}
     return {**built_in, **{name: _own(reading, name, table) for name, table in reading.document.profile.items()}}
 
 
-def targets(reading: Reading) -> Mapping[str, Mapping[str, Any]]:
+def targets(reading: ParsedSources) -> Mapping[str, Mapping[str, Any]]:
     """Return the keys of the targets of all profiles that have one, by their names."""
     built_in: dict[str, Mapping[str, Any]] = {str(name): keys for name, keys in TARGETS.items()}
     own = {
@@ -34,7 +34,7 @@ def targets(reading: Reading) -> Mapping[str, Mapping[str, Any]]:
     return {**built_in, **own}
 
 
-def _own(reading: Reading, name: str, table: ProfileTable) -> Alarms:
+def _own(reading: ParsedSources, name: str, table: ProfileTable) -> Alarms:
     key = ("profile", name)
     if name in set(Profile):
         remedy = f'give it a name of its own and write base = "{name}"'

@@ -11,12 +11,12 @@ from zoneinfo import ZoneInfo
 from logger.config import PeopleConfig, Priority, QuietConfig
 from logger.settings.problems import Key, Problem, suggestion
 from logger.settings.ranges import wrong
-from logger.settings.reading import Reading
+from logger.settings.reading import ParsedSources
 
 _TIME: Final = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])", re.ASCII)
 
 
-def people(reading: Reading) -> PeopleConfig:
+def people(reading: ParsedSources) -> PeopleConfig:
     """Return how people are told; adds to the reading's problems what is missing or wrong."""
     document = reading.document
     house: dict[str, Any] = {} if document.people is None else document.people.given()
@@ -28,7 +28,7 @@ def people(reading: Reading) -> PeopleConfig:
     return PeopleConfig(zone=zone, quiet=quiet, digest_min=digest_min)
 
 
-def _quiet(reading: Reading, given: dict[str, Any]) -> QuietConfig:
+def _quiet(reading: ParsedSources, given: dict[str, Any]) -> QuietConfig:
     begin = minute_of(reading, ("quiet", "from"), given.get("begin"), example="22:00")
     end = minute_of(reading, ("quiet", "to"), given.get("to"), example="07:00")
     if begin == end and given.get("to"):
@@ -43,7 +43,7 @@ def _quiet(reading: Reading, given: dict[str, Any]) -> QuietConfig:
     )
 
 
-def _wakes(reading: Reading, names: list[str] | None) -> tuple[Priority, ...]:
+def _wakes(reading: ParsedSources, names: list[str] | None) -> tuple[Priority, ...]:
     key, known = ("quiet", "wakes"), {priority.value: priority for priority in Priority}
     if names is None:
         return QuietConfig(begin_min=0, end_min=0).wakes
@@ -57,7 +57,7 @@ def _wakes(reading: Reading, names: list[str] | None) -> tuple[Priority, ...]:
     return tuple(known[name] for name in names)
 
 
-def minute_of(reading: Reading, key: Key, text: str | None, *, example: str) -> int:
+def minute_of(reading: ParsedSources, key: Key, text: str | None, *, example: str) -> int:
     """Return a time of day as a minute of the day."""
     remedy = f'write {key[-1]} = "{example}", local time'
     if text is None:
@@ -70,7 +70,7 @@ def minute_of(reading: Reading, key: Key, text: str | None, *, example: str) -> 
     return int(found[1]) * 60 + int(found[2])
 
 
-def zone_of(reading: Reading, key: Key, name: str) -> str:
+def zone_of(reading: ParsedSources, key: Key, name: str) -> str:
     """Return the name of a time zone; one that is none is a problem."""
     try:
         ZoneInfo(name)

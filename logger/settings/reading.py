@@ -39,7 +39,7 @@ _UNKNOWN: Final = frozenset({"extra_forbidden"})
 
 
 @dataclass(slots=True, kw_only=True)
-class Reading:
+class ParsedSources:
     """What was read, where it came from and what was wrong with it."""
 
     path: Path
@@ -56,11 +56,11 @@ class Reading:
             self.problems.append((self.overlay.origins.get(key, str(self.path)), problem))
 
 
-def read(path: Path, *, environ: Mapping[str, str]) -> Reading:
+def read(path: Path, *, environ: Mapping[str, str]) -> ParsedSources:
     """Read all sources. Raises ConfigurationError when there is no file to start from."""
     source = toml_source(path)
     over = overlay(environ, source.toml_data, base=path.parent)
-    reading = Reading(path=path, document=Document.model_construct(), overlay=over, problems=list(over.problems))
+    reading = ParsedSources(path=path, document=Document.model_construct(), overlay=over, problems=list(over.problems))
     tables = [over.values, source.init_kwargs]
     while True:
         try:
@@ -85,7 +85,7 @@ def _bound(over: Overlay, source: TomlConfigSettingsSource) -> type[Document]:
     return Bound
 
 
-def _leave_out(reading: Reading, tables: list[dict[str, Any]], detail: ErrorDetails) -> None:
+def _leave_out(reading: ParsedSources, tables: list[dict[str, Any]], detail: ErrorDetails) -> None:
     """Report one value that cannot be read, and take it out of the source that it came from."""
     key = _key(detail)
     if key in reading.left_out:  # another part of a list that is out already

@@ -3,20 +3,20 @@
 from collections.abc import Iterator
 from typing import Any, Final
 
-from logger import system
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, SystemConfig
 from logger.settings import ranges
 from logger.settings.document import RehearsalTable, SystemTable
 from logger.settings.people import minute_of, zone_of
 from logger.settings.problems import Problem, unknown
 from logger.settings.ranges import LONGEST_S, wrong
-from logger.settings.reading import Reading
+from logger.settings.reading import ParsedSources
+from logger.watch import system
 
 _KEY: Final = ("system", "alarm")
 _AT_ONCE: Final = (AlarmKind.CLOCK_STEPPED, AlarmKind.REHEARSAL, AlarmKind.REHEARSAL_FAILED)
 
 
-def system_of(reading: Reading, table: SystemTable) -> SystemConfig:
+def system_of(reading: ParsedSources, table: SystemTable) -> SystemConfig:
     """Return what a table says; an alarm that the system does not have is a problem."""
     alarms = []
     for name, given in table.alarm.items():
@@ -29,7 +29,7 @@ def system_of(reading: Reading, table: SystemTable) -> SystemConfig:
     return SystemConfig(alarms=tuple(alarms), **table.given("alarm"), **_rehearsal(reading))
 
 
-def _rehearsal(reading: Reading) -> dict[str, Any]:
+def _rehearsal(reading: ParsedSources) -> dict[str, Any]:
     """Return when the good-night test begins by itself, and how long it may wait."""
     table, people = reading.document.rehearsal or RehearsalTable(), reading.document.people
     home = people.zone if people and people.zone is not None else PeopleConfig().zone

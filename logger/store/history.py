@@ -22,7 +22,7 @@ CHUNK = 3600
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Span:
+class RecordSpan:
     """The records that a probe made at a vat, from number `first` to number `last` (both included)."""
 
     vat: str
@@ -33,7 +33,7 @@ class Span:
 
 def spans(
     store: Store, *, vat: str | None = None, since_at_us: int | None = None, until_at_us: int | None = None
-) -> list[Span]:
+) -> list[RecordSpan]:
     """Return what there is to export, a span for each probe at each vat; reads the whole table.
 
     Only records whose UTC time (microseconds) is at or after `since_at_us` and before `until_at_us` set the limits.
@@ -43,27 +43,27 @@ def spans(
     statement = select(m.vat, m.probe, func.min(m.seq), func.max(m.seq)).where(*wanted)
     with store.reading() as connection:
         found = connection.execute(statement.group_by(m.vat, m.probe).order_by(m.vat, m.probe)).all()
-    return [Span(vat=vat, probe=probe, first=first, last=last) for vat, probe, first, last in found]
+    return [RecordSpan(vat=vat, probe=probe, first=first, last=last) for vat, probe, first, last in found]
 
 
-def indications(store: Store, span: Span, *, chunk: int = CHUNK) -> Iterator[Block]:
+def indications(store: Store, span: RecordSpan, *, chunk: int = CHUNK) -> Iterator[Block]:
     """Yield the indications of a span as they came, at most `chunk` a piece."""
     return _pieces(store, Block, span, chunk=chunk)
 
 
-def measurements(store: Store, span: Span, *, chunk: int = CHUNK) -> Iterator[Measurements]:
+def measurements(store: Store, span: RecordSpan, *, chunk: int = CHUNK) -> Iterator[Measurements]:
     """Yield the records of a span with all that was made of them, at most `chunk` a piece."""
     return _pieces(store, Measurements, span, chunk=chunk)
 
 
-def consumed_commands(store: Store, span: Span) -> list[Command]:
+def consumed_commands(store: Store, span: RecordSpan) -> list[Command]:
     """Return the commands that a span's records follow, each with the number of the record it was applied before."""
     concerns = (inbox.c.consumed_probe == span.probe) & or_(inbox.c.vat == span.vat, inbox.c.vat == "")
     with store.reading() as connection:
         return commands(connection, concerns, inbox.c.consumed_seq.between(span.first, span.last))
 
 
-def _pieces(store: Store, kind: type[AnyColumns], span: Span, *, chunk: int) -> Iterator[AnyColumns]:
+def _pieces(store: Store, kind: type[AnyColumns], span: RecordSpan, *, chunk: int) -> Iterator[AnyColumns]:
     columns = MEASUREMENT_COLUMNS[: len(fields(kind))]  # the first fields of Measurements are those of Block
     m, first = measurement.c, span.first
     statement = select(*columns).where(m.probe == span.probe, m.vat == span.vat).order_by(m.seq).limit(chunk)

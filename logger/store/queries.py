@@ -41,8 +41,8 @@ from logger.store.tables import (
     run,
     watch,
 )
+from logger.units import MINUTE_US
 
-_MINUTE_US = 60_000_000
 MEASUREMENT_COLUMNS = [
     func.coalesce(measurement.c[field.name], 0) if field.name in rows.NUMBERS else measurement.c[field.name]
     for field in fields(Measurements)
@@ -267,7 +267,7 @@ def minutes_read(store: Store, probe: str, *, since_at_us: int, until_at_us: int
     """Return in how many minutes of watch time a probe gave an indication, within a span of UTC (microseconds)."""
     m = measurement.c
     wanted = given((m.probe, eq, probe), (m.at_us, ge, since_at_us), (m.at_us, lt, until_at_us))
-    minute = (m.elapsed_us // _MINUTE_US).label("minute")
+    minute = (m.elapsed_us // MINUTE_US).label("minute")
     minutes = select(minute).where(*wanted, m.potential_mv.is_not(None)).distinct().subquery()
     with store.reading() as connection:
         return connection.scalar(select(func.count()).select_from(minutes)) or 0

@@ -6,10 +6,10 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from logger import pipeline
 from logger.config import AlarmConfig
 from logger.model import Answer, Block, Carry, Command, CommandKind, Entry, Measurements
-from logger.pipeline import Watch
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, of_ph, watch
 
 

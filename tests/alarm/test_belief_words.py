@@ -7,7 +7,7 @@ import pytest
 
 from logger.alarm.belief_words import Evidence, ago, sentence
 from logger.model import LEADING, Belief, CheckKind, Measurements, Quality, Reason
-from logger.model import Tests as Against
+from logger.model import QualityTests as Against
 from tests.series import EPOCH_US, calibration, check
 
 MINUTE_US = 60_000_000
@@ -23,7 +23,7 @@ WHOLE = Evidence(calibration=MADE, check=CHECK, spot=SPOT)
 def record(
     tests: Against = Against.NONE,
     *,
-    belief: Belief = Belief.SILENT,
+    belief: Belief = Belief.NOT_BELIEVED,
     reason: Reason = Reason.NONE,
     minutes: int = 0,
 ) -> Measurements:
@@ -80,7 +80,7 @@ def test_a_reading_beyond_the_buffers_says_so() -> None:
             "Not believed: somebody works on the probe or has it out of the vat, since 00:00 UTC (0 min)",
         ),
         (
-            record(Against.FLAT_LINE, belief=Belief.DOUBTFUL, minutes=121),
+            record(Against.FLAT_LINE, belief=Belief.SUSPECT, minutes=121),
             "Suspect: the reading is frozen, since 2026-11-24 21:59 UTC (2 h)",
         ),
         (

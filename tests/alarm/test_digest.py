@@ -6,13 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QuietConfig
-from logger.model import Block, Command, Digest, Entry, Verdict, WatchState
+from logger.model import Acceptance, Block, Command, Digest, Entry, WatchState
 from logger.mqtt.payloads import event_of, is_urgent
-from logger.pipeline import Watch
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
 from tests.alarm.notation import Night, carried, mark
-from tests.alarm.texts import acid, marrow, rows_of
+from tests.alarm.notified_nights import acid, marrow, rows_of
 from tests.series import block, calibrate, calibration, millivolts, raw_alarm, watch
 
 DAY_S = 86_400.0
@@ -77,7 +77,7 @@ def test_without_a_calibration_the_summary_asks_for_one() -> None:
 
 
 def test_an_electrode_that_was_accepted_with_a_warning_is_to_be_looked_at() -> None:
-    worn = replace(calibration(), verdict=Verdict.WARNED, findings=("the slope is 89 %: clean it.",))
+    worn = replace(calibration(), verdict=Acceptance.WARNED, findings=("the slope is 89 %: clean it.",))
     bare = watch()
     watched = replace(bare, vat=replace(bare.vat, people=AT_SEVEN))
     seen = carried(watched, night(acid(1)), [replace(calibrate(), calibration=worn)])

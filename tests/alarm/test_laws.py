@@ -5,9 +5,9 @@ from dataclasses import replace
 import msgspec
 import pytest
 
-from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Carry, Cause, CommandKind, Measurements, Quality, Reason, State, WatchState
+from logger.watch import pipeline
 from tests.alarm.notation import Night, ask, carried, mark, night, values
 from tests.series import EPOCH_US, block, calibrate, millivolts, of_ph, raw_alarm, watch
 

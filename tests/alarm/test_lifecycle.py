@@ -11,7 +11,7 @@ from itertools import product
 import pytest
 
 from logger.alarm import lifecycle
-from logger.alarm.lifecycle import Now, Step, Trigger
+from logger.alarm.lifecycle import Now, Transition, Trigger
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import AlarmState, Cause, State
 
@@ -66,7 +66,7 @@ def in_state(base: State, **more: object) -> AlarmState:
     return replace(AlarmState(base=base, abnormal=abnormal, occurrence=3, value=4.65), **more)  # type: ignore[arg-type]
 
 
-def put(state: AlarmState, cover: State) -> tuple[AlarmState, Step]:
+def put(state: AlarmState, cover: State) -> tuple[AlarmState, Transition]:
     if cover is State.SHELVED:
         return lifecycle.shelve(state, until_us=99_000_000, now=NOW)
     if cover is State.SUPPRESSED:
@@ -74,7 +74,7 @@ def put(state: AlarmState, cover: State) -> tuple[AlarmState, Step]:
     return lifecycle.take_out_of_service(state, now=NOW)
 
 
-def lift(state: AlarmState, cover: State, *, latching: bool = False) -> tuple[AlarmState, Step | None]:
+def lift(state: AlarmState, cover: State, *, latching: bool = False) -> tuple[AlarmState, Transition | None]:
     config = alarm(latching=latching)
     if cover is State.SHELVED:
         return lifecycle.unshelve(state, config, expired=False, now=LATER)
@@ -133,7 +133,7 @@ def test_reminders_are_counted_within_their_occurrence() -> None:
     assert state.timer_us == NOW.elapsed_us + 60_000_000
     for n in (1, 2, 3):
         state, step = lifecycle.advance(state, alarm(), trigger=Trigger.TIMER, now=LATER)
-        assert step == Step(cause=Cause.REMINDER, before=State.UNACKNOWLEDGED, after=State.UNACKNOWLEDGED)
+        assert step == Transition(cause=Cause.REMINDER, before=State.UNACKNOWLEDGED, after=State.UNACKNOWLEDGED)
         assert (state.occurrence, state.reminders, state.timer_us) == (1, n, LATER.elapsed_us + 60_000_000)
     state, _ = lifecycle.advance(state, alarm(), trigger=Trigger.ACKNOWLEDGE, now=LATER)
     assert state.timer_us == LATER.elapsed_us + 90_000_000
@@ -226,7 +226,7 @@ def test_after_a_suppression_the_condition_starts_anew() -> None:
     # alarms.md: the on-delay starts anew after a calibration.
     covered, _ = put(in_state(State.NORMAL, abnormal=True, pending_us=1), State.SUPPRESSED)
     lifted, step = lift(covered, State.SUPPRESSED)
-    assert step == Step(cause=Cause.UNSUPPRESSED, before=State.SUPPRESSED, after=State.NORMAL)
+    assert step == Transition(cause=Cause.UNSUPPRESSED, before=State.SUPPRESSED, after=State.NORMAL)
     assert (lifted.abnormal, lifted.pending_us, lifted.occurrence) == (False, None, 3)
 
 
@@ -245,7 +245,7 @@ def test_a_suppression_takes_nobodys_acknowledgement_for_granted(
     # Its condition is void, as if it had cleared: what nobody acknowledged still waits for that, what latches stays.
     covered, _ = put(in_state(before), State.SUPPRESSED)
     lifted, step = lift(covered, State.SUPPRESSED, latching=latching)
-    assert step == Step(cause=Cause.UNSUPPRESSED, before=State.SUPPRESSED, after=expected)
+    assert step == Transition(cause=Cause.UNSUPPRESSED, before=State.SUPPRESSED, after=expected)
     assert (lifted.shown, lifted.occurrence) == (expected, 3)
 
 
@@ -275,7 +275,7 @@ def test_what_a_person_does_under_a_cover_is_done_and_can_be_told(
     # alarms.md: every transition is a row in the journal, with who and why; the state shown stays the cover's.
     covered, _ = put(in_state(before), cover)
     after, step = lifecycle.advance(covered, alarm(), trigger=trigger, now=LATER)
-    assert step == Step(cause=cause, before=cover, after=cover)
+    assert step == Transition(cause=cause, before=cover, after=cover)
     assert (after.shown, after.base) == (cover, underneath)
 
 
@@ -293,11 +293,11 @@ def test_whoever_looks_must_see_what_was_not_silenced_on_purpose(state: State) -
 def test_an_expired_shelving_says_so() -> None:
     shelved, _ = put(in_state(State.NORMAL), State.SHELVED)
     _, step = lifecycle.unshelve(shelved, alarm(), expired=True, now=LATER)
-    assert step == Step(cause=Cause.SHELF_EXPIRED, before=State.SHELVED, after=State.NORMAL)
+    assert step == Transition(cause=Cause.SHELF_EXPIRED, before=State.SHELVED, after=State.NORMAL)
 
 
 def test_shelving_again_moves_the_end() -> None:
     shelved, _ = put(in_state(State.NORMAL), State.SHELVED)
     again, step = lifecycle.shelve(shelved, until_us=50_000_000, now=LATER)
     assert again.shelved_until_us == 50_000_000
-    assert step == Step(cause=Cause.SHELVED, before=State.SHELVED, after=State.SHELVED)
+    assert step == Transition(cause=Cause.SHELVED, before=State.SHELVED, after=State.SHELVED)

@@ -7,9 +7,9 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, QualityLimits
 from logger.model import Block, Command, CommandKind
+from logger.watch import pipeline
 from tests.alarm import oracle
 from tests.alarm.oracle_words import Sample, retell
 from tests.examples import examples

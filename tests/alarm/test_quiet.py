@@ -8,10 +8,10 @@ from dataclasses import replace
 
 import pytest
 
-from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig
 from logger.model import Command, CommandKind, WatchState
 from logger.mqtt.payloads import event_of
+from logger.watch import pipeline
 from tests.alarm.notation import Night, ask, carried, mark, values
 from tests.series import calibrate, of_ph, raw_alarm, watch
 

@@ -6,7 +6,7 @@ import pytest
 
 from logger.config import AlarmKind
 from logger.model import Cause, Command, CommandKind
-from logger.model import Tests as Against
+from logger.model import QualityTests as Against
 from tests.alarm.notation import ask, carried, mark, night
 from tests.series import block, calibrate, calibration, millivolts, of_ph, raw_alarm, watch
 

@@ -11,8 +11,8 @@ from statistics import median
 import pytest
 
 from simulator.runs import find
-from tests.bench.detecting import HEALTHY, Raised, all_heard
-from tests.night.faults import FAULTS
+from tests.bench.detection import HEALTHY, Raised, all_heard
+from tests.e2e.faults import FAULTS
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
 SEEDS = range(1, int(os.environ.get("SEEDS", "50")) + 1)

@@ -17,13 +17,14 @@ from statistics import median
 import numpy as np
 import pytest
 
-from logger import pipeline, recording
+from logger import recording
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Block, Command, Floats
-from logger.pipeline import Watch
 from logger.recording import Header
 from logger.replay import ROWS, Shelf, replay, replay_into
 from logger.store import rows
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
 from tests.series import watch
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(900)]

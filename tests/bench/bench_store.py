@@ -10,7 +10,7 @@ import pytest
 
 from logger.model import Outcome
 from logger.store import Store, rows
-from tests.store.making import measurements, outcome
+from tests.store.factories import measurements, outcome
 
 pytestmark = pytest.mark.bench
 ROUNDS = 5

@@ -7,7 +7,7 @@ import pytest
 
 from logger.model import CommandKind
 from logger.store import Store, queries
-from tests.cli.house import PROBE, VAT, House, answering, now_us
+from tests.cli.cli_fixture import PROBE, VAT, House, answering, now_us
 
 LOW_MV, HIGH_MV = 145.0, 118.0
 """About pH 4.46 and 4.93 by the house's calibration; the alarm stands at 4.6."""

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.house import House, answering
+from tests.cli.cli_fixture import House, answering
 from tests.parts.simulator import Start
 
 FILE = """made_at = 2026-10-01T08:00:00Z

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from scipy import constants, stats
 
+from logger.guided.storing import keep_calibration
 from logger.measure.calibration import fit
-from logger.session.storing import keep_calibration
 from logger.store import Store, queries
-from tests.cli.house import POINTS as HOUSE_POINTS
-from tests.cli.house import SECOND_US, House, answering, now_us
+from tests.cli.cli_fixture import POINTS as HOUSE_POINTS
+from tests.cli.cli_fixture import SECOND_US, House, answering, now_us
 
 POINTS = ("--point", "6.865:6.1:25", "--point", "4.005:174.2:25")
 FILE = """made_at = 2026-10-01T08:00:00Z

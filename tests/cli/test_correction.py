@@ -8,9 +8,9 @@ import pytest
 
 from logger.report.csv_file import COLUMNS, CORRECTED_COLUMNS
 from logger.store import Store, history, queries
-from tests.cli.benches import DAY_US, PROBE, calibrate
-from tests.cli.house import House, now_us
-from tests.store.making import bits
+from tests.cli.cli_fixture import House, now_us
+from tests.cli.electrode_history import DAY_US, PROBE, calibrate
+from tests.store.factories import bits
 
 BY = ("--by", "tova", "--why", "found off")
 

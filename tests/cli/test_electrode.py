@@ -4,8 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.cli.benches import DAY_US, life
-from tests.cli.house import SECOND_US, House, now_us
+from tests.cli.cli_fixture import SECOND_US, House, now_us
+from tests.cli.electrode_history import DAY_US, life
 
 
 @pytest.fixture

@@ -13,13 +13,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger import pipeline, recording
+from logger import recording
 from logger.model import Block, Command, Outcome
-from logger.pipeline import Watch
 from logger.report.csv_file import COLUMNS
 from logger.store import Store, history
-from tests.cli.house import SECOND_US, House
-from tests.store.making import bits
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
+from tests.cli.cli_fixture import SECOND_US, House
+from tests.store.factories import bits
 
 START_US = 1_795_543_200 * SECOND_US
 """2026-11-24T18:00:00Z."""

@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.cli import main
-from logger.cli.init import Answers, found_ports, init, written
+from logger.cli.init import InitAnswers, found_ports, init, written
 from logger.config import AlarmKind, Priority, TargetConfig
 from logger.settings import load
 from logger.settings.profiles import PROFILES, Profile
@@ -170,7 +170,7 @@ def test_whatever_is_answered_the_file_loads_or_is_not_written(out: Path, text: 
 @given(name=st.text(st.characters(codec="utf-8"), min_size=1, max_size=20))
 def test_every_name_is_quoted_so_that_toml_reads_it_back(name: str) -> None:
     text = written(
-        Answers(
+        InitAnswers(
             vat="v",
             name=name,
             port="p",

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from logger.store import Store, queries
-from tests.cli.house import House, answering, now_us
+from tests.cli.cli_fixture import House, answering, now_us
 
 
 @pytest.fixture

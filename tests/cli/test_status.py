@@ -7,12 +7,13 @@ from unittest.mock import ANY
 import pytest
 from scipy import constants
 
-from logger import clock, system
 from logger.config import Simulation
+from logger.daemon import clock
 from logger.report.status import is_clock_shared
 from logger.store import Store
-from logger.system import Facts
-from tests.cli.house import SECOND_US, House, now_us
+from logger.watch import system
+from logger.watch.system import SystemFacts
+from tests.cli.cli_fixture import SECOND_US, House, now_us
 
 AT_4_5 = 145.0
 """About pH 4.5 by the house's calibration at 20 C."""
@@ -222,7 +223,7 @@ def test_a_clock_is_shared_when_both_ends_can_derive_it(simulation: Simulation |
 
 
 def test_the_system_s_own_alarms_are_shown_with_their_reason(house: House) -> None:
-    facts = Facts(at_us=now_us(), elapsed_us=0, disk="only 3 MB are free at /x: make room, or the log stops")
+    facts = SystemFacts(at_us=now_us(), elapsed_us=0, disk="only 3 MB are free at /x: make room, or the log stops")
     filled(house, AT_4_5)
     carry, _, _ = system.step(system.vat_of(house.config), system.fresh(), facts)
     with Store.open(house.config.store_url, simulated=house.config.simulated) as store, store.begin() as work:

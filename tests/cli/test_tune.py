@@ -14,7 +14,7 @@ import pytest
 
 from logger import recording
 from logger.recording import Header
-from tests.cli.house import SECOND_US, VAT, House
+from tests.cli.cli_fixture import SECOND_US, VAT, House
 from tests.series import EPOCH_US, calibrate, calibration, of_ph
 
 PROBE = "marrow-probe"

@@ -7,7 +7,7 @@ import pytest
 
 from logger.cli.uncertainty import REMEDIES
 from logger.store import Store, queries
-from tests.cli.house import SECOND_US, House, now_us
+from tests.cli.cli_fixture import SECOND_US, House, now_us
 
 
 @pytest.fixture

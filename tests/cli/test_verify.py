@@ -1,11 +1,11 @@
-"""`vatvigil verify --spot`, and what is refused; the live check is driven in `tests/night/test_calibrating.py`."""
+"""`vatvigil verify --spot`, and what is refused; the live check is driven in `tests/e2e/test_calibrating.py`."""
 
 from pathlib import Path
 
 import pytest
 
 from logger.store import Store, queries
-from tests.cli.house import SECOND_US, House, answering, now_us
+from tests.cli.cli_fixture import SECOND_US, House, answering, now_us
 
 SPOT = ("verify", "marrow-probe", "--spot", "4.40", "--u", "0.05", "--instrument", "hand meter 2", "--by", "tova")
 """150.0 mV at 20 C on the two points of the house reads close to this."""

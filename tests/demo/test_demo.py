@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.cli.common import CAUTION, SIMULATED
+from logger.cli._common import CAUTION, SIMULATED
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(240)]
 

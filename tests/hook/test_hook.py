@@ -2,10 +2,10 @@
 
 from collections.abc import Sequence
 
-from logger.hook import Hook, Ran
+from logger.hook import Hook, HookResult
 from logger.hook.hook import LONGEST_RETRY_US
 from logger.model import Cause
-from tests.hook.making import SECOND_US, Post, event, hook
+from tests.hook.factories import SECOND_US, Post, event, hook
 
 AFTER_US = 60 * SECOND_US
 
@@ -28,7 +28,7 @@ def made(*, after_s: float = 60.0, retries: int = 2) -> tuple[Hook, Told]:
 
 def ran(ours: Hook, number: int, trouble: str = "", *, now_us: int = 0) -> str:
     """Let a run end; return what is journalled."""
-    entry = ours.on(Ran(event(number).id, trouble), now_us, at_us=7)
+    entry = ours.on(HookResult(event(number).id, trouble), now_us, at_us=7)
     return entry.text if entry else ""
 
 
@@ -120,7 +120,7 @@ def test_what_is_journalled_of_a_failure_goes_no_second_way_itself() -> None:
     ours, _ = made(after_s=0, retries=0)
     ours.offer([event(1)], 0)
     ours.pump(0)
-    entry = ours.on(Ran(event(1).id, "no"), 0, at_us=7)
+    entry = ours.on(HookResult(event(1).id, "no"), 0, at_us=7)
     assert entry is not None
     assert (entry.cause, entry.priority, entry.at_us, entry.vat) == (Cause.HOOK_FAILED, "medium", 7, "")
     assert "was tried once in vain" in entry.text

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from logger.hook import Ran
-from logger.hook.runner import Said, hidden
-from tests.hook.making import Post, event, runner, script
+from logger.hook import HookResult
+from logger.hook.runner import HookOutput, hidden
+from tests.hook.factories import Post, event, runner, script
 from tests.parts.mosquitto import until
 
 
@@ -32,7 +32,7 @@ def test_it_hears_the_event_as_json_and_its_arguments_as_they_stand(tmp_path: Pa
     said = script(tmp_path, 'cat > "$0.d/event"; printf "%s|" "$@" > "$0.d/arguments"')
     ours = runner(post, said, "two words", "$HOME;`id`")
     ours.tell(event())
-    assert post.next() == Ran(event().id, "")
+    assert post.next() == HookResult(event().id, "")
     ours.stop(1)
     assert json.loads((tmp_path / "hook.d/event").read_text()) == json.loads(event().payload)
     assert (tmp_path / "hook.d/arguments").read_text() == "two words|$HOME;`id`|"
@@ -46,7 +46,7 @@ def test_it_sees_none_of_our_settings_and_not_the_manager_s_socket(
     monkeypatch.setenv("LANG", "C.UTF-8")
     ours = runner(post, script(tmp_path, 'env > "$0.d/environment"; pwd > "$0.d/folder"'))
     ours.tell(event())
-    assert post.next() == Ran(event().id, "")
+    assert post.next() == HookResult(event().id, "")
     ours.stop(1)
     seen = (tmp_path / "hook.d/environment").read_text()
     assert [word in seen for word in ("salsify", "VATVIGIL", "NOTIFY", "LANG=C.UTF-8")] == [False, False, False, True]
@@ -67,7 +67,7 @@ def test_it_sees_none_of_our_settings_and_not_the_manager_s_socket(
 def test_how_it_ended_is_told(tmp_path: Path, post: Post, text: str, trouble: str) -> None:
     ours = runner(post, script(tmp_path, text), timeout_s=0.5)
     ours.tell(event())
-    assert post.next() == Ran(event().id, trouble)
+    assert post.next() == HookResult(event().id, trouble)
     ours.stop(1)
 
 
@@ -81,7 +81,7 @@ def test_what_cannot_be_started_is_told_and_ends_nothing(tmp_path: Path, post: P
     for _ in (1, 2):
         ours.tell(event())
         ran = post.next()
-        assert isinstance(ran, Ran)
+        assert isinstance(ran, HookResult)
         assert ran.trouble.startswith("it cannot be started (")
     ours.stop(1)
 
@@ -102,7 +102,7 @@ def test_a_flood_is_read_and_forgotten(tmp_path: Path, post: Post, caplog: pytes
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     ours = runner(post, script(tmp_path, "printf '\\033[2Jred\\n'; exec yes flood"), timeout_s=1.0)
     ours.tell(event())
-    assert post.next() == Ran(event().id, "it was killed after its time limit of 1 s")
+    assert post.next() == HookResult(event().id, "it was killed after its time limit of 1 s")
     ours.stop(1)
     (line,) = [record.message for record in caplog.records]
     assert line.startswith(f"The second way out said on event {event().id}: '\\x1b[2Jred\\nflood")
@@ -137,7 +137,7 @@ def test_events_are_told_one_after_the_other(tmp_path: Path, post: Post) -> None
     ours = runner(post, script(tmp_path, text))
     for number in range(3):
         ours.tell(event(number))
-    assert [post.next() for _ in range(3)] == [Ran(event(number).id, "") for number in range(3)]
+    assert [post.next() for _ in range(3)] == [HookResult(event(number).id, "") for number in range(3)]
     ours.stop(1)
 
 
@@ -164,6 +164,6 @@ def test_no_descriptor_is_left_open(tmp_path: Path, post: Post) -> None:
     ],
 )
 def test_what_it_prints_of_its_own_arguments_is_blotted_out(said: bytes, shown: str) -> None:
-    heard = Said(hidden=hidden(["--token=damson-9", "-v"]))
+    heard = HookOutput(hidden=hidden(["--token=damson-9", "-v"]))
     heard.hear(said)
     assert str(heard) == shown

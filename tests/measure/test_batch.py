@@ -10,9 +10,9 @@ from scipy import stats
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.measure import trend as trends
 from logger.measure.batch import band_c, biological_hours, calibrated, follow, slope, unwatched
-from logger.measure.windows import Judged
+from logger.measure.windows import WindowMedians
 from logger.model import Carry, Trend
-from tests.measure.closed import closed
+from tests.measure.closed_windows import closed
 
 HOUR_US = 3_600_000_000
 NAN = float("nan")
@@ -22,7 +22,7 @@ ANY_C = (-inf, inf)
 STARTED = Carry(probe="p", started_us=0)
 
 
-def judged(values: list[float], *, first: int = 0, doubtful: tuple[int, ...] = ()) -> Judged:
+def judged(values: list[float], *, first: int = 0, doubtful: tuple[int, ...] = ()) -> WindowMedians:
     """Return one median an hour; NaN is an hour that was silent."""
     return closed(values, window_s=3600.0, first=first, doubtful=doubtful)
 

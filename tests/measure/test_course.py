@@ -5,8 +5,7 @@ import pytest
 from scipy.stats import linregress
 
 from logger.measure import course
-
-HOUR_US = course.HOUR_US
+from logger.units import HOUR_US
 
 
 def made(values: list[float]) -> course.Course:

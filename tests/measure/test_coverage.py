@@ -13,8 +13,9 @@ from scipy import constants
 from logger.config import ErrorModel
 from logger.measure import buffers, drift
 from logger.measure.calibration import fit, ph_of
-from logger.measure.uncertainty import DAY_US, fit_uncertainty, standard_uncertainty
+from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Floats, Method
+from logger.units import DAY_US
 from tests.series import EPOCH_US
 
 N = 10_000
@@ -185,4 +186,4 @@ def checked(line: Calibration, state: drift.Drift, mv: Floats, celsius: Floats, 
         calibration=0,
     )
     u_fit = float(fit_uncertainty(line, ph=ph, temperature_c=celsius)[0])
-    return drift.take(state, check, ERRORS, u_fit_ph=u_fit).drift
+    return drift.apply_check(state, check, ERRORS, u_fit_ph=u_fit).drift

@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from logger.config import ErrorModel
 from logger.measure import drift
 from logger.model import Check, CheckKind, Drift
+from logger.units import DAY_US
 from tests.series import EPOCH_US, calibration
 
-DAY_US = drift.DAY_US
 ERRORS = ErrorModel()
 LINE = calibration()
 U_FIT = 0.011
@@ -37,7 +37,7 @@ def check(days: float, deviation_ph: float, kind: CheckKind = CheckKind.BUFFER, 
 def after(*checks: Check) -> Drift:
     state = drift.start(LINE, ERRORS)
     for each in checks:
-        state = drift.take(state, each, ERRORS, u_fit_ph=U_FIT).drift
+        state = drift.apply_check(state, each, ERRORS, u_fit_ph=U_FIT).drift
     return state
 
 
@@ -119,7 +119,7 @@ def test_the_states_of_simulated_electrodes_scatter_as_stated() -> None:
 def test_a_check_that_nobody_could_expect_is_told_and_not_absorbed() -> None:
     before = after(check(1, 0.01))
     for off, absorbed in ((0.05, True), (0.12, False), (-0.10, False)):
-        taken = drift.take(before, check(2, off), ERRORS, u_fit_ph=U_FIT)
+        taken = drift.apply_check(before, check(2, off), ERRORS, u_fit_ph=U_FIT)
         assert taken.absorbed is absorbed
         assert (replace(taken.drift, unexpected=None) == before) is not absorbed
         assert ("probe or reference?" in drift.sentence(check(2, off), taken)) is not absorbed
@@ -140,7 +140,7 @@ def test_a_repeat_that_does_not_agree_makes_nothing_count_that_was_not_expected(
 
 def test_after_long_silence_much_may_be_expected() -> None:
     # 3 sqrt((0.012 x 10)^2 + 0.006^2 x 10 + R) is 0.37 after ten days.
-    taken = drift.take(drift.start(LINE, ERRORS), check(10, 0.3), ERRORS, u_fit_ph=U_FIT)
+    taken = drift.apply_check(drift.start(LINE, ERRORS), check(10, 0.3), ERRORS, u_fit_ph=U_FIT)
     assert taken.absorbed
     assert taken.allowed_ph == pytest.approx(0.37, abs=0.01)
 
@@ -165,7 +165,7 @@ def test_a_check_before_the_newest_one_moves_no_time() -> None:
     ],
 )
 def test_a_check_is_told_in_one_sentence(made: Check, words: str) -> None:
-    taken = drift.take(drift.start(LINE, ERRORS), made, ERRORS, u_fit_ph=U_FIT)
+    taken = drift.apply_check(drift.start(LINE, ERRORS), made, ERRORS, u_fit_ph=U_FIT)
     assert drift.sentence(made, taken) == words
 
 

@@ -7,18 +7,9 @@ import pytest
 from scipy import stats
 
 from logger.config import CalibrationLimits
-from logger.measure.electrode import (
-    DAY_US,
-    HORIZON_D,
-    STUDENT_975,
-    Outlook,
-    Visit,
-    as_found,
-    condition,
-    forecast,
-    life,
-)
+from logger.measure.electrode import HORIZON_D, STUDENT_975, Outlook, Visit, as_found, condition, forecast, life
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Health
+from logger.units import DAY_US
 from tests.series import EPOCH_US, calibration
 
 FRESH = Visit(calibration=1, at_us=EPOCH_US, electrode="E1", slope_percent=98.0, offset_mv=3.0)

@@ -14,7 +14,7 @@ from ioos_qc import qartod
 from logger.config import QualityLimits
 from logger.measure.quality import Flags, flat_line, judge
 from logger.model import Floats, Quality
-from logger.model import Tests as Against
+from logger.model import QualityTests as Against
 from tests.examples import examples
 
 OFF = QualityLimits(

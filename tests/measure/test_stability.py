@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import optimize, stats
 
-from logger.measure.stability import LN20, Standing, advice, judge, settling
+from logger.measure.stability import LN20, StabilityState, advice, judge, settling
 from logger.model import Floats
 
 NAN = float("nan")
@@ -45,7 +45,7 @@ def test_a_quiet_electrode_is_stable_once_its_membrane_has_come_to_rest() -> Non
     assert stable[0] == pytest.approx(middle_s + 15.0, abs=6.0)
     assert stable == list(range(stable[0], len(t) + 1))
     found = judge(t, mv, even(t))
-    assert (found.potential_mv, found.temperature_c, found.standing) == (171.0, 21.0, Standing.STABLE)
+    assert (found.potential_mv, found.temperature_c, found.standing) == (171.0, 21.0, StabilityState.STABLE)
 
 
 def test_line_and_noise_are_those_of_an_independent_regression() -> None:
@@ -64,7 +64,7 @@ def test_noise_of_a_sound_electrode_does_not_keep_it_from_being_taken(seed: int)
     # 0.25 * sqrt(12) / 30^1.5 * 60 = 0.32 mV/min, the limit itself, so a longer window is needed.
     t, mv = dip(300, noise_mv=0.25, seed=seed)
     found = judge(t, mv, even(t))
-    assert (found.standing, found.window_s > 30) == (Standing.STABLE, True)
+    assert (found.standing, found.window_s > 30) == (StabilityState.STABLE, True)
     assert found.noise_mv == pytest.approx(0.25, rel=0.3)
     assert found.potential_mv == pytest.approx(171.0, abs=0.15)
 
@@ -89,9 +89,9 @@ def test_a_lone_spike_is_noise_and_no_movement() -> None:
 
 
 @pytest.mark.parametrize(
-    ("rate", "standing"), [(0.1, Standing.STABLE), (0.3, Standing.WARMING), (-0.3, Standing.WARMING)]
+    ("rate", "standing"), [(0.1, StabilityState.STABLE), (0.3, StabilityState.WARMING), (-0.3, StabilityState.WARMING)]
 )
-def test_a_bath_that_is_still_warming_is_waited_for(rate: float, standing: Standing) -> None:
+def test_a_bath_that_is_still_warming_is_waited_for(rate: float, standing: StabilityState) -> None:
     t, mv = dip(200)
     assert judge(t, mv, 20.0 + rate * t / 60.0).standing is standing
 
@@ -100,16 +100,16 @@ def test_other_troubles_are_told_apart() -> None:
     t, mv = dip(200)
     silent = np.where(np.arange(len(t)) % 3 == 0, mv, NAN)
     wild = dip(200, noise_mv=3.0)[1]
-    assert judge(t, silent, even(t)).standing is Standing.SILENT
-    assert judge(t, wild, even(t)).standing is Standing.NOISY
-    assert judge(t[:40], mv[:40], even(t[:40])).standing is Standing.DRIFTING
-    assert judge(t[:9], mv[:9], even(t[:9])).standing is Standing.WAITING
-    assert judge(t[:0], mv[:0], t[:0]).standing is Standing.WAITING
+    assert judge(t, silent, even(t)).standing is StabilityState.SILENT
+    assert judge(t, wild, even(t)).standing is StabilityState.NOISY
+    assert judge(t[:40], mv[:40], even(t[:40])).standing is StabilityState.DRIFTING
+    assert judge(t[:9], mv[:9], even(t[:9])).standing is StabilityState.WAITING
+    assert judge(t[:0], mv[:0], t[:0]).standing is StabilityState.WAITING
 
 
 def test_without_a_thermometer_nothing_is_called_stable() -> None:
     t, mv = dip(200)
-    assert judge(t, mv, np.full(len(t), NAN)).standing is Standing.WARMING
+    assert judge(t, mv, np.full(len(t), NAN)).standing is StabilityState.WARMING
 
 
 def test_a_few_lost_readings_change_nothing() -> None:
@@ -121,7 +121,7 @@ def test_a_few_lost_readings_change_nothing() -> None:
 def test_readings_ten_seconds_apart_are_judged_too() -> None:
     t, mv = dip(300, every_s=10.0)
     assert judge(t, mv, even(t)).is_stable
-    assert judge(t[:3], mv[:3], even(t[:3])).standing is Standing.WAITING
+    assert judge(t[:3], mv[:3], even(t[:3])).standing is StabilityState.WAITING
 
 
 @given(st.floats(-1e6, 1e6), st.floats(-500, 500))

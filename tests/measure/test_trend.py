@@ -7,9 +7,9 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.measure.trend import follow, topped_up
-from logger.measure.windows import Judged
+from logger.measure.windows import WindowMedians
 from logger.model import Carry, Trend
-from tests.measure.closed import closed
+from tests.measure.closed_windows import closed
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, window_s=600.0)
 RISE = AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.125, window_s=3600.0, armed_ph=4.5)
@@ -17,7 +17,7 @@ NAN = float("nan")
 CARRY = Carry(probe="p")
 
 
-def judged(alarm: AlarmConfig, values: list[float], *, doubtful: tuple[int, ...] = (), first: int = 0) -> Judged:
+def judged(alarm: AlarmConfig, values: list[float], *, doubtful: tuple[int, ...] = (), first: int = 0) -> WindowMedians:
     """Return one median a window of the alarm; NaN is a window that was silent."""
     return closed(values, window_s=alarm.window_s, first=first, doubtful=doubtful)
 

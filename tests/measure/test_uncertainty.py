@@ -12,8 +12,9 @@ from logger.config import ErrorModel
 from logger.measure.budget import Result, budget
 from logger.measure.calibration import fit, ph_of, segments_of
 from logger.measure.nernst import nernst_mv
-from logger.measure.uncertainty import DAY_US, of_median, standard_uncertainty
+from logger.measure.uncertainty import of_median, standard_uncertainty
 from logger.model import Calibration, CalibrationPoint, Drift, Method
+from logger.units import DAY_US
 from tests.series import EPOCH_US, calibration
 
 NOTHING = ErrorModel(

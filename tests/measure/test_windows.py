@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.measure import windows
-from logger.measure.windows import Judged, medians
+from logger.measure.windows import WindowMedians, medians
 from logger.model import Belief, Measurements, Quality
-from logger.model import Tests as Against
+from logger.model import QualityTests as Against
 
 SECOND_US = 1_000_000
 NAN = float("nan")
@@ -44,7 +44,7 @@ def rows(ph: list[float], *, at_s: list[float] | None = None, u: list[float] | N
 
 def judged(
     made: Measurements, belief: list[int], *, first: int = 0, window_s: float = 60.0, fresh_s: float = 0
-) -> Judged:
+) -> WindowMedians:
     fresh_us = round(fresh_s * SECOND_US)
     return medians(made, made.ph, np.array(belief), first=first, window_s=window_s, fresh_us=fresh_us)
 
@@ -69,7 +69,7 @@ def test_two_probes_are_apart_beyond_both_doubts(
 def test_nothing_is_compared_with_a_probe_that_is_not_believed() -> None:
     second = {"reference_ph": np.array([NAN, 9.0, 9.0]), "reference_u": np.array([NAN, 0.05, 0.05])}
     made = replace(rows([4.5, 4.5, NAN]), **second, quality=np.array([1, int(Quality.SUSPECT), 1]))
-    assert windows.apart(made)[1].tolist() == [Belief.SILENT] * 3
+    assert windows.apart(made)[1].tolist() == [Belief.NOT_BELIEVED] * 3
 
 
 ph_values = st.floats(2.5, 9.0)
@@ -90,19 +90,19 @@ def test_each_window_gives_the_median_of_what_is_believed_in_it(
             continue
         inside = [j for j in range(i) if at[j] // 60 == at[i - 1] // 60 and at[j] >= fresh_s]
         good = [ph[j] for j in inside if belief[j] == Belief.BELIEVED]
-        usable = [ph[j] for j in inside if belief[j] != Belief.SILENT]
+        usable = [ph[j] for j in inside if belief[j] != Belief.NOT_BELIEVED]
         kept = good if 2 * len(good) > len(inside) else usable if 2 * len(usable) > len(inside) else []
         assert found.row[row] == i - first
         assert found.elapsed_us[row] == round(at[i] * SECOND_US)
         assert found.count[row] == len(kept)
         expected = float(np.median(kept)) if kept else NAN
         assert found.value[row] == pytest.approx(expected, abs=1e-12, nan_ok=True)
-        assert (found.belief[row] == Belief.SILENT) == (not kept)
+        assert (found.belief[row] == Belief.NOT_BELIEVED) == (not kept)
         row += 1
     assert len(found) == row
 
 
-B, D, S = Belief.BELIEVED, Belief.DOUBTFUL, Belief.SILENT
+B, D, S = Belief.BELIEVED, Belief.SUSPECT, Belief.NOT_BELIEVED
 
 
 @pytest.mark.parametrize(
@@ -159,7 +159,7 @@ def test_records_before_a_mark_or_a_calibration_stay_out() -> None:
 
 def test_a_window_with_nothing_fresh_is_silent() -> None:
     found = judged(rows([4.0] * 6 + [9.0]), [B] * 7, fresh_s=60.0)
-    assert found.belief.tolist() == [Belief.SILENT]
+    assert found.belief.tolist() == [Belief.NOT_BELIEVED]
     assert np.isnan(found.value).tolist() == [True]
 
 
@@ -199,7 +199,7 @@ def test_the_belief_in_a_ph_follows_its_quality(quality: Quality, tests: Against
 
 
 def test_without_a_ph_there_is_nothing_to_believe() -> None:
-    assert windows.ph_belief(rows([NAN])).tolist() == [Belief.SILENT]
+    assert windows.ph_belief(rows([NAN])).tolist() == [Belief.NOT_BELIEVED]
 
 
 def test_the_belief_in_a_temperature_is_the_thermometers_own() -> None:

@@ -10,8 +10,8 @@ import pytest
 from logger.config import ErrorModel
 from logger.measure import drift
 from logger.measure.conformance import coverage_factor
-from logger.measure.withdrawal import Found, corrected, of_check, of_points, reconsidered
-from logger.model import CalibrationPoint, CheckKind, Claim, Progress
+from logger.measure.withdrawal import FoundDeviation, corrected, of_check, of_points, reconsidered
+from logger.model import CalibrationPoint, CheckKind, Claim, TargetProgress
 from tests.series import EPOCH_US, calibration, check, millivolts
 
 DAY_US = 86_400_000_000
@@ -38,13 +38,17 @@ def claim(ph: float = 4.45, *, days: float = 3.0, u: float = 0.062, errors: Erro
     )
 
 
-def found(deviation_ph: float, *, days: float = 6.0, u_ph: float = 0.02, in_brine: bool = False) -> Found:
+def found(deviation_ph: float, *, days: float = 6.0, u_ph: float = 0.02, in_brine: bool = False) -> FoundDeviation:
     at_us = EPOCH_US + round(days * DAY_US)
-    return Found(deviation_ph=deviation_ph, u_ph=u_ph, at_us=at_us, in_brine=in_brine, words="A buffer was off")
+    return FoundDeviation(
+        deviation_ph=deviation_ph, u_ph=u_ph, at_us=at_us, in_brine=in_brine, words="A buffer was off"
+    )
 
 
-def stands(made: Claim, what: Found) -> bool:
-    progress = reconsidered(Progress(claim=made, shows=3), what, ERRORS, calibration=1, at_us=what.at_us, elapsed_us=7)
+def stands(made: Claim, what: FoundDeviation) -> bool:
+    progress = reconsidered(
+        TargetProgress(claim=made, shows=3), what, ERRORS, calibration=1, at_us=what.at_us, elapsed_us=7
+    )
     assert (progress.claim is None) == (progress.withdrawn is not None)
     return progress.claim is not None
 
@@ -89,7 +93,7 @@ def test_a_strip_says_less_than_a_meter() -> None:
 
 
 def test_a_check_with_another_calibration_says_nothing_of_the_claim() -> None:
-    progress = Progress(claim=claim())
+    progress = TargetProgress(claim=claim())
     after = reconsidered(progress, found(-0.4), ERRORS, calibration=2, at_us=0, elapsed_us=0)
     assert after is progress
 

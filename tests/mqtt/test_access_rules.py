@@ -5,9 +5,9 @@ from pathlib import Path
 import pytest
 
 from logger.config import MqttConfig
-from logger.mqtt import visit
+from logger.mqtt import connection_test
 from logger.mqtt.messages import Incoming, Refused
-from tests.mqtt.cellar import TOPICS, Line, everything_sent, line
+from tests.mqtt.factories import TOPICS, Line, everything_sent, line
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, until
 
 RULES = (Path(__file__).parents[2] / "config_examples" / "mosquitto-acl.conf").read_text()
@@ -76,8 +76,8 @@ def test_nobody_but_the_watch_speaks_for_it_and_nobody_without_a_name_gets_in(br
         later.publish(COMMANDS[0], "last")
         later.wait_for(COMMANDS[0])
         assert [message.payload for message in later.received] == ["last"]
-    assert "Not authorized" in visit.trouble(MqttConfig(port=broker.port), name="visitor")
-    assert not visit.trouble(watch(broker), name="visitor")
+    assert "Not authorized" in connection_test.trouble(MqttConfig(port=broker.port), name="visitor")
+    assert not connection_test.trouble(watch(broker), name="visitor")
 
 
 def test_the_watch_hears_whether_another_uses_its_topics(broker: Mosquitto) -> None:

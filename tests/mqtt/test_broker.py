@@ -8,11 +8,11 @@ import pytest
 from logger.config import MqttConfig
 from logger.errors import ConfigurationError
 from logger.model import AlarmState, Command, State
-from logger.mqtt import discovery, payloads, visit
+from logger.mqtt import connection_test, discovery, payloads
 from logger.mqtt.commands import command_of
-from logger.mqtt.frame import Frame, Maker
+from logger.mqtt.entity import EntityFactory, Software
 from logger.mqtt.messages import Disconnected, Incoming, Message
-from tests.mqtt.cellar import CONFIG, MARROW, PH_HIGH, TOPICS, event, line, retained
+from tests.mqtt.factories import CONFIG, MARROW, PH_HIGH, TOPICS, event, line, retained
 from tests.parts.mosquitto import Certificates, MakeMosquitto, Subscriber, until
 
 EVENTS = "vatvigil/vat/marrow/event"
@@ -54,7 +54,7 @@ def test_a_state_goes_out_before_the_event_that_tells_of_it(mosquitto: MakeMosqu
 
 def test_the_hubs_birth_brings_all_standing_messages_again(mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
-    frame = Frame(topics=TOPICS, maker=Maker(version="0.1.0"))
+    frame = EntityFactory(topics=TOPICS, maker=Software(version="0.1.0"))
     announced = discovery.announcements(CONFIG, frame, occurrences={"marrow/ph-high": 3})
     with line(broker.port) as ours:
         for message in (*announced, STANDING):
@@ -323,9 +323,9 @@ def test_a_visit_leaves_nothing_and_says_what_is_wrong(mosquitto: MakeMosquitto,
     broker = mosquitto()
     config = MqttConfig(host="localhost", port=broker.port, protocol=protocol)
     with Subscriber(port=broker.port) as hub:
-        assert not visit.trouble(config, name="visitor")
+        assert not connection_test.trouble(config, name="visitor")
         broker.stop()
-        assert "check that it runs" in str(visit.trouble(config, name="visitor"))
+        assert "check that it runs" in str(connection_test.trouble(config, name="visitor"))
         assert hub.received == []
     with pytest.raises(ConfigurationError, match=r"^mqtt\.host: "):
-        visit.trouble(MqttConfig(host="a..b"), name="visitor")
+        connection_test.trouble(MqttConfig(host="a..b"), name="visitor")

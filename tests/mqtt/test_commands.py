@@ -11,7 +11,7 @@ from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.payloads import rfc3339
 from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
-from tests.mqtt.cellar import AT_US, CONFIG, TOPICS
+from tests.mqtt.factories import AT_US, CONFIG, TOPICS
 
 MARK, NOTE, SPOT = TOPICS.mark("marrow"), TOPICS.note("marrow"), TOPICS.spot("marrow")
 ACKNOWLEDGE = TOPICS.acknowledge("marrow", "ph-high")

@@ -10,7 +10,7 @@ from logger.model import Event
 from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, QUIET_US, Delivery
 from logger.mqtt.messages import Accepted, Connected, Disconnected, Incoming, Message, Refused
 from tests.examples import examples
-from tests.mqtt.cellar import TOPICS, event, retained
+from tests.mqtt.factories import TOPICS, event, retained
 
 SLOTS = st.sampled_from(["state/a", "state/b"])
 

@@ -13,17 +13,17 @@ import jinja2
 import jsonschema
 import pytest
 
-from logger import system
 from logger.alarm.belief_words import Evidence
 from logger.config import Config, MqttConfig, TargetConfig
 from logger.model import AlarmState, Belief, Cause, Command, Entry, State
 from logger.mqtt import controls, discovery, payloads
 from logger.mqtt.commands import SpotAsked, command_of
-from logger.mqtt.frame import Frame, Maker
+from logger.mqtt.entity import EntityFactory, Software
 from logger.mqtt.messages import Incoming, Message
 from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
-from tests.mqtt.cellar import (
+from logger.watch import system
+from tests.mqtt.factories import (
     AT_US,
     CONFIG,
     MARROW,
@@ -35,8 +35,8 @@ from tests.mqtt.cellar import (
     measurements,
 )
 
-MAKER = Maker(version="0.1.0", support_url="https://help.example/vatvigil")
-FRAME = Frame(topics=TOPICS, maker=MAKER)
+MAKER = Software(version="0.1.0", support_url="https://help.example/vatvigil")
+FRAME = EntityFactory(topics=TOPICS, maker=MAKER)
 ALLOWED = {
     # by component, what its page documents beside what every entity may have
     "sensor": "state_topic state_class expire_after device_class unit_of_measurement suggested_display_precision "
@@ -63,7 +63,7 @@ AVAILABILITY = [
 def announced(config: Config = CONFIG, occurrences: Mapping[str, int] = NONE_STANDS) -> dict[str, dict[str, Any]]:
     assert config.mqtt is not None
     topics = Topics.of(config.mqtt, simulated=config.simulated)
-    messages = discovery.announcements(config, Frame(topics=topics, maker=MAKER), occurrences=occurrences)
+    messages = discovery.announcements(config, EntityFactory(topics=topics, maker=MAKER), occurrences=occurrences)
     assert all(message.retain for message in messages)
     return {message.topic: json.loads(message.payload) for message in messages}
 

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from tests.mqtt.cellar import event, line, retained
+from tests.mqtt.factories import event, line, retained
 from tests.parts.mosquitto import free_port
 
 pytest.importorskip("amqtt", reason="amqtt not found: pip install 'vatvigil[demo]'")

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from logger.config import BufferConfig, Config, ErrorModel
 from logger.model import AlarmState, Calibration, CalibrationPoint, Carry, Drift, Health
 from logger.mqtt import payloads
-from logger.mqtt.health import DAY_US, probe_health
+from logger.mqtt.health import probe_health
 from logger.mqtt.schemas import schema
-from tests.mqtt.cellar import AT_US, CONFIG, MARROW, TOPICS
+from logger.units import DAY_US
+from tests.mqtt.factories import AT_US, CONFIG, MARROW, TOPICS
 
 CALIBRATION = Calibration(
     id=1,

@@ -12,7 +12,7 @@ from logger.model import AlarmState, Cause, Entry, Health, State
 from logger.mqtt import payloads
 from logger.mqtt.schemas import NAMES, schema
 from logger.mqtt.topics import Topics
-from tests.mqtt.cellar import AT_US, MARROW, NO_DATA, PH_HIGH, TOPICS, measurements
+from tests.mqtt.factories import AT_US, MARROW, NO_DATA, PH_HIGH, TOPICS, measurements
 
 NAN = float("nan")
 ENTRY = Entry(

@@ -10,7 +10,7 @@ import jsonschema
 import pytest
 
 from logger.mqtt.schemas import NAMES, schema
-from tests.mqtt.cellar import TOPICS, everything_sent
+from tests.mqtt.factories import TOPICS, everything_sent
 
 README = (Path(__file__).parents[2] / "README.md").read_text()
 PLACES = {"<vat>": "[^/]+", "<alarm>": "[^/]+", "<probe>": "[^/]+", "<id>": "[a-zA-Z0-9_-]+"}

@@ -4,7 +4,7 @@ import pytest
 
 from logger.mqtt import delivery
 from logger.mqtt.messages import Accepted, Connected, Disconnected, Message, Refused
-from tests.mqtt.cellar import event, line, retained
+from tests.mqtt.factories import event, line, retained
 from tests.mqtt.scripted_broker import scripted_broker
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
 

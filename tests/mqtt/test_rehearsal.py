@@ -14,15 +14,15 @@ from typing import Any
 
 import pytest
 
-from logger import pipeline
 from logger.config import AlarmConfig, AlarmKind, Config, MqttConfig, Priority, ProbeConfig, VatConfig
-from logger.deliver import Hub
+from logger.daemon.publisher import Publisher
 from logger.model import Carry, Cause, Command, CommandKind, Entry, WatchState
-from logger.mqtt.frame import Maker
-from logger.mqtt.messages import Happening, Incoming
+from logger.mqtt.entity import Software
+from logger.mqtt.messages import Incoming, NetworkEvent
 from logger.mqtt.payloads import event_of
-from logger.pipeline import Watch
-from logger.system import SYSTEM
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
+from logger.watch.system import SYSTEM
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, until
 from tests.series import calibrate, of_ph
 
@@ -38,8 +38,8 @@ CONFIG = Config(store_url="sqlite://", probes=(ProbeConfig(id="probe", port="/de
 class Rehearsal:
     """The watch and its line to the broker, driven by hand: a step for each stretch of readings."""
 
-    hub: Hub
-    happenings: "queue.SimpleQueue[Happening]"
+    hub: Publisher
+    happenings: "queue.SimpleQueue[NetworkEvent]"
     watch: Watch = field(default_factory=lambda: Watch(vat=VAT, probe=CONFIG.probes[0]))
     state: WatchState = field(init=False)
     seq: int = 0
@@ -99,9 +99,11 @@ def now_us() -> int:
 
 @contextmanager
 def rehearsal(broker: Mosquitto) -> Iterator[Rehearsal]:
-    happenings: queue.SimpleQueue[Happening] = queue.SimpleQueue()
+    happenings: queue.SimpleQueue[NetworkEvent] = queue.SimpleQueue()
     mqtt = MqttConfig(host="127.0.0.1", port=broker.port)
-    hub = Hub(config=replace(CONFIG, mqtt=mqtt), mqtt=mqtt, maker=Maker(version="0"), store="a", post=happenings.put)
+    hub = Publisher(
+        config=replace(CONFIG, mqtt=mqtt), mqtt=mqtt, maker=Software(version="0"), store="a", post=happenings.put
+    )
     made = Rehearsal(hub, happenings)
     carries = {VAT.id: made.state.carry, SYSTEM: Carry(probe="")}
     hub.start(carries, [], retained=[], at_us=0)

@@ -7,15 +7,15 @@ import jsonschema
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind, TargetConfig
-from logger.measure.target_standing import Shown, standing
+from logger.measure.target_standing import TargetState, standing
 from logger.model import Carry, WatchState
 from logger.mqtt import discovery
 from logger.mqtt.schemas import schema
 from logger.mqtt.target import target
-from tests.mqtt.cellar import CONFIG, MARROW, TOPICS
+from tests.mqtt.factories import CONFIG, MARROW, TOPICS
 from tests.mqtt.test_discovery import FRAME
-from tests.pipeline.test_target import DEADLINE, TARGET, checked, over, watched
 from tests.series import EPOCH_US
+from tests.watch.test_target import DEADLINE, TARGET, checked, over, watched
 
 VAT = watched().vat
 
@@ -69,7 +69,7 @@ def test_a_deadline_without_a_started_batch_says_so() -> None:
     now = standing(VAT, Carry(probe="probe"), at_us=0)
     assert now is not None
     assert (now.state, now.unwatched) == (
-        Shown.NOT_SHOWN,
+        TargetState.NOT_SHOWN,
         "no start of a batch is known, so deadline watches nothing: `vatvigil mark vat started`",
     )
     started = standing(VAT, Carry(probe="probe", started_us=0, started_at_us=0), at_us=0)

@@ -10,9 +10,9 @@ from logger.config import PeopleConfig, Priority, QuietConfig
 from logger.model import Entry
 from logger.mqtt import payloads
 from logger.mqtt.schemas import schema
-from tests.alarm.test_telling import HIGH
-from tests.alarm.texts import acid, marrow, rows_of
-from tests.mqtt.cellar import AT_US, MARROW, PH_HIGH, TOPICS
+from tests.alarm.notified_nights import acid, marrow, rows_of
+from tests.alarm.test_notification import HIGH
+from tests.mqtt.factories import AT_US, MARROW, PH_HIGH, TOPICS
 
 PEOPLE = PeopleConfig(quiet=QuietConfig(begin_min=18 * 60, end_min=20 * 60 + 30), digest_min=20 * 60 + 30)
 NIGHT = marrow(rows_of(acid(3, begin=4.3, per_h=0.15)), replace(HIGH, priority=Priority.LOW), people=PEOPLE)

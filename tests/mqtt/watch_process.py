@@ -2,7 +2,7 @@
 
 import sys
 
-from tests.mqtt.cellar import line
+from tests.mqtt.factories import line
 
 if __name__ == "__main__":
     with line(int(sys.argv[1]), keepalive_s=60) as ours:

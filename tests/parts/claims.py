@@ -23,7 +23,7 @@ from logger.model import (
     CommandKind,
     Floats,
 )
-from logger.pipeline import Watch
+from logger.watch.pipeline import Watch
 from simulator.noise import Noise
 from simulator.runs import STARTER, WILD
 from simulator.vat import Room, course, scattered

@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
-from simulator.disturb import Disturber, parse
 from simulator.instrument import Reading
 from simulator.modbus import RtuBus, Unit
 from simulator.wire import PtyWire
+from simulator.wire_faults import WireFaultInjector, parse
 
 BEGIN_S = time.monotonic()
 
@@ -39,7 +39,7 @@ def served(
     wire, stop = PtyWire(folder / "bus"), threading.Event()
     wire.plug()
     bus = RtuBus([Unit(address, measure, serial=f"S-{address}") for address in addresses])
-    disturber = Disturber([parse(kind) for kind in kinds], seed=1)
+    disturber = WireFaultInjector([parse(kind) for kind in kinds], seed=1)
     thread = threading.Thread(target=_serve, args=(wire, bus, disturber, stop))
     thread.start()
     try:
@@ -50,7 +50,7 @@ def served(
         wire.unplug()
 
 
-def _serve(wire: PtyWire, bus: RtuBus, disturber: Disturber, stop: threading.Event) -> None:
+def _serve(wire: PtyWire, bus: RtuBus, disturber: WireFaultInjector, stop: threading.Event) -> None:
     due: list[tuple[float, bytes]] = []
     heard_s = last_s = time.monotonic()
     (line,) = wire.lines()

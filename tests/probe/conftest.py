@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from tests.probe.peer import Peer
-from tests.probe.ticks import Ticks
+from tests.probe.polled_probe import Ticks
 
 
 @pytest.fixture

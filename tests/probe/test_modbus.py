@@ -7,10 +7,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.modbus_map import NumberType, RegisterConfig, Unit, WordOrder
+from logger.config.modbus import NumberType, RegisterConfig, Unit, WordOrder
 from logger.model import Reason
 from logger.probe import modbus
-from logger.probe.modbus import Fault, Span
+from logger.probe.modbus import ModbusFault, RegisterSpan
 
 FLOAT = RegisterConfig(number=0)
 LOW_FIRST = RegisterConfig(number=0, word_order=WordOrder.LOW_FIRST)
@@ -23,7 +23,7 @@ def words(value: float) -> tuple[int, int]:
 
 def test_a_request_and_its_reply_are_the_published_ones() -> None:
     # MODBUS Application Protocol V1.1b3, 6.3, from memory: registers 108 to 110 hold 555, 0, 100
-    assert modbus.read_request(3, Span(start=0x6B, count=3)) == b"\x03\x00\x6b\x00\x03"
+    assert modbus.read_request(3, RegisterSpan(start=0x6B, count=3)) == b"\x03\x00\x6b\x00\x03"
     assert modbus.registers(b"\x03\x06\x02\x2b\x00\x00\x00\x64", function=3, count=3) == (555, 0, 100)
 
 
@@ -53,7 +53,7 @@ def test_temperatures_become_celsius(unit: Unit, raw: float) -> None:
 
 def fault(*arguments: object) -> tuple[Reason, str]:
     found = modbus.number(*arguments)  # type: ignore[arg-type]
-    assert isinstance(found, Fault)
+    assert isinstance(found, ModbusFault)
     return found.reason, found.text
 
 
@@ -93,23 +93,23 @@ def test_what_is_no_potential_has_a_reason(registers: tuple[int, ...], config: R
 )
 def test_a_reply_that_brings_no_registers_says_why(pdu: bytes, reason: Reason, text: str) -> None:
     found = modbus.registers(pdu, function=3, count=2)
-    assert isinstance(found, Fault)
+    assert isinstance(found, ModbusFault)
     assert (found.reason, text in found.text) == (reason, True)
 
 
 @given(st.binary(min_size=2, max_size=260))
 def test_registers_of_any_bytes_are_as_many_as_asked_for_or_none(pdu: bytes) -> None:
     found = modbus.registers(pdu, function=3, count=2)
-    if not isinstance(found, Fault):
+    if not isinstance(found, ModbusFault):
         assert pdu == struct.pack(">BBHH", 3, 4, *found)
-    assert isinstance(modbus.identity(pdu), str | Fault)
+    assert isinstance(modbus.identity(pdu), str | ModbusFault)
 
 
 @given(st.tuples(st.integers(0, 65535), st.integers(0, 65535)), st.sampled_from(["potential", "ph", "temperature"]))
 def test_numbers_of_any_registers_can_be_the_quantity_or_are_none(pair: tuple[int, int], quantity: str) -> None:
     for config in (FLOAT, LOW_FIRST, RegisterConfig(number=0, type=NumberType.INT32, scale=0.01)):
         value = modbus.number(pair, quantity, config)
-        if not isinstance(value, Fault):
+        if not isinstance(value, ModbusFault):
             assert -2000.0 <= value <= 2000.0
 
 
@@ -122,9 +122,14 @@ def test_an_identification_is_read_and_a_request_that_is_not_known_is_no_fault()
         b"\x2b\x0e\x01\x01\x00\x00\x02" + objects,
         b"\x2b\x0e",
     ):
-        assert isinstance(modbus.identity(broken), Fault)
+        assert isinstance(modbus.identity(broken), ModbusFault)
 
 
 def test_registers_that_touch_are_read_together_and_holes_are_not_read() -> None:
-    wanted = [Span(start=2, count=2), Span(start=0, count=2), Span(start=6, count=1), Span(start=3, count=1)]
-    assert modbus.spans(wanted) == [Span(start=0, count=4), Span(start=6, count=1)]
+    wanted = [
+        RegisterSpan(start=2, count=2),
+        RegisterSpan(start=0, count=2),
+        RegisterSpan(start=6, count=1),
+        RegisterSpan(start=3, count=1),
+    ]
+    assert modbus.register_spans(wanted) == [RegisterSpan(start=0, count=4), RegisterSpan(start=6, count=1)]

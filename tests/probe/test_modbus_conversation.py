@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from logger.config import ProbeConfig, Protocol
-from logger.modbus_map import ModbusConfig, NumberType, RegisterConfig, StatusConfig, WordOrder
+from logger.config.modbus import ModbusConfig, NumberType, RegisterConfig, StatusConfig, WordOrder
 from logger.model import Indication, Reason
 from logger.probe.reader import Reader, readers
 from simulator.instrument import Reading

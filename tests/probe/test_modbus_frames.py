@@ -15,8 +15,8 @@ from pymodbus.framer import FramerRTU
 
 from logger.config import Checksum
 from logger.probe.checksum import check_value
-from logger.probe.modbus_frames import Broken, Frame, Frames, MbapFrames, RtuFrames, mbap, rtu
-from tests.probe.mass import REPLIES
+from logger.probe.modbus_frames import Broken, Frames, MbapFrames, ModbusFrame, RtuFrames, mbap, rtu
+from tests.probe.mass_replies import REPLIES
 
 REQUEST = rtu(0x11, b"\x03\x00\x6b\x00\x03")
 IDENTIFY = rtu(1, b"\x2b\x0e\x01\x00")
@@ -54,12 +54,12 @@ def test_a_frame_for_tcp_is_the_published_one() -> None:
     assert mbap(0x1501, 0xFF, hexed("03 00 04 00 01")) == hexed("15 01 00 00 00 06 ff 03 00 04 00 01")
     frames = MbapFrames(0x1501)
     frames.feed(hexed("15 01 00 00 00 05 ff 03 02 00 05"))
-    assert frames.next_frame() == Frame(address=0xFF, pdu=hexed("03 02 00 05"))
+    assert frames.next_frame() == ModbusFrame(address=0xFF, pdu=hexed("03 02 00 05"))
 
 
-def outcomes(frames: Frames, pieces: list[bytes]) -> list[Frame | Broken]:
+def outcomes(frames: Frames, pieces: list[bytes]) -> list[ModbusFrame | Broken]:
     """All that comes out up to the first that is broken."""
-    found: list[Frame | Broken] = []
+    found: list[ModbusFrame | Broken] = []
     for piece in pieces:
         frames.feed(piece)
         while (frame := frames.next_frame()) is not None:
@@ -75,7 +75,7 @@ def single(data: bytes) -> list[bytes]:
 
 @pytest.mark.parametrize("pdu", PDUS)
 def test_a_reply_fed_whole_byte_by_byte_and_with_trailing_bytes_is_the_same(pdu: bytes) -> None:
-    expected = Frame(address=0x11, pdu=pdu)
+    expected = ModbusFrame(address=0x11, pdu=pdu)
     for sent, kind in ((rtu(0x11, pdu), RtuFrames(REQUEST)), (mbap(7, 0x11, pdu), MbapFrames(7))):
         for pieces in ([sent], single(sent), [sent + b"\x00\xff\x11"]):
             fresh = RtuFrames(REQUEST) if isinstance(kind, RtuFrames) else MbapFrames(7)
@@ -86,7 +86,7 @@ def test_a_reply_fed_whole_byte_by_byte_and_with_trailing_bytes_is_the_same(pdu:
 def test_an_echo_of_the_request_is_taken_out_in_front_of_the_reply(pdu: bytes) -> None:
     for pieces in ([REQUEST + rtu(0x11, pdu)], single(REQUEST + rtu(0x11, pdu))):
         frames = RtuFrames(REQUEST)
-        assert outcomes(frames, pieces) == [Frame(address=0x11, pdu=pdu)]
+        assert outcomes(frames, pieces) == [ModbusFrame(address=0x11, pdu=pdu)]
         assert frames.is_echoed
 
 
@@ -102,18 +102,18 @@ def test_no_reply_with_a_bit_changed_is_one(pdu: bytes) -> None:
     sent = rtu(0x11, pdu)
     for bit in range(8 * len(sent)):
         changed = (int.from_bytes(sent, "big") ^ 1 << bit).to_bytes(len(sent), "big")
-        assert [each for each in outcomes(RtuFrames(REQUEST), [changed]) if isinstance(each, Frame)] == []
+        assert [each for each in outcomes(RtuFrames(REQUEST), [changed]) if isinstance(each, ModbusFrame)] == []
 
 
 def test_replies_of_earlier_transactions_are_dropped() -> None:
     late, now = mbap(6, 1, b"\x03\x02\x00\x01"), mbap(7, 1, b"\x03\x02\x00\x02")
-    assert outcomes(MbapFrames(7), [late + now]) == [Frame(address=1, pdu=b"\x03\x02\x00\x02")]
+    assert outcomes(MbapFrames(7), [late + now]) == [ModbusFrame(address=1, pdu=b"\x03\x02\x00\x02")]
 
 
 def test_a_neighbours_reply_comes_out_as_its_own_before_ours() -> None:
     other, ours = rtu(9, b"\x04\x02\x00\x01"), rtu(0x11, b"\x03\x02\x00\x02")
     found = outcomes(RtuFrames(REQUEST), [other + ours])
-    assert [each.address for each in found if isinstance(each, Frame)] == [9, 0x11]
+    assert [each.address for each in found if isinstance(each, ModbusFrame)] == [9, 0x11]
 
 
 def valid_rtu(frame: bytes) -> bool:
@@ -125,7 +125,7 @@ def check_stream(data: bytes, request: bytes) -> None:
     """What comes out of any bytes lies in them, without a gap from the beginning, each with its checksum."""
     whole = outcomes(RtuFrames(request), [data])
     assert outcomes(RtuFrames(request), single(data)) == whole
-    frames = [each for each in whole if isinstance(each, Frame)]
+    frames = [each for each in whole if isinstance(each, ModbusFrame)]
     joined = b"".join(rtu(each.address, each.pdu) for each in frames)
     assert data.startswith((joined, request + joined))
     assert all(valid_rtu(rtu(each.address, each.pdu)) for each in frames)
@@ -135,7 +135,7 @@ def check_tcp(data: bytes, transaction: int) -> None:
     whole = outcomes(MbapFrames(transaction), [data])
     assert outcomes(MbapFrames(transaction), single(data)) == whole
     for each in whole:
-        if isinstance(each, Frame):
+        if isinstance(each, ModbusFrame):
             assert mbap(transaction, each.address, each.pdu) in data
 
 
@@ -180,7 +180,7 @@ def test_masses_of_mutated_replies_bring_no_frame_that_the_standard_does_not(rep
         frames = RtuFrames(REQUEST)
         frames.feed(bytes(data))
         frame = frames.next_frame()
-        if isinstance(frame, Frame):
+        if isinstance(frame, ModbusFrame):
             sent = rtu(frame.address, frame.pdu)
             assert (data[: len(sent)], valid_rtu(sent)) == (sent, True)
             # a mutation that keeps length, address, function and checksum all right has a chance of 2^-16 each

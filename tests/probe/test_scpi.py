@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from logger.model import Reason
 from logger.probe import scpi
 from logger.probe.identity import identity_fault
-from tests.probe.mass import REPLIES
+from tests.probe.mass_replies import REPLIES
 
 # IEEE 488.2-1992 8.7.2 to 8.7.4: NR1, NR2 and NR3 responses; from memory.
 NUMBERS = [(b"0", 0.0), (b"+1", 1.0), (b"-0.05916", -0.05916), (b"1.7120E-01", 0.1712), (b"3.e-1", 0.3), (b".25", 0.25)]

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from logger.config import ScpiConfig
 from logger.model import Reason
 from tests.probe.peer import HEALTHY, Peer, Reply
-from tests.probe.ticks import GOOD, TIMEOUT_S, Ticks, missing, values
+from tests.probe.polled_probe import GOOD, TIMEOUT_S, Ticks, missing, values
 
 VOLT, TEMP, ERROR, IDENTITY = b"MEAS:VOLT:DC?", b"MEAS:TEMP?", b"SYST:ERR?", b"*IDN?"
 

@@ -10,7 +10,7 @@ import pytest
 from logger.config import ProbeConfig
 from logger.model import Reason
 from logger.probe.conversation import Conversation, Missing, Values
-from logger.probe.line import Line
+from logger.probe.port import Port
 from logger.probe.reader import Reader
 from logger.probe.wire import LineWire, Wire
 from tests.probe.peer import Peer, Reply
@@ -46,7 +46,7 @@ def peer(tmp_path: Path) -> Iterator[Peer]:
 @pytest.fixture
 def bus(peer: Peer) -> Iterator[list[Reader]]:
     probes = [ProbeConfig(id=name, port=str(peer.link), timeout_s=0.1, poll_s=1.0) for name in NAMES]
-    line = Line(probes[0])
+    line = Port(probes[0])
     yield [Reader(line, Toy(probe, simulated=False), is_shared=True) for probe in probes]
     line.close()
 

@@ -7,7 +7,7 @@ import pytest
 from logger.config import Checksum, ProbeConfig, TextConfig
 from logger.probe.checksum import check_value
 from logger.probe.suggest import suggested, toml
-from logger.probe.textline import Description, Fault, Reading, mistakes
+from logger.probe.textline import Description, TextFault, TextReading, mistakes
 
 
 def checked(kind: Checksum, body: str, mark: str) -> str:
@@ -43,7 +43,7 @@ def test_a_description_made_of_some_lines_reads_others_of_their_form(
     assert list(mistakes(made.text)) == []
     assert made.told == f"it reads {len(lines)} of the {len(lines)} lines that came"
     read = Description(made.text).decode(other.encode())
-    assert isinstance(read, Reading), read
+    assert isinstance(read, TextReading), read
     assert (read.potential_mv, read.ph, read.temperature_c) == says
 
 
@@ -52,7 +52,7 @@ def test_a_check_value_is_found_only_where_every_line_agrees() -> None:
     made = suggested(lines, terminator="\n")
     assert made.text is not None
     assert made.text.checksum is Checksum.XOR_8
-    assert isinstance(Description(made.text).decode(lines[0].replace(b"170.2", b"170.3")), Fault)
+    assert isinstance(Description(made.text).decode(lines[0].replace(b"170.2", b"170.3")), TextFault)
 
 
 @pytest.mark.parametrize(

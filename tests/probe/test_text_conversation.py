@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from logger.config import Protocol, TextConfig
 from logger.model import Indication, Reason
+from tests.probe.polled_probe import TIMEOUT_S, Ticks
 from tests.probe.text_peer import TextPeer
-from tests.probe.ticks import TIMEOUT_S, Ticks
 
 PATTERN = r"(?P<mv>[-+]?\d+\.\d) mV (?P<temperature>\S+) C"
 ASKED = TextConfig(pattern=PATTERN, example="171.2 mV 20.1 C", query="READ?")

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from logger.config import Checksum, TextConfig
 from logger.model import Reason
 from logger.probe.checksum import check_value
-from logger.probe.lines import LONGEST_LINE, LineBuffer
-from logger.probe.textline import Description, Fault, Reading, mistakes
-from tests.probe.mass import REPLIES
+from logger.probe.line_buffer import LONGEST_LINE, LineBuffer
+from logger.probe.textline import Description, TextFault, TextReading, mistakes
+from tests.probe.mass_replies import REPLIES
 
 PLAIN = TextConfig(
     pattern=r"(?P<mv>[-+]?\S+) mV +(?P<temperature>\S+) C",
@@ -46,20 +46,20 @@ def test_a_good_description_reads_its_own_example(text: TextConfig) -> None:
 
 
 READ = [
-    (PLAIN, b"171.2 mV  20.1 C", Reading(potential_mv=171.2, temperature_c=20.1)),
-    (PLAIN, b"-.5e1 mV 20 C", Reading(potential_mv=-5.0, temperature_c=20.0)),
-    (PLAIN, b"171.2 mV NaN C", Reading(potential_mv=171.2, detail="the temperature 'NaN' in '171.2 mV NaN C'")),
-    (UNITS, b"E=0.1712 V T=20.1 \xb0C", Reading(potential_mv=171.2, temperature_c=20.1)),
-    (UNITS, "E=- 171.2 mV T=20.1 °C".encode(), Reading(potential_mv=-171.2, temperature_c=20.1)),
-    (UNITS, b"E=4.52 pH", Reading(ph=4.52)),
-    (COMMA, b"4,52", Reading(ph=4.52)),
-    (COMMA, b"4", Reading(ph=4.0)),
-    (SUMMED, summed(b"mv=-20.0 t=21.50"), Reading(potential_mv=-20.0, temperature_c=21.5)),
+    (PLAIN, b"171.2 mV  20.1 C", TextReading(potential_mv=171.2, temperature_c=20.1)),
+    (PLAIN, b"-.5e1 mV 20 C", TextReading(potential_mv=-5.0, temperature_c=20.0)),
+    (PLAIN, b"171.2 mV NaN C", TextReading(potential_mv=171.2, detail="the temperature 'NaN' in '171.2 mV NaN C'")),
+    (UNITS, b"E=0.1712 V T=20.1 \xb0C", TextReading(potential_mv=171.2, temperature_c=20.1)),
+    (UNITS, "E=- 171.2 mV T=20.1 °C".encode(), TextReading(potential_mv=-171.2, temperature_c=20.1)),
+    (UNITS, b"E=4.52 pH", TextReading(ph=4.52)),
+    (COMMA, b"4,52", TextReading(ph=4.52)),
+    (COMMA, b"4", TextReading(ph=4.0)),
+    (SUMMED, summed(b"mv=-20.0 t=21.50"), TextReading(potential_mv=-20.0, temperature_c=21.5)),
 ]
 
 
 @pytest.mark.parametrize(("text", "line", "reading"), READ)
-def test_a_line_of_the_description_is_read(text: TextConfig, line: bytes, reading: Reading) -> None:
+def test_a_line_of_the_description_is_read(text: TextConfig, line: bytes, reading: TextReading) -> None:
     assert Description(text).decode(line) == reading
 
 
@@ -88,21 +88,21 @@ REFUSED = [
 def test_a_line_without_a_value_is_named_by_its_reason(
     text: TextConfig, line: bytes, reason: Reason, told: str
 ) -> None:
-    assert Description(text).decode(line) == Fault(reason, told)
+    assert Description(text).decode(line) == TextFault(reason, told)
 
 
 @pytest.mark.parametrize("position", range(len(SUMMED.example)))
 def test_one_changed_character_anywhere_fails_the_checksum(position: int) -> None:
     line = bytearray(SUMMED.example.encode())
     line[position] ^= 1
-    assert isinstance(Description(SUMMED).decode(bytes(line)), Fault)
+    assert isinstance(Description(SUMMED).decode(bytes(line)), TextFault)
 
 
 # RE2 matches in time linear in the text; a backtracking engine would need some 2**250 steps here.
 def test_a_pattern_that_a_backtracking_engine_cannot_finish_is_answered_at_once() -> None:
     evil = TextConfig(pattern=r"(?P<mv>\d+)(?: |\d+|\d\d+|(?:\d|\d\d)*)*mV", example="171 mV")
     assert list(mistakes(evil)) == []
-    assert isinstance(Description(evil).decode(b"1" * 256), Fault)
+    assert isinstance(Description(evil).decode(b"1" * 256), TextFault)
 
 
 def test_a_pattern_too_large_for_its_engine_is_refused() -> None:
@@ -128,7 +128,7 @@ def test_a_valid_line_is_read_alike_whole_and_byte_by_byte_and_with_bytes_behind
         lines = LineBuffer()
         first = next(ended for piece in pieces for ended in lines.feed(piece))
         assert first == line
-        assert isinstance(Description(PLAIN).decode(first), Reading)
+        assert isinstance(Description(PLAIN).decode(first), TextReading)
 
 
 def says(line: bytes) -> tuple[float, float] | None:
@@ -159,14 +159,14 @@ def mutated(draw: st.DrawFn, lines: st.SearchStrategy[bytes]) -> bytes:
 @given(st.one_of(mutated(PLAIN_LINES), st.lists(ALPHABET, max_size=30).map(bytes), st.binary(max_size=300)))
 def test_a_value_comes_of_a_line_that_says_it_and_of_no_other(line: bytes) -> None:
     read = Description(PLAIN).decode(line)
-    if isinstance(read, Reading) and read.temperature_c is not None:
+    if isinstance(read, TextReading) and read.temperature_c is not None:
         assert (read.potential_mv, read.temperature_c) == says(line)
         assert len(line) <= LONGEST_LINE
 
 
 @given(mutated(SUMMED_LINES))
 def test_a_value_comes_only_with_the_checksum_of_the_line(line: bytes) -> None:
-    if isinstance(Description(SUMMED).decode(line), Reading):
+    if isinstance(Description(SUMMED).decode(line), TextReading):
         assert line == summed(line[1:-5])
 
 
@@ -180,7 +180,7 @@ def test_masses_of_random_and_mutated_lines_give_no_value_that_they_do_not_say(t
         before_s = time.perf_counter()
         found = description.decode(line)
         longest_s = max(longest_s, time.perf_counter() - before_s)
-        if isinstance(found, Reading):
+        if isinstance(found, TextReading):
             read += 1
             if text is SUMMED:
                 assert line == summed(line[1:-5])

@@ -12,11 +12,11 @@ from scipy import constants
 from logger.config import ErrorModel
 from logger.errors import RefusedError
 from logger.measure.calibration import fit, ph_of
-from logger.measure.electrode import DAY_US
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import CalibrationPoint, CheckKind, Correction, Deviation, Floats, Measurements
 from logger.report.corrected import Corrected, correct, in_force, proposed, revocation, sentence
-from tests.store.making import START_US, check, measurements
+from logger.units import DAY_US
+from tests.store.factories import START_US, check, measurements
 
 ERRORS = ErrorModel()
 CELSIUS = 20.0

@@ -7,10 +7,10 @@ import pytest
 
 from logger.report import csv_file
 from logger.report.beliefs import Book
-from logger.store.history import Span
-from tests.store.making import measurements
+from logger.store.history import RecordSpan
+from tests.store.factories import measurements
 
-SPAN = Span(vat="marrow", probe="marrow-probe", first=1, last=30)
+SPAN = RecordSpan(vat="marrow", probe="marrow-probe", first=1, last=30)
 
 
 def text(*, chunk: int, beyond: int = 0) -> str:

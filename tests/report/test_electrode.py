@@ -8,8 +8,8 @@ import pytest
 from logger.measure.calibration import fit
 from logger.report.electrode import gather, head, lines
 from logger.store import Store
-from tests.cli.benches import DAY_US, PROBE, calibrate, life, points
-from tests.cli.house import SECOND_US, House
+from tests.cli.cli_fixture import SECOND_US, House
+from tests.cli.electrode_history import DAY_US, PROBE, calibrate, life, points
 
 FIRST_US = 1_788_000_000 * SECOND_US
 """2026-08-29T10:40:00Z, by GNU date."""

@@ -8,13 +8,13 @@ import pytest
 
 from logger import replay
 from logger.model import Block, Command, CommandKind, Measurements
-from logger.pipeline import Watch
 from logger.report.excerpt import items, woven
 from logger.store import history, queries
-from logger.store.history import Span
-from tests.cli.house import SECOND_US, House
+from logger.store.history import RecordSpan
+from logger.watch.pipeline import Watch
+from tests.cli.cli_fixture import SECOND_US, House
 from tests.series import EPOCH_US, check, of_ph
-from tests.store.making import command
+from tests.store.factories import command
 
 
 def shape(commands: list[int], *blocks: Block) -> list[int | list[int]]:
@@ -53,7 +53,7 @@ def test_an_excerpt_from_the_middle_gives_the_same_records_also_after_checks(tmp
             work.add_command(asked)
             work.commit()
         watching.take([150.0] * 5, first_us=EPOCH_US + 30 * SECOND_US)
-        span = Span(vat="marrow", probe="marrow-probe", first=6, last=8)
+        span = RecordSpan(vat="marrow", probe="marrow-probe", first=6, last=8)
         logged = Measurements.concatenate(list(history.measurements(watching.store, span)))
         watch = Watch(vat=house.config.vats[0], probe=house.config.probe("marrow-probe"))
         (again,) = [outcome.measurements for outcome in replay.replay(watch, items(watching.store, span))]

@@ -80,7 +80,9 @@ def test_answers_are_timed_from_the_annunciation_of_the_same_occurrence() -> Non
         entry(2000, Cause.ANNUNCIATED, occurrence=3),
         entry(3000, Cause.RETURNED, occurrence=3),
     )
-    assert found.answers == performance.Answers(acknowledged=2, median_s=200.0, longest_s=300.0, unanswered=1)
+    assert found.answers == performance.AcknowledgementTimes(
+        acknowledged=2, median_s=200.0, longest_s=300.0, unanswered=1
+    )
 
 
 def test_what_quiet_hours_held_counts_as_an_alarm_when_it_annunciates() -> None:

@@ -7,11 +7,11 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.model import Block, Command, CommandKind
-from logger.pipeline import Watch
 from logger.recording import KnownFault
 from logger.replay import replay
 from logger.report import trial
-from logger.report.trial import Judge, Line, Summary, Told
+from logger.report.trial import Annunciations, ComparisonRow, Judge, Summary
+from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, of_ph, raw_alarm, watch
 
 MINUTE = 60.0
@@ -23,11 +23,11 @@ def rows(ph: Sequence[float | None] = EXCURSIONS) -> Block:
     return of_ph(ph, every_s=MINUTE)
 
 
-def told(watched: Watch, *commands: Command, block: Block | None = None) -> Told:
+def told(watched: Watch, *commands: Command, block: Block | None = None) -> Annunciations:
     return trial.listen(replay(watched, [calibrate(), *commands, rows() if block is None else block]))
 
 
-def spans(told: Told, alarm: str = "ph-high") -> list[tuple[float, float, bool, bool]]:
+def spans(told: Annunciations, alarm: str = "ph-high") -> list[tuple[float, float, bool, bool]]:
     """Return begin and end in minutes, whether it returned and whether it was acknowledged."""
     return [(o.start_us / 6e7, o.end_us / 6e7, o.returned, o.acknowledged) for o in told.of(alarm)]
 
@@ -70,7 +70,7 @@ def test_a_nuisance_returned_within_the_time_and_unacknowledged() -> None:
     alarm = raw_alarm()
     heard = told(watch(alarm))
 
-    def nuisances(within_minutes: float, heard: Told = heard) -> int:
+    def nuisances(within_minutes: float, heard: Annunciations = heard) -> int:
         judge = Judge(within_s=within_minutes * MINUTE)
         return trial.summary(alarm, heard.of("ph-high"), judge).nuisance
 
@@ -79,7 +79,7 @@ def test_a_nuisance_returned_within_the_time_and_unacknowledged() -> None:
     assert nuisances(1000, acknowledged) == 1
 
 
-def blind_told(kind: AlarmKind = AlarmKind.NO_DATA) -> tuple[AlarmConfig, Told]:
+def blind_told(kind: AlarmKind = AlarmKind.NO_DATA) -> tuple[AlarmConfig, Annunciations]:
     # nothing arrives in the minutes 10-13 and 30-39
     alarm = AlarmConfig(id="no-data", kind=kind, window_s=0.0, on_delay_s=120.0)
     silent = rows([None if 10 <= n < 14 or 30 <= n < 40 else 4.3 for n in range(60)])
@@ -130,13 +130,13 @@ def test_two_settings_are_compared_alarm_by_alarm() -> None:
     lines = trial.compare((ours.vat, told(ours)), (theirs.vat, told(theirs)), judge=Judge())
     quiet = Summary(annunciations=0, first_at_us=None, standing_s=0.0, nuisance=0)
     assert lines == [
-        Line(
+        ComparisonRow(
             alarm="ph-high",
             present=Summary(annunciations=3, first_at_us=at(5), standing_s=(5 + 40 + 19) * MINUTE, nuisance=1),
             other=Summary(annunciations=2, first_at_us=at(26), standing_s=(34 + 13) * MINUTE, nuisance=0),
         ),
-        Line(alarm="ph-low", present=quiet, other=quiet),
-        Line(
+        ComparisonRow(alarm="ph-low", present=quiet, other=quiet),
+        ComparisonRow(
             alarm="temperature-high",
             present=None,
             other=Summary(annunciations=1, first_at_us=at(0), standing_s=99 * MINUTE, nuisance=0),

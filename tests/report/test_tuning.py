@@ -13,13 +13,13 @@ from logger import recording
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig
 from logger.errors import RefusedError
 from logger.model import Block, Command, CommandKind
-from logger.pipeline import Watch
 from logger.recording import KnownFault
 from logger.replay import replay
 from logger.report import trial, tuning
 from logger.report.excerpt import woven
-from logger.report.trial import Judge, Told
+from logger.report.trial import Annunciations, Judge
 from logger.report.tuning import Cell, Sweep
+from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, of_ph, raw_alarm, watch
 
 MINUTE = 60.0
@@ -29,7 +29,7 @@ Items = list[Block | Command]
 EXCURSIONS = [4.65 if 5 <= n < 10 or 20 <= n < 60 or n >= 80 else 4.5 for n in range(100)]
 
 
-def heard(swept: Sweep, probe: ProbeConfig, items: Items) -> Told:
+def heard(swept: Sweep, probe: ProbeConfig, items: Items) -> Annunciations:
     return trial.listen(replay(swept.watch(probe), swept.asked(items)))
 
 

@@ -10,14 +10,14 @@ from pathlib import Path
 
 import pytest
 
-from logger.cli import points
+from logger.cli import _points
 from logger.config import AlarmKind, CalibrationLimits, Parity, Priority, ProbeConfig, TargetConfig
 from logger.measure import buffers
 from logger.measure.calibration import fit
-from logger.measure.verdict import judge
-from logger.model import Verdict
+from logger.measure.calibration_acceptance import accept
+from logger.model import Acceptance
 from logger.probe.reader import readers
-from logger.probe.textline import Description, Reading
+from logger.probe.textline import Description, TextReading
 from logger.settings import load
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
 
@@ -51,7 +51,7 @@ def test_the_example_of_text_lines_loads_and_each_pattern_reads_its_line() -> No
         assert probe.text is not None
         # The potential and the temperature of both lines, as they are written.
         read = Description(probe.text).decode(probe.text.example.encode())
-        assert read == Reading(potential_mv=171.2, temperature_c=20.1)
+        assert read == TextReading(potential_mv=171.2, temperature_c=20.1)
 
 
 def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_the_example_s_shelf_holds_its_lots_and_its_own_buffer() -> None:
 
 def test_the_example_of_points_makes_an_accepted_calibration_in_the_buffers_it_names() -> None:
     shelf = buffers.shelf(load(EXAMPLES / "calibration.toml", environ={}).buffers)
-    dip = points.read(EXAMPLES / "points.toml", shelf)
+    dip = _points.read(EXAMPLES / "points.toml", shelf)
     assert [(p.buffer, p.lot, p.settle_s) for p in dip.points] == [
         ("nist-phthalate", "A-118", 38.0),
         ("nist-phosphate", "A-122", None),
@@ -133,8 +133,8 @@ def test_the_example_of_points_makes_an_accepted_calibration_in_the_buffers_it_n
     # facts.md 1a, NIST: 4.002 and 4.008 at 20 and 25 C, 6.881 and 6.865, 9.225 and 9.180.
     assert [p.buffer_ph for p in dip.points] == pytest.approx([4.0036, 6.877, 9.216], abs=0.001)
     assert [p.u_ph for p in dip.points] == pytest.approx([0.0115, 0.006, 0.0115], abs=0.0001)
-    made = judge(fit(dip.points, probe="east-probe", at_us=0, by=dip.by), CalibrationLimits())
-    assert (made.verdict, made.findings, len(made.segments)) == (Verdict.ACCEPTED, (), 2)
+    made = accept(fit(dip.points, probe="east-probe", at_us=0, by=dip.by), CalibrationLimits())
+    assert (made.verdict, made.findings, len(made.segments)) == (Acceptance.ACCEPTED, (), 2)
 
 
 @pytest.mark.parametrize("name", ["calibration.toml", "modbus.toml", "simulator.toml", "vat.toml"])

@@ -7,9 +7,9 @@ import subprocess
 
 import pytest
 
-from simulator.disturb import Disturbance, Disturber, Kind, parse
 from simulator.instrument import Reading
 from simulator.modbus import RtuBus, TcpBus, Unit, crc
+from simulator.wire_faults import Kind, WireFault, WireFaultInjector, parse
 from tests.parts.simulator import Start
 
 NOW = Reading(0.1712, 20.1)
@@ -93,17 +93,17 @@ def test_sensors_without_a_value_say_so_in_every_register() -> None:
 
 
 def test_a_disturbance_is_chosen_by_kind_chance_and_address() -> None:
-    assert parse("noise:0.25@7") == Disturbance(kind=Kind.NOISE, chance=0.25, address=7)
+    assert parse("noise:0.25@7") == WireFault(kind=Kind.NOISE, chance=0.25, address=7)
     with pytest.raises(ValueError, match="'loud' is no disturbance; there are: dropped, doubled"):
         parse("loud")
-    dead = Disturber([Disturbance(kind=Kind.DEAD, address=2)], seed=1)
+    dead = WireFaultInjector([WireFault(kind=Kind.DEAD, address=2)], seed=1)
     assert [dead.apply(rtu(b"\x03", address=number), b"reply")[0] for number in (1, 2)] == [b"reply", b""]
 
 
 @pytest.mark.parametrize("kind", list(Kind))
 def test_the_same_seed_brings_the_same_faults(kind: Kind) -> None:
     request, reply = rtu(b"\x03\x00\x0a\x00\x01"), rtu(b"\x03\x02\x06\xb0")
-    pair = [Disturber([Disturbance(kind=kind)], seed=5) for _ in range(2)]
+    pair = [WireFaultInjector([WireFault(kind=kind)], seed=5) for _ in range(2)]
     changed, late_s = pair[0].apply(request, reply)
     assert pair[1].apply(request, reply) == (changed, late_s)
     assert (changed != reply) is (kind is not Kind.SLOW)

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 from scipy import optimize
 
-from simulator.bench import Bench
 from simulator.electrode import nernst_slope_mv
 from simulator.recording import Label, calibration, dip_toml, recording
+from simulator.rig import Rig
 from simulator.runs import RUNS, find
 
 EPOCH_US = 1_795_543_200_000_000  # 2026-11-24T18:00:00Z
@@ -27,7 +27,7 @@ def paced(name: str) -> Label:
 
 
 def lines(name: str, *, seed: int = 1, label: Label | None = None) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in recording(Bench(find(name), seed), label or paced(name))]
+    return [json.loads(line) for line in recording(Rig(find(name), seed), label or paced(name))]
 
 
 def columns(name: str, *, seed: int = 1) -> dict[str, np.ndarray]:
@@ -46,7 +46,7 @@ def hour(c: dict[str, np.ndarray], start: float, end: float) -> np.ndarray:
 
 @pytest.mark.parametrize("name", RUNS)
 def test_the_same_seed_gives_the_same_bytes_and_another_does_not(name: str) -> None:
-    first, again, other = ("".join(recording(Bench(find(name), seed), paced(name))) for seed in (5, 5, 6))
+    first, again, other = ("".join(recording(Rig(find(name), seed), paced(name))) for seed in (5, 5, 6))
     assert first == again
     assert first != other
 
@@ -119,7 +119,7 @@ def test_polls_of_any_pace_fill_the_run(poll_s: float) -> None:
 
 def test_the_calibration_is_a_least_squares_line_with_the_covariance_of_its_points() -> None:
     # independent: scipy.optimize.curve_fit with absolute sigma; u(E) 0.4 mV, u(buffer) 0.02/sqrt(3) pH
-    fit = calibration(Bench(find("normal-night"), 3), LABEL)
+    fit = calibration(Rig(find("normal-night"), 3), LABEL)
     points = fit["points"]
     ph, mv, c = (np.array([p[k] for p in points]) for k in ("buffer_ph", "potential_mv", "temperature_c"))
     x = (7 - ph) * nernst_slope_mv(c)
@@ -136,7 +136,7 @@ def test_the_calibration_is_a_least_squares_line_with_the_covariance_of_its_poin
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_calibration_finds_the_electrode_within_its_uncertainty(seed: int) -> None:
-    bench = Bench(find("quiet-night"), seed)
+    bench = Rig(find("quiet-night"), seed)
     fit = calibration(bench, LABEL)
     cell = bench.run.electrode
     day_before = cell.offset_mv - cell.drift_mv_per_day
@@ -146,7 +146,7 @@ def test_the_calibration_finds_the_electrode_within_its_uncertainty(seed: int) -
 
 
 def test_a_dip_is_toml_with_the_points_of_the_calibration() -> None:
-    bench = Bench(find("normal-night"), 3)
+    bench = Rig(find("normal-night"), 3)
     dip = tomllib.loads(dip_toml(bench, made_at="2026-11-23T18:00:00Z"))
     assert dip["made_at"] == datetime(2026, 11, 23, 18, tzinfo=UTC)
     assert (dip["simulated"], dip["by"]) == (True, "simulated person")

@@ -9,7 +9,7 @@ from sqlalchemy.exc import DBAPIError
 from logger.model import Answer
 from logger.store import Store
 from logger.store.engine import parse
-from tests.store.making import calibration, check, command, correction, entry, event, measurements, outcome
+from tests.store.factories import calibration, check, command, correction, entry, event, measurements, outcome
 
 FIXED = ["meta", "run", "calibration", "check_reading", "correction", "measurement", "journal"]
 FIXED += ["hook_delivery", "outbox", "inbox"]

@@ -7,7 +7,7 @@ import pytest
 from logger.errors import StoreBusyError, StoreError
 from logger.store import Store, queries
 from tests.store.conftest import Opener
-from tests.store.making import START_US, event
+from tests.store.factories import START_US, event
 
 DAY_US = 86_400_000_000
 

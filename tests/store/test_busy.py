@@ -19,7 +19,7 @@ from logger.model import Answer, Command, Outcome
 from logger.store import Store, history, queries
 from tests.parts.postgres import Postgres
 from tests.store.conftest import Opener
-from tests.store.making import bits, carry, command, entry, event, measurements, outcome
+from tests.store.factories import bits, carry, command, entry, event, measurements, outcome
 
 HOLDER = """
 import sqlite3, sys

@@ -17,7 +17,7 @@ from logger.store import Store, history, queries, schema
 from logger.store.engine import Access, make_engine, parse, sqlite_path
 from logger.store.tables import metadata
 from tests.store.conftest import Opener
-from tests.store.making import calibration, entry, event, measurements, outcome
+from tests.store.factories import calibration, entry, event, measurements, outcome
 
 SECOND = '''"""Add the machine's name to a run."""
 import sqlalchemy as sa

@@ -7,7 +7,7 @@ import pytest
 
 from logger.model import Block, Cause, Measurements
 from logger.store import Store, history, queries
-from tests.store.making import PERIOD_US, START_US, bits, entry, measurements, outcome
+from tests.store.factories import PERIOD_US, START_US, bits, entry, measurements, outcome
 
 
 @pytest.fixture
@@ -23,10 +23,10 @@ def filled(store: Store) -> Store:
 
 
 def test_spans_tell_what_each_probe_recorded_at_each_vat(filled: Store) -> None:
-    marrow = history.Span(vat="marrow", probe="marrow-probe", first=1, last=35)
+    marrow = history.RecordSpan(vat="marrow", probe="marrow-probe", first=1, last=35)
     turnip = [
-        history.Span(vat="turnip", probe="marrow-probe", first=26, last=30),
-        history.Span(vat="turnip", probe="other-probe", first=1, last=3),
+        history.RecordSpan(vat="turnip", probe="marrow-probe", first=26, last=30),
+        history.RecordSpan(vat="turnip", probe="other-probe", first=1, last=3),
     ]
     assert history.spans(filled) == [marrow, *turnip]
     assert history.spans(filled, vat="turnip") == turnip
@@ -34,7 +34,7 @@ def test_spans_tell_what_each_probe_recorded_at_each_vat(filled: Store) -> None:
 
 def test_spans_can_be_cut_by_time_of_day(filled: Store) -> None:
     since, until = START_US + 3 * PERIOD_US, START_US + 7 * PERIOD_US
-    expected = [history.Span(vat="marrow", probe="marrow-probe", first=3, last=6)]
+    expected = [history.RecordSpan(vat="marrow", probe="marrow-probe", first=3, last=6)]
     assert history.spans(filled, vat="marrow", since_at_us=since, until_at_us=until) == expected
 
 

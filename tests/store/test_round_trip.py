@@ -25,7 +25,7 @@ from logger.model import (
 )
 from logger.store import Store, queries
 from tests.examples import examples
-from tests.store.making import bits, calibration, check, command, correction, entry, measurements, outcome
+from tests.store.factories import bits, calibration, check, command, correction, entry, measurements, outcome
 
 NUMBERS = itertools.count(1)
 INT64 = st.integers(-(2**63), 2**63 - 1)

@@ -9,7 +9,7 @@ from logger.errors import StoreBusyError, StoreError
 from logger.model import Answer, Carry, CommandKind
 from logger.store import Store, history, queries
 from tests.store.conftest import Opener
-from tests.store.making import START_US, bits, calibration, carry, command, entry, event, measurements, outcome
+from tests.store.factories import START_US, bits, calibration, carry, command, entry, event, measurements, outcome
 
 
 def start(store: Store) -> int:

@@ -10,7 +10,7 @@ import sys
 from logger.errors import StoreBusyError
 from logger.model import Outcome
 from logger.store import Store, queries
-from tests.store.making import carry, event, measurements, outcome
+from tests.store.factories import carry, event, measurements, outcome
 
 
 def main(url: str, limit: int | None) -> None:

@@ -1,0 +1,203 @@
+"""Work at the vat, which suspends its alarms: marks, and somebody who works on the probe.
+
+Law: pure; a mark is applied whole or refused with a sentence. Every suspension ends by itself, and the delays start
+anew after it. Work on the probe never cuts short what stirring or topping up suspends. Work that ends without the word
+that the probe is back leaves it not back (`Carry.not_back_us`), until somebody gives that word: no time ends it.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+
+from logger.alarm import lifecycle
+from logger.alarm.evaluate import entry_of
+from logger.alarm.lifecycle import Now, Trigger
+from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
+from logger.errors import RefusedError
+from logger.model import AlarmState, Carry, Cause, Command, Entry, Mark
+from logger.units import SECOND_US
+
+ATTEND_S = 900.0
+"""How long work on the probe suspends process alarms unless it says otherwise. [CP]"""
+REMIND_S = 1800.0
+"""How often it is reminded of a probe that is not back, where `blind` itself has no reminder. [CP]"""
+WATCHED_AGAIN = "process alarms watch again, their delays start anew"
+BROKEN_OFF = "the work on the probe was broken off and nobody said that it is back: the alarms stay held until then"
+TIME_OVER = "the time for work on the probe is over and nobody said that it is back: look whether it is in the vat"
+MARK_OVER = "the mark probe-out has run out and nobody said probe-in: look whether it is back in the vat"
+HELD = "not suspended any more, but held until somebody says that the probe is back"
+BACK = "somebody said that the probe is back in the vat"
+Alarms = Mapping[str, AlarmState]
+
+
+def lift_suppressions(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
+    """Watch again whatever was suppressed until now at the latest."""
+    entries: list[Entry] = []
+    states = dict(alarms)
+    for alarm in vat.alarms:
+        state = states.get(alarm.id, AlarmState())
+        if state.suppressed_until_us is not None and state.suppressed_until_us <= now.elapsed_us:
+            states[alarm.id], step = lifecycle.unsuppress(state, alarm, now=now)
+            entries += [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
+    return states, entries
+
+
+def attended_until_us(vat: VatConfig, command: Command, *, now: Now) -> int:
+    """Return the watch time until which somebody works on the probe. Raises RefusedError for a length of no use."""
+    seconds = ATTEND_S if command.duration_s is None else command.duration_s
+    if not 0 < seconds <= vat.max_shelve_s:
+        raise RefusedError(
+            f"work on the probe must last over 0 and at most {vat.max_shelve_s / 60:g} min, not {seconds / 60:g}: ask"
+            " again when the time is nearly over"
+        )
+    return now.elapsed_us + round(seconds * SECOND_US)
+
+
+def attend(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now) -> tuple[Alarms, list[Entry], str]:
+    """Suspend the process alarms while somebody works on the probe; asked again, only the end moves."""
+    until = attended_until_us(vat, command, now=now)
+    text = f"somebody works on the probe, for at most {round((until - now.elapsed_us) / 60 / SECOND_US)} min"
+    said = f"{text} ({command.note})" if command.note else text
+    entries = [replace(vat_entry(vat, command, Cause.ATTENDED, seq=seq, now=now), text=said)]
+    states = dict(alarms)
+    for alarm in vat.alarms:
+        state = states.get(alarm.id, AlarmState())
+        if alarm.kind.is_suspended and state.suppressed_until_us is None:
+            states[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)
+            entry = signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
+            entries.append(replace(entry, text="suspended while somebody works on the probe"))
+        elif state.suppressed_until_us is not None:
+            states[alarm.id] = replace(state, suppressed_until_us=max(until, state.suppressed_until_us))
+    return states, entries, f"{text}; process alarms are suspended meanwhile"
+
+
+def back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now, unsettled_until_us: int) -> tuple[Alarms, list[Entry]]:
+    """End the suppressions, for the probe is in its vat; but not those of a vat that is still unsettled."""
+    until = {alarm.id: max(now.elapsed_us, unsettled_until_us * alarm.kind.is_restless) for alarm in vat.alarms}
+    ended = {
+        name: replace(state, suppressed_until_us=state.suppressed_until_us and until.get(name, now.elapsed_us))
+        for name, state in alarms.items()
+    }
+    return lift_suppressions(vat, ended, seq=seq, now=now)
+
+
+def as_held(vat: VatConfig, carry: Carry) -> VatConfig:
+    """Return the vat as it is judged now: while its probe is not back, `blind` tells so at once and reminds."""
+    if carry.not_back_us is None:
+        return vat
+    return replace(vat, alarms=tuple(_loud(alarm) if alarm.kind is AlarmKind.BLIND else alarm for alarm in vat.alarms))
+
+
+def _loud(alarm: AlarmConfig) -> AlarmConfig:
+    reminder_s = alarm.reminder_s or REMIND_S
+    return replace(alarm, priority=Priority.HIGH, on_delay_s=0.0, window_s=0.0, reminder_s=reminder_s)
+
+
+def not_back(vat: VatConfig, alarms: Alarms) -> Alarms:
+    """Begin to hold: no delay goes on, and `blind` begins a new occurrence, whatever it told before."""
+    states = dict(alarms)
+    for alarm in (alarm for alarm in vat.alarms if alarm.id in states):
+        if alarm.kind is AlarmKind.BLIND:
+            states[alarm.id] = lifecycle.void(states[alarm.id], alarm)
+        elif alarm.kind.is_suspended:
+            states[alarm.id] = replace(states[alarm.id], pending_us=None)
+    return states
+
+
+def said_back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
+    """End the hold by somebody's word: what `blind` told of it returns at once, and its delay starts anew."""
+    entries: list[Entry] = []
+    states = dict(alarms)
+    for alarm in vat.alarms:
+        state = states.get(alarm.id, AlarmState())
+        if alarm.kind is AlarmKind.BLIND and state.abnormal:
+            normal = replace(state, abnormal=False, abnormal_at_us=now.at_us, pending_us=None)
+            states[alarm.id], step = lifecycle.advance(normal, alarm, trigger=Trigger.CLEARED, now=now)
+            told = [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
+            entries += [replace(entry, text=BACK) for entry in told]
+    return states, entries
+
+
+def mark(
+    vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now, unsettled_until_us: int
+) -> tuple[Alarms, list[Entry], str]:
+    """Take in what was done at the vat: suspend the alarms that cannot judge it meanwhile, or end that."""
+    what = checked(vat, command)
+    entry = replace(vat_entry(vat, command, Cause.MARKED, seq=seq, now=now), text=_told(what, command))
+    if what is Mark.STARTED:
+        return _anew(vat, alarms), [entry], "what counts from a start counts from there"
+    if what is Mark.PROBE_IN:
+        states, lifted = back(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
+        return states, [entry, *lifted], WATCHED_AGAIN
+    until = until_us(vat, command, now=now)
+    minutes = round((until - now.elapsed_us) / 60 / SECOND_US)
+    states, entries = dict(alarms), [entry]
+    for alarm in (alarm for alarm in vat.alarms if _concerns(what, alarm)):
+        state = states.get(alarm.id, AlarmState())
+        longest = max(until, _stays_us(what, alarm, state, unsettled_until_us))
+        states[alarm.id], step = lifecycle.suppress(state, until_us=longest, now=now)
+        suspended = signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
+        entries.append(suspended if what is Mark.PROBE_OUT else replace(suspended, text=_SETTLES))
+    if what is Mark.PROBE_OUT:
+        return states, entries, f"process alarms suspended for {minutes} min"
+    return states, entries, f"for {minutes} min the rate of change is not judged, and a rise holds still"
+
+
+_SETTLES = "suspended while the vat settles"
+
+
+def _concerns(what: Mark, alarm: AlarmConfig) -> bool:
+    return alarm.kind.is_suspended if what is Mark.PROBE_OUT else alarm.kind.is_restless
+
+
+def _stays_us(what: Mark, alarm: AlarmConfig, state: AlarmState, unsettled_until_us: int) -> int:
+    """Return until when it is suspended whatever this mark says: a shorter one cuts no other's time short."""
+    if what is Mark.PROBE_OUT:
+        return unsettled_until_us if alarm.kind.is_restless else 0
+    return max(unsettled_until_us, state.suppressed_until_us or 0)
+
+
+def checked(vat: VatConfig, command: Command) -> Mark:
+    """Return which mark a command makes. Raises RefusedError for one that there is not, or that cannot be."""
+    if command.note not in set(Mark):
+        raise RefusedError(f"unknown mark '{command.note}'; there are: {', '.join(Mark)}")
+    what, seconds, litres = Mark(command.note), command.duration_s, command.litres
+    if what in _LASTING and seconds is not None and not 0 < seconds <= vat.max_shelve_s:
+        raise RefusedError(f"a mark must last over 0 and at most {vat.max_shelve_s / 60:g} min, not {seconds / 60:g}")
+    if litres is not None and what is not Mark.TOPPED_UP:
+        raise RefusedError(f"litres go with topped-up, not with {what}")
+    return what
+
+
+_LASTING = frozenset({Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP})
+
+
+def until_us(vat: VatConfig, command: Command, *, now: Now) -> int:
+    """Return the watch time until which a mark holds."""
+    usual_s = vat.probe_out_s if command.note == Mark.PROBE_OUT else vat.unsettled_s
+    seconds = min(usual_s, vat.max_shelve_s) if command.duration_s is None else command.duration_s
+    return now.elapsed_us + round(seconds * SECOND_US)
+
+
+def _anew(vat: VatConfig, alarms: Alarms) -> Alarms:
+    """Let the delays of the alarms that look back start anew: what they looked at was another batch."""
+    looking = {alarm.id for alarm in vat.alarms if alarm.kind.is_trend}
+    return {name: replace(state, pending_us=None) if name in looking else state for name, state in alarms.items()}
+
+
+def _told(what: Mark, command: Command) -> str:
+    """Say a mark with its figures."""
+    if what is Mark.TOPPED_UP and command.litres is not None:
+        return f"{what}, {command.litres:g} L"
+    if what is Mark.STARTED and command.duration_s:
+        return f"{what}, {command.duration_s / 3600:.3g} h ago"
+    return what.value
+
+
+def vat_entry(vat: VatConfig, command: Command, cause: Cause, *, seq: int, now: Now) -> Entry:
+    """Make the journal entry of what was asked of a whole vat."""
+    return Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=cause, by=command.by, text=command.note)
+
+
+def signed(entry: Entry, command: Command) -> Entry:
+    """Say who asked."""
+    return replace(entry, by=command.by)

@@ -1,0 +1,107 @@
+"""`vatvigil alarms report`: how the alarms served over a period. Law: reads only, judges nothing."""
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+import msgspec
+
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
+from logger.cli._requests import now_us, reading_store, say_simulated
+from logger.cli._times import moment_option
+from logger.units import DAY_US
+
+if TYPE_CHECKING:
+    from logger.report.performance import Performance
+
+DAYS = 30
+SOURCE = (
+    "Measures and usual figures: ANSI/ISA-18.2-2016, 16.4 (IEC 62682), as open secondary sources quote them. The"
+    " figures are for a person who does nothing but watch alarms; whoever sleeps wants far fewer."
+)
+
+
+@click.command(short_help="how the alarms served over a period")
+@moment_option("--from", "since", help=f"Beginning of the period [default: {DAYS} days before its end].")
+@moment_option("--to", "until", help="End of the period [default: now].")
+@config_option
+@json_option
+@sentences
+def report(since: int | None, until: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+    """Say how the alarms of a period served people, in the terms of ISA-18.2: rates, floods, chatter, answers."""
+    from logger.report.counters import over
+
+    config = load_config(config_path)
+    until_us = now_us(config) if until is None else until
+    since_us = until_us - DAYS * DAY_US if since is None else since
+    if since_us >= until_us:
+        raise click.BadParameter("the period must end after it begins.", param_hint="--to")
+    with reading_store(config) as store:
+        found, chattering = over(config, store, since_us=since_us, until_us=until_us)
+    if as_json:
+        content = {**msgspec.to_builtins(found), "chattering": chattering}
+        print_json({"simulated": config.simulated, **_period(since_us, until_us), **content, "source": SOURCE})
+        return
+    say_simulated(simulated=config.simulated)
+    period = _period(since_us, until_us)
+    click.echo(f"Alarms from {period['from']} to {period['to']}")
+    print_table("", ["Measure", "Here", "Usual"], _rows(found, chattering))
+    if found.most_frequent:
+        print_table("", ["Most frequent", "Times", "Of all"], _frequent(found))
+    if not found.enough:
+        click.echo(f"The period is shorter than {DAYS} days: too short to judge by.")
+    click.echo(folded(SOURCE))
+
+
+def _period(since_us: int, until_us: int) -> dict[str, str]:
+    from logger.report.words import moment
+
+    return {"from": moment(since_us), "to": moment(until_us)}
+
+
+def _rows(found: "Performance", chattering: dict[str, int]) -> Iterator[list[str]]:
+    yield ["Annunciated", str(found.annunciated), ""]
+    rates = f"{found.per_day:.2f} / {found.per_hour:.3f} / {found.per_10_min:.4f}"
+    yield ["a day / an hour / 10 min", rates, "150 / 6 / 1 at most"]
+    yield ["Periods with over 10", f"{found.periods_flooded_percent:.2g} %", "below 1 %"]
+    yield ["Most in 10 min", str(found.most_in_10_min), "10 at most"]
+    yield ["The ten most frequent", f"{found.most_frequent_percent:.0f} %", "1 to 5 %, of many alarms"]
+    yield ["Chattering", _named([f"{name} ({times})" for name, times in chattering.items()]), "none"]
+    yield ["Stale (over 24 h)", _named(found.stale), "fewer than 5"]
+    for share in found.priorities:
+        usual = f"about {share.usual_percent:.0f} % (common practice)"
+        yield [f"Priority {share.name}", f"{share.count} ({share.percent:.0f} %)", usual]
+    yield ["Time to acknowledge", _answers(found), ""]
+    yield ["Held, never annunciated", str(found.held), ""]
+    yield ["Standing at the end", _named(found.standing), ""]
+    yield ["Shelved", _covered(found.covers["shelved"], found.shelved), ""]
+    yield ["Suppressed by design", _covered(found.covers["suppressed"], found.suppressed), ""]
+    yield ["Out of service", _covered(found.covers["out-of-service"], found.out_of_service), ""]
+
+
+def _frequent(found: "Performance") -> Iterator[list[str]]:
+    for share in found.most_frequent:
+        yield [share.name, str(share.count), f"{share.percent:.0f} %"]
+
+
+def _named(names: list[str]) -> str:
+    return ", ".join(names) or "none"
+
+
+def _covered(times: int, now: list[str]) -> str:
+    from logger.report.words import counted
+
+    return f"{counted(times, 'time')}; at the end: {_named(now)}" if times or now else "never"
+
+
+def _answers(found: "Performance") -> str:
+    from logger.report.words import age
+
+    answers = found.answers
+    said = []
+    if answers.median_s is not None and answers.longest_s is not None:
+        said.append(f"{age(answers.median_s)} (median of {answers.acknowledged}), {age(answers.longest_s)} at most")
+    if answers.unanswered:
+        said.append(f"{answers.unanswered} never acknowledged")
+    return "; ".join(said) or "nothing to acknowledge"

@@ -1,0 +1,1 @@
+"""Runs the watch: the service and its loop, ports, cycles, publishing, housekeeping, the clock."""

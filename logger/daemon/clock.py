@@ -1,0 +1,76 @@
+"""The one clock: UTC and steady time, read together.
+
+Law: `at_us` may be stepped by whoever sets the machine's clock; `elapsed_us` is never stepped, and goes on over a
+restart from where the log ends. Only the service builds a clock; everybody else is handed times.
+"""
+
+import sys
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from logger.config import Simulation
+from logger.units import SECOND_US
+
+UNKNOWN_GAP_US = 86_400 * SECOND_US
+"""What a restart counts for when the wall clock says that it ended before it began: longer than any delay."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockReading:
+    """UTC microseconds, and watch time in microseconds."""
+
+    at_us: int
+    elapsed_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clock:
+    """A wall clock (UTC microseconds) and a steady one (microseconds), with the watch time at which this run began."""
+
+    wall_us: Callable[[], int]
+    steady_us: Callable[[], int]
+    started_us: int
+    base_us: int = 0
+    speed: float = 1.0
+
+    def read(self) -> ClockReading:
+        """Return both times of this moment."""
+        return ClockReading(at_us=self.wall_us(), elapsed_us=self.base_us + self.steady_us() - self.started_us)
+
+    def real_s(self, vat_s: float) -> float:
+        """Return how many real seconds pass in so many seconds of the vat's."""
+        return vat_s / self.speed
+
+
+def of(simulation: Simulation | None) -> Clock:
+    """Return the machine's clock, or an accelerated one that both ends of a simulation derive alike."""
+    if simulation is None:
+        return Clock(wall_us=lambda: time.time_ns() // 1000, steady_us=_awake_or_not_us, started_us=_awake_or_not_us())
+    tied = simulation.epoch_monotonic_s
+    begin_us = _machine_us() if tied is None else round(tied * SECOND_US)
+    epoch_us = time.time_ns() // 1000 if simulation.epoch_us is None else simulation.epoch_us
+
+    def steady_us() -> int:
+        return round((_machine_us() - begin_us) * simulation.speed)
+
+    return Clock(
+        wall_us=lambda: epoch_us + steady_us(), steady_us=steady_us, started_us=steady_us(), speed=simulation.speed
+    )
+
+
+def _awake_or_not_us() -> int:
+    """Return steady time that counts also while the machine is suspended, where there is such a clock (Linux)."""
+    if sys.platform == "linux":
+        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1000
+    return _machine_us()
+
+
+def _machine_us() -> int:
+    return time.monotonic_ns() // 1000
+
+
+def resumed_us(now_at_us: int, *, last_at_us: int, last_elapsed_us: int) -> int:
+    """Return the watch time at which a run begins whose log ends at these times."""
+    gap_us = now_at_us - last_at_us
+    return last_elapsed_us + (gap_us if gap_us >= 0 else UNKNOWN_GAP_US)

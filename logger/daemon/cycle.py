@@ -1,0 +1,341 @@
+"""The acquire cycle: indications and commands in, one transaction out.
+
+Law: one transaction holds everything a cycle made. A store that is busy or full is expected: evaluation goes on, what
+was made waits in memory in order, its events go out at once, and all of it is committed in order on recovery. The
+queue is bounded; past its end records are evaluated but not kept (what the watch carries is), and the journal says how
+many.
+"""
+
+import logging
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from logger.config import Priority
+from logger.errors import RefusedError, StoreBusyError
+from logger.model import (
+    Answer,
+    Block,
+    Carry,
+    Cause,
+    Command,
+    Entry,
+    Event,
+    Floats,
+    Indication,
+    Ints,
+    Measurements,
+    Outcome,
+    Quality,
+    WatchState,
+)
+from logger.mqtt.messages import Receipt
+from logger.mqtt.payloads import events_of
+from logger.store import Store, UnitOfWork, queries, rows
+from logger.store.queries import Unreadable
+from logger.watch import pipeline
+from logger.watch.pipeline import Watch
+from logger.watch.system import SYSTEM
+
+log = logging.getLogger(__name__)
+
+MOST_WAITING = 20_000
+"""Cycles that may wait for the store: over two days of one probe at 10 s."""
+
+COMPARED_US = 120_000_000
+"""A second probe's reading older than this is compared with nothing: a vat moves by less than 0.01 pH in it. [CP]"""
+
+
+@dataclass(slots=True, kw_only=True)
+class CycleResult:
+    """What one cycle made, to be committed whole."""
+
+    outcomes: list[Outcome] = field(default_factory=list)
+    entries: list[Entry] = field(default_factory=list)
+    commands: list[Command] = field(default_factory=list)
+    """Commands that came from outside, on their way into the inbox."""
+    answers: list[Answer] = field(default_factory=list)
+    """Answers to commands that concern no vat that we watch."""
+    receipts: list[Receipt] = field(default_factory=list)
+    """Of the messages that asked for some of this: handed back when it is stored."""
+    asked: list[Command] = field(default_factory=list)
+    """Commands about the system, still to be applied."""
+    system: Carry | None = None
+    """What the watch over the system carries now; None: as before."""
+
+    def __bool__(self) -> bool:
+        """Tell whether there is anything to store."""
+        return bool(self.outcomes or self.entries or self.commands or self.answers or self.receipts)
+
+    def keep_storable(self, commands: Iterable[Command]) -> list[Command]:
+        """Return the commands from outside that can be stored; journal the refusal of the others.
+
+        Met only when it is stored, such a command would end this daemon, and the next one to which the broker sends it.
+        """
+        kept = []
+        for command in commands:
+            try:
+                rows.check_storable(command)
+                kept.append(command)
+            except RefusedError as refused:
+                vat = "" if command.vat == SYSTEM else command.vat
+                entry = Entry(seq=0, at_us=command.at_us, vat=vat, cause=Cause.REFUSED, by=command.by)
+                self.entries.append(replace(entry, text=f"{command.kind} refused: {refused}"))
+        return kept
+
+    def all_entries(self) -> list[Entry]:
+        """Return every journal entry of the batch in the order of the journal: what was merged into it comes last."""
+        return [*(entry for outcome in self.outcomes for entry in outcome.entries), *self.entries]
+
+
+@dataclass(slots=True)
+class WatchedProbe:
+    """A watch, its state and the number of its newest record."""
+
+    watch: Watch
+    state: WatchState
+    seq: int
+
+
+@dataclass(slots=True)
+class Acquisition:
+    """Turns indications into batches. Reads the inbox; writes nothing.
+
+    A vat's second probe is read by a watch of its own, which steps first: its newest believed pH goes into the records
+    of the first, so that a replay of the first alone tells the same.
+    """
+
+    store: Store
+    watched: dict[str, WatchedProbe]
+    """By probe."""
+    _taken: set[int] = field(default_factory=set)
+    """Commands applied already whose consumption may still wait for the store."""
+    numbers: dict[int, int] = field(default_factory=dict)
+    """Of the commands applied from memory: in the inbox, once they are stored. `Commit` fills it."""
+    _heard: list[Command] = field(default_factory=list)
+    _unreadable: list[Unreadable] = field(default_factory=list)
+
+    def hear(self, commands: Sequence[Command]) -> list[Command]:
+        """Apply commands from memory at the next records: the store takes nothing now. Return them as to be stored.
+
+        What refers to a row of the store (a check) waits for it.
+        """
+        first = min(self.numbers, default=0)
+        named = [c if c.check else replace(c, id=first - n) for n, c in enumerate(commands, start=1)]
+        self._heard += [command for command in named if command.id < 0]
+        for command in named:
+            if command.id < 0:
+                self.numbers[command.id] = 0
+        return named
+
+    def cycle(self, indications: Sequence[Indication]) -> CycleResult:
+        """Evaluate indications (at least one) together with the commands that wait for their vats."""
+        batch, pending = CycleResult(), self._pending()
+        self._refuse(batch, indications[-1].at_us)
+        by_probe: dict[str, list[Indication]] = {}
+        for indication in indications:
+            by_probe.setdefault(indication.probe, []).append(indication)
+        references = {target.watch.vat.reference for target in self.watched.values()}
+        for probe, taken in sorted(by_probe.items(), key=lambda item: item[0] not in references):
+            target = self.watched[probe]
+            mine = [c for c in pending if c.vat == target.watch.vat.id or (not c.vat and c.probe == probe)]
+            batch.outcomes.append(self._step(target, taken, mine))
+        batch.asked = [command for command in pending if command.vat == SYSTEM]
+        nobodys = [command for command in pending if command.vat != SYSTEM and not self._is_ours(command)]
+        self._taken |= {command.id for command in (*batch.asked, *nobodys)}
+        batch.answers += [_nobodys(command) for command in nobodys]
+        return batch
+
+    def _step(self, target: WatchedProbe, taken: Sequence[Indication], commands: Sequence[Command]) -> Outcome:
+        self._taken |= {command.id for command in commands}
+        second = self.watched.get(target.watch.vat.reference)
+        compared = second.state.recent if second else None
+        block = block_of(taken, first_seq=target.seq + 1, second=compared)
+        numbered = [replace(command, seq=target.seq + 1) for command in commands]
+        target.state, outcome = pipeline.step(target.watch, target.state, block, commands=numbered)
+        target.seq += len(block)
+        return outcome
+
+    def _pending(self) -> list[Command]:
+        """Return the commands that wait in the inbox or in memory and were not applied yet."""
+        heard, self._heard, self._unreadable = self._heard, [], []
+        try:
+            found = queries.pending(self.store)
+        except StoreBusyError as busy:
+            log.debug("The inbox cannot be read now: %s", busy)
+            return heard
+        self._taken &= {command.id for command in found}
+        known = self._taken | {*self.numbers.values()}
+        fresh = [command for command in found if command.id not in known]
+        self._unreadable = [row for row in fresh if isinstance(row, Unreadable)]
+        return [*(command for command in fresh if isinstance(command, Command)), *heard]
+
+    def _refuse(self, batch: CycleResult, at_us: int) -> None:
+        """Refuse what is no command here: else it would end every daemon that reads it."""
+        for row in self._unreadable:
+            self._taken.add(row.id)
+            batch.answers.append(Answer(command=row.id, seq=0, applied=False, text=row.why))
+            said = f"Command {row.id} of the inbox refused: {row.why}."
+            batch.entries.append(Entry(seq=0, at_us=at_us, vat="", cause=Cause.REFUSED, text=said))
+
+    def _is_ours(self, command: Command) -> bool:
+        vats = {target.watch.vat.id for target in self.watched.values()}
+        return command.vat in vats or (not command.vat and command.probe in self.watched)
+
+
+@dataclass(slots=True, kw_only=True)
+class Commit:
+    """Brings batches into the store, in order, whatever the store does meanwhile."""
+
+    store: Store
+    run: int
+    event_of: Callable[[Entry], Event | None]
+    most_waiting: int = MOST_WAITING
+    waiting: deque[CycleResult] = field(default_factory=deque)
+    delivered: dict[str, int] = field(default_factory=dict)
+    """Ids of events that the broker has, with the time, and whose row does not say so yet."""
+    hooked: dict[str, int] = field(default_factory=dict)
+    """Ids of events that went the second way out, with the time, of which the store does not know yet."""
+    trouble: str = ""
+    """Why nothing can be written now; empty: it can."""
+    numbers: dict[int, int] = field(default_factory=dict)
+    """By the id (negative) of a command that was applied from memory: its number in the inbox."""
+    _lost: int = 0
+    _receipts: list[Receipt] = field(default_factory=list)
+
+    def take_receipts(self) -> list[Receipt]:
+        """Return the receipts of what was stored since the last call."""
+        taken, self._receipts = self._receipts, []
+        return taken
+
+    def take(self, batch: CycleResult, *, at_us: int) -> list[Event]:
+        """Queue a batch and commit what can be; return the events that are to go out now."""
+        self.waiting.append(batch)
+        events = self.events(batch)
+        events += self.flush(at_us=at_us)
+        while len(self.waiting) > self.most_waiting:
+            self._drop_records()
+        return events
+
+    def _drop_records(self) -> None:
+        """Merge the newest batch that waits into the one before, without its records."""
+        dropped, last = self.waiting.pop(), self.waiting[-1]
+        self._lost += sum(len(outcome.measurements) for outcome in dropped.outcomes)
+        last.entries += dropped.all_entries()
+        last.answers += [a for outcome in dropped.outcomes for a in outcome.answers] + dropped.answers
+        last.commands += dropped.commands
+        last.receipts += dropped.receipts
+        last.system = dropped.system or last.system
+        carried = [replace(o, measurements=o.measurements[:0], entries=(), answers=()) for o in dropped.outcomes]
+        vats = {outcome.vat for outcome in carried}
+        last.outcomes = [o for o in last.outcomes if len(o.measurements) or o.vat not in vats] + carried
+
+    def flush(self, *, at_us: int) -> list[Event]:
+        """Commit what waits and mark what was delivered; return the event that tells of lost records, if any were."""
+        try:
+            while self.waiting:
+                self._commit(self.waiting[0])
+                self.waiting.popleft()
+            self._mark()
+            self.store.settled()
+        except StoreBusyError as busy:
+            if not self.trouble:
+                log.error("%s; evaluation goes on, records wait in memory", busy)  # noqa: TRY400 - expected, no bug
+            self.trouble = str(busy)
+            return []
+        return self._recovered(at_us=at_us) if self.trouble else []
+
+    def events(self, batch: CycleResult) -> list[Event]:
+        """Return the outbox events of a batch."""
+        return events_of(batch.all_entries(), self.event_of)
+
+    def _commit(self, batch: CycleResult) -> None:
+        events = self.events(batch)
+        with self.store.begin() as work:
+            numbers = {**self.numbers, **self._put_in(work, batch.commands)}
+            for outcome in batch.outcomes:
+                work.append(replace(outcome, answers=_numbered(outcome.answers, numbers)), run=self.run)
+            if batch.system:
+                work.remember(SYSTEM, batch.system)
+            work.add_entries(batch.entries)
+            work.add_events(events, {e.id: self.delivered[e.id] for e in events if e.id in self.delivered})
+            work.consume(_numbered(batch.answers, numbers))
+            work.commit()
+        self.numbers.update(numbers)
+        self._receipts += batch.receipts
+        for event in events:
+            self.delivered.pop(event.id, None)
+
+    def _put_in(self, work: UnitOfWork, commands: Iterable[Command]) -> dict[int, int]:
+        """Put commands into the inbox; return the numbers of those that were applied from memory."""
+        numbers = {}
+        for command in commands:
+            check = command.check and work.add_check(command.check)
+            numbers[command.id] = work.add_command(replace(command, check=check))
+        return {memory: number for memory, number in numbers.items() if memory < 0}
+
+    def _mark(self) -> None:
+        if not (self.delivered or self.hooked):
+            return
+        with self.store.begin() as work:
+            for identity, at_us in self.delivered.items():
+                work.mark_delivered([identity], at_us)
+            work.mark_hooked(self.hooked)
+            work.commit()
+        self.delivered.clear()
+        self.hooked.clear()
+
+    def _recovered(self, *, at_us: int) -> list[Event]:
+        log.warning("The store can be written again; what waited is in it")
+        lost, self.trouble, self._lost = self._lost, "", 0
+        if not lost:
+            return []
+        text = f"{lost} records were evaluated but not kept, because the store took nothing for too long"
+        entry = Entry(seq=0, at_us=at_us, vat="", cause=Cause.RECORDS_LOST, priority=Priority.HIGH, text=text)
+        return self.take(CycleResult(entries=[entry]), at_us=at_us)
+
+
+def _numbered(answers: Iterable[Answer], numbers: Mapping[int, int]) -> tuple[Answer, ...]:
+    """Return answers with the numbers that their commands have in the inbox."""
+    return tuple(replace(answer, command=numbers.get(answer.command, answer.command)) for answer in answers)
+
+
+def block_of(taken: Sequence[Indication], *, first_seq: int, second: Measurements | None = None) -> Block:
+    """Return indications of one probe as columns, numbered from `first_seq`; `second`: records of the second probe."""
+    elapsed_us = np.array([i.elapsed_us for i in taken], dtype=np.int64)
+    reference_ph, reference_u = _compared(second, elapsed_us)
+    return Block(
+        seq=np.arange(first_seq, first_seq + len(taken)),
+        at_us=np.array([i.at_us for i in taken], dtype=np.int64),
+        elapsed_us=elapsed_us,
+        potential_mv=_column(i.potential_mv for i in taken),
+        temperature_c=_column(i.temperature_c for i in taken),
+        reason=np.array([i.reason for i in taken], dtype=np.int64),
+        reference_ph=reference_ph,
+        reference_u=reference_u,
+    )
+
+
+def _compared(second: Measurements | None, elapsed_us: Ints) -> tuple[Floats, Floats]:
+    """Return the pH that the second probe said last, and its u, at each of these times; NaN: too old, or none."""
+    nothing = np.full(len(elapsed_us), np.nan)
+    if second is None:
+        return nothing, nothing
+    believed = np.flatnonzero((second.quality == Quality.PASS) & ~np.isnan(second.ph))
+    if not len(believed):
+        return nothing, nothing
+    at = np.searchsorted(second.elapsed_us[believed], elapsed_us, side="right") - 1
+    row = believed[np.maximum(at, 0)]
+    fresh = (at >= 0) & (elapsed_us - second.elapsed_us[row] <= COMPARED_US)
+    return np.where(fresh, second.ph[row], np.nan), np.where(fresh, second.u[row], np.nan)
+
+
+def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
+
+
+def _nobodys(command: Command) -> Answer:
+    target = f"vat {command.vat}" if command.vat else f"probe {command.probe}"
+    return Answer(command=command.id, seq=0, applied=False, text=f"{target} is not in the daemon's configuration")

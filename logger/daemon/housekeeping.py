@@ -1,0 +1,136 @@
+"""What is slow and calendar-like: the daily backup, the look at the disk, the hour of the good-night test.
+
+Law: jobs run in the scheduler's threads and only post what they found; a job that fails in an unexpected way ends the
+process, since the scheduler would swallow it.
+"""
+
+import logging
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from logger.config import SystemConfig
+from logger.daemon.clock import Clock
+from logger.errors import StoreError, ThreadCrash
+from logger.model import Cause, Command, CommandKind, Entry
+from logger.store import Store
+from logger.units import DAY_US
+from logger.watch.system import SYSTEM
+
+log = logging.getLogger(__name__)
+
+DISK_EVERY_MIN = 10
+DISK_DEADBAND = 1.1
+"""There is room again when so many times the reserve is free. [CP]"""
+MB = 1_000_000
+BACKUP_HOUR_UTC = 3
+LATE_S = 3600
+"""A job may start so late (a machine that slept, a clock that was stepped) and still counts."""
+
+
+@dataclass(frozen=True, slots=True)
+class HousekeepingReport:
+    """What a job found, for the journal and the hub."""
+
+    entry: Entry
+
+
+@dataclass(frozen=True, slots=True)
+class DiskSpace:
+    """What the disk is like: what is wrong (empty: nothing), or not yet quite right again."""
+
+    trouble: str
+    in_deadband: bool = False
+
+
+class Housekeeping:
+    """The scheduler and its jobs."""
+
+    def __init__(
+        self,
+        store: Store,
+        clock: Clock,
+        *,
+        backup_dir: Path | None,
+        system: SystemConfig,
+        post: Callable[[HousekeepingReport | DiskSpace | ThreadCrash], None],
+    ) -> None:
+        """Prepare; `start` begins."""
+        self._store, self._clock, self._backup_dir, self._post = store, clock, backup_dir, post
+        self._reserve, self._within_s = system.disk_reserve_mb * MB, system.rehearse_within_s
+        defaults = {"misfire_grace_time": LATE_S, "coalesce": True, "max_instances": 1}
+        self._scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
+        self._scheduler.add_listener(self._on_error, EVENT_JOB_ERROR)
+        if store.path is not None:
+            minutes = f"*/{DISK_EVERY_MIN}"
+            self._scheduler.add_job(self._look_at_disk, "cron", minute=minutes, args=[store.path.parent])
+        if store.path is not None and backup_dir is not None:
+            self._scheduler.add_job(self._back_up, "cron", hour=BACKUP_HOUR_UTC, args=[backup_dir])
+        if system.rehearse_at_min is not None:
+            hour, minute = divmod(system.rehearse_at_min, 60)
+            zone = ZoneInfo(system.rehearse_zone)
+            self._scheduler.add_job(self._rehearse, "cron", hour=hour, minute=minute, timezone=zone)
+
+    def start(self) -> None:
+        """Begin; the disk is looked at at once, and a backup that is overdue is made."""
+        if self._store.path is not None:
+            self._look_at_disk(self._store.path.parent)
+        self._scheduler.start()
+        since_us = self._clock.read().at_us - DAY_US
+        if self._backup_dir is not None and not self._store.is_backed_up(self._backup_dir, since_at_us=since_us):
+            self._scheduler.add_job(self._back_up, args=[self._backup_dir])  # a machine may always be off at that hour
+
+    def plan_anew(self) -> None:
+        """Plan by the wall clock as it is now: the scheduler would wait until one that was set back catches up."""
+        for job in self._scheduler.get_jobs():
+            job.reschedule(job.trigger)
+
+    def stop(self) -> None:
+        """End after the job that runs now."""
+        self._scheduler.shutdown()
+
+    def _look_at_disk(self, folder: Path) -> None:
+        self._post(disk_space(folder, self._reserve))
+
+    def _back_up(self, folder: Path) -> None:
+        try:
+            copy = self._store.backup(folder, at_us=self._clock.read().at_us)
+        except StoreError as error:
+            self._tell(Cause.BACKUP_FAILED, f"No backup was made: {error}")
+        else:
+            log.info("Backup written to %s", copy)
+
+    def _rehearse(self) -> None:
+        """Ask for the good-night test, as a person would."""
+        kind, at_us = CommandKind.REHEARSE, self._clock.read().at_us
+        command = Command(id=0, at_us=at_us, kind=kind, vat=SYSTEM, duration_s=self._within_s, by="schedule")
+        try:
+            with self._store.begin() as work:
+                work.add_command(command)
+                work.commit()
+        except StoreError as error:
+            self._tell(Cause.REFUSED, f"The good-night test could not begin: {error}. Try `vatvigil rehearse`")
+
+    def _tell(self, cause: Cause, text: str) -> None:
+        log.warning("%s", text)
+        at_us = self._clock.read().at_us
+        self._post(HousekeepingReport(Entry(seq=0, at_us=at_us, vat="", cause=cause, priority="medium", text=text)))
+
+    def _on_error(self, event: JobExecutionEvent) -> None:
+        self._post(ThreadCrash(event.exception))
+
+
+def disk_space(folder: Path, reserve: float) -> DiskSpace:
+    """Return what there is to say of the room for the log; `reserve`: bytes that must stay free."""
+    try:
+        free = shutil.disk_usage(folder).free
+    except OSError as error:
+        return DiskSpace(f"the room at {folder} cannot be told ({error.strerror}): is the disk still there?")
+    trouble = f"only {free // MB} MB are free at {folder}: make room, or the log stops"
+    return DiskSpace(trouble if free < reserve else "", in_deadband=reserve <= free < reserve * DISK_DEADBAND)

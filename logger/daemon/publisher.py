@@ -1,0 +1,177 @@
+"""The deliver cycle: what the hub must know, from the state of the watch to the broker.
+
+Law: standing states are built from what is carried now, never from a backlog; only events queue. A measurement that is
+no longer current is never sent. What comes in is for the ear.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Self
+
+from logger.alarm import suppression
+from logger.alarm.belief_words import evidence_of
+from logger.config import Config, MqttConfig, VatConfig
+from logger.daemon.clock import ClockReading
+from logger.model import AlarmState, Carry, Entry, Event, Outcome
+from logger.mqtt import controls, discovery, payloads
+from logger.mqtt.client import Client
+from logger.mqtt.delivery import Delivery
+from logger.mqtt.entity import EntityFactory, Software
+from logger.mqtt.health import probe_health
+from logger.mqtt.inbound import Inbound
+from logger.mqtt.messages import Connected, NetworkEvent, Receipt
+from logger.mqtt.other_stores import Others
+from logger.mqtt.target import target
+from logger.mqtt.topics import Topics
+from logger.units import SECOND_US
+from logger.watch import system
+
+
+@dataclass(slots=True, kw_only=True)
+class Publisher:
+    """The home-automation hub behind a broker, as the main loop sees it."""
+
+    config: Config
+    mqtt: MqttConfig
+    maker: Software
+    store: str
+    """The identity of the store whose watch this is."""
+    post: Callable[[NetworkEvent], None]
+    topics: Topics = field(init=False)
+    client: Client = field(init=False)
+    delivery: Delivery = field(init=False)
+    ear: Inbound = field(init=False)
+    others: Others = field(init=False)
+    vats: tuple[VatConfig, ...] = field(init=False)
+    """Those that are watched, and the system."""
+    _beat_us: int = 0
+
+    @classmethod
+    def of(cls, config: Config, *, version: str, store: str, post: Callable[[NetworkEvent], None]) -> Self | None:
+        """Return the hub of a configuration; None: it names no broker."""
+        if config.mqtt is None:
+            return None
+        return cls(config=config, mqtt=config.mqtt, maker=Software(version=version), store=store, post=post)
+
+    def __post_init__(self) -> None:
+        """Build the client; nothing connects before `start`."""
+        self.vats = (*self.config.vats, system.vat_of(self.config))
+        self.topics = Topics.of(self.mqtt, simulated=self.config.simulated)
+        will = payloads.status(self.topics, online=False, store=self.store)
+        heard, overheard = self.topics.heard, self.topics.own
+        self.client = Client(config=self.mqtt, will=will, heard=heard, overheard=overheard, post=self.post)
+        self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
+        self.ear = Inbound(config=self.config, topics=self.topics)
+        self.others = Others(config=self.mqtt, topics=self.topics, store=self.store)
+
+    @property
+    def frame(self) -> EntityFactory:
+        """Return what makes the messages that announce entities."""
+        return EntityFactory(topics=self.topics, maker=self.maker)
+
+    def start(
+        self, carries: Mapping[str, Carry], unsent: Iterable[Event], *, retained: Iterable[str], at_us: int
+    ) -> None:
+        """Announce everything as it stands at that UTC, queue what an earlier run could not deliver, and connect.
+
+        `retained`: topics where an earlier run left messages; those that no vat or alarm has any more are cleared.
+        """
+        self.stand(carries, at_us=at_us)
+        for message in discovery.ghosts(retained, self.retained()):
+            self.delivery.put(message)
+        self.delivery.offer(unsent)
+        self.client.start()
+
+    def stand(self, carries: Mapping[str, Carry], *, at_us: int) -> None:
+        """Set every standing message as it is at that UTC."""
+        occurrences = {
+            f"{vat.id}/{alarm.id}": carries[vat.id].alarms[alarm.id].occurrence
+            for vat in self.vats
+            for alarm in vat.alarms
+            if alarm.id in carries[vat.id].alarms
+        }
+        self.delivery.put(payloads.status(self.topics, online=True, store=self.store))
+        for message in discovery.announcements(self.config, self.frame, occurrences=occurrences):
+            self.delivery.put(message)
+        for vat in self.vats:
+            self._stand(vat, carries[vat.id], at_us=at_us)
+
+    def retained(self) -> list[str]:
+        """Return the topics where the broker retains, or will retain, a message of ours."""
+        return discovery.retained(self.delivery.standing)
+
+    def show(self, outcome: Outcome, *, now_us: int) -> None:
+        """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""
+        vat = next(vat for vat in self.config.vats if vat.id == outcome.vat)
+        self._stand(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
+        self._renew_buttons(vat, outcome.carry, outcome.entries)
+        fresh_s = discovery.stale_s(self.config, vat)
+        message = payloads.measurement(
+            self.topics,
+            vat.id,
+            probe=outcome.probe,
+            rows=outcome.measurements,
+            evidence=evidence_of(outcome.carry),
+            expiry_s=fresh_s,
+        )
+        self.delivery.latest(message, now_us + fresh_s * SECOND_US)
+
+    def show_own(self, carry: Carry, entries: Sequence[Entry], *, at_us: int) -> None:
+        """Set the standing states of the system's alarms after these entries."""
+        vat = self.vats[-1]
+        self._stand(vat, carry, at_us=at_us)
+        self._renew_buttons(vat, carry, [entry for entry in entries if not entry.vat])
+
+    def _renew_buttons(self, vat: VatConfig, carry: Carry, entries: Iterable[Entry]) -> None:
+        """Announce anew the buttons of each alarm that has a new occurrence: they carry it."""
+        new = {entry.alarm for entry in entries if entry.annunciates or entry.held}
+        for alarm in vat.alarms if self.topics.discovery_prefix is not None else ():
+            if alarm.id in new:
+                occurrence = carry.alarms[alarm.id].occurrence
+                for message in controls.of_alarm(self.frame, vat, alarm, occurrence=occurrence):
+                    self.delivery.put(message)
+
+    def beat(
+        self, carries: Mapping[str, Carry], waiting: int, oldest_at_us: int | None, *, now: ClockReading, now_us: int
+    ) -> None:
+        """Send a heartbeat when one is due; `now_us` is real steady time."""
+        if now_us < self._beat_us:
+            return
+        self._beat_us = now_us + round(self.mqtt.heartbeat_s * SECOND_US)
+        message = payloads.heartbeat(
+            self.topics,
+            at_us=now.at_us,
+            store=self.store,
+            believed_age_s={vat: _age_s(carry.believed_us, now.elapsed_us) for vat, carry in carries.items()},
+            waiting=waiting,
+            oldest_at_us=oldest_at_us,
+        )
+        self.delivery.latest(message, self._beat_us)
+
+    def on(self, happening: NetworkEvent, now_us: int) -> None:
+        """Take in what the network did; `now_us` is real steady time."""
+        if isinstance(happening, Connected):
+            self.ear.begin(resumed=happening.resumed)
+        self.delivery.on(happening, now_us)
+        self.others.on(happening, now_us)
+
+    def release(self, receipts: Iterable[Receipt]) -> None:
+        """Let the broker forget what was stored, and what asks for nothing."""
+        self.client.acknowledge([*receipts, *self.ear.take_free()])
+
+    def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
+        for alarm in suppression.as_held(vat, carry).alarms:
+            state = carry.alarms.get(alarm.id, AlarmState())
+            self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
+        if vat.id == system.SYSTEM:
+            return
+        shown = target(self.topics, vat, carry, at_us=at_us)
+        if shown is not None:
+            self.delivery.put(shown)
+        status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
+        self.delivery.put(payloads.health(self.topics, vat.probe, status=status, findings=findings))
+
+
+def _age_s(then_us: int | None, elapsed_us: int) -> float | None:
+    """Return the age (s) of what was at that watch time: setting the clock back makes nothing fresh."""
+    return None if then_us is None else (elapsed_us - then_us) / SECOND_US

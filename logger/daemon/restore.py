@@ -1,0 +1,57 @@
+"""What a start takes over from the run before.
+
+Law: it only reads; what is to be written and told of it is returned.
+"""
+
+import logging
+from dataclasses import replace
+
+from logger.alarm.orphans import kept, left_standing
+from logger.config import Config, VatConfig
+from logger.daemon import clock as clocks
+from logger.daemon.clock import Clock
+from logger.daemon.cycle import WatchedProbe
+from logger.model import Carry, Entry
+from logger.store import Store, queries
+from logger.watch import pipeline, system
+from logger.watch.pipeline import Watch
+
+log = logging.getLogger(__name__)
+
+
+def left(store: Store, config: Config, *, config_hash: str, at_us: int) -> list[Entry]:
+    """Return what is to be said of alarms that left a configuration that was changed since the last run."""
+    runs = queries.runs(store)
+    if not runs or runs[-1].config_hash == config_hash:
+        return []
+    stood = left_standing((*config.vats, system.vat_of(config)), queries.watches(store), at_us=at_us)
+    left = [replace(entry, vat="") if entry.vat == system.SYSTEM else entry for entry in stood]
+    for entry in left:
+        log.warning("%s %s: %s", entry.vat or system.SYSTEM, entry.alarm, entry.text)
+    return left
+
+
+def clock(store: Store, config: Config, clock: Clock) -> Clock:
+    """Return the clock with its watch time continued from where the log of any probe ends latest.
+
+    Also of one that has left the configuration: what its vat carries is in its watch time.
+    """
+    now_us = clock.read().at_us
+    probes = {probe.id for probe in config.probes} | {carry.probe for carry in queries.watches(store).values()}
+    ends = [end for probe in probes if (end := queries.last_position(store, probe))]
+    begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
+    return replace(clock, base_us=max(begins, default=0))
+
+
+def own(store: Store, config: Config) -> Carry:
+    """Return what the watch over the system carries, as the store remembers it."""
+    vat = system.vat_of(config)
+    return kept(vat, queries.watches(store).get(vat.id, system.fresh()))
+
+
+def watched(store: Store, config: Config, vat: VatConfig) -> WatchedProbe:
+    """Return the watch over a vat as the store remembers it."""
+    watch = Watch(vat=vat, probe=config.probe(vat.probe))
+    end = queries.last_position(store, vat.probe)
+    state = queries.load_watch(store, vat.id, vat.probe, recent=pipeline.recent_rows(watch)) or pipeline.fresh(watch)
+    return WatchedProbe(watch, replace(state, carry=kept(vat, state.carry)), end.seq if end else 0)

@@ -1,0 +1,105 @@
+"""The watch over the system as the main loop sees it: it gathers the facts and keeps what `system.step` carries.
+
+Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change. What it says
+goes into the batch of the cycle and is stored with it.
+"""
+
+import logging
+from dataclasses import dataclass
+from typing import Self
+
+from logger.config import Config, VatConfig
+from logger.daemon.clock import Clock, ClockReading
+from logger.daemon.cycle import CycleResult
+from logger.daemon.housekeeping import DiskSpace
+from logger.model import Carry
+from logger.mqtt.delivery import Delivery
+from logger.units import SECOND_US
+from logger.watch import system
+from logger.watch.system import SystemFacts
+
+log = logging.getLogger(__name__)
+
+STEP_US = 5 * SECOND_US
+"""A wall clock that runs away from the steady one by more than this (real time) was stepped. [CP]"""
+
+
+@dataclass(slots=True, kw_only=True)
+class SystemMonitor:
+    """What is known of the machine and the parts that run on it."""
+
+    vat: VatConfig
+    """The system's alarms."""
+    carry: Carry
+    speed: float
+    drift_us: int
+    """UTC minus watch time when last looked at."""
+    room: DiskSpace | None = None
+    """What the disk was last found like; None: it was not looked at."""
+    _judged_us: int | None = None
+    _last: SystemFacts | None = None
+
+    @classmethod
+    def of(cls, config: Config, carry: Carry, *, clock: Clock) -> Self:
+        """Return the watch over a system that carries this."""
+        now = clock.read()
+        drift_us = now.at_us - now.elapsed_us
+        return cls(vat=system.vat_of(config), carry=carry, speed=clock.speed, drift_us=drift_us)
+
+    def judge(
+        self, batch: CycleResult, *, now: ClockReading, delivery: Delivery | None, shared: str | None, store: str
+    ) -> bool:
+        """Judge the facts of now into a batch, and what was asked.
+
+        `shared`: as in `Facts`; `store`: why it takes nothing.
+
+        Return whether the wall clock was stepped.
+        """
+        facts = self._facts(now, delivery, shared=shared, store=store)
+        if not (batch.asked or self._is_due(facts)):
+            return False
+        self._judged_us, self._last = now.elapsed_us, facts
+        carry, entries, answers = system.step(self.vat, self.carry, facts, batch.asked, speed=self.speed)
+        batch.entries += entries
+        batch.answers += answers
+        if entries or answers:
+            batch.system = carry
+        self.carry = carry
+        return bool(facts.stepped_s)
+
+    def _facts(self, now: ClockReading, delivery: Delivery | None, *, shared: str | None, store: str) -> SystemFacts:
+        return SystemFacts(
+            at_us=now.at_us,
+            elapsed_us=now.elapsed_us,
+            broker=delivery.away if delivery else "",
+            shared=shared,
+            refused=delivery.trouble if delivery else "",
+            unheard=bool(delivery and delivery.unheard),
+            waiting=delivery.waiting if delivery else 0,
+            disk=self.room.trouble if self.room else None,
+            disk_in_deadband=bool(self.room and self.room.in_deadband),
+            store=store,
+            stepped_s=self._stepped_s(now),
+        )
+
+    def _stepped_s(self, now: ClockReading) -> float:
+        drift_us = now.at_us - now.elapsed_us
+        step_us, self.drift_us = drift_us - self.drift_us, drift_us
+        return step_us / SECOND_US if abs(step_us) > STEP_US * self.speed else 0.0
+
+    def _is_due(self, facts: SystemFacts) -> bool:
+        if self._judged_us is None or self._last is None or facts.stepped_s:
+            return True
+        is_new = _wrong(facts) != _wrong(self._last)
+        return is_new or facts.elapsed_us - self._judged_us >= SECOND_US * self.speed
+
+
+def _wrong(facts: SystemFacts) -> tuple[bool, ...]:
+    return (
+        bool(facts.broker),
+        bool(facts.shared),
+        facts.waiting > 0,
+        bool(facts.disk),
+        facts.disk_in_deadband,
+        bool(facts.store),
+    )

@@ -1,0 +1,150 @@
+"""One immersion: the readings since the probe stands in a glass, and what can be made of them.
+
+Law: pure. A point is the median of a window that was judged stable, in a buffer that was recognised or named; what
+the person was shown is what is taken.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from logger.errors import RefusedError
+from logger.measure import stability
+from logger.measure.buffer_recognition import Recognition, RecognitionOutcome, recognise
+from logger.measure.buffers import Buffer, ph_at
+from logger.measure.stability import Stability
+from logger.model import Calibration, CalibrationPoint, Drift, Floats, Reason
+from logger.units import SECOND_US
+
+KEPT = 900
+"""Readings of one immersion that are looked back on: a quarter of an hour at one a second. [CP]"""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ProbeReading:
+    """One reading: potential in mV and temperature in C (NaN where missing), at UTC and watch time (microseconds)."""
+
+    at_us: int
+    elapsed_us: int
+    potential_mv: float
+    temperature_c: float
+    reason: Reason = Reason.NONE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Immersion:
+    """The readings since the person said that the probe stands in a glass."""
+
+    began_us: int
+    """Watch time."""
+    readings: tuple[ProbeReading, ...] = ()
+    named: Buffer | None = None
+    """The buffer that the person says it is."""
+    is_insisted: bool = False
+    """The person was told that the potential does not fit the named buffer, and says it is that one all the same."""
+
+    def then(self, reading: ProbeReading) -> "Immersion":
+        """Return the dip with one more reading."""
+        return replace(self, readings=(*self.readings, reading)[-KEPT:])
+
+    def lasts_s(self, elapsed_us: int) -> float:
+        """Return how long (seconds) it has lasted at this watch time."""
+        return (elapsed_us - self.began_us) / SECOND_US
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BuffersAtHand:
+    """What stands on the table, and what is known of the electrode."""
+
+    buffers: tuple[Buffer, ...]
+    in_force: Calibration | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationInForce:
+    """What is in force for a probe in its vat."""
+
+    calibration: Calibration | None = None
+    drift: Drift | None = None
+    """What checks told of it."""
+    fresh_us: int = 0
+    """Watch time since when the probe has stood in the vat undisturbed."""
+    elsewhere: str = ""
+    """Why the probe does not read the vat now, as far as persons have said (`measure/comparison.py`)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ImmersionView:
+    """What an immersion shows now."""
+
+    stability: Stability
+    recognition: Recognition | None = None
+    """None: there is no reading yet."""
+    buffer: Buffer | None = None
+    """The one recognised, or the one that the person insists on."""
+    buffer_ph: float = field(default=np.nan)
+    """Its pH at the temperature of the reading."""
+
+    @property
+    def is_known(self) -> bool:
+        """Tell whether the buffer is known, and its pH at this temperature."""
+        return self.buffer is not None
+
+
+def examine(dip: Immersion, table: BuffersAtHand, earlier: Sequence[CalibrationPoint] = ()) -> ImmersionView:
+    """Return what the readings show; `earlier`: the points taken before."""
+    times = np.array([(r.elapsed_us - dip.began_us) / SECOND_US for r in dip.readings])
+    judged = stability.judge(times, _column(dip, "potential_mv"), _column(dip, "temperature_c"))
+    if np.isnan(judged.potential_mv) or np.isnan(judged.temperature_c):
+        return ImmersionView(stability=judged)
+    others = [p for p in earlier if dip.named is None or p.buffer != dip.named.id]
+    found = recognise(
+        judged.potential_mv,
+        judged.temperature_c,
+        buffers=table.buffers,
+        calibration=table.in_force,
+        earlier=others,
+        named=dip.named,
+    )
+    seen = ImmersionView(stability=judged, recognition=found)
+    buffer = found.chosen.buffer if found.chosen else dip.named if dip.is_insisted else None
+    return seen if buffer is None else _with_buffer(seen, buffer)
+
+
+def _with_buffer(seen: ImmersionView, buffer: Buffer) -> ImmersionView:
+    try:
+        return replace(seen, buffer=buffer, buffer_ph=ph_at(buffer, seen.stability.temperature_c))
+    except RefusedError:  # too cold or too warm for its table; the recognition says so
+        return seen
+
+
+def point(dip: Immersion, seen: ImmersionView) -> CalibrationPoint:
+    """Return the calibration point of a look that is stable and whose buffer is known."""
+    buffer = seen.buffer
+    if buffer is None or not seen.stability.is_stable:
+        raise ValueError("only a stable reading in a known buffer is a point")
+    times = np.array([(r.elapsed_us - dip.began_us) / SECOND_US for r in dip.readings])
+    settled = stability.settling(times, _column(dip, "potential_mv"))
+    return CalibrationPoint(
+        buffer_ph=seen.buffer_ph,
+        potential_mv=seen.stability.potential_mv,
+        temperature_c=seen.stability.temperature_c,
+        u_ph=buffer.u_ph,
+        noise_mv=seen.stability.noise_mv,
+        settle_s=None if settled is None else settled.t95_s,
+        buffer=buffer.id,
+        lot=buffer.lot,
+    )
+
+
+def is_unfit(seen: ImmersionView) -> bool:
+    """Tell whether a person may insist: there is a reading, and it is not that of the buffer named."""
+    return seen.recognition is not None and seen.recognition.found in (
+        RecognitionOutcome.UNKNOWN,
+        RecognitionOutcome.REPEATED,
+    )
+
+
+def _column(dip: Immersion, name: str) -> Floats:
+    return np.array([getattr(reading, name) for reading in dip.readings], dtype=np.float64)

@@ -1,0 +1,86 @@
+"""The loop of a sitting: readings and answers in, words and pictures out.
+
+Law: it decides nothing. Whatever ends it, the terminal is as it was; the source is told that the probe is back only if
+the person said so.
+"""
+
+from collections.abc import Callable, Iterable
+
+from logger.daemon.clock import Clock
+from logger.guided import state_machine, view, words
+from logger.guided.keys import END, Keys
+from logger.guided.reading_source import ReadingSource
+from logger.guided.screen import Screen
+from logger.guided.state_machine import Conclusion, GuidedEvent, GuidedState, Kept, Passed, Pressed, Stage, Task
+
+WAIT_S = 0.1
+"""How long an answer is waited for before the readings are looked at again: real seconds."""
+
+Keep = Callable[[Conclusion, bool], tuple[str, ...]]
+"""Stores a conclusion (the flag: the person wants it in force) and returns what to say of it."""
+
+
+def run_guided(
+    task: Task, source: ReadingSource, keys: Keys, *, screen: Screen, clock: Clock, keep: Keep
+) -> GuidedState:
+    """Run a sitting to its end, or to Ctrl-C; return its last state. The source must be entered already."""
+    table = GuidedLoop(task, source, keys, screen=screen, clock=clock, keep=keep)
+    with screen, keys:
+        try:
+            table.run()
+        except KeyboardInterrupt:
+            table.cut_off()
+    if table.state.is_back:
+        source.back()
+    return table.state
+
+
+class GuidedLoop:
+    """One sitting as it runs."""
+
+    def __init__(
+        self, task: Task, source: ReadingSource, keys: Keys, *, screen: Screen, clock: Clock, keep: Keep
+    ) -> None:
+        """Prepare."""
+        self._task, self._source, self._keys, self._screen = task, source, keys, screen
+        self._clock, self._keep = clock, keep
+        self.state = GuidedState(taken=task.before)
+
+    def run(self) -> None:
+        """Go on until the end."""
+        self._screen.say(state_machine.opening(self._task, self.state))
+        while self.state.stage is not Stage.END:
+            for event in self._events():
+                self._step(event)
+                self._keep_if_due()
+            picture = view.picture(self._task, self.state, silence=self._source.silence, now_us=self._now_us())
+            self._screen.show(picture, view.brief(self.state))
+
+    def cut_off(self) -> None:
+        """End at once; a conclusion that waits for its yes is kept."""
+        if self.state.stage is Stage.DECIDE:
+            self._step(Pressed(END))
+            self._keep_if_due()
+            return
+        said = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
+        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else said, words.put_back(self._task.vat)])
+
+    def _events(self) -> Iterable[GuidedEvent]:
+        answers = self._keys.answers(WAIT_S)
+        if answers:
+            self._source.stay()
+        return [*self._source.readings(), *map(Pressed, answers), Passed()]
+
+    def _step(self, event: GuidedEvent) -> None:
+        before = self.state.taken
+        self.state, said = state_machine.step(self._task, self.state, event, now_us=self._now_us())
+        if self.state.taken != before:
+            self._task.remember(self.state.taken)
+        self._screen.say(said)
+
+    def _keep_if_due(self) -> None:
+        if self.state.stage is Stage.KEEP and self.state.conclusion is not None:
+            self._step(Kept(self._keep(self.state.conclusion, self.state.is_wanted)))
+
+    def _now_us(self) -> int:
+        return self._clock.read().elapsed_us

@@ -1,0 +1,105 @@
+"""Where a sitting is seen: a picture that is drawn over on a terminal, lines one after another elsewhere.
+
+Law: 80 columns; what is said stays, what is shown changes. Nothing is told by colour alone.
+"""
+
+from abc import ABC, abstractmethod
+from collections.abc import Sequence
+from textwrap import wrap
+from types import TracebackType
+from typing import Self, TextIO
+
+import click
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from logger.guided.view import ScreenLine, Tone
+
+WIDTH = 80
+_STYLES = {Tone.PLAIN: "", Tone.GOOD: "bold green", Tone.WAIT: "yellow", Tone.BAD: "bold red"}
+
+
+class Screen(ABC):
+    """Shows a sitting inside its `with` block."""
+
+    def __enter__(self) -> Self:
+        """Begin."""
+        return self
+
+    def __exit__(  # noqa: B027 - a screen that is only printed to has nothing to give back
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """End; the terminal is as it was."""
+
+    @abstractmethod
+    def say(self, lines: Sequence[str]) -> None:
+        """Print lines that stay."""
+
+    @abstractmethod
+    def show(self, picture: Sequence[ScreenLine], brief: str) -> None:
+        """Show the picture of now, or what matters of it if it has changed."""
+
+
+class Terminal(Screen):
+    """A terminal."""
+
+    def __init__(self, stream: TextIO) -> None:
+        """Draw on a stream that is a terminal."""
+        self._console = Console(file=stream, highlight=False, soft_wrap=True)
+        self._live = Live(console=self._console, auto_refresh=False, transient=True)
+
+    def __enter__(self) -> Self:
+        """Begin to draw."""
+        self._live.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Take the picture away, give the cursor back."""
+        self._live.stop()
+
+    def say(self, lines: Sequence[str]) -> None:
+        """Print above the picture, at once: each print draws the picture anew."""
+        if lines:
+            self._console.print(Text("\n".join(folded(lines))))
+
+    def show(self, picture: Sequence[ScreenLine], brief: str) -> None:  # noqa: ARG002 - the other screen's
+        """Draw over what was drawn."""
+        text = Text("\n").join(Text(line, _STYLES[one.tone]) for one in picture for line in folded([one.text]))
+        self._live.update(text, refresh=True)
+
+
+class Plain(Screen):
+    """A pipe, a file, a terminal that cannot be drawn on."""
+
+    def __init__(self, stream: TextIO) -> None:
+        """Print on a stream."""
+        self._stream, self._last = stream, ""
+
+    def say(self, lines: Sequence[str]) -> None:
+        """Print."""
+        for line in folded(lines):
+            click.echo(line, file=self._stream)
+
+    def show(self, picture: Sequence[ScreenLine], brief: str) -> None:  # noqa: ARG002 - the other screen's
+        """Print what matters when it says something else than before, its figures aside."""
+        said = brief.partition(": ")[2]
+        if said and said != self._last:
+            self.say([f"  {brief}"])
+        self._last = said
+
+
+def fitting(stream: TextIO) -> Screen:
+    """Return the screen that fits a stream."""
+    return Terminal(stream) if stream.isatty() else Plain(stream)
+
+
+def folded(lines: Sequence[str]) -> list[str]:
+    """Return the lines folded to 80 columns, each under its own indent."""
+    folded_lines = []
+    for line in lines:
+        indent = " " * (len(line) - len(line.lstrip(" -")))
+        folded_lines += wrap(line, WIDTH, subsequent_indent=indent, drop_whitespace=True) or [""]
+    return folded_lines

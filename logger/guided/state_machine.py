@@ -1,0 +1,274 @@
+"""A person with a probe and some glasses, as a state machine: (task, state, what happened) -> (state, what to say).
+
+    MOVE ---it stands in the glass--> SETTLE ---taken or skipped--> MOVE
+    MOVE ---all taken, or finish----> DECIDE ---yes, no or stop---> KEEP --kept--> RETURN --it is back--> END
+    MOVE, SETTLE ---stop------------> RETURN, with nothing changed
+
+Law: pure; time is handed in (`now_us`, steady microseconds of any origin). Nothing is changed before KEEP, and what is
+kept is kept there whole. Whatever happens, RETURN reminds that the probe belongs into its vat. Only Enter there is the
+word that it is back; whatever else ends the sitting is none.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from logger.errors import RefusedError
+from logger.guided import words
+from logger.guided.immersion import BuffersAtHand, Immersion, ImmersionView, ProbeReading, examine, is_unfit, point
+from logger.guided.keys import END
+from logger.measure import stability
+from logger.measure.buffers import Buffer
+from logger.model import Calibration, CalibrationPoint, Check
+from logger.units import SECOND_US
+
+
+class Stage(StrEnum):
+    """Where the sitting stands."""
+
+    MOVE = "move"
+    """The person brings the probe into the next glass."""
+    SETTLE = "settle"
+    """It stands there and is waited for."""
+    DECIDE = "decide"
+    KEEP = "keep"
+    """Whoever drives the sitting must keep the conclusion now, and say so with `Kept`."""
+    RETURN = "return"
+    """The person brings the probe back."""
+    END = "end"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenPoint:
+    """A point, and when it was taken (UTC, microseconds)."""
+
+    point: CalibrationPoint
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conclusion:
+    """What comes of the points: the words for it, and what is to be kept."""
+
+    lines: tuple[str, ...]
+    calibration: Calibration | None = None
+    checks: tuple[Check, ...] = ()
+    """Beside a calibration: how the one before it was found. Else the check that was made."""
+    is_refused: bool = False
+    """Nobody is asked whether it shall come into force: it may not."""
+    is_asked: bool = True
+    """A person decides; else it is kept as it is."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Task:
+    """What the sitting is for."""
+
+    vat: str
+    """Where the probe belongs."""
+    table: BuffersAtHand
+    wanted: int
+    """After so many points it concludes by itself."""
+    conclude: Callable[[tuple[TakenPoint, ...]], Conclusion]
+    """Raises RefusedError for points of which nothing comes."""
+    time_out_s: float
+    spread_c: float
+    """Buffers farther apart in temperature than this are warned of."""
+    silent_s: float = 5.0
+    """No reading for so long (vat time) is said. [CP]"""
+    opening: tuple[str, ...] = ()
+    """What is said first."""
+    assume_yes: bool = False
+    before: tuple[TakenPoint, ...] = ()
+    """Points of a sitting that was cut off."""
+    remember: Callable[[tuple[TakenPoint, ...]], None] = lambda _: None
+    """Told whenever the points have changed."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GuidedState:
+    """All that the sitting remembers."""
+
+    stage: Stage = Stage.MOVE
+    dip: Immersion | None = None
+    seen: ImmersionView | None = None
+    """What the present dip shows."""
+    taken: tuple[TakenPoint, ...] = ()
+    newest: ProbeReading | None = None
+    heard_us: int | None = None
+    """When the newest reading came."""
+    warn_us: int = 0
+    """When the person is told next what to look for."""
+    conclusion: Conclusion | None = None
+    is_wanted: bool = False
+    """The person wants the conclusion in force."""
+    is_alone: bool = False
+    """Nobody is left who could answer."""
+    is_kept: bool = False
+    is_back: bool = False
+    """The person said that the probe stands in its vat again."""
+
+    @property
+    def points(self) -> tuple[CalibrationPoint, ...]:
+        """Return the points taken so far."""
+        return tuple(one.point for one in self.taken)
+
+
+@dataclass(frozen=True, slots=True)
+class Pressed:
+    """The person answered."""
+
+    answer: str
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """Time passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """The conclusion is stored; `lines` say where."""
+
+    lines: tuple[str, ...]
+
+
+GuidedEvent = ProbeReading | Pressed | Passed | Kept
+Step = tuple[GuidedState, list[str]]
+
+
+def opening(task: Task, state: GuidedState) -> list[str]:
+    """Return what is said at the beginning."""
+    return [*task.opening, *words.how(task.table.buffers, state.points, wanted=task.wanted)]
+
+
+def step(task: Task, state: GuidedState, event: GuidedEvent, *, now_us: int) -> Step:
+    """Return the state after an event, and the lines to be said."""
+    after, said = _step(task, state, event, now_us=now_us)
+    if after.stage is Stage.MOVE and state.stage is not Stage.MOVE:
+        said = [*said, *words.how(task.table.buffers, after.points, wanted=task.wanted)]
+    return after, said
+
+
+def _step(task: Task, state: GuidedState, event: GuidedEvent, *, now_us: int) -> Step:
+    match event:
+        case ProbeReading():
+            return _shown(task, replace(state, newest=event, heard_us=now_us), event, now_us=now_us)
+        case Kept(lines):
+            stage, then = (Stage.END, words.put_back(task.vat)) if state.is_alone else (Stage.RETURN, words.BACK)
+            return replace(state, stage=stage, is_kept=True), [*lines, then]
+        case Pressed(answer):
+            return _pressed(task, state, answer, now_us=now_us)
+        case Passed():
+            return _passed(task, state, now_us=now_us)
+
+
+def _shown(task: Task, state: GuidedState, reading: ProbeReading, *, now_us: int) -> Step:
+    if state.stage is not Stage.SETTLE or state.dip is None:
+        return state, []
+    dip = state.dip.then(reading)
+    return _passed(task, replace(state, dip=dip, seen=examine(dip, task.table, state.points)), now_us=now_us)
+
+
+def _passed(task: Task, state: GuidedState, *, now_us: int) -> Step:
+    """Say what to look for when the potential has kept the person waiting for long."""
+    if state.stage is not Stage.SETTLE or state.seen is None or now_us < state.warn_us:
+        return state, []
+    advice = stability.advice(state.seen.stability)
+    state = replace(state, warn_us=now_us + round(task.time_out_s * SECOND_US))
+    return state, [words.time_out(task.time_out_s), advice, words.TIME_OUT_KEYS] if advice else []
+
+
+def _pressed(task: Task, state: GuidedState, answer: str, *, now_us: int) -> Step:
+    if state.stage is Stage.RETURN:
+        return _returned(task, state, answer)
+    if state.stage is Stage.DECIDE and answer in ("q", END):  # what came of the points is not lost by leaving
+        return replace(state, stage=Stage.KEEP, is_alone=answer == END), []
+    if answer == END:  # nobody is left who could answer
+        return replace(state, stage=Stage.END, dip=None, seen=None), [words.STOPPED, words.put_back(task.vat)]
+    if answer == "q":
+        return replace(state, stage=Stage.RETURN, dip=None, seen=None), [words.STOPPED, words.BACK]
+    answers = {Stage.MOVE: _move, Stage.SETTLE: _settle, Stage.DECIDE: _decide}
+    return answers[state.stage](task, state, answer, now_us) if state.stage in answers else (state, [])
+
+
+def _returned(task: Task, state: GuidedState, answer: str) -> Step:
+    if not answer:
+        return replace(state, stage=Stage.END, is_back=True), []
+    return (replace(state, stage=Stage.END), [words.put_back(task.vat)]) if answer in ("q", END) else (state, [])
+
+
+def _move(task: Task, state: GuidedState, answer: str, now_us: int) -> Step:
+    named = _numbered(task, answer)
+    if answer == "f":
+        return _concluded(task, state)
+    if answer and named is None:
+        return state, []
+    warn_us = now_us + round(task.time_out_s * SECOND_US)
+    begun = replace(state, stage=Stage.SETTLE, dip=Immersion(began_us=now_us, named=named), seen=None, warn_us=warn_us)
+    return begun, []
+
+
+def _settle(task: Task, state: GuidedState, answer: str, now_us: int) -> Step:
+    named = _numbered(task, answer)
+    dip = state.dip
+    if dip is None or answer == "s":
+        return replace(state, stage=Stage.MOVE, dip=None, seen=None), [words.SKIPPED]
+    if answer == "r":
+        return _move(task, state, "" if dip.named is None else str(task.table.buffers.index(dip.named) + 1), now_us)
+    if named is not None:
+        dip = replace(dip, named=named, is_insisted=False)
+        return replace(state, dip=dip, seen=examine(dip, task.table, state.points)), [words.named(named)]
+    return _accepted(task, state, dip) if not answer else (state, [])
+
+
+def _accepted(task: Task, state: GuidedState, dip: Immersion) -> Step:
+    """Take the point, or say why it cannot be taken yet."""
+    seen = state.seen
+    if seen is None or not seen.stability.is_stable:
+        return state, [words.NOT_STABLE]
+    if not seen.is_known:
+        if dip.named is not None and is_unfit(seen) and not dip.is_insisted:
+            insisting = replace(dip, is_insisted=True)
+            return replace(state, dip=insisting, seen=examine(insisting, task.table, state.points)), [words.INSIST]
+        return state, [words.UNKNOWN]
+    made = point(dip, seen)
+    others = tuple(one for one in state.taken if one.point.buffer != made.buffer)
+    said = words.taken(made, others=[one.point for one in others], spread_c=task.spread_c)
+    if len(others) < len(state.taken):
+        said.append(words.REPLACED)
+    taken = (*others, TakenPoint(point=made, at_us=dip.readings[-1].at_us))
+    state = replace(state, stage=Stage.MOVE, dip=None, seen=None, taken=taken)
+    if len(taken) < task.wanted:
+        return state, said
+    state, more = _concluded(task, state)
+    return state, [*said, *more]
+
+
+def _concluded(task: Task, state: GuidedState) -> Step:
+    if not state.taken:
+        return state, [words.NOTHING_TAKEN]
+    try:
+        conclusion = task.conclude(state.taken)
+    except RefusedError as refused:
+        return replace(state, stage=Stage.MOVE), [str(refused)]
+    asked = conclusion.is_asked and (conclusion.is_refused or not task.assume_yes)
+    stage = Stage.DECIDE if asked else Stage.KEEP
+    return replace(state, stage=stage, conclusion=conclusion, is_wanted=not asked), list(conclusion.lines)
+
+
+def _decide(_task: Task, state: GuidedState, answer: str, _now_us: int) -> Step:
+    if answer == "b":
+        return replace(state, stage=Stage.MOVE, conclusion=None), [words.AGAIN]
+    refused = state.conclusion is not None and state.conclusion.is_refused
+    if answer == "y" and not refused:
+        return replace(state, stage=Stage.KEEP, is_wanted=True), []
+    if answer == "n" or (refused and not answer):
+        return replace(state, stage=Stage.KEEP), []
+    return state, [] if refused else [words.YES_OR_NO]
+
+
+def _numbered(task: Task, answer: str) -> Buffer | None:
+    """Return the buffer of that number on the table, None if the answer is no number of one."""
+    number = int(answer) if answer.isdecimal() and answer.isascii() else 0
+    return task.table.buffers[number - 1] if 1 <= number <= len(task.table.buffers) else None

@@ -1,0 +1,168 @@
+"""What is seen while the probe stands somewhere, as lines for a terminal of 80 columns.
+
+Law: pure. What a colour says is said in words too: STABLE, or what stands in the way.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from logger.guided.immersion import Immersion, ImmersionView
+from logger.guided.state_machine import GuidedState, Stage, Task
+from logger.measure.stability import Stability, StabilityLimits, StabilityState
+from logger.model import Reason
+from logger.units import SECOND_US
+
+BAR = 30
+LIMITS = StabilityLimits()
+
+
+class Tone(StrEnum):
+    """How a line is meant."""
+
+    PLAIN = "plain"
+    GOOD = "good"
+    WAIT = "wait"
+    BAD = "bad"
+
+
+@dataclass(frozen=True, slots=True)
+class ScreenLine:
+    """One line of the picture."""
+
+    text: str
+    tone: Tone = Tone.PLAIN
+
+
+def picture(task: Task, state: GuidedState, *, silence: str, now_us: int) -> list[ScreenLine]:
+    """Return the picture of now; `silence`: what to say when no reading comes."""
+    lines = list(_reading(state, silence, silent_s=task.silent_s, now_us=now_us))
+    if state.stage is Stage.SETTLE and state.dip is not None:
+        lines += _settling(state.dip, state.seen, now_us=now_us)
+    keys = _keys(task, state)
+    return [*lines, ScreenLine(keys)] if keys else lines
+
+
+def brief(state: GuidedState) -> str:
+    """Return what matters of the picture in one line, for where nothing can be drawn over."""
+    if state.stage is not Stage.SETTLE or state.seen is None or state.newest is None:
+        return ""
+    judged = state.seen.stability
+    buffer = f"; {state.seen.buffer.id}" if state.seen.buffer else ""
+    return f"{_mv(judged.potential_mv)}, {_celsius(judged.temperature_c)}: {_standing(judged)}{buffer}"
+
+
+def _reading(state: GuidedState, silence: str, *, silent_s: float, now_us: int) -> Iterator[ScreenLine]:
+    newest = state.newest
+    quiet_s = 0.0 if state.heard_us is None else (now_us - state.heard_us) / SECOND_US
+    if newest is None:
+        yield ScreenLine("  Waiting for the first reading ...", Tone.WAIT)
+    elif quiet_s > silent_s:
+        yield ScreenLine(f"  NO READING for {quiet_s:.0f} s: {silence}", Tone.BAD)
+    elif newest.reason is not Reason.NONE:
+        yield ScreenLine(f"  NO READING: {newest.reason.words}", Tone.BAD)
+    else:
+        yield ScreenLine(
+            f"  Potential   {_mv(newest.potential_mv):>11}      Temperature {_celsius(newest.temperature_c):>8}"
+        )
+
+
+def _settling(dip: Immersion, seen: ImmersionView | None, *, now_us: int) -> Iterator[ScreenLine]:
+    if seen is None:
+        return
+    judged = seen.stability
+    yield ScreenLine(
+        f"  Drift       {_signed(judged.drift_mv_per_min):>6} mV/min      Range       "
+        f"{_plain(judged.range_mv):>5} mV, noise {_plain(judged.noise_mv)} mV"
+    )
+    yield ScreenLine(f"  Buffer      {_buffer(dip, seen)}"[:80])
+    share = _share(judged, dip.lasts_s(now_us))
+    bar = "#" * round(share * BAR)
+    tone = Tone.GOOD if judged.is_stable else Tone.WAIT
+    yield ScreenLine(f"  [{bar:<{BAR}}] {dip.lasts_s(now_us):3.0f} s  {_standing(judged)}", tone)
+    yield from _doubts(seen)
+
+
+def _doubts(seen: ImmersionView) -> Iterator[ScreenLine]:
+    """Say what speaks against the buffer; a potential that is still on its way speaks for none yet."""
+    if seen.recognition is None or not _is_at_rest(seen):
+        return
+    if seen.buffer is None:
+        yield from (ScreenLine(f"  {text}", Tone.BAD) for text in seen.recognition.sentences)
+    else:
+        yield from (ScreenLine(f"  {text}", Tone.WAIT) for text in seen.recognition.sentences[1:])
+
+
+def _is_at_rest(seen: ImmersionView) -> bool:
+    """Tell whether the potential is that of the glass, quiet or not: on its way it passes those of other buffers."""
+    return seen.stability.standing in (StabilityState.STABLE, StabilityState.NOISY)
+
+
+def _share(judged: Stability, lasts_s: float) -> float:
+    """Return how much of the way to STABLE is done, as far as that can be told."""
+    parts = {
+        StabilityState.STABLE: 1.0,
+        StabilityState.SILENT: 0.0,
+        StabilityState.WAITING: 0.9 * min(1.0, lasts_s / judged.window_s),
+        StabilityState.WARMING: LIMITS.temperature_c_per_min / max(abs(judged.temperature_c_per_min), 1e-9),
+        StabilityState.DRIFTING: LIMITS.drift_mv_per_min / max(abs(judged.drift_mv_per_min), 1e-9),
+        StabilityState.NOISY: LIMITS.range_mv / max(judged.range_mv, 1e-9),
+    }
+    share = parts[judged.standing]
+    return share if judged.is_stable or np.isnan(share) else min(share, 0.95)
+
+
+def _standing(judged: Stability) -> str:
+    return {
+        StabilityState.STABLE: "STABLE: press Enter",
+        StabilityState.SILENT: "too few readings",
+        StabilityState.WAITING: "measuring",
+        StabilityState.WARMING: f"temperature moving {judged.temperature_c_per_min:+.1f} C/min",
+        StabilityState.DRIFTING: f"drifting; stable below {LIMITS.drift_mv_per_min} mV/min",
+        StabilityState.NOISY: "restless",
+    }[judged.standing]
+
+
+def _buffer(dip: Immersion, seen: ImmersionView) -> str:
+    if not _is_at_rest(seen):
+        return "told when it has settled" if dip.named is None else f"{dip.named.id}, you say"
+    if seen.buffer is None:
+        return "not recognised"
+    at = f"{seen.stability.temperature_c:.1f} C"
+    return f"{seen.buffer.id}, pH {seen.buffer_ph:.3f} at {at} ({seen.buffer.standard})"
+
+
+def _keys(task: Task, state: GuidedState) -> str:
+    count = len(task.table.buffers)
+    stands, name = (f"[1-{count}] it stands in that one   [f] finish   ", f"[1-{count}] name the buffer   ")
+    several = count > 1
+    return {
+        Stage.MOVE: f"  [Enter] it stands there   {stands if several else ''}[q] stop",
+        Stage.SETTLE: f"  [Enter] take   {name if several else ''}[r] start again   [s] skip   [q] stop",
+        Stage.DECIDE: _question(state),
+        Stage.RETURN: "  [Enter] the probe stands in the vat again",
+    }.get(state.stage, "")
+
+
+def _question(state: GuidedState) -> str:
+    if state.conclusion is not None and state.conclusion.is_refused:
+        return "  [b] take a buffer again   [Enter] end; it is kept for the record only"
+    return "  Put it into force?   [y] yes   [n] not now   [b] take a buffer again"
+
+
+def _mv(value: float) -> str:
+    return "--" if np.isnan(value) else f"{value:+.1f} mV"
+
+
+def _celsius(value: float) -> str:
+    return "--" if np.isnan(value) else f"{value:.1f} C"
+
+
+def _signed(value: float) -> str:
+    return "--" if np.isnan(value) else f"{value:+.2f}"
+
+
+def _plain(value: float) -> str:
+    return "--" if np.isnan(value) else f"{value:.2f}"

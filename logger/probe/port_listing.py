@@ -1,0 +1,152 @@
+"""The serial ports of this machine: by which names they go, who holds them, who may use them.
+
+Law: what the system says and nothing else; no port is opened, nothing is guessed of what hangs on it. What this user
+may not look at is told as not known.
+"""
+
+import grp
+import os
+import pwd
+import stat
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from serial.tools import list_ports
+
+BY_ID = Path("/dev/serial/by-id")
+BY_PATH = Path("/dev/serial/by-path")
+PROC = Path("/proc")
+
+
+@dataclass(frozen=True, slots=True)
+class Holder:
+    """A process that has the port open."""
+
+    pid: int
+    command: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ListedPort:
+    """One serial port."""
+
+    device: str
+    by_id: str = ""
+    """Name that goes with the adapter, whatever it is plugged into; empty: it has none."""
+    by_path: str = ""
+    """Name that goes with the socket, whatever adapter is plugged into it."""
+    description: str = ""
+    """What the adapter says of itself."""
+    holders: tuple[Holder, ...] = ()
+    is_all_seen: bool = True
+    """Whether the holders were looked for in all processes; False: some may not be looked at by this user."""
+    mode: str = ""
+    """Owner, group and permissions, as `ls -l` writes them."""
+    is_usable: bool = False
+    """Whether this user may read and write it."""
+    advice: str = ""
+    """What to do if not."""
+
+    @property
+    def name(self) -> str:
+        """Return the name to write into a configuration."""
+        return self.by_id or self.by_path or self.device
+
+
+def found(*, by_id: Path = BY_ID, by_path: Path = BY_PATH, proc: Path = PROC) -> list[ListedPort]:
+    """Return the ports that the system lists, and those that lasting names point at."""
+    told = {port.device: port.description for port in list_ports.comports()}
+    linked = {os.path.realpath(link) for folder in (by_id, by_path) for link in folder.glob("*")}
+    return looked_at(sorted(told.keys() | linked), by_id=by_id, by_path=by_path, proc=proc, described=told)
+
+
+def looked_at(
+    paths: Iterable[str],
+    *,
+    by_id: Path = BY_ID,
+    by_path: Path = BY_PATH,
+    proc: Path = PROC,
+    described: dict[str, str] | None = None,
+) -> list[ListedPort]:
+    """Return what is known of these ports."""
+    holders, is_all_seen = _holders(proc)
+    ids, places = _links(by_id), _links(by_path)
+    ports = []
+    for path in paths:
+        device = os.path.realpath(path)
+        mode, advice = access(device)
+        ports.append(
+            ListedPort(
+                device=device,
+                by_id=ids.get(device, ""),
+                by_path=places.get(device, ""),
+                description=(described or {}).get(device, ""),
+                holders=tuple(holders.get(device, ())),
+                is_all_seen=is_all_seen,
+                mode=mode,
+                is_usable=not advice,
+                advice=advice,
+            )
+        )
+    return ports
+
+
+def access(path: str) -> tuple[str, str]:
+    """Return a port's owner, group and permissions, and what this user must do to be let in; empty: nothing."""
+    try:
+        status = Path(path).stat()
+    except OSError as error:
+        return "", f"there is no such port ({error.strerror}); check the cable and the path"
+    owner, group = _owner(status.st_uid), _group(status.st_gid)
+    mode = f"{stat.filemode(status.st_mode)} {owner} {group}"
+    if os.access(path, os.R_OK | os.W_OK):
+        return mode, ""
+    if status.st_mode & stat.S_IRGRP and status.st_mode & stat.S_IWGRP:
+        return mode, f"add this user to the group {group} (usermod -aG {group} USER), then log in anew"
+    return mode, f"only {owner} may use it ({stat.filemode(status.st_mode)}); have its permissions changed (udev)"
+
+
+def _links(folder: Path) -> dict[str, str]:
+    return {os.path.realpath(link): str(link) for link in sorted(folder.glob("*"), reverse=True)}
+
+
+def _holders(proc: Path) -> tuple[dict[str, list[Holder]], bool]:
+    """Return who has which device open, and whether all processes could be looked at."""
+    holders: dict[str, list[Holder]] = {}
+    is_all_seen = True
+    for process in proc.glob("[0-9]*"):
+        try:
+            open_now = {_target(end) for end in (process / "fd").iterdir()}
+            command = (process / "comm").read_text(encoding="utf-8", errors="replace").strip()
+        except PermissionError:
+            is_all_seen = False
+        except OSError:  # it has ended meanwhile
+            continue
+        else:
+            for path in open_now:
+                if path.startswith("/dev/"):
+                    holders.setdefault(path, []).append(Holder(int(process.name), command))
+    return holders, is_all_seen
+
+
+def _target(end: Path) -> str:
+    """Return what a descriptor is open on; empty: it was closed meanwhile."""
+    try:
+        return str(end.readlink())
+    except FileNotFoundError:
+        return ""
+
+
+def _owner(number: int) -> str:
+    try:
+        return pwd.getpwuid(number).pw_name
+    except KeyError:
+        return str(number)
+
+
+def _group(number: int) -> str:
+    try:
+        return grp.getgrgid(number).gr_name
+    except KeyError:
+        return str(number)

@@ -1,0 +1,288 @@
+"""What happens between two records of a watch: what is over by its time ends, then commands are applied.
+
+Law: pure; a command is applied whole or refused with a sentence, and a refused one changes nothing but the journal. A
+calibration starts pH anew: its drift is unknown, what came before is another scale. A check moves only what is known of
+the drift, and only that of the calibration it was made with. Stirring and topping up unsettle a vat for a bounded time
+and forget nothing; the start of a batch forgets the one before.
+"""
+
+from collections.abc import Iterable
+from dataclasses import replace
+
+import numpy as np
+
+from logger.alarm import requests, suppression
+from logger.alarm.lifecycle import Now
+from logger.config import Priority, ProbeConfig, VatConfig
+from logger.errors import RefusedError
+from logger.measure import batch, comparison, drift, target, trend, withdrawal
+from logger.measure.calibration import as_found, tells_of
+from logger.measure.uncertainty import fit_uncertainty
+from logger.model import (
+    Acceptance,
+    Answer,
+    Calibration,
+    Carry,
+    Cause,
+    Check,
+    CheckKind,
+    Command,
+    CommandKind,
+    Entry,
+    Mark,
+    figures,
+)
+from logger.units import SECOND_US
+
+BENCH_C = 25.0
+"""Temperature of a check that does not tell its own."""
+
+
+def commands_between(
+    vat: VatConfig, probe: ProbeConfig, carry: Carry, commands: Iterable[Command], *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], list[Answer]]:
+    """End what is over, apply commands, let out what quiet hours held: whoever answered it need not be told.
+
+    Returns the new carry, journal entries and answers.
+    """
+    carry, entries = _end(suppression.as_held(vat, carry), carry, seq=seq, now=now)
+    answers = []
+    for command in commands:
+        answer = Answer(command=command.id, seq=seq, applied=True, probe=probe.id)
+        try:
+            carry, said, text = _apply(suppression.as_held(vat, carry), probe, carry, command, seq=seq, now=now)
+            entries += said
+            answers.append(replace(answer, text=text))
+        except RefusedError as refused:
+            text = f"{command.kind} refused: {refused}"
+            entry = _entry(vat, Cause.REFUSED, text, seq=seq, now=now)
+            alarm, by = command.alarm[: figures.LONGEST_TEXT], command.by[: figures.LONGEST_TEXT]
+            entries.append(replace(entry, alarm=alarm, by=by))
+            answers.append(replace(answer, applied=False, text=str(refused)))
+    alarms, released = requests.release(suppression.as_held(vat, carry), carry.alarms, seq=seq, now=now)
+    return replace(carry, alarms=alarms), [*entries, *released], answers
+
+
+def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
+    """End suppressions and work on the probe whose time is over; the windows start anew after work on the probe."""
+    alarms, lifted = suppression.lift_suppressions(vat, carry.alarms, seq=seq, now=now)
+    texts = []
+    if carry.attended_until_us is not None and carry.attended_until_us <= now.elapsed_us:
+        texts.append(suppression.TIME_OVER)
+        carry = replace(carry, attended_until_us=None)
+    if carry.out_until_us is not None and carry.out_until_us <= now.elapsed_us:
+        texts.append(suppression.MARK_OVER)
+        carry = replace(carry, out_until_us=None)
+    left = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
+    restless = {alarm.id for alarm in vat.alarms if alarm.kind.is_restless}
+    is_back = left or any(entry.alarm not in restless for entry in lifted)
+    fresh_us = now.elapsed_us if is_back else carry.fresh_us
+    carry = replace(carry, alarms=alarms, fresh_us=fresh_us)
+    if not left and carry.not_back_us is None:
+        return carry, lifted
+    return _not_back(vat, carry, [*left, *lifted], now=now)
+
+
+def _not_back(vat: VatConfig, carry: Carry, entries: list[Entry], *, now: Now) -> tuple[Carry, list[Entry]]:
+    """Hold belief, claims and alarms if nobody works on the probe any more, nor said where it is."""
+    if carry.attended_until_us is not None or carry.out_until_us is not None:
+        return carry, entries
+    lifted = [replace(one, text=suppression.HELD) if one.cause is Cause.UNSUPPRESSED else one for one in entries]
+    if carry.not_back_us is not None:
+        return carry, lifted
+    alarms = suppression.not_back(vat, carry.alarms)
+    return replace(carry, alarms=alarms, not_back_us=now.elapsed_us, fresh_us=now.elapsed_us), lifted
+
+
+def _broken_off(
+    vat: VatConfig, carry: Carry, command: Command, *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], str]:
+    """End the work on the probe without the word that it is back; a mark that it is out goes on by its own time."""
+    entry = replace(suppression.vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=suppression.BROKEN_OFF)
+    carry = replace(carry, attended_until_us=None)
+    if carry.out_until_us is not None:
+        return carry, [entry], suppression.BROKEN_OFF
+    alarms, lifted = suppression.back(
+        vat, carry.alarms, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
+    )
+    carry, entries = _not_back(vat, replace(carry, alarms=alarms), [entry, *lifted], now=now)
+    return carry, entries, suppression.BROKEN_OFF
+
+
+def _unsettled_until_us(carry: Carry) -> int:
+    return 0 if carry.unsettled_us is None else carry.unsettled_us[1]
+
+
+def _apply(
+    vat: VatConfig, probe: ProbeConfig, carry: Carry, command: Command, *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], str]:
+    figures.check(command)
+    if command.kind is CommandKind.CALIBRATE:
+        new = _checked_calibration(probe, command)
+        text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
+        entry = _entry(vat, Cause.CALIBRATED, text, seq=seq, now=now)
+        carry = _as_found(probe, carry, new, now=now)
+        return _anew(vat, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
+    if command.kind is CommandKind.CHECK:
+        check, line = _checked_check(probe, carry, command)
+        after, text = _taken(probe, carry, check, line)
+        after = _noted(probe, after, check, now=now)
+        entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
+        return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
+    if command.kind is CommandKind.BREAK_OFF:
+        return _broken_off(vat, carry, command, seq=seq, now=now)
+    if command.kind is CommandKind.LEAVE and carry.attended_until_us is None and carry.not_back_us is None:
+        return carry, [], "nobody was said to work on the probe"
+    alarms, entries, answer = requests.apply(
+        vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
+    )
+    is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
+    if carry.not_back_us is not None and _is_word(command):
+        is_back = True
+        alarms, returned = suppression.said_back(vat, alarms, seq=seq, now=now)
+        entries += returned
+    fresh_us = now.elapsed_us if is_back else carry.fresh_us
+    after = replace(carry, alarms=alarms, fresh_us=fresh_us)
+    if command.kind is CommandKind.MARK:
+        return _marked(vat, after, command, now=now), entries, answer
+    return _worked(vat, after, command, now=now), entries, answer
+
+
+def _is_word(command: Command) -> bool:
+    """Tell whether a command says that the probe is back in its vat."""
+    return command.kind is CommandKind.LEAVE or (command.kind is CommandKind.MARK and command.note == Mark.PROBE_IN)
+
+
+def _worked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
+    """Remember that somebody works on the probe, or no more."""
+    if command.kind is CommandKind.LEAVE:
+        return replace(carry, attended_until_us=None, out_until_us=None, not_back_us=None)
+    if command.kind is not CommandKind.ATTEND:
+        return carry
+    until_us = suppression.attended_until_us(vat, command, now=now)
+    out_us = carry.out_until_us
+    is_longer = out_us is not None and out_us > until_us
+    return replace(carry, attended_until_us=until_us, out_until_us=out_us if is_longer else None)
+
+
+def _marked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
+    """Remember what was done at the vat."""
+    what = Mark(command.note)
+    if what is Mark.PROBE_OUT:
+        return replace(carry, out_until_us=suppression.until_us(vat, command, now=now))
+    if what is Mark.PROBE_IN:
+        return replace(carry, attended_until_us=None, out_until_us=None, not_back_us=None)
+    if what is Mark.STARTED:
+        ago_us = round((command.duration_s or 0.0) * SECOND_US)
+        return replace(
+            carry,
+            started_us=now.elapsed_us - ago_us,
+            started_at_us=now.at_us - ago_us,
+            unsettled_us=None,
+            trends={},
+            fresh_us=now.elapsed_us,
+        )
+    from_us, until_us = now.elapsed_us, suppression.until_us(vat, command, now=now)
+    if carry.unsettled_us is not None and carry.unsettled_us[1] > from_us:
+        from_us, until_us = carry.unsettled_us[0], max(carry.unsettled_us[1], until_us)
+    trends = trend.topped_up(carry.trends) if what is Mark.TOPPED_UP else carry.trends
+    return replace(carry, unsettled_us=(from_us, until_us), trends=trends)
+
+
+def _checked_calibration(probe: ProbeConfig, command: Command) -> Calibration:
+    new = command.calibration
+    if new is None:
+        raise RefusedError("the command holds no calibration")
+    if new.probe != probe.id:
+        raise RefusedError(f"calibration {new.id} is of probe {new.probe}, not of {probe.id}")
+    if new.verdict is Acceptance.REFUSED:
+        raise RefusedError(f"calibration {new.id} was refused when it was made: {' '.join(new.findings)}")
+    return new
+
+
+def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
+    """Put a calibration in force; start the delays of the pH alarms and all windows anew."""
+    alarms = dict(carry.alarms)
+    for alarm in vat.alarms:
+        if alarm.kind.is_ph and alarm.id in alarms:
+            alarms[alarm.id] = replace(alarms[alarm.id], pending_us=None)
+    return replace(
+        carry,
+        calibration=new,
+        found_ph=_found(carry, new),
+        drift=None,
+        check=None,
+        spot=None,
+        alarms=alarms,
+        trends=batch.calibrated(carry.trends),
+        progress=replace(carry.progress, newest=None),  # another scale
+        fresh_us=now.elapsed_us,
+    )
+
+
+def _found(carry: Carry, new: Calibration) -> float | None:
+    """Return how far the calibration in force is off in the buffers of the one that replaces it, at most.
+
+    What another electrode reads tells nothing of it, nor do buffers that were read before it was made.
+    """
+    old = carry.calibration
+    if old is None or not tells_of(new, old):
+        return None
+    return max(as_found(old, new.points), key=abs, default=None)
+
+
+def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[Check, Calibration]:
+    check, line = command.check, carry.calibration
+    if check is None:
+        raise RefusedError("the command holds no check")
+    if check.probe != probe.id:
+        raise RefusedError(f"check {check.id} is of probe {check.probe}, not of {probe.id}")
+    if line is None or check.calibration != line.id:
+        now = "none is in force" if line is None else f"calibration {line.id} is in force"
+        raise RefusedError(
+            f"check {check.id} was made with calibration {check.calibration}, and {now}: it stays on record, but says"
+            " nothing of the drift"
+        )
+    if check.kind is CheckKind.SPOT and (why := comparison.away(carry)):
+        raise RefusedError(f"check {check.id} stays on record, but says nothing of the drift: {why}")
+    return check, line
+
+
+def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) -> tuple[Carry, str]:
+    """Let a check speak of the drift; return the new carry and what it said."""
+    warm = BENCH_C if check.temperature_c is None else check.temperature_c
+    u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
+    before = carry.drift or drift.start(line, probe.errors)
+    taken = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
+    after = replace(carry, drift=taken.drift)
+    after = replace(after, spot=check) if check.kind is CheckKind.SPOT else replace(after, check=check)
+    return after, drift.sentence(check, taken)
+
+
+def _as_found(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
+    """Let the buffers of a new calibration speak of what was claimed with the one before."""
+    before, claim = carry.calibration, carry.progress.claim
+    if before is None or claim is None or not tells_of(new, before):
+        return carry
+    found = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
+    return _reconsidered(probe, carry, found, before, now=now)
+
+
+def _noted(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
+    """Let a check speak of what is claimed, and of whether anything may be."""
+    noted = replace(carry, progress=target.checked(target.begun(carry), check))
+    found, line = withdrawal.of_check(check, probe.errors), carry.calibration
+    return noted if line is None else _reconsidered(probe, noted, found, line, now=now)
+
+
+def _reconsidered(
+    probe: ProbeConfig, carry: Carry, found: withdrawal.FoundDeviation, line: Calibration, *, now: Now
+) -> Carry:
+    progress = withdrawal.reconsidered(
+        target.begun(carry), found, probe.errors, calibration=line.id, at_us=now.at_us, elapsed_us=now.elapsed_us
+    )
+    return replace(carry, progress=progress)
+
+
+def _entry(vat: VatConfig, cause: Cause, text: str, *, seq: int, now: Now) -> Entry:
+    return Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=cause, text=text)

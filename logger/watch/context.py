@@ -1,0 +1,153 @@
+"""What is known of a vat at a record, for whoever must decide on it: `Facts`, from the records and what is carried.
+
+Law: pure; from the record and earlier ones alone, and never recomputed later: what is said is stored with its entry.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger.alarm import belief_words, digest, notification
+from logger.config import AlarmKind, ProbeConfig, VatConfig
+from logger.measure import course, windows
+from logger.measure.windows import WindowMedians
+from logger.model import AlarmState, Belief, Carry, Entry, Measurements, Notification, Reason, VatFacts
+from logger.units import HOUR_US
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmContext:
+    """A stretch of records, what was carried into it, and the medians that its records closed."""
+
+    vat: VatConfig
+    probe: ProbeConfig
+    carry: Carry
+    rows: Measurements
+    judged: WindowMedians | None = None
+    """None: no row of this is new, the carry knows of all."""
+
+    def at(self, row: int) -> VatFacts:
+        """Return what is known once a row is there."""
+        carry = self.carry if self.judged is None else believed_last(self.carry, self.rows[: row + 1])
+        return VatFacts(
+            believed=int(self.rows.belief[row]) == Belief.BELIEVED,
+            suspect=int(self.rows.belief[row]) == Belief.SUSPECT,
+            belief=belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row),
+            ph=carry.believed_ph,
+            u=carry.believed_u,
+            ph_at_us=carry.believed_at_us,
+            temperature_c=self._temperature(row),
+            deadline_at_us=self._deadline_at_us(int(self.rows.at_us[row])),
+            **self._rate(row),
+        )
+
+    def _deadline_at_us(self, at_us: int) -> int | None:
+        """Return when the target of the batch is due, if that is still to come."""
+        started_us = self.carry.started_at_us
+        due_h = [
+            alarm.setpoint
+            for alarm in self.vat.alarms
+            if alarm.kind is AlarmKind.DEADLINE and alarm.setpoint is not None
+        ]
+        if started_us is None or not due_h:
+            return None
+        due_us = started_us + round(min(due_h) * HOUR_US)
+        return due_us if due_us > at_us else None
+
+    def _temperature(self, row: int) -> float | None:
+        usable = windows.temperature_belief(self.rows[row : row + 1])[0] == Belief.BELIEVED
+        return float(self.rows.temperature_c[row]) if usable else None
+
+    def _rate(self, row: int) -> dict[str, float]:
+        seen = self.carry.course
+        if self.judged is not None:
+            seen = follow_course(self.carry, self.judged, until_row=row)
+        drift = self.probe.errors.drift_ph_per_day
+        found = course.rate(seen, elapsed_us=int(self.rows.elapsed_us[row]), drift_ph_per_day=drift)
+        if found is None:
+            return {}
+        return {"rate_ph_per_h": found.ph_per_h, "u_rate_ph_per_h": found.u, "rate_over_h": found.over_h}
+
+
+def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None = None) -> course.Course:
+    """Return the course of the pH up to a row (None: the last); topping up begins it anew like a calibration."""
+    unsettled_us = carry.unsettled_us[0] + course.WINDOW_US if carry.unsettled_us else 0
+    seen = course.taken(carry.course, judged, until_row=until_row)
+    return course.fresh(seen, max(carry.fresh_us, unsettled_us))
+
+
+def believed_last(carry: Carry, rows: Measurements) -> Carry:
+    """Return the carry with the newest believed reading of these rows, if one is among them."""
+    believed = np.flatnonzero(_believed(rows))
+    if not len(believed):
+        return carry
+    row = int(believed[-1])
+    return replace(
+        carry,
+        believed_at_us=int(rows.at_us[row]),
+        believed_us=int(rows.elapsed_us[row]),
+        believed_ph=float(rows.ph[row]),
+        believed_u=None if np.isnan(rows.u[row]) else float(rows.u[row]),
+    )
+
+
+def _believed(rows: Measurements) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    return np.asarray(rows.belief == Belief.BELIEVED)
+
+
+def annotate(
+    vat: VatConfig, states: dict[str, AlarmState], entries: Iterable[tuple[int, Entry]], known: AlarmContext
+) -> list[tuple[int, Entry]]:
+    """Return entries (each with its row) with what a person is told of them; the newest is put into `states` too."""
+    alarms = {alarm.id: alarm for alarm in vat.alarms}
+    said: list[tuple[int, Entry]] = []
+    for row, entry in entries:
+        alarm = alarms.get(entry.alarm)
+        if alarm is None or not notification.is_told(entry):
+            said.append((row, entry))
+            continue
+        facts = known.at(row)
+        reason, is_away = Reason(int(known.rows.reason[row])), known.carry.not_back_us is not None
+        lines = notification.lines(vat, alarm, entry, facts=facts, reason=reason, is_away=is_away)
+        what = Notification(lines=lines, facts=facts)
+        said.append((row, replace(entry, told=what)))
+        states[alarm.id] = replace(states[alarm.id], told=what)
+    return said
+
+
+def follow_day(
+    carry: Carry, rows: Measurements, closed: WindowMedians, entries: list[Entry], *, max_gap_us: int
+) -> Carry:
+    """Return the carry with a stretch of records, the medians that they closed and their entries in its day."""
+    if carry.day is None:
+        return carry
+    good = np.flatnonzero((closed.belief == Belief.BELIEVED) & ~np.isnan(closed.value))
+    medians = [(float(closed.value[at]), int(rows.at_us[closed.row[at]])) for at in good]
+    times = rows.elapsed_us[rows.reason == Reason.NONE]
+    day = digest.counted(carry.day, entries)
+    before = day.arrived_us
+    waits = np.diff(times, prepend=times[:1] if before is None else before) if len(times) else times
+    gaps = waits[waits > max_gap_us]
+    day = replace(
+        day,
+        records=day.records + len(rows),
+        believed=day.believed + int(np.count_nonzero(_believed(rows))),
+        lowest=min([*medians, *([day.lowest] if day.lowest else [])], default=None),
+        highest=max([*medians, *([day.highest] if day.highest else [])], default=None),
+        arrived_us=int(times[-1]) if len(times) else before,
+        gaps=day.gaps + len(gaps),
+        gap_us=day.gap_us + int(gaps.sum()),
+    )
+    return replace(carry, day=day)
+
+
+def annotate_between(
+    vat: VatConfig, carry: Carry, entries: list[Entry], before: AlarmContext
+) -> tuple[Carry, list[Entry]]:
+    """Return the carry and the entries of what happened after the last of the rows, with what a person is told."""
+    if not (entries and len(before.rows)):
+        return carry, entries
+    states, row = dict(carry.alarms), len(before.rows) - 1
+    said = annotate(vat, states, [(row, entry) for entry in entries], before)
+    return replace(carry, alarms=states), [entry for _, entry in said]

@@ -1,0 +1,265 @@
+"""The path of a sample, as one pure function: (watch, state, block, commands) -> (state, outcome). Start reading here.
+
+A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; there is no
+second path. Law: however a series is cut into blocks, the outcome is the same, to the bit. So a block is first cut
+where a command or the end of a suppression falls, and each piece then goes through the same steps: flag, ask the
+witnesses (is the probe in the liquid), calibrate, doubt, judge (single values or windows), alarm, remember.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from logger.alarm import digest, evaluate, quiet_hours, suppression
+from logger.alarm.conditions import threshold_codes
+from logger.alarm.lifecycle import Now
+from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
+from logger.measure import batch, course, immersion, record, trend
+from logger.measure.windows import WindowMedians
+from logger.model import (
+    AlarmState,
+    Answer,
+    Belief,
+    Block,
+    Carry,
+    Command,
+    Entry,
+    Measurements,
+    Outcome,
+    Trend,
+    WatchState,
+)
+from logger.units import SECOND_US
+from logger.watch import context, target_alarms
+from logger.watch.commands import commands_between
+from logger.watch.context import AlarmContext
+from logger.watch.signals import Signals
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Watch:
+    """A vat and the probe in it."""
+
+    vat: VatConfig
+    probe: ProbeConfig
+
+
+def fresh(watch: Watch) -> WatchState:
+    """Return the state of a watch that has seen nothing yet."""
+    return WatchState(carry=Carry(probe=watch.probe.id), recent=Measurements.none())
+
+
+def step(
+    watch: Watch, state: WatchState, block: Block, *, commands: Sequence[Command] = ()
+) -> tuple[WatchState, Outcome]:
+    """Carry a watch over a block; each command is applied before the record whose number it holds."""
+    measured, entries, answers = [Measurements.none()], list[Entry](), list[Answer]()
+    waiting, row = sorted(commands, key=lambda c: (c.seq, c.id)), 0
+    while row < len(block):
+        seq = int(block.seq[row])
+        ready = [c for c in waiting if c.seq <= seq]
+        waiting = waiting[len(ready) :]
+        now = _now(watch, block, row)
+        before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
+        carry, said, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
+        carry, said = context.annotate_between(watch.vat, carry, said, before)
+        carry, said = digest.between(watch.vat, watch.probe, carry, said, seq=seq, now=now)
+        end = _next_cut(watch, carry, block, row, waiting)
+        state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end], wakes=now.wakes)
+        entries += said + told
+        answers += answered
+        measured.append(rows)
+        row = end
+    return state, Outcome(
+        vat=watch.vat.id,
+        probe=watch.probe.id,
+        measurements=_joined(measured),
+        entries=tuple(entries),
+        answers=tuple(answers),
+        carry=state.carry,
+    )
+
+
+def _now(watch: Watch, block: Block, row: int) -> Now:
+    at_us = int(block.at_us[row])
+    wakes = quiet_hours.quiet_span(watch.vat.people, at_us).wakes
+    return Now(at_us=at_us, elapsed_us=int(block.elapsed_us[row]), wakes=wakes)
+
+
+def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
+    """Return the first row after this one before which a command falls, or the end of something that lasts so long.
+
+    What ends: a suppression, work on the probe, quiet hours or the time between them, a day that is summed up.
+    """
+    cuts = [len(block)]
+    cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
+    suppressed = (alarm.suppressed_until_us for alarm in carry.alarms.values())
+    times = (carry.attended_until_us, carry.out_until_us, *suppressed)
+    ends = [time for time in times if time is not None]
+    cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
+    later, at_us = block.at_us[row:], int(block.at_us[row])
+    for begin_us, end_us in digest.same_day(watch.vat.people, carry, at_us):
+        cuts += (row + np.flatnonzero((later < begin_us) | (later >= end_us))[:1]).tolist()
+    return max(row + 1, min(cuts))
+
+
+def _gap_us(watch: Watch) -> int:
+    return round(watch.probe.limits.max_gap_s * SECOND_US)
+
+
+def _stretch(
+    watch: Watch, state: WatchState, block: Block, *, wakes: frozenset[Priority] | None
+) -> tuple[WatchState, Measurements, list[Entry]]:
+    """Carry the watch over rows between which nothing is asked of it."""
+    heard, spoken = record.witnessed(watch.probe, state, block)
+    measured, stance = record.measured(watch.probe, state, block, spoken)
+    rows, first = state.recent.then(measured), len(state.recent)
+    carry, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
+    keep = min(_needed(watch, rows), len(rows))
+    carry = replace(carry, witness=heard, stance=stance, recent=keep)
+    return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
+
+
+def _alarm(
+    watch: Watch,
+    carry: Carry,
+    rows: Measurements,
+    measured: Measurements,
+    *,
+    first: int,
+    wakes: frozenset[Priority] | None,
+) -> tuple[Carry, list[Entry]]:
+    """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
+    vat, states = suppression.as_held(watch.vat, carry), dict(carry.alarms)
+    # The flags look back further than any window: live, most of the rows are of no use here.
+    unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
+    looks = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
+    trends, judged = _judged(watch, vat, carry, looks)
+    following = target_alarms.begin(vat, watch.probe, carry, measured)
+    found = target_alarms.follow(following, looks, _against(watch, vat, carry, judged))
+    for alarm in vat.alarms:
+        states[alarm.id], entries = evaluate.run(
+            vat.id,
+            alarm,
+            states.get(alarm.id, AlarmState()),
+            rows=measured,
+            series=judged.get(alarm.id) or target_alarms.series(alarm, following, measured),
+            max_gap_us=_patience_us(watch, alarm),
+            wakes=wakes,
+        )
+        found += [(row, target_alarms.with_facts(alarm, entry, following, row)) for row, entry in entries]
+    closed = looks.at(AlarmKind.PH_LOW, course.WINDOW_S)
+    then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
+    told = [entry for _, entry in context.annotate(vat, states, sorted(found, key=lambda pair: pair[0]), then)]
+    progress = carry.progress if following is None else following.progress
+    seen = context.follow_course(carry, closed)
+    after = replace(carry, alarms=states, trends=trends, progress=progress, course=seen)
+    return context.follow_day(
+        context.believed_last(replace(after, found_ph=None), measured),
+        measured,
+        closed,
+        told,
+        max_gap_us=_gap_us(watch),
+    ), told
+
+
+def _judged(
+    watch: Watch, vat: VatConfig, carry: Carry, looks: Signals
+) -> tuple[dict[str, Trend], dict[str, evaluate.Series]]:
+    """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
+    trends, judged = dict(carry.trends), dict[str, evaluate.Series]()
+    for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
+        trends, look = _look(watch, carry, looks, alarm, trends)
+        judged[alarm.id] = _series(alarm, look)
+    return trends, judged
+
+
+def _against(
+    watch: Watch, vat: VatConfig, carry: Carry, judged: Mapping[str, evaluate.Series]
+) -> target_alarms.Against:
+    """Return what tells of each alarm that can speak against a claim whether it does at some rows."""
+    return lambda rows: (
+        evaluate.speaks(
+            alarm,
+            carry.alarms.get(alarm.id, AlarmState()),
+            judged[alarm.id],
+            rows=rows,
+            max_gap_us=_patience_us(watch, alarm),
+        )
+        for alarm in vat.alarms
+        if alarm.kind.is_against_claim
+    )
+
+
+def _patience_us(watch: Watch, alarm: AlarmConfig) -> int:
+    """Return how long what an alarm judges may be silent before a delay that runs starts anew."""
+    return _gap_us(watch) + round(alarm.window_s * SECOND_US)
+
+
+def _look(
+    watch: Watch, carry: Carry, looks: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
+) -> tuple[dict[str, Trend], WindowMedians]:
+    """Return what an alarm judges, and what is carried on of what some look back on."""
+    look, before = looks.at(alarm.kind, alarm.window_s), trends.get(alarm.id, Trend())
+    if alarm.kind.is_of_batch:
+        warm = looks.at(AlarmKind.TEMPERATURE_HIGH, alarm.window_s)
+        after, look = batch.follow(before, look, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
+        return {**trends, alarm.id: after}, look
+    if alarm.kind.is_trend:
+        after, look = trend.follow(before, look, alarm, carry=carry)
+        return {**trends, alarm.id: after}, look
+    return trends, look
+
+
+def _series(alarm: AlarmConfig, judged: WindowMedians) -> evaluate.Series:
+    codes = threshold_codes(
+        alarm,
+        judged.value,
+        doubtful=judged.belief == Belief.SUSPECT,
+        silent=judged.belief == Belief.NOT_BELIEVED,
+    )
+    u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
+    return evaluate.Series(
+        row=judged.row, elapsed_us=judged.elapsed_us, value=judged.value, u=u, codes=codes, spoken=judged.spoken
+    )
+
+
+def recent_rows(watch: Watch) -> int:
+    """Return how many rows of a steadily read probe the flags look back on; `Carry.recent` is what they really were.
+
+    It matters at a start with longer limits than before: what was not kept is not judged until its time has passed.
+    """
+    return int(_flat_us(watch) / SECOND_US / watch.probe.poll_s) + _NEIGHBOURS
+
+
+def _flat_us(watch: Watch) -> int:
+    limits = watch.probe.limits
+    return round(max(limits.flat_suspect_s, limits.flat_fail_s) * SECOND_US)
+
+
+_NEIGHBOURS = 3
+"""Rows that the spike test looks at."""
+
+
+def _needed(watch: Watch, rows: Measurements) -> int:
+    """Return how many of the newest rows later verdicts depend on: open windows, gaps, the line that may be flat."""
+    newest = int(rows.elapsed_us[-1])
+    since = min(_open_since_us(watch, newest), newest - round(watch.probe.limits.max_gap_s * SECOND_US))
+    flat = int(np.searchsorted(rows.elapsed_us, newest - _flat_us(watch), side="right")) - 1  # it ends before the time
+    return len(rows) - max(0, min(flat, int(np.searchsorted(rows.elapsed_us, since)), len(rows) - _NEIGHBOURS))
+
+
+def _open_since_us(watch: Watch, elapsed_us: int) -> int:
+    """Return when the oldest of the windows open at this watch time began."""
+    lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
+    lengths += [round(watch.vat.target.window_s * SECOND_US)] if watch.vat.target else []
+    lengths.append(course.WINDOW_US)
+    lengths.append(immersion.window_us(watch.probe.limits, poll_s=watch.probe.poll_s))
+    return min(elapsed_us - elapsed_us % length for length in lengths)
+
+
+def _joined(parts: Sequence[Measurements]) -> Measurements:
+    """Return the parts as one; a single one is not copied."""
+    filled = [part for part in parts if len(part)] or [parts[0]]
+    return filled[0] if len(filled) == 1 else Measurements.concatenate(filled)

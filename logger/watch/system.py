@@ -1,0 +1,256 @@
+"""The watch over the watch itself, as one pure function: (alarms, carry, facts, commands) -> (carry, entries, answers).
+
+Law: the same delays, the same state table and the same requests as for a vat; only what is judged differs: facts about
+the machine, handed in as values with their time. They are no records of a probe, so a replay sees nothing of them; the
+journal keeps them (`Entry.seq` 0, no vat). One cause, one alarm: while the broker is away, the outbox holds still. A
+stepped clock is momentary: it annunciates and returns in one step, and waits for a person.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import numpy as np
+
+from logger.alarm import evaluate, notification, quiet_hours
+from logger.alarm.conditions import Code
+from logger.alarm.lifecycle import Now
+from logger.config import AlarmConfig, AlarmKind, Config, PeopleConfig, Priority, ProbeConfig, VatConfig
+from logger.errors import RefusedError
+from logger.model import (
+    AlarmState,
+    Answer,
+    Carry,
+    Cause,
+    Command,
+    CommandKind,
+    Entry,
+    Floats,
+    Measurements,
+    Notification,
+)
+from logger.units import SECOND_US
+from logger.watch import rehearsal
+from logger.watch.commands import commands_between
+
+SYSTEM = "system"
+"""What the watch is called where a vat would be named: in commands, topics and the store. No vat can be called so."""
+LONGEST_GAP_S = 60.0
+"""Facts are judged every second; a delay that spans more without any begins anew. [CP]"""
+DEFAULTS: Mapping[AlarmKind, AlarmConfig] = {
+    alarm.kind: alarm
+    for alarm in (
+        AlarmConfig(
+            id="broker-away", kind=AlarmKind.BROKER_AWAY, on_delay_s=60.0, window_s=0.0, priority=Priority.HIGH
+        ),
+        AlarmConfig(
+            id="broker-shared", kind=AlarmKind.BROKER_SHARED, on_delay_s=0.0, window_s=0.0, priority=Priority.HIGH
+        ),
+        AlarmConfig(id="outbox-age", kind=AlarmKind.OUTBOX_AGE, on_delay_s=600.0, window_s=0.0),
+        AlarmConfig(id="disk-low", kind=AlarmKind.DISK_LOW, on_delay_s=0.0, window_s=0.0),
+        AlarmConfig(
+            id="clock-stepped", kind=AlarmKind.CLOCK_STEPPED, on_delay_s=0.0, window_s=0.0, priority=Priority.LOW
+        ),
+        AlarmConfig(
+            id="store-unwritable",
+            kind=AlarmKind.STORE_UNWRITABLE,
+            on_delay_s=10.0,
+            window_s=0.0,
+            priority=Priority.HIGH,
+            reminder_s=900.0,
+        ),
+        AlarmConfig(id="rehearsal", kind=AlarmKind.REHEARSAL, on_delay_s=0.0, window_s=0.0, priority=Priority.HIGH),
+        AlarmConfig(
+            id="rehearsal-failed",
+            kind=AlarmKind.REHEARSAL_FAILED,
+            on_delay_s=0.0,
+            window_s=0.0,
+            priority=Priority.HIGH,
+            reminder_s=900.0,
+        ),
+    )
+}
+"""The system's alarms; times in real seconds, each [CP]. High ones go the second way out."""
+_OF_BROKER = (AlarmKind.BROKER_AWAY, AlarmKind.BROKER_SHARED, AlarmKind.OUTBOX_AGE)
+_OF_TESTS = (AlarmKind.REHEARSAL, AlarmKind.REHEARSAL_FAILED)
+_OF_FILE = (AlarmKind.DISK_LOW,)
+"""A store that is no file here has its disk elsewhere."""
+_ASKED = frozenset(
+    {
+        CommandKind.ACKNOWLEDGE,
+        CommandKind.RESET,
+        CommandKind.SHELVE,
+        CommandKind.UNSHELVE,
+        CommandKind.OUT_OF_SERVICE,
+        CommandKind.RETURN_TO_SERVICE,
+        CommandKind.NOTE,
+    }
+)
+"""What can be asked of the system; the rest is of a vat or its probe."""
+_NO_PROBE = ProbeConfig(id="", port="")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SystemFacts:
+    """What the service knows of itself at a moment (UTC and watch time, microseconds). Empty text: all is well."""
+
+    at_us: int
+    elapsed_us: int
+    broker: str = ""
+    """Why there is no connection to the broker."""
+    shared: str | None = ""
+    """That another store uses our topics or our client id there; None: it is not known now."""
+    refused: str = ""
+    """What the broker says to what waits."""
+    unheard: bool = False
+    """The broker said of the newest event that nobody listens."""
+    waiting: int = 0
+    """Events that the broker does not have."""
+    disk: str | None = ""
+    """What is wrong with the room for the log; None: nobody has looked yet."""
+    disk_in_deadband: bool = False
+    """There is room again, but not yet enough to say so."""
+    store: str = ""
+    """Why the store takes nothing."""
+    stepped_s: float = 0.0
+    """By how much the wall clock was stepped since the facts before; 0: it was not."""
+
+
+def vat_of(config: Config) -> VatConfig:
+    """Return the system's alarms as those of a vat. Their times are real: in accelerated time they are stretched."""
+    speed = config.simulation.speed if config.simulation else 1.0
+    given = {alarm.kind: alarm for alarm in config.system.alarms}
+    idle = (() if config.mqtt or config.hook else _OF_TESTS) + (() if config.mqtt else _OF_BROKER)
+    idle += () if config.store_url.startswith("sqlite") else _OF_FILE
+    chosen = [given.get(kind, alarm) for kind, alarm in DEFAULTS.items() if kind not in idle]
+    people = next((vat.people for vat in config.vats), PeopleConfig())
+    alarms = tuple(_stretched(alarm, speed) for alarm in chosen)
+    return VatConfig(id=SYSTEM, name="System", probe="", alarms=alarms, people=people)
+
+
+def _stretched(alarm: AlarmConfig, speed: float) -> AlarmConfig:
+    return replace(
+        alarm,
+        on_delay_s=alarm.on_delay_s * speed,
+        off_delay_s=alarm.off_delay_s * speed,
+        realarm_s=alarm.realarm_s and alarm.realarm_s * speed,
+        reminder_s=alarm.reminder_s and alarm.reminder_s * speed,
+    )
+
+
+def fresh() -> Carry:
+    """Return what is carried of a system that never ran."""
+    return Carry(probe="")
+
+
+def step(
+    vat: VatConfig, carry: Carry, facts: SystemFacts, commands: Iterable[Command] = (), *, speed: float = 1.0
+) -> tuple[Carry, list[Entry], list[Answer]]:
+    """Apply commands, then judge the facts; `speed`: of accelerated time."""
+    wakes = quiet_hours.quiet_span(vat.people, facts.at_us).wakes
+    now = Now(at_us=facts.at_us, elapsed_us=facts.elapsed_us, wakes=wakes)
+    asked = [*commands]
+    mine = [command for command in asked if command.kind in _ASKED]
+    carry, entries, answers = commands_between(vat, _NO_PROBE, carry, mine, seq=0, now=now)
+    for command in asked:
+        if command.kind not in _ASKED:
+            carry, answer = _other(vat, carry, command, speed=speed, now=now)
+            answers.append(answer)
+    carry, steps = rehearsal.follow(
+        carry, broker=facts.broker, waiting=facts.waiting, refused=facts.refused, unheard=facts.unheard, now=now
+    )
+    entries += steps
+    states, said = dict(carry.alarms), _said(facts, carry)
+    for alarm in vat.alarms:
+        codes, text = said[alarm.kind]
+        state, found = evaluate.run(
+            vat.id,
+            alarm,
+            states.get(alarm.id, AlarmState()),
+            rows=_row(facts),
+            series=_series(facts, codes),
+            max_gap_us=round(LONGEST_GAP_S * speed * SECOND_US),
+            wakes=wakes,
+        )
+        found = [(row, _worded(vat, alarm, entry, text)) for row, entry in found]
+        told = [entry.told for _, entry in found if entry.told]
+        states[alarm.id] = replace(state, told=told[-1]) if told else state
+        entries += [entry for _, entry in found]
+    return replace(carry, alarms=states), [_marked(entry) for entry in entries], answers
+
+
+def _said(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[list[Code], str]]:
+    """Return of each kind what the facts say for or against it, and their words."""
+    disk = Code.IN_DEADBAND if facts.disk_in_deadband else _code(facts.disk)
+    disk = Code.SILENT if facts.disk is None else disk
+    shared = Code.SILENT if facts.shared is None else _code(facts.shared)
+    waits = f"{facts.waiting} wait" if facts.waiting > 1 else "one waits"
+    step = [Code.ABNORMAL, Code.PAST_DEADBAND] if facts.stepped_s else [Code.PAST_DEADBAND]
+    return {
+        AlarmKind.BROKER_AWAY: ([_code(facts.broker)], facts.broker),
+        AlarmKind.BROKER_SHARED: ([shared], facts.shared or ""),
+        AlarmKind.OUTBOX_AGE: (
+            [Code.SILENT if facts.broker else _code(facts.waiting)],
+            f"{waits}. {facts.refused or 'Look at the broker and its log.'}",
+        ),
+        AlarmKind.DISK_LOW: ([disk], facts.disk or ""),
+        AlarmKind.CLOCK_STEPPED: (step, f"{facts.stepped_s:+.0f} s; delays go by the steady clock"),
+        AlarmKind.STORE_UNWRITABLE: ([_code(facts.store)], facts.store),
+        AlarmKind.REHEARSAL: ([_code(carry.rehearsal.until_us)], ""),
+        AlarmKind.REHEARSAL_FAILED: ([_code(carry.rehearsal.failed)], carry.rehearsal.failed),
+    }
+
+
+def _code(wrong: object) -> Code:
+    return Code.ABNORMAL if wrong else Code.PAST_DEADBAND
+
+
+def _worded(vat: VatConfig, alarm: AlarmConfig, entry: Entry, text: str) -> Entry:
+    """Add what the facts say to an entry that tells that something is wrong, and its lines for a telephone."""
+    if not notification.is_told(entry):
+        return entry
+    told = Notification(lines=notification.own_lines(vat, alarm, entry, detail=text), facts=None)
+    is_over = entry.cause is Cause.RETURNED or not text
+    return replace(entry, told=told, text=entry.text if is_over else f"{entry.text}: {text}")
+
+
+def _other(vat: VatConfig, carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Carry, Answer]:
+    """Do what is asked of the system alone, or refuse it with a sentence."""
+    applied, text = False, f"'{command.kind}' is nothing to ask of the system"
+    if command.kind is CommandKind.REHEARSE and AlarmKind.REHEARSAL not in {alarm.kind for alarm in vat.alarms}:
+        text = "there is neither a broker nor a second way out: nothing could be tested"
+    elif command.kind is CommandKind.REHEARSE:
+        try:
+            carry, text = rehearsal.begin(carry, command, speed=speed, now=now)
+            applied = True
+        except RefusedError as refused:
+            text = str(refused)
+    return carry, Answer(command=command.id, seq=0, applied=applied, text=text)
+
+
+def _marked(entry: Entry) -> Entry:
+    """Say that it is the system's, and that a test is one."""
+    is_test = entry.alarm == rehearsal.TEST and not entry.text.startswith("TEST")
+    return replace(entry, vat="", text=f"TEST: {entry.text}" if is_test else entry.text)
+
+
+def _row(facts: SystemFacts) -> Measurements:
+    """Return the facts as the one row of a block that has no values."""
+    columns: dict[str, Any] = {
+        column.name: np.full(1, np.nan) if column.type is Floats else np.zeros(1, dtype=np.int64)
+        for column in fields(Measurements)
+    }
+    times = {"at_us": np.array([facts.at_us]), "elapsed_us": np.array([facts.elapsed_us])}
+    return Measurements(**{**columns, **times})
+
+
+def _series(facts: SystemFacts, codes: list[Code]) -> evaluate.Series:
+    count = len(codes)
+    return evaluate.Series(
+        row=np.zeros(count, dtype=np.int64),
+        elapsed_us=np.full(count, facts.elapsed_us, dtype=np.int64),
+        value=np.full(count, np.nan),
+        u=np.full(count, np.nan),
+        codes=np.array(codes, dtype=np.int64),
+        spoken=np.zeros(count, dtype=np.int64),
+    )

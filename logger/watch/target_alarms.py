@@ -1,0 +1,94 @@
+"""Judge the alarms on a vat's target: not shown in time, and a claim that does not hold.
+
+Law: pure. No data, bad data and no mark holds these alarms: they judge what was shown, not the reading. Without a
+started batch a deadline is not watched. A withdrawal whose claim had met a deadline speaks for both; one before the
+deadline leaves it to come. What an alarm says beside its own sentence was known at its record, not later. Nothing is
+claimed at a record at which the condition of an alarm speaks against it, that record itself included; so those alarms
+are judged first.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.alarm import words
+from logger.alarm.conditions import Code
+from logger.alarm.evaluate import Series
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.measure.conformance import conformance_probability
+from logger.measure.target import Following
+from logger.model import Carry, Entry, Floats, Ints, Measurements, State
+from logger.units import HOUR_US
+from logger.watch.signals import Signals
+
+
+def begin(vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements) -> Following | None:
+    """Take up the target of a vat over these rows; None: it has none."""
+    if vat.target is None:
+        return None
+    return Following(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows)
+
+
+Against = Callable[[Ints], Iterable[NDArray[np.bool_]]]
+"""Tells of each alarm that can speak against a claim whether it does at these rows."""
+
+
+def follow(following: Following | None, looks: Signals, against: Against) -> list[tuple[int, Entry]]:
+    """Judge the target, if there is one; return what is to be journalled of it, each with its row."""
+    if following is None:
+        return []
+    judged = looks.at(AlarmKind.PH_HIGH, following.target.window_s)
+    forbidden = np.zeros(len(judged), dtype=np.bool_)
+    if len(judged) and following.progress.claim is None:
+        for speaks in against(judged.row):
+            forbidden |= speaks
+    following.follow(judged, forbidden)
+    return list(following.entries)
+
+
+def series(alarm: AlarmConfig, following: Following | None, rows: Measurements) -> Series:
+    """Return what an alarm on the target judges, record by record: hours since the start of the batch, or nothing."""
+    value, codes = np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
+    if following is not None:
+        if alarm.kind is AlarmKind.DEADLINE:
+            value, codes = _deadline(alarm, following, rows)
+        elif following.withdrawn_us is not None:
+            codes[:] = Code.ABNORMAL
+        if following.claimed_from is not None:
+            codes[following.claimed_from :] = Code.PAST_DEADBAND
+    none = np.zeros(len(rows), dtype=np.int64)
+    u = np.full(len(rows), np.nan)
+    return Series(row=np.arange(len(rows)), elapsed_us=rows.elapsed_us, value=value, u=u, codes=codes, spoken=none)
+
+
+def _deadline(alarm: AlarmConfig, following: Following, rows: Measurements) -> tuple[Floats, Ints]:
+    """Return the hours since the start of the batch and the codes; a withdrawal after the deadline speaks for both."""
+    started_us, withdrawn_us = following.carry.started_us, following.withdrawn_us
+    if started_us is None or alarm.setpoint is None:
+        return np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
+    due_us = started_us + round(alarm.setpoint * HOUR_US)
+    is_said = withdrawn_us is not None and due_us <= withdrawn_us
+    late = (rows.elapsed_us >= due_us) & (not is_said)
+    hours = (rows.elapsed_us - started_us) / HOUR_US
+    return hours, np.where(late, int(Code.ABNORMAL), int(Code.PAST_DEADBAND))
+
+
+def with_facts(alarm: AlarmConfig, entry: Entry, following: Following | None, row: int) -> Entry:
+    """Say of an alarm on the target what stands behind it, of high pH how probable it is; of another alarm nothing."""
+    if alarm.kind is AlarmKind.PH_HIGH:
+        return _with_probability(entry)
+    if following is None or not alarm.kind.is_of_target or entry.after is not State.UNACKNOWLEDGED:
+        return entry
+    fact = following.fact_at(row) if alarm.kind is AlarmKind.DEADLINE else following.why_withdrawn
+    return replace(entry, text=f"{entry.text}. {fact}")
+
+
+def _with_probability(entry: Entry) -> Entry:
+    """Say how probable it is that pH is above the setpoint: no better than u, and of the brine at the probe."""
+    if entry.after is not State.UNACKNOWLEDGED or entry.value is None or entry.u is None or entry.setpoint is None:
+        return entry
+    probability = conformance_probability(entry.value, entry.u, low=entry.setpoint)
+    said = f"{entry.text}; probability that it is above: {words.per_cent(probability)}"
+    return replace(entry, probability=probability, text=said)

@@ -1,0 +1,60 @@
+"""The machine's clock set by an hour under a running daemon, with libfaketime; the monotonic clock is left alone."""
+
+import os
+import shutil
+from pathlib import Path
+
+import pytest
+
+from logger.model import Reason
+from tests.e2e.store_dump import check_that_a_replay_tells_the_same, stored
+from tests.parts.daemon import MakeNight, Vat
+
+LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))
+SILENT = """\
+[vat.{vat}.alarm.no-data]
+on_delay_s = 10
+"""
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("step", ["+3600", "-3600"])
+def test_a_clock_set_while_the_daemon_runs_neither_stalls_nor_shifts_it(night: MakeNight, step: str) -> None:
+    if not LIBRARIES or shutil.which("faketime") is None:
+        pytest.skip("libfaketime not found: apt-get install faketime")
+    vat = Vat(run="quiet-night", alarms=SILENT)
+    here = night(vat, speed=1.0, poll_s=0.5, calibrated=False)
+    # Only a daemon that watches no simulation reads the machine's wall clock. It refuses the simulator, which is just
+    # as well: every tick is a record without an indication, and the alarm about that has an on-delay too.
+    text = here.config_file.read_text()
+    text = text[text.index("[store]") :].replace("timeout_s = 1.0", "timeout_s = 0.15")
+    here.config_file.write_text(text)
+    said = here.folder / "offset"
+    said.write_text("+0")
+    here.environment = {
+        "LD_PRELOAD": str(LIBRARIES[0]),
+        "DONT_FAKE_MONOTONIC": "1",
+        "FAKETIME_TIMESTAMP_FILE": str(said),
+        "FAKETIME_NO_CACHE": "1",
+        "TZ": os.environ.get("TZ", "UTC"),
+    }
+    here.start()
+    here.until(lambda: here.is_made, "a store")
+    here.watch(records=8)  # somewhat less than half of the on-delay
+    said.write_text(step)
+    here.wait_for("alarm = 'clock-stepped'")
+    here.wait_for("cause = 'annunciated' AND alarm = 'no-data'")
+    here.watch(records=4)
+    assert here.stop() == 0
+    stepped = here.rows("SELECT text FROM journal WHERE alarm = 'clock-stepped' AND annunciates")
+    assert [text for (text,) in stepped] == [f"The wall clock was stepped: {step} s; delays go by the steady clock"]
+    told = check_that_a_replay_tells_the_same(here, vat)
+    rows = told.measurements
+    assert int(Reason.NONE) not in rows.reason
+    (raised,) = [entry for entry in told.entries if entry.annunciates]
+    (at,) = (n for n in range(len(rows)) if rows.seq[n] == raised.seq)
+    delay_s = (rows.elapsed_us[at] - rows.elapsed_us[0]) / 1e6
+    assert 10.0 <= delay_s < 10.0 + 2 * (max(rows.elapsed_us[1:] - rows.elapsed_us[:-1]) / 1e6)
+    jumps_s = [round((b - a) / 1e6 / 100) * 100 for a, b in zip(rows.at_us, rows.at_us[1:], strict=False)]
+    assert [jump for jump in jumps_s if jump] == [int(step)]
+    assert stored(here, vat).measurements.elapsed_us.tolist() == sorted(rows.elapsed_us.tolist())

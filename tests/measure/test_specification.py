@@ -1,0 +1,73 @@
+"""Findings by the newest window; alarms.md, the table of conditions with their NE 107 status."""
+
+from dataclasses import replace
+
+import pytest
+
+from logger.config import ProbeConfig
+from logger.measure.specification import STILL_US, findings
+from logger.model import BeliefSince, Calibration, CalibrationPoint, Carry, Health, ImmersionState
+from tests.series import EPOCH_US, calibration, millivolts
+
+PROBE = ProbeConfig(id="probe", port="/dev/null")
+WINDOW_US = 300_000_000
+STILL = STILL_US // WINDOW_US
+DAY_US = 86_400_000_000
+
+
+def carry(ph: float = 4.5, warm_c: float = 20.0, *, line: Calibration | None = None, **more: object) -> Carry:
+    """Return what is carried after a quiet window at this pH and temperature."""
+    seen = ImmersionState(middle_c=warm_c, middle_mv=millivolts(ph, warm_c), noise_mv=0.3)
+    return Carry(probe="probe", calibration=line or calibration(), witness=replace(seen, **more))  # type: ignore[arg-type]
+
+
+def told(carried: Carry, *, days: float = 0.0) -> list[str]:
+    found = list(findings(PROBE, carried, at_us=EPOCH_US + round(days * DAY_US), window_us=WINDOW_US))
+    assert {one.status for one in found} <= {Health.OUT_OF_SPECIFICATION}
+    return [one.text.split(":")[0] for one in found]
+
+
+def test_a_quiet_vat_within_the_buffers_is_fit() -> None:
+    assert told(carry()) == []
+
+
+@pytest.mark.parametrize(("ph", "is_told"), [(3.02, False), (2.99, True), (7.85, False), (7.88, True)])
+def test_a_ph_more_than_one_beyond_the_buffers_is_out_of_specification(ph: float, *, is_told: bool) -> None:
+    # alarms.md, table of findings: nearer than 1.0 only u grows, since a ferment ends below 4.01.
+    assert ("The vat's pH lies more than 1 beyond the buffers of the calibration" in told(carry(ph))) == is_told
+
+
+@pytest.mark.parametrize(("warm_c", "is_told"), [(10.0, False), (9.9, True), (40.0, False), (40.1, True)])
+def test_a_vat_far_from_the_buffers_temperature_is_out_of_specification(warm_c: float, *, is_told: bool) -> None:
+    assert ("The vat is more than 15 C from the temperature of the buffers" in told(carry(warm_c=warm_c))) == is_told
+
+
+def test_doubt_beyond_its_limit_is_told_of_the_reading() -> None:
+    # uncertainty.md, 4.1: some 0.10 after a week without a check.
+    assert told(carry(), days=5.0) == []
+    assert told(carry(), days=9.0) == ["The doubt of a reading is beyond u = 0.10"]
+
+
+def test_noise_that_no_vat_makes_is_told_but_not_twice() -> None:
+    noisy = carry(noise_mv=2.1)
+    assert told(noisy) == ["The potential is restless (over 2 mV from reading to reading)"]
+    assert told(carry(noise_mv=2.1, out=True)) == told(carry(noise_mv=2.1, erratic=True)) == []
+
+
+@pytest.mark.parametrize(
+    ("warm_c", "still", "is_told"), [(25.0, STILL, True), (25.0, STILL - 1, False), (24.9, STILL, False)]
+)
+def test_a_temperature_that_stands_at_a_default_is_doubted(warm_c: float, still: int, *, is_told: bool) -> None:
+    assert bool(told(carry(warm_c=warm_c, still=still))) == is_told
+
+
+def test_what_the_verdict_names_is_a_finding_with_its_status() -> None:
+    for code, status in ((2005, Health.FAILURE), (1006, Health.OUT_OF_SPECIFICATION), (2009, None), (0, None)):
+        carried = Carry(probe="probe", stance=BeliefSince(code=code, since_at_us=EPOCH_US))
+        found = [one.status for one in findings(PROBE, carried, at_us=EPOCH_US, window_us=WINDOW_US)]
+        assert found == ([] if status is None else [status])
+
+
+def test_without_points_nothing_is_said_of_their_temperature() -> None:
+    bare = replace(calibration(), points=tuple[CalibrationPoint, ...]())
+    assert told(carry(warm_c=55.0, line=bare)) == []

@@ -1,0 +1,172 @@
+"""A small cellar of invented vats, and a line to a broker driven as the service drives it."""
+
+import queue
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from logger.alarm.belief_words import Evidence
+from logger.config import (
+    AlarmConfig,
+    AlarmKind,
+    Config,
+    MqttConfig,
+    Priority,
+    ProbeConfig,
+    Simulation,
+    TargetConfig,
+    VatConfig,
+)
+from logger.daemon.publisher import Publisher
+from logger.model import Carry, Cause, Entry, Event, Measurements
+from logger.mqtt import payloads
+from logger.mqtt.client import Client
+from logger.mqtt.delivery import Delivery
+from logger.mqtt.entity import Software
+from logger.mqtt.messages import Incoming, Message, NetworkEvent
+from logger.mqtt.target import target
+from logger.mqtt.topics import Topics
+
+PH_HIGH = AlarmConfig(id="ph-high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, priority=Priority.HIGH)
+NO_DATA = AlarmConfig(id="no-data", kind=AlarmKind.NO_DATA)
+MARROW = VatConfig(id="marrow", name="Marrow", probe="marrow-probe", alarms=(PH_HIGH, NO_DATA))
+TEASEL = VatConfig(id="teasel", name="Teasel", probe="teasel-probe", alarms=(PH_HIGH,))
+CONFIG = Config(
+    store_url="sqlite://",
+    probes=(ProbeConfig(id="marrow-probe", port="/dev/a"), ProbeConfig(id="teasel-probe", port="/dev/b", poll_s=60)),
+    vats=(MARROW, TEASEL),
+    mqtt=MqttConfig(),
+)
+SIMULATED = replace(CONFIG, simulation=Simulation(speed=60.0))
+STORE = "6f1d0c2b9a487e35"
+TOPICS = Topics.of(MqttConfig(), simulated=False)
+AT_US = 1_795_572_600_123_456
+"""2026-11-25T02:10:00.123456Z, by GNU date: `date -u -d @1795572600`."""
+
+
+def measurements(**values: float) -> Measurements:
+    """Return one record; fields not given are those of a good one."""
+    good = {
+        "seq": 7,
+        "at_us": AT_US,
+        "elapsed_us": 0,
+        "potential_mv": 151.2,
+        "temperature_c": 20.125,
+        "reason": 0,
+        "reference_ph": float("nan"),
+        "reference_u": float("nan"),
+        "ph": 4.71234,
+        "u": 0.061,
+        "quality": 1,
+        "tests": 0,
+        "previous_spike": 2,
+        "calibration": 3,
+        "belief": 0,
+        "since_at_us": AT_US,
+        "check": 0,
+        "spot": 0,
+    }
+    measured = ("potential_mv", "temperature_c", "reference_ph", "reference_u", "ph", "u")
+    columns = {name: np.array([v], float if name in measured else int) for name, v in {**good, **values}.items()}
+    return Measurements(**columns)
+
+
+def event(number: int, vat: str = "marrow") -> Event:
+    """Return the outbox event of that number."""
+    return Event(id=f"event-{number}", at_us=number, vat=vat, payload=f'{{"event_id":"event-{number}"}}')
+
+
+@dataclass(slots=True)
+class Line:
+    """Client and delivery joined by a queue, as in the service."""
+
+    client: Client
+    delivery: Delivery
+    happenings: "queue.SimpleQueue[NetworkEvent]"
+    incoming: list[Incoming] = field(default_factory=list)
+    seen: list[NetworkEvent] = field(default_factory=list)
+    delivered: list[str] = field(default_factory=list)
+    ages_us: int = 0
+    """Added to the clock, to make the delivery wait less."""
+
+    def turn(self, seconds: float = 0.05) -> None:
+        """Do one round of the service's loop."""
+        self.delivery.pump(self.now_us)
+        try:
+            happening = self.happenings.get(timeout=seconds)
+        except queue.Empty:
+            return
+        self.seen.append(happening)
+        if isinstance(happening, Incoming):
+            self.incoming.append(happening)
+        self.delivery.on(happening, self.now_us)
+        self.delivered += self.delivery.take_delivered()
+
+    def run_until(self, condition: Callable[[], bool], seconds: float = 20.0) -> None:
+        """Go on until a condition holds."""
+        end = time.monotonic() + seconds
+        while not condition():
+            assert time.monotonic() < end, f"waited {seconds} s in vain; {self.seen[-5:]}; {self.delivery.trouble}"
+            self.turn()
+
+    def settle(self) -> None:
+        """Go on until everything is sent and answered."""
+        self.run_until(lambda: self.delivery.connected and self.delivery.settled)
+
+    def count_sent(self) -> list[Message]:
+        """Return a list into which goes, from now on, each message that the network takes."""
+        sent: list[Message] = []
+        publish = self.delivery.publish
+
+        def counted(message: Message) -> int | None:
+            mid = publish(message)
+            if mid is not None:
+                sent.append(message)
+            return mid
+
+        self.delivery.publish = counted
+        return sent
+
+    @property
+    def now_us(self) -> int:
+        return time.monotonic_ns() // 1000 + self.ages_us
+
+
+@contextmanager
+def line(port: int, *, start: bool = True, **options: Any) -> Iterator[Line]:  # noqa: ANN401 - fields of MqttConfig
+    """Make a line to a broker on this machine; `options` are those of MqttConfig."""
+    config = replace(MqttConfig(host="localhost", port=port), **options)
+    topics = Topics.of(config, simulated=False)
+    happenings: queue.SimpleQueue[NetworkEvent] = queue.SimpleQueue()
+    will = payloads.status(topics, online=False, store=STORE)
+    client = Client(config=config, will=will, heard=topics.heard, post=happenings.put)
+    delivery = Delivery(topics=topics, publish=client.publish, reconnect=client.reconnect)
+    delivery.put(payloads.status(topics, online=True, store=STORE))
+    if start:
+        client.start()
+    try:
+        yield Line(client, delivery, happenings)
+    finally:
+        client.stop()
+
+
+def retained(topic: str, payload: str) -> Message:
+    """Return a standing message."""
+    return Message(topic=topic, payload=payload, retain=True)
+
+
+def everything_sent() -> list[Message]:
+    """Return one message on each topic of ours: what stands at a start, and what comes and goes."""
+    hub = Publisher(config=CONFIG, mqtt=MqttConfig(), maker=Software(version="0.1.0"), store=STORE, post=print)
+    hub.stand({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, at_us=AT_US)
+    entries = [Entry(seq=0, at_us=AT_US, vat=vat, cause=Cause.REFUSED, text="no") for vat in ("marrow", "")]
+    made = [happened for entry in entries if (happened := payloads.event_of(entry, simulated=False))]
+    beat = payloads.heartbeat(TOPICS, at_us=AT_US, store=STORE, believed_age_s={}, waiting=0, oldest_at_us=None)
+    reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
+    moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
+    aimed = target(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
+    return [*hub.delivery.standing, *moments, beat, reading, *([aimed] if aimed else [])]

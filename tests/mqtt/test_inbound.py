@@ -1,0 +1,143 @@
+"""Which messages become commands, once each, and when the broker may forget them."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pytest
+
+from logger.model import Carry, Check, Command, CommandKind, Entry, WatchState
+from logger.mqtt.inbound import REMEMBERED, Inbound
+from logger.mqtt.messages import Incoming, Receipt
+from logger.mqtt.payloads import rfc3339
+from logger.mqtt.rate_limit import COMMANDS_A_MINUTE
+from tests.mqtt.factories import AT_US, CONFIG, TOPICS, measurements
+from tests.series import calibration
+
+MARK, SPOT = TOPICS.mark("marrow"), TOPICS.spot("marrow")
+DATED = f'{{"mark":"probe-out","at":"{rfc3339(AT_US)}"}}'.encode()
+SECOND_US = 1_000_000
+
+
+def states(**carry: object) -> Mapping[str, WatchState]:
+    """Return a watch that read pH 4.70, 4.72, 4.74 in the last half minute."""
+    line = calibration()
+    recent = [
+        measurements(ph=ph, at_us=AT_US - age_s * SECOND_US, calibration=line.id, elapsed_us=1000 * SECOND_US)
+        for ph, age_s in ((4.70, 20), (4.72, 10), (4.74, 0))
+    ]
+    known = {"calibration": line, **carry}
+    return {
+        vat.id: WatchState(
+            carry=Carry(probe=vat.probe, **known),  # type: ignore[arg-type] # fields of Carry
+            recent=recent[0].concatenate(recent),
+        )
+        for vat in CONFIG.vats
+    }
+
+
+def sent(topic: str, payload: bytes, mid: int = 1, *, dup: bool = False) -> Incoming:
+    return Incoming(topic, payload, receipt=Receipt(mid, 1), dup=dup)
+
+
+def ear(*known: str) -> Inbound:
+    made = Inbound(config=CONFIG, topics=TOPICS)
+    made.remember(known)
+    return made
+
+
+def heard(by: Inbound, incoming: Incoming) -> Command | Entry | None:
+    return by.hear(incoming, states(), at_us=AT_US, now_us=0)
+
+
+def taken(by: Inbound, incoming: Incoming) -> Command:
+    command = heard(by, incoming)
+    assert isinstance(command, Command)
+    return command
+
+
+@pytest.mark.parametrize("payload", [b"probe-out", DATED], ids=["bare", "dated"])
+@pytest.mark.parametrize("died", [False, True])
+def test_what_the_broker_repeats_is_taken_once_also_over_a_restart(payload: bytes, *, died: bool) -> None:
+    before = ear()
+    command = taken(before, sent(MARK, payload))
+    after = ear(command.delivery) if died else before
+    after.begin(resumed=True)
+    after.take_held()
+    assert heard(after, sent(MARK, payload, dup=True)) is None
+    assert (after.take_held(), after.take_free()) == ([Receipt(1, 1)], [])  # once that is stored, it may forget it
+
+
+def test_what_was_not_taken_before_is_taken_though_the_broker_calls_it_a_repeat() -> None:
+    assert taken(ear(), sent(MARK, b"probe-out", dup=True)).note == "probe-out"
+
+
+def test_the_same_button_may_be_pressed_again() -> None:
+    here = ear()
+    for mid in (1, 2, 1):  # the broker gives a number again once it was acknowledged
+        assert taken(here, sent(MARK, b"probe-out", mid)).note == "probe-out"
+
+
+def test_numbers_of_a_session_that_the_broker_forgot_say_nothing() -> None:
+    here = ear(taken(ear(), sent(MARK, b"probe-out")).delivery)
+    here.begin(resumed=False)
+    assert taken(here, sent(MARK, b"probe-out", dup=True)).note == "probe-out"
+
+
+def test_a_dated_command_that_is_sent_anew_is_refused_also_in_another_session() -> None:
+    here = ear(taken(ear(), sent(MARK, DATED)).delivery)
+    here.begin(resumed=False)
+    refusal = heard(here, sent(MARK, DATED, 9))
+    assert isinstance(refusal, Entry)
+    assert "it was taken before" in refusal.text
+
+
+def test_names_are_remembered_in_bounds() -> None:
+    here = ear(*(f"at-{number}" for number in range(REMEMBERED + 1)))
+    here.remember([taken(here, sent(MARK, DATED)).delivery])
+    assert heard(here, sent(MARK, DATED, dup=True)) is None
+
+
+def test_the_broker_may_forget_at_once_what_asks_for_nothing_or_is_one_too_many() -> None:
+    here = ear()
+    assert heard(here, sent("homeassistant/status", b"online", 7)) is None
+    assert here.take_free() == [Receipt(7, 1)]
+    for mid in range(1, COMMANDS_A_MINUTE + 2):
+        heard(here, sent(MARK, b"probe-out", mid))
+    assert [receipt.mid for receipt in here.take_held()] == list(range(1, COMMANDS_A_MINUTE + 1))
+    assert here.take_free() == [Receipt(COMMANDS_A_MINUTE + 1, 1)]
+
+
+def test_a_refusal_is_held_until_it_is_journalled() -> None:
+    here = ear()
+    assert isinstance(heard(here, sent(MARK, b"\xff")), Entry)
+    assert (here.take_held(), here.take_free()) == ([Receipt(1, 1)], [])
+
+
+def test_a_spot_measurement_becomes_a_check_beside_what_the_probe_reads_now() -> None:
+    command = taken(ear(), sent(SPOT, b'{"ph":4.60,"u":0.05,"instrument":"hand meter"}'))
+    check = command.check
+    assert isinstance(check, Check)
+    assert (command.kind, command.vat, command.probe, command.by) == (CommandKind.CHECK, "", "marrow-probe", "mqtt")
+    assert (check.reference_ph, check.u_reference_ph, check.instrument) == (4.60, 0.05, "hand meter")
+    assert (check.reading_ph, check.vat, check.calibration) == (4.72, "marrow", calibration().id)
+    assert check.deviation_ph == pytest.approx(0.12)
+    assert not check.passed  # within 0.1 (`judge_tolerance_ph`)
+
+
+@pytest.mark.parametrize(
+    ("carry", "says"),
+    [
+        ({"calibration": None}, "no calibration of marrow-probe is in force"),
+        ({"attended_until_us": 1}, "somebody works on the probe"),
+        ({"out_until_us": 1}, "the probe is marked out: put it back, mark it `probe-in`"),
+        ({"fresh_us": 2000 * SECOND_US}, "not made 3 readings in the vat"),
+    ],
+)
+def test_a_spot_measurement_that_cannot_be_compared_is_refused_with_the_reason(
+    carry: dict[str, object], says: str
+) -> None:
+    refusal = ear().hear(sent(SPOT, b"4.7"), states(**carry), at_us=AT_US, now_us=0)
+    assert isinstance(refusal, Entry)
+    assert says in refusal.text
+    assert (refusal.vat, refusal.by) == ("marrow", "mqtt")
+    assert np.isfinite(refusal.at_us)
