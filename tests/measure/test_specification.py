@@ -6,7 +6,16 @@ import pytest
 
 from logger.config import ProbeConfig
 from logger.measure.specification import STILL_US, findings
-from logger.model import BeliefSince, Calibration, CalibrationPoint, Carry, Health, ImmersionState
+from logger.model import (
+    LEADING,
+    BeliefSince,
+    Calibration,
+    CalibrationPoint,
+    Carry,
+    Health,
+    ImmersionState,
+    QualityTests,
+)
 from tests.series import EPOCH_US, calibration, millivolts
 
 PROBE = ProbeConfig(id="probe", port="/dev/null")
@@ -62,7 +71,14 @@ def test_a_temperature_that_stands_at_a_default_is_doubted(warm_c: float, still:
 
 
 def test_what_the_verdict_names_is_a_finding_with_its_status() -> None:
-    for code, status in ((2005, Health.FAILURE), (1006, Health.OUT_OF_SPECIFICATION), (2009, None), (0, None)):
+    failure, out = Health.FAILURE, Health.OUT_OF_SPECIFICATION
+    named = (
+        (2000, QualityTests.TEMPERATURE, failure),
+        (1000, QualityTests.GROSS_RANGE, out),
+        (2000, QualityTests.JUMP, None),
+    )
+    for belief, test, status in (*named, (0, None, None)):
+        code = belief + (LEADING.index(test) + 1 if test else 0)
         carried = Carry(probe="probe", stance=BeliefSince(code=code, since_at_us=EPOCH_US))
         found = [one.status for one in findings(PROBE, carried, at_us=EPOCH_US, window_us=WINDOW_US)]
         assert found == ([] if status is None else [status])
