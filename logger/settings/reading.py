@@ -1,22 +1,22 @@
-"""The sources -> one `Document`, and every problem of form on the way.
+"""Read the sources into one document, and report every value of a wrong form or out of bounds.
 
 Law: one bad value hides no other. What cannot be read is reported and left out, and the rest is read again, so that the
 checks of meaning see all that is left. Whatever TOML can say ends here in a document or in problems.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import takewhile
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import ValidationError
+from pydantic import ValidationError, create_model
 from pydantic_core import ErrorDetails
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConfigSettingsSource
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
-from logger.config import AlarmKind
-from logger.settings.document import Document, keys_at
-from logger.settings.problems import Key, Problem, suggestion, unknown, wanted_number, written
+from logger.config import AlarmConfig, AlarmKind
+from logger.settings.document import ALARM, ANY_ID, TABLES, Table, as_dict, bounds, innermost, keys_at
+from logger.settings.problems import Key, Problem, out_of_bounds, suggestion, unknown, wanted_number, wrong
 from logger.settings.sources import Overlay, OverlaySource, overlay, toml_source
 
 _WANTED: Final = {
@@ -26,7 +26,7 @@ _WANTED: Final = {
     "bool_type": ("true or false is wanted", "write one of them without quotes"),
     "string_type": ("a text is wanted", "put it in quotes"),
     "string_unicode": ("the text is not valid Unicode", "write it anew"),
-    "list_type": ("a list of texts is wanted", 'write it as ["one", "two"]'),
+    "tuple_type": ("a list of texts is wanted", 'write it as ["one", "two"]'),
     "path_type": ("a path is wanted", "write it as a text in quotes"),
     "finite_number": ("a finite number is wanted", "write a number that is not nan or inf"),
     "datetime_type": ("a time is wanted", "write it without quotes, such as 2030-05-01T18:00:00Z"),
@@ -35,7 +35,16 @@ _WANTED: Final = {
 }
 _NUMBERS: Final = frozenset({"float_type", "float_parsing"})
 _TABLES: Final = frozenset({"model_type", "dict_type", "model_attributes_type"})
-_UNKNOWN: Final = frozenset({"extra_forbidden"})
+_BOUNDS: Final = frozenset(
+    {
+        "greater_than",
+        "greater_than_equal",
+        "less_than_equal",
+        "string_too_short",
+        "string_too_long",
+        "predicate_failed",
+    }
+)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -43,7 +52,7 @@ class ParsedSources:
     """What was read, where it came from and what was wrong with it."""
 
     path: Path
-    document: Document
+    document: Table
     overlay: Overlay
     problems: list[tuple[str, Problem]] = field(default_factory=list)
     left_out: set[Key] = field(default_factory=set)
@@ -60,11 +69,12 @@ def read(path: Path, *, environ: Mapping[str, str]) -> ParsedSources:
     """Read all sources. Raises ConfigurationError when there is no file to start from."""
     source = toml_source(path)
     over = overlay(environ, source.toml_data, base=path.parent)
-    reading = ParsedSources(path=path, document=Document.model_construct(), overlay=over, problems=list(over.problems))
+    reading = ParsedSources(path=path, document={}, overlay=over, problems=list(over.problems))
     tables = [over.values, source.init_kwargs]
+    model = _model(over, source)
     while True:
         try:
-            reading.document = _bound(over, source)()
+            reading.document = as_dict(model())
         except ValidationError as error:
             for detail in error.errors(include_url=False, include_context=False):
                 _leave_out(reading, tables, detail)
@@ -72,17 +82,20 @@ def read(path: Path, *, environ: Mapping[str, str]) -> ParsedSources:
             return reading
 
 
-def _bound(over: Overlay, source: TomlConfigSettingsSource) -> type[Document]:
-    """Return `Document` reading from these sources and from nothing else."""
+def _model(over: Overlay, source: TomlConfigSettingsSource) -> type[BaseSettings]:
+    """Return a model of the whole file that reads from these sources and from nothing else."""
 
-    class Bound(Document):
+    class Sources(BaseSettings):
+        model_config = SettingsConfigDict(extra="forbid", validate_default=False, hide_input_in_errors=True)
+
         @classmethod
         def settings_customise_sources(
             cls, settings_cls: type[BaseSettings], *_: object, **__: object
         ) -> tuple[PydanticBaseSettingsSource, ...]:
             return OverlaySource(settings_cls, over), source
 
-    return Bound
+    tables: dict[str, Any] = {name: (hint, None) for name, hint in TABLES.items()}
+    return create_model("Document", __base__=Sources, **tables)
 
 
 def _leave_out(reading: ParsedSources, tables: list[dict[str, Any]], detail: ErrorDetails) -> None:
@@ -123,20 +136,27 @@ def _holders(tables: list[dict[str, Any]], key: Key) -> Iterator[dict[str, Any]]
 
 
 def _problem(detail: ErrorDetails, key: Key) -> Problem:
-    kind, value = detail["type"], detail["input"]
-    if kind in _UNKNOWN:
-        return unknown(key, keys_at(key[:-1]))
+    kind, value, valid = detail["type"], detail["input"], keys_at(key[:-1])
+    if kind == "extra_forbidden":
+        return unknown(key, valid)
     if kind in _TABLES:
         return Problem(key=key, reason="a table is wanted", remedy=f"write [{'.'.join(key)}] and its keys below")
     if kind in _NUMBERS:
         return wanted_number(key, value)
+    if kind in _BOUNDS:
+        return out_of_bounds(key, value, bounds(valid.get(key[-1], valid.get(ANY_ID))))
     if kind == "enum":
-        shape = keys_at(key[:-1])[key[-1]]
-        return Problem(
-            key=key,
-            value=written(key, value),
-            reason="there is no such choice",
-            remedy=suggestion(str(value)[:60] if isinstance(value, str) else "", _choices(shape)),
-        )
+        near = suggestion(value[:60] if isinstance(value, str) else "", _choices(innermost(valid[key[-1]])))
+        return wrong(key, value, "there is no such choice", near)
     reason, remedy = _WANTED.get(kind, (detail["msg"].lower(), "write another value"))
-    return Problem(key=key, value=written(key, value), reason=reason, remedy=remedy)
+    return wrong(key, value, reason, remedy)
+
+
+def bounds_problems(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
+    """Yield what is out of bounds in an alarm that may have been made otherwise than from a file."""
+    values = {field.name: getattr(alarm, field.name) for field in fields(alarm)}
+    try:
+        ALARM.model_validate({name: value for name, value in values.items() if value is not None})
+    except ValidationError as error:
+        for detail in error.errors(include_url=False, include_context=False):
+            yield _problem(detail, (*key, *_key(detail)))

@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConf
 
 from logger.config import AlarmKind
 from logger.errors import ConfigurationError
-from logger.settings.document import ANY_ID, Document, layout
+from logger.settings.document import ANY_ID, innermost, is_list, layout
 from logger.settings.problems import SECRETS, Key, Problem, nearest, suggestion
 
 PREFIX: Final = "VATVIGIL_"
@@ -66,7 +66,7 @@ def toml_source(path: Path) -> TomlConfigSettingsSource:
         if not path.is_file():  # pydantic-settings takes a missing file for an empty one
             what = "is not a file" if path.exists() else "there is no such file"
             raise ConfigurationError(f"{path}: {what}; name one with --config, or write one with `vatvigil init`")
-        return TomlConfigSettingsSource(Document, toml_file=path)
+        return TomlConfigSettingsSource(BaseSettings, toml_file=path)
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError(f"{path}: this is not TOML: {error}; repair that line") from None
     except UnicodeDecodeError as error:
@@ -122,7 +122,11 @@ def _add_name(made: Overlay, origin: str, name: str, text: str, document: Mappin
         reason = "this names a table, not a value" if isinstance(shape, dict) else "a value has no parts"
         made.problems.append((origin, Problem(key=(), reason=reason, remedy="name one key, parts joined by __")))
         return
-    made.put(tuple(key), text if tuple(key) in SECRETS else _value(text, shape), origin=origin)
+    made.put(
+        tuple(key),
+        text if tuple(key) in SECRETS else _value(text, list if is_list(shape) else innermost(shape)),
+        origin=origin,
+    )
 
 
 def _no_such(origin: str, part: str, valid: list[str]) -> Problem:
