@@ -98,5 +98,5 @@ class Config:
         return self.simulation is not None
 
     def probe(self, probe_id: str) -> ProbeConfig:
-        """Return the probe of that id. Raises KeyError; `settings.py` has checked every reference."""
+        """Return the probe of that id. Raises KeyError; `logger/settings` has checked every reference."""
         return {probe.id: probe for probe in self.probes}[probe_id]

@@ -42,17 +42,17 @@ def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[P
 
 
 def _references(config: Config, broken: set[str]) -> Iterator[Problem]:
-    known = {probe.id for probe in config.probes}
+    probe_ids = {probe.id for probe in config.probes}
     users: dict[str, str] = {}
     for vat in config.vats:
         key = ("vat", vat.reference_of, "reference") if vat.reference_of else ("vat", vat.id, "probe")
-        if vat.probe and vat.probe not in known | broken:
-            yield wrong(key, vat.probe, "there is no such probe", suggestion(vat.probe, known))
+        if vat.probe and vat.probe not in probe_ids | broken:
+            yield wrong(key, vat.probe, "there is no such probe", suggestion(vat.probe, probe_ids))
         first = users.setdefault(vat.probe, vat.id) if vat.probe else vat.id
         if first != vat.id:
             remedy = "one probe watches one vat; name another probe"
             yield wrong(key, vat.probe, f"vat {first!r} has this probe already", remedy)
-    idle = known - set(users) if users.keys() <= known else set()  # a mistyped reference is told above
+    idle = probe_ids - set(users) if users.keys() <= probe_ids else set()  # a mistyped reference is reported above
     for probe_id in sorted(idle):
         remedy = "name it in a vat, or remove its table"
         yield Problem(key=("probe", probe_id), reason="no vat has this probe", remedy=remedy)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import MISSING, fields, is_dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any, Final, TypeVar, get_args, get_type_hints
+from typing import Any, Final, TypeVar, get_args, get_origin, get_type_hints
 
 from logger.config import (
     SIMULATED_CLIENT_ID,
@@ -31,7 +31,7 @@ from logger.config import (
 from logger.settings.document import Table
 from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
 from logger.settings.people import minute_of, people, zone_of
-from logger.settings.problems import Key, Problem, suggestion, unknown, wrong
+from logger.settings.problems import Key, Problem, suggestion, unknown_key, wrong
 from logger.settings.reading import ParsedSources
 from logger.watch import system
 
@@ -90,12 +90,11 @@ ASSUMED_C: Final = 3.0
 """`ErrorModel.temperature_c` of a probe without a thermometer, unless it is written. Common practice, no source."""
 
 
-_REGISTER: Final = "write number = (of its first register, counted from 0; many manuals count from 1 or from 40001)"
 _REQUIRED: Final[Mapping[str, str]] = {
     "port": 'write port = "/dev/serial/by-id/..."; `vatvigil ports` lists those found',
     "pattern": r"write pattern = '(?P<mv>[-+]?\d+\.\d) mV'; `vatvigil listen` suggests one",
     "example": "write a line that the probe sent, as it came; `vatvigil listen` shows them",
-    "number": _REGISTER,
+    "number": "write number = (of its first register, counted from 0; many manuals count from 1 or from 40001)",
     "bits": "write bits = [0, 3]: the numbers of the bits that mean that there is no value",
     "command": 'write command = ["/path/to/executable", "argument"]',
 }
@@ -107,7 +106,7 @@ def convert(reading: ParsedSources) -> Config:
     """Return the configuration that a document describes; adds to the reading's problems what is missing."""
     document = reading.document
     store = document.get("store", {})
-    contacts, known = people(reading), profiles(reading)
+    contacts, all_profiles = people(reading), profiles(reading)
     return Config(
         store_url=_store_url(reading, store),
         probes=tuple(_probe(reading, name, table) for name, table in document.get("probe", {}).items()),
@@ -115,7 +114,7 @@ def convert(reading: ParsedSources) -> Config:
         vats=tuple(
             replace(vat, people=replace(contacts, digest_min=None) if vat.reference_of else contacts)
             for name, table in document.get("vat", {}).items()
-            for vat in _vats(reading, name, table, known)
+            for vat in _vats(reading, name, table, all_profiles)
         ),
         mqtt=_mqtt(reading, document["mqtt"]) if "mqtt" in document else None,
         hook=_build(reading, ("hook",), HookConfig, document["hook"]) if "hook" in document else None,
@@ -131,7 +130,7 @@ def _build(reading: ParsedSources, key: Key, kind: type[_Config], table: Table) 
     for name, value in table.items():
         nested = next((each for each in (hints[name], *get_args(hints[name])) if is_dataclass(each)), None)
         if nested is not None and isinstance(value, dict):
-            values[name] = _build(reading, (*key, name), nested, value)  # type: ignore[arg-type] # a class, told above
+            values[name] = _build(reading, (*key, name), nested, value)  # type: ignore[arg-type] # a class
         elif isinstance(value, Path):
             values[name] = reading.path.parent / value
     for field in fields(kind):  # type: ignore[arg-type] # every kind here is a dataclass
@@ -139,7 +138,7 @@ def _build(reading: ParsedSources, key: Key, kind: type[_Config], table: Table) 
         if is_required and values.get(field.name) in (None, "", ()):
             reason = "it is empty" if field.name in values else "it is missing"
             reading.add(Problem(key=(*key, field.name), reason=reason, remedy=_REQUIRED[field.name]))
-            values[field.name] = _PLACEHOLDERS[getattr(hints[field.name], "__origin__", hints[field.name])]
+            values[field.name] = _PLACEHOLDERS[get_origin(hints[field.name]) or hints[field.name]]
     return kind(**values)
 
 
@@ -199,9 +198,9 @@ def _without(table: Table, *names: str) -> dict[str, Any]:
     return {name: value for name, value in table.items() if name not in names}
 
 
-def _vats(reading: ParsedSources, name: str, table: Table, known: Mapping[str, Alarms]) -> list[VatConfig]:
+def _vats(reading: ParsedSources, name: str, table: Table, all_profiles: Mapping[str, Alarms]) -> list[VatConfig]:
     """Return a vat and, where it has a second probe, the watch over that one: its own vat in all but the name."""
-    vat = _vat(reading, name, table, known)
+    vat = _vat(reading, name, table, all_profiles)
     if not vat.reference:
         return [vat]
     second = f"{name}-reference"
@@ -295,7 +294,7 @@ def _system(reading: ParsedSources, table: Table) -> SystemConfig:
         if name in set(system.DEFAULTS):
             alarms.append(replace(system.DEFAULTS[AlarmKind(name)], **written))
         else:
-            reading.add(unknown(("system", "alarm", name), system.DEFAULTS))
+            reading.add(unknown_key(("system", "alarm", name), system.DEFAULTS))
     return SystemConfig(alarms=tuple(alarms), **_without(table, "alarm"), **_rehearsal(reading))
 
 

@@ -49,11 +49,11 @@ def minute_of(reading: ParsedSources, key: Key, text: str | None, *, example: st
     if text is None:
         reading.add(Problem(key=key, reason="it is missing", remedy=remedy))
         return 0
-    found = _TIME.fullmatch(text)
-    if found is None:
+    match = _TIME.fullmatch(text)
+    if match is None:
         reading.add(wrong(key, text, "this is no time of day", remedy))
         return 0
-    return int(found[1]) * 60 + int(found[2])
+    return int(match[1]) * 60 + int(match[2])
 
 
 def zone_of(reading: ParsedSources, key: Key, name: str) -> str:

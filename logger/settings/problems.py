@@ -82,7 +82,7 @@ def digits(value: object) -> str:
         return hex(value) if isinstance(value, int) else "?"
 
 
-def unknown(key: Key, valid: Iterable[str]) -> Problem:
+def unknown_key(key: Key, valid: Iterable[str]) -> Problem:
     """Return the problem of a key that is not one of `valid`, with the nearest that is."""
     names = sorted(map(str, valid))
     unit = _right_unit(key[-1], names)

@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.settings.document import ALARM, ANY_ID, TABLES, Table, as_dict, bounds, innermost, keys_at
-from logger.settings.problems import Key, Problem, out_of_bounds, suggestion, unknown, wanted_number, wrong
+from logger.settings.problems import Key, Problem, out_of_bounds, suggestion, unknown_key, wanted_number, wrong
 from logger.settings.sources import Overlay, OverlaySource, overlay, toml_source
 
 _WANTED: Final = {
@@ -60,8 +60,8 @@ class ParsedSources:
     def add(self, problem: Problem) -> None:
         """Add a problem, unless its key has one already or stands in what was left out."""
         key = problem.key
-        told = {other.key for _, other in self.problems if other.key}
-        if key not in told and not any(key[: len(out)] == out for out in self.left_out):
+        reported = {other.key for _, other in self.problems if other.key}
+        if key not in reported and not any(key[: len(out)] == out for out in self.left_out):
             self.problems.append((self.overlay.origins.get(key, str(self.path)), problem))
 
 
@@ -103,12 +103,12 @@ def _leave_out(reading: ParsedSources, tables: list[dict[str, Any]], detail: Err
     key = _key(detail)
     if key in reading.left_out:  # another part of a list that is out already
         return
-    found = [table for table in _holders(tables, key) if key[-1] in table]
-    if not found:
+    holders = [table for table in _holders(tables, key) if key[-1] in table]
+    if not holders:
         raise AssertionError(f"{detail['type']} at {key}: nothing to leave out")
     reading.add(_problem(detail, key))
     reading.left_out.add(key)
-    for table in found:
+    for table in holders:
         del table[key[-1]]
 
 
@@ -138,7 +138,7 @@ def _holders(tables: list[dict[str, Any]], key: Key) -> Iterator[dict[str, Any]]
 def _problem(detail: ErrorDetails, key: Key) -> Problem:
     kind, value, valid = detail["type"], detail["input"], keys_at(key[:-1])
     if kind == "extra_forbidden":
-        return unknown(key, valid)
+        return unknown_key(key, valid)
     if kind in _TABLES:
         return Problem(key=key, reason="a table is wanted", remedy=f"write [{'.'.join(key)}] and its keys below")
     if kind in _NUMBERS:
@@ -153,7 +153,7 @@ def _problem(detail: ErrorDetails, key: Key) -> Problem:
 
 
 def bounds_problems(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
-    """Yield what is out of bounds in an alarm that may have been made otherwise than from a file."""
+    """Yield what is out of bounds in an alarm that may not come from a file but from a trial or a default."""
     values = {field.name: getattr(alarm, field.name) for field in fields(alarm)}
     try:
         ALARM.model_validate({name: value for name, value in values.items() if value is not None})
