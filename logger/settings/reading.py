@@ -27,6 +27,7 @@ _WANTED: Final = {
     "string_type": ("a text is wanted", "put it in quotes"),
     "string_unicode": ("the text is not valid Unicode", "write it anew"),
     "tuple_type": ("a list of texts is wanted", 'write it as ["one", "two"]'),
+    "tuple_of_int_type": ("a list of whole numbers is wanted", "write it as [0, 3]"),
     "path_type": ("a path is wanted", "write it as a text in quotes"),
     "finite_number": ("a finite number is wanted", "write a number that is not nan or inf"),
     "datetime_type": ("a time is wanted", "write it without quotes, such as 2030-05-01T18:00:00Z"),
@@ -148,6 +149,8 @@ def _problem(detail: ErrorDetails, key: Key) -> Problem:
     if kind == "enum":
         near = suggestion(value[:60] if isinstance(value, str) else "", _choices(innermost(valid[key[-1]])))
         return wrong(key, value, "there is no such choice", near)
+    if kind == "tuple_type" and innermost(valid[key[-1]]) is int:
+        kind = "tuple_of_int_type"  # a name of our own
     reason, remedy = _WANTED.get(kind, (detail["msg"].lower(), "write another value"))
     return wrong(key, value, reason, remedy)
 

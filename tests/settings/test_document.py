@@ -68,3 +68,10 @@ def test_a_serial_number_may_be_empty_but_not_blank_and_a_port_neither(file: Pat
     assert complaints(file, WHOLE.replace("/dev/ttyUSB0", "")) == [
         'FILE: probe.p.port = "": this must be 1 to 200 printable characters; write another text'
     ]
+
+
+def test_a_list_of_numbers_is_asked_for_as_such(file: Path) -> None:
+    status = "modbus = { potential = { number = 0 }, temperature = { number = 2 }, status = { number = 4, bits = 3 } }"
+    assert complaints(file, STORE + PROBE + f'protocol = "modbus-rtu"\n{status}\n' + VAT) == [
+        "FILE: probe.p.modbus.status.bits = 3: a list of whole numbers is wanted; write it as [0, 3]"
+    ]
