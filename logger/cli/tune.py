@@ -201,9 +201,7 @@ def _print(swept: "Sweep", heard: "Sequence[Heard]", cells: "Sequence[Cell]", *,
     rule = f"returned by itself within {age(within_s)}, unacknowledged"
     rule += "; where the faults are known, it came while nothing was wrong with the probe" if by_faults else ""
     click.echo(fill(f"A nuisance {rule}. A night is 12 h.", 80))
-    begin = (
-        f"{swept.limit:g} was reached and kept for longer than that" if swept.present.kind.is_process else "it began"
-    )
+    begin = f"{swept.limit:g} was reached and kept for longer than that" if swept.present.kind.has_value else "it began"
     begin = "a fault began of which the alarm would tell" if by_faults else begin
     click.echo(fill(f"Delay (median) and longest: in minutes, since {begin}. The settings' own times are in s.", 80))
     if not wanted:
@@ -225,7 +223,7 @@ def _print_table(cells: "Sequence[Cell]", names: Sequence[str]) -> None:
 
 
 def _by_faults(alarm: AlarmConfig, heard: "Sequence[Heard]") -> bool:
-    return not alarm.kind.is_process and any(source.faults is not None for source, _, _ in heard)
+    return not alarm.kind.has_value and any(source.faults is not None for source, _, _ in heard)
 
 
 def _row(cell: "Cell", names: Sequence[str]) -> tuple[str, ...]:

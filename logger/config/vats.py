@@ -2,7 +2,8 @@
 
 from dataclasses import dataclass, field
 
-from logger.config.alarms import AlarmConfig, Priority
+from logger.config.alarms import AlarmConfig
+from logger.config.kind_row import Priority
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

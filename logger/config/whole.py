@@ -52,7 +52,7 @@ class SystemConfig:
     """What the watch says of itself."""
 
     alarms: tuple[AlarmConfig, ...] = ()
-    """Its alarms that differ from those of `system.DEFAULTS`; their times are real seconds."""
+    """Its alarms that differ from those of `AlarmKind`; their times are real seconds."""
     disk_reserve_mb: float = 500.0
     """Must stay free where the log is: over a year of one probe at 10 s. [CP]"""
     rehearse_within_s: float = 600.0

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from logger.config import AlarmConfig, VatConfig
 from logger.mqtt.messages import Message
-from logger.mqtt.payloads import json_text, kind_words
+from logger.mqtt.payloads import json_text
 from logger.mqtt.topics import Topics, plain
 from logger.watch.system import SYSTEM
 
@@ -94,4 +94,4 @@ class EntityFactory:
 def alarm_words(vat: VatConfig, alarm: AlarmConfig) -> str:
     """Say what an alarm watches; where two of a vat watch the same, its id tells them apart."""
     is_alone = sum(other.kind is alarm.kind for other in vat.alarms) == 1
-    return kind_words(alarm.kind) if is_alone else f"{kind_words(alarm.kind)} ({alarm.id})"
+    return alarm.kind.row.title if is_alone else f"{alarm.kind.row.title} ({alarm.id})"

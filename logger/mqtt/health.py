@@ -7,7 +7,7 @@ age or another figure that runs, so that a finding is the same from cycle to cyc
 from collections.abc import Iterator
 from datetime import UTC, datetime
 
-from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
+from logger.config import Config, ProbeConfig, VatConfig
 from logger.measure import immersion, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, visit
@@ -15,8 +15,6 @@ from logger.model import Calibration, Carry, Finding, Health, State
 from logger.units import DAY_US
 
 ROOM_C = 20.0
-_STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Health.OUT_OF_SPECIFICATION)
-"""What a standing alarm of the instrument puts the probe in, where it is no failure."""
 
 
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
@@ -34,17 +32,10 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
 
 
 def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
-    words = {
-        AlarmKind.NO_DATA: "Nothing arrives from the probe: check its cable, its power and the port.",
-        AlarmKind.BLIND: "Nothing that arrives can be believed: look at the probe and at the vat.",
-        AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole.",
-        AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: push it down below the foam.",
-        AlarmKind.DISAGREEMENT: "The two probes of the vat differ by more than their doubts: dip both in a buffer.",
-    }
     found = [
-        Finding(status=_STATUS.get(alarm.kind, Health.FAILURE), text=words[alarm.kind])
+        Finding(status=alarm.kind.row.health, text=alarm.kind.row.finding)
         for alarm in vat.alarms
-        if alarm.kind in words and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
+        if alarm.kind.row.finding and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]
     uncalibrated = "No calibration is stored, so no pH is claimed: calibrate the probe."
     return found if carry.calibration else [*found, Finding(status=Health.FAILURE, text=uncalibrated)]

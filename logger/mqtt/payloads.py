@@ -51,35 +51,6 @@ _ONCE_A_RECORD = {
     Cause.RAISED,
     Cause.RELEASED,
 }
-_KIND_WORDS = {
-    AlarmKind.BROKER_AWAY: "broker away",
-    AlarmKind.BROKER_SHARED: "another store at the broker",
-    AlarmKind.OUTBOX_AGE: "events wait for the broker",
-    AlarmKind.DISK_LOW: "disk nearly full",
-    AlarmKind.CLOCK_STEPPED: "clock stepped",
-    AlarmKind.STORE_UNWRITABLE: "log not writable",
-    AlarmKind.REHEARSAL: "good-night test (TEST)",
-    AlarmKind.REHEARSAL_FAILED: "good-night test not acknowledged",
-    AlarmKind.PH_HIGH: "pH high",
-    AlarmKind.PH_LOW: "pH low",
-    AlarmKind.TEMPERATURE_HIGH: "temperature high",
-    AlarmKind.TEMPERATURE_LOW: "temperature low",
-    AlarmKind.RATE_OF_CHANGE: "pH changes fast",
-    AlarmKind.RISE: "pH rises again",
-    AlarmKind.NO_START: "ferment has not started",
-    AlarmKind.STALL: "ferment stalls",
-    AlarmKind.NO_DATA: "no data",
-    AlarmKind.BLIND: "blind, nothing to be believed",
-    AlarmKind.OUT_OF_LIQUID: "probe out of the liquid",
-    AlarmKind.ERRATIC: "probe erratic",
-    AlarmKind.DISAGREEMENT: "its two probes disagree",
-    AlarmKind.NO_CALIBRATION: "no calibration",
-    AlarmKind.CALIBRATION_OVERDUE: "calibration overdue",
-    AlarmKind.CHECK_OVERDUE: "check overdue",
-    AlarmKind.DRIFTED: "probe drifted",
-    AlarmKind.DEADLINE: "target not shown in time",
-    AlarmKind.CLAIM_WITHDRAWN: "claim on the target withdrawn",
-}
 
 
 def rfc3339(at_us: int) -> str:
@@ -96,11 +67,6 @@ def json_text(content: Mapping[str, object]) -> str:
 def number(value: float | None, digits: int) -> float | None:
     """Return a number rounded for reading; None where it is unknown or not finite."""
     return None if value is None or not math.isfinite(value) else round(float(value), digits)
-
-
-def kind_words(kind: AlarmKind) -> str:
-    """Say what an alarm watches, for a person."""
-    return _KIND_WORDS[kind]
 
 
 def status(topics: Topics, *, online: bool, store: str) -> Message:
@@ -200,10 +166,10 @@ def _probability(alarm: AlarmConfig, state: AlarmState) -> float | None:
 
 
 def _sentence(vat: VatConfig, alarm: AlarmConfig, *, state: AlarmState) -> str:
-    what = f"{vat.name}: {_KIND_WORDS[alarm.kind]} ({state.shown.value.replace('-', ' ')})"
+    what = f"{vat.name}: {alarm.kind.row.title} ({state.shown.value.replace('-', ' ')})"
     if not state.shown.is_standing or state.value is None or not math.isfinite(state.value):
         return f"{what}."
-    unit = alarm.kind.unit
+    unit = alarm.kind.row.unit or ""
     spread = "" if state.u is None or not math.isfinite(state.u) else f" (U {COVERAGE_FACTOR * state.u:.2f}, k = 2)"
     limit = "" if alarm.setpoint is None else f", setpoint {alarm.setpoint:.2f}{unit}"
     return f"{what}: {state.value:.2f}{unit}{spread}{limit}."

@@ -12,7 +12,7 @@ from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfi
 from logger.measure import batch
 from logger.model import AlarmState, Belief, Calibration, Carry, Cause, Measurements, QualityTests, Reason, State
 from logger.mqtt.health import probe_health
-from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
+from logger.mqtt.payloads import COVERAGE_FACTOR, number, quality_word
 from logger.report.beliefs import Book
 from logger.report.corrected import in_force, sentence
 from logger.report.counters import count
@@ -152,7 +152,7 @@ def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusT
         yield StandingAlarm(
             vat=vat.id,
             alarm=alarm.id,
-            kind=kind_words(alarm.kind),
+            kind=alarm.kind.row.title,
             priority=str(priority(state, alarm)),
             held=state.held,
             state=state.shown.value,
@@ -174,7 +174,7 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> s
     if not state.shown.is_standing:
         return "abnormal now" if state.abnormal else "normal now"
     if not state.abnormal:
-        told = f" (it was told at {words.quantity(alarm, state.value, state.u)})" if alarm.kind.is_process else ""
+        told = f" (it was told at {words.quantity(alarm, state.value, state.u)})" if alarm.kind.has_value else ""
         return f"back to normal{told}"
     step = Transition(cause=Cause.ANNUNCIATED, before=State.NORMAL, after=State.UNACKNOWLEDGED, annunciates=True)
     reason = Reason(int(rows.reason[-1])) if rows else Reason.NONE

@@ -115,7 +115,7 @@ class Judge:
         A process alarm tells of the vat, which leaves its limits without any fault of the probe. A fault counts one
         window longer than it stands: the window in which it ended is judged after it.
         """
-        if self.faults is None or alarm.kind.is_process:
+        if self.faults is None or alarm.kind.has_value:
             length_us = occurrence.end_us - occurrence.start_us
             return occurrence.returned and not occurrence.acknowledged and length_us <= self.within_s * SECOND_US
         margin_us = round(alarm.window_s * SECOND_US)

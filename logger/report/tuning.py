@@ -70,7 +70,7 @@ class Sweep:
         """Return from when to when (watch time) the alarm had something to tell."""
         window_us = round(self.present.window_s * SECOND_US)
         spoke = [(one.start_us - window_us, one.end_us) for one in told.of(self._undelayed)]
-        if judge.faults is None or self.present.kind.is_process:
+        if judge.faults is None or self.present.kind.has_value:
             least_us = judge.within_s * SECOND_US + window_us
             return [(start, end) for start, end in spoke if end - start > least_us]
         stretches = [(f.from_us, told.end_us if f.until_us is None else f.until_us) for f in judge.faults]

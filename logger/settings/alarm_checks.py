@@ -1,27 +1,20 @@
 """What the alarms of a vat must mean to be run. Pure, like `checks.py`."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from itertools import product
 from typing import Final
 
-from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
 from logger.settings import ranges
 from logger.settings.problems import Key, Problem
 from logger.settings.ranges import LONGEST_S, wrong
-from logger.settings.target_checks import DEADLINE_RANGE_H, median_of, target_problems
+from logger.settings.target_checks import median_of, target_problems
 from logger.watch.system import SYSTEM
 
 _PH_RANGE: Final = (-2.0, 16.0)
 _PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)
-_OWN: Final[Mapping[str, tuple[tuple[AlarmKind, ...], tuple[float, float]]]] = {
-    "armed_ph": ((AlarmKind.RISE,), _PH_RANGE),
-    "drop_ph": ((AlarmKind.NO_START, AlarmKind.STALL), (0.01, 10.0)),
-    "above_ph": ((AlarmKind.STALL,), _PH_RANGE),
-}
-_TREND_RANGE: Final = (0.0, 16.0)
-_HOURS_RANGE: Final = (0.0, 1000.0)
-_WANTED: Final = {AlarmKind.DEADLINE: "hours after the start of the batch"}
-_OF_TEMPERATURE: Final = (AlarmKind.TEMPERATURE_HIGH, AlarmKind.TEMPERATURE_LOW)
+_OWN: Final = {"armed_ph": _PH_RANGE, "drop_ph": (0.01, 10.0), "above_ph": _PH_RANGE}
+"""Bounds of the keys that only some kinds look at."""
 _PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
 
 
@@ -57,13 +50,13 @@ def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[
     yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
     yield from _raising(key, alarm)
     yield from _window(key, alarm, probe)
-    if alarm.kind in _OF_TEMPERATURE and probe is not None and not probe.has_thermometer:
+    if alarm.kind.row.signal is Signal.TEMPERATURE and probe is not None and not probe.has_thermometer:
         remedy = "remove this alarm (or the profile that brings it), or read a thermometer"
         yield Problem(
             key=key, reason=f"probe {probe.id!r} reports no temperature, so it could never speak", remedy=remedy
         )
     yield from _own_keys(key, alarm)
-    yield from _setpoint(key, alarm, probe) if alarm.kind.is_process else _instrument(key, alarm)
+    yield from _setpoint(key, alarm, probe) if alarm.kind.has_value else _instrument(key, alarm)
 
 
 def _raising(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
@@ -88,8 +81,8 @@ def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator
 
 def _own_keys(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
     """Check the keys that only some kinds look at."""
-    for name, (kinds, (low, high)) in _OWN.items():
-        value = getattr(alarm, name)
+    for name, (low, high) in _OWN.items():
+        value, kinds = getattr(alarm, name), [kind for kind in AlarmKind if name in kind.row.own_keys]
         if alarm.kind in kinds:
             yield from ranges.between((*key, name), value, low=low, high=high)
         elif value != getattr(_PLAIN, name):
@@ -107,8 +100,7 @@ def _instrument(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
 
 def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
     if alarm.setpoint is None:
-        unit = _WANTED.get(alarm.kind, "a pH" if alarm.kind.is_ph else "degrees Celsius")
-        remedy = f"write setpoint = ({unit}, as a number)"
+        remedy = f"write setpoint = ({alarm.kind.row.setpoint_words}, as a number)"
         yield Problem(key=(*key, "setpoint"), reason=f"it is missing, and {alarm.kind} needs one", remedy=remedy)
         return
     low, high = _range(alarm, probe)
@@ -122,15 +114,9 @@ def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterat
 
 
 def _range(alarm: AlarmConfig, probe: ProbeConfig | None) -> tuple[float, float]:
-    """Return how far the quantity can go: pH by convention, temperature as far as the probe is believed."""
-    if alarm.kind.is_trend:
-        return _HOURS_RANGE if alarm.kind is AlarmKind.NO_START else _TREND_RANGE
-    if alarm.kind is AlarmKind.DEADLINE:
-        return DEADLINE_RANGE_H
-    if alarm.kind.is_ph:
-        return _PH_RANGE
+    """Return how far the quantity can go: as its kind says, or as far as the probe's thermometer is believed."""
     limits = (probe or ProbeConfig(id="", port="")).limits
-    return limits.fail_low_c, limits.fail_high_c
+    return alarm.kind.row.setpoint_bounds or (limits.fail_low_c, limits.fail_high_c)
 
 
 def _pair(key: Key, low: AlarmConfig, high: AlarmConfig) -> Iterator[Problem]:

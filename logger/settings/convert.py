@@ -1,6 +1,6 @@
 """A `Document` -> the frozen objects of `logger/config`.
 
-Law: here the tables get their defaults (those of `config`, and those by kind of alarm below), files of secrets are
+Law: here the tables get their defaults (those of `config`), files of secrets are
 read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms (no-data,
 blind, out-of-liquid, erratic, and those of what the instrument is owed), one with a target also claim-withdrawn: they
 can be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
@@ -22,6 +22,7 @@ from logger.config import (
     ErrorModel,
     HookConfig,
     MqttConfig,
+    Presence,
     Priority,
     ProbeConfig,
     QualityLimits,
@@ -30,6 +31,7 @@ from logger.config import (
     TargetConfig,
     TextConfig,
     VatConfig,
+    default_alarm,
 )
 from logger.settings.document import (
     AlarmTable,
@@ -53,47 +55,6 @@ from logger.settings.system_checks import system_of
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
 
-_PH: Final[dict[str, Any]] = {"deadband": 0.05}
-_TEMPERATURE: Final[dict[str, Any]] = {"deadband": 0.5}
-_HOURLY: Final[dict[str, Any]] = {"window_s": 3600.0, "on_delay_s": 3600.0, "off_delay_s": 3600.0}
-DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
-    AlarmKind.PH_HIGH: _PH,
-    AlarmKind.PH_LOW: _PH,
-    AlarmKind.TEMPERATURE_HIGH: _TEMPERATURE,
-    AlarmKind.TEMPERATURE_LOW: _TEMPERATURE,
-    AlarmKind.RATE_OF_CHANGE: {"setpoint": 0.5, "deadband": 0.1},
-    AlarmKind.RISE: {"setpoint": 0.1, "deadband": 0.03, "window_s": 3600.0, "on_delay_s": 10800.0},
-    AlarmKind.NO_START: {"setpoint": 66.0, **_HOURLY},
-    AlarmKind.STALL: {"setpoint": 0.006, "deadband": 0.002, **_HOURLY, "on_delay_s": 21600.0},
-    AlarmKind.NO_DATA: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
-    AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.ERRATIC: {"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.DISAGREEMENT: {},
-    AlarmKind.NO_CALIBRATION: {"on_delay_s": 1800.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.CALIBRATION_OVERDUE: {"window_s": 0.0},
-    AlarmKind.CHECK_OVERDUE: {"window_s": 0.0, "priority": Priority.LOW},
-    AlarmKind.DRIFTED: {"on_delay_s": 0.0, "window_s": 0.0},
-    AlarmKind.DEADLINE: {"on_delay_s": 0.0, "window_s": 0.0},
-    AlarmKind.CLAIM_WITHDRAWN: {
-        "on_delay_s": 0.0,
-        "window_s": 0.0,
-        "priority": Priority.HIGH,
-        "latching": True,
-        "reminder_s": 900.0,
-    },
-}
-"""What differs by kind from the defaults of `AlarmConfig`, each [CP]; those of no-start and stall [T]."""
-_ALWAYS: Final = (
-    AlarmKind.NO_DATA,
-    AlarmKind.BLIND,
-    AlarmKind.OUT_OF_LIQUID,
-    AlarmKind.ERRATIC,
-    AlarmKind.NO_CALIBRATION,
-    AlarmKind.CALIBRATION_OVERDUE,
-    AlarmKind.CHECK_OVERDUE,
-    AlarmKind.DRIFTED,
-)
 OWN_PH: Final = 0.03
 """`ErrorModel.own_ph` of a probe that reports its own pH, unless it is written. [CP]"""
 ASSUMED_C: Final = 3.0
@@ -233,7 +194,7 @@ def _vats(reading: ParsedSources, name: str, table: VatTable, known: Mapping[str
     if second in reading.document.vat:
         reason, remedy = f"the second probe of {name!r} is watched under this name", "give this vat another name"
         reading.add(Problem(key=("vat", second), reason=reason, remedy=remedy))
-    instrument = [AlarmConfig(id=k, kind=k, **{**DEFAULTS[k], "priority": Priority.MEDIUM}) for k in _ALWAYS]
+    instrument = [default_alarm(kind, priority=Priority.MEDIUM) for kind in _kinds(Presence.ALWAYS)]
     return [
         vat,
         VatConfig(
@@ -266,9 +227,10 @@ def _vat(reading: ParsedSources, name: str, table: VatTable, known_profiles: Map
     known = [alarm for alarm in alarms if alarm is not None]
     kinds = {alarm.kind for alarm in known}
     target = _target(reading, table)
-    always = (*_ALWAYS, *((AlarmKind.CLAIM_WITHDRAWN,) if target else ()))
-    always = (*always, AlarmKind.DISAGREEMENT) if table.reference else always
-    added = [AlarmConfig(id=kind, kind=kind, **DEFAULTS[kind]) for kind in always if kind not in kinds]
+    wanted = [Presence.ALWAYS]
+    wanted += [Presence.WITH_TARGET] if target else []
+    wanted += [Presence.WITH_SECOND_PROBE] if table.reference else []
+    added = [default_alarm(kind) for kind in _kinds(*wanted) if kind not in kinds]
     return VatConfig(
         id=name,
         name=table.name if table.name is not None else name,
@@ -277,6 +239,11 @@ def _vat(reading: ParsedSources, name: str, table: VatTable, known_profiles: Map
         target=target,
         **table.given("name", "probe", "profile", "target", "alarm"),
     )
+
+
+def _kinds(*wanted: Presence) -> list[AlarmKind]:
+    """Return the kinds that a vat has without their being written."""
+    return [kind for presence in wanted for kind in AlarmKind.of_vats() if kind.row.presence is presence]
 
 
 def _target(reading: ParsedSources, table: VatTable) -> TargetConfig | None:
@@ -299,8 +266,8 @@ def _alarm(reading: ParsedSources, key: Key, table: AlarmTable, profile: Mapping
         remedy = f"write [system.alarm.{kind}], or another kind here"
         reading.add(Problem(key=(*key, "kind"), reason="this is no alarm of a vat", remedy=remedy))
         return None
-    known = profile if profile.get("kind") is kind else {}
-    return AlarmConfig(id=key[-1], **{**DEFAULTS[kind], **known, **table.given("kind"), "kind": kind})
+    same = {name: value for name, value in profile.items() if name != "kind"} if profile.get("kind") is kind else {}
+    return default_alarm(kind, **{**same, **table.given("kind"), "id": key[-1]})
 
 
 def _mqtt(reading: ParsedSources, table: MqttTable) -> MqttConfig:

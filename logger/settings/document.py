@@ -143,7 +143,7 @@ class ModbusTable(TomlTable):
 
 
 class SystemAlarmTable(TomlTable):
-    """[system.alarm.<kind>]: an alarm of the watch itself; see `system.DEFAULTS`."""
+    """[system.alarm.<kind>]: an alarm of the watch itself; see `AlarmKind`."""
 
     on_delay_s: Number | None = None
     priority: Priority | None = None

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Any, Final
 
-from logger.config import AlarmConfig, AlarmKind, PeopleConfig, SystemConfig
+from logger.config import AlarmKind, PeopleConfig, SystemConfig, default_alarm
 from logger.settings import ranges
 from logger.settings.document import RehearsalTable, SystemTable
 from logger.settings.people import minute_of, zone_of
@@ -13,19 +13,16 @@ from logger.settings.reading import ParsedSources
 from logger.watch import system
 
 _KEY: Final = ("system", "alarm")
-_AT_ONCE: Final = (AlarmKind.CLOCK_STEPPED, AlarmKind.REHEARSAL, AlarmKind.REHEARSAL_FAILED)
 
 
 def system_of(reading: ParsedSources, table: SystemTable) -> SystemConfig:
     """Return what a table says; an alarm that the system does not have is a problem."""
     alarms = []
     for name, given in table.alarm.items():
-        if name in set(system.DEFAULTS):
-            default = system.DEFAULTS[AlarmKind(name)]
-            said = {field: getattr(default, field) for field in AlarmConfig.__slots__}
-            alarms.append(AlarmConfig(**{**said, **given.given()}))
+        if name in system.KINDS:
+            alarms.append(default_alarm(AlarmKind(name), **given.given()))
         else:
-            reading.add(unknown((*_KEY, name), system.DEFAULTS))
+            reading.add(unknown((*_KEY, name), system.KINDS))
     return SystemConfig(alarms=tuple(alarms), **table.given("alarm"), **_rehearsal(reading))
 
 
@@ -49,6 +46,6 @@ def system_problems(config: SystemConfig) -> Iterator[Problem]:
         yield from ranges.between((*key, "on_delay_s"), alarm.on_delay_s, low=0, high=LONGEST_S)
         yield from ranges.between((*key, "realarm_s"), alarm.realarm_s, low=1, high=LONGEST_S)
         yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
-        if alarm.kind in _AT_ONCE and alarm.on_delay_s:
+        if not alarm.kind.row.has_delay and alarm.on_delay_s:
             reason = "this alarm has no delay"
             yield wrong((*key, "on_delay_s"), alarm.on_delay_s, reason, "remove this key")

@@ -8,8 +8,6 @@ from logger.settings import ranges
 from logger.settings.problems import Key, Problem
 from logger.settings.ranges import wrong
 
-DEADLINE_RANGE_H: Final = (0.0, 8784.0)
-"""Hours after the start of a batch, at most a year."""
 _WINDOW_POLLS: Final = 3
 
 

@@ -4,16 +4,15 @@ from dataclasses import replace
 
 import pytest
 
-from logger.config import UPKEEP, AlarmConfig, AlarmKind, QualityLimits
+from logger.config import AlarmKind, QualityLimits, default_alarm
 from logger.measure.calibration import fit
 from logger.model import Cause, Check, CheckKind, Command, CommandKind, Entry
-from logger.settings.convert import DEFAULTS
 from tests.series import EPOCH_US, POINTS, calibrate, carry_over, check, of_ph, watch
 
 POLL_S = 600.0
 DAY = 144
 """Records a day."""
-ALARMS = [AlarmConfig(id=kind.value, kind=kind, **DEFAULTS[kind]) for kind in (*sorted(UPKEEP), AlarmKind.BLIND)]
+ALARMS = [default_alarm(kind) for kind in (*sorted(kind for kind in AlarmKind if kind.is_maintenance), AlarmKind.BLIND)]
 WATCH = watch(*ALARMS, poll_s=POLL_S, limits=QualityLimits(max_gap_s=2 * POLL_S))  # type: ignore[arg-type]
 
 

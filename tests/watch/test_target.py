@@ -253,7 +253,7 @@ def test_nothing_is_claimed_while_the_condition_of_an_alarm_speaks_against_it(
 
 
 def test_what_is_overdue_speaks_against_no_claim() -> None:
-    silent = {kind for kind in AlarmKind.of_vats() if not kind.is_against_claim}
+    silent = {kind for kind in AlarmKind.of_vats() if not kind.row.is_against_claim}
     assert {AlarmKind.CALIBRATION_OVERDUE, AlarmKind.CHECK_OVERDUE, AlarmKind.PH_HIGH, AlarmKind.DEADLINE} <= silent
     made = watched(TARGET, raw_alarm(AlarmKind.CHECK_OVERDUE, None))
     late = replace(made, probe=replace(made.probe, check_every_d=0.001))
