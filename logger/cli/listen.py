@@ -10,7 +10,7 @@ import click
 
 from logger.cli._common import Between, config_option, folded, load_config, sentences
 from logger.cli._requests import check_probe, examples
-from logger.config import Parity, ProbeConfig, Protocol, TextConfig
+from logger.config import Parity, ProbeConfig, TextConfig
 from logger.errors import RefusedError
 from logger.probe.port import fault
 from logger.probe.textline import Description
@@ -191,6 +191,3 @@ def _bytes(written: str) -> bytes:
 def _escaped(data: bytes) -> str:
     """Return bytes as text, what is not printable as its escape."""
     return repr(data)[2:-1].replace(r"\'", "'").replace("\\\\", "\\")
-
-
-__all__ = ["Protocol", "listen"]

@@ -13,7 +13,8 @@ from logger.model import Indication, Reason
 from logger.probe.byte_log import ByteLogEntry, Head
 from logger.probe.conversation import Missing
 from logger.probe.port import Port
-from logger.probe.reader import CONVERSATIONS, Reader
+from logger.probe.protocols import conversation_with
+from logger.probe.reader import Reader
 from logger.probe.wire import Wire
 
 
@@ -173,7 +174,7 @@ def _run(happenings: list[ByteLogEntry], probes: Mapping[str, ProbeConfig], *, s
     ticks = [index for index, happening in enumerate(happenings) if happening.tick]
     line = ReplayedPort(next(iter(probes.values())), tape)
     readers = {
-        name: Reader(line, CONVERSATIONS[probe.protocol](probe, simulated=simulated), is_shared=len(probes) > 1)
+        name: Reader(line, conversation_with(probe, simulated=simulated), is_shared=len(probes) > 1)
         for name, probe in probes.items()
     }
     for index in ticks:

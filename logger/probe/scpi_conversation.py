@@ -20,7 +20,7 @@ from typing import Final
 from logger.config import ProbeConfig
 from logger.model import Reason
 from logger.probe import scpi
-from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.conversation import Conversation, LineExchange, Missing, Values
 from logger.probe.identity import identity_fault
 from logger.probe.own_ph import equivalent_mv
 from logger.probe.wire import LineWire, Wire
@@ -28,6 +28,12 @@ from logger.probe.wire import LineWire, Wire
 _GIVE_UP: Final = 5
 _MOST_ERRORS: Final = 4
 """So many queued errors are told; the rest is cleared with them."""
+
+
+def line_exchange(probe: ProbeConfig) -> LineExchange:
+    """Return what any SCPI instrument answers with a line: the query for its identity."""
+    del probe
+    return LineExchange(query=scpi.IDENTIFY.rstrip(), query_end=b"\n", terminator=b"\n")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -19,7 +19,7 @@ from typing import Final
 
 from logger.config import ProbeConfig, TextConfig
 from logger.model import Reason
-from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.conversation import Conversation, LineExchange, Missing, Values
 from logger.probe.identity import identity_fault
 from logger.probe.line_buffer import LineBuffer
 from logger.probe.own_ph import equivalent_mv
@@ -35,8 +35,21 @@ _FULL_BYTES: Final = 4000
 
 def text_conversation(probe: ProbeConfig, *, simulated: bool) -> "TextConversation":
     """Return the conversation that a probe's description asks for."""
-    kind = PolledTextConversation if probe.text is not None and probe.text.query else StreamingTextConversation
+    kind = PolledTextConversation if _described(probe).query else StreamingTextConversation
     return kind(probe, simulated=simulated)
+
+
+def line_exchange(probe: ProbeConfig) -> LineExchange:
+    """Return the configured query and ends of lines."""
+    text = _described(probe)
+    query, query_end, terminator = (each.encode("latin-1") for each in (text.query, text.query_end, text.terminator))
+    return LineExchange(query=query, query_end=query_end, terminator=terminator)
+
+
+def _described(probe: ProbeConfig) -> TextConfig:
+    if probe.text is None:
+        raise AssertionError(f"probe {probe.id} has no description: the settings should have refused it")
+    return probe.text
 
 
 class TextConversation(Conversation):
@@ -45,10 +58,8 @@ class TextConversation(Conversation):
     def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
         """Know nothing of the probe yet."""
         super().__init__(probe, simulated=simulated)
-        if probe.text is None:
-            raise AssertionError(f"probe {probe.id} has no description: the settings should have refused it")
-        self.text: TextConfig = probe.text
-        self._description = Description(probe.text)
+        self.text = _described(probe)
+        self._description = Description(self.text)
         self._wire: Wire
         self._lines = LineBuffer(self.text.terminator.encode("latin-1"))
 
