@@ -152,7 +152,7 @@ def _line_trouble(probe: ProbeConfig, reason: Reason) -> Iterator[str]:
         heard = _heard(probe, sent.query + sent.query_end if sent.query else b"")
     except FAILURES:
         return
-    told = diagnosis.trouble(heard, query=sent.query, end=sent.terminator)
+    told = diagnosis.diagnose(heard, query=sent.query, end=sent.terminator)
     yield f"({told})" if told else f"(`vatvigil listen --probe {probe.id}` shows what comes)"
 
 

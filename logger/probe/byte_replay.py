@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from logger.config import ProbeConfig
 from logger.model import Indication, Reason
-from logger.probe.byte_log import ByteLogEntry, Head
+from logger.probe.byte_log import ByteLogEntry, RunHeader
 from logger.probe.conversation import Missing
 from logger.probe.port import Port
 from logger.probe.protocols import conversation_with
@@ -152,13 +152,13 @@ class ReplayedPort(Port):
             self._wire = None
 
 
-def replayed(
-    items: Iterable[Head | ByteLogEntry], probes: Mapping[str, ProbeConfig], *, simulated: bool
+def replay_indications(
+    items: Iterable[RunHeader | ByteLogEntry], probes: Mapping[str, ProbeConfig], *, simulated: bool
 ) -> Iterator[Indication]:
     """Yield the indications of these probes over a log; ticks of other probes are passed over."""
     run: list[ByteLogEntry] = []
     for item in items:
-        if isinstance(item, Head):
+        if isinstance(item, RunHeader):
             yield from _run(run, probes, simulated=simulated)
             run = []
         else:

@@ -54,8 +54,10 @@ class ScpiConversation(Conversation):
         self._owed: _Owed | None = None
         self._is_known = False
         words = probe.scpi
-        self._value_of = scpi.asked(scpi.PH, words.ph) if words.ph else scpi.asked(scpi.POTENTIAL, words.potential)
-        self._warmth = scpi.asked(scpi.TEMPERATURE, words.temperature) if words.temperature else None
+        self._value_of = (
+            scpi.with_query(scpi.PH, words.ph) if words.ph else scpi.with_query(scpi.POTENTIAL, words.potential)
+        )
+        self._warmth = scpi.with_query(scpi.TEMPERATURE, words.temperature) if words.temperature else None
 
     def begin(self, wire: Wire) -> None:
         """Speak over a newly opened wire: the identity is asked first."""
