@@ -36,10 +36,10 @@ from logger.report.beliefs import Book
 from logger.store import Store, history, queries
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
-from simulator.recording import Label
+from simulator.recording import RecordingLabel
 from simulator.recording import recording as written
 from simulator.rig import Rig
-from simulator.runs import RUNS, find
+from simulator.runs import RUNS, find_run
 
 EPOCH_US = 1_795_543_200_000_000
 """2026-11-24T18:00:00Z."""
@@ -117,8 +117,8 @@ def configuration(run: str, folder: Path) -> Config:
 def items_of(config: Config, run: str, seed: int) -> Iterator[Block | Command]:
     """Yield the recording of a run with what a person might ask meanwhile."""
     probe = config.probes[0]
-    label = Label(vat="marrow", probe=probe.id, poll_s=probe.poll_s, epoch_us=EPOCH_US)
-    text = "".join(written(Rig(find(run), seed), label)).encode()
+    label = RecordingLabel(vat="marrow", probe=probe.id, poll_s=probe.poll_s, epoch_us=EPOCH_US)
+    text = "".join(written(Rig(find_run(run), seed), label)).encode()
     _, items = recording.read(io.BytesIO(text), name=run)
     alarms = [alarm.id for alarm in config.vats[0].alarms]
     number = 1_000_000

@@ -116,11 +116,12 @@ def _new_file(path: Path) -> CheckResult:
 
 
 def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> CheckResult:
+    from logger.probe.protocols import entry
     from logger.probe.reader import reader
 
     # What is recorded of a port is the daemon's; and one that prints by itself may need more than one time limit.
     reads = reader(replace(probe, record_bytes=None), simulated=config.simulated)
-    tries = PRINTING_TRIES if probe.text is not None and not probe.text.query else 1
+    tries = PRINTING_TRIES if entry(probe.protocol).prints_by_itself(probe) else 1
     try:
         for _ in range(tries):
             found = reads.read(at_us=now_us(config), elapsed_us=0)
@@ -140,20 +141,18 @@ def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> CheckResu
 def _line_trouble(probe: ProbeConfig, reason: Reason) -> Iterator[str]:
     """Listen to the raw bytes of a probe that could not be read; say what they show, or how to see them."""
     from logger.probe import diagnosis
+    from logger.probe.protocols import entry
     from logger.probe.wire import FAILURES
 
-    if reason not in (Reason.GARBLED, Reason.TIMEOUT) or probe.protocol.is_modbus:
+    line_exchange = entry(probe.protocol).line_exchange
+    if reason not in (Reason.GARBLED, Reason.TIMEOUT) or line_exchange is None:
         return
-    query, end, terminator = b"*IDN?", b"\n", b"\n"
-    if probe.text is not None:
-        query, end, terminator = (
-            text.encode("latin-1") for text in (probe.text.query, probe.text.query_end, probe.text.terminator)
-        )
+    sent = line_exchange(probe)
     try:
-        heard = _heard(probe, query + end if query else b"")
+        heard = _heard(probe, sent.query + sent.query_end if sent.query else b"")
     except FAILURES:
         return
-    told = diagnosis.trouble(heard, query=query, end=terminator)
+    told = diagnosis.diagnose(heard, query=sent.query, end=sent.terminator)
     yield f"({told})" if told else f"(`vatvigil listen --probe {probe.id}` shows what comes)"
 
 

@@ -56,11 +56,11 @@ def decode(file: Path, probe: str, out: Path | None, config_path: Path) -> None:
 def _indications(config: Config, probe: ProbeConfig, stream: BinaryIO, *, name: str) -> Iterator[Indication]:
     """Return what the probe's ticks brought; others on its port are read too, so that their bytes are nobody else's."""
     from logger.probe import byte_log
-    from logger.probe.byte_replay import replayed
+    from logger.probe.byte_replay import replay_indications
 
     shared = {each.id: each for each in config.probes if each.port == probe.port}
     items = byte_log.read(stream, name=name)
-    return (each for each in replayed(items, shared, simulated=config.simulated) if each.probe == probe.id)
+    return (each for each in replay_indications(items, shared, simulated=config.simulated) if each.probe == probe.id)
 
 
 def _counted(first: Indication, rest: Iterable[Indication], reasons: Counter[str]) -> Iterator[Indication]:

@@ -166,7 +166,7 @@ def _write(text: str, out: Path) -> None:
 
 def found_ports(by_id: Path = port_listing.BY_ID) -> list[str]:
     """Return the serial ports of this machine, by their lasting names where they have one."""
-    return sorted(port.by_id or port.device for port in port_listing.found(by_id=by_id))
+    return sorted(port.by_id or port.device for port in port_listing.list_serial_ports(by_id=by_id))
 
 
 def written(answers: InitAnswers) -> str:

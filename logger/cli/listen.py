@@ -10,9 +10,9 @@ import click
 
 from logger.cli._common import Between, config_option, folded, load_config, sentences
 from logger.cli._requests import check_probe, examples
-from logger.config import Parity, ProbeConfig, Protocol, TextConfig
+from logger.config import Parity, ProbeConfig, TextConfig
 from logger.errors import RefusedError
-from logger.probe.port import fault
+from logger.probe.port import describe_failure
 from logger.probe.textline import Description
 from logger.probe.wire import FAILURES, Wire
 
@@ -76,7 +76,7 @@ def listen(
     except KeyboardInterrupt:
         click.echo()
     except FAILURES as error:
-        raise RefusedError(f"{chosen.port}: {fault(error, chosen.port)}") from error
+        raise RefusedError(f"{chosen.port}: {describe_failure(error, chosen.port)}") from error
     finally:
         wire.close()
     if heard.rest:
@@ -104,10 +104,11 @@ def _opened(probe: ProbeConfig) -> Wire:
             ""
             if "://" in probe.port
             else "; ".join(
-                f"{one.command}, process {one.pid}, holds it" for one in port_listing.looked_at([probe.port])[0].holders
+                f"{one.command}, process {one.pid}, holds it"
+                for one in port_listing.describe_ports([probe.port])[0].holders
             )
         )
-        told = f"{probe.port}: {fault(error, probe.port)}"
+        told = f"{probe.port}: {describe_failure(error, probe.port)}"
         raise RefusedError(f"{told} ({holders})" if holders else told) from error
 
 
@@ -162,12 +163,12 @@ def _conclusion(heard: _Heard, probe: ProbeConfig, *, query: bytes, end: bytes) 
         more = "is --end what ends a query?" if query else "or does it wait for a query (--send)?"
         return folded(f"Nothing came. Is the probe on, is it the right port, {more}")
     terminator = diagnosis.terminator_of(heard.data)
-    trouble = diagnosis.trouble(heard.data, query=query, end=terminator.encode("latin-1") or b"\n")
+    trouble = diagnosis.diagnose(heard.data, query=query, end=terminator.encode("latin-1") or b"\n")
     told = [folded(trouble[0].upper() + trouble[1:] + ".")] if trouble else []
     is_echo = trouble.endswith("echo = true")
     # Of a probe that prints by itself the first line may have lost its beginning.
     lines = [line.removeprefix(query).lstrip(b"\r") if is_echo else line for line in heard.lines[0 if query else 1 :]]
-    made = suggest.suggested(
+    made = suggest.suggest_description(
         lines,
         terminator=terminator or "\n",
         query=query.decode("latin-1"),
@@ -176,7 +177,9 @@ def _conclusion(heard: _Heard, probe: ProbeConfig, *, query: bytes, end: bytes) 
     )
     if made.text is None:
         return "\n".join([*told, folded(f"No description: {made.told}.")])
-    return "\n".join([*told, "", f"# A description of these lines; {made.told}.", suggest.toml(made.text, probe)])
+    return "\n".join(
+        [*told, "", f"# A description of these lines; {made.told}.", suggest.description_toml(made.text, probe)]
+    )
 
 
 def _bytes(written: str) -> bytes:
@@ -191,6 +194,3 @@ def _bytes(written: str) -> bytes:
 def _escaped(data: bytes) -> str:
     """Return bytes as text, what is not printable as its escape."""
     return repr(data)[2:-1].replace(r"\'", "'").replace("\\\\", "\\")
-
-
-__all__ = ["Protocol", "listen"]

@@ -23,7 +23,7 @@ def ports(paths: tuple[str, ...], as_json: bool) -> None:  # noqa: FBT001 - clic
     """
     from logger.probe import port_listing
 
-    found = port_listing.looked_at(paths) if paths else port_listing.found()
+    found = port_listing.describe_ports(paths) if paths else port_listing.list_serial_ports()
     if as_json:
         print_json(found)
         return

@@ -5,8 +5,9 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import Final
 
-from logger.config import ProbeConfig, Protocol
+from logger.config import ProbeConfig
 from logger.config.modbus import UNITS, ModbusConfig, NumberType, RegisterConfig
+from logger.probe.protocols import entry
 from logger.settings import ranges
 from logger.settings.problems import Key, Problem
 from logger.settings.ranges import wrong
@@ -19,9 +20,6 @@ _QUERY: Final = re.compile(
 _LAST_REGISTER: Final = 65535
 _LAST_BIT: Final = 15
 _OF_THE_LINE: Final = ("protocol", "baud", "parity", "data_bits", "stop_bits", "dtr", "rts", "record_bytes")
-_SERIAL_ADDRESSES: Final = (1, 247)
-"""MODBUS over Serial Line V1.02, 2.2; from memory. Behind TCP 0 and 255 are in use for the instrument itself."""
-_UNITS_ON_TCP: Final = (0, 255)
 
 
 def line_problems(probe: ProbeConfig) -> Iterator[Problem]:
@@ -32,20 +30,20 @@ def line_problems(probe: ProbeConfig) -> Iterator[Problem]:
         yield wrong((*key, "baud"), probe.baud, "there is no such rate", remedy)
     yield from ranges.between((*key, "stop_bits"), probe.stop_bits, low=1, high=2)
     yield from ranges.between((*key, "data_bits"), probe.data_bits, low=7, high=8)
-    if probe.data_bits == 7 and probe.protocol.is_modbus:  # noqa: PLR2004 - the line above names both
+    if probe.data_bits == 7 and entry(probe.protocol).is_binary:  # noqa: PLR2004 - the line above names both
         yield wrong((*key, "data_bits"), 7, f"{probe.protocol} sends all eight bits", "remove it")
-    if probe.modbus is None and probe.protocol.is_modbus:
+    if probe.modbus is None and probe.protocol.table == "modbus":
         remedy = f"add [probe.{probe.id}.modbus] with address and the registers of potential and temperature"
         yield Problem(key=(*key, "modbus"), reason="nothing says what its registers hold", remedy=remedy)
-    if probe.modbus is not None and not probe.protocol.is_modbus:
+    if probe.modbus is not None and probe.protocol.table != "modbus":
         remedy = 'write protocol = "modbus-rtu" (or "modbus-tcp"), or remove the table'
         yield Problem(key=(*key, "modbus"), reason=f"the protocol is {probe.protocol}", remedy=remedy)
     elif probe.modbus is not None:
         yield from _modbus((*key, "modbus"), probe, probe.modbus)
-    if probe.protocol is Protocol.SCPI:
+    if probe.protocol.table == "scpi":
         yield from _scpi((*key, "scpi"), probe)
     yield from _temperature((*key, "assumed_temperature_c"), probe)
-    if probe.protocol is Protocol.MODBUS_TCP and "://" not in probe.port and probe.port:
+    if entry(probe.protocol).needs_network and "://" not in probe.port and probe.port:
         remedy = 'write port = "socket://host:502"'
         yield wrong((*key, "port"), probe.port, "Modbus TCP is spoken over a network", remedy)
 
@@ -68,15 +66,15 @@ def _temperature(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
             key, assumed_c, "the probe reports its own temperature", "remove it, or do not read the thermometer"
         )
     yield from ranges.between(key, assumed_c, low=-2, high=60)
-    told_elsewhere = probe.protocol is Protocol.TEXT or (probe.protocol.is_modbus and probe.modbus is None)
+    told_elsewhere = probe.protocol.table == "text" or probe.description is None
     if assumed_c is None and not probe.has_thermometer and not told_elsewhere:
         remedy = "say where it reports one, or write assumed_temperature_c = (that of the vat)"
         yield Problem(key=key, reason="the probe reports no temperature, without which there is no pH", remedy=remedy)
 
 
 def _modbus(key: Key, probe: ProbeConfig, here: ModbusConfig) -> Iterator[Problem]:
-    low, high = _UNITS_ON_TCP if probe.protocol is Protocol.MODBUS_TCP else _SERIAL_ADDRESSES
-    yield from ranges.between((*key, "address"), here.address, low=low, high=high)
+    if (addresses := entry(probe.protocol).address_range) is not None:
+        yield from ranges.between((*key, "address"), here.address, low=addresses[0], high=addresses[1])
     if here.function not in (3, 4):
         remedy = "write 3 (holding registers) or 4 (input registers)"
         yield wrong((*key, "function"), here.function, "this function reads no registers", remedy)
@@ -146,9 +144,9 @@ def _records(probes: Iterable[ProbeConfig]) -> Iterator[Problem]:
 def _pair(first: ProbeConfig, second: ProbeConfig) -> Iterator[Problem]:
     key = ("probe", second.id, "port")
     here = f"probe {first.id!r} is at this port already"
-    if not second.protocol.is_modbus:
-        what = "SCPI has" if second.protocol is Protocol.SCPI else "lines of text have"
-        reason, remedy = f"{here}; {what} no addresses to tell two apart", "give each probe a port of its own"
+    if entry(second.protocol).address_range is None:
+        reason = f"{here}; the protocol {second.protocol} has no addresses to tell two apart"
+        remedy = "give each probe a port of its own"
         yield wrong(key, second.port, reason, remedy)
         return
     for name in _OF_THE_LINE:

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import Final
 
-from logger.config import ProbeConfig, Protocol, TextConfig
+from logger.config import ProbeConfig, TextConfig
 from logger.probe.textline import mistakes
 from logger.settings import ranges
 from logger.settings.problems import Key, Problem
@@ -17,11 +17,11 @@ def text_problems(probe: ProbeConfig) -> Iterator[Problem]:
     """Yield what is wrong with the description of a probe's lines."""
     key, text = ("probe", probe.id, "text"), probe.text
     if text is None:
-        if probe.protocol is Protocol.TEXT:
+        if probe.protocol.table == "text":
             remedy = f"write [probe.{probe.id}.text] with pattern and example; `vatvigil listen` suggests both"
             yield Problem(key=key, reason='protocol = "text" needs the description of a line', remedy=remedy)
         return
-    if probe.protocol is not Protocol.TEXT:
+    if probe.protocol.table != "text":
         reason = f"the protocol of this probe is {probe.protocol}, which has no use for it"
         yield Problem(key=key, reason=reason, remedy='write protocol = "text", or remove this table')
     yield from _bytes(key, text)

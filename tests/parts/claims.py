@@ -26,7 +26,7 @@ from logger.model import (
 from logger.watch.pipeline import Watch
 from simulator.noise import Noise
 from simulator.runs import STARTER, WILD
-from simulator.vat import Room, course, scattered
+from simulator.vat import Room, course, draw_vat
 
 EPOCH_US = 1_795_543_200_000_000
 POLL_S = 60.0
@@ -180,7 +180,7 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
     target = replace(TARGET, spot_check=spots)
     watch = Watch(vat=VatConfig(id="vat", name="Vat", probe="probe", target=target), probe=PROBE)
     rng = np.random.default_rng([seed, sorted(TRUE).index(case)])
-    kind = scattered(STARTER if seed % 2 else WILD, Noise(seed))
+    kind = draw_vat(STARTER if seed % 2 else WILD, Noise(seed))
     true = course(kind, Room(mean_c=float(rng.uniform(18.0, 24.0))), hours=HOURS, start_hour=10.0, step_s=300.0)
     hours = np.arange(int(HOURS * 3600.0 / POLL_S)) * POLL_S / 3600.0
     ph, celsius = np.interp(hours, true.hours, true.ph), np.interp(hours, true.hours, true.temperature_c)

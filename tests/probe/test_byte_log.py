@@ -12,7 +12,7 @@ from logger.config import ProbeConfig, Protocol, TextConfig
 from logger.errors import RefusedError
 from logger.model import Indication, Reason
 from logger.probe import byte_log
-from logger.probe.byte_replay import replayed
+from logger.probe.byte_replay import replay_indications
 from logger.probe.reader import reader
 from tests.parts.simulator import Start
 from tests.probe.test_simulator import ASKED, PRINTING, polled, starting_at
@@ -22,7 +22,7 @@ from tests.probe.text_peer import TextPeer
 def decoded(log: Path, *probes: ProbeConfig, simulated: bool) -> list[Indication]:
     with log.open("rb") as stream:
         items = list(byte_log.read(stream, name=log.name))
-    return list(replayed(items, {probe.id: probe for probe in probes}, simulated=simulated))
+    return list(replay_indications(items, {probe.id: probe for probe in probes}, simulated=simulated))
 
 
 @pytest.mark.parametrize(
