@@ -236,7 +236,7 @@ def compare(revision: str, *, texts: dict[str, str], runs: list[str], seeds: int
             with ThreadPoolExecutor(2) as both:
                 jobs = [(HERE, folder / "new"), (there, folder / "old")]
                 list(both.map(lambda job: _recorded(*job, runs=runs, seeds=seeds), jobs))
-            return _differences(folder / "old", folder / "new", texts)
+            return differences(folder / "old", folder / "new", texts)
         finally:
             _git("worktree", "remove", "--force", str(there))
 
@@ -250,7 +250,7 @@ def _recorded(checkout: Path, out: Path, *, runs: list[str], seeds: int) -> None
     subprocess.run(command, cwd=checkout, check=True, env={**os.environ, "PYTHONPATH": str(checkout)})
 
 
-def _differences(old: Path, new: Path, texts: dict[str, str]) -> int:
+def differences(old: Path, new: Path, texts: dict[str, str]) -> int:
     """Print the first lines of each difference; return how many files differ."""
     names = sorted({p.relative_to(side) for side in (old, new) for p in side.rglob("*") if p.is_file()})
     count = 0
