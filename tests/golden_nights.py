@@ -21,6 +21,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from difflib import unified_diff
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -134,22 +135,21 @@ def items_of(config: Config, run: str, seed: int) -> Iterator[Block | Command]:
 
 def asked_before(seq: int, alarms: list[str]) -> Iterator[Command]:
     """Yield what is asked before a record: each kind of request, each at its own rhythm."""
-    common = {"id": 0, "at_us": 0, "vat": "marrow", "by": "golden"}
+    ask = partial(Command, id=0, at_us=0, vat="marrow", by="golden")
     if seq % 701 == 0:
-        yield from (Command(kind=CommandKind("acknowledge"), alarm=alarm, **common) for alarm in alarms)
+        yield from (ask(kind=CommandKind.ACKNOWLEDGE, alarm=alarm) for alarm in alarms)
     if seq % 1201 == 0:
-        alarm = alarms[seq // 1201 % len(alarms)]
-        yield Command(kind=CommandKind("shelve"), alarm=alarm, duration_s=1800.0, **common)
+        yield ask(kind=CommandKind.SHELVE, alarm=alarms[seq // 1201 % len(alarms)], duration_s=1800.0)
     if seq % 1301 == 0:
-        yield Command(kind=CommandKind("attend"), duration_s=600.0, **common)
+        yield ask(kind=CommandKind.ATTEND, duration_s=600.0)
     if seq % 1301 == 20:
-        yield Command(kind=CommandKind("leave"), **common)
+        yield ask(kind=CommandKind.LEAVE)
     if seq % 1709 == 0:
-        yield Command(kind=CommandKind("mark"), note=("stirred", "topped-up")[seq // 1709 % 2], **common)
+        yield ask(kind=CommandKind.MARK, note=("stirred", "topped-up")[seq // 1709 % 2])
     if seq == 100:
-        yield Command(kind=CommandKind("mark"), note="started", duration_s=7200.0, **common)
+        yield ask(kind=CommandKind.MARK, note="started", duration_s=7200.0)
     if seq % 1999 == 0:
-        yield Command(kind=CommandKind("note"), note="weights pushed down", **common)
+        yield ask(kind=CommandKind.NOTE, note="weights pushed down")
 
 
 def record(run: str, seed: int, out: Path) -> None:
@@ -182,7 +182,8 @@ def _hub(config: Config) -> tuple[Recorder, Publisher]:
     hub = Publisher(
         config=config, mqtt=config.mqtt, maker=Software(version="golden"), store="golden", post=lambda _: None
     )
-    hub.delivery = recorder = Recorder(slots={}, kept=[])
+    recorder = Recorder(slots={}, kept=[])
+    hub.delivery = recorder  # type: ignore[assignment] # the part of it that the hub calls
     return recorder, hub
 
 
