@@ -56,6 +56,7 @@ def test_figures_past_their_ends_are_refused_once_and_the_watch_goes_on(
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(400)
 def test_every_figure_at_and_past_its_ends(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto(persistent=True)
     here = night(Vat(run="quiet-night"), speed=100, poll_s=10, starts_h=1.0, broker=broker.port)

@@ -9,7 +9,7 @@ import pytest
 
 from tests.e2e.store_dump import check_that_a_replay_tells_the_same
 from tests.e2e.test_store_trouble import locked
-from tests.parts.daemon import BASE, MakeNight, Night, Vat
+from tests.parts.daemon import BASE, PATIENCE_S, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 from tests.parts.proxy import proxy
 from tests.parts.waiting import wait_until
@@ -94,7 +94,7 @@ def test_a_press_that_could_not_be_stored_before_the_kill_is_not_lost(
             here.until(lambda: "evaluation goes on" in here.log, "notice of the lock")
             hub.publish(MARK, b"stirred")
             hub.publish(NOTE, b"skimmed")
-            hub.wait_for(HEARTBEAT, len(hub.on(HEARTBEAT)) + 2)  # a second at least: both have arrived at the daemon
+            hub.wait_for(HEARTBEAT, len(hub.on(HEARTBEAT)) + 2, PATIENCE_S)  # a second at least: both have arrived
             here.kill()
         assert (said(here, "marked"), said(here, "noted")) == ([], [])
         broker.stop()  # it keeps what was not acknowledged on its disk
