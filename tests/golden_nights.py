@@ -6,7 +6,8 @@ checks REVISION out into a temporary folder, records the runs there and here, ea
 (its own copy of this file included) in this one environment, and prints what differs: records, journal, answers,
 events, MQTT messages (topic, payload, flags), exports, and what the daemon tells the broker when it starts. FILE lists
 texts that were meant to change, one `old -> new` a line; they are replaced on the side of REVISION before comparing.
-Exit status 1: something differs. Run it before and after any change that should not change behaviour.
+Exit status 1: something differs. A revision whose copy of this file no longer runs is compared by a commit on top of it
+that repairs the copy. Run it before and after any change that should not change behaviour.
 """
 
 import argparse
@@ -20,6 +21,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from difflib import unified_diff
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -133,22 +135,21 @@ def items_of(config: Config, run: str, seed: int) -> Iterator[Block | Command]:
 
 def asked_before(seq: int, alarms: list[str]) -> Iterator[Command]:
     """Yield what is asked before a record: each kind of request, each at its own rhythm."""
-    common = {"id": 0, "at_us": 0, "vat": "marrow", "by": "golden"}
+    ask = partial(Command, id=0, at_us=0, vat="marrow", by="golden")
     if seq % 701 == 0:
-        yield from (Command(kind=CommandKind("acknowledge"), alarm=alarm, **common) for alarm in alarms)
+        yield from (ask(kind=CommandKind.ACKNOWLEDGE, alarm=alarm) for alarm in alarms)
     if seq % 1201 == 0:
-        alarm = alarms[seq // 1201 % len(alarms)]
-        yield Command(kind=CommandKind("shelve"), alarm=alarm, duration_s=1800.0, **common)
+        yield ask(kind=CommandKind.SHELVE, alarm=alarms[seq // 1201 % len(alarms)], duration_s=1800.0)
     if seq % 1301 == 0:
-        yield Command(kind=CommandKind("attend"), duration_s=600.0, **common)
+        yield ask(kind=CommandKind.ATTEND, duration_s=600.0)
     if seq % 1301 == 20:
-        yield Command(kind=CommandKind("leave"), **common)
+        yield ask(kind=CommandKind.LEAVE)
     if seq % 1709 == 0:
-        yield Command(kind=CommandKind("mark"), note=("stirred", "topped-up")[seq // 1709 % 2], **common)
+        yield ask(kind=CommandKind.MARK, note=("stirred", "topped-up")[seq // 1709 % 2])
     if seq == 100:
-        yield Command(kind=CommandKind("mark"), note="started", duration_s=7200.0, **common)
+        yield ask(kind=CommandKind.MARK, note="started", duration_s=7200.0)
     if seq % 1999 == 0:
-        yield Command(kind=CommandKind("note"), note="weights pushed down", **common)
+        yield ask(kind=CommandKind.NOTE, note="weights pushed down")
 
 
 def record(run: str, seed: int, out: Path) -> None:
@@ -178,8 +179,11 @@ def record(run: str, seed: int, out: Path) -> None:
 
 def _hub(config: Config) -> tuple[Recorder, Publisher]:
     assert config.mqtt is not None
-    hub = Publisher(config=config, mqtt=config.mqtt, maker=Software(version="golden"), post=lambda _: None)
-    hub.delivery = recorder = Recorder(slots={}, kept=[])
+    hub = Publisher(
+        config=config, mqtt=config.mqtt, maker=Software(version="golden"), store="golden", post=lambda _: None
+    )
+    recorder = Recorder(slots={}, kept=[])
+    hub.delivery = recorder  # type: ignore[assignment] # the part of it that the hub calls
     return recorder, hub
 
 
@@ -233,7 +237,7 @@ def compare(revision: str, *, texts: dict[str, str], runs: list[str], seeds: int
             with ThreadPoolExecutor(2) as both:
                 jobs = [(HERE, folder / "new"), (there, folder / "old")]
                 list(both.map(lambda job: _recorded(*job, runs=runs, seeds=seeds), jobs))
-            return _differences(folder / "old", folder / "new", texts)
+            return differences(folder / "old", folder / "new", texts)
         finally:
             _git("worktree", "remove", "--force", str(there))
 
@@ -247,7 +251,7 @@ def _recorded(checkout: Path, out: Path, *, runs: list[str], seeds: int) -> None
     subprocess.run(command, cwd=checkout, check=True, env={**os.environ, "PYTHONPATH": str(checkout)})
 
 
-def _differences(old: Path, new: Path, texts: dict[str, str]) -> int:
+def differences(old: Path, new: Path, texts: dict[str, str]) -> int:
     """Print the first lines of each difference; return how many files differ."""
     names = sorted({p.relative_to(side) for side in (old, new) for p in side.rglob("*") if p.is_file()})
     count = 0

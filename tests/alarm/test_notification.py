@@ -86,7 +86,7 @@ or shelve it for a while.""",
     ),
     (
         NO_DATA,
-        rows_of(acid(2) + GONE),
+        rows_of([*acid(2), *GONE]),
         """\
 Marrow: no reading since 21:00 CET.
 Not believed: no reading, no reply in time. Last believed pH 4.80 +/- 0.11 at 20:59 CET. It was falling \
@@ -172,7 +172,7 @@ def test_the_time_to_the_deadline_stands_among_the_facts(hours: float, said: str
 
 
 def test_a_return_says_what_is_known_and_whether_it_still_waits() -> None:
-    rows = rows_of(acid(2) + GONE + acid(0.2, begin=4.8))
+    rows = rows_of([*acid(2), *GONE, *acid(0.2, begin=4.8)])
     assert texts(marrow(rows, NO_DATA))[1] == (
         "Marrow: readings arrive again since 21:10 CET. It still waits to be acknowledged.\n"
         "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."

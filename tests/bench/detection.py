@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from logger import recording, replay
 from logger.config import AlarmKind
+from logger.model import Block, Command
 from logger.watch.pipeline import Watch
 from simulator.recording import RecordingLabel
 from simulator.recording import recording as written
@@ -59,7 +60,7 @@ def heard(run: str, seed: int) -> list[Raised]:
     ]
 
 
-def _items(watch: Watch, run: str, seed: int) -> Iterator[object]:
+def _items(watch: Watch, run: str, seed: int) -> Iterator[Block | Command]:
     label = RecordingLabel(vat=watch.vat.id, probe=watch.probe.id, poll_s=watch.probe.poll_s, epoch_us=EPOCH_US)
     text = "".join(written(Rig(find_run(run), seed), label)).encode()
     return recording.read(io.BytesIO(text), name=run)[1]

@@ -27,7 +27,7 @@ def direct(port: str, **more: object) -> PortReadings:
 
 def test_the_port_itself_is_read_once_a_second(simulator: Start) -> None:
     with direct(simulator("quiet-night").port) as source:
-        read, looks = [], 0
+        read, looks = source.readings(), 1
         while len(read) < 3:
             read += source.readings()
             looks += 1

@@ -81,8 +81,8 @@ def test_nobody_but_the_watch_speaks_for_it_and_nobody_without_a_name_gets_in(br
 
 
 def test_the_watch_hears_whether_another_uses_its_topics(broker: Mosquitto) -> None:
-    known = {"username": "vatvigil", "password": USERS["vatvigil"]}
-    with Subscriber(port=broker.port, filters=TOPICS.own, **known) as watch:
+    name, password = "vatvigil", USERS["vatvigil"]
+    with Subscriber(port=broker.port, filters=TOPICS.own, username=name, password=password) as watch:
         for topic in TOPICS.own:
             watch.publish(topic, "{}")
             watch.wait_for(topic)

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.model import Cause, Command, CommandKind, Entry
-from logger.mqtt.commands import LONGEST_BYTES, LONGEST_TEXT, STALE_S, SpotAsked, command_of
+from logger.model.figures import LONGEST_TEXT
+from logger.mqtt.commands import LONGEST_BYTES, STALE_S, SpotAsked, command_of
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.payloads import rfc3339
 from logger.mqtt.schemas import schema

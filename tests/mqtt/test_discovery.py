@@ -97,7 +97,7 @@ def test_the_ph_sensor_has_the_class_ph_no_unit_and_expires() -> None:
 def sent(belief: Belief, **values: float) -> dict[str, Any]:
     rows = measurements(belief=belief, **values)
     message = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=rows, evidence=Evidence())
-    return json.loads(message.payload)
+    return dict(json.loads(message.payload))
 
 
 @pytest.mark.parametrize("belief", Belief)

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import pytest
@@ -221,7 +222,7 @@ def test_the_birth_of_the_hub_brings_the_truth_again_at_any_moment(mosquitto: Ma
         Subscriber(port=broker.port, name="other", filters=("vatvigil/vat/#",)) as other,
     ):
         for moment, _ in life(here, hub):
-            until(lambda: seen(other) == here.truth(), 10, lambda moment=moment: f"{moment}: {seen(other)}")
+            until(lambda: seen(other) == here.truth(), 10, partial(lambda when: f"{when}: {seen(other)}", moment))
             other.received.clear()
             hub.publish("homeassistant/status", "online")
             here.until(lambda: seen(other) == here.truth())

@@ -4,6 +4,7 @@ What is true of vat, electrode, buffers and the other instrument is drawn here f
 believes, or from one with drift and junction error twice as large; nothing here knows how a claim is made.
 """
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
@@ -43,7 +44,7 @@ TRUE = {
     ),
 }
 """By case what is true of probe and other instrument."""
-K_PER_KELVIN = 1000 * 8.31446261815324 * np.log(10) / 96485.33212331002
+K_PER_KELVIN = 1000 * 8.31446261815324 * math.log(10) / 96485.33212331002
 """CODATA 2018."""
 U_METER_PH = 0.05
 TARGET = TargetConfig()
@@ -82,7 +83,8 @@ class Person:
 
     def drift(self, hours: Floats) -> Floats:
         """Return by how much the electrode has moved (pH) since the first calibration."""
-        return np.interp((hours - self.since_h) * 60.0, np.arange(len(self.course)), self.course)
+        minutes = np.arange(len(self.course), dtype=np.float64)
+        return np.interp((hours - self.since_h) * 60.0, minutes, self.course)
 
     def millivolts(self, ph: Floats, celsius: Floats, hours: Floats) -> Floats:
         """Return what the electrode gives, without noise."""
@@ -182,7 +184,7 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
     rng = np.random.default_rng([seed, sorted(TRUE).index(case)])
     kind = draw_vat(STARTER if seed % 2 else WILD, Noise(seed))
     true = course(kind, Room(mean_c=float(rng.uniform(18.0, 24.0))), hours=HOURS, start_hour=10.0, step_s=300.0)
-    hours = np.arange(int(HOURS * 3600.0 / POLL_S)) * POLL_S / 3600.0
+    hours = np.arange(HOURS * 3600.0 // POLL_S) * POLL_S / 3600.0
     ph, celsius = np.interp(hours, true.hours, true.ph), np.interp(hours, true.hours, true.temperature_c)
     person = Person(rng, TRUE[case])
     mv = person.millivolts(ph + person.junction, celsius, hours) + rng.normal(0.0, BELIEVED.repeatability_mv, len(ph))
@@ -218,4 +220,4 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
 def early(seen: Iterable[Seen], rule: str) -> float:
     """Return which part of what a rule told came while the true pH was above the target."""
     told = [getattr(one, rule)[1] for one in seen if getattr(one, rule) is not None]
-    return sum(ph > TARGET.ph for ph in told) / max(1, len(told))
+    return float(np.mean([ph > TARGET.ph for ph in told])) if told else 0.0

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from math import log
+from typing import Any
 
 import numpy as np
 import pytest
@@ -26,7 +27,7 @@ K_MV = 1000 * constants.R * (CELSIUS + 273.15) * log(10) / constants.value("Fara
 
 def electrode_mv(ph: float, offset_mv: float, slope: float) -> float:
     """What an electrode gives at 20 C."""
-    return offset_mv + slope * K_MV * (7 - ph)
+    return float(offset_mv + slope * K_MV * (7 - ph))
 
 
 LINE = replace(
@@ -104,7 +105,7 @@ def test_two_buffers_close_together_tell_of_the_offset_only() -> None:
 def part_of_drift(one: Correction, share: float, ph: float) -> float:
     """The variance that stands in the place of calibration and drift."""
     made = corrected(one, [share * (one.until_at_us - one.since_at_us) / DAY_US], [ph])
-    at = {"ph": np.array([ph]), "temperature_c": np.array([CELSIUS])}
+    at: dict[str, Any] = {"ph": np.array([ph]), "temperature_c": np.array([CELSIUS])}
     fresh = standard_uncertainty(LINE, ERRORS, at_us=np.array([START_US]), **at)
     return float((made.u**2 - fresh**2 + fit_uncertainty(LINE, **at) ** 2).item())
 

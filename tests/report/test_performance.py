@@ -1,5 +1,7 @@
 """The measures of an alarm system on journals that are small enough to count by hand."""
 
+from typing import Any
+
 import numpy as np
 import pytest
 
@@ -21,11 +23,11 @@ def entry(at_s: float, cause: Cause, *, alarm: str = "ph-high", occurrence: int 
         Cause.SHELVED: State.SHELVED,
         Cause.RELEASED: State.UNACKNOWLEDGED,
     }
-    told: dict[str, object] = {"priority": "high", "annunciates": cause is Cause.ANNUNCIATED, **more}
+    told: dict[str, Any] = {"priority": "high", "annunciates": cause is Cause.ANNUNCIATED, **more}
     at_us = round(at_s * US)
     return Entry(
         seq=1, at_us=at_us, vat="vat", cause=cause, alarm=alarm, occurrence=occurrence, after=after[cause], **told
-    )  # type: ignore[arg-type]
+    )
 
 
 def assess(*entries: Entry, days: float = 30, since_s: float = 0) -> performance.Performance:

@@ -119,7 +119,7 @@ def test_polls_of_any_pace_fill_the_run(poll_s: float) -> None:
 
 def test_the_calibration_is_a_least_squares_line_with_the_covariance_of_its_points() -> None:
     # independent: scipy.optimize.curve_fit with absolute sigma; u(E) 0.4 mV, u(buffer) 0.02/sqrt(3) pH
-    fit = calibration(Rig(find_run("normal-night"), 3), LABEL)
+    fit: dict[str, Any] = calibration(Rig(find_run("normal-night"), 3), LABEL)
     points = fit["points"]
     ph, mv, c = (np.array([p[k] for p in points]) for k in ("buffer_ph", "potential_mv", "temperature_c"))
     x = (7 - ph) * nernst_slope_mv(c)
@@ -137,7 +137,7 @@ def test_the_calibration_is_a_least_squares_line_with_the_covariance_of_its_poin
 @pytest.mark.parametrize("seed", range(5))
 def test_the_calibration_finds_the_electrode_within_its_uncertainty(seed: int) -> None:
     rig = Rig(find_run("quiet-night"), seed)
-    fit = calibration(rig, LABEL)
+    fit: dict[str, Any] = calibration(rig, LABEL)
     cell = rig.run.electrode
     day_before = cell.offset_mv - cell.drift_mv_per_day
     assert abs(fit["offset_mv"] - day_before) < 3 * fit["var_offset"] ** 0.5

@@ -1,6 +1,7 @@
 """What the instrument is owed raises alarms of its own; limits by process.md 2.2, words and statuses by alarms.md."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -25,7 +26,7 @@ def told(*commands: Command, days: float, calibrated: bool = True) -> list[tuple
     return [(entry.alarm, entry.cause, entry.seq) for entry in entries]
 
 
-def checked(deviation_ph: float, *, record: int, **more: object) -> Command:
+def checked(deviation_ph: float, *, record: int, **more: Any) -> Command:  # noqa: ANN401 - fields of it
     made: Check = replace(check(deviation_ph, at_s=(record - 1) * POLL_S, **more), id=record)
     return Command(
         id=record, at_us=made.at_us, kind=CommandKind.CHECK, vat="vat", probe="probe", check=made, seq=record

@@ -1,6 +1,7 @@
 """Targets through the whole pipeline: a reading at it, a claim, what it lacks, and a claim withdrawn."""
 
 from dataclasses import replace
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -46,7 +47,7 @@ def ask(seq: int, kind: CommandKind, **more: object) -> Command:
     return Command(id=100 + seq, at_us=EPOCH_US, kind=kind, vat="vat", by="tova", seq=seq, **more)  # type: ignore[arg-type]
 
 
-def checked(seq: int, deviation_ph: float, **more: object) -> Command:
+def checked(seq: int, deviation_ph: float, **more: Any) -> Command:  # noqa: ANN401 - fields of it
     return ask(seq, CommandKind.CHECK, check=check(deviation_ph, at_s=10.0 * seq, **more))
 
 
