@@ -1,4 +1,4 @@
-"""`vatvigil alarms`: list them, answer them, read their journal.
+"""List, acknowledge and shelve alarms; read their journal.
 
 Law: whatever changes an alarm goes through the daemon, which journals it with who asked. An acknowledgement carries
 the occurrence that the person saw.
@@ -50,7 +50,6 @@ class _ListByDefault(click.Group):
 
 @click.group(
     cls=_ListByDefault,
-    short_help="list, acknowledge, shelve",
     epilog=examples(
         "vatvigil alarms",
         "vatvigil alarms ack marrow ph-high",

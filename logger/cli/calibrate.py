@@ -1,4 +1,4 @@
-"""`vatvigil calibrate`: a person, a probe and some glasses of buffer.
+"""Calibrate a probe, step by step.
 
 Law: nothing comes into force before the person has seen the verdict and says yes; then all of it is stored in one
 transaction. What was accepted is stored without a yes, too, for `calibration use`. A refused calibration is kept for
@@ -37,7 +37,6 @@ BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
 
 
 @click.command(
-    short_help="calibrate a probe, guided",
     epilog=examples(
         "vatvigil calibrate marrow-probe",
         "vatvigil calibrate marrow-probe --buffers technical-4.00,technical-7.00 --by tova",

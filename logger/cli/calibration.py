@@ -1,4 +1,4 @@
-"""`vatvigil calibration`: put one in force, now or later, list them.
+"""Put a calibration in force, or list those of a probe.
 
 Law: a calibration is kept for ever, whether it comes into force or not; it comes into force through the daemon, before
 a record whose number is kept too. The calibration and the command for it are stored in one transaction.
@@ -54,7 +54,6 @@ _UNUSED = "accepted, never used"
 
 
 @click.group(
-    short_help="put a calibration in force, now or later, list them",
     epilog=examples(
         "vatvigil calibration add marrow-probe --point 6.86:6.1:25 --point 4.005:174.2:25",
         "vatvigil calibration add marrow-probe --from dip.toml",

@@ -1,4 +1,7 @@
-"""`vatvigil check`: try everything that a night depends on. Law: nothing is changed anywhere; exit 3 for attention."""
+"""Try the configuration, the probes, the store and the broker.
+
+Law: nothing is changed anywhere; exit 3 for attention.
+"""
 
 import glob
 import logging
@@ -36,7 +39,6 @@ class CheckResult:
 
 
 @click.command(
-    short_help="try the configuration, probes, store and broker",
     epilog=examples(
         "vatvigil check",
         "vatvigil check --config /etc/vatvigil/vatvigil.toml --json",

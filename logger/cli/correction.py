@@ -1,4 +1,4 @@
-"""`vatvigil correction`: correct the log by how a calibration was found, and take it back.
+"""Correct the log by how a calibration was found, or undo that.
 
 Law: nothing stored is changed. A correction is a row that names what it rests on, who decided it, why and when; what
 takes it back is another row. Raw and published values stay as they are, here and in every export.
@@ -25,7 +25,6 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 @click.group(
-    short_help="correct the log by how a calibration was found",
     epilog=examples(
         "vatvigil correction list marrow-probe",
         'vatvigil correction apply marrow-probe --calibration 3 --by tova --why "found 0.06 off"',

@@ -1,4 +1,7 @@
-"""`vatvigil decode`: recorded bytes -> a recording that `replay` reads. Law: nothing but the new file is written."""
+"""Decode recorded bytes once more, into a recording.
+
+Law: nothing but the new file is written.
+"""
 
 import logging
 from collections import Counter
@@ -19,7 +22,6 @@ ROWS = 360
 
 
 @click.command(
-    short_help="recorded bytes through the decoder once more",
     epilog=examples(
         "vatvigil decode north.bytes --probe north-probe --out north.jsonl && vatvigil replay north.jsonl",
     ),

@@ -1,4 +1,4 @@
-"""`vatvigil demo`: a night in a minute, with real parts."""
+"""Watch a simulated night in a minute; needs no configuration."""
 
 import shutil
 import subprocess

@@ -1,4 +1,7 @@
-"""`vatvigil electrode`: the condition of an electrode over its life. Law: reads only."""
+"""Show the condition of an electrode over its life.
+
+Law: reads only.
+"""
 
 from pathlib import Path
 
@@ -10,7 +13,6 @@ from logger.cli._requests import check_probe, examples, now_us, reading_store, s
 
 
 @click.command(
-    short_help="the condition of an electrode over its life",
     epilog=examples("vatvigil electrode marrow-probe", "vatvigil electrode marrow-probe --json | jq .forecast"),
 )
 @click.argument("probe")

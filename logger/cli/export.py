@@ -1,4 +1,4 @@
-"""`vatvigil export`: the log as CSV or as a recording.
+"""Write the log as CSV or as a recording.
 
 Law: reads only, in short transactions, so that the daemon is never held up; writes no file that exists, and leaves
 none that is not whole.
@@ -32,7 +32,6 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 
 
 @click.command(
-    short_help="the log as CSV or as a recording",
     epilog=examples(
         "vatvigil export marrow --out marrow.csv",
         "vatvigil export marrow --corrected --out marrow.csv",

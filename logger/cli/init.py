@@ -1,4 +1,4 @@
-"""`vatvigil init`: a commented configuration after a few questions.
+"""Write a commented configuration after a few questions.
 
 Law: what is written loads; what would not load is never written; no file is overwritten without --force.
 """

@@ -1,4 +1,7 @@
-"""`vatvigil listen`: what a port says, byte by byte. Law: nothing is written anywhere, nothing is sent but --send."""
+"""Show what a probe sends; suggest a description of its lines.
+
+Law: nothing is written anywhere, nothing is sent but --send.
+"""
 
 import codecs
 import time
@@ -30,7 +33,6 @@ class _Heard:
 
 
 @click.command(
-    short_help="show what a probe says, and suggest a description of its lines",
     epilog=examples(
         "vatvigil listen /dev/ttyUSB0",
         "vatvigil listen /dev/ttyUSB0 --baud 19200 --send 'READ?' --seconds 20",

@@ -1,4 +1,7 @@
-"""`vatvigil mark`: what was done at a vat. Law: a mark is a command like any other."""
+"""Record what was done at a vat.
+
+Law: a mark is a command like any other.
+"""
 
 from pathlib import Path
 
@@ -12,7 +15,6 @@ _MINUTES = (Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP)
 
 
 @click.command(
-    short_help="say what was done at a vat: probe out or in, stirred, topped up, started",
     epilog=examples(
         'vatvigil mark marrow probe-out --minutes 30 --note "calibrating"',
         "vatvigil mark marrow probe-in",

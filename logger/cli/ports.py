@@ -1,4 +1,7 @@
-"""`vatvigil ports`: the serial ports of this machine. Law: it opens none of them."""
+"""List the serial ports, who holds them and who may use them.
+
+Law: it opens none of them.
+"""
 
 from collections.abc import Iterator
 
@@ -10,7 +13,6 @@ from logger.probe.port_listing import ListedPort
 
 
 @click.command(
-    short_help="list the serial ports, who holds them and who may use them",
     epilog=examples("vatvigil ports", "vatvigil ports /dev/ttyUSB0 --json"),
 )
 @click.argument("paths", nargs=-1, metavar="[PORT]...")

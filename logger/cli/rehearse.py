@@ -1,4 +1,7 @@
-"""`vatvigil rehearse`: the good-night test. Law: it only asks and looks; each step is told by what is stored of it."""
+"""Send a test alarm the whole way to you, before the night.
+
+Law: it only asks and looks; each step is told by what is stored of it.
+"""
 
 import sys
 import time
@@ -41,7 +44,6 @@ class RehearsalStep:
 
 
 @click.command(
-    short_help="the good-night test: does an alarm reach you?",
     epilog=examples("vatvigil rehearse", "vatvigil rehearse --within-s 120"),
 )
 @click.option(

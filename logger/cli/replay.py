@@ -1,4 +1,4 @@
-"""`vatvigil replay`: the past once more, through the pipeline that runs at night."""
+"""Run a recording or a stored period through the same pipeline."""
 
 import math
 import os

@@ -1,4 +1,4 @@
-"""`vatvigil tune`: one alarm under many settings over the past."""
+"""Try settings of an alarm on the past."""
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -81,7 +81,6 @@ def _tried(name: str, what: str) -> "Callable[[Decorated], Decorated]":
 
 
 @click.command(
-    short_help="try settings of an alarm on the past",
     epilog=examples(
         "vatvigil tune ph-high --vat marrow night.jsonl --setpoint 5.2,5.4,5.6",
         "vatvigil tune blind --run probe-knocked --seed 1-9 --on-delay-s 300,600",

@@ -1,4 +1,7 @@
-"""`vatvigil uncertainty`: what the doubt of a reading is made of. Law: reads only; the sum is the u of the record."""
+"""Show what the uncertainty of a reading is made of.
+
+Law: reads only; the sum is the u of the record.
+"""
 
 from math import hypot
 from pathlib import Path
@@ -34,7 +37,6 @@ LEAST_SHARE = 0.01
 
 
 @click.command(
-    short_help="what the doubt of a reading is made of",
     epilog=examples("vatvigil uncertainty marrow", "vatvigil uncertainty marrow --at-ph 4.6"),
 )
 @click.argument("vat")

@@ -1,4 +1,4 @@
-"""`vatvigil verify`: what the probe reads beside what it should, in a check buffer or beside another instrument.
+"""Check a probe in a buffer, or beside another instrument.
 
 Law: a check never moves the probe's zero. It is stored, and what it tells of the drift goes into the doubt of the
 readings.
@@ -31,7 +31,6 @@ MOST_ROWS = 1000
 
 
 @click.command(
-    short_help="check a probe in a buffer, or beside another instrument",
     epilog=examples(
         "vatvigil verify marrow-probe --buffer gbt-phthalate",
         'vatvigil verify marrow-probe --spot 4.71 --u 0.05 --instrument "hand meter 2"',
