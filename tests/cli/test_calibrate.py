@@ -36,7 +36,7 @@ def test_points_from_a_file_go_the_way_of_calibration_add(house: House) -> None:
     assert (result.exit_code, result.stderr) == (0, "")
     assert "in force" in result.stdout
     (told,) = house.json("calibration", "list", "marrow-probe")["calibrations"]
-    # facts.md 2: the two-point example, 99.352 %
+    # Two points by hand: 168.1 mV over 2.86 pH is 58.7762 mV a pH, 99.352 % of 59.1593 (CODATA).
     assert (round(told["slope"], 5), told["in_force"], told["method"]) == (0.99352, True, "bracketing")
 
 

@@ -18,7 +18,7 @@ SECOND_US = 1_000_000
 BEGIN_US = 1_795_543_200 * SECOND_US
 TABLE = tuple(BUFFERS[name] for name in ("gbt-phthalate", "gbt-phosphate", "gbt-borax"))
 PH = {"gbt-phthalate": 4.003, "gbt-phosphate": 6.864, "gbt-borax": 9.182}
-"""GB/T 27501 at 25 C, as printed (facts.md 1b)."""
+"""GB/T 27501 at 25 C, as printed."""
 PROBE = ProbeConfig(id="marrow-probe", port="", electrode="E-17")
 
 

@@ -112,7 +112,7 @@ def checking(tolerance_ph: float = 0.05, **standing: object) -> CheckPlan:
     ("off_ph", "passed", "word"), [(0.04, True, "PASS"), (0.06, False, "FAIL"), (-0.06, False, "FAIL")]
 )
 def test_a_check_buffer_passes_within_the_tolerance(off_ph: float, passed: bool, word: str) -> None:  # noqa: FBT001 - a case
-    # +/-0.05 pH: USP <791>, Ph. Eur. 2.2.3 (facts.md 3)
+    # +/-0.05 pH: USP <791>, Ph. Eur. 2.2.3 (secondary sources)
     off_mv = -off_ph * 0.98 * 59.1593
     concluded = verifying.conclusion(checking(), in_glasses(("gbt-phthalate",), offset_mv=5.0 + off_mv))
     (check,) = concluded.checks
@@ -122,7 +122,7 @@ def test_a_check_buffer_passes_within_the_tolerance(off_ph: float, passed: bool,
 
 
 def test_a_check_buffer_after_a_week_halves_the_doubt_or_nearly() -> None:
-    # uncertainty.md 4.1: at 7 days 0.10 unchecked, 0.05 fresh
+    # By hand from the usual errors: sqrt(0.05^2 + (7 x 0.012)^2) = 0.10 unchecked at 7 days, 0.05 fresh.
     order_ = checking()
     (check,) = verifying.conclusion(order_, in_glasses(("gbt-phthalate",))).checks
     found = verifying.doubt(order_, check)

@@ -235,7 +235,7 @@ def test_a_cold_buffer_beside_warm_ones_is_warned_of_and_refused_when_it_is_far_
     person.take(PHTHALATE)
     person.take(PHOSPHATE)
     person.press()
-    person.wait(9.300, celsius=12.0)  # borax at 12 C: between 9.330 (10 C) and 9.276 (15 C), facts.md 1b
+    person.wait(9.300, celsius=12.0)  # borax at 12 C: between 9.330 (10 C) and 9.276 (15 C), GB/T 27501
     person.press()
     assert "this buffer is at 12.0 C, gbt-phthalate was at 25.0 C" in person.words
     assert person.state.conclusion is not None
@@ -244,7 +244,7 @@ def test_a_cold_buffer_beside_warm_ones_is_warned_of_and_refused_when_it_is_far_
 
 
 def test_buffers_that_are_all_cold_are_read_by_their_own_table() -> None:
-    # GB/T 27501 at 10 C (facts.md 1b): 3.996, 6.921, 9.330
+    # GB/T 27501 at 10 C: 3.996, 6.921, 9.330
     person = Person(task())
     person.take_all((3.996, 6.921, 9.330), celsius=10.0)
     assert [round(p.buffer_ph, 3) for p in person.state.points] == [3.996, 6.921, 9.330]
