@@ -22,14 +22,17 @@ SOURCE = (
 )
 
 
-@click.command(short_help="how the alarms served over a period")
+@click.command()
 @moment_option("--from", "since", help=f"Beginning of the period [default: {DAYS} days before its end].")
 @moment_option("--to", "until", help="End of the period [default: now].")
 @config_option
 @json_option
 @sentences
 def report(since: int | None, until: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Say how the alarms of a period served people, in the terms of ISA-18.2: rates, floods, chatter, answers."""
+    """Report how the alarms served over a period.
+
+    In the terms of ISA-18.2: rates, floods, chatter, answers.
+    """
     from logger.report.counters import over
 
     config = load_config(config_path)
@@ -61,7 +64,7 @@ def _period(since_us: int, until_us: int) -> dict[str, str]:
 
 
 def _rows(found: "Performance", chattering: dict[str, int]) -> Iterator[list[str]]:
-    yield ["Annunciated", str(found.annunciated), ""]
+    yield ["Came", str(found.annunciated), ""]
     rates = f"{found.per_day:.2f} / {found.per_hour:.3f} / {found.per_10_min:.4f}"
     yield ["a day / an hour / 10 min", rates, "150 / 6 / 1 at most"]
     yield ["Periods with over 10", f"{found.periods_flooded_percent:.2g} %", "below 1 %"]
@@ -73,7 +76,7 @@ def _rows(found: "Performance", chattering: dict[str, int]) -> Iterator[list[str
         usual = f"about {share.usual_percent:.0f} % (common practice)"
         yield [f"Priority {share.name}", f"{share.count} ({share.percent:.0f} %)", usual]
     yield ["Time to acknowledge", _answers(found), ""]
-    yield ["Held, never annunciated", str(found.held), ""]
+    yield ["Held, never came", str(found.held), ""]
     yield ["Standing at the end", _named(found.standing), ""]
     yield ["Shelved", _covered(found.covers["shelved"], found.shelved), ""]
     yield ["Suppressed by design", _covered(found.covers["suppressed"], found.suppressed), ""]

@@ -65,13 +65,16 @@ def alarms() -> None:
 alarms.add_command(report)
 
 
-@alarms.command("list", short_help="what stands now (the default)")
+@alarms.command("list")
 @click.option("--all", "everything", is_flag=True, help="Also those that are normal.")
 @config_option
 @json_option
 @sentences
 def list_(everything: bool, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flags
-    """List the alarms that stand, are shelved, suppressed or out of service."""
+    """List the alarms that are not normal (the default).
+
+    They stand, are shelved, suppressed or out of service.
+    """
     config = load_config(config_path)
     with reading_store(config) as store:
         found = [one for one in _standing(config, store) if everything or one["state"] != "normal"]
@@ -125,7 +128,7 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
     return command
 
 
-@alarms.command(short_help="acknowledge: a person knows of it")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @click.option(
@@ -137,58 +140,76 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
 @_options
 @sentences
 def ack(vat: str, alarm: str, occurrence: int | None, **how: Unpack[_How]) -> None:
-    """Acknowledge an ALARM of VAT: a person knows. An occurrence that comes later needs an answer of its own."""
+    """Acknowledge an ALARM of VAT: a person knows of it.
+
+    An occurrence that comes later needs an acknowledgement of its own.
+    """
     _request(CommandKind.ACKNOWLEDGE, vat, alarm, occurrence=occurrence, how=how)
 
 
-@alarms.command(short_help="silence it for some minutes")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @click.option("--minutes", type=float, required=True, help="For how long; at most max_shelve_s of the vat.")
 @_options
 @sentences
 def shelve(vat: str, alarm: str, minutes: float, **how: Unpack[_How]) -> None:
-    """Silence an ALARM of VAT for some minutes. It goes on being judged and comes back by itself."""
+    """Silence an ALARM of VAT for some minutes.
+
+    It goes on being judged and comes back by itself.
+    """
     _request(CommandKind.SHELVE, vat, alarm, duration_s=minutes * 60, how=how)
 
 
-@alarms.command(short_help="end the shelving")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def unshelve(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """End the shelving of an ALARM of VAT; if it is abnormal, it annunciates anew."""
+    """End the shelving of an ALARM of VAT.
+
+    If it is abnormal, it comes anew.
+    """
     _request(CommandKind.UNSHELVE, vat, alarm, how=how)
 
 
-@alarms.command(short_help="clear an alarm that latches")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def reset(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """Reset a latching ALARM of VAT that has returned and was acknowledged."""
+    """Reset a latching ALARM of VAT.
+
+    It must have returned and been acknowledged.
+    """
     _request(CommandKind.RESET, vat, alarm, how=how)
 
 
-@alarms.command("out-of-service", short_help="switch it off until returned by hand")
+@alarms.command("out-of-service")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def out_of_service(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """Take an ALARM of VAT out of service until it is returned by hand."""
+    """Take an ALARM of VAT out of service.
+
+    Until it is returned by hand.
+    """
     _request(CommandKind.OUT_OF_SERVICE, vat, alarm, how=how)
 
 
-@alarms.command("return-to-service", short_help="watch it again")
+@alarms.command("return-to-service")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def return_to_service(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """Return an ALARM of VAT to service; if it is abnormal, it annunciates."""
+    """Return an ALARM of VAT to service.
+
+    If it is abnormal, it comes.
+    """
     _request(CommandKind.RETURN_TO_SERVICE, vat, alarm, how=how)
 
 
@@ -227,7 +248,7 @@ def _request(
     tell(ask(config, target, make, wait_s=how["wait_s"]), as_json=how["as_json"])
 
 
-@alarms.command(short_help="what happened, who did what")
+@alarms.command
 @click.option("--vat", help="Only of this vat, or of the system [default: of all].")
 @click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="The newest so many.")
 @moment_option("--since", help="Only from this time on, such as 2026-11-24T18:00:00Z.")
@@ -235,7 +256,10 @@ def _request(
 @json_option
 @sentences
 def journal(vat: str | None, limit: int, since: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Show the journal: what happened to the alarms, who did what, oldest first."""
+    """Show the journal: what happened, who did what.
+
+    Oldest first.
+    """
     from logger.store import queries
 
     config = load_config(config_path)

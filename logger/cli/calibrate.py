@@ -56,13 +56,13 @@ BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
 @time_out_option
 @click.option("--yes", "assume_yes", is_flag=True, help="Put it into force without asking, unless it is refused.")
 @click.option(
-    "--resume", is_flag=True, help="Go on with the points of a sitting that was cut off within the last hour."
+    "--resume", is_flag=True, help="Go on with the points of a session that was cut off within the last hour."
 )
 @click.option(
     "--points",
     "file",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Nobody at the bench: take the points from a TOML file, as `calibration add --from` does.",
+    help="Without questions: take the points from a TOML file, as `calibration add --from` does.",
 )
 @by_option
 @wait_option
@@ -82,14 +82,14 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
     wait_s: float | None,
     config_path: Path,
 ) -> None:
-    """Calibrate PROBE in one to five buffers, step by step, with the readings before your eyes.
+    """Calibrate PROBE in one to five buffers, step by step, with the readings on the screen.
 
     It works beside the running daemon, which then reads the probe every second and holds back the process alarms of
     its vat until you say that the probe is back; without a daemon it opens the port itself. Each buffer is recognised
     by its potential, or named by you, and is taken only when it is stable. What the calibration in force reads in the
     same buffers is kept (as found). Nothing comes into force before you say yes; without a yes the calibration is
-    stored for `vatvigil calibration use`. Ctrl-C before the verdict leaves the calibration as it was, and the alarms of
-    the vat held until you say that the probe is back (`vatvigil mark VAT probe-in`).
+    stored for `vatvigil calibration use`. Ctrl-C before the verdict leaves the calibration as it was; the alarms of the
+    vat stay held back until you say that the probe is back (`vatvigil mark VAT probe-in`).
 
     Exit code 0: the new calibration is in force, or will be with the daemon's next reading; 1: it is not.
     """
@@ -143,7 +143,7 @@ def _opening(here: Bench, draft: ResumeFile, *, resume: bool) -> list[str]:
     left = draft.found(at_us=now_us)
     if left and not resume:
         taken = counted(len(left), "point")
-        lines.append(f"A sitting was cut off with {taken} taken: [q] and --resume goes on with them.")
+        lines.append(f"A session was cut off with {taken} taken: to go on with them, press [q] and use --resume.")
     return [*lines, words.WARM]
 
 

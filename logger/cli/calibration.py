@@ -92,7 +92,9 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Fit the line through one to five buffers, judge it, and put it in force for PROBE unless it is refused.
+    """Fit a line to one to five buffers and put it in force.
+
+    It is judged first; a refused one never comes into force for PROBE.
 
     Give the pH that the buffer has at the temperature it had, from the buffer's own table. The file holds `made_at`
     (a time with its offset), `by` (may be left out) and, for each buffer, a table [[point]] with buffer (its id) or
@@ -126,10 +128,12 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
 @json_option
 @sentences
 def use(number: int, by: str, wait_s: float | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Put calibration N in force, which was stored without that: `vatvigil calibration list PROBE` shows the numbers.
+    """Put calibration N in force, which is stored already.
+
+    `vatvigil calibration list PROBE` shows the numbers.
 
     Its age counts from when the probe stood in the buffers. Checks that were made with another calibration say nothing
-    of it, so its doubt is that of its age: check it in a buffer if much has happened since.
+    of it, so its uncertainty is that of its age: check it in a buffer if much has happened since.
     """
     config = load_config(config_path)
     with reading_store(config) as store:
@@ -178,8 +182,8 @@ def _cautions(order: CalibrationPlan, made: Calibration, *, at_us: int) -> Itera
     last = max(found, key=lambda check: (check.at_us, abs(check.deviation_ph)), default=None)
     if last is not None and not last.passed:
         yield (
-            f"calibration {made.id} was found off by {last.deviation_ph:+.2f} on {moment(last.at_us)}, and its doubt"
-            " does not count that: check it in a buffer before you rely on it"
+            f"calibration {made.id} was found off by {last.deviation_ph:+.2f} on {moment(last.at_us)}, and its"
+            " uncertainty does not include that: check it in a buffer before you rely on it"
         )
 
 
@@ -274,13 +278,13 @@ def _print(config: Config, made: Calibration) -> None:
 
 def _facts(made: Calibration, expanded_u: float) -> dict[str, str]:
     beyond = "" if made.low_ph <= SHOWN_PH <= made.high_ph else " (beyond them)"
-    doubt = f"one reading at pH {SHOWN_PH}, {SHOWN_C:g} C{beyond} has U = {expanded_u:.2f} (k = 2) when fresh; "
+    fresh = f"one reading at pH {SHOWN_PH}, {SHOWN_C:g} C{beyond} has U = {expanded_u:.2f} (k = 2) when fresh; "
     return {
         "Slope": f"{made.slope:.1%} of the Nernst slope",
         "Offset": f"{made.offset_mv:+.1f} mV at pH 7",
         "Residual": f"{made.residual_mv:.1f} mV, the largest distance of a point from the line",
         "Buffers": f"pH {made.low_ph:.4g} to {made.high_ph:.4g}; beyond them the line is extrapolated",
-        "Doubt": doubt + "it grows with the days",
+        "Uncertainty": fresh + "it grows with the days",
     }
 
 
@@ -290,7 +294,10 @@ def _facts(made: Calibration, expanded_u: float) -> dict[str, str]:
 @json_option
 @sentences
 def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """List the calibrations of PROBE, oldest first: which is in force, which was, which never came into force."""
+    """List the calibrations of PROBE, oldest first.
+
+    It says which is in force and which never was.
+    """
     config = load_config(config_path)
     with reading_store(config) as store:
         found = queries.calibrations(store, probe)

@@ -51,7 +51,7 @@ def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's f
     """Try the configuration, each probe, the store and the broker; nothing is changed.
 
     Each probe is read once. A port that the running daemon holds cannot be tried; then its newest record is looked at.
-    The broker is visited under another client id, without a message.
+    The connection to the broker is tried under another client id; nothing is published.
 
     Exit code 3: something needs attention; the table says what to do.
     """
@@ -260,7 +260,7 @@ def _broker(config: Config) -> CheckResult:
     except ConfigurationError as error:
         trouble = str(error)
     where = f"{config.mqtt.host}:{config.mqtt.port}"
-    return CheckResult(what="broker", ok=not trouble, text=trouble or f"{where} takes us")
+    return CheckResult(what="broker", ok=not trouble, text=trouble or f"{where} accepts the connection")
 
 
 def _hook(hook: HookConfig, *, is_only: bool) -> CheckResult:

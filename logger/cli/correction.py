@@ -55,7 +55,10 @@ def _calibration_option(command: Command) -> Command:
 @json_option
 @sentences
 def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """List the calibrations of PROBE with how each was found in the end, and whether a correction is in force."""
+    """List the calibrations of PROBE and their corrections.
+
+    With how each was found in the end, and whether a correction is in force.
+    """
     config = load_config(config_path)
     with reading_store(config) as store:
         found = intervals(store, probe)
@@ -85,7 +88,7 @@ def _lines(one: Interval) -> Iterator[str]:
 
 def _found(one: Interval) -> str:
     if not one.deviations:
-        return "how it was found in the end is not known" if one.until else "it has not been found yet"
+        return "how it was found in the end is not known" if one.until else "not rechecked yet"
     return "found " + ", ".join(map(_told, one.deviations))
 
 
@@ -143,7 +146,10 @@ def revoke(
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Take back the correction of a calibration's records; both decisions stay on record."""
+    """Take back the correction of a calibration's records.
+
+    Both decisions stay on record.
+    """
 
     def make(store: Store, at_us: int) -> Correction:
         return revocation(queries.corrections(store, probe), calibration_id, at_us=at_us, by=by, why=why)

@@ -27,15 +27,15 @@ ROWS = 360
     ),
 )
 @click.argument("file", type=click.Path(dir_okay=False, exists=True, path_type=Path))
-@click.option("--probe", required=True, help="Which probe's ticks, and the description to read them by.")
+@click.option("--probe", required=True, help="Whose readings, and the description to read them by.")
 @click.option("--out", type=click.Path(dir_okay=False, path_type=Path), help="New file [default: standard output].")
 @config_option
 @sentences
 def decode(file: Path, probe: str, out: Path | None, config_path: Path) -> None:
     """Read the bytes that `record_bytes` wrote as the watch would read them, and write a recording for `replay`.
 
-    With the configuration they were recorded with, every tick ends as it did then; with another description of the same
-    probe they are read anew. The calibration that the store held then, if there is one, stands at the beginning.
+    With the configuration they were recorded with, every reading ends as it did then; with another description of the
+    same probe they are read anew. The calibration that the store held then, if there is one, stands at the beginning.
     """
     from logger.cli.export import opened
 
@@ -47,7 +47,7 @@ def decode(file: Path, probe: str, out: Path | None, config_path: Path) -> None:
         found = _indications(config, config.probe(probe), stream, name=str(file))
         first = next(found, None)
         if first is None:
-            raise RefusedError(f"{file} holds no tick of {probe!r}; is it the log of its port?")
+            raise RefusedError(f"{file} holds no reading of {probe!r}; is it the log of its port?")
         reasons: Counter[str] = Counter()
         with opened(out) as target:
             _write(config, config.probe(probe), _counted(first, found, reasons), target)

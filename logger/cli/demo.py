@@ -30,13 +30,13 @@ HEAD_START_S = 1.5
     show_default=True,
     help="Where the night is kept, each in a folder of its own.",
 )
-@click.option("--embedded", is_flag=True, help="Use the broker that comes along even if mosquitto is installed.")
+@click.option("--embedded", is_flag=True, help="Use the embedded broker even if mosquitto is installed.")
 @sentences
 def demo(speed: float, folder: Path, *, embedded: bool) -> None:
     """Watch a simulated vat through a night, in about a minute.
 
     Starts a simulated probe on a serial port (a pseudo-terminal), a broker, the daemon, and a listener at the broker
-    that tells what a home-automation hub would be told. Needs no root, no broker and no configuration.
+    that shows what a home-automation hub would receive. Needs no root, no broker and no configuration.
     """
     click.echo(SIMULATED)
     folder = _fresh(folder)

@@ -20,7 +20,7 @@ from logger.cli._requests import check_probe, examples, now_us, reading_store, s
 @json_option
 @sentences
 def electrode(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Say how the electrode in PROBE does: slope, offset, response, noise and drift over its calibrations.
+    """Show the condition of the electrode in PROBE: slope, offset, response, noise and drift over its calibrations.
 
     t95 is the time it took for 95 % of the change to the slowest buffer, `found off` how far the calibration before was
     off when this one was made. The forecast says when the slope leaves its limit, with a 95 % interval, once there are

@@ -137,7 +137,7 @@ def _correction(
     known = {probe.id: probe for probe in config.probes}
     if unknown := decided.keys() - known:
         raise RefusedError(
-            f"{', '.join(sorted(unknown))} is not in the configuration, so its doubts are not known: add it there"
+            f"{', '.join(sorted(unknown))} is not in the configuration, so its error model is not known: add it there"
         )
     lines = {one.id: one for one in made}
 

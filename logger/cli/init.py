@@ -128,7 +128,7 @@ class InitAnswers:
     "--out", type=click.Path(dir_okay=False, path_type=Path), default=Path("vatvigil.toml"), show_default=True
 )
 @click.option("--force", is_flag=True, help="Overwrite a file that is there.")
-@click.option("--defaults", is_flag=True, help="Ask nothing; what no option says gets its default.")
+@click.option("--defaults", is_flag=True, help="Ask nothing: options not given take their defaults.")
 @click.option("--vat", help="Id of the vat: a-z, 0-9 and -.")
 @click.option("--name", help="Name of the vat for people.")
 @click.option("--profile", type=click.Choice([each.value for each in Profile]), help="Kind of ferment: its alarms.")

@@ -51,12 +51,12 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Say what was done at VAT, so that its alarms judge it rightly.
+    """Record what was done at VAT, so that its alarms judge the readings rightly.
 
     probe-out: the process alarms are suspended for a limited time, until probe-in; mark it before the probe is lifted.
-    probe-in: it is back; without that word nothing is believed or claimed, and the alarms stay held.
-    stirred, topped-up: for a limited time the rate of change is not judged and a rise holds still; topping up also
-    moves the lowest pH by the step that it made. started: a batch begins, what counts from a start counts from there.
+    probe-in: it is back; until you say so no reading is believed and the alarms stay held back.
+    stirred, topped-up: for a limited time the alarms of change (rate-of-change, rise) are paused; topping up also
+    moves the lowest pH by the step that it made. started: a batch begins; its deadlines count from there.
     """
     _check(what, minutes=minutes, litres=litres, hours_ago=hours_ago)
     config = load_config(config_path)

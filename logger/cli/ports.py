@@ -19,9 +19,9 @@ from logger.probe.port_listing import ListedPort
 @json_option
 @sentences
 def ports(paths: tuple[str, ...], as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """List the serial ports, or look at these: lasting names, who holds them, whether this user may use them.
+    """List the serial ports, or only these: lasting names, who holds them, whether this user may use them.
 
-    No port is opened, and nothing is guessed of what hangs on it: `vatvigil listen PORT` shows what it says.
+    No port is opened: `vatvigil listen PORT` shows what a port sends.
     """
     from logger.probe import port_listing
 

@@ -61,7 +61,7 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     stored: bool,
     as_json: bool,
 ) -> None:
-    """Carry a recording, a simulated run or the stored log through the very same pipeline.
+    """Run a recording, a simulated run or the stored log through the pipeline of the watch.
 
     Prints a line an hour and every transition of an alarm; with --with a table of what the alarms of both
     configurations would have told. A RECORDING is what `vatvigil export --format recording` or

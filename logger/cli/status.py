@@ -24,7 +24,7 @@ from logger.cli._requests import examples, now_us, reading_store, say_simulated
 @json_option
 @sentences
 def status(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Say what the daemon knows now: readings, belief, alarms, probes, the outbox.
+    """Show what the daemon knows now: readings, belief, alarms, probes, the outbox.
 
     Exit code 3: something needs attention (an old reading, an alarm that nobody acknowledged, no calibration).
     """

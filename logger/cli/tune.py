@@ -131,7 +131,7 @@ def tune(  # noqa: PLR0913 - one parameter for each option
     """Try settings of ALARM on RECORDINGS, simulated runs and the stored log.
 
     Every combination of the values is tried; what is not given stays as it is. The table shows how many nuisances a
-    night (12 h) each setting would have brought, and how late it would have told what there was to tell.
+    night (12 h) each setting would have brought, and how late it would have come.
     """
     from logger.report import tuning
 

@@ -60,7 +60,7 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
     line, drift = now.calibration, now.drift
     if line is None:
         raise RefusedError(
-            f"no calibration of {target.probe} is in force: no pH is claimed, so there is no doubt of it"
+            f"no calibration of {target.probe} is in force: no pH is claimed, so there is no uncertainty to show"
         )
     result = _result(newest, at_ph, at_us=now_us(config))
     terms = budget(line, config.probe(target.probe).errors, result, drift=drift)
@@ -89,12 +89,12 @@ def _combined(terms: tuple[Term, ...]) -> float:
 def _print(name: str, result: Result, terms: tuple[Term, ...]) -> None:
     u = _combined(terms)
     click.echo(f"{name}: one reading at pH {result.ph:.2f}, {result.temperature_c:.1f} C\n")
-    click.echo("  u (pH)  share  part, what it rests on, what makes it smaller")
+    click.echo("  u (pH)  share  part: where its figure comes from; how to reduce it")
     for term in terms:
         share = (term.u_ph / u) ** 2
         click.echo(_row(f"  {term.u_ph:6.3f}  {share:5.0%}  ", f"{term.name}: {term.basis}"))
         if share >= LEAST_SHARE and term.name in REMEDIES:
-            click.echo(_row(" " * INDENT, f"smaller by {REMEDIES[term.name]}"))
+            click.echo(_row(" " * INDENT, f"to reduce it: {REMEDIES[term.name]}"))
     click.echo(f"\nCombined: u = {u:.3f} (k = 1); U = {2 * u:.2f} (k = 2, about 95 %).")
 
 

@@ -72,14 +72,14 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
     """Check PROBE in a check buffer (--buffer), or by another instrument's reading of the vat (--spot).
 
     In a buffer it goes as with `calibrate`, for one glass. A spot measurement is compared with the median of what the
-    probe read in the vat within the last ten minutes; tell how far the other instrument is to be believed (--u).
+    probe read in the vat within the last ten minutes; give the uncertainty of the other instrument (--u).
 
     Exit code 0: passed; 3: failed; 1: there is no result.
     """
     if (buffer_id is None) == (spot_ph is None):
         raise click.UsageError("give either --buffer ID or --spot PH")
     if (spot_ph is None) != (u_ph is None):
-        raise click.UsageError("--spot and --u go together: how far is the other instrument to be believed?")
+        raise click.UsageError("--spot and --u go together: how uncertain is the other instrument?")
     config = load_config(config_path)
     with bench(config, probe, by=by) as here:
         order = _order(here, tolerance_ph, is_spot=buffer_id is None)

@@ -4,6 +4,7 @@ Law: what was started is stopped, whatever happens in between.
 """
 
 import asyncio
+import logging
 import shutil
 import socket
 import subprocess
@@ -92,6 +93,7 @@ def _embedded(port: int) -> Iterator[None]:
         raise BrokerError(
             "the demo needs a broker: install mosquitto, or `pip install 'vatvigil[demo]'` for an embedded one"
         ) from error
+    logging.getLogger("amqtt").setLevel(logging.CRITICAL)  # it complains of each client that only knocks
     config = {
         "listeners": {"default": {"type": "tcp", "bind": f"{LOOPBACK}:{port}"}},
         "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},

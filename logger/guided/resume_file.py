@@ -61,5 +61,5 @@ class ResumeFile:
         """Return the points to go on with. Raises RefusedError when there are none."""
         taken = self.found(at_us=at_us)
         if not taken:
-            raise RefusedError("no sitting was cut off within the last hour: begin without --resume")
+            raise RefusedError("no session was cut off within the last hour: begin without --resume")
         return taken

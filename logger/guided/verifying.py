@@ -56,7 +56,7 @@ def lines(order: CheckPlan, made: Check) -> list[str]:
     """Say what a check shows, what to do, and what it does to the doubt of the readings."""
     found = doubt(order, made)
     if not found.believed:
-        effect = "It lies farther off than could be expected: it does not count until a repeat agrees."
+        effect = "It is farther off than expected: it does not count until a repeat agrees."
     else:
         known = f"{found.before:.2f} before this check, {found.after:.2f} with it"
         effect = f"U of a reading at pH {found.ph:.1f} (k = 2): {known}."
@@ -154,4 +154,6 @@ def _agreement(order: CheckPlan, made: Check) -> str:
     """Say whether the two agree within their doubts."""
     allowed = hypot(2.0 * made.u_reference_ph, doubt(order, made).before)
     word = "agree" if abs(made.deviation_ph) <= allowed else "do not agree"
-    return f"The two {word} within their doubts: {abs(made.deviation_ph):.2f} apart, {allowed:.2f} allowed (k = 2)."
+    return (
+        f"The two {word} within their uncertainties: {abs(made.deviation_ph):.2f} apart, {allowed:.2f} allowed (k = 2)."
+    )

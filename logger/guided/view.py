@@ -121,13 +121,13 @@ def _standing(judged: Stability) -> str:
         StabilityState.WAITING: "measuring",
         StabilityState.WARMING: f"temperature moving {judged.temperature_c_per_min:+.1f} C/min",
         StabilityState.DRIFTING: f"drifting; stable below {LIMITS.drift_mv_per_min} mV/min",
-        StabilityState.NOISY: "restless",
+        StabilityState.NOISY: "unstable signal",
     }[judged.standing]
 
 
 def _buffer(dip: Immersion, seen: ImmersionView) -> str:
     if not _is_at_rest(seen):
-        return "told when it has settled" if dip.named is None else f"{dip.named.id}, you say"
+        return "shown once the reading has settled" if dip.named is None else f"{dip.named.id}, named by you"
     if seen.buffer is None:
         return "not recognised"
     at = f"{seen.stability.temperature_c:.1f} C"
@@ -136,13 +136,13 @@ def _buffer(dip: Immersion, seen: ImmersionView) -> str:
 
 def _keys(task: Task, state: GuidedState) -> str:
     count = len(task.table.buffers)
-    stands, name = (f"[1-{count}] it stands in that one   [f] finish   ", f"[1-{count}] name the buffer   ")
+    stands, name = (f"[1-{count}] it is in that one   [f] finish   ", f"[1-{count}] name the buffer   ")
     several = count > 1
     return {
-        Stage.MOVE: f"  [Enter] it stands there   {stands if several else ''}[q] stop",
+        Stage.MOVE: f"  [Enter] it is in the buffer   {stands if several else ''}[q] stop",
         Stage.SETTLE: f"  [Enter] take   {name if several else ''}[r] start again   [s] skip   [q] stop",
         Stage.DECIDE: _question(state),
-        Stage.RETURN: "  [Enter] the probe stands in the vat again",
+        Stage.RETURN: "  [Enter] the probe is back in the vat",
     }.get(state.stage, "")
 
 

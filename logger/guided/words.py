@@ -13,14 +13,14 @@ WARM = "Probe and buffers should have stood together until they are equally warm
 NOT_STABLE = "Not yet: it can be taken when it says STABLE. [r] starts again, [s] skips this buffer."
 UNKNOWN = "Which buffer is it? Press its number; or [s] skip it and look at what is said above."
 INSIST = (
-    "The potential is not that of the buffer you named. Press Enter once more to take it all the same: the verdict "
-    "will say what it makes of it."
+    "The potential is not that of the buffer you named. Press Enter once more to take it all the same: the result "
+    "will show how well it fits."
 )
 SKIPPED = "Skipped; nothing was taken."
 REPLACED = "It takes the place of the point taken in this buffer before."
 AGAIN = "Take a buffer again: its new point takes the place of the old one. [f] finishes."
 NOTHING_TAKEN = "Nothing has been taken yet: [q] ends without changing anything."
-TIME_OUT_KEYS = "It goes on waiting; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
+TIME_OUT_KEYS = "Waiting goes on; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
 YES_OR_NO = (
     "Put it into force? It wants y or n; Enter alone is neither. With [n] it is stored, and can be put in force later; "
     "[b] takes a buffer again."
@@ -30,15 +30,15 @@ KEPT_ANYWAY = "Ended: what was kept stays kept."
 CUT_OFF = "Cut off while it was being stored: it may be. `vatvigil calibration list` shows what is in force."
 BACK = (
     "Now keep the bulb wet: rinse the probe with distilled water and put it back into the vat, bulb and junction "
-    "under the brine. Press Enter when it stands there."
+    "under the brine. Press Enter when it is back."
 )
 
 
 def put_back(vat: str) -> str:
     """Say what is left to do when the sitting ends without the word that the probe is back."""
     return (
-        "Keep the bulb wet: put the probe back into the vat. Nobody said that it is back, so its readings are not "
-        f"believed and the alarms of the vat stay held until you say it: `vatvigil mark {vat} probe-in`."
+        "Keep the bulb wet: put the probe back into the vat. Until you say that it is back its readings are not "
+        f"believed and the alarms of the vat stay held back: `vatvigil mark {vat} probe-in`."
     )
 
 

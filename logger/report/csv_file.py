@@ -33,7 +33,7 @@ COLUMNS = {
     "expanded_uncertainty_ph": f"U = {COVERAGE_FACTOR} u_ph (k = {COVERAGE_FACTOR}, about 95 %), pH",
     "quality": "verdict when the record came (QARTOD): pass, not-evaluated, suspect, fail, missing",
     "spike": "verdict of the spike test, which needs the next record (same words; empty: there is none yet)",
-    "tests": "which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; parted by spaces",
+    "tests": "which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; separated by spaces",
     "calibration": "id of the calibration applied",
     "reason": "why there is no indication",
     "reference_ph": "pH by the vat's second probe at that moment, where there is one that could be believed",

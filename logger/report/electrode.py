@@ -144,7 +144,7 @@ def _outlined(found: Forecast) -> Outlined:
     )
     limit = f"the slope leaves {found.limit_percent:g} %"
     text = {
-        Outlook.CANNOT_SAY: f"Nobody can say yet when {limit}: {found.why}.",
+        Outlook.CANNOT_SAY: f"Not enough data yet to say when {limit}: {found.why}.",
         Outlook.NOT_BEFORE: f"Not before {earliest} that {limit} (95 %): {found.why}.",
         Outlook.LIKELY: f"Likely about {likely} that {limit}, between {earliest} and {latest} (95 %): have a new one by"
         " then.",

@@ -108,7 +108,7 @@ def _house(overview: Overview) -> Iterator[str]:
 
 
 def _load(counters: Counters) -> str:
-    said = [f"{counters.annunciated_10_min} annunciated in the last 10 min, {counters.annunciated_24_h} in 24 h"]
+    said = [f"{counters.annunciated_10_min} came in the last 10 min, {counters.annunciated_24_h} in 24 h"]
     said += [f"chattering: {', '.join(counters.chattering)}"] if counters.chattering else []
     said += [f"stale: {', '.join(counters.stale)}"] if counters.stale else []
     if counters.answers.median_s is not None:

@@ -46,7 +46,7 @@ def test_points_from_a_file_go_the_way_of_calibration_add(house: House) -> None:
         (("marow-probe",), 1, "no probe 'marow-probe'; did you mean 'marrow-probe'?"),
         (("marrow-probe", "--buffers", "gbt-phtalate"), 1, "no buffer 'gbt-phtalate'; did you mean 'gbt-phthalate'?"),
         (("marrow-probe", "--buffers", " , "), 1, "no buffer is named"),
-        (("marrow-probe", "--resume"), 1, "no sitting was cut off within the last hour"),
+        (("marrow-probe", "--resume"), 1, "no session was cut off within the last hour"),
         (("marrow-probe", "--method", "spline"), 2, "'spline' is not one of"),
         (("marrow-probe", "--points", "absent.toml"), 1, "it cannot be read (No such file or directory)"),
         (("marrow-probe",), 1, "marrow-probe cannot be read: /dev/absent: there is no such port"),

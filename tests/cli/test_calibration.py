@@ -91,11 +91,11 @@ def test_the_doubt_told_is_that_of_the_record_the_daemon_then_makes(house: House
     assert (fresh["ph"], fresh["temperature_c"], fresh["coverage_factor"]) == (4.6, 25.0, 2)
 
 
-def test_what_a_person_reads_names_slope_offset_residual_buffers_and_doubt(house: House) -> None:
+def test_what_a_person_reads_names_slope_offset_residual_buffers_and_uncertainty(house: House) -> None:
     result = house.do("calibration", "add", "marrow-probe", *POINTS)
     lines = result.stdout.splitlines()
     assert [line for line in lines if len(line) > 80] == []
-    assert [line.split()[0] for line in lines[1:6]] == ["Slope", "Offset", "Residual", "Buffers", "Doubt"]
+    assert [line.split()[0] for line in lines[1:6]] == ["Slope", "Offset", "Residual", "Buffers", "Uncertainty"]
     assert "99.4% of the Nernst slope" in lines[1]
 
 

@@ -30,7 +30,7 @@ def test_the_points_come_back_as_they_were(draft: ResumeFile) -> None:
 
 def test_points_of_more_than_an_hour_ago_are_not_gone_on_with(draft: ResumeFile) -> None:
     taken(draft)
-    with pytest.raises(RefusedError, match="no sitting was cut off within the last hour"):
+    with pytest.raises(RefusedError, match="no session was cut off within the last hour"):
         draft.resumed(at_us=BEGIN_US + 2 * HOUR_US)
 
 

@@ -295,8 +295,8 @@ def test_only_enter_is_the_word_that_the_probe_is_back(answer: str) -> None:
     person.press(answer)
     assert (person.state.stage, person.state.is_back) == (Stage.END, False)
     assert person.said[-1] == (
-        "Keep the bulb wet: put the probe back into the vat. Nobody said that it is back, so its readings are not"
-        " believed and the alarms of the vat stay held until you say it: `vatvigil mark marrow probe-in`."
+        "Keep the bulb wet: put the probe back into the vat. Until you say that it is back its readings are"
+        " not believed and the alarms of the vat stay held back: `vatvigil mark marrow probe-in`."
     )
 
 
