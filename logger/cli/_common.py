@@ -104,12 +104,12 @@ def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]
     from rich.table import Table
 
     table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
-    told = list(rows)
+    cells = list(rows)
     for number, column in enumerate(columns):
-        words = " ".join([column, *(row[number] for row in told)]).split()
+        words = " ".join([column, *(row[number] for row in cells)]).split()
         widest = min(max(map(len, words)), WIDEST_WORD)  # rich would break words of the narrow columns otherwise
         table.add_column(column, overflow="fold", min_width=widest)
-    for row in told:
+    for row in cells:
         table.add_row(*(escape(cell) for cell in row))
     width = None if sys.stdout.isatty() else 80
     Console(width=width, highlight=False).print(table)

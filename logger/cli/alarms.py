@@ -14,15 +14,15 @@ import msgspec
 from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
 from logger.cli._performance import report
 from logger.cli._requests import (
-    ask,
     by_option,
     check_name,
     examples,
     note_option,
     now_us,
+    print_requests,
     reading_store,
     say_simulated,
-    tell,
+    submit,
     vat_of,
     wait_option,
 )
@@ -77,18 +77,18 @@ def list_(everything: bool, config_path: Path, as_json: bool) -> None:  # noqa: 
     """
     config = load_config(config_path)
     with reading_store(config) as store:
-        found = [one for one in _standing(config, store) if everything or one["state"] != "normal"]
+        shown = [one for one in _alarm_states(config, store) if everything or one["state"] != "normal"]
     if as_json:
-        print_json({"simulated": config.simulated, "alarms": found})
+        print_json({"simulated": config.simulated, "alarms": shown})
         return
     say_simulated(simulated=config.simulated)
-    if not found:
+    if not shown:
         click.echo("No alarm stands (--all lists every one).")
         return
-    print_table("", ["Vat, alarm", "State", "What"], map(_row, found))
+    print_table("", ["Vat, alarm", "State", "What"], map(_row, shown))
 
 
-def _standing(config: Config, store: Store) -> Iterator[dict[str, Any]]:
+def _alarm_states(config: Config, store: Store) -> Iterator[dict[str, Any]]:
     from logger.report.status import alarms as standing
     from logger.report.status import now_of
     from logger.store import queries
@@ -227,10 +227,10 @@ def _request(
     target = system.vat_of(config) if vat == system.SYSTEM else vat_of(config, vat)
     check_name(alarm, [str(each.id) for each in target.alarms], what=f"vat {target.id} has no alarm")
 
-    def make(carry: Carry, at_us: int) -> list[Command]:
-        seen = occurrence
-        if kind is CommandKind.ACKNOWLEDGE and seen is None:
-            seen = carry.alarms.get(alarm, AlarmState()).occurrence
+    def commands_for(carry: Carry, at_us: int) -> list[Command]:
+        shown_occurrence = occurrence
+        if kind is CommandKind.ACKNOWLEDGE and shown_occurrence is None:
+            shown_occurrence = carry.alarms.get(alarm, AlarmState()).occurrence
         return [
             Command(
                 id=0,
@@ -238,14 +238,14 @@ def _request(
                 kind=kind,
                 vat=target.id,
                 alarm=alarm,
-                occurrence=seen,
+                occurrence=shown_occurrence,
                 duration_s=duration_s,
                 by=how["by"],
                 note=how["note"],
             )
         ]
 
-    tell(ask(config, target, make, wait_s=how["wait_s"]), as_json=how["as_json"])
+    print_requests(submit(config, target, commands_for, wait_s=how["wait_s"]), as_json=how["as_json"])
 
 
 @alarms.command
@@ -264,18 +264,18 @@ def journal(vat: str | None, limit: int, since: int | None, config_path: Path, a
 
     config = load_config(config_path)
     with reading_store(config) as store:
-        wanted = "" if vat == system.SYSTEM else vat
-        found = queries.entries(store, limit=limit, vat=wanted, since_at_us=since)
-        if vat not in (None, system.SYSTEM) and not found and not queries.entries(store, limit=1, vat=vat):
+        only_vat = "" if vat == system.SYSTEM else vat
+        entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since)
+        if vat not in (None, system.SYSTEM) and not entries and not queries.entries(store, limit=1, vat=vat):
             vat_of(config, vat)
     if as_json:
-        print_json({"simulated": config.simulated, "entries": [_entry(entry) for entry in found]})
+        print_json({"simulated": config.simulated, "entries": [_entry(entry) for entry in entries]})
         return
     say_simulated(simulated=config.simulated)
-    if not found:
+    if not entries:
         click.echo("Nothing is in the journal for that.")
         return
-    print_table("", ["When (UTC)", "Vat, alarm", "What"], map(_told, found))
+    print_table("", ["When (UTC)", "Vat, alarm", "What"], map(_journal_row, entries))
 
 
 def _entry(entry: Entry) -> dict[str, Any]:
@@ -284,7 +284,7 @@ def _entry(entry: Entry) -> dict[str, Any]:
     return {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
 
 
-def _told(entry: Entry) -> list[str]:
+def _journal_row(entry: Entry) -> list[str]:
     from logger.report.words import moment
 
     what = f"{entry.cause}: {entry.text}" if entry.text not in ("", entry.cause.value) else entry.cause.value

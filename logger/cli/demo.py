@@ -70,9 +70,9 @@ def _fresh(folder: Path) -> Path:
     number = 1
     while (folder / f"night-{number}").exists():
         number += 1
-    made = folder / f"night-{number}"
-    made.mkdir(parents=True)
-    return made
+    new = folder / f"night-{number}"
+    new.mkdir(parents=True)
+    return new
 
 
 def _introduce(folder: Path, *, port: Path, broker: str, speed: float) -> None:

@@ -31,14 +31,14 @@ def electrode(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FB
     config = load_config(config_path)
     check_probe(config, probe)
     with reading_store(config) as store:
-        told = gather(config, store, config.probe(probe), at_us=now_us(config))
+        condition = gather(config, store, config.probe(probe), at_us=now_us(config))
     if as_json:
-        print_json(msgspec.to_builtins(told))
+        print_json(msgspec.to_builtins(condition))
         return
     say_simulated(simulated=config.simulated)
-    click.echo("\n".join(head(told)))
-    if not told.trend:
+    click.echo("\n".join(head(condition)))
+    if not condition.trend:
         click.echo(f"  No calibration of it is stored: `vatvigil calibrate {probe}` guides you through it.")
         return
-    print_table("", COLUMNS, map(cells, told.trend))
-    click.echo("\n".join(lines(told)))
+    print_table("", COLUMNS, map(cells, condition.trend))
+    click.echo("\n".join(lines(condition)))

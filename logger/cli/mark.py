@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 
 from logger.cli._common import config_option, json_option, load_config, sentences
-from logger.cli._requests import ask, by_option, examples, tell, vat_of, wait_option
+from logger.cli._requests import by_option, examples, print_requests, submit, vat_of, wait_option
 from logger.model import Carry, Command, CommandKind, Mark
 
 _MINUTES = (Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP)
@@ -63,7 +63,7 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
     target = vat_of(config, vat)
     duration_s = minutes * 60 if minutes is not None else hours_ago * 3600 if hours_ago is not None else None
 
-    def make(_: Carry, at_us: int) -> list[Command]:
+    def commands_for(_: Carry, at_us: int) -> list[Command]:
         marked = Command(
             id=0,
             at_us=at_us,
@@ -77,7 +77,7 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
         remark = Command(id=0, at_us=at_us, kind=CommandKind.NOTE, vat=target.id, by=by, note=note)
         return [marked, remark] if note else [marked]
 
-    tell(ask(config, target, make, wait_s=wait_s), as_json=as_json)
+    print_requests(submit(config, target, commands_for, wait_s=wait_s), as_json=as_json)
 
 
 def _check(what: str, *, minutes: float | None, litres: float | None, hours_ago: float | None) -> None:

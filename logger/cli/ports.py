@@ -25,19 +25,19 @@ def ports(paths: tuple[str, ...], as_json: bool) -> None:  # noqa: FBT001 - clic
     """
     from logger.probe import port_listing
 
-    found = port_listing.looked_at(paths) if paths else port_listing.found()
+    listed = port_listing.looked_at(paths) if paths else port_listing.found()
     if as_json:
-        print_json(found)
+        print_json(listed)
         return
-    if not found:
+    if not listed:
         click.echo("No serial port found; plug the probe's adapter in and look again.")
-    for port in found:
-        click.echo("\n".join(_told(port)))
-    if not all(port.is_all_seen for port in found if port.mode):
+    for port in listed:
+        click.echo("\n".join(_port_lines(port)))
+    if not all(port.is_all_seen for port in listed if port.mode):
         click.echo(folded("Not every process may be looked at by this user: another one may hold a port too."))
 
 
-def _told(port: ListedPort) -> Iterator[str]:
+def _port_lines(port: ListedPort) -> Iterator[str]:
     yield port.name
     for what, text in (
         ("device", port.device if port.device != port.name else ""),

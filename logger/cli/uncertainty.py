@@ -49,23 +49,23 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
 
     Standard uncertainties in pH (k = 1); U is twice their combination (about 95 %).
     """
-    from logger.guided.storing import standing
+    from logger.guided.storing import in_force
     from logger.store import queries
 
     config = load_config(config_path)
     target = vat_of(config, vat)
     with reading_store(config) as store:
-        now = standing(store, vat=target.id, probe=target.probe)
+        standing = in_force(store, vat=target.id, probe=target.probe)
         newest = queries.latest(store, target.probe)
-    line, drift = now.calibration, now.drift
-    if line is None:
+    calibration, drift = standing.calibration, standing.drift
+    if calibration is None:
         raise RefusedError(
             f"no calibration of {target.probe} is in force: no pH is claimed, so there is no uncertainty to show"
         )
     result = _result(newest, at_ph, at_us=now_us(config))
-    terms = budget(line, config.probe(target.probe).errors, result, drift=drift)
+    terms = budget(calibration, config.probe(target.probe).errors, result, drift=drift)
     if as_json:
-        print_json({"simulated": config.simulated, "vat": target.id, **_told(line, drift, result, terms)})
+        print_json({"simulated": config.simulated, "vat": target.id, **_as_json(calibration, drift, result, terms)})
         return
     say_simulated(simulated=config.simulated)
     _print(target.name, result, terms)
@@ -73,12 +73,12 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
 
 def _result(newest: Measurements, at_ph: float | None, *, at_us: int) -> Result:
     """Return the reading whose budget is wanted: the newest one, or one of that pH in the vat now."""
-    known = len(newest) > 0
-    ph = float(newest.ph[-1]) if known and at_ph is None else at_ph
+    is_read = len(newest) > 0
+    ph = float(newest.ph[-1]) if is_read and at_ph is None else at_ph
     if ph is None or np.isnan(ph):
         raise RefusedError("the newest record claims no pH: see `vatvigil status`, or ask with --at-ph 4.6")
-    celsius = float(newest.temperature_c[-1]) if known else SHOWN_C
-    when = int(newest.at_us[-1]) if known and at_ph is None else at_us
+    celsius = float(newest.temperature_c[-1]) if is_read else SHOWN_C
+    when = int(newest.at_us[-1]) if is_read and at_ph is None else at_us
     return Result(ph=ph, temperature_c=SHOWN_C if np.isnan(celsius) else celsius, at_us=when)
 
 
@@ -102,12 +102,14 @@ def _row(head: str, text: str) -> str:
     return fill(text, 80, initial_indent=head, subsequent_indent=" " * (INDENT + 2))
 
 
-def _told(line: Calibration, drift: Drift | None, result: Result, terms: tuple[Term, ...]) -> dict[str, object]:
+def _as_json(
+    calibration: Calibration, drift: Drift | None, result: Result, terms: tuple[Term, ...]
+) -> dict[str, object]:
     from logger.mqtt.payloads import rfc3339
 
     u = _combined(terms)
     return {
-        "calibration": line.id,
+        "calibration": calibration.id,
         "checked": drift is not None,
         "at": rfc3339(result.at_us),
         "ph": result.ph,

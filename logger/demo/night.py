@@ -141,8 +141,8 @@ class Listener:
             if content["alarm"] == "temperature-low":
                 self._presses.append((hour + ACKNOWLEDGED_AFTER_H, content["alarm"], content["occurrence"]))
         elif content["alarm"]:
-            told = "" if content["text"] == content["cause"] else f": {content['text']}"
-            _say(hour, f"{content['alarm']} {content['cause']}{told}")
+            detail = "" if content["text"] == content["cause"] else f": {content['text']}"
+            _say(hour, f"{content['alarm']} {content['cause']}{detail}")
         else:
             _say(hour, content["text"])
 

@@ -1,4 +1,4 @@
-"""The loop of a sitting: readings and answers in, words and pictures out.
+"""The loop of a session: readings and answers in, words and pictures out.
 
 Law: it decides nothing. Whatever ends it, the terminal is as it was; the source is told that the probe is back only if
 the person said so.
@@ -23,20 +23,20 @@ Keep = Callable[[Conclusion, bool], tuple[str, ...]]
 def run_guided(
     task: Task, source: ReadingSource, keys: Keys, *, screen: Screen, clock: Clock, keep: Keep
 ) -> GuidedState:
-    """Run a sitting to its end, or to Ctrl-C; return its last state. The source must be entered already."""
-    table = GuidedLoop(task, source, keys, screen=screen, clock=clock, keep=keep)
+    """Run a session to its end, or to Ctrl-C; return its last state. The source must be entered already."""
+    loop = GuidedLoop(task, source, keys, screen=screen, clock=clock, keep=keep)
     with screen, keys:
         try:
-            table.run()
+            loop.run()
         except KeyboardInterrupt:
-            table.cut_off()
-    if table.state.is_back:
+            loop.cut_off()
+    if loop.state.is_back:
         source.back()
-    return table.state
+    return loop.state
 
 
 class GuidedLoop:
-    """One sitting as it runs."""
+    """One session as it runs."""
 
     def __init__(
         self, task: Task, source: ReadingSource, keys: Keys, *, screen: Screen, clock: Clock, keep: Keep
@@ -62,8 +62,8 @@ class GuidedLoop:
             self._step(Pressed(END))
             self._keep_if_due()
             return
-        said = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
-        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else said, words.put_back(self._task.vat)])
+        lines = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
+        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else lines, words.put_back(self._task.vat)])
 
     def _events(self) -> Iterable[GuidedEvent]:
         answers = self._keys.answers(WAIT_S)
@@ -73,10 +73,10 @@ class GuidedLoop:
 
     def _step(self, event: GuidedEvent) -> None:
         before = self.state.taken
-        self.state, said = state_machine.step(self._task, self.state, event, now_us=self._now_us())
+        self.state, lines = state_machine.step(self._task, self.state, event, now_us=self._now_us())
         if self.state.taken != before:
             self._task.remember(self.state.taken)
-        self._screen.say(said)
+        self._screen.say(lines)
 
     def _keep_if_due(self) -> None:
         if self.state.stage is Stage.KEEP and self.state.conclusion is not None:

@@ -35,14 +35,14 @@ BACK = (
 
 
 def put_back(vat: str) -> str:
-    """Say what is left to do when the sitting ends without the word that the probe is back."""
+    """Say what is left to do when the session ends without the word that the probe is back."""
     return (
         "Keep the bulb wet: put the probe back into the vat. Until you say that it is back its readings are not "
         f"believed and the alarms of the vat stay held back: `vatvigil mark {vat} probe-in`."
     )
 
 
-def how(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *, wanted: int) -> list[str]:
+def next_glass(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *, wanted: int) -> list[str]:
     """Say how the probe comes into the next glass, the buffers with their keys. Common practice, no source."""
     used = {point.buffer for point in points}
     left = [buffer for buffer in buffers if buffer.id not in used] or list(buffers)
@@ -78,11 +78,11 @@ def taken(point: CalibrationPoint, *, others: Sequence[CalibrationPoint], spread
     """Say what was taken, and warn when the buffers are not equally warm."""
     settled = "" if point.settle_s is None else f", 95 % of its way in {point.settle_s:.0f} s"
     figures = f"{point.potential_mv:+.1f} mV at {point.temperature_c:.1f} C (noise {point.noise_mv:.2f} mV{settled})"
-    said = [f"Taken: {point.buffer}, pH {point.buffer_ph:.3f} at that temperature: {figures}."]
+    lines = [f"Taken: {point.buffer}, pH {point.buffer_ph:.3f} at that temperature: {figures}."]
     far = max(others, key=lambda p: abs(p.temperature_c - point.temperature_c), default=point)
     if abs(far.temperature_c - point.temperature_c) > spread_c:
-        said.append(
+        lines.append(
             f"Warning: this buffer is at {point.temperature_c:.1f} C, {far.buffer} was at {far.temperature_c:.1f} C. "
             "Let the glasses stand together until they are equally warm, then take the odd one again."
         )
-    return said
+    return lines

@@ -53,7 +53,7 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlined:
+class ForecastSummary:
     """The forecast with its times in words."""
 
     outlook: str
@@ -79,7 +79,7 @@ class Condition:
     trend: list[Point]
     refused: int
     """Calibrations of this probe that were not accepted; they are not in the trend."""
-    forecast: Outlined
+    forecast: ForecastSummary
     electrodes: list[Identity]
 
 
@@ -89,25 +89,25 @@ def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> C
     stored = queries.calibrations(store, probe.id)
     here = [one.calibration for one in stored if one.accepted]
     serial = probe.electrode or (here[-1].electrode if here else "")
-    calibrations, checks = _of(config, store, serial, here)
+    calibrations, checks = _history_of(config, store, serial, here)
     visits = judging.life(calibrations, checks)
-    found = judging.condition(visits[-1], probe.calibration) if visits else []
+    findings = judging.condition(visits[-1], probe.calibration) if visits else []
     limit = probe.calibration.slope_refuse_low_percent
     return Condition(
         at=moment(now.at_us),
         simulated=config.simulated,
         probe=probe.id,
         electrode=serial,
-        status=(found[0].status if found else Health.GOOD).value,
-        findings=[one.text for one in found],
+        status=(findings[0].status if findings else Health.GOOD).value,
+        findings=[one.text for one in findings],
         trend=[_point(one) for one in visits],
         refused=len(stored) - len(here),
-        forecast=_outlined(judging.forecast(visits, limit_percent=limit, at_us=now.at_us)),
+        forecast=_forecast_summary(judging.forecast(visits, limit_percent=limit, at_us=now.at_us)),
         electrodes=_identities(store, probe, here),
     )
 
 
-def _of(
+def _history_of(
     config: Config, store: Store, serial: str, here: Sequence[Calibration]
 ) -> tuple[list[Calibration], list[Check]]:
     """Return the accepted calibrations of an electrode, in whatever probe, and the checks of them."""
@@ -137,38 +137,38 @@ def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits)
 
 
-def _outlined(found: Forecast) -> Outlined:
+def _forecast_summary(forecast: Forecast) -> ForecastSummary:
     earliest, likely, latest = (
         None if at_us is None else moment(at_us)[:10]
-        for at_us in (found.earliest_at_us, found.likely_at_us, found.latest_at_us)
+        for at_us in (forecast.earliest_at_us, forecast.likely_at_us, forecast.latest_at_us)
     )
-    limit = f"the slope leaves {found.limit_percent:g} %"
+    limit = f"the slope leaves {forecast.limit_percent:g} %"
     text = {
-        Outlook.CANNOT_SAY: f"Not enough data yet to say when {limit}: {found.why}.",
-        Outlook.NOT_BEFORE: f"Not before {earliest} that {limit} (95 %): {found.why}.",
+        Outlook.CANNOT_SAY: f"Not enough data yet to say when {limit}: {forecast.why}.",
+        Outlook.NOT_BEFORE: f"Not before {earliest} that {limit} (95 %): {forecast.why}.",
         Outlook.LIKELY: f"Likely about {likely} that {limit}, between {earliest} and {latest} (95 %): have a new one by"
         " then.",
-        Outlook.REACHED: f"The slope is below {found.limit_percent:g} % already: {found.why}.",
-    }[found.outlook]
-    return Outlined(
-        outlook=found.outlook.value,
-        limit_percent=found.limit_percent,
-        percent_per_day=_rounded(found.percent_per_day, 4),
+        Outlook.REACHED: f"The slope is below {forecast.limit_percent:g} % already: {forecast.why}.",
+    }[forecast.outlook]
+    return ForecastSummary(
+        outlook=forecast.outlook.value,
+        limit_percent=forecast.limit_percent,
+        percent_per_day=_rounded(forecast.percent_per_day, 4),
         earliest=earliest,
         likely=likely,
         latest=latest,
-        why=found.why,
+        why=forecast.why,
         text=text,
     )
 
 
-def _identities(store: Store, probe: ProbeConfig, made: Sequence[Calibration]) -> list[Identity]:
+def _identities(store: Store, probe: ProbeConfig, calibrations: Sequence[Calibration]) -> list[Identity]:
     """Return the electrodes that sat in a probe, in the order of their first calibration there."""
-    serials = list(dict.fromkeys(one.electrode for one in made))
-    firsts = [next(one.at_us for one in made if one.electrode == serial) for serial in serials]
+    serials = list(dict.fromkeys(one.electrode for one in calibrations))
+    firsts = [next(one.at_us for one in calibrations if one.electrode == serial) for serial in serials]
     ends = [*firsts, None][1:]
     return [
-        _identity(store, probe, [one for one in made if one.electrode == serial], end_us=end)
+        _identity(store, probe, [one for one in calibrations if one.electrode == serial], end_us=end)
         for serial, end in zip(serials, ends, strict=True)
     ]
 
@@ -211,14 +211,14 @@ def _cell(value: float | None, form: str) -> str:
     return "-" if value is None else form.format(value)
 
 
-def lines(told: Condition) -> Iterator[str]:
+def lines(condition: Condition) -> Iterator[str]:
     """Yield what is to be said besides the table, for a terminal of 80 columns."""
-    if told.trend:
-        yield from row("Condition", " ".join([f"{told.status.replace('-', ' ')} (NE 107).", *told.findings]))
-    yield from row("Forecast", told.forecast.text)
-    if told.refused:
-        yield from row("Refused", f"{told.refused} calibration(s), not in the table")
-    for number, one in enumerate(told.electrodes):
+    if condition.trend:
+        yield from row("Condition", " ".join([f"{condition.status.replace('-', ' ')} (NE 107).", *condition.findings]))
+    yield from row("Forecast", condition.forecast.text)
+    if condition.refused:
+        yield from row("Refused", f"{condition.refused} calibration(s), not in the table")
+    for number, one in enumerate(condition.electrodes):
         yield from row("" if number else "Electrodes", _named(one))
 
 
@@ -230,7 +230,7 @@ def _named(one: Identity) -> str:
     return f"{name}: {since}{span}, {one.hours_read:g} h of readings{', in use' if one.in_use else ''}"
 
 
-def head(told: Condition) -> list[str]:
+def head(condition: Condition) -> list[str]:
     """Return the title, folded."""
-    name = told.electrode or "without a serial number (`electrode` in the configuration names it)"
-    return wrap(f"Electrode {name} in {told.probe}", WIDTH)
+    name = condition.electrode or "without a serial number (`electrode` in the configuration names it)"
+    return wrap(f"Electrode {name} in {condition.probe}", WIDTH)

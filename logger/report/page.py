@@ -108,12 +108,12 @@ def _house(overview: Overview) -> Iterator[str]:
 
 
 def _load(counters: Counters) -> str:
-    said = [f"{counters.annunciated_10_min} came in the last 10 min, {counters.annunciated_24_h} in 24 h"]
-    said += [f"chattering: {', '.join(counters.chattering)}"] if counters.chattering else []
-    said += [f"stale: {', '.join(counters.stale)}"] if counters.stale else []
+    parts = [f"{counters.annunciated_10_min} came in the last 10 min, {counters.annunciated_24_h} in 24 h"]
+    parts += [f"chattering: {', '.join(counters.chattering)}"] if counters.chattering else []
+    parts += [f"stale: {', '.join(counters.stale)}"] if counters.stale else []
     if counters.answers.median_s is not None:
-        said.append(f"acknowledged after {age(counters.answers.median_s)} (median of {counters.answers.acknowledged})")
-    return "; ".join(said)
+        parts.append(f"acknowledged after {age(counters.answers.median_s)} (median of {counters.answers.acknowledged})")
+    return "; ".join(parts)
 
 
 def _daemon(began: Began | None) -> str:

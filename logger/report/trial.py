@@ -18,7 +18,7 @@ from logger.recording import KnownFault
 from logger.units import SECOND_US
 
 WITHIN_S = 1800.0
-"""What returns by itself within this time was a nuisance. [CP]"""
+"""What returns by itself within this time was a nuisance. Common practice, no source."""
 STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
 
@@ -73,9 +73,9 @@ class OccurrenceRecorder:
         self.calibrated = outcome.carry.calibration is not None
         for entry in outcome.entries:
             if entry.alarm and entry.after is not None:
-                self._hear(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))
+                self._record(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))
 
-    def told(self) -> Annunciations:
+    def annunciations(self) -> Annunciations:
         """Return what was told so far; what still stands does so until the last record."""
         stands = {alarm: [replace(last, end_us=self.last_us)] for alarm, last in self.standing.items()}
         names = self.over.keys() | stands.keys()
@@ -89,7 +89,7 @@ class OccurrenceRecorder:
             calibrated=self.calibrated,
         )
 
-    def _hear(self, entry: Entry, now_us: int) -> None:
+    def _record(self, entry: Entry, now_us: int) -> None:
         standing = self.standing.get(entry.alarm)
         if standing is not None and (entry.annunciates or entry.after not in STANDING):
             ended = replace(standing, end_us=now_us, returned=entry.cause is Cause.RETURNED)
@@ -169,13 +169,13 @@ def compare(
     return [ComparisonRow(alarm=name, present=ours.get(name), other=theirs.get(name)) for name in {**ours, **theirs}]
 
 
-def listen(outcomes: Iterable[Outcome]) -> Annunciations:
+def annunciations_of(outcomes: Iterable[Outcome]) -> Annunciations:
     """Return what a watch told over a whole source."""
     listener = OccurrenceRecorder()
     for outcome in outcomes:
         listener.take(outcome)
-    return listener.told()
+    return listener.annunciations()
 
 
-def _summaries(vat: VatConfig, told: Annunciations, judge: Judge) -> dict[str, Summary]:
-    return {alarm.id: summary(alarm, told.of(alarm.id), judge) for alarm in vat.alarms}
+def _summaries(vat: VatConfig, annunciations: Annunciations, judge: Judge) -> dict[str, Summary]:
+    return {alarm.id: summary(alarm, annunciations.of(alarm.id), judge) for alarm in vat.alarms}

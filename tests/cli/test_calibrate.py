@@ -60,7 +60,7 @@ def test_what_cannot_be_begun_is_refused_with_what_to_do(
     assert sentence in " ".join(result.stderr.split())
 
 
-def test_a_second_sitting_with_the_probe_is_refused(house: House) -> None:
+def test_a_second_session_with_the_probe_is_refused(house: House) -> None:
     house.do("calibration", "add", "marrow-probe", "--from", str(house.folder / "dip.toml"))  # makes the store
     with (house.folder / "log.sqlite.marrow-probe.sitting").open("ab") as held:
         fcntl.flock(held, fcntl.LOCK_EX)

@@ -1,4 +1,4 @@
-"""A person, an electrode and some glasses: sittings driven by events alone, at one reading a second."""
+"""A person, an electrode and some glasses: sessions driven by events alone, at one reading a second."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -61,7 +61,7 @@ def task(*, in_force: Calibration | None = None, order: CalibrationPlan | None =
 
 @dataclass
 class Person:
-    """Drives a sitting and remembers what was said."""
+    """Drives a session and remembers what was said."""
 
     task: Task
     slope: float = 0.98
@@ -130,6 +130,6 @@ class Person:
             self.take(ph, celsius=celsius)
 
     def keep(self) -> None:
-        """Do what whoever drives a sitting does at KEEP."""
+        """Do what whoever drives a session does at KEEP."""
         assert self.state.stage is Stage.KEEP
         self.happens(Kept(("kept",)))

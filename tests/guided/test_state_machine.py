@@ -1,4 +1,4 @@
-"""A sitting as a state machine: each test is a person at the bench."""
+"""A session as a state machine: each test is a person at the bench."""
 
 import numpy as np
 import pytest
@@ -202,9 +202,9 @@ def test_glasses_that_stand_in_each_others_place_are_told_at_the_first_and_refus
     person = Person(task(in_force=calibration()))
     person.press("1")
     person.wait(PHOSPHATE)
-    assert person.state.seen is not None
-    assert person.state.seen.recognition is not None
-    assert "were two glasses swapped?" in " ".join(person.state.seen.recognition.sentences)
+    assert person.state.shown is not None
+    assert person.state.shown.recognition is not None
+    assert "were two glasses swapped?" in " ".join(person.state.shown.recognition.sentences)
     person.press("s")
     insist_on_all(person, (PHOSPHATE, PHTHALATE, BORAX))
     assert person.state.conclusion is not None
@@ -300,7 +300,7 @@ def test_only_enter_is_the_word_that_the_probe_is_back(answer: str) -> None:
     )
 
 
-def test_a_sitting_that_was_cut_off_goes_on_with_its_points() -> None:
+def test_a_session_that_was_cut_off_goes_on_with_its_points() -> None:
     first = Person(task())
     first.take(PHTHALATE)
     first.take(PHOSPHATE)
