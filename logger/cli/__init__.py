@@ -1,4 +1,4 @@
-"""Commands: parse, call, print. No rule of the trade lives here.
+"""Parse, call, print: the commands. No rule of the trade lives here.
 
 A command NAME is the module NAME.py of this package: the first line of its docstring is its line in `vatvigil --help`,
 and it holds a click command called NAME. It is imported when it is called for, so that the daemon does not carry what

@@ -1,4 +1,4 @@
-"""What every command shares: the configuration option, errors as sentences, tables for 80 columns, JSON.
+"""Share among commands: the configuration option, errors as sentences, tables for 80 columns, JSON.
 
 Exit codes: 0 done; 1 it could not be done (the sentence on standard error says why); 2 the configuration or the command
 line is wrong; 3 (`check`, `status`, `verify`) something needs attention.

@@ -1,4 +1,4 @@
-"""What two configurations would have told of the same past, as a table or JSON."""
+"""Compare the alarms of two configurations over the same past, as a table or JSON."""
 
 from collections.abc import Iterator
 from textwrap import fill

@@ -1,4 +1,4 @@
-"""What the commands for a person at the bench share: the probe, its store, and where its readings come from.
+"""Open a guided session: the probe, its store, and the source of its readings.
 
 Law: the port has one owner; a running daemon is asked, only without one is the port opened here. One person works
 with a probe at a time: the end of a second session would switch the alarms on while the first has it in a buffer.
@@ -68,7 +68,7 @@ method_option = click.option(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuidedSession:
-    """A probe whose readings a person works with."""
+    """A probe that a person works with, and its open store."""
 
     config: Config
     store: Store

@@ -1,4 +1,4 @@
-"""`vatvigil alarms report`: how the alarms served over a period. Law: reads only, judges nothing."""
+"""Report how the alarms served over a period (`vatvigil alarms report`). Law: reads only, judges nothing."""
 
 from collections.abc import Iterator
 from pathlib import Path

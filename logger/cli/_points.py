@@ -1,4 +1,4 @@
-"""What a person read in the buffers, from a TOML file or from the command line.
+"""Read calibration points from a TOML file or from the command line.
 
     made_at = 2026-11-24T08:00:00Z   when the probe stood in the buffers
     by = "tova"                      who held it (may be left out)
@@ -40,7 +40,7 @@ _POINT_KEYS = ("buffer_ph", *_VALUES, *_MORE, *_TEXTS)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointInput:
-    """The points, and what is said about them; None: not said."""
+    """The points, and what the input states about them; None: not stated."""
 
     points: tuple[CalibrationPoint, ...]
     made_at_us: int | None = None

@@ -1,4 +1,4 @@
-"""Where a replay comes from: a recording, a run of the simulator, the stored log.
+"""Open the source of a replay: a recording, a run of the simulator, the stored log.
 
 Law: a source is of the probe whose watch it is replayed through, or it is refused.
 """

@@ -1,4 +1,4 @@
-"""Asking the daemon: a command goes into the store's inbox, the daemon answers there.
+"""Ask the daemon: a command goes into the store's inbox, the daemon answers there.
 
 Law: one short transaction puts everything in, then nothing is held while waiting. Whether the daemon runs or not, what
 was put in is taken before the next record; what can be seen now to be impossible is refused before it is put in.

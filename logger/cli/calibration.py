@@ -46,7 +46,7 @@ from logger.store import Store, queries
 from logger.store.queries import StoredCalibration
 
 SHOWN_PH, SHOWN_C = 4.6, 25.0
-"""Where the doubt of a reading is told: at the limit that most ferments must pass."""
+"""Where the uncertainty of a reading is shown: at the limit that most ferments must pass."""
 DAY_S = 86_400.0
 AHEAD_US = 60_000_000
 """So much may the clock of whoever calibrated be ahead of ours. Common practice, no source."""

@@ -31,7 +31,7 @@ ENOUGH_BYTES = 2000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
-    """One thing that was tried, whether it works, and what was found or what to do."""
+    """One thing that was tried, whether it works, and the finding or what to do."""
 
     what: str
     ok: bool

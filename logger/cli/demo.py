@@ -106,7 +106,7 @@ def _listen(
     listener: night.Listener, daemon: "subprocess.Popen[str]", folder: Path, *, begins_s: float, speed: float
 ) -> None:
     while (now_h := (time.monotonic() - begins_s) * speed / 3600) < night.HOURS:
-        listener.hear(now_h, timeout_s=0.05)
+        listener.narrate(now_h, timeout_s=0.05)
         if daemon.poll() is not None:
             raise VatvigilError(f"the daemon ended early, see {folder / 'daemon.log'}")
 

@@ -159,7 +159,7 @@ def _run(name: str, seed: int, config: Config, vat: VatConfig) -> Iterator[Repla
 
 
 def _evaluate(opened: Sequence[Open], swept: "Sweep", probe: ProbeConfig, *, within_s: float) -> "Iterator[Heard]":
-    """Yield what all settings told over each source in turn. Raises RefusedError for one that can tell nothing."""
+    """Yield the alarms of all settings over each source in turn. Raises RefusedError for a source without any use."""
     from logger.replay import replay
     from logger.report.trial import Judge, OccurrenceRecorder
 

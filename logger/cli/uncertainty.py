@@ -33,7 +33,7 @@ REMEDIES = {
 SHOWN_C = 25.0
 INDENT = 17
 LEAST_SHARE = 0.01
-"""What makes a part smaller is not worth saying below this share."""
+"""Below this share no remedy is named."""
 
 
 @click.command(

@@ -1,7 +1,7 @@
 """Check a probe in a buffer, or beside another instrument.
 
-Law: a check never moves the probe's zero. It is stored, and what it tells of the drift goes into the doubt of the
-readings.
+Law: a check never moves the probe's zero. It is stored, and what it tells of the drift goes into the uncertainty
+of the readings.
 """
 
 import sys

@@ -1,4 +1,4 @@
-"""The parts of the demonstration: broker, simulator and daemon as processes of their own, on loopback.
+"""Start the parts of the demonstration: broker, simulator and daemon as processes of their own, on loopback.
 
 Law: what was started is stopped, whatever happens in between.
 """

@@ -1,7 +1,7 @@
-"""From the points of a session to a calibration with its verdict, told as a card a person can sign.
+"""Compute a calibration with its verdict from the points of a session, and print it as a card a person can sign.
 
 Law: pure. What the calibration in force reads in the same buffers is kept as checks (as found), so that the log since
-then can be judged; a refused one leaves no such checks: its buffers are in doubt themselves.
+then can be judged; a refused one leaves no such checks: its buffers themselves may be wrong.
 """
 
 from collections.abc import Sequence

@@ -1,4 +1,4 @@
-"""One immersion: the readings since the probe stands in a glass, and what can be made of them.
+"""Judge one immersion: the readings since the probe came into a glass, and the point they make.
 
 Law: pure. A point is the median of a window that was judged stable, in a buffer that was recognised or named; what
 the person was shown is what is taken.

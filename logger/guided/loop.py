@@ -1,4 +1,4 @@
-"""The loop of a session: readings and answers in, words and pictures out.
+"""Run a session: readings and answers in, lines and pictures out.
 
 Law: it decides nothing. Whatever ends it, the terminal is as it was; the source is told that the probe is back only if
 the person said so.
@@ -11,7 +11,16 @@ from logger.guided import state_machine, view, words
 from logger.guided.keys import END, Keys
 from logger.guided.reading_source import ReadingSource
 from logger.guided.screen import Screen
-from logger.guided.state_machine import Conclusion, GuidedEvent, GuidedState, Kept, Passed, Pressed, Stage, Task
+from logger.guided.state_machine import (
+    Conclusion,
+    GuidedEvent,
+    GuidedState,
+    KeyPressed,
+    ResultKept,
+    Stage,
+    Task,
+    TimePassed,
+)
 
 WAIT_S = 0.1
 """How long an answer is waited for before the readings are looked at again: real seconds."""
@@ -59,7 +68,7 @@ class GuidedLoop:
     def cut_off(self) -> None:
         """End at once; a conclusion that waits for its yes is kept."""
         if self.state.stage is Stage.DECIDE:
-            self._step(Pressed(END))
+            self._step(KeyPressed(END))
             self._keep_if_due()
             return
         lines = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
@@ -69,7 +78,7 @@ class GuidedLoop:
         answers = self._keys.answers(WAIT_S)
         if answers:
             self._source.stay()
-        return [*self._source.readings(), *map(Pressed, answers), Passed()]
+        return [*self._source.readings(), *map(KeyPressed, answers), TimePassed()]
 
     def _step(self, event: GuidedEvent) -> None:
         before = self.state.taken
@@ -80,7 +89,7 @@ class GuidedLoop:
 
     def _keep_if_due(self) -> None:
         if self.state.stage is Stage.KEEP and self.state.conclusion is not None:
-            self._step(Kept(self._keep(self.state.conclusion, self.state.is_wanted)))
+            self._step(ResultKept(self._keep(self.state.conclusion, self.state.is_wanted)))
 
     def _now_us(self) -> int:
         return self._clock.read().elapsed_us

@@ -1,4 +1,4 @@
-"""Where the readings of a session come from: the running daemon, or the port itself when no daemon runs.
+"""Read the probe for a session: through the running daemon, or from the port itself when no daemon runs.
 
 Law: the port has one owner. While the daemon runs it is asked (ATTEND) to read every second and to hold back the
 process alarms of the vat, and what it stored is read. LEAVE is said when the person said that the probe is back,
@@ -71,11 +71,11 @@ class ReadingSource(ABC):
 
     @abstractmethod
     def stay(self) -> None:
-        """Take note that the person is still at work."""
+        """Record that the person is still at work."""
 
     @abstractmethod
     def back(self) -> None:
-        """Take note that the person said that the probe is back in its vat."""
+        """Record that the person confirmed that the probe is back in its vat."""
 
 
 def send_when_free(store: Store, command: Command) -> None:
@@ -167,7 +167,7 @@ class DaemonReadings(ReadingSource):
                 self._attend()
 
     def back(self) -> None:
-        """Take note that the person said that the probe is back in its vat."""
+        """Record that the person confirmed that the probe is back in its vat."""
         self._is_back = True
 
     def _span(self) -> RecordSpan:
@@ -253,7 +253,7 @@ class PortReadings(ReadingSource):
         """Do nothing: nobody waits."""
 
     def back(self) -> None:
-        """Take note that the person said that the probe is back in its vat."""
+        """Record that the person confirmed that the probe is back in its vat."""
         self._is_back = True
 
     def _read(self) -> Indication:

@@ -1,4 +1,4 @@
-"""The points of a session that has not ended yet, in a file beside the store.
+"""Keep the points of a session that has not ended yet, in a file beside the store.
 
 Law: a draft changes nothing and is nobody's calibration; it only spares a person the glasses already done when the
 session was cut off. One that is older than an hour is not gone on with: buffers and bath are no longer the same.

@@ -1,4 +1,4 @@
-"""Where a session is seen: a picture that is drawn over on a terminal, lines one after another elsewhere.
+"""Show a session: as a picture that is drawn over on a terminal, as lines one after another elsewhere.
 
 Law: 80 columns; what is said stays, what is shown changes. Nothing is told by colour alone.
 """

@@ -1,4 +1,4 @@
-"""A person with a probe and some glasses, as a state machine: (task, state, what happened) -> (state, what to say).
+"""Guide a person through some glasses, as a state machine: (task, state, event) -> (state, lines to print).
 
     MOVE ---it stands in the glass--> SETTLE ---taken or skipped--> MOVE
     MOVE ---all taken, or finish----> DECIDE ---yes, no or stop---> KEEP --kept--> RETURN --it is back--> END
@@ -32,7 +32,7 @@ class Stage(StrEnum):
     """It stands there and is waited for."""
     DECIDE = "decide"
     KEEP = "keep"
-    """Whoever drives the session must keep the conclusion now, and say so with `Kept`."""
+    """Whoever drives the session must keep the conclusion now, and say so with `ResultKept`."""
     RETURN = "return"
     """The person brings the probe back."""
     END = "end"
@@ -77,7 +77,7 @@ class Task:
     silent_s: float = 5.0
     """No reading for so long (vat time) is said. Common practice, no source."""
     opening: tuple[str, ...] = ()
-    """What is said first."""
+    """The first lines."""
     assume_yes: bool = False
     before: tuple[TakenPoint, ...] = ()
     """Points of a session that was cut off."""
@@ -98,7 +98,7 @@ class GuidedState:
     newest_us: int | None = None
     """When the newest reading came."""
     warn_us: int = 0
-    """When the person is told next what to look for."""
+    """When the advice what to look for is next due."""
     conclusion: Conclusion | None = None
     is_wanted: bool = False
     """The person wants the conclusion in force."""
@@ -115,35 +115,35 @@ class GuidedState:
 
 
 @dataclass(frozen=True, slots=True)
-class Pressed:
+class KeyPressed:
     """The person answered."""
 
     answer: str
 
 
 @dataclass(frozen=True, slots=True)
-class Passed:
+class TimePassed:
     """Time passed."""
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class ResultKept:
     """The conclusion is stored; `lines` say where."""
 
     lines: tuple[str, ...]
 
 
-GuidedEvent = ProbeReading | Pressed | Passed | Kept
+GuidedEvent = ProbeReading | KeyPressed | TimePassed | ResultKept
 Step = tuple[GuidedState, list[str]]
 
 
 def opening(task: Task, state: GuidedState) -> list[str]:
-    """Return what is said at the beginning."""
+    """Return the first lines."""
     return [*task.opening, *words.next_glass(task.table.buffers, state.points, wanted=task.wanted)]
 
 
 def step(task: Task, state: GuidedState, event: GuidedEvent, *, now_us: int) -> Step:
-    """Return the state after an event, and the lines to be said."""
+    """Return the state after an event, and the lines to print."""
     after, lines = _step(task, state, event, now_us=now_us)
     if after.stage is Stage.MOVE and state.stage is not Stage.MOVE:
         lines = [*lines, *words.next_glass(task.table.buffers, after.points, wanted=task.wanted)]
@@ -154,12 +154,12 @@ def _step(task: Task, state: GuidedState, event: GuidedEvent, *, now_us: int) ->
     match event:
         case ProbeReading():
             return _on_reading(task, replace(state, newest=event, newest_us=now_us), event, now_us=now_us)
-        case Kept(lines):
+        case ResultKept(lines):
             stage, then = (Stage.END, words.put_back(task.vat)) if state.is_alone else (Stage.RETURN, words.BACK)
             return replace(state, stage=stage, is_kept=True), [*lines, then]
-        case Pressed(answer):
+        case KeyPressed(answer):
             return _on_key(task, state, answer, now_us=now_us)
-        case Passed():
+        case TimePassed():
             return _on_time(task, state, now_us=now_us)
 
 

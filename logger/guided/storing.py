@@ -1,4 +1,4 @@
-"""What a session leaves in the store. Law: one transaction holds all of it, or nothing of it is there."""
+"""Store the result of a session. Law: one transaction holds all of it, or nothing of it is there."""
 
 import logging
 import threading

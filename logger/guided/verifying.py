@@ -1,7 +1,7 @@
-"""From one reading to a check: what the probe reads beside what it should.
+"""Make a check of one reading: what the probe reads beside what it should.
 
-Law: pure. A check never changes the calibration; it is stored, and the daemon takes what it tells of the drift into
-the doubt of the readings.
+Law: pure. A check never changes the calibration; it is stored, and the daemon counts what it tells of the drift in the
+uncertainty of the readings.
 """
 
 from collections.abc import Sequence
@@ -53,7 +53,7 @@ def conclusion(plan: CheckPlan, taken: Sequence[TakenPoint]) -> Conclusion:
 
 
 def lines(plan: CheckPlan, check: Check) -> list[str]:
-    """Say what a check shows, what to do, and what it does to the doubt of the readings."""
+    """Say what a check shows, what to do, and what it does to the uncertainty of the readings."""
     change = uncertainty_change(plan, check)
     if not change.believed:
         effect = "It is farther off than expected: it does not count until a repeat agrees."
@@ -65,7 +65,7 @@ def lines(plan: CheckPlan, check: Check) -> list[str]:
 
 
 def uncertainty_change(plan: CheckPlan, check: Check) -> UncertaintyChange:
-    """Return what a check does to the doubt of a reading like it."""
+    """Return what a check does to the uncertainty of a reading like it."""
     errors, line = plan.probe.errors, plan.in_force
     celsius = 25.0 if check.temperature_c is None else check.temperature_c
     at = {"ph": np.array([check.reading_ph]), "temperature_c": np.array([celsius])}

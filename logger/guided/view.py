@@ -1,4 +1,4 @@
-"""What is seen while the probe stands somewhere, as lines for a terminal of 80 columns.
+"""Draw the state of a session as lines for a terminal of 80 columns.
 
 Law: pure. What a colour says is said in words too: STABLE, or what stands in the way.
 """
@@ -82,10 +82,10 @@ def _settling(immersion: Immersion, shown: ImmersionView | None, *, now_us: int)
     bar = "#" * round(share * BAR)
     tone = Tone.GOOD if stability.is_stable else Tone.WAIT
     yield ScreenLine(f"  [{bar:<{BAR}}] {immersion.lasts_s(now_us):3.0f} s  {_standing(stability)}", tone)
-    yield from _doubts(shown)
+    yield from _objections(shown)
 
 
-def _doubts(shown: ImmersionView) -> Iterator[ScreenLine]:
+def _objections(shown: ImmersionView) -> Iterator[ScreenLine]:
     """Say what speaks against the buffer; a potential that is still on its way speaks for none yet."""
     if shown.recognition is None or not _is_at_rest(shown):
         return
@@ -101,7 +101,7 @@ def _is_at_rest(shown: ImmersionView) -> bool:
 
 
 def _share(stability: Stability, lasts_s: float) -> float:
-    """Return how much of the way to STABLE is done, as far as that can be told."""
+    """Return the share of the way to STABLE that is done, as far as it is known."""
     parts = {
         StabilityState.STABLE: 1.0,
         StabilityState.SILENT: 0.0,

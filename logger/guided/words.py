@@ -1,4 +1,4 @@
-"""What a person is told at the bench, each sentence in one place. Law: it says what to do, at the moment it is due."""
+"""Hold the sentences of a guided session. Law: each says what to do, at the moment it is due."""
 
 from collections.abc import Sequence
 

@@ -1,4 +1,4 @@
-"""The verdict on any past record, told again from what is stored. Law: word for word what was told when it came."""
+"""Explain the belief in any past record from what is stored. Law: word for word what was said when it came."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""Corrections of the log after the fact: a view beside the results, never in their place.
+"""Correct the log after the fact: a view beside the results, never in their place.
 
 Law: nothing stored is changed. A correction says whose records it is for and on which checks it rests; it is applied
 only when somebody asks for the corrected columns, and taken back by another row. The deviation that was found at the
@@ -191,7 +191,7 @@ class _Part:
     def u(self, at_us: Ints, read: Floats, temperature_c: Floats) -> Floats:
         """Return u (k = 1) after correction: share-weighted ends and a bridge between them.
 
-        Known at both ends, drift and walk are those of a Brownian bridge: least doubt at the ends, most between them.
+        Known at both ends, drift and walk are those of a Brownian bridge: least uncertain at the ends, most between.
         After it was found off nothing holds them any more.
         """
         w, since = self.share(at_us), np.full(len(at_us), self.calibration.at_us)

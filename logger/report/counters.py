@@ -1,4 +1,4 @@
-"""The alarms of the store: the counters of now, and how they served over a period.
+"""Count the alarms of the store: now, and over a period.
 
 Law: reads only; what is judged is judged in `cli/_performance.py`.
 """

@@ -1,4 +1,4 @@
-"""The log as comma-separated values.
+"""Write the log as comma-separated values.
 
 Law: one line a record, in record order; what is not known is an empty field, never a number. Raw values stand exactly
 as they came, results rounded to what they can mean. Memory does not grow with the length of the log. Lines before the

@@ -1,4 +1,4 @@
-"""An electrode over its life, gathered from the store for a person and for scripts.
+"""Gather an electrode's life from the store for a person and for scripts.
 
 Law: reads only, judges nothing by itself (`measure/electrode.py` does). An electrode is known by its serial number,
 whatever probe it sat in; one without a number is known by its probe.
@@ -23,13 +23,13 @@ MINUTES = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Identity:
+class ElectrodeIdentity:
     """One electrode that sat in the probe."""
 
     electrode: str
     """Serial number; empty: not known."""
     installed: str | None
-    """Date by the configuration; None: not said."""
+    """Date by the configuration; None: not stated."""
     first_calibrated_at: str
     last_calibrated_at: str
     calibrations: int
@@ -39,7 +39,7 @@ class Identity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
+class TrendPoint:
     """One calibration in the trend."""
 
     calibration: int
@@ -67,7 +67,7 @@ class ForecastSummary:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class ElectrodeCondition:
     """Everything `vatvigil electrode` says."""
 
     at: str
@@ -76,14 +76,14 @@ class Condition:
     electrode: str
     status: str
     findings: list[str]
-    trend: list[Point]
+    trend: list[TrendPoint]
     refused: int
     """Calibrations of this probe that were not accepted; they are not in the trend."""
     forecast: ForecastSummary
-    electrodes: list[Identity]
+    electrodes: list[ElectrodeIdentity]
 
 
-def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> Condition:
+def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> ElectrodeCondition:
     """Return the condition of the electrode in a probe at this moment (UTC, microseconds)."""
     now = now_of(config, [queries.latest(store, probe.id)], at_us=at_us)
     stored = queries.calibrations(store, probe.id)
@@ -93,7 +93,7 @@ def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> C
     visits = judging.life(calibrations, checks)
     findings = judging.condition(visits[-1], probe.calibration) if visits else []
     limit = probe.calibration.slope_refuse_low_percent
-    return Condition(
+    return ElectrodeCondition(
         at=moment(now.at_us),
         simulated=config.simulated,
         probe=probe.id,
@@ -120,8 +120,8 @@ def _history_of(
     return list(mine.values()), checks
 
 
-def _point(one: Visit) -> Point:
-    return Point(
+def _point(one: Visit) -> TrendPoint:
+    return TrendPoint(
         calibration=one.calibration,
         made_at=moment(one.at_us),
         slope_percent=round(one.slope_percent, 3),
@@ -162,7 +162,7 @@ def _forecast_summary(forecast: Forecast) -> ForecastSummary:
     )
 
 
-def _identities(store: Store, probe: ProbeConfig, calibrations: Sequence[Calibration]) -> list[Identity]:
+def _identities(store: Store, probe: ProbeConfig, calibrations: Sequence[Calibration]) -> list[ElectrodeIdentity]:
     """Return the electrodes that sat in a probe, in the order of their first calibration there."""
     serials = list(dict.fromkeys(one.electrode for one in calibrations))
     firsts = [next(one.at_us for one in calibrations if one.electrode == serial) for serial in serials]
@@ -173,13 +173,15 @@ def _identities(store: Store, probe: ProbeConfig, calibrations: Sequence[Calibra
     ]
 
 
-def _identity(store: Store, probe: ProbeConfig, mine: Sequence[Calibration], *, end_us: int | None) -> Identity:
+def _identity(
+    store: Store, probe: ProbeConfig, mine: Sequence[Calibration], *, end_us: int | None
+) -> ElectrodeIdentity:
     serial, since_us = mine[0].electrode, mine[0].at_us
     installed = probe.electrode_installed if end_us is None and serial == probe.electrode else None
     if installed is not None:
         since_us = int(datetime(installed.year, installed.month, installed.day, tzinfo=UTC).timestamp()) * SECOND_US
     minutes = queries.minutes_read(store, probe.id, since_at_us=since_us, until_at_us=end_us)
-    return Identity(
+    return ElectrodeIdentity(
         electrode=serial,
         installed=None if installed is None else installed.isoformat(),
         first_calibrated_at=moment(mine[0].at_us),
@@ -193,7 +195,7 @@ def _identity(store: Store, probe: ProbeConfig, mine: Sequence[Calibration], *, 
 COLUMNS = ("no.", "made", "slope %", "offset mV", "t95 s", "noise mV", "found off", "a day")
 
 
-def cells(one: Point) -> tuple[str, ...]:
+def cells(one: TrendPoint) -> tuple[str, ...]:
     """Return a calibration of the trend as the cells of a table."""
     return (
         str(one.calibration),
@@ -211,8 +213,8 @@ def _cell(value: float | None, form: str) -> str:
     return "-" if value is None else form.format(value)
 
 
-def lines(condition: Condition) -> Iterator[str]:
-    """Yield what is to be said besides the table, for a terminal of 80 columns."""
+def lines(condition: ElectrodeCondition) -> Iterator[str]:
+    """Yield the lines beside the table, for a terminal of 80 columns."""
     if condition.trend:
         yield from row("Condition", " ".join([f"{condition.status.replace('-', ' ')} (NE 107).", *condition.findings]))
     yield from row("Forecast", condition.forecast.text)
@@ -222,7 +224,7 @@ def lines(condition: Condition) -> Iterator[str]:
         yield from row("" if number else "Electrodes", _named(one))
 
 
-def _named(one: Identity) -> str:
+def _named(one: ElectrodeIdentity) -> str:
     name = one.electrode or "(no serial number)"
     since = f"installed {one.installed}, " if one.installed else ""
     times = "once" if one.calibrations == 1 else f"{one.calibrations} times"
@@ -230,7 +232,7 @@ def _named(one: Identity) -> str:
     return f"{name}: {since}{span}, {one.hours_read:g} h of readings{', in use' if one.in_use else ''}"
 
 
-def head(condition: Condition) -> list[str]:
+def head(condition: ElectrodeCondition) -> list[str]:
     """Return the title, folded."""
     name = condition.electrode or "without a serial number (`electrode` in the configuration names it)"
     return wrap(f"Electrode {name} in {condition.probe}", WIDTH)

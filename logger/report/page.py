@@ -1,4 +1,4 @@
-"""The picture of now as lines for a terminal of 80 columns.
+"""Print the status as lines for a terminal of 80 columns.
 
 Law: pure; every value comes from `status.py`, nothing is judged here.
 """
@@ -70,7 +70,7 @@ def _reading(newest: NewestReading) -> Iterator[str]:
 def _ph(newest: NewestReading) -> str:
     if newest.ph is None:
         return "unknown"
-    if newest.belief == "not-believed":  # its doubt is that of a probe in the vat, which nobody knows it is
+    if newest.belief == "not-believed":  # its uncertainty is that of a probe in the vat
         return f"reads {newest.ph:.2f}, not believed"
     if newest.expanded_uncertainty_ph is None:
         return f"{newest.ph:.2f}"

@@ -1,4 +1,4 @@
-"""How well the alarms serve people: rates, floods, chatter, what stands too long, how soon somebody answers.
+"""Measure how well the alarms serve people: rates, floods, chatter, stale alarms, time to acknowledge.
 
 Law: pure, from the journal and the records alone. Terms and measures are those of ANSI/ISA-18.2-2016, clause 16.4 (IEC
 62682), as open secondary sources quote them (the standard itself was not read): rates of annunciated alarms, 10-minute

@@ -1,4 +1,4 @@
-"""What the daemon knows now, gathered from the store for a person and for scripts.
+"""Gather what the daemon knows now from the store, for a person and for scripts.
 
 Law: reads only. Every age is counted from the one `now` that is handed in. Where nothing is known it says so (None),
 and what a person should do something about stands in `attention`, a sentence each.

@@ -1,4 +1,4 @@
-"""What the alarms of a watch told over a source, and two sets of settings beside each other.
+"""Count the alarms of a replay, and compare two sets of settings.
 
 Law: pure; nothing is evaluated here, the pipeline's entries are counted. Times are watch time, so a clock that was
 set meanwhile changes no length.
@@ -64,7 +64,7 @@ class OccurrenceRecorder:
     calibrated: bool = False
 
     def take(self, outcome: Outcome) -> None:
-        """Hear what a step told."""
+        """Count the entries of a step."""
         rows = outcome.measurements
         if not self.records:
             self.begin_at_us, self.first_us = int(rows.at_us[0]), int(rows.elapsed_us[0])
@@ -76,7 +76,7 @@ class OccurrenceRecorder:
                 self._record(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))
 
     def annunciations(self) -> Annunciations:
-        """Return what was told so far; what still stands does so until the last record."""
+        """Return the occurrences so far; one that still stands does so until the last record."""
         stands = {alarm: [replace(last, end_us=self.last_us)] for alarm, last in self.standing.items()}
         names = self.over.keys() | stands.keys()
         span_us = self.last_us - self.first_us
@@ -129,7 +129,7 @@ def stood(fault: KnownFault, time_us: int, *, margin_us: int = 0) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """What one alarm told."""
+    """The occurrences of one alarm, counted."""
 
     annunciations: int
     first_at_us: int | None
@@ -147,12 +147,12 @@ class ComparisonRow:
 
     @property
     def differs(self) -> bool:
-        """Tell whether the settings make any difference to what was told."""
+        """Tell whether the settings make any difference."""
         return self.present != self.other
 
 
 def summary(alarm: AlarmConfig, occurrences: Sequence[Occurrence], judge: Judge) -> Summary:
-    """Count what one alarm told."""
+    """Count the occurrences of one alarm."""
     return Summary(
         annunciations=len(occurrences),
         first_at_us=occurrences[0].at_us if occurrences else None,
@@ -170,7 +170,7 @@ def compare(
 
 
 def annunciations_of(outcomes: Iterable[Outcome]) -> Annunciations:
-    """Return what a watch told over a whole source."""
+    """Return the occurrences of a watch over a whole source."""
     listener = OccurrenceRecorder()
     for outcome in outcomes:
         listener.take(outcome)

@@ -1,4 +1,4 @@
-"""One alarm under many settings over the past: how many nuisances against how late it tells.
+"""Compare many settings of one alarm on the past: how many nuisances against how long a delay.
 
 Law: pure, and no second evaluation: one watch carries every setting as an alarm of its own beside the vat's other
 alarms. Each alarm is judged independently and what was asked of the one is asked of all, so a cell tells what a plain
@@ -79,7 +79,7 @@ class Sweep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """What one setting told over all sources."""
+    """The result of one setting over all sources."""
 
     alarm: AlarmConfig
     present: bool
@@ -87,7 +87,7 @@ class Cell:
     nuisance: int = 0
     seconds: float = 0.0
     delays_s: tuple[float, ...] = ()
-    """From the beginning of what there was to detect; below 0 where it was told before."""
+    """From the beginning of what there was to detect; below 0 where the alarm came before."""
     missed: int = 0
     unbettered: bool = False
     """No other setting is as good in missed, nuisances and delay and better in one of them."""

@@ -10,7 +10,7 @@ from logger.config import ProbeConfig
 from logger.guided import calibrating, state_machine
 from logger.guided.calibrating import CalibrationPlan
 from logger.guided.immersion import BuffersAtHand, ProbeReading
-from logger.guided.state_machine import GuidedEvent, GuidedState, Kept, Passed, Pressed, Stage, Task
+from logger.guided.state_machine import GuidedEvent, GuidedState, KeyPressed, ResultKept, Stage, Task, TimePassed
 from logger.measure.buffers import BUFFERS
 from logger.model import Calibration, CalibrationPoint, Reason
 
@@ -90,7 +90,7 @@ class Person:
 
     def press(self, answer: str = "") -> None:
         """Press a key; nothing: Enter."""
-        self.happens(Pressed(answer))
+        self.happens(KeyPressed(answer))
 
     def wait(self, ph: float, seconds: int = 150, *, celsius: float = 25.0) -> None:
         """Let the electrode stand in a glass of this pH; it settles from where it was."""
@@ -116,7 +116,7 @@ class Person:
     def pass_time(self, seconds: int) -> None:
         """Let time pass without any reading."""
         self.second += seconds
-        self.happens(Passed())
+        self.happens(TimePassed())
 
     def take(self, ph: float, *, celsius: float = 25.0) -> None:
         """Go through one glass as it should be."""
@@ -132,4 +132,4 @@ class Person:
     def keep(self) -> None:
         """Do what whoever drives a session does at KEEP."""
         assert self.state.stage is Stage.KEEP
-        self.happens(Kept(("kept",)))
+        self.happens(ResultKept(("kept",)))
