@@ -34,7 +34,7 @@ from logger.model import Block, Carry, Command, CommandKind, Outcome
 from logger.mqtt.entity import Software
 from logger.mqtt.messages import Message
 from logger.report import csv_file, excerpt
-from logger.report.beliefs import Book
+from logger.report.beliefs import EvidenceIndex
 from logger.store import Store, history, queries
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
@@ -211,10 +211,10 @@ def _export(config: Config, out: Path) -> None:
     with Store.open(config.store_url, simulated=True, read_only=True) as store:
         spans = history.spans(store, vat="marrow")
         made = [one.calibration for one in queries.calibrations(store, spans[0].probe) if one.accepted]
-        book = Book.of(made, queries.checks(store, spans[0].probe))
+        evidence = EvidenceIndex.of(made, queries.checks(store, spans[0].probe))
         pieces = ((span, history.measurements(store, replace(span, last=span.last + 1))) for span in spans)
         with (out / "export.csv").open("w", encoding="utf-8", newline="") as text:
-            csv_file.write(text, pieces, notes=[], book=book, simulated=True, correct=None)
+            csv_file.write(text, pieces, notes=[], evidence=evidence, simulated=True, correct=None)
         header = recording.Header(recording=1, simulated=True, vat="marrow", probe=spans[0].probe, poll_s=10.0)
         with (out / "export.jsonl").open("wb") as stream:
             recording.write(stream, header, excerpt.items(store, spans[0]))

@@ -51,4 +51,4 @@ def test_a_file_without_the_probes_ticks_is_refused(tmp_path: Path) -> None:
     log.write_bytes(b'{"bytes":1,"port":"/dev/x","simulated":false}\n')
     done = CliRunner().invoke(decode, [str(log), "--probe", "p", "--config", str(config)])
     assert done.exit_code == 1
-    assert f"{log} holds no tick of 'p'; is it the log of its port?" in done.output
+    assert f"{log} holds no reading of 'p'; is it the log of its port?" in done.output

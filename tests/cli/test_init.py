@@ -33,7 +33,7 @@ def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_a
     result = run("--defaults", "--out", str(out))
     config = load(out, environ={})
     setpoints = {alarm.id: alarm.setpoint for alarm in config.vats[0].alarms if alarm.kind.has_value}
-    # The house's defaults for a wild lactic ferment, process.md 2.3; common practice, no source.
+    # The defaults for a wild lactic ferment; common practice, no source.
     assert setpoints == {
         "ph-low": 3.0,
         "rate-of-change": 0.5,

@@ -44,7 +44,7 @@ def end(here: Night, bench: Terminal) -> int:
     """Put the probe back and say so; return the exit code."""
     bench.see("it back into the vat")
     here.simulators[0].hear("vat")
-    bench.see("the probe stands in the vat again")
+    bench.see("the probe is back in the vat")
     bench.press()
     return bench.ended()
 

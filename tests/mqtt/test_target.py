@@ -89,5 +89,5 @@ def test_the_hub_gets_an_entity_for_the_target_and_one_for_its_probability() -> 
         jsonschema.Draft202012Validator(schema("discovery")).validate(content)
         assert content["state_topic"] == content["json_attributes_topic"] == "vatvigil/vat/marrow/target"
         assert "expire_after" not in content
-    assert AlarmConfig(id="x", kind=AlarmKind.DEADLINE).kind.unit == " h"
+    assert AlarmConfig(id="x", kind=AlarmKind.DEADLINE).kind.row.unit == " h"
     assert TARGET.windows == 3
