@@ -53,11 +53,16 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
 ) -> None:
     """Record what was done at VAT, so that its alarms judge the readings rightly.
 
-    probe-out: the process alarms are suspended for a limited time, until probe-in; mark it before the probe is lifted.
-    probe-in: it is back; until you say so no reading is believed and the alarms stay held back.
-    stirred, topped-up: for a limited time the alarms of change (rate-of-change, rise) are paused; topping up also
-    moves the lowest pH by the step that it made. started: a batch begins; its deadlines count from there.
-    """
+    \b
+    probe-out  The process alarms are suspended for a limited time, until
+               probe-in; mark it before the probe is lifted.
+    probe-in   The probe is back; until you say so no reading is believed
+               and the alarms stay held back.
+    stirred    For a limited time the alarms of change (rate-of-change,
+               rise) are paused.
+    topped-up  The same; and the lowest pH moves by the step that it made.
+    started    A batch begins; its deadlines count from there.
+    """  # noqa: D301 - click's mark of a paragraph as it stands
     _check(what, minutes=minutes, litres=litres, hours_ago=hours_ago)
     config = load_config(config_path)
     target = vat_of(config, vat)
