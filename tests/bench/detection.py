@@ -13,7 +13,7 @@ from simulator.recording import Label
 from simulator.recording import recording as written
 from simulator.rig import Rig
 from simulator.runs import find
-from tests.e2e.faults import example, profiled
+from tests.e2e.replayed_runs import example, profiled
 
 EPOCH_US = 1_795_543_200_000_000
 """2026-11-24T18:00:00Z."""
