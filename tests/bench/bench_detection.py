@@ -12,7 +12,7 @@ import pytest
 
 from simulator.runs import find_run
 from tests.bench.detection import HEALTHY, Raised, all_heard
-from tests.e2e.faults import FAULTS
+from tests.e2e.replayed_runs import FAULTS
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
 SEEDS = range(1, int(os.environ.get("SEEDS", "50")) + 1)

@@ -13,7 +13,7 @@ from simulator.recording import RecordingLabel
 from simulator.recording import recording as written
 from simulator.rig import Rig
 from simulator.runs import find_run
-from tests.e2e.faults import example, profiled
+from tests.e2e.replayed_runs import example, profiled
 
 EPOCH_US = 1_795_543_200_000_000
 """2026-11-24T18:00:00Z."""

@@ -5,7 +5,7 @@ import signal
 import pytest
 
 from logger.model import CommandKind
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import ALARMS, MakeNight, Night, Vat
 from tests.parts.guided_terminal import Run
 

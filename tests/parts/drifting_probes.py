@@ -52,7 +52,7 @@ PROBE = ProbeConfig(id="probe", port="/dev/null", poll_s=POLL_S)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class VatOutcome:
     """What became of one vat; hours from its filling, and the true pH then. None: never."""
 
     crossed_h: float | None
@@ -174,7 +174,7 @@ def _command(kind: CommandKind, number: int, hour: float, **what: Calibration | 
     return Command(id=number, at_us=at_us(hour), kind=kind, vat="vat", probe="probe", seq=seq, **what)  # type: ignore[arg-type]
 
 
-def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
+def simulate_vat(seed: int, case: str, *, spots: bool = True) -> VatOutcome:
     """Let one vat ferment, watched and checked; return what was said of it and what was true.
 
     Without `spots` nobody brings another instrument, and none is asked for.
@@ -208,7 +208,7 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
     read = np.median(outcome.measurements.ph[: len(ph) // 10 * 10].reshape(-1, 10), axis=1)
     low = np.flatnonzero(read <= TARGET.ph)
     crossed = np.flatnonzero(ph <= TARGET.ph)
-    return Seen(
+    return VatOutcome(
         crossed_h=float(hours[crossed[0]]) if len(crossed) else None,
         raw=when(min(int(low[0]) * 10 + 10, len(ph) - 1)) if len(low) else None,
         steady=when(told.get(Cause.READING_AT_TARGET)),
@@ -217,7 +217,7 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
     )
 
 
-def early(seen: Iterable[Seen], rule: str) -> float:
+def early_share(outcomes: Iterable[VatOutcome], rule: str) -> float:
     """Return which part of what a rule told came while the true pH was above the target."""
-    told = [getattr(one, rule)[1] for one in seen if getattr(one, rule) is not None]
+    told = [getattr(one, rule)[1] for one in outcomes if getattr(one, rule) is not None]
     return float(np.mean([ph > TARGET.ph for ph in told])) if told else 0.0

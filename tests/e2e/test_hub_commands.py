@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
 from tests.e2e.test_store_trouble import locked
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import BASE, PATIENCE_S, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 from tests.parts.proxy import proxy
