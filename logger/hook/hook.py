@@ -15,7 +15,7 @@ from logger.config import Config, HookConfig
 from logger.errors import ThreadCrash
 from logger.hook.runner import HookResult, Runner
 from logger.model import Cause, Entry, Event
-from logger.mqtt.payloads import is_urgent
+from logger.mqtt.event import is_urgent
 from logger.units import SECOND_US
 
 log = logging.getLogger(__name__)

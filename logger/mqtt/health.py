@@ -1,22 +1,70 @@
-"""Condition of a probe in the words of NAMUR NE 107: standing alarms, electrode, calibration, checks, buffers.
+"""Computes the condition of a probe in the words of NAMUR NE 107, and declares the payload and the entity that show it.
+
+It is computed of standing alarms, electrode, calibration, checks and buffers.
 
 Law: pure; the worst finding gives the status, and every finding is one sentence with what to do. No sentence holds an
 age or another figure that runs, so that a finding is the same from cycle to cycle until something happens.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from typing import Annotated
+
+from msgspec import Meta
 
 from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
 from logger.measure import immersion, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, visit
 from logger.model import Calibration, Carry, Finding, Health, State
+from logger.mqtt.entity import Entity, Scope
+from logger.mqtt.messages import Message
+from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, json_text
+from logger.mqtt.topics import PATTERNS, Topics
 from logger.units import DAY_US
 
 ROOM_C = 20.0
 _STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Health.OUT_OF_SPECIFICATION)
 """What a standing alarm of the instrument puts the probe in, where it is no failure."""
+
+
+class HealthPayload(Payload, frozen=True, kw_only=True):
+    """The condition of a probe, and one sentence a finding, the worst first."""
+
+    probe: Name
+    status: Annotated[Health, Meta(description="NAMUR NE 107")]
+    findings: tuple[Name, ...]
+    simulated: Simulated
+
+
+KIND = PayloadKind(name="health", form=HealthPayload, topics=(PATTERNS.health("<probe>"),), retained=True)
+
+
+def _topic(scope: Scope) -> str:
+    return scope.topics.health(scope.vat.probe)
+
+
+ENTITIES = (
+    Entity(
+        component="sensor",
+        key=("probe",),
+        content={
+            "name": "Probe",
+            "state_topic": _topic,
+            "value_template": "{{ value_json.status }}",
+            "device_class": "enum",
+            "options": [status.value for status in Health],
+            "json_attributes_topic": _topic,
+            "entity_category": "diagnostic",
+        },
+    ),
+)
+
+
+def health_message(topics: Topics, probe: str, *, status: Health, findings: Sequence[str]) -> Message:
+    """Return the retained condition of a probe (status: NAMUR NE 107), with one sentence a finding."""
+    content = HealthPayload(probe=probe, status=status, findings=tuple(findings), simulated=topics.simulated)
+    return Message(topic=topics.health(probe), payload=json_text(content), retain=True)
 
 
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:

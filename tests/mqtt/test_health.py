@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from logger.config import BufferConfig, Config, ErrorModel
 from logger.model import AlarmState, Calibration, CalibrationPoint, Carry, Drift, Health
-from logger.mqtt import payloads
-from logger.mqtt.health import probe_health
+from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.schemas import schema
 from logger.units import DAY_US
 from tests.mqtt.factories import AT_US, CONFIG, MARROW, TOPICS
@@ -67,7 +66,7 @@ def test_a_probe_that_is_silent_has_failed() -> None:
         "Nothing arrives from the probe: check its cable, its power and the port.",
         "No calibration is stored, so no pH is claimed: calibrate the probe.",
     ]
-    message = payloads.health(TOPICS, "marrow-probe", status=status, findings=findings)
+    message = health_message(TOPICS, "marrow-probe", status=status, findings=findings)
     jsonschema.validate(json.loads(message.payload), schema("health"))
 
 

@@ -9,8 +9,12 @@ from hypothesis import strategies as st
 
 from logger.alarm.belief_words import Evidence
 from logger.model import AlarmState, Cause, Entry, Health, State
-from logger.mqtt import payloads
-from logger.mqtt.schemas import NAMES, schema
+from logger.mqtt.alarm_state import alarm_message
+from logger.mqtt.event import event_id, event_of
+from logger.mqtt.health import health_message
+from logger.mqtt.measurement import measurement_message
+from logger.mqtt.schemas import schema
+from logger.mqtt.status import heartbeat_message, status_message
 from logger.mqtt.topics import Topics
 from tests.mqtt.factories import AT_US, MARROW, NO_DATA, PH_HIGH, TOPICS, measurements
 
@@ -63,21 +67,15 @@ def read(payload: str, kind: str) -> dict[str, Any]:
     return content
 
 
-@pytest.mark.parametrize("name", NAMES)
-def test_each_schema_is_a_schema_of_its_draft(name: str) -> None:
-    jsonschema.Draft202012Validator.check_schema(schema(name))
-    assert schema(name)["$schema"] == "https://json-schema.org/draft/2020-12/schema"
-
-
 @pytest.mark.parametrize("online", [True, False])
 def test_availability_is_retained(online: bool) -> None:  # noqa: FBT001 - pytest passes parameters by name
-    message = payloads.status(TOPICS, online=online, store="a")
+    message = status_message(TOPICS, online=online, store="a")
     assert message.retain
     assert read(message.payload, "status")["status"] == ("online" if online else "offline")
 
 
 def test_the_heartbeat_tells_ages_and_what_waits() -> None:
-    message = payloads.heartbeat(
+    message = heartbeat_message(
         TOPICS,
         at_us=AT_US,
         store="a",
@@ -96,7 +94,7 @@ def test_the_heartbeat_tells_ages_and_what_waits() -> None:
 
 
 def test_a_measurement_tells_ph_with_its_expanded_uncertainty() -> None:
-    message = payloads.measurement(
+    message = measurement_message(
         TOPICS, "marrow", probe="marrow-probe", rows=measurements(), evidence=Evidence(), expiry_s=30
     )
     assert (message.topic, message.retain, message.expiry_s) == ("vatvigil/vat/marrow/measurement", False, 30)
@@ -121,7 +119,7 @@ def test_a_measurement_tells_ph_with_its_expanded_uncertainty() -> None:
 def test_what_is_not_known_is_null() -> None:
     rows = measurements(ph=NAN, u=NAN, temperature_c=NAN, quality=9, calibration=0)
     content = read(
-        payloads.measurement(TOPICS, "marrow", probe="p", rows=rows, evidence=Evidence()).payload, "measurement"
+        measurement_message(TOPICS, "marrow", probe="p", rows=rows, evidence=Evidence()).payload, "measurement"
     )
     assert {key for key, value in content.items() if value is None} == {
         "ph",
@@ -134,7 +132,7 @@ def test_what_is_not_known_is_null() -> None:
 
 def alarm_content(**changes: Any) -> dict[str, Any]:  # noqa: ANN401 - fields of AlarmState
     state = AlarmState(base=State.UNACKNOWLEDGED, occurrence=3, since_at_us=AT_US, value=4.712, u=0.061)
-    message = payloads.alarm_state(TOPICS, MARROW, alarm=PH_HIGH, state=replace(state, **changes))
+    message = alarm_message(TOPICS, MARROW, alarm=PH_HIGH, state=replace(state, **changes))
     assert message.retain
     return read(message.payload, "alarm")
 
@@ -172,14 +170,14 @@ def test_a_shelved_alarm_does_not_stand() -> None:
 
 def test_an_instrument_alarm_has_no_setpoint() -> None:
     state = AlarmState(base=State.ACKNOWLEDGED, occurrence=1)
-    content = read(payloads.alarm_state(TOPICS, MARROW, alarm=NO_DATA, state=state).payload, "alarm")
+    content = read(alarm_message(TOPICS, MARROW, alarm=NO_DATA, state=state).payload, "alarm")
     assert content["setpoint"] is None
     assert content["since"] is None
     assert content["text"] == "Marrow: no data (acknowledged)."
 
 
 def test_an_event_is_named_by_when_where_what() -> None:
-    event = payloads.event_of(ENTRY, simulated=False)
+    event = event_of(ENTRY, simulated=False)
     assert event is not None
     assert event.id == "20261125T021000.123456Z-marrow-ph-high-3-annunciated-812"
     content = read(event.payload, "event")
@@ -207,16 +205,16 @@ def test_an_event_is_named_by_when_where_what() -> None:
 )
 def test_what_happened_otherwise_has_another_name(change: dict[str, Any]) -> None:
     others = [ENTRY, replace(ENTRY, cause=Cause.REFUSED, occurrence=None, text="another")]
-    assert payloads.event_id(replace(ENTRY, **change)) not in [payloads.event_id(other) for other in others]
+    assert event_id(replace(ENTRY, **change)) not in [event_id(other) for other in others]
 
 
 def test_new_wording_does_not_rename_an_annunciation() -> None:
-    assert payloads.event_id(ENTRY) == payloads.event_id(replace(ENTRY, text="pH is high.", by="watch"))
+    assert event_id(ENTRY) == event_id(replace(ENTRY, text="pH is high.", by="watch"))
 
 
 def test_a_system_event_says_that_it_is_the_systems() -> None:
     entry = Entry(seq=0, at_us=AT_US, vat="", cause=Cause.BACKUP_FAILED, text="The disk is full.")
-    event = payloads.event_of(entry, simulated=True)
+    event = event_of(entry, simulated=True)
     assert event is not None
     assert event.id.startswith("20261125T021000.123456Z-system-backup-failed-")
     content = read(event.payload, "event")
@@ -225,13 +223,13 @@ def test_a_system_event_says_that_it_is_the_systems() -> None:
 
 @pytest.mark.parametrize("cause", [Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED])
 def test_what_is_for_the_record_only_makes_no_event(cause: Cause) -> None:
-    assert payloads.event_of(replace(ENTRY, cause=cause), simulated=False) is None
+    assert event_of(replace(ENTRY, cause=cause), simulated=False) is None
 
 
 @given(entry=ENTRIES)
 def test_every_event_matches_its_schema_and_is_made_the_same_again(entry: Entry) -> None:
-    event = payloads.event_of(entry, simulated=True)
-    assert event == payloads.event_of(replace(entry), simulated=True)
+    event = event_of(entry, simulated=True)
+    assert event == event_of(replace(entry), simulated=True)
     if event:
         content = read(event.payload, "event")
         assert (content["event_id"], content["simulated"]) == (event.id, True)
@@ -240,11 +238,11 @@ def test_every_event_matches_its_schema_and_is_made_the_same_again(entry: Entry)
 def test_simulated_payloads_all_say_so() -> None:
     topics = Topics(root="simulated/vatvigil", simulated=True)
     messages = [
-        ("status", payloads.status(topics, online=False, store="a")),
-        ("heartbeat", payloads.heartbeat(topics, at_us=0, store="a", believed_age_s={}, waiting=0, oldest_at_us=None)),
-        ("measurement", payloads.measurement(topics, "marrow", probe="p", rows=measurements(), evidence=Evidence())),
-        ("alarm", payloads.alarm_state(topics, MARROW, alarm=PH_HIGH, state=AlarmState())),
-        ("health", payloads.health(topics, "p", status=Health.GOOD, findings=[])),
+        ("status", status_message(topics, online=False, store="a")),
+        ("heartbeat", heartbeat_message(topics, at_us=0, store="a", believed_age_s={}, waiting=0, oldest_at_us=None)),
+        ("measurement", measurement_message(topics, "marrow", probe="p", rows=measurements(), evidence=Evidence())),
+        ("alarm", alarm_message(topics, MARROW, alarm=PH_HIGH, state=AlarmState())),
+        ("health", health_message(topics, "p", status=Health.GOOD, findings=[])),
     ]
     assert [read(message.payload, kind)["simulated"] for kind, message in messages] == [True] * 5
     assert {message.topic.split("/")[0] for _, message in messages} == {"simulated"}

@@ -8,7 +8,8 @@ import pytest
 
 from logger.config import PeopleConfig, Priority, QuietConfig
 from logger.model import Entry
-from logger.mqtt import payloads
+from logger.mqtt.alarm_state import alarm_message
+from logger.mqtt.event import event_of
 from logger.mqtt.schemas import schema
 from tests.alarm.notified_nights import acid, marrow, rows_of
 from tests.alarm.test_notification import HIGH
@@ -19,7 +20,7 @@ NIGHT = marrow(rows_of(acid(3, begin=4.3, per_h=0.15)), replace(HIGH, priority=P
 
 
 def content_of(entry: Entry) -> dict[str, object]:
-    event = payloads.event_of(entry, simulated=False)
+    event = event_of(entry, simulated=False)
     assert event is not None
     content: dict[str, object] = json.loads(event.payload)
     jsonschema.Draft202012Validator(schema("event")).validate(content)
@@ -28,7 +29,7 @@ def content_of(entry: Entry) -> dict[str, object]:
 
 def test_a_held_occurrence_makes_no_event_until_it_is_released() -> None:
     told = [entry for entry in NIGHT.entries if entry.alarm == HIGH.id]
-    assert [(entry.cause, payloads.event_of(entry, simulated=False) is None) for entry in told[:2]] == [
+    assert [(entry.cause, event_of(entry, simulated=False) is None) for entry in told[:2]] == [
         ("annunciated", True),
         ("released", False),
     ]
@@ -53,7 +54,7 @@ def test_the_standing_state_says_whether_it_is_held_its_priority_and_the_lines(
     *, held: bool, raised: bool, priority: str
 ) -> None:
     state = replace(NIGHT.carry.alarms[HIGH.id], held=held, raised=raised, since_at_us=AT_US)
-    message = payloads.alarm_state(TOPICS, MARROW, alarm=replace(PH_HIGH, priority=Priority.LOW), state=state)
+    message = alarm_message(TOPICS, MARROW, alarm=replace(PH_HIGH, priority=Priority.LOW), state=state)
     content = json.loads(message.payload)
     jsonschema.Draft202012Validator(schema("alarm")).validate(content)
     assert (content["held"], content["priority"], len(content["lines"])) == (held, priority, 3)
