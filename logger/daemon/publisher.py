@@ -22,7 +22,7 @@ from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.inbound import Inbound
 from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Connected, NetworkEvent, Receipt
-from logger.mqtt.other_stores import Others
+from logger.mqtt.other_stores import OtherStores
 from logger.mqtt.status import heartbeat_message, status_message
 from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
@@ -44,7 +44,7 @@ class Publisher:
     client: Client = field(init=False)
     delivery: Delivery = field(init=False)
     inbound: Inbound = field(init=False)
-    others: Others = field(init=False)
+    others: OtherStores = field(init=False)
     vats: tuple[VatConfig, ...] = field(init=False)
     """Those that are watched, and the system."""
     _beat_us: int = 0
@@ -61,11 +61,13 @@ class Publisher:
         self.vats = (*self.config.vats, system.vat_of(self.config))
         self.topics = Topics.of(self.mqtt, simulated=self.config.simulated)
         will = status_message(self.topics, online=False, store=self.store)
-        heard, overheard = self.topics.subscriptions, self.topics.own
-        self.client = Client(config=self.mqtt, will=will, heard=heard, overheard=overheard, post=self.post)
+        subscriptions, own = self.topics.subscriptions, self.topics.own
+        self.client = Client(
+            config=self.mqtt, will=will, subscriptions=subscriptions, qos0_subscriptions=own, post=self.post
+        )
         self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
         self.inbound = Inbound(config=self.config, topics=self.topics)
-        self.others = Others(config=self.mqtt, topics=self.topics, store=self.store)
+        self.others = OtherStores(config=self.mqtt, topics=self.topics, store=self.store)
 
     @property
     def frame(self) -> EntityFactory:

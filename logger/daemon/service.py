@@ -71,7 +71,7 @@ class Daemon:
     manager: Manager
     machine: SystemMonitor
     queue: SimpleQueue[QueueItem]
-    unheard: list[Command] = field(default_factory=list)
+    inbound_commands: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
     """Steady real time of the newest read, by probe."""
 
@@ -195,7 +195,7 @@ class Daemon:
             case DiskSpace():
                 self.machine.room = item
             case HookResult() if self.hook:
-                failed = self.hook.on(item, _now_us(), at_us=at_us)
+                failed = self.hook.on_result(item, _now_us(), at_us=at_us)
                 if failed:
                     yield failed
             case Indication() | HookResult():
@@ -212,7 +212,7 @@ class Daemon:
         if isinstance(asked, Entry):
             yield asked
         elif asked is not None:
-            self.unheard.append(asked)
+            self.inbound_commands.append(asked)
 
     def _tally(self, *, at_us: int, last: bool = False) -> list[Entry]:
         """Return the count of the commands that came too thick to be written down, when it is due."""
@@ -221,10 +221,10 @@ class Daemon:
 
     def _with_heard(self, batch: CycleResult) -> CycleResult:
         """Put into a batch what came from outside, and forget it."""
-        heard = batch.keep_storable(self.unheard)
+        heard = batch.keep_storable(self.inbound_commands)
         batch.commands += self.acquisition.hear(heard) if self.commit.trouble else heard
         batch.receipts += self.hub.inbound.take_held() if self.hub else []
-        self.unheard = []
+        self.inbound_commands = []
         return batch
 
     def _deliver(self, now: ClockReading) -> None:
@@ -246,7 +246,7 @@ class Daemon:
 
     def _pump_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
         """Run what is next; return the events that went out so."""
-        hook.accepted(accepted)
+        hook.forget(accepted)
         hook.pump(_now_us())
         return hook.take_done()
 

@@ -1,5 +1,6 @@
 """A small cellar of invented vats, and a line to a broker driven as the service drives it."""
 
+import json
 import queue
 import time
 from collections.abc import Callable, Iterator
@@ -7,7 +8,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import jsonschema
 import numpy as np
+import pytest
 
 from logger.alarm.belief_words import Evidence
 from logger.config import (
@@ -29,6 +32,7 @@ from logger.mqtt.entity import Software
 from logger.mqtt.event import event_of
 from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Incoming, Message, NetworkEvent
+from logger.mqtt.schemas import schema
 from logger.mqtt.status import heartbeat_message, status_message
 from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
@@ -145,7 +149,7 @@ def line(port: int, *, start: bool = True, **options: Any) -> Iterator[Line]:  #
     topics = Topics.of(config, simulated=False)
     happenings: queue.SimpleQueue[NetworkEvent] = queue.SimpleQueue()
     will = status_message(topics, online=False, store=STORE)
-    client = Client(config=config, will=will, heard=topics.subscriptions, post=happenings.put)
+    client = Client(config=config, will=will, subscriptions=topics.subscriptions, post=happenings.put)
     delivery = Delivery(topics=topics, publish=client.publish, reconnect=client.reconnect)
     delivery.put(status_message(topics, online=True, store=STORE))
     if start:
@@ -172,3 +176,14 @@ def everything_sent() -> list[Message]:
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
     aimed = target_message(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
     return [*hub.delivery.standing, *moments, beat, reading, *([aimed] if aimed else [])]
+
+
+def read_payload(payload: str, kind: str) -> dict[str, Any]:
+    """Parse as strict JSON (no NaN) and hold it to its schema, by the jsonschema library."""
+
+    def refuse(word: str) -> None:
+        pytest.fail(f"{word} is no JSON (RFC 8259, 6)")
+
+    content: dict[str, Any] = json.loads(payload, parse_constant=refuse)
+    jsonschema.Draft202012Validator(schema(kind)).validate(content)
+    return content

@@ -36,6 +36,7 @@ from tests.mqtt.factories import (
     TOPICS,
     everything_sent,
     measurements,
+    read_payload,
 )
 
 MAKER = Software(version="0.1.0", support_url="https://help.example/vatvigil")
@@ -100,7 +101,7 @@ def test_the_ph_sensor_has_the_class_ph_no_unit_and_expires() -> None:
 def sent(belief: Belief, **values: float) -> dict[str, Any]:
     rows = measurements(belief=belief, **values)
     message = measurement_message(TOPICS, MARROW.id, probe=MARROW.probe, rows=rows, evidence=Evidence())
-    return json.loads(message.payload)
+    return read_payload(message.payload, "measurement")
 
 
 @pytest.mark.parametrize("belief", Belief)

@@ -16,7 +16,7 @@ from logger.daemon.publisher import Publisher
 from logger.model import Carry
 from logger.mqtt.entity import Software
 from logger.mqtt.messages import Connected, Disconnected, Incoming, NetworkEvent
-from logger.mqtt.other_stores import Others
+from logger.mqtt.other_stores import OtherStores
 from logger.mqtt.status import heartbeat_message, status_message
 from tests.mqtt.factories import AT_US, CONFIG, TOPICS
 from tests.parts.mosquitto import MakeMosquitto
@@ -25,8 +25,8 @@ SECOND_US = 1_000_000
 OWN, OTHER, ABOUT = "store-a", "store-b", ("base_topic", "client_id")
 
 
-def others() -> Others:
-    made = Others(config=MqttConfig(), topics=TOPICS, store=OWN)
+def others() -> OtherStores:
+    made = OtherStores(config=MqttConfig(), topics=TOPICS, store=OWN)
     made.on(Connected(), 0)
     return made
 
@@ -41,7 +41,7 @@ def beat(store: str) -> Incoming:
     return Incoming(message.topic, message.payload.encode())
 
 
-def is_told(found: Others, now_s: float) -> bool:
+def is_told(found: OtherStores, now_s: float) -> bool:
     trouble = found.trouble(round(now_s * SECOND_US)) or ""
     return all(name in trouble for name in ABOUT)
 
