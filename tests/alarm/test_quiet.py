@@ -10,7 +10,7 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig
 from logger.model import Command, CommandKind, WatchState
-from logger.mqtt.payloads import event_of
+from logger.mqtt.event import event_of
 from logger.watch import pipeline
 from tests.alarm.notation import Night, ask, carried, mark, values
 from tests.series import calibrate, of_ph, raw_alarm, watch
