@@ -11,7 +11,7 @@ from importlib.metadata import version
 
 from logger.errors import RefusedError
 from logger.model import Block, Check, Command, Outcome, WatchState
-from logger.mqtt.payloads import event_of, events_of
+from logger.mqtt.event import event_of, events_of
 from logger.store import Store, UnitOfWork, queries
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch

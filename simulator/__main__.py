@@ -1,4 +1,4 @@
-"""The command line, `python -m simulator`. A shell: it reads the clock and prints; the rest is elsewhere."""
+"""Define the command line, `python -m simulator`: parse options, read the clock, print."""
 
 import math
 import os
@@ -12,24 +12,23 @@ from pathlib import Path
 
 import click
 
-from simulator.instrument import Instrument, Speaker
-from simulator.modbus import RtuBus, TcpBus, Unit
-from simulator.recording import MICROSECONDS, Label, dip_toml, recording
+from simulator.instrument import ScpiInstrument, SimulatedDevice
+from simulator.modbus import ModbusUnit, RtuBus, TcpBus
+from simulator.recording import MICROSECONDS, RecordingLabel, buffer_readings_toml, recording
 from simulator.rig import CALIBRATED_DAY, Rig
-from simulator.runs import FIRST_DAY, RUNS, Run, find
-from simulator.serve import Clock, Measure, Server
+from simulator.runs import FIRST_DAY, RUNS, Run, find_run
+from simulator.serve import Clock, MeasureFunction, Server
 from simulator.stdin_lines import StdinLines
 from simulator.text import Style, TextInstrument
 from simulator.wire import PtyWire, TcpWire, Wire
-from simulator.wire_faults import WireFault, WireFaultInjector
-from simulator.wire_faults import parse as parse_disturbance
+from simulator.wire_faults import WireFault, WireFaultInjector, parse_wire_fault
 
 MAX_HOURS = 2000.0
 
 
 def _run(_ctx: click.Context, _param: click.Parameter, value: str) -> Run:
     try:
-        return find(value)
+        return find_run(value)
     except LookupError as error:
         raise click.BadParameter(f"{error.args[0]} (list them with: python -m simulator runs)") from error
 
@@ -73,7 +72,7 @@ def _units(_ctx: click.Context, _param: click.Parameter, value: tuple[int, ...])
 
 def _disturbances(_ctx: click.Context, _param: click.Parameter, value: tuple[str, ...]) -> list[WireFault]:
     try:
-        return [parse_disturbance(text) for text in value]
+        return [parse_wire_fault(text) for text in value]
     except ValueError as error:
         raise click.BadParameter(str(error)) from error
 
@@ -203,12 +202,14 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     try:
         count = len(addresses) if protocol.startswith("modbus") else 1
         # Before the clock is read: a fast run must not lose its first minutes.
-        benches = [Rig(run, seed + number) for number in range(count)]
+        rigs = [Rig(run, seed + number) for number in range(count)]
         origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
         clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
         make = _maker(protocol, style, addresses, serial=serial)
-        disturber = WireFaultInjector(disturbances, seed=seed)
-        server = Server(benches, wire, make=make, disturber=disturber, ears=StdinLines(0), clock=clock, say=_say)
+        injector = WireFaultInjector(disturbances, seed=seed)
+        server = Server(
+            rigs, wire, make_device=make, fault_injector=injector, stdin=StdinLines(0), clock=clock, log=_say
+        )
         server.serve(opened=lambda name: click.echo(f"port: {name}"))
     except OSError as error:
         raise click.ClickException(f"the port {wire.name} cannot be opened: {error}") from error
@@ -256,19 +257,21 @@ def record(
 def dip(run: Run, seed: int, epoch: datetime | None, out: Path | None) -> None:
     """Write what a person read in fresh buffers with RUN's electrode, a day before, as TOML."""
     made_at = (_epoch_of(run, epoch) + timedelta(days=CALIBRATED_DAY)).isoformat().replace("+00:00", "Z")
-    _write(out, lambda write: write(dip_toml(Rig(run, seed), made_at=made_at)))
+    _write(out, lambda write: write(buffer_readings_toml(Rig(run, seed), made_at=made_at)))
 
 
-def _maker(protocol: str, style: str, addresses: tuple[int, ...], *, serial: str) -> Callable[[list[Measure]], Speaker]:
-    """Return what makes the instruments at the other end of the wire."""
+def _maker(
+    protocol: str, style: str, addresses: tuple[int, ...], *, serial: str
+) -> Callable[[list[MeasureFunction]], SimulatedDevice]:
+    """Return the function that makes the instruments at this end of the wire."""
 
-    def make(measures: list[Measure]) -> Speaker:
+    def make(measures: list[MeasureFunction]) -> SimulatedDevice:
         if protocol == "scpi":
-            return Instrument(measures[0], serial=serial)
+            return ScpiInstrument(measures[0], serial=serial)
         if protocol == "text":
             return TextInstrument(measures[0], style=Style(style), serial=serial)
         pairs = zip(addresses, measures, strict=True)
-        units = [Unit(address, measure, serial=f"{serial}-{address}") for address, measure in pairs]
+        units = [ModbusUnit(address, measure, serial=f"{serial}-{address}") for address, measure in pairs]
         return RtuBus(units) if protocol == "modbus-rtu" else TcpBus(units)
 
     return make
@@ -292,11 +295,11 @@ def _epoch_of(run: Run, epoch: datetime | None) -> datetime:
     return epoch or datetime.fromisoformat(f"{FIRST_DAY}T{hour:02}:{minute:02}:00+00:00")
 
 
-def _label(run: Run, epoch: datetime | None, *, vat: str | None, probe: str | None, poll_s: float) -> Label:
+def _label(run: Run, epoch: datetime | None, *, vat: str | None, probe: str | None, poll_s: float) -> RecordingLabel:
     vat = vat or run.vat_id
     moment = _epoch_of(run, epoch)
     micro = int(moment.replace(microsecond=0).timestamp()) * MICROSECONDS + moment.microsecond
-    return Label(vat=vat, probe=probe or f"{vat}-probe", poll_s=poll_s, epoch_us=micro)
+    return RecordingLabel(vat=vat, probe=probe or f"{vat}-probe", poll_s=poll_s, epoch_us=micro)
 
 
 def _write(out: Path | None, fill: Callable[[Callable[[str], object]], object]) -> None:

@@ -1,4 +1,4 @@
-"""What a pH electrode and its thermometer show: physics, from pH and temperature to millivolts.
+"""Compute the potential of a pH electrode from pH and temperature.
 
 Law: E = offset + slope * k(T) * (7 - pH), k = R T ln10 / F: millivolts fall as pH rises. Pure functions of arrays.
 """

@@ -1,4 +1,4 @@
-"""What goes wrong in a run, and when: data, and the one question whether it stands at a given time."""
+"""Define the faults of a run and when each is active."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -39,7 +39,7 @@ class Fault(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
+class FaultPeriod:
     """A fault from `start_h` to `end_h` in run hours (end excluded)."""
 
     fault: Fault
@@ -47,19 +47,19 @@ class Event:
     end_h: float = np.inf
 
 
-def stands(events: Iterable[Event], fault: Fault, second: ArrayLike) -> NDArray[np.bool_]:
-    """Tell at which seconds of run time the fault stands."""
+def is_active(events: Iterable[FaultPeriod], fault: Fault, second: ArrayLike) -> NDArray[np.bool_]:
+    """Tell at which seconds of run time the fault is active."""
     t = np.asarray(second, dtype=np.float64)
     spans = [(e.start_h * 3600.0, e.end_h * 3600.0) for e in events if e.fault is fault]
-    standing = np.any([(start <= t) & (t < end) for start, end in spans] or [np.zeros(t.shape, bool)], axis=0)
-    return np.asarray(standing, dtype=np.bool_)
+    active = np.any([(start <= t) & (t < end) for start, end in spans] or [np.zeros(t.shape, bool)], axis=0)
+    return np.asarray(active, dtype=np.bool_)
 
 
-def held_second(events: Iterable[Event], faults: Iterable[Fault], second: Ints) -> Ints:
-    """Return the second whose conversion is shown: the last before a freeze while it stands, else itself."""
+def frozen_second(events: Iterable[FaultPeriod], faults: Iterable[Fault], second: Ints) -> Ints:
+    """Return the second whose conversion is shown: the last before a freeze while that is active, else itself."""
     out = second
     for event in events:
         if event.fault in faults:
-            frozen = stands([event], event.fault, second)
+            frozen = is_active([event], event.fault, second)
             out = np.where(frozen, np.int64(np.ceil(event.start_h * 3600.0)) - 1, out)
     return out

@@ -1,4 +1,4 @@
-"""The probe's side of the wire: bytes in, bytes out, no input or output of its own.
+"""Simulate a SCPI instrument: bytes in, bytes out, no I/O of its own.
 
 Law: any bytes are answered or queue an error; none raises. Syntax, registers and common commands after IEEE 488.2,
 tree, path rules and error numbers after SCPI-1999 (both from memory). Potential in volts, temperature in Celsius. The
@@ -69,7 +69,7 @@ class Reading:
 
 
 class ScpiError(Exception):
-    """A message unit that cannot be obeyed; carries the standard's number."""
+    """A message unit that cannot be executed; carries the standard's error number."""
 
     def __init__(self, number: int) -> None:
         """Keep the number, one of `ERRORS`."""
@@ -98,23 +98,23 @@ def spellings(pattern: str) -> Iterator[str]:
         yield ":".join(filter(None, chosen)) + query
 
 
-class Speaker(ABC):
-    """What is at the probe's end of a wire, whatever it speaks."""
+class SimulatedDevice(ABC):
+    """A device at the probe's end of a wire, of any protocol."""
 
     @abstractmethod
     def receive(self, data: bytes) -> bytes:
         """Take bytes as they come and return the replies to what they complete."""
 
-    def printed(self, run_s: float) -> bytes:  # noqa: ARG002 -- most say nothing by themselves
-        """Return what it says by itself at this second of run time."""
+    def unsolicited(self, run_s: float) -> bytes:  # noqa: ARG002 -- most send nothing unasked
+        """Return what it sends unasked at this second of run time."""
         return b""
 
-    def rest(self) -> None:
+    def note_silence(self) -> None:
         """Take note of a silence on the wire; to most it means nothing."""
         return
 
 
-class Instrument(Speaker):
+class ScpiInstrument(SimulatedDevice):
     """One instrument at one end of a wire; a new one is like a power cycle."""
 
     def __init__(self, measure: Callable[[], Reading | None], *, serial: str = "SIM0001") -> None:
@@ -161,7 +161,7 @@ class Instrument(Speaker):
         return replies
 
     def _message(self, message: bytes) -> bytes:
-        """Obey one program message; on an error what is left of it is dropped."""
+        """Execute one program message; on an error what is left of it is dropped."""
         self._replies, path = [], ""
         overrun, self._overrun = self._overrun or len(message) > BUFFER_LENGTH, False
         try:
@@ -174,7 +174,7 @@ class Instrument(Speaker):
         return (";".join(self._replies) + "\n").encode() if self._replies else b""
 
     def _unit(self, unit: str, path: str) -> str:
-        """Obey one message unit and return the path for the next (SCPI-1999 vol. 1, 6.2.4)."""
+        """Execute one message unit and return the path for the next (SCPI-1999 vol. 1, 6.2.4)."""
         if not unit:
             return path
         header, _, parameter = re.sub(f"[{re.escape(WHITE_SPACE)}]+", " ", unit).partition(" ")
@@ -182,12 +182,12 @@ class Instrument(Speaker):
             raise ScpiError(-102)
         common, rooted = header.startswith("*"), header.startswith(":")
         name = (header if common or rooted or not path else f"{path}:{header}").lstrip(":").upper()
-        reply = self._obey(name, parameter.strip())
+        reply = self._execute(name, parameter.strip())
         if reply is not None:
             self._replies.append(reply)
         return path if common else name.rpartition(":")[0]
 
-    def _obey(self, name: str, parameter: str) -> str | None:
+    def _execute(self, name: str, parameter: str) -> str | None:
         if name in self._setters:
             self._setters[name](_register(parameter))
             return None

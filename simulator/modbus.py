@@ -1,8 +1,8 @@
-"""The probe's side of Modbus: bytes in, bytes out, no input or output of its own.
+"""Simulate Modbus instruments: bytes in, bytes out, no I/O of their own.
 
 Law: any bytes are answered, by a reply or an exception, or met with silence, as the standard wants; none raises. On a
-serial line a frame with a wrong checksum or for nobody here gets no answer, and a silence begins a new frame. Written
-for itself, after MODBUS Application Protocol V1.1b3 and MODBUS over Serial Line V1.02 (both from memory).
+serial line a frame with a wrong checksum or for another address gets no answer, and a silence begins a new frame. After
+MODBUS Application Protocol V1.1b3 and MODBUS over Serial Line V1.02 (both from memory), independently of `logger`.
 
 Registers, the same for functions 3 and 4, numbered from 0: 0-1 potential (mV), 2-3 temperature (C), 4-5 own pH, each a
 float, high word first; 6 status (bit 0 no potential, bit 1 no temperature); 10 potential in 0.1 mV and 11 temperature
@@ -16,7 +16,7 @@ from abc import abstractmethod
 from collections.abc import Callable, Mapping
 
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
-from simulator.instrument import VERSION, Reading, Speaker
+from simulator.instrument import VERSION, Reading, SimulatedDevice
 
 READ_FUNCTIONS = (3, 4)
 REPORT_SERVER_ID = 17
@@ -52,8 +52,8 @@ def crc(data: bytes) -> bytes:
 def registers(reading: Reading) -> dict[int, int]:
     """Return what the registers hold."""
     mv, celsius = reading.potential_v * 1000.0, reading.temperature_c
-    warmth = celsius if math.isfinite(celsius) else 25.0
-    ph = ISOPOTENTIAL_PH - mv / float(nernst_slope_mv(warmth))
+    ph_celsius = celsius if math.isfinite(celsius) else 25.0
+    ph = ISOPOTENTIAL_PH - mv / float(nernst_slope_mv(ph_celsius))
     table: dict[int, int] = {6: (not math.isfinite(mv)) + 2 * (not math.isfinite(celsius))}
     for at, value in ((0, mv), (2, celsius), (4, ph)):
         table[at], table[at + 1] = _float(value)
@@ -74,7 +74,7 @@ def _signed(value: float, steps: int) -> int:
     return (whole if -NO_INT16 > whole >= NO_INT16 else NO_INT16) & 0xFFFF
 
 
-class Unit:
+class ModbusUnit:
     """One instrument with an address."""
 
     def __init__(self, address: int, measure: Callable[[], Reading | None], *, serial: str) -> None:
@@ -85,11 +85,11 @@ class Unit:
     def answer(self, pdu: bytes) -> bytes:
         """Return the PDU that answers one."""
         try:
-            return self._obey(pdu)
+            return self._execute(pdu)
         except ModbusError as error:
             return bytes([pdu[0] | 0x80, error.code])
 
-    def _obey(self, pdu: bytes) -> bytes:
+    def _execute(self, pdu: bytes) -> bytes:
         match pdu[0]:
             case 3 | 4 if len(pdu) == 5:  # noqa: PLR2004 -- function, first register, count
                 return self._read(pdu[0], *struct.unpack(">HH", pdu[1:]))
@@ -109,9 +109,9 @@ class Unit:
         reading = self._measure()
         if reading is None:
             raise ModbusError(DEVICE_FAILURE)
-        held = registers(reading)
+        values = registers(reading)
         try:
-            words = [held[first + at] for at in range(count)]
+            words = [values[first + at] for at in range(count)]
         except KeyError as error:
             raise ModbusError(ILLEGAL_ADDRESS) from error
         return struct.pack(f">BB{count}H", function, 2 * count, *words)
@@ -131,15 +131,15 @@ class Unit:
         return bytes([*IDENTIFICATION, code, 0x81, 0, 0, len(chosen)]) + listed
 
 
-class Bus(Speaker):
+class Bus(SimulatedDevice):
     """Units on one wire."""
 
-    def __init__(self, units: list[Unit]) -> None:
-        """Begin with nothing heard."""
+    def __init__(self, units: list[ModbusUnit]) -> None:
+        """Begin with an empty buffer."""
         self._units = {unit.address: unit for unit in units}
         self._buffer = b""
 
-    def rest(self) -> None:
+    def note_silence(self) -> None:
         """Take note of a silence on the wire: what comes next begins a frame."""
         self._buffer = b""
 

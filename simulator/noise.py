@@ -1,7 +1,7 @@
-"""Chance that can be asked twice: numbers that depend only on the seed, the stream and the index.
+"""Counter-based random numbers: a function of seed, stream and index (Philox).
 
-Law: counter-based (Philox). Whether, when and how often another number was asked changes nothing, so a live run and a
-recording of the same run agree.
+Law: whether, when and how often other numbers were drawn changes nothing, so a live run and a recording of the same run
+agree.
 """
 
 from enum import IntEnum
@@ -18,7 +18,7 @@ _WORD = 2**64
 
 
 class Stream(IntEnum):
-    """What the numbers are for; streams are independent."""
+    """Independent streams, one for each use."""
 
     POTENTIAL = 1
     WANDER = 2
@@ -59,12 +59,12 @@ class Noise:
         return out
 
     def wander(self, stream: Stream, second: Ints, *, period_s: int) -> Floats:
-        """Return a smooth course through a number every `period_s`."""
+        """Return a smooth curve through one normal number every `period_s`."""
         knot, rest = np.divmod(second, period_s)
         part = rest / period_s
         ease = part * part * (3.0 - 2.0 * part)
         return np.asarray((1.0 - ease) * self.normal(stream, knot) + ease * self.normal(stream, knot + 1))
 
-    def held(self, stream: Stream, second: Ints, *, period_s: int) -> Floats:
-        """Return a number that is kept for `period_s`, then changes at once."""
+    def piecewise_constant(self, stream: Stream, second: Ints, *, period_s: int) -> Floats:
+        """Return a normal number that is constant for `period_s`, then changes at once."""
         return self.normal(stream, np.floor_divide(second, period_s))

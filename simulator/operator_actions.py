@@ -1,6 +1,6 @@
-"""What a person does in a run and says so: data, and the recorded commands that say it.
+"""Define what an operator does and marks in a run.
 
-Law: what is said changes nothing in the vat, what is done does (topping up; stirring is a `Fault` beside it).
+Law: a mark changes nothing in the vat; the action does (topping up; stirring is a `Fault` beside it).
 """
 
 from collections.abc import Iterable
@@ -17,6 +17,6 @@ class OperatorAction:
     part: float = 0.0
 
 
-def dilutions(deeds: Iterable[OperatorAction]) -> dict[float, float]:
+def dilutions(actions: Iterable[OperatorAction]) -> dict[float, float]:
     """Return the parts of the liquid that are replaced, by run hour."""
-    return {deed.hour: deed.part for deed in deeds if deed.part}
+    return {action.hour: action.part for action in actions if action.part}

@@ -1,4 +1,4 @@
-"""A run written down as JSON Lines: what a watch would have logged had it polled a real probe.
+"""Write a run as a recording (JSON Lines): what a watch that polled it would have logged.
 
 Law: the same run, seed and options give the same bytes. The calibration in it is the one a person would have made in
 fresh buffers; the numbers of reasons belong to the recording's format.
@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
-from simulator.faults import Event, Fault, Ints, stands
+from simulator.faults import Fault, FaultPeriod, Ints, is_active
 from simulator.operator_actions import OperatorAction
 from simulator.rig import BATH_C, BUFFER_HALF_WIDTH_PH, BUFFERS_PH, CALIBRATED_DAY, Rig
 from simulator.runs import Run
@@ -24,7 +24,7 @@ U_POTENTIAL_MV = 0.4
 U_BUFFER_PH = BUFFER_HALF_WIDTH_PH / 3.0**0.5
 """Rectangular distribution (GUM 4.3.7)."""
 REASONS: Mapping[Fault, int] = MappingProxyType(
-    {  # the last that stands is written: who has no port hears nothing else
+    {  # the last that is active is written: without a port nothing else can be seen
         Fault.OVERRANGE: 5,
         Fault.HARDWARE_ERROR: 4,
         Fault.GARBLED: 3,
@@ -38,8 +38,8 @@ DAY_US = 24 * HOUR_US
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Label:
-    """What a recording is called and how it is paced; `epoch_us`: UTC at run time 0."""
+class RecordingLabel:
+    """Ids of vat and probe, poll interval, and UTC at run time 0 (`epoch_us`)."""
 
     vat: str
     probe: str
@@ -47,9 +47,9 @@ class Label:
     epoch_us: int
 
 
-def calibration(bench: Rig, label: Label) -> dict[str, object]:
+def calibration(rig: Rig, label: RecordingLabel) -> dict[str, object]:
     """Return the line E = offset + slope * k(T) * (7 - pH) fitted to the buffers, with its covariance (GUM H.3)."""
-    read = bench.dip()
+    read = rig.buffer_readings()
     ph = np.array(BUFFERS_PH)
     x = (ISOPOTENTIAL_PH - ph) * nernst_slope_mv(read.temperature_c)
     design = np.column_stack([np.ones_like(x), x])
@@ -67,29 +67,29 @@ def calibration(bench: Rig, label: Label) -> dict[str, object]:
         "cov": float(covariance[0, 1]),
         "low_ph": min(BUFFERS_PH),
         "high_ph": max(BUFFERS_PH),
-        "points": points(bench),
+        "points": points(rig),
         "by": PERSON,
         "residual_mv": float(np.max(np.abs(read.potential_mv - design @ [offset, slope]))),
     }
 
 
-def points(bench: Rig) -> list[dict[str, float]]:
+def points(rig: Rig) -> list[dict[str, float]]:
     """Return what was read in each buffer."""
-    read = bench.dip()
+    read = rig.buffer_readings()
     rows = zip(BUFFERS_PH, read.potential_mv.tolist(), read.temperature_c.tolist(), strict=True)
     return [{"buffer_ph": ph, "potential_mv": mv, "temperature_c": c} for ph, mv, c in rows]
 
 
-def dip_toml(bench: Rig, *, made_at: str) -> str:
+def buffer_readings_toml(rig: Rig, *, made_at: str) -> str:
     """Return the same as TOML, for whoever fits the line."""
     head = [f"made_at = {made_at}", f'by = "{PERSON}"', "simulated = true"]
-    tables = [["", "[[point]]", *(f"{name} = {value}" for name, value in point.items())] for point in points(bench)]
+    tables = [["", "[[point]]", *(f"{name} = {value}" for name, value in point.items())] for point in points(rig)]
     return "\n".join([*head, *(line for table in tables for line in table)]) + "\n"
 
 
-def recording(bench: Rig, label: Label) -> Iterator[str]:
+def recording(rig: Rig, label: RecordingLabel) -> Iterator[str]:
     """Yield the lines of the recording."""
-    run = bench.run
+    run = rig.run
     yield _line(
         {
             "recording": 1,
@@ -97,12 +97,12 @@ def recording(bench: Rig, label: Label) -> Iterator[str]:
             "vat": label.vat,
             "probe": label.probe,
             "run": run.name,
-            "seed": bench.seed,
+            "seed": rig.seed,
             "poll_s": label.poll_s,
             "faults": [_fault(event) for event in run.events if event.fault is not Fault.STIRRED],
         }
     )
-    fit = calibration(bench, label)
+    fit = calibration(rig, label)
     calibrate = {"at_us": fit["at_us"], "kind": "calibrate", "vat": "", "probe": label.probe, "calibration": fit}
     yield _line({"command": {"id": 1, **calibrate, "by": PERSON, "seq": 1}})
     polls, an_hour = int(np.ceil(run.hours * 3600.0 / label.poll_s)), max(int(3600.0 / label.poll_s), 1)
@@ -110,22 +110,22 @@ def recording(bench: Rig, label: Label) -> Iterator[str]:
     cuts = {0, polls, *range(0, polls, an_hour), *(mark["seq"] - 1 for mark in marks)}
     for first, end in pairwise(sorted(cuts)):
         yield from (_line({"command": mark}) for mark in marks if mark["seq"] == first + 1)
-        yield _line({"rows": _rows(bench, label, np.arange(first, end))})
+        yield _line({"rows": _rows(rig, label, np.arange(first, end))})
 
 
-def _marks(run: Run, label: Label) -> list[dict[str, Any]]:
+def _marks(run: Run, label: RecordingLabel) -> list[dict[str, Any]]:
     """Return the commands that say what is done at the vat; a run that begins at the filling begins with its start."""
     begun = (OperatorAction(hour=0.0, mark="started"),) if run.vat.age_h == 0.0 else ()
     said: list[dict[str, Any]] = []
-    for number, deed in enumerate(sorted((*begun, *run.deeds), key=lambda deed: deed.hour), start=2):
-        seq = int(np.ceil(deed.hour * 3600.0 / label.poll_s)) + 1
-        at_us = label.epoch_us + round(deed.hour * HOUR_US)
-        mark = {"id": number, "at_us": at_us, "kind": "mark", "vat": label.vat, "note": deed.mark, "by": PERSON}
-        said.append({**mark, "litres": deed.litres, "seq": seq})
+    for number, action in enumerate(sorted((*begun, *run.actions), key=lambda action: action.hour), start=2):
+        seq = int(np.ceil(action.hour * 3600.0 / label.poll_s)) + 1
+        at_us = label.epoch_us + round(action.hour * HOUR_US)
+        mark = {"id": number, "at_us": at_us, "kind": "mark", "vat": label.vat, "note": action.mark, "by": PERSON}
+        said.append({**mark, "litres": action.litres, "seq": seq})
     return said
 
 
-def _fault(event: Event) -> dict[str, object]:
+def _fault(event: FaultPeriod) -> dict[str, object]:
     """Return a fault with its times in microseconds of run time; null where it lasts to the end.
 
     Stirring is none: whoever watches must bear it.
@@ -134,12 +134,12 @@ def _fault(event: Event) -> dict[str, object]:
     return {"fault": event.fault, "from_us": from_us, "until_us": until_us}
 
 
-def _rows(bench: Rig, label: Label, poll: Ints) -> dict[str, list[int] | list[float | None]]:
+def _rows(rig: Rig, label: RecordingLabel, poll: Ints) -> dict[str, list[int] | list[float | None]]:
     elapsed_us = np.rint(poll * label.poll_s * MICROSECONDS).astype(np.int64)
-    read = bench.conversions(np.rint(elapsed_us / MICROSECONDS).astype(np.int64))
+    read = rig.conversions(np.rint(elapsed_us / MICROSECONDS).astype(np.int64))
     reason = np.zeros(poll.shape, dtype=np.int64)
     for fault, number in REASONS.items():
-        reason = np.where(stands(bench.run.events, fault, elapsed_us / MICROSECONDS), number, reason)
+        reason = np.where(is_active(rig.run.events, fault, elapsed_us / MICROSECONDS), number, reason)
     missing = (reason != 0).tolist()
     return {
         "seq": (poll + 1).tolist(),

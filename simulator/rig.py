@@ -1,8 +1,7 @@
-"""A run put together: vat, room, electrode, chance and faults give what the converter holds at any second.
+"""Compute what the converter holds at any second of a run, from vat, room, electrode, noise and faults.
 
-Law: the reading at a second of run time depends on the run, the seed and that second alone (and on what somebody did
-with the probe, if anybody did). The converter makes one conversion a second, so whoever asks within the same second is
-told the same.
+Law: the reading at a second of run time depends on the run, the seed, that second and the operator's commands alone.
+The converter makes one conversion a second: two requests within one second get the same values.
 """
 
 from dataclasses import dataclass
@@ -10,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulator import electrode as physics
-from simulator import operator as hands
-from simulator.faults import Event, Fault, Floats, Ints, held_second, stands
+from simulator.faults import Fault, FaultPeriod, Floats, Ints, frozen_second, is_active
 from simulator.noise import Noise, Stream
+from simulator.operator import RESTLESS_MV, RESTLESS_PERIOD_S, OperatorState, SensedValues, execute
 from simulator.operator_actions import dilutions
 from simulator.runs import Run
-from simulator.vat import Course, course, lag, pulse, scattered
+from simulator.vat import Course, course, draw_vat, first_order_lag, pulse_response
 
 LIFT_TAU_S = 90.0
 """Bulb and film take the air's temperature, and back, this slowly (first order)."""
@@ -46,52 +45,52 @@ class Rig:
     """One run with one seed."""
 
     def __init__(self, run: Run, seed: int) -> None:
-        """Let the vat ferment from its filling to the end of the run."""
+        """Compute the vat's course from its filling to the end of the run."""
         self.run, self.seed, self.noise = run, seed, Noise(seed)
-        vat = scattered(run.vat, self.noise) if run.scattered else run.vat
+        vat = draw_vat(run.vat, self.noise) if run.scattered else run.vat
         self.course: Course = course(
-            vat, run.room, hours=run.hours + 2.0, start_hour=run.start_hour, dilutions=dilutions(run.deeds)
+            vat, run.room, hours=run.hours + 2.0, start_hour=run.start_hour, dilutions=dilutions(run.actions)
         )
         step_s = float(self.course.hours[1] - self.course.hours[0]) * 3600.0
-        self.hand = hands.Operator()
-        self._membrane_ph = lag(self.course.ph, step_s, tau=run.electrode.tau_s)
+        self.operator = OperatorState()
+        self._vat_membrane_ph = first_order_lag(self.course.ph, step_s, tau=run.electrode.tau_s)
 
-    def stands(self, fault: Fault, second: float) -> bool:
-        """Tell whether a fault stands at this second of run time."""
-        return bool(stands(self.run.events, fault, second))
+    def is_active(self, fault: Fault, second: float) -> bool:
+        """Tell whether a fault is active at this second of run time."""
+        return bool(is_active(self.run.events, fault, second))
 
     def conversions(self, second: Ints) -> Conversions:
         """Return what the converter holds at whole seconds of run time."""
         events = self.run.events
-        thermometer = held_second(events, (Fault.FROZEN,), second)
-        cell = held_second(events, (Fault.FROZEN, Fault.FROZEN_POTENTIAL), second)
-        potential = np.where(stands(events, Fault.OVERRANGE, second), np.inf, self._potential(cell))
-        temperature = np.where(stands(events, Fault.NO_TEMPERATURE, second), np.nan, self._temperature(thermometer))
+        thermometer = frozen_second(events, (Fault.FROZEN,), second)
+        cell = frozen_second(events, (Fault.FROZEN, Fault.FROZEN_POTENTIAL), second)
+        potential = np.where(is_active(events, Fault.OVERRANGE, second), np.inf, self._potential(cell))
+        temperature = np.where(is_active(events, Fault.NO_TEMPERATURE, second), np.nan, self._temperature(thermometer))
         return Conversions(potential, temperature)
 
     def _weight(self, fault: Fault, second: Ints, *, tau_s: float) -> Floats:
-        """Return how far a fault has taken hold, 0 to 1: it comes and goes as a first-order response."""
+        """Return the effect of a fault, 0 to 1: it comes and goes as a first-order response."""
         hours, tau_h = second / 3600.0, tau_s / 3600.0
-        chosen: list[Event] = [event for event in self.run.events if event.fault is fault]
-        pulses = [pulse(hours, event.start_h, event.end_h, tau_h=tau_h) for event in chosen]
+        chosen: list[FaultPeriod] = [event for event in self.run.events if event.fault is fault]
+        pulses = [pulse_response(hours, event.start_h, event.end_h, tau_h=tau_h) for event in chosen]
         return np.asarray(np.sum(pulses, axis=0)) if pulses else np.zeros(second.shape)
 
     def _at(self, values: Floats, second: Ints) -> Floats:
         return np.interp(second / 3600.0, self.course.hours, values)
 
-    def obey(self, line: str, second: int) -> None:
-        """Do with the probe what a line of words says, at a second of run time. Raises WordError."""
+    def execute(self, line: str, second: int) -> None:
+        """Execute one line from standard input at a second of run time. Raises OperatorCommandError."""
         at = np.array([second])
-        seen = hands.Seen(second=second, ph=float(self.seen_ph(at)[0]), temperature_c=float(self.bulb_c(at)[0]))
-        self.hand = hands.obey(self.hand, line, seen)
+        sensed = SensedValues(second=second, ph=float(self.membrane_ph(at)[0]), temperature_c=float(self.bulb_c(at)[0]))
+        self.operator = execute(self.operator, line, sensed)
 
     def bulb_c(self, second: Ints) -> Floats:
         """Return the temperature at the bulb in C."""
-        return self.hand.bulb_c(second, self._bulb_in_vat_c)
+        return self.operator.bulb_c(second, self._bulb_in_vat_c)
 
-    def seen_ph(self, second: Ints) -> Floats:
+    def membrane_ph(self, second: Ints) -> Floats:
         """Return the pH at the membrane."""
-        return self.hand.ph(second, self._seen_in_vat_ph, tau_s=self.run.electrode.tau_s)
+        return self.operator.ph(second, self._membrane_in_vat_ph, tau_s=self.run.electrode.tau_s)
 
     def _bulb_in_vat_c(self, second: Ints) -> Floats:
         """Return the temperature at the bulb in C: the vat's, or the room's when the probe hangs in air."""
@@ -100,38 +99,38 @@ class Rig:
         out = self._weight(Fault.OUT_OF_LIQUID, second, tau_s=LIFT_TAU_S)
         return np.asarray(vat + out * (room + draught - vat))
 
-    def _seen_in_vat_ph(self, second: Ints) -> Floats:
+    def _membrane_in_vat_ph(self, second: Ints) -> Floats:
         """Return the pH at the membrane: the vat's, less its lag, or what a fault puts in its place."""
-        ph, noise = self._at(self._membrane_ph, second), self.noise
+        ph, noise = self._at(self._vat_membrane_ph, second), self.noise
         spikes = np.where(np.abs(chance := noise.normal(Stream.STIRRING, second)) > 1.0, np.sign(chance), 0.0)
-        ph = ph + SPIKE_PH * spikes * stands(self.run.events, Fault.STIRRED, second)
+        ph = ph + SPIKE_PH * spikes * is_active(self.run.events, Fault.STIRRED, second)
         film = FILM_SHIFT_PH + FILM_WANDER_PH * noise.wander(Stream.FILM_WANDER, second, period_s=420)
         ph = ph + film * self._weight(Fault.OUT_OF_LIQUID, second, tau_s=LIFT_TAU_S)
-        wild = np.clip(6.0 + 2.0 * noise.held(Stream.KNOCK, second, period_s=KNOCK_HELD_S), 2.1, 9.8)
+        wild = np.clip(6.0 + 2.0 * noise.piecewise_constant(Stream.KNOCK, second, period_s=KNOCK_HELD_S), 2.1, 9.8)
         return np.asarray(ph + (wild - ph) * self._weight(Fault.KNOCKED, second, tau_s=KNOCK_TAU_S))
 
     def _potential(self, second: Ints) -> Floats:
-        cell, noise = self.hand.cell(self.run.electrode), self.noise
+        cell, noise = self.operator.current_electrode(self.run.electrode), self.noise
         film = FILM_NOISE_MV * self._weight(Fault.OUT_OF_LIQUID, second, tau_s=LIFT_TAU_S)
         clean = physics.potential_mv(
-            cell, self.seen_ph(second), temperature_c=self.bulb_c(second), day=second / 86400.0
+            cell, self.membrane_ph(second), temperature_c=self.bulb_c(second), day=second / 86400.0
         )
         white = (cell.noise_mv + film) * noise.normal(Stream.POTENTIAL, second)
         slow = cell.wander_mv * noise.wander(Stream.WANDER, second, period_s=900)
         return physics.quantised(clean + white + slow + self._restless_mv(second), 10)
 
     def _restless_mv(self, second: Ints) -> Floats | float:
-        if not self.hand.is_restless:
+        if not self.operator.is_restless:
             return 0.0
-        swell = np.sin(2.0 * np.pi * second / hands.RESTLESS_PERIOD_S)
-        return hands.RESTLESS_MV * (swell + self.noise.wander(Stream.RESTLESS, second, period_s=300))
+        swell = np.sin(2.0 * np.pi * second / RESTLESS_PERIOD_S)
+        return RESTLESS_MV * (swell + self.noise.wander(Stream.RESTLESS, second, period_s=300))
 
     def _temperature(self, second: Ints) -> Floats:
         white = self.run.electrode.thermometer_noise_c * self.noise.normal(Stream.THERMOMETER, second)
         return physics.quantised(self.bulb_c(second) + white, 100)
 
-    def dip(self) -> Conversions:
-        """Return what a person read in the three buffers, a day before the run; made by hand, so not quite nominal."""
+    def buffer_readings(self) -> Conversions:
+        """Return what a person read in the three buffers, a day before the run; their pH is not quite nominal."""
         index = np.arange(len(BUFFERS_PH))
         true_ph = np.array(BUFFERS_PH) + np.clip(
             0.5 * BUFFER_HALF_WIDTH_PH * self.noise.normal(Stream.BUFFERS, index),

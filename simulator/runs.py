@@ -1,6 +1,6 @@
-"""The named runs: what is in the vat, what the probe is like, what goes wrong and when. Data only.
+"""Define the named runs: vat, electrode, faults and when they happen. Data only.
 
-Law: a run and a seed say everything; hours are hours since the run's begin. Names of vats are invented.
+Law: a run and a seed determine everything; hours are hours since the run's begin. Names of vats are invented.
 """
 
 import difflib
@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 from simulator.electrode import Electrode
-from simulator.faults import Event, Fault
+from simulator.faults import Fault, FaultPeriod
 from simulator.operator_actions import OperatorAction
 from simulator.vat import HeaterFailure, Population, Room, Vat
 
@@ -30,9 +30,9 @@ class Run:
     """Hour of the day (UTC) at which it begins."""
     room: Room = field(default_factory=Room)
     electrode: Electrode = field(default_factory=Electrode)
-    events: tuple[Event, ...] = ()
-    deeds: tuple[OperatorAction, ...] = ()
-    """What a person does and says; a run that begins at the filling is said to start."""
+    events: tuple[FaultPeriod, ...] = ()
+    actions: tuple[OperatorAction, ...] = ()
+    """What the operator does and marks; a run that begins at the filling is marked as started."""
     scattered: bool = False
     """The seed draws the vat itself, not only the noise."""
 
@@ -46,7 +46,7 @@ MARROW = Vat(  # chosen so that pH is 5.22 some 45 hours after filling and falls
     lag_h=6.0,
 )
 
-WILD = Vat(  # no starter: the seed scatters it over what the design notes measured on simulated vats
+WILD = Vat(  # no starter; ranges from a trial on simulated vats
     early=Population(log10_cfu_ml=4.0, mu20_per_h=0.32, t_min_c=-1.5, ph_min=4.15),
     late=Population(log10_cfu_ml=2.8, mu20_per_h=0.24, t_min_c=2.0, ph_min=3.42),
     ph_start=6.0,
@@ -70,7 +70,7 @@ def _night(hour: float, minute: float = 0.0) -> float:
     return (hour - 18.0) % 24.0 + minute / 60.0
 
 
-def _fault_run(name: str, summary: str, *events: Event, hours: float = 8.0) -> Run:
+def _fault_run(name: str, summary: str, *events: FaultPeriod, hours: float = 8.0) -> Run:
     return Run(name=name, summary=summary, hours=hours, vat=MARROW, events=events)
 
 
@@ -82,10 +82,10 @@ _LONG_FOAM = Run(
     vat=MARROW,
     room=Room(mean_c=20.2, failures=(HeaterFailure(start_h=_night(20, 6), end_h=_night(1, 30), drop_c=6.0),)),
     events=(
-        Event(fault=Fault.STIRRED, start_h=_night(19, 10), end_h=_night(19, 16)),
-        Event(fault=Fault.UNPLUGGED, start_h=_night(21, 16), end_h=_night(21, 25)),
-        Event(fault=Fault.OUT_OF_LIQUID, start_h=_night(23, 22), end_h=_night(0, 32)),
-        Event(fault=Fault.KNOCKED, start_h=_night(5, 26), end_h=_night(6, 8)),
+        FaultPeriod(fault=Fault.STIRRED, start_h=_night(19, 10), end_h=_night(19, 16)),
+        FaultPeriod(fault=Fault.UNPLUGGED, start_h=_night(21, 16), end_h=_night(21, 25)),
+        FaultPeriod(fault=Fault.OUT_OF_LIQUID, start_h=_night(23, 22), end_h=_night(0, 32)),
+        FaultPeriod(fault=Fault.KNOCKED, start_h=_night(5, 26), end_h=_night(6, 8)),
     ),
 )
 
@@ -170,20 +170,20 @@ _ALL = (
         summary="20 h, a finished vat; at 4 h a third of the brine has leaked away and is topped up and marked",
         hours=20.0,
         vat=FINISHED,
-        deeds=(OperatorAction(hour=4.0, mark="topped-up", litres=60.0, part=0.3),),
+        actions=(OperatorAction(hour=4.0, mark="topped-up", litres=60.0, part=0.3),),
     ),
     Run(
         name="stirred",
         summary="14 h, as normal-night, stirred for 6 min at 2 h and at 7 h, which is marked: spikes, nothing else",
         hours=14.0,
         vat=MARROW,
-        events=tuple(Event(fault=Fault.STIRRED, start_h=hour, end_h=hour + 0.1) for hour in (2.0, 7.0)),
-        deeds=(OperatorAction(hour=2.0, mark="stirred"), OperatorAction(hour=7.0, mark="stirred")),
+        events=tuple(FaultPeriod(fault=Fault.STIRRED, start_h=hour, end_h=hour + 0.1) for hour in (2.0, 7.0)),
+        actions=(OperatorAction(hour=2.0, mark="stirred"), OperatorAction(hour=7.0, mark="stirred")),
     ),
     _fault_run(
         "probe-knocked",
         "8 h, knocked at 3.0 h for good: jumps of several pH",
-        Event(fault=Fault.KNOCKED, start_h=3.0),
+        FaultPeriod(fault=Fault.KNOCKED, start_h=3.0),
     ),
     Run(
         name="probe-out",
@@ -191,38 +191,40 @@ _ALL = (
         hours=8.0,
         vat=replace(MARROW, lag_h=18.0),
         room=Room(failures=(HeaterFailure(start_h=1.0, end_h=1e3, drop_c=5.0),)),
-        events=(Event(fault=Fault.OUT_OF_LIQUID, start_h=3.0, end_h=5.0),),
+        events=(FaultPeriod(fault=Fault.OUT_OF_LIQUID, start_h=3.0, end_h=5.0),),
     ),
     _fault_run(
         "frozen",
         "14 h, potential frozen 2.0-6.0 h while temperature goes on, both frozen 8.0-12.0 h",
-        Event(fault=Fault.FROZEN_POTENTIAL, start_h=2.0, end_h=6.0),
-        Event(fault=Fault.FROZEN, start_h=8.0, end_h=12.0),
+        FaultPeriod(fault=Fault.FROZEN_POTENTIAL, start_h=2.0, end_h=6.0),
+        FaultPeriod(fault=Fault.FROZEN, start_h=8.0, end_h=12.0),
         hours=14.0,
     ),
     _fault_run(
         "unplugged",
         "8 h, the port goes away 2.0-2.5 h and 5.0-5.1 h",
-        Event(fault=Fault.UNPLUGGED, start_h=2.0, end_h=2.5),
-        Event(fault=Fault.UNPLUGGED, start_h=5.0, end_h=5.1),
+        FaultPeriod(fault=Fault.UNPLUGGED, start_h=2.0, end_h=2.5),
+        FaultPeriod(fault=Fault.UNPLUGGED, start_h=5.0, end_h=5.1),
     ),
     _fault_run(
-        "garbled", "8 h, replies with flipped bits 2.0-2.5 h", Event(fault=Fault.GARBLED, start_h=2.0, end_h=2.5)
+        "garbled", "8 h, replies with flipped bits 2.0-2.5 h", FaultPeriod(fault=Fault.GARBLED, start_h=2.0, end_h=2.5)
     ),
-    _fault_run("slow", "8 h, replies 3 real seconds late 2.0-2.5 h", Event(fault=Fault.SLOW, start_h=2.0, end_h=2.5)),
+    _fault_run(
+        "slow", "8 h, replies 3 real seconds late 2.0-2.5 h", FaultPeriod(fault=Fault.SLOW, start_h=2.0, end_h=2.5)
+    ),
     _fault_run(
         "sensor-faults",
         "8 h, no temperature 2.0-2.5 h, overrange 4.0-4.5 h, hardware error 6.0-6.5 h",
-        Event(fault=Fault.NO_TEMPERATURE, start_h=2.0, end_h=2.5),
-        Event(fault=Fault.OVERRANGE, start_h=4.0, end_h=4.5),
-        Event(fault=Fault.HARDWARE_ERROR, start_h=6.0, end_h=6.5),
+        FaultPeriod(fault=Fault.NO_TEMPERATURE, start_h=2.0, end_h=2.5),
+        FaultPeriod(fault=Fault.OVERRANGE, start_h=4.0, end_h=4.5),
+        FaultPeriod(fault=Fault.HARDWARE_ERROR, start_h=6.0, end_h=6.5),
     ),
 )
 
 RUNS: Mapping[str, Run] = MappingProxyType({run.name: run for run in _ALL})
 
 
-def find(name: str) -> Run:
+def find_run(name: str) -> Run:
     """Return the run of that name. Raises LookupError that names the nearest runs."""
     if name not in RUNS:
         near = difflib.get_close_matches(name, RUNS, n=3, cutoff=0.4)

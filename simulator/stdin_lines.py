@@ -1,6 +1,6 @@
-"""Lines of text on a file descriptor, as they come.
+"""Read whole lines from standard input without blocking.
 
-Law: asking never waits. A terminal is not listened to: whoever types there may be speaking to another program.
+Law: `lines` never waits. A terminal is never read: whoever types there may mean another program.
 """
 
 import os
@@ -10,19 +10,19 @@ CHUNK = 4096
 
 
 class StdinLines:
-    """Hears whole lines on a descriptor until its end."""
+    """Reads whole lines from a descriptor until its end."""
 
     def __init__(self, descriptor: int) -> None:
-        """Listen to a pipe or a file; a terminal, or a descriptor that is closed, says nothing."""
+        """Read a pipe or a file; from a terminal or a closed descriptor nothing comes."""
         self._descriptor = descriptor
-        self._hears = _is_open(descriptor) and not os.isatty(descriptor)
+        self._is_readable = _is_open(descriptor) and not os.isatty(descriptor)
         self._rest = b""
 
     def lines(self) -> list[str]:
         """Return the lines that have come since the last time, without blank ones."""
-        while self._hears and select.select([self._descriptor], [], [], 0)[0]:
+        while self._is_readable and select.select([self._descriptor], [], [], 0)[0]:
             data = os.read(self._descriptor, CHUNK)
-            self._hears = bool(data)
+            self._is_readable = bool(data)
             self._rest += data or b"\n"  # a last line may lack its end
         *whole, self._rest = self._rest.split(b"\n")
         return [text for line in whole if (text := line.decode("utf-8", "replace").strip())]

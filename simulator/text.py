@@ -1,4 +1,4 @@
-"""A probe that speaks in lines of text: bytes in, bytes out, no input or output of its own.
+"""Simulate a probe that sends lines of text: bytes in, bytes out, no I/O of its own.
 
 Law: any bytes are answered or ignored; none raises. Every line says SIMULATED. The forms are this project's own
 invention, but for the query, which is SCPI's. Styles: `asked` answers each `READ?` (CR LF) with one line; `printing`
@@ -14,14 +14,14 @@ from functools import reduce
 from operator import xor
 
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
-from simulator.instrument import BUFFER_LENGTH, Reading, Speaker
+from simulator.instrument import BUFFER_LENGTH, Reading, SimulatedDevice
 
 QUERY = b"READ?"
 END = b"\r\n"
 
 
 class Style(StrEnum):
-    """How the probe speaks."""
+    """Whether it is asked or prints, and what it reports."""
 
     ASKED = "asked"
     PRINTING = "printing"
@@ -29,14 +29,14 @@ class Style(StrEnum):
 
 
 @dataclass(slots=True)
-class TextInstrument(Speaker):
+class TextInstrument(SimulatedDevice):
     """One probe at one end of a wire; a new one is like a power cycle."""
 
     measure: Callable[[], Reading | None]
     serial: str
     style: Style
     _buffer: bytes = b""
-    _printed_s: int = -1
+    _last_second: int = -1
 
     def receive(self, data: bytes) -> bytes:
         """Take bytes as they come and return the replies to the queries that they complete."""
@@ -46,12 +46,12 @@ class TextInstrument(Speaker):
             return b""
         return b"".join(self._line() for line in lines if line.strip() == QUERY)
 
-    def printed(self, run_s: float) -> bytes:
-        """Return what it says by itself at this run time: one line for each second that begins, the newest only."""
+    def unsolicited(self, run_s: float) -> bytes:
+        """Return what it sends unasked at this run time: one line for each second that begins, the newest only."""
         second = int(run_s)
-        if self.style is not Style.PRINTING or second == self._printed_s:
+        if self.style is not Style.PRINTING or second == self._last_second:
             return b""
-        self._printed_s = second
+        self._last_second = second
         return self._line()
 
     def _line(self) -> bytes:

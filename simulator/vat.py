@@ -1,8 +1,8 @@
-"""What happens in a vat: two bacteria make lactic acid, the mash buffers it, the room warms or cools it.
+"""Compute a fermentation: two kinds of bacteria make lactic acid, the mash buffers it, the room warms or cools it.
 
-Law: no curve is drawn. Bacteria grow, growth and upkeep make acid, and pH is what makes the electric charges in the
-brine cancel. Nothing here is random and nothing reads a clock: the same vat and room give the same course to the bit.
-Ranges of the constants: shared design notes, trials on simulated vats, and food microbiology's usual magnitudes [CP].
+Law: no curve is drawn. Growth and maintenance make acid; pH follows from electroneutrality. Nothing here is random and
+nothing reads a clock: the same vat and room give the same course to the bit. Ranges of the constants: from a trial on
+simulated vats, and usual magnitudes of food microbiology (common practice, no source).
 """
 
 import math
@@ -67,18 +67,18 @@ class Population:
     work_h0: float = 1.5
     """Work to be done before growth (Baranyi): the lag is h0 divided by the growth rate."""
 
-    def warmth(self, temperature_c: float) -> float:
+    def temperature_factor(self, temperature_c: float) -> float:
         """Return the rate relative to 20 C (square-root law of Ratkowsky; none below `t_min_c`)."""
         return (max(temperature_c - self.t_min_c, 0.0) / (20.0 - self.t_min_c)) ** 2
 
-    def tolerance(self, ph: float) -> float:
-        """Return how little this pH hinders: 1 at pH 6 and above, falling in a straight line to 0 at `ph_min`."""
+    def ph_factor(self, ph: float) -> float:
+        """Return the rate relative to that at pH 6 and above: falls in a straight line to 0 at `ph_min`."""
         return min(max((ph - self.ph_min) / (PH_UNHINDERED - self.ph_min), 0.0), 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Vat:
-    """What was put in at filling, `age_h` hours before the run begins."""
+    """Contents at filling, `age_h` hours before the run begins."""
 
     early: Population
     late: Population
@@ -109,14 +109,14 @@ class Course:
     acid_mm: Floats
 
 
-def pulse(hours: ArrayLike, start_h: float, end_h: float, *, tau_h: float) -> Floats:
+def pulse_response(hours: ArrayLike, start_h: float, end_h: float, *, tau_h: float) -> Floats:
     """Return the first-order response (0 to 1) to a unit that stands from `start_h` to `end_h`."""
     t = np.asarray(hours, dtype=np.float64)
     rise = -np.expm1(-np.maximum(np.minimum(t, end_h) - start_h, 0.0) / tau_h)
     return np.asarray(rise * np.exp(-np.maximum(t - end_h, 0.0) / tau_h))
 
 
-def lag(values: Floats, step: float, *, tau: float, start: float | None = None) -> Floats:
+def first_order_lag(values: Floats, step: float, *, tau: float, start: float | None = None) -> Floats:
     """Return the first-order response to a series; exact for what runs straight between points. One unit of time."""
     keep = math.exp(-step / tau)
     mean = (1.0 - keep) * tau / step  # weight of the older point in an exact step along a straight line
@@ -134,7 +134,7 @@ def room_temperature(room: Room, hours: ArrayLike, *, start_hour: float) -> Floa
     wave = np.cos(2.0 * np.pi * (t + start_hour - room.warmest_h) / 24.0)
     air = room.mean_c + 0.5 * room.swing_c * wave
     for failure in room.failures:
-        air = air - failure.drop_c * pulse(t, failure.start_h, failure.end_h, tau_h=failure.tau_h)
+        air = air - failure.drop_c * pulse_response(t, failure.start_h, failure.end_h, tau_h=failure.tau_h)
     return np.asarray(air)
 
 
@@ -187,15 +187,17 @@ class _Growth:
 
     def acid(self, ph: float, temperature_c: float, *, food: float, hours: float) -> float:
         """Grow for a step and return the acid made in it, mmol/L."""
-        warmth = self.kind.warmth(temperature_c)
-        unhindered = self.kind.mu20_per_h * warmth * food
+        at_temperature = self.kind.temperature_factor(temperature_c)
+        unhindered = self.kind.mu20_per_h * at_temperature * food
         ready = 1.0 / (1.0 + math.exp(-self.log_ready))
-        tolerance = self.kind.tolerance(ph)
+        at_ph = self.kind.ph_factor(ph)
         before = math.exp(self.log_count)
-        self.log_count += unhindered * tolerance * ready * hours
+        self.log_count += unhindered * at_ph * ready * hours
         self.log_ready += unhindered * hours
         after = math.exp(self.log_count)
-        return ACID_PER_CELL_MM * (after - before) + UPKEEP_PER_CELL_MM_H * after * warmth * tolerance * food * hours
+        return (
+            ACID_PER_CELL_MM * (after - before) + UPKEEP_PER_CELL_MM_H * after * at_temperature * at_ph * food * hours
+        )
 
 
 def ferment(
@@ -212,10 +214,10 @@ def ferment(
     acids, phs = [acid], [titration.ph(acid)]
     for step, temperature in enumerate(temperature_c[:-1].tolist()):
         food = salt * sugar / (sugar + HALF_SUGAR_MM)
-        made = min(sum(kind.acid(phs[-1], temperature, food=food, hours=step_h) for kind in kinds), sugar)
+        new_acid = min(sum(kind.acid(phs[-1], temperature, food=food, hours=step_h) for kind in kinds), sugar)
         film += FILM_GROWTH_PER_H * film * (1.0 - film) * step_h
-        sugar -= made
-        acid = max(acid + made - vat.film_mm_h * film * step_h, 0.0)
+        sugar -= new_acid
+        acid = max(acid + new_acid - vat.film_mm_h * film * step_h, 0.0)
         kept = 1.0 - (diluted or {}).get(step, 0.0)
         acid, sugar = acid * kept, sugar * kept
         acids.append(acid)
@@ -237,13 +239,13 @@ def course(
     before, after = math.ceil(vat.age_h / step_h), math.ceil(hours / step_h)
     grid = np.arange(-before, after + 1, dtype=np.float64) * step_h
     air = room_temperature(room, grid, start_hour=start_hour)
-    temperature = lag(air, step_h, tau=vat.lag_h, start=vat.start_c)
+    temperature = first_order_lag(air, step_h, tau=vat.lag_h, start=vat.start_c)
     diluted = {before + math.floor(hour / step_h): part for hour, part in (dilutions or {}).items()}
     ph, acid = ferment(vat, temperature, step_h=step_h, diluted=diluted)
     return Course(grid, ph, temperature, air, acid)
 
 
-def scattered(vat: Vat, noise: Noise) -> Vat:
+def draw_vat(vat: Vat, noise: Noise) -> Vat:
     """Return a vat as healthy as this one, with counts, rates, lag, buffers and start drawn from the usual ranges."""
     z = noise.normal(Stream.VAT, np.arange(9))
     part = np.array([0.5 * (1.0 + math.erf(value / math.sqrt(2.0))) for value in z.tolist()])  # uniform, 0 to 1

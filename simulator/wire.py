@@ -1,4 +1,4 @@
-"""The simulator's end of a wire: a pseudo-terminal or a TCP port that can really go away and come back.
+"""Open the simulator's end of a wire: a pseudo-terminal or a TCP port that can really go away and come back.
 
 Law: unplugged means gone: no device, no link, no listener. Nothing is left behind. A client that does not read cannot
 make the simulator wait.
@@ -17,7 +17,7 @@ CHUNK = 4096
 
 
 class Wire(ABC):
-    """A port. A line is the file descriptor on which one client is heard."""
+    """A port. A line is the file descriptor of one client."""
 
     def __init__(self) -> None:
         """Begin unplugged."""
@@ -38,12 +38,12 @@ class Wire(ABC):
         """Take the port away from whoever uses it."""
 
     @abstractmethod
-    def drop(self, line: int) -> None:
+    def hang_up(self, line: int) -> None:
         """Hang up on one client."""
 
     @abstractmethod
     def lines(self) -> list[int]:
-        """Return the lines on which somebody may be listening."""
+        """Return the lines on which a client may be connected."""
 
     def ready(self, timeout_s: float) -> list[int]:
         """Return the lines with something to read, after at most this many real seconds."""
@@ -84,7 +84,7 @@ class PtyWire(Wire):
         self._selector.register(master, selectors.EVENT_READ)
         self.plugged = True
         if self._link is not None:
-            _clear_way(self._link)
+            _remove_stale_link(self._link)
             self._link.symlink_to(self._device)
 
     def unplug(self) -> None:
@@ -102,7 +102,7 @@ class PtyWire(Wire):
         """Return the terminal's one line; whether anybody has opened it cannot be seen."""
         return [self._ends[0]] if self.plugged else []
 
-    def drop(self, line: int) -> None:
+    def hang_up(self, line: int) -> None:
         """Do nothing: a terminal has no connection that could end, we hold its other side open."""
 
 
@@ -131,7 +131,7 @@ class TcpWire(Wire):
     def unplug(self) -> None:
         """Hang up on everybody and refuse new connections."""
         for line in list(self._connections):
-            self.drop(line)
+            self.hang_up(line)
         if self._listener is not None:
             self._selector.unregister(self._listener)
             self._listener.close()
@@ -141,7 +141,7 @@ class TcpWire(Wire):
         """Return a line for each connection."""
         return list(self._connections)
 
-    def drop(self, line: int) -> None:
+    def hang_up(self, line: int) -> None:
         """Close one connection."""
         self._selector.unregister(line)
         self._connections.pop(line).close()
@@ -151,10 +151,10 @@ class TcpWire(Wire):
         lines = super().ready(timeout_s)
         if self._listener is not None and self._listener.fileno() in lines:
             lines.remove(self._listener.fileno())
-            self._let_in(self._listener)
+            self._accept(self._listener)
         return lines
 
-    def _let_in(self, listener: socket.socket) -> None:
+    def _accept(self, listener: socket.socket) -> None:
         with contextlib.suppress(OSError):  # gone again before we looked
             connection, _ = listener.accept()
             connection.setblocking(False)
@@ -166,7 +166,7 @@ def _points_to(link: Path, device: str) -> bool:
     return link.is_symlink() and str(link.readlink()) == device
 
 
-def _clear_way(link: Path) -> None:
+def _remove_stale_link(link: Path) -> None:
     """Remove a stale link to a terminal. Raises OSError when anything else is in the way."""
     try:
         kind = link.lstat().st_mode

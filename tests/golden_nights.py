@@ -6,7 +6,8 @@ checks REVISION out into a temporary folder, records the runs there and here, ea
 (its own copy of this file included) in this one environment, and prints what differs: records, journal, answers,
 events, MQTT messages (topic, payload, flags), exports, and what the daemon tells the broker when it starts. FILE lists
 texts that were meant to change, one `old -> new` a line; they are replaced on the side of REVISION before comparing.
-Exit status 1: something differs. Run it before and after any change that should not change behaviour.
+Exit status 1: something differs. A revision whose copy of this file no longer runs is compared by a commit on top of it
+that repairs the copy. Run it before and after any change that should not change behaviour.
 """
 
 import argparse
@@ -20,6 +21,7 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
 from difflib import unified_diff
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -32,14 +34,14 @@ from logger.model import Block, Carry, Command, CommandKind, Outcome
 from logger.mqtt.entity import Software
 from logger.mqtt.messages import Message
 from logger.report import csv_file, excerpt
-from logger.report.beliefs import Book
+from logger.report.beliefs import EvidenceIndex
 from logger.store import Store, history, queries
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
-from simulator.recording import Label
+from simulator.recording import RecordingLabel
 from simulator.recording import recording as written
 from simulator.rig import Rig
-from simulator.runs import RUNS, find
+from simulator.runs import RUNS, find_run
 
 EPOCH_US = 1_795_543_200_000_000
 """2026-11-24T18:00:00Z."""
@@ -117,8 +119,8 @@ def configuration(run: str, folder: Path) -> Config:
 def items_of(config: Config, run: str, seed: int) -> Iterator[Block | Command]:
     """Yield the recording of a run with what a person might ask meanwhile."""
     probe = config.probes[0]
-    label = Label(vat="marrow", probe=probe.id, poll_s=probe.poll_s, epoch_us=EPOCH_US)
-    text = "".join(written(Rig(find(run), seed), label)).encode()
+    label = RecordingLabel(vat="marrow", probe=probe.id, poll_s=probe.poll_s, epoch_us=EPOCH_US)
+    text = "".join(written(Rig(find_run(run), seed), label)).encode()
     _, items = recording.read(io.BytesIO(text), name=run)
     alarms = [alarm.id for alarm in config.vats[0].alarms]
     number = 1_000_000
@@ -133,22 +135,21 @@ def items_of(config: Config, run: str, seed: int) -> Iterator[Block | Command]:
 
 def asked_before(seq: int, alarms: list[str]) -> Iterator[Command]:
     """Yield what is asked before a record: each kind of request, each at its own rhythm."""
-    common = {"id": 0, "at_us": 0, "vat": "marrow", "by": "golden"}
+    ask = partial(Command, id=0, at_us=0, vat="marrow", by="golden")
     if seq % 701 == 0:
-        yield from (Command(kind=CommandKind("acknowledge"), alarm=alarm, **common) for alarm in alarms)
+        yield from (ask(kind=CommandKind.ACKNOWLEDGE, alarm=alarm) for alarm in alarms)
     if seq % 1201 == 0:
-        alarm = alarms[seq // 1201 % len(alarms)]
-        yield Command(kind=CommandKind("shelve"), alarm=alarm, duration_s=1800.0, **common)
+        yield ask(kind=CommandKind.SHELVE, alarm=alarms[seq // 1201 % len(alarms)], duration_s=1800.0)
     if seq % 1301 == 0:
-        yield Command(kind=CommandKind("attend"), duration_s=600.0, **common)
+        yield ask(kind=CommandKind.ATTEND, duration_s=600.0)
     if seq % 1301 == 20:
-        yield Command(kind=CommandKind("leave"), **common)
+        yield ask(kind=CommandKind.LEAVE)
     if seq % 1709 == 0:
-        yield Command(kind=CommandKind("mark"), note=("stirred", "topped-up")[seq // 1709 % 2], **common)
+        yield ask(kind=CommandKind.MARK, note=("stirred", "topped-up")[seq // 1709 % 2])
     if seq == 100:
-        yield Command(kind=CommandKind("mark"), note="started", duration_s=7200.0, **common)
+        yield ask(kind=CommandKind.MARK, note="started", duration_s=7200.0)
     if seq % 1999 == 0:
-        yield Command(kind=CommandKind("note"), note="weights pushed down", **common)
+        yield ask(kind=CommandKind.NOTE, note="weights pushed down")
 
 
 def record(run: str, seed: int, out: Path) -> None:
@@ -178,8 +179,11 @@ def record(run: str, seed: int, out: Path) -> None:
 
 def _hub(config: Config) -> tuple[Recorder, Publisher]:
     assert config.mqtt is not None
-    hub = Publisher(config=config, mqtt=config.mqtt, maker=Software(version="golden"), post=lambda _: None)
-    hub.delivery = recorder = Recorder(slots={}, kept=[])
+    hub = Publisher(
+        config=config, mqtt=config.mqtt, maker=Software(version="golden"), store="golden", post=lambda _: None
+    )
+    recorder = Recorder(slots={}, kept=[])
+    hub.delivery = recorder  # type: ignore[assignment] # the part of it that the hub calls
     return recorder, hub
 
 
@@ -207,10 +211,10 @@ def _export(config: Config, out: Path) -> None:
     with Store.open(config.store_url, simulated=True, read_only=True) as store:
         spans = history.spans(store, vat="marrow")
         made = [one.calibration for one in queries.calibrations(store, spans[0].probe) if one.accepted]
-        book = Book.of(made, queries.checks(store, spans[0].probe))
+        evidence = EvidenceIndex.of(made, queries.checks(store, spans[0].probe))
         pieces = ((span, history.measurements(store, replace(span, last=span.last + 1))) for span in spans)
         with (out / "export.csv").open("w", encoding="utf-8", newline="") as text:
-            csv_file.write(text, pieces, notes=[], book=book, simulated=True, correct=None)
+            csv_file.write(text, pieces, notes=[], evidence=evidence, simulated=True, correct=None)
         header = recording.Header(recording=1, simulated=True, vat="marrow", probe=spans[0].probe, poll_s=10.0)
         with (out / "export.jsonl").open("wb") as stream:
             recording.write(stream, header, excerpt.items(store, spans[0]))
@@ -233,7 +237,7 @@ def compare(revision: str, *, texts: dict[str, str], runs: list[str], seeds: int
             with ThreadPoolExecutor(2) as both:
                 jobs = [(HERE, folder / "new"), (there, folder / "old")]
                 list(both.map(lambda job: _recorded(*job, runs=runs, seeds=seeds), jobs))
-            return _differences(folder / "old", folder / "new", texts)
+            return differences(folder / "old", folder / "new", texts)
         finally:
             _git("worktree", "remove", "--force", str(there))
 
@@ -247,7 +251,7 @@ def _recorded(checkout: Path, out: Path, *, runs: list[str], seeds: int) -> None
     subprocess.run(command, cwd=checkout, check=True, env={**os.environ, "PYTHONPATH": str(checkout)})
 
 
-def _differences(old: Path, new: Path, texts: dict[str, str]) -> int:
+def differences(old: Path, new: Path, texts: dict[str, str]) -> int:
     """Print the first lines of each difference; return how many files differ."""
     names = sorted({p.relative_to(side) for side in (old, new) for p in side.rglob("*") if p.is_file()})
     count = 0

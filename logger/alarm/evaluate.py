@@ -112,7 +112,7 @@ def run(
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)
-        value, u = (series.value[change.index], series.u[change.index]) if alarm.kind.is_process else (np.nan, np.nan)
+        value, u = (series.value[change.index], series.u[change.index]) if alarm.kind.has_value else (np.nan, np.nan)
         spoken = QualityTests(int(series.spoken[change.index]))
         watched.turn(change, row, watched.now(row, value, u), spoken)
     watched.fire_timers(len(rows) - 1)

@@ -125,7 +125,7 @@ def priority(state: AlarmState, alarm: AlarmConfig) -> Priority:
 
 
 def _is_held(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> bool:
-    return now.wakes is not None and priority(state, alarm) not in now.wakes and not alarm.kind.is_glass
+    return now.wakes is not None and priority(state, alarm) not in now.wakes and not alarm.kind.row.is_glass
 
 
 def shelve(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Transition]:

@@ -3,7 +3,7 @@
 Law: pure; only what was known at the record. Nothing is ever called safe, and what may be broken glass comes first.
 """
 
-from logger.alarm import batch_words
+from logger.alarm import words
 from logger.alarm.quiet_hours import clock_time
 from logger.alarm.words import per_cent, quantity
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, VatConfig
@@ -87,12 +87,8 @@ def _before(entry: Entry) -> str:
 
 
 def _what(alarm: AlarmConfig, entry: Entry) -> str:
-    if alarm.kind is AlarmKind.DEADLINE:
-        return f"the target is not shown {alarm.setpoint:g} h after the batch was started"
-    if not alarm.kind.is_process:
-        return WHAT.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} stands")
-    if alarm.kind.is_of_batch:
-        return batch_words.what(alarm, entry.value)
+    if alarm.kind.row.what:
+        return words.what(alarm, entry.value)
     came = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
     said = f"{_quantity(alarm, entry)}{came}"
     odds = "" if entry.probability is None else f" ({per_cent(entry.probability)} probable)"
@@ -102,17 +98,11 @@ def _what(alarm: AlarmConfig, entry: Entry) -> str:
 def _limit(alarm: AlarmConfig) -> str:
     if alarm.setpoint is None:
         return "no limit"
-    figure = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
-    side = "above" if alarm.kind.is_high else "below"
-    return f"limit {figure}" if alarm.kind.is_trend else f"at or {side} {figure}"
+    return f"limit {words.setpoint(alarm)}" if alarm.kind.is_trend else words.limit(alarm)
 
 
 def _over(alarm: AlarmConfig, entry: Entry) -> str:
-    if not alarm.kind.is_process or alarm.kind in _AGAIN:
-        return _AGAIN.get(alarm.kind, f"{alarm.kind.replace('-', ' ')} is over")
-    if alarm.kind.is_of_batch:
-        return batch_words.over(alarm, entry.value)
-    return f"{_quantity(alarm, entry)}, no longer {_limit(alarm)},"
+    return words.over(alarm, entry.value) or f"{_quantity(alarm, entry)}, no longer {_limit(alarm)},"
 
 
 def _quantity(alarm: AlarmConfig, entry: Entry) -> str:
@@ -136,7 +126,7 @@ def _waiting(vat: VatConfig, alarm: AlarmConfig, entry: Entry, facts: VatFacts) 
     if facts.rate_ph_per_h is not None and facts.u_rate_ph_per_h is not None:
         subject = "It was " if not facts.believed else "" if said else "pH "
         said.append(subject + _course(facts.rate_ph_per_h, facts.u_rate_ph_per_h))
-    if facts.temperature_c is not None and (alarm.kind.is_ph or not alarm.kind.is_process):
+    if facts.temperature_c is not None and (alarm.kind.is_ph or not alarm.kind.has_value):
         said.append(f"{facts.temperature_c:.1f} C")
     deadline = f"Deadline {_to_come(vat, facts.deadline_at_us, entry)}." if facts.deadline_at_us is not None else ""
     return " ".join(part for part in (f"{', '.join(said)}." if said else "", deadline) if part)
@@ -161,81 +151,10 @@ def _course(rate: float, u: float) -> str:
 
 
 def _first(alarm: AlarmConfig, reason: Reason) -> str:
-    if alarm.kind is AlarmKind.NO_DATA and reason in _FIRST_BY_REASON:
-        return _FIRST_BY_REASON[reason]
-    return FIRST.get(alarm.kind, "look at the vat and its probe")
+    first = alarm.kind.row.first
+    return _FIRST_BY_REASON.get(reason, first) if alarm.kind is AlarmKind.NO_DATA else first
 
 
-WHAT = {
-    AlarmKind.BROKER_AWAY: "the broker is away, no alarm reaches the hub",
-    AlarmKind.BROKER_SHARED: "two watches are in each other's way at the broker",
-    AlarmKind.OUTBOX_AGE: "events wait that the broker does not accept",
-    AlarmKind.DISK_LOW: "the log soon has no room",
-    AlarmKind.CLOCK_STEPPED: "the wall clock was stepped",
-    AlarmKind.STORE_UNWRITABLE: "the log cannot be written",
-    AlarmKind.REHEARSAL: "TEST, no real alarm: the good-night test",
-    AlarmKind.REHEARSAL_FAILED: "the good-night test was not acknowledged",
-    AlarmKind.NO_DATA: "no reading",
-    AlarmKind.BLIND: "no reading that can be believed",
-    AlarmKind.OUT_OF_LIQUID: "the probe seems to hang in air",
-    AlarmKind.ERRATIC: "the reading is wild, the bulb may be broken",
-    AlarmKind.DISAGREEMENT: "its two probes differ by more than their doubts",
-    AlarmKind.NO_CALIBRATION: "no calibration is in force, no pH is claimed",
-    AlarmKind.CALIBRATION_OVERDUE: "the calibration is overdue",
-    AlarmKind.CHECK_OVERDUE: "the probe was not checked for too long",
-    AlarmKind.DRIFTED: "the probe was found off, what it read may be wrong",
-    AlarmKind.CLAIM_WITHDRAWN: "a check says that the target was not reached as claimed",
-}
-_AGAIN = {
-    AlarmKind.BROKER_AWAY: "the broker is there again",
-    AlarmKind.BROKER_SHARED: "no other watch was heard for some minutes",
-    AlarmKind.OUTBOX_AGE: "the broker has taken all that waited",
-    AlarmKind.DISK_LOW: "there is room for the log again",
-    AlarmKind.CLOCK_STEPPED: "the watch goes on by the clock as it is now",
-    AlarmKind.STORE_UNWRITABLE: "the log can be written again",
-    AlarmKind.REHEARSAL: "TEST: the good-night test is over",
-    AlarmKind.REHEARSAL_FAILED: "another good-night test has begun, and will tell",
-    AlarmKind.NO_DATA: "readings arrive again",
-    AlarmKind.BLIND: "readings can be believed again",
-    AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
-    AlarmKind.ERRATIC: "the reading is steady again",
-    AlarmKind.DISAGREEMENT: "its two probes agree again",
-    AlarmKind.NO_CALIBRATION: "a calibration is in force",
-    AlarmKind.CALIBRATION_OVERDUE: "the probe was calibrated",
-    AlarmKind.CHECK_OVERDUE: "no check is owed now",
-    AlarmKind.DRIFTED: "nothing says any more that the probe is off",
-    AlarmKind.CLAIM_WITHDRAWN: "the target is shown anew, or another batch was started",
-    AlarmKind.DEADLINE: "the target is shown, or another batch was started",
-}
-FIRST = {
-    AlarmKind.BROKER_AWAY: "look whether broker and network are there, and at the vats yourself until they are",
-    AlarmKind.BROKER_SHARED: "look at the vats yourself: the hub may show those of the other watch",
-    AlarmKind.OUTBOX_AGE: "look at the broker's log and its access rules",
-    AlarmKind.DISK_LOW: "make room on that disk",
-    AlarmKind.CLOCK_STEPPED: "look whether the clock is right now, and who set it",
-    AlarmKind.STORE_UNWRITABLE: "make room, or end what holds the log; do not stop the watch: it has the rest",
-    AlarmKind.REHEARSAL: "acknowledge this TEST at the hub, as you would an alarm",
-    AlarmKind.REHEARSAL_FAILED: "look what failed before you sleep, and rehearse again: `vatvigil rehearse`",
-    AlarmKind.PH_HIGH: "measure with another instrument or a strip, and hold the batch until you know",
-    AlarmKind.PH_LOW: "measure with another instrument or a strip",
-    AlarmKind.TEMPERATURE_HIGH: "look at heater and room, and cool the vat",
-    AlarmKind.TEMPERATURE_LOW: "look at heater and plug, and warm the vat",
-    AlarmKind.RATE_OF_CHANGE: "ask who stirred, topped up or dosed; if nobody did, look at the probe",
-    AlarmKind.RISE: "look for film and air at the surface, measure with another instrument, and hold the batch",
-    AlarmKind.NO_START: batch_words.FIRST,
-    AlarmKind.STALL: batch_words.FIRST,
-    AlarmKind.NO_DATA: "look whether the instrument is on and plugged in",
-    AlarmKind.BLIND: "look at the probe: is it in the liquid, is the glass whole",
-    AlarmKind.OUT_OF_LIQUID: "push the probe down below the foam",
-    AlarmKind.ERRATIC: "check that the glass is whole; if glass is missing, hold the batch; next look at the plug",
-    AlarmKind.CLAIM_WITHDRAWN: "hold the batch; repeat the check in a fresh buffer, and calibrate",
-    AlarmKind.DEADLINE: "hold the batch and measure with another instrument; ask who wrote your process",
-    AlarmKind.DISAGREEMENT: "dip both probes into a check buffer, and trust the higher pH until then",
-    AlarmKind.NO_CALIBRATION: "calibrate the probe",
-    AlarmKind.CALIBRATION_OVERDUE: "calibrate the probe",
-    AlarmKind.CHECK_OVERDUE: "dip the probe in a check buffer, or measure the vat with another instrument",
-    AlarmKind.DRIFTED: "repeat the check in fresh buffer; if it stays, clean and calibrate, and correct the log",
-}
 _FIRST_BY_REASON = {
     Reason.PORT_ABSENT: "look whether the adapter is plugged in",
     Reason.WRONG_INSTRUMENT: "look which instrument is at this port",

@@ -61,7 +61,7 @@ def attend(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: N
     states = dict(alarms)
     for alarm in vat.alarms:
         state = states.get(alarm.id, AlarmState())
-        if alarm.kind.is_suspended and state.suppressed_until_us is None:
+        if alarm.kind.is_suspended_by_work and state.suppressed_until_us is None:
             states[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)
             entry = signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
             entries.append(replace(entry, text="suspended while somebody works on the probe"))
@@ -72,7 +72,10 @@ def attend(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: N
 
 def back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now, unsettled_until_us: int) -> tuple[Alarms, list[Entry]]:
     """End the suppressions, for the probe is in its vat; but not those of a vat that is still unsettled."""
-    until = {alarm.id: max(now.elapsed_us, unsettled_until_us * alarm.kind.is_restless) for alarm in vat.alarms}
+    until = {
+        alarm.id: max(now.elapsed_us, unsettled_until_us * alarm.kind.row.is_suspended_by_mixing)
+        for alarm in vat.alarms
+    }
     ended = {
         name: replace(state, suppressed_until_us=state.suppressed_until_us and until.get(name, now.elapsed_us))
         for name, state in alarms.items()
@@ -98,7 +101,7 @@ def not_back(vat: VatConfig, alarms: Alarms) -> Alarms:
     for alarm in (alarm for alarm in vat.alarms if alarm.id in states):
         if alarm.kind is AlarmKind.BLIND:
             states[alarm.id] = lifecycle.void(states[alarm.id], alarm)
-        elif alarm.kind.is_suspended:
+        elif alarm.kind.is_suspended_by_work:
             states[alarm.id] = replace(states[alarm.id], pending_us=None)
     return states
 
@@ -146,13 +149,13 @@ _SETTLES = "suspended while the vat settles"
 
 
 def _concerns(what: Mark, alarm: AlarmConfig) -> bool:
-    return alarm.kind.is_suspended if what is Mark.PROBE_OUT else alarm.kind.is_restless
+    return alarm.kind.is_suspended_by_work if what is Mark.PROBE_OUT else alarm.kind.row.is_suspended_by_mixing
 
 
 def _stays_us(what: Mark, alarm: AlarmConfig, state: AlarmState, unsettled_until_us: int) -> int:
     """Return until when it is suspended whatever this mark says: a shorter one cuts no other's time short."""
     if what is Mark.PROBE_OUT:
-        return unsettled_until_us if alarm.kind.is_restless else 0
+        return unsettled_until_us if alarm.kind.row.is_suspended_by_mixing else 0
     return max(unsettled_until_us, state.suppressed_until_us or 0)
 
 

@@ -1,8 +1,7 @@
 """One sentence a tired person understands. Law: says what is known and its doubt, never that anything is safe."""
 
-from logger.alarm import batch_words
 from logger.alarm.lifecycle import Transition
-from logger.config import AlarmConfig, AlarmKind
+from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind
 from logger.model import Cause, QualityTests, Reason
 
 _TESTS = {
@@ -19,6 +18,8 @@ _TESTS = {
 }
 _LONGEST_IN_SECONDS = 120
 _SUREST = 99
+_LEAST_FALL = 0.0005
+"""pH/h that are shown as 0.001."""
 _PLAIN = {
     Cause.ACKNOWLEDGED: "acknowledged",
     Cause.RESET: "reset",
@@ -67,28 +68,76 @@ def sentence(
     before = _BEFORE.get(cause, "")
     if cause in _PLAIN:
         before = f"{_PLAIN[cause].capitalize()}, and still abnormal: "
-    if alarm.kind.is_process:
-        return before + _process(alarm, cause, value=value, u=u)
-    return before + _instrument(alarm, cause, reason=reason, spoken=spoken)
-
-
-def _process(alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float | None) -> str:
-    if alarm.kind.is_of_batch:
-        return batch_words.sentence(alarm, cause, value=value)
-    if alarm.kind is AlarmKind.DEADLINE:
-        return _deadline(alarm, cause)
-    side = "above" if alarm.kind.is_high else "below"
-    limit = f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
     if cause is Cause.RETURNED:
-        return f"{quantity(alarm, value, u)}, no longer at or {side} {limit}"
+        return before + _returns(alarm, value, u)
+    return before + _comes(alarm, cause, value=value, u=u, reason=reason, spoken=spoken)
+
+
+def _returns(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
+    if alarm.kind.row.returns:
+        return _filled(alarm.kind.row.returns, alarm, value)
+    return over(alarm, value) or f"{quantity(alarm, value, u)}, no longer {limit(alarm)}"
+
+
+def _comes(
+    alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float | None, reason: Reason, spoken: QualityTests
+) -> str:
+    if alarm.kind is AlarmKind.BLIND and QualityTests.NOT_BACK in spoken:
+        return _NOT_BACK
+    if alarm.kind.row.comes:
+        return _filled(alarm.kind.row.comes, alarm, value, reason=reason, spoken=spoken)
     then = "" if cause is Cause.ANNUNCIATED or value is None else " when it came"  # later ones carry that value
-    return f"{quantity(alarm, value, u)}{then}, at or {side} {limit} for {span(alarm.on_delay_s)}"
+    return f"{quantity(alarm, value, u)}{then}, {limit(alarm)} for {span(alarm.on_delay_s)}"
 
 
-def _deadline(alarm: AlarmConfig, cause: Cause) -> str:
-    if cause is Cause.RETURNED:
-        return "the target is shown, or another batch was started"
-    return f"The target is not shown {alarm.setpoint:g} h after the batch was started"
+def what(alarm: AlarmConfig, value: float | None) -> str:
+    """Return what is wrong in one clause; empty: its value and its limit say it."""
+    return _filled(alarm.kind.row.what, alarm, value)
+
+
+def over(alarm: AlarmConfig, value: float | None) -> str:
+    """Return what is right again in one clause; empty: its value and its limit say it."""
+    row = alarm.kind.row
+    return _filled(row.over_unknown if value is None and row.over_unknown else row.over, alarm, value)
+
+
+def _filled(
+    template: str,
+    alarm: AlarmConfig,
+    value: float | None,
+    *,
+    reason: Reason = Reason.NONE,
+    spoken: QualityTests = QualityTests.NONE,
+) -> str:
+    """Return a sentence of a row (`KindRow`) with its names filled in; a value that is not known is the setpoint."""
+    row = alarm.kind.row
+    return template.format(
+        alarm=alarm,
+        value=alarm.setpoint if value is None else value,
+        delay=span(alarm.on_delay_s),
+        why="nothing arrives from the probe" if reason is Reason.NONE else reason.words,
+        tests=tests(spoken),
+        fall=_fall(alarm, value),
+        what="" if template is row.what else _filled(row.what, alarm, value),
+        first=row.first,
+    )
+
+
+def _fall(alarm: AlarmConfig, value: float | None) -> str:
+    """Say how little pH fell over the windows that a stall looks back over; `value` in pH/h."""
+    hours = STALL_WINDOWS * alarm.window_s / 3600
+    falls = value is not None and value >= _LEAST_FALL
+    return f"fell by only {value:.3f} an hour over {hours:g} h" if falls else f"has not fallen for {hours:g} h"
+
+
+def limit(alarm: AlarmConfig) -> str:
+    """Say on which side of the setpoint an alarm is abnormal."""
+    return f"at or {'above' if alarm.kind.is_high else 'below'} {setpoint(alarm)}"
+
+
+def setpoint(alarm: AlarmConfig) -> str:
+    """Say a setpoint in pH or in degrees Celsius."""
+    return f"{alarm.setpoint:.2f}" if alarm.kind.is_ph else f"{alarm.setpoint:.1f} C"
 
 
 def per_cent(probability: float) -> str:
@@ -104,30 +153,10 @@ def span(seconds: float) -> str:
 
 def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     """Say a value with its unit and, where u is known, twice its standard uncertainty."""
-    if value is not None and alarm.kind is AlarmKind.RATE_OF_CHANGE:
-        return f"pH changes by {value:.2f} an hour"
-    if value is not None and alarm.kind.is_of_batch:
-        return f"{value:.3g}{alarm.kind.unit}"
-    if value is not None and alarm.kind is AlarmKind.RISE:
-        return f"pH has risen by {value:.2f} from its lowest"
     if value is None:
         return "pH unknown" if alarm.kind.is_ph else "temperature unknown"
-    if not alarm.kind.is_ph:
-        return f"{value:.1f}{alarm.kind.unit}"
-    return f"pH {value:.2f}" if u is None else f"pH {value:.2f} +/- {2 * u:.2f} (k=2)"
-
-
-def _instrument(alarm: AlarmConfig, cause: Cause, *, reason: Reason, spoken: QualityTests) -> str:
-    if cause is Cause.RETURNED:
-        return _AGAIN[alarm.kind]
-    if alarm.kind is AlarmKind.BLIND and QualityTests.NOT_BACK in spoken:
-        return _NOT_BACK
-    if alarm.kind is AlarmKind.BLIND:
-        return f"No reading that can be believed: {tests(spoken)}. pH alarms hold still meanwhile"
-    if alarm.kind is AlarmKind.NO_DATA:
-        why = "nothing arrives from the probe" if reason is Reason.NONE else reason.words
-        return f"No reading for {span(alarm.on_delay_s)}: {why}. pH alarms hold still meanwhile"
-    return _FOUND[alarm.kind]
+    spread = "" if u is None else f" +/- {2 * u:.2f} (k=2)"
+    return alarm.kind.row.quantity.format(value=value, spread=spread)
 
 
 _NOT_BACK = (
@@ -135,48 +164,3 @@ _NOT_BACK = (
     " `vatvigil mark VAT probe-in`, or the mark at the hub. Until then nothing it reads is believed or claimed, and pH"
     " and temperature alarms are held"
 )
-_AGAIN = {
-    AlarmKind.BROKER_AWAY: "the broker is there again; what waited goes out to it",
-    AlarmKind.BROKER_SHARED: "no other store was heard for some minutes",
-    AlarmKind.OUTBOX_AGE: "the broker has taken all that waited",
-    AlarmKind.DISK_LOW: "there is room for the log again",
-    AlarmKind.CLOCK_STEPPED: "the watch goes on by the clock as it is now",
-    AlarmKind.STORE_UNWRITABLE: "the store can be written again; what waited is in it",
-    AlarmKind.REHEARSAL: "TEST: it is over",
-    AlarmKind.REHEARSAL_FAILED: "another good-night test has begun, and will tell",
-    AlarmKind.NO_DATA: "readings arrive again",
-    AlarmKind.BLIND: "readings can be believed again",
-    AlarmKind.OUT_OF_LIQUID: "the probe seems to be in the liquid again",
-    AlarmKind.ERRATIC: "the potential has one value again",
-    AlarmKind.DISAGREEMENT: "the two probes agree again",
-    AlarmKind.NO_CALIBRATION: "a calibration is in force",
-    AlarmKind.CALIBRATION_OVERDUE: "the probe was calibrated",
-    AlarmKind.CHECK_OVERDUE: "no check is owed now",
-    AlarmKind.DRIFTED: "nothing says any more that the probe is off",
-    AlarmKind.CLAIM_WITHDRAWN: "the target is shown anew, or another batch was started",
-}
-_FOUND = {
-    AlarmKind.BROKER_AWAY: "The broker is away, so no alarm reaches the hub",
-    AlarmKind.BROKER_SHARED: "Two watches are in each other's way at the broker",
-    AlarmKind.OUTBOX_AGE: "Events wait that the broker does not accept",
-    AlarmKind.DISK_LOW: "The log soon has no room",
-    AlarmKind.CLOCK_STEPPED: "The wall clock was stepped",
-    AlarmKind.STORE_UNWRITABLE: "The store cannot be written. Readings wait in memory; alarms go on",
-    AlarmKind.REHEARSAL: "TEST, no real alarm: this is the good-night test",
-    AlarmKind.REHEARSAL_FAILED: "The good-night test was not acknowledged",
-    AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: its temperature and its potential move as no vat's do."
-    " Push it down below the foam. pH and temperature alarms hold still meanwhile",
-    AlarmKind.CLAIM_WITHDRAWN: "The claim that the target was reached does not hold: hold the batch, and show it anew",
-    AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole, then at"
-    " plug and cable. pH alarms hold still meanwhile",
-    AlarmKind.DISAGREEMENT: "The two probes in the vat differ by more than both their doubts: one of them is wrong, and"
-    " nobody knows which. Dip both into a check buffer; until then trust the higher pH",
-    AlarmKind.NO_CALIBRATION: "No calibration is in force, so no pH is claimed and nothing watches it: calibrate"
-    " the probe",
-    AlarmKind.CALIBRATION_OVERDUE: "The calibration is overdue (calibrate_every_d), and the doubt of readings grows."
-    " Calibrate the probe",
-    AlarmKind.CHECK_OVERDUE: "The probe was neither calibrated nor checked for too long (check_every_d). Dip it in a"
-    " check buffer, or measure the vat with another instrument",
-    AlarmKind.DRIFTED: "The probe was found off by more than is good enough to judge a ferment (judge_tolerance_ph):"
-    " what it read before may be wrong. Repeat the check in fresh buffer, clean and calibrate, and correct the log",
-}

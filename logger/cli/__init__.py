@@ -1,38 +1,24 @@
-"""Commands: parse, call, print. No rule of the trade lives here.
+"""Parse, call, print: the commands. No rule of the trade lives here.
 
-Each command is imported when it is called for, so that the daemon does not carry what only a report needs.
+A command NAME is the module NAME.py of this package: the first line of its docstring is its line in `vatvigil --help`,
+and it holds a click command called NAME. It is imported when it is called for, so that the daemon does not carry what
+only a report needs.
 """
 
+import ast
 import importlib
 import os
 import sys
-from collections.abc import Mapping
+from pathlib import Path
 
 import click
 
-_COMMANDS: Mapping[str, str] = {
-    "init": "write a commented configuration",
-    "ports": "list the serial ports, who holds them and who may use them",
-    "listen": "show what a probe says, and suggest a description of its lines",
-    "check": "try the configuration, probes, store and broker",
-    "run": "watch: the daemon",
-    "status": "what the daemon knows now",
-    "alarms": "list, acknowledge, shelve",
-    "rehearse": "the good-night test: does an alarm reach you?",
-    "mark": "say what was done at a vat",
-    "calibrate": "calibrate a probe, guided",
-    "verify": "check a probe in a buffer, or beside another instrument",
-    "uncertainty": "what the doubt of a reading is made of",
-    "calibration": "put a calibration in force, list them",
-    "electrode": "the condition of an electrode over its life",
-    "correction": "correct the log by how a calibration was found, and take it back",
-    "replay": "a recording or a stored period through the same pipeline",
-    "decode": "recorded bytes through the decoder once more",
-    "tune": "try settings of an alarm on the past",
-    "export": "the log as CSV or as a recording",
-    "demo": "a night in a minute, no configuration needed",
-}
-"""Name of each command (a module of this package that holds a click command of that name) and what it does."""
+_ORDER = (
+    *("init", "ports", "listen", "check", "run", "status", "alarms", "rehearse", "mark"),
+    *("calibrate", "verify", "uncertainty", "calibration", "electrode", "correction"),
+    *("replay", "decode", "tune", "export", "demo"),
+)
+"""The order in which a user meets them; what is not named here comes last."""
 
 
 class _Lazy(click.Group):
@@ -40,21 +26,28 @@ class _Lazy(click.Group):
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's interface
         """Return the names in the order in which a user meets them."""
-        return list(_COMMANDS)
+        names = sorted(path.stem for path in Path(__file__).parent.glob("[!_]*.py"))
+        return sorted(names, key=lambda name: _ORDER.index(name) if name in _ORDER else len(_ORDER))
 
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's interface
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import and return a command."""
-        if cmd_name not in _COMMANDS:
+        if cmd_name not in self.list_commands(ctx):
             return None
         command = getattr(importlib.import_module(f"logger.cli.{cmd_name}"), cmd_name)
         if not isinstance(command, click.Command):
             raise TypeError(f"logger.cli.{cmd_name} holds no command")
         return command
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002 - click's
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""
         with formatter.section("Commands"):
-            formatter.write_dl(list(_COMMANDS.items()))
+            formatter.write_dl([(name, _help_line(name)) for name in self.list_commands(ctx)])
+
+
+def _help_line(name: str) -> str:
+    """Return the first line of a command's module, which is read and not imported."""
+    source = Path(__file__).with_name(f"{name}.py").read_text(encoding="utf-8")
+    return (ast.get_docstring(ast.parse(source)) or "").partition("\n")[0]
 
 
 @click.command(cls=_Lazy, context_settings={"help_option_names": ["-h", "--help"]})

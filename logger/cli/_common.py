@@ -1,4 +1,4 @@
-"""What every command shares: the configuration option, errors as sentences, tables for 80 columns, JSON.
+"""Share among commands: the configuration option, errors as sentences, tables for 80 columns, JSON.
 
 Exit codes: 0 done; 1 it could not be done (the sentence on standard error says why); 2 the configuration or the command
 line is wrong; 3 (`check`, `status`, `verify`) something needs attention.
@@ -104,12 +104,12 @@ def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]
     from rich.table import Table
 
     table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
-    told = list(rows)
+    cells = list(rows)
     for number, column in enumerate(columns):
-        words = " ".join([column, *(row[number] for row in told)]).split()
+        words = " ".join([column, *(row[number] for row in cells)]).split()
         widest = min(max(map(len, words)), WIDEST_WORD)  # rich would break words of the narrow columns otherwise
         table.add_column(column, overflow="fold", min_width=widest)
-    for row in told:
+    for row in cells:
         table.add_row(*(escape(cell) for cell in row))
     width = None if sys.stdout.isatty() else 80
     Console(width=width, highlight=False).print(table)

@@ -1,4 +1,4 @@
-"""What two configurations would have told of the same past, as a table or JSON."""
+"""Compare the alarms of two configurations over the same past, as a table or JSON."""
 
 from collections.abc import Iterator
 from textwrap import fill
@@ -36,21 +36,21 @@ def compare(
 
     theirs = next((each for each in other.vats if each.id == vat.id), None)
     if theirs is None:
-        known = ", ".join(each.id for each in other.vats)
-        raise RefusedError(f"the other configuration has no vat {vat.id}, only {known}: they are compared vat by vat")
+        ids = ", ".join(each.id for each in other.vats)
+        raise RefusedError(f"the other configuration has no vat {vat.id}, only {ids}: they are compared vat by vat")
     if theirs.probe != vat.probe:
         raise RefusedError(f"there vat {vat.id} is watched by {theirs.probe}, here by {vat.probe}: nothing to compare")
     watches = [Watch(vat=vat, probe=config.probe(vat.probe)), Watch(vat=theirs, probe=other.probe(vat.probe))]
-    ours_told, theirs_told = _told(watches, source)
+    ours, others = _annunciations_of(watches, source)
     judge = trial.Judge(within_s=within_s, faults=source.faults)
-    lines = trial.compare((vat, ours_told), (theirs, theirs_told), judge=judge)
+    rows = trial.compare((vat, ours), (theirs, others), judge=judge)
     if as_json:
-        _print_json(vat, source, ours_told, lines, within_s=within_s)
+        _print_json(vat, source, ours, rows, within_s=within_s)
     else:
-        _print(vat, source, ours_told, lines, within_s=within_s)
+        _print(vat, source, ours, rows, within_s=within_s)
 
 
-def _told(watches: "list[Watch]", source: ReplaySource) -> "list[Annunciations]":
+def _annunciations_of(watches: "list[Watch]", source: ReplaySource) -> "list[Annunciations]":
     from logger.replay import side_by_side
     from logger.report.trial import OccurrenceRecorder
 
@@ -62,11 +62,16 @@ def _told(watches: "list[Watch]", source: ReplaySource) -> "list[Annunciations]"
             advance()
     if not listeners[0].records:
         raise RefusedError(f"{source.name} holds no record: there is nothing to compare")
-    return [listener.told() for listener in listeners]
+    return [listener.annunciations() for listener in listeners]
 
 
 def _print_json(
-    vat: VatConfig, source: ReplaySource, told: "Annunciations", lines: "list[ComparisonRow]", *, within_s: float
+    vat: VatConfig,
+    source: ReplaySource,
+    annunciations: "Annunciations",
+    lines: "list[ComparisonRow]",
+    *,
+    within_s: float,
 ) -> None:
     from msgspec import to_builtins
 
@@ -76,9 +81,9 @@ def _print_json(
             "vat": vat.id,
             "source": source.name,
             "simulated": source.simulated,
-            "records": told.records,
-            "hours": told.seconds / 3600,
-            "calibrated": told.calibrated,
+            "records": annunciations.records,
+            "hours": annunciations.seconds / 3600,
+            "calibrated": annunciations.calibrated,
             "nuisance_within_s": within_s,
             "alarms": alarms,
         }
@@ -86,13 +91,18 @@ def _print_json(
 
 
 def _print(
-    vat: VatConfig, source: ReplaySource, told: "Annunciations", lines: "list[ComparisonRow]", *, within_s: float
+    vat: VatConfig,
+    source: ReplaySource,
+    annunciations: "Annunciations",
+    lines: "list[ComparisonRow]",
+    *,
+    within_s: float,
 ) -> None:
     from logger.report.words import age, moment
 
-    title = f"{vat.id}: {source.name}, {age(round(told.seconds))} from {moment(told.begin_at_us)}"
+    title = f"{vat.id}: {source.name}, {age(round(annunciations.seconds))} from {moment(annunciations.begin_at_us)}"
     print_table(title, COLUMNS, [row for line in lines for row in _rows(line)])
-    if not told.calibrated:
+    if not annunciations.calibrated:
         click.echo(fill("No calibration is in force in it, so no pH is claimed: the pH alarms say nothing.", 80))
     rule = f"A nuisance returned by itself within {age(within_s)}, unacknowledged"
     if source.faults is not None:

@@ -1,4 +1,4 @@
-"""`vatvigil alarms report`: how the alarms served over a period. Law: reads only, judges nothing."""
+"""Report how the alarms served over a period (`vatvigil alarms report`). Law: reads only, judges nothing."""
 
 from collections.abc import Iterator
 from pathlib import Path
@@ -22,15 +22,18 @@ SOURCE = (
 )
 
 
-@click.command(short_help="how the alarms served over a period")
+@click.command()
 @moment_option("--from", "since", help=f"Beginning of the period [default: {DAYS} days before its end].")
 @moment_option("--to", "until", help="End of the period [default: now].")
 @config_option
 @json_option
 @sentences
 def report(since: int | None, until: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Say how the alarms of a period served people, in the terms of ISA-18.2: rates, floods, chatter, answers."""
-    from logger.report.counters import over
+    """Report how the alarms served over a period.
+
+    In the terms of ISA-18.2: rates, floods, chatter, answers.
+    """
+    from logger.report.counters import performance_over
 
     config = load_config(config_path)
     until_us = now_us(config) if until is None else until
@@ -38,18 +41,18 @@ def report(since: int | None, until: int | None, config_path: Path, as_json: boo
     if since_us >= until_us:
         raise click.BadParameter("the period must end after it begins.", param_hint="--to")
     with reading_store(config) as store:
-        found, chattering = over(config, store, since_us=since_us, until_us=until_us)
+        performance, chattering = performance_over(config, store, since_us=since_us, until_us=until_us)
     if as_json:
-        content = {**msgspec.to_builtins(found), "chattering": chattering}
+        content = {**msgspec.to_builtins(performance), "chattering": chattering}
         print_json({"simulated": config.simulated, **_period(since_us, until_us), **content, "source": SOURCE})
         return
     say_simulated(simulated=config.simulated)
     period = _period(since_us, until_us)
     click.echo(f"Alarms from {period['from']} to {period['to']}")
-    print_table("", ["Measure", "Here", "Usual"], _rows(found, chattering))
-    if found.most_frequent:
-        print_table("", ["Most frequent", "Times", "Of all"], _frequent(found))
-    if not found.enough:
+    print_table("", ["Measure", "Here", "Usual"], _rows(performance, chattering))
+    if performance.most_frequent:
+        print_table("", ["Most frequent", "Times", "Of all"], _frequent(performance))
+    if not performance.enough:
         click.echo(f"The period is shorter than {DAYS} days: too short to judge by.")
     click.echo(folded(SOURCE))
 
@@ -60,28 +63,28 @@ def _period(since_us: int, until_us: int) -> dict[str, str]:
     return {"from": moment(since_us), "to": moment(until_us)}
 
 
-def _rows(found: "Performance", chattering: dict[str, int]) -> Iterator[list[str]]:
-    yield ["Annunciated", str(found.annunciated), ""]
-    rates = f"{found.per_day:.2f} / {found.per_hour:.3f} / {found.per_10_min:.4f}"
+def _rows(performance: "Performance", chattering: dict[str, int]) -> Iterator[list[str]]:
+    yield ["Came", str(performance.annunciated), ""]
+    rates = f"{performance.per_day:.2f} / {performance.per_hour:.3f} / {performance.per_10_min:.4f}"
     yield ["a day / an hour / 10 min", rates, "150 / 6 / 1 at most"]
-    yield ["Periods with over 10", f"{found.periods_flooded_percent:.2g} %", "below 1 %"]
-    yield ["Most in 10 min", str(found.most_in_10_min), "10 at most"]
-    yield ["The ten most frequent", f"{found.most_frequent_percent:.0f} %", "1 to 5 %, of many alarms"]
+    yield ["Periods with over 10", f"{performance.periods_flooded_percent:.2g} %", "below 1 %"]
+    yield ["Most in 10 min", str(performance.most_in_10_min), "10 at most"]
+    yield ["The ten most frequent", f"{performance.most_frequent_percent:.0f} %", "1 to 5 %, of many alarms"]
     yield ["Chattering", _named([f"{name} ({times})" for name, times in chattering.items()]), "none"]
-    yield ["Stale (over 24 h)", _named(found.stale), "fewer than 5"]
-    for share in found.priorities:
+    yield ["Stale (over 24 h)", _named(performance.stale), "fewer than 5"]
+    for share in performance.priorities:
         usual = f"about {share.usual_percent:.0f} % (common practice)"
         yield [f"Priority {share.name}", f"{share.count} ({share.percent:.0f} %)", usual]
-    yield ["Time to acknowledge", _answers(found), ""]
-    yield ["Held, never annunciated", str(found.held), ""]
-    yield ["Standing at the end", _named(found.standing), ""]
-    yield ["Shelved", _covered(found.covers["shelved"], found.shelved), ""]
-    yield ["Suppressed by design", _covered(found.covers["suppressed"], found.suppressed), ""]
-    yield ["Out of service", _covered(found.covers["out-of-service"], found.out_of_service), ""]
+    yield ["Time to acknowledge", _answers(performance), ""]
+    yield ["Held, never came", str(performance.held), ""]
+    yield ["Standing at the end", _named(performance.standing), ""]
+    yield ["Shelved", _covered(performance.covers["shelved"], performance.shelved), ""]
+    yield ["Suppressed by design", _covered(performance.covers["suppressed"], performance.suppressed), ""]
+    yield ["Out of service", _covered(performance.covers["out-of-service"], performance.out_of_service), ""]
 
 
-def _frequent(found: "Performance") -> Iterator[list[str]]:
-    for share in found.most_frequent:
+def _frequent(performance: "Performance") -> Iterator[list[str]]:
+    for share in performance.most_frequent:
         yield [share.name, str(share.count), f"{share.percent:.0f} %"]
 
 
@@ -95,13 +98,13 @@ def _covered(times: int, now: list[str]) -> str:
     return f"{counted(times, 'time')}; at the end: {_named(now)}" if times or now else "never"
 
 
-def _answers(found: "Performance") -> str:
+def _answers(performance: "Performance") -> str:
     from logger.report.words import age
 
-    answers = found.answers
-    said = []
+    answers = performance.answers
+    parts = []
     if answers.median_s is not None and answers.longest_s is not None:
-        said.append(f"{age(answers.median_s)} (median of {answers.acknowledged}), {age(answers.longest_s)} at most")
+        parts.append(f"{age(answers.median_s)} (median of {answers.acknowledged}), {age(answers.longest_s)} at most")
     if answers.unanswered:
-        said.append(f"{answers.unanswered} never acknowledged")
-    return "; ".join(said) or "nothing to acknowledge"
+        parts.append(f"{answers.unanswered} never acknowledged")
+    return "; ".join(parts) or "nothing to acknowledge"

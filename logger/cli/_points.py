@@ -1,4 +1,4 @@
-"""What a person read in the buffers, from a TOML file or from the command line.
+"""Read calibration points from a TOML file or from the command line.
 
     made_at = 2026-11-24T08:00:00Z   when the probe stood in the buffers
     by = "tova"                      who held it (may be left out)
@@ -40,7 +40,7 @@ _POINT_KEYS = ("buffer_ph", *_VALUES, *_MORE, *_TEXTS)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PointInput:
-    """The points, and what is said about them; None: not said."""
+    """The points, and what the input states about them; None: not stated."""
 
     points: tuple[CalibrationPoint, ...]
     made_at_us: int | None = None
@@ -97,8 +97,8 @@ def _from_table(table: Mapping[str, Any], shelf: Mapping[str, Buffer], *, where:
         ph = ph_at(buffer, c)
     except RefusedError as refused:
         raise RefusedError(f"{where}{refused}") from refused
-    known = {"buffer": buffer.id, "u_ph": buffer.u_ph, "lot": buffer.lot, **more}
-    return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=c, **known)
+    buffer_facts = {"buffer": buffer.id, "u_ph": buffer.u_ph, "lot": buffer.lot, **more}
+    return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=c, **buffer_facts)
 
 
 def _numbered(document: Mapping[str, Any]) -> Iterator[tuple[int, Mapping[str, Any]]]:
@@ -129,8 +129,8 @@ def _point_problems(point: Mapping[str, Any]) -> Iterator[str]:
     needed = _VALUES if "buffer" in point else ("buffer_ph", *_VALUES)
     for name in (*needed, *(name for name in _MORE if name in point)):
         if not _is_number(point.get(name)):
-            found = "it is missing" if name not in point else f"{point[name]!r} is no number"
-            yield f"{name}: {found}; write {name} = 25.0, say, without quotes"
+            trouble = "it is missing" if name not in point else f"{point[name]!r} is no number"
+            yield f"{name}: {trouble}; write {name} = 25.0, say, without quotes"
     for name in _TEXTS:
         if not isinstance(point.get(name, ""), str):
             yield f'{name}: a text is wanted; write {name} = "..."'
@@ -145,9 +145,9 @@ def _is_number(value: object) -> bool:
         return False
 
 
-def _unknown(where: str, table: Mapping[str, Any], known: tuple[str, ...]) -> Iterator[str]:
+def _unknown(where: str, table: Mapping[str, Any], keys: tuple[str, ...]) -> Iterator[str]:
     from logger.settings.problems import suggestion
 
     for key in table:
-        if key not in known:
-            yield f"{where}{key}: there is no such key; {suggestion(key, known)}"
+        if key not in keys:
+            yield f"{where}{key}: there is no such key; {suggestion(key, keys)}"

@@ -1,4 +1,4 @@
-"""Where a replay comes from: a recording, a run of the simulator, the stored log.
+"""Open the source of a replay: a recording, a run of the simulator, the stored log.
 
 Law: a source is of the probe whose watch it is replayed through, or it is refused.
 """
@@ -62,12 +62,12 @@ def one_period(_ctx: click.Context, _param: click.Parameter, value: str | None) 
 
 def chosen_vat(config: Config, vat_id: str | None) -> VatConfig:
     """Return the vat of that id, or the only one. Raises ConfigurationError."""
-    known = {vat.id: vat for vat in config.vats}
-    if vat_id is None and len(known) == 1:
-        return next(iter(known.values()))
-    if vat_id not in known:
-        raise ConfigurationError(f"--vat must name one of the configuration's vats: {', '.join(known)}")
-    return known[vat_id]
+    vats = {vat.id: vat for vat in config.vats}
+    if vat_id is None and len(vats) == 1:
+        return next(iter(vats.values()))
+    if vat_id not in vats:
+        raise ConfigurationError(f"--vat must name one of the configuration's vats: {', '.join(vats)}")
+    return vats[vat_id]
 
 
 @contextmanager
@@ -82,11 +82,11 @@ def from_run(name: str, *, seed: int, config: Config, vat: VatConfig) -> ReplayS
     poll_s = str(config.probe(vat.probe).poll_s)
     options = ["--seed", str(seed), "--poll", poll_s, "--vat", vat.id, "--probe", vat.probe]
     command = [sys.executable, "-P", "-m", "simulator", "record", name, *options]
-    made = subprocess.run(command, capture_output=True, check=False)  # noqa: S603 - our own module
-    if made.returncode:
-        said = made.stderr.decode().strip().splitlines() or ["it did not say why"]
-        raise RefusedError(f"the simulator made no run: {said[-1].removeprefix('Error: ')}")
-    return _recorded(io.BytesIO(made.stdout), vat, name=f"run {name}, seed {seed}", total=len(made.stdout))
+    done = subprocess.run(command, capture_output=True, check=False)  # noqa: S603 - our own module
+    if done.returncode:
+        errors = done.stderr.decode().strip().splitlines() or ["it did not say why"]
+        raise RefusedError(f"the simulator made no run: {errors[-1].removeprefix('Error: ')}")
+    return _recorded(io.BytesIO(done.stdout), vat, name=f"run {name}, seed {seed}", total=len(done.stdout))
 
 
 def _recorded(stream: BinaryIO, vat: VatConfig, *, name: str, total: int) -> ReplaySource:
@@ -112,8 +112,8 @@ def from_store(config: Config, vat: VatConfig, period: Period | None = None) -> 
 
     since_us, until_us = (period.since_us, period.until_us) if period else (None, None)
     with Store.open(config.store_url, simulated=config.simulated, read_only=True) as store:
-        found = history.spans(store, vat=vat.id, since_at_us=since_us, until_at_us=until_us)
-        spans = [span for span in found if span.probe == vat.probe]
+        all_spans = history.spans(store, vat=vat.id, since_at_us=since_us, until_at_us=until_us)
+        spans = [span for span in all_spans if span.probe == vat.probe]
         if not spans:
             when = " in that time" if period else ""
             raise RefusedError(f"the store {store.where} holds no record of vat {vat.id} with probe {vat.probe}{when}")

@@ -1,4 +1,4 @@
-"""Asking the daemon: a command goes into the store's inbox, the daemon answers there.
+"""Ask the daemon: a command goes into the store's inbox, the daemon answers there.
 
 Law: one short transaction puts everything in, then nothing is held while waiting. Whether the daemon runs or not, what
 was put in is taken before the next record; what can be seen now to be impossible is refused before it is put in.
@@ -77,17 +77,17 @@ def check_probe(config: Config, probe: str) -> None:
     check_name(probe, [each.id for each in config.probes], what="the configuration has no probe")
 
 
-def check_name(name: str, known: Iterable[str], *, what: str) -> None:
+def check_name(name: str, allowed: Iterable[str], *, what: str) -> None:
     """Raise RefusedError, naming the nearest name or all there are, unless the name is known."""
     from logger.settings.problems import suggestion
 
-    names = list(known)
+    names = list(allowed)
     if name not in names:
         raise RefusedError(f"{what} {name!r}; {suggestion(name, names)}")
 
 
-def ask(
-    config: Config, vat: VatConfig, make: Callable[[Carry, int], list[Command]], *, wait_s: float | None
+def submit(
+    config: Config, vat: VatConfig, commands_for: Callable[[Carry, int], list[Command]], *, wait_s: float | None
 ) -> list[PendingRequest]:
     """Put commands about a vat into the inbox and wait for their answers.
 
@@ -97,7 +97,7 @@ def ask(
     with Store.open(config.store_url, simulated=config.simulated, busy_s=BUSY_S) as store:
         at_us = now_us(config)
         carry = queries.watches(store).get(vat.id, Carry(probe=vat.probe))
-        commands = make(carry, at_us)
+        commands = commands_for(carry, at_us)
         for command in commands:
             figures.check(command)
             requests.apply(vat, carry.alarms, command, seq=0, now=Now(at_us=at_us, elapsed_us=0))
@@ -123,7 +123,7 @@ def await_answers(
     while True:
         answers = [queries.answer(store, number) for number in numbers]
         if all(answers) or time.monotonic() >= until:
-            return [_asked(config, number, answer) for number, answer in zip(numbers, answers, strict=True)]
+            return [_pending(config, number, answer) for number, answer in zip(numbers, answers, strict=True)]
         time.sleep(LOOK_S)
 
 
@@ -139,7 +139,7 @@ def _patience_s(config: Config, store: Store, probe: str) -> float:
     return 2 * config.probe(probe).poll_s / speed + GRACE_S
 
 
-def _asked(config: Config, number: int, answer: Answer | None) -> PendingRequest:
+def _pending(config: Config, number: int, answer: Answer | None) -> PendingRequest:
     if answer is None:
         later = "the daemon has not taken it yet; it will as soon as it runs and its next reading is due"
         return PendingRequest(
@@ -155,33 +155,33 @@ def _asked(config: Config, number: int, answer: Answer | None) -> PendingRequest
     )
 
 
-def tell(asked: list[PendingRequest], *, as_json: bool) -> None:
+def print_requests(pending: list[PendingRequest], *, as_json: bool) -> None:
     """Print what became of commands; exit 1 if the daemon refused one."""
     if as_json:
-        print_json(asked[0] if len(asked) == 1 else asked)
+        print_json(pending[0] if len(pending) == 1 else pending)
     else:
-        say_simulated(simulated=any(each.simulated for each in asked))
-        say(asked)
-    exit_refused(asked)
+        say_simulated(simulated=any(each.simulated for each in pending))
+        print_outcomes(pending)
+    exit_refused(pending)
 
 
-def say(asked: list[PendingRequest]) -> None:
+def print_outcomes(pending: list[PendingRequest]) -> None:
     """Print what became of commands, a sentence each; refusals on standard error."""
-    for each in asked:
-        click.echo(fill(f"Command {each.command}: {_said(each)}.", 80), err=each.applied is False)
+    for each in pending:
+        click.echo(fill(f"Command {each.command}: {_outcome(each)}.", 80), err=each.applied is False)
 
 
-def exit_refused(asked: list[PendingRequest]) -> None:
+def exit_refused(pending: list[PendingRequest]) -> None:
     """Exit 1 if the daemon refused a command."""
-    if any(each.applied is False for each in asked):
+    if any(each.applied is False for each in pending):
         sys.exit(1)
 
 
-def _said(asked: PendingRequest) -> str:
-    if not asked.taken:
-        return asked.text
-    where = f" (before record {asked.record})" if asked.record else ""  # what concerns the system is before none
-    return f"{asked.text}{where}" if asked.applied else f"refused: {asked.text}"
+def _outcome(pending: PendingRequest) -> str:
+    if not pending.taken:
+        return pending.text
+    where = f" (before record {pending.record})" if pending.record else ""  # what concerns the system is before none
+    return f"{pending.text}{where}" if pending.applied else f"refused: {pending.text}"
 
 
 def say_simulated(*, simulated: bool) -> None:

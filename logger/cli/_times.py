@@ -1,4 +1,4 @@
-"""Times on the command line.
+"""Parse times of the command line.
 
 Law: a time without its offset from UTC is refused: nobody can know which one was meant.
 """

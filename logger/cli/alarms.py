@@ -1,4 +1,4 @@
-"""`vatvigil alarms`: list them, answer them, read their journal.
+"""List, acknowledge and shelve alarms; read their journal.
 
 Law: whatever changes an alarm goes through the daemon, which journals it with who asked. An acknowledgement carries
 the occurrence that the person saw.
@@ -14,15 +14,15 @@ import msgspec
 from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
 from logger.cli._performance import report
 from logger.cli._requests import (
-    ask,
     by_option,
     check_name,
     examples,
     note_option,
     now_us,
+    print_requests,
     reading_store,
     say_simulated,
-    tell,
+    submit,
     vat_of,
     wait_option,
 )
@@ -50,7 +50,6 @@ class _ListByDefault(click.Group):
 
 @click.group(
     cls=_ListByDefault,
-    short_help="list, acknowledge, shelve",
     epilog=examples(
         "vatvigil alarms",
         "vatvigil alarms ack marrow ph-high",
@@ -66,27 +65,30 @@ def alarms() -> None:
 alarms.add_command(report)
 
 
-@alarms.command("list", short_help="what stands now (the default)")
+@alarms.command("list")
 @click.option("--all", "everything", is_flag=True, help="Also those that are normal.")
 @config_option
 @json_option
 @sentences
 def list_(everything: bool, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flags
-    """List the alarms that stand, are shelved, suppressed or out of service."""
+    """List the alarms that are not normal (the default).
+
+    They stand, are shelved, suppressed or out of service.
+    """
     config = load_config(config_path)
     with reading_store(config) as store:
-        found = [one for one in _standing(config, store) if everything or one["state"] != "normal"]
+        shown = [one for one in _alarm_states(config, store) if everything or one["state"] != "normal"]
     if as_json:
-        print_json({"simulated": config.simulated, "alarms": found})
+        print_json({"simulated": config.simulated, "alarms": shown})
         return
     say_simulated(simulated=config.simulated)
-    if not found:
+    if not shown:
         click.echo("No alarm stands (--all lists every one).")
         return
-    print_table("", ["Vat, alarm", "State", "What"], map(_row, found))
+    print_table("", ["Vat, alarm", "State", "What"], map(_row, shown))
 
 
-def _standing(config: Config, store: Store) -> Iterator[dict[str, Any]]:
+def _alarm_states(config: Config, store: Store) -> Iterator[dict[str, Any]]:
     from logger.report.status import alarms as standing
     from logger.report.status import now_of
     from logger.store import queries
@@ -126,7 +128,7 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
     return command
 
 
-@alarms.command(short_help="acknowledge: a person knows of it")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @click.option(
@@ -138,58 +140,76 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
 @_options
 @sentences
 def ack(vat: str, alarm: str, occurrence: int | None, **how: Unpack[_How]) -> None:
-    """Acknowledge an ALARM of VAT: a person knows. An occurrence that comes later needs an answer of its own."""
+    """Acknowledge an ALARM of VAT: a person knows of it.
+
+    An occurrence that comes later needs an acknowledgement of its own.
+    """
     _request(CommandKind.ACKNOWLEDGE, vat, alarm, occurrence=occurrence, how=how)
 
 
-@alarms.command(short_help="silence it for some minutes")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @click.option("--minutes", type=float, required=True, help="For how long; at most max_shelve_s of the vat.")
 @_options
 @sentences
 def shelve(vat: str, alarm: str, minutes: float, **how: Unpack[_How]) -> None:
-    """Silence an ALARM of VAT for some minutes. It goes on being judged and comes back by itself."""
+    """Silence an ALARM of VAT for some minutes.
+
+    It goes on being judged and comes back by itself.
+    """
     _request(CommandKind.SHELVE, vat, alarm, duration_s=minutes * 60, how=how)
 
 
-@alarms.command(short_help="end the shelving")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def unshelve(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """End the shelving of an ALARM of VAT; if it is abnormal, it annunciates anew."""
+    """End the shelving of an ALARM of VAT.
+
+    If it is abnormal, it comes anew.
+    """
     _request(CommandKind.UNSHELVE, vat, alarm, how=how)
 
 
-@alarms.command(short_help="clear an alarm that latches")
+@alarms.command
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def reset(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """Reset a latching ALARM of VAT that has returned and was acknowledged."""
+    """Reset a latching ALARM of VAT.
+
+    It must have returned and been acknowledged.
+    """
     _request(CommandKind.RESET, vat, alarm, how=how)
 
 
-@alarms.command("out-of-service", short_help="switch it off until returned by hand")
+@alarms.command("out-of-service")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def out_of_service(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """Take an ALARM of VAT out of service until it is returned by hand."""
+    """Take an ALARM of VAT out of service.
+
+    Until it is returned by hand.
+    """
     _request(CommandKind.OUT_OF_SERVICE, vat, alarm, how=how)
 
 
-@alarms.command("return-to-service", short_help="watch it again")
+@alarms.command("return-to-service")
 @click.argument("vat")
 @click.argument("alarm")
 @_options
 @sentences
 def return_to_service(vat: str, alarm: str, **how: Unpack[_How]) -> None:
-    """Return an ALARM of VAT to service; if it is abnormal, it annunciates."""
+    """Return an ALARM of VAT to service.
+
+    If it is abnormal, it comes.
+    """
     _request(CommandKind.RETURN_TO_SERVICE, vat, alarm, how=how)
 
 
@@ -207,10 +227,10 @@ def _request(
     target = system.vat_of(config) if vat == system.SYSTEM else vat_of(config, vat)
     check_name(alarm, [str(each.id) for each in target.alarms], what=f"vat {target.id} has no alarm")
 
-    def make(carry: Carry, at_us: int) -> list[Command]:
-        seen = occurrence
-        if kind is CommandKind.ACKNOWLEDGE and seen is None:
-            seen = carry.alarms.get(alarm, AlarmState()).occurrence
+    def commands_for(carry: Carry, at_us: int) -> list[Command]:
+        shown_occurrence = occurrence
+        if kind is CommandKind.ACKNOWLEDGE and shown_occurrence is None:
+            shown_occurrence = carry.alarms.get(alarm, AlarmState()).occurrence
         return [
             Command(
                 id=0,
@@ -218,17 +238,17 @@ def _request(
                 kind=kind,
                 vat=target.id,
                 alarm=alarm,
-                occurrence=seen,
+                occurrence=shown_occurrence,
                 duration_s=duration_s,
                 by=how["by"],
                 note=how["note"],
             )
         ]
 
-    tell(ask(config, target, make, wait_s=how["wait_s"]), as_json=how["as_json"])
+    print_requests(submit(config, target, commands_for, wait_s=how["wait_s"]), as_json=how["as_json"])
 
 
-@alarms.command(short_help="what happened, who did what")
+@alarms.command
 @click.option("--vat", help="Only of this vat, or of the system [default: of all].")
 @click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="The newest so many.")
 @moment_option("--since", help="Only from this time on, such as 2026-11-24T18:00:00Z.")
@@ -236,23 +256,26 @@ def _request(
 @json_option
 @sentences
 def journal(vat: str | None, limit: int, since: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Show the journal: what happened to the alarms, who did what, oldest first."""
+    """Show the journal: what happened, who did what.
+
+    Oldest first.
+    """
     from logger.store import queries
 
     config = load_config(config_path)
     with reading_store(config) as store:
-        wanted = "" if vat == system.SYSTEM else vat
-        found = queries.entries(store, limit=limit, vat=wanted, since_at_us=since)
-        if vat not in (None, system.SYSTEM) and not found and not queries.entries(store, limit=1, vat=vat):
+        only_vat = "" if vat == system.SYSTEM else vat
+        entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since)
+        if vat not in (None, system.SYSTEM) and not entries and not queries.entries(store, limit=1, vat=vat):
             vat_of(config, vat)
     if as_json:
-        print_json({"simulated": config.simulated, "entries": [_entry(entry) for entry in found]})
+        print_json({"simulated": config.simulated, "entries": [_entry(entry) for entry in entries]})
         return
     say_simulated(simulated=config.simulated)
-    if not found:
+    if not entries:
         click.echo("Nothing is in the journal for that.")
         return
-    print_table("", ["When (UTC)", "Vat, alarm", "What"], map(_told, found))
+    print_table("", ["When (UTC)", "Vat, alarm", "What"], map(_journal_row, entries))
 
 
 def _entry(entry: Entry) -> dict[str, Any]:
@@ -261,7 +284,7 @@ def _entry(entry: Entry) -> dict[str, Any]:
     return {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
 
 
-def _told(entry: Entry) -> list[str]:
+def _journal_row(entry: Entry) -> list[str]:
     from logger.report.words import moment
 
     what = f"{entry.cause}: {entry.text}" if entry.text not in ("", entry.cause.value) else entry.cause.value

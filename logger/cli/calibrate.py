@@ -1,4 +1,4 @@
-"""`vatvigil calibrate`: a person, a probe and some glasses of buffer.
+"""Calibrate a probe, step by step.
 
 Law: nothing comes into force before the person has seen the verdict and says yes; then all of it is stored in one
 transaction. What was accepted is stored without a yes, too, for `calibration use`. A refused calibration is kept for
@@ -13,15 +13,15 @@ import click
 
 from logger.cli._common import config_option, load_config, sentences
 from logger.cli._guided import (
-    Bench,
-    answered,
-    bench,
+    GuidedSession,
     buffers,
-    is_missing,
+    calibration_plan,
+    is_store_missing,
     method_option,
-    order_of,
-    sit,
+    open_session,
+    run_session,
     time_out_option,
+    wait_for_answer,
 )
 from logger.cli._requests import by_option, examples, say_simulated, wait_option
 from logger.cli.calibration import add
@@ -37,7 +37,6 @@ BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
 
 
 @click.command(
-    short_help="calibrate a probe, guided",
     epilog=examples(
         "vatvigil calibrate marrow-probe",
         "vatvigil calibrate marrow-probe --buffers technical-4.00,technical-7.00 --by tova",
@@ -57,13 +56,13 @@ BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
 @time_out_option
 @click.option("--yes", "assume_yes", is_flag=True, help="Put it into force without asking, unless it is refused.")
 @click.option(
-    "--resume", is_flag=True, help="Go on with the points of a sitting that was cut off within the last hour."
+    "--resume", is_flag=True, help="Go on with the points of a session that was cut off within the last hour."
 )
 @click.option(
     "--points",
     "file",
     type=click.Path(dir_okay=False, path_type=Path),
-    help="Nobody at the bench: take the points from a TOML file, as `calibration add --from` does.",
+    help="Without questions: take the points from a TOML file, as `calibration add --from` does.",
 )
 @by_option
 @wait_option
@@ -83,14 +82,14 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
     wait_s: float | None,
     config_path: Path,
 ) -> None:
-    """Calibrate PROBE in one to five buffers, step by step, with the readings before your eyes.
+    """Calibrate PROBE in one to five buffers, step by step, with the readings on the screen.
 
     It works beside the running daemon, which then reads the probe every second and holds back the process alarms of
     its vat until you say that the probe is back; without a daemon it opens the port itself. Each buffer is recognised
     by its potential, or named by you, and is taken only when it is stable. What the calibration in force reads in the
     same buffers is kept (as found). Nothing comes into force before you say yes; without a yes the calibration is
-    stored for `vatvigil calibration use`. Ctrl-C before the verdict leaves the calibration as it was, and the alarms of
-    the vat held until you say that the probe is back (`vatvigil mark VAT probe-in`).
+    stored for `vatvigil calibration use`. Ctrl-C before the verdict leaves the calibration as it was; the alarms of the
+    vat stay held back until you say that the probe is back (`vatvigil mark VAT probe-in`).
 
     Exit code 0: the new calibration is in force, or will be with the daemon's next reading; 1: it is not.
     """
@@ -99,78 +98,87 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
         return
     config = load_config(config_path)
     table = buffers(config, ids)
-    with bench(config, probe, by=by, migrate=is_missing(config)) as here:
-        draft = ResumeFile.beside(here.store.path, probe)
-        before = draft.resumed(at_us=here.clock.read().at_us) if resume else ()
+    with open_session(config, probe, by=by, migrate=is_store_missing(config)) as session:
+        resume_file = ResumeFile.beside(session.store.path, probe)
+        before = resume_file.resumed(at_us=session.clock.read().at_us) if resume else ()
         task = replace(
-            _task(here, table, Method(method), time_out_s=time_out_s),
-            opening=tuple(_opening(here, draft, resume=resume)),
+            _task(session, table, Method(method), time_out_s=time_out_s),
+            opening=tuple(_opening(session, resume_file, resume=resume)),
             assume_yes=assume_yes,
             before=before,
-            remember=draft.keep,
+            remember=resume_file.keep,
         )
         say_simulated(simulated=config.simulated)
-        state = sit(here, task, lambda conclusion, is_wanted: _keep(here, draft, conclusion, is_wanted=is_wanted))
+        state = run_session(
+            session,
+            task,
+            lambda conclusion, is_wanted: _store_decision(session, resume_file, conclusion, is_wanted=is_wanted),
+        )
     sys.exit(0 if state.is_kept and state.is_wanted else 1)
 
 
-def _task(here: Bench, table: tuple[Buffer, ...], method: Method, *, time_out_s: float) -> Task:
-    order = order_of(here, method=method, table=table)
+def _task(session: GuidedSession, table: tuple[Buffer, ...], method: Method, *, time_out_s: float) -> Task:
+    plan = calibration_plan(session, method=method, table=table)
     return Task(
-        vat=here.vat.id,
-        table=BuffersAtHand(buffers=table, in_force=here.in_force),
+        vat=session.vat.id,
+        table=BuffersAtHand(buffers=table, in_force=session.in_force),
         wanted=min(MOST_POINTS, len(table)),
-        conclude=lambda taken: calibrating.conclusion(order, taken),
+        conclude=lambda taken: calibrating.conclusion(plan, taken),
         time_out_s=time_out_s,
-        spread_c=here.probe.calibration.temperature_spread_warn_c,
-        silent_s=here.silent_s,
+        spread_c=session.probe.calibration.temperature_spread_warn_c,
+        silent_s=session.silent_s,
     )
 
 
-def _opening(here: Bench, draft: ResumeFile, *, resume: bool) -> list[str]:
+def _opening(session: GuidedSession, resume_file: ResumeFile, *, resume: bool) -> list[str]:
     from logger.report.words import age, counted
 
-    now_us = here.clock.read().at_us
-    lines = [f"Calibrating {here.probe.id} of vat {here.vat.id}."]
-    if here.in_force is None:
+    now_us = session.clock.read().at_us
+    lines = [f"Calibrating {session.probe.id} of vat {session.vat.id}."]
+    if session.in_force is None:
         lines.append("No calibration is in force yet.")
     else:
-        made = here.in_force
-        ago = age((now_us - made.at_us) / 1e6)
-        lines.append(
-            f"In force: calibration {made.id}, {ago} old, slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV."
-        )
+        present = session.in_force
+        line = f"slope {present.slope:.1%}, offset {present.offset_mv:+.1f} mV"
+        lines.append(f"In force: calibration {present.id}, {age((now_us - present.at_us) / 1e6)} old, {line}.")
         lines.append(words.AS_FOUND)
-    left = draft.found(at_us=now_us)
+    left = resume_file.read(at_us=now_us)
     if left and not resume:
         taken = counted(len(left), "point")
-        lines.append(f"A sitting was cut off with {taken} taken: [q] and --resume goes on with them.")
+        lines.append(f"A session was cut off with {taken} taken: to go on with them, press [q] and use --resume.")
     return [*lines, words.WARM]
 
 
-def _keep(here: Bench, draft: ResumeFile, conclusion: Conclusion, *, is_wanted: bool) -> tuple[str, ...]:
+def _store_decision(
+    session: GuidedSession, resume_file: ResumeFile, conclusion: Conclusion, *, is_wanted: bool
+) -> tuple[str, ...]:
     """Store what the person decided; return where it is."""
-    made = conclusion.calibration
-    if made is None:
+    calibration = conclusion.calibration
+    if calibration is None:
         raise ValueError("a calibration is what this command keeps")
-    at_us = here.clock.read().at_us
-    stored = storing.keep_calibration(here.store, made, conclusion.checks, is_wanted=is_wanted, at_us=at_us, by=here.by)
-    draft.drop()
-    known = stored.calibration or made
+    at_us = session.clock.read().at_us
+    stored = storing.keep_calibration(
+        session.store, calibration, conclusion.checks, is_wanted=is_wanted, at_us=at_us, by=session.by
+    )
+    resume_file.drop()
+    stored_calibration = stored.calibration or calibration
     if not is_wanted:
-        stays = "" if here.in_force is None else f"; calibration {here.in_force.id} stays in force"
+        stays = "" if session.in_force is None else f"; calibration {session.in_force.id} stays in force"
         kept = "kept for the record" if conclusion.is_refused else "stored"
-        later = () if conclusion.is_refused else (f"To put it in force later: vatvigil calibration use {known.id}",)
-        return (f"Calibration {known.id} is {kept}, not in force{stays}.", *later)
-    return (_said(here, known, stored.commands),)
-
-
-def _said(here: Bench, made: Calibration, commands: tuple[int, ...]) -> str:
-    answer = answered(here, commands)
-    if answer is None:
-        return (
-            f"Calibration {made.id} is stored; it comes into force as soon as the daemon runs, before its next reading."
+        later = (
+            ()
+            if conclusion.is_refused
+            else (f"To put it in force later: vatvigil calibration use {stored_calibration.id}",)
         )
+        return (f"Calibration {stored_calibration.id} is {kept}, not in force{stays}.", *later)
+    return (_outcome(session, stored_calibration, stored.commands),)
+
+
+def _outcome(session: GuidedSession, calibration: Calibration, commands: tuple[int, ...]) -> str:
+    answer = wait_for_answer(session, commands)
+    if answer is None:
+        when = "as soon as the daemon runs, before its next reading"
+        return f"Calibration {calibration.id} is stored; it comes into force {when}."
     if not answer.applied:
-        return f"Calibration {made.id} is stored, but the daemon refused it: {answer.text}."
-    return f"Calibration {made.id} is in force from record {answer.seq} on."
+        return f"Calibration {calibration.id} is stored, but the daemon refused it: {answer.text}."
+    return f"Calibration {calibration.id} is in force from record {answer.seq} on."

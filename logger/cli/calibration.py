@@ -1,4 +1,4 @@
-"""`vatvigil calibration`: put one in force, now or later, list them.
+"""Put a calibration in force, or list those of a probe.
 
 Law: a calibration is kept for ever, whether it comes into force or not; it comes into force through the daemon, before
 a record whose number is kept too. The calibration and the command for it are stored in one transaction.
@@ -16,7 +16,7 @@ import msgspec
 import numpy as np
 
 from logger.cli._common import config_option, json_option, load_config, print_json, sentences
-from logger.cli._guided import bench, is_missing, method_option, order_of
+from logger.cli._guided import calibration_plan, is_store_missing, method_option, open_session
 from logger.cli._points import PointInput, point_option, read
 from logger.cli._requests import (
     PendingRequest,
@@ -27,8 +27,8 @@ from logger.cli._requests import (
     examples,
     exit_refused,
     now_us,
+    print_outcomes,
     reading_store,
-    say,
     say_simulated,
     wait_option,
 )
@@ -46,15 +46,14 @@ from logger.store import Store, queries
 from logger.store.queries import StoredCalibration
 
 SHOWN_PH, SHOWN_C = 4.6, 25.0
-"""Where the doubt of a reading is told: at the limit that most ferments must pass."""
+"""Where the uncertainty of a reading is shown: at the limit that most ferments must pass."""
 DAY_S = 86_400.0
 AHEAD_US = 60_000_000
-"""So much may the clock of whoever calibrated be ahead of ours. [CP]"""
+"""So much may the clock of whoever calibrated be ahead of ours. Common practice, no source."""
 _UNUSED = "accepted, never used"
 
 
 @click.group(
-    short_help="put a calibration in force, now or later, list them",
     epilog=examples(
         "vatvigil calibration add marrow-probe --point 6.86:6.1:25 --point 4.005:174.2:25",
         "vatvigil calibration add marrow-probe --from dip.toml",
@@ -93,7 +92,9 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Fit the line through one to five buffers, judge it, and put it in force for PROBE unless it is refused.
+    """Fit a line to one to five buffers and put it in force.
+
+    It is judged first; a refused one never comes into force for PROBE.
 
     Give the pH that the buffer has at the temperature it had, from the buffer's own table. The file holds `made_at`
     (a time with its offset), `by` (may be left out) and, for each buffer, a table [[point]] with buffer (its id) or
@@ -105,18 +106,20 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
 
     config = load_config(config_path)
     check_probe(config, probe)
-    points = tuple(_told_point(config.probe(probe), point) for point in points)
-    dip = _dip(config, file, points, now_us=now_us(config), made_at_us=made_at)
-    made_at_us = dip.made_at_us or 0
-    fit(dip.points, probe=probe, at_us=made_at_us, by=by)  # points that make no line are refused before a store is made
-    wait_s = 0.0 if is_missing(config) else wait_s
-    with bench(config, probe, by=dip.by or by, migrate=is_missing(config)) as here:
-        taken = [TakenPoint(point=point, at_us=made_at_us) for point in dip.points]
-        made, checks = calibrating.judged(order_of(here, method=Method(method)), taken)
-        wanted = made.verdict is not Acceptance.REFUSED
-        stored = keep_calibration(here.store, made, checks, is_wanted=wanted, at_us=now_us(config), by=by)
-        asked = await_answers(config, here.store, list(stored.commands), probe=probe, wait_s=wait_s)
-    _tell(config, stored.calibration, asked, as_json=as_json)
+    points = tuple(_point_in_mv(config.probe(probe), point) for point in points)
+    given = _points_input(config, file, points, now_us=now_us(config), made_at_us=made_at)
+    made_at_us = given.made_at_us or 0
+    fit(
+        given.points, probe=probe, at_us=made_at_us, by=by
+    )  # points that make no line are refused before a store is made
+    wait_s = 0.0 if is_store_missing(config) else wait_s
+    with open_session(config, probe, by=given.by or by, migrate=is_store_missing(config)) as session:
+        taken = [TakenPoint(point=point, at_us=made_at_us) for point in given.points]
+        fitted, checks = calibrating.fit_and_judge(calibration_plan(session, method=Method(method)), taken)
+        wanted = fitted.verdict is not Acceptance.REFUSED
+        stored = keep_calibration(session.store, fitted, checks, is_wanted=wanted, at_us=now_us(config), by=by)
+        pending = await_answers(config, session.store, list(stored.commands), probe=probe, wait_s=wait_s)
+    _print_and_exit(config, stored.calibration, pending, as_json=as_json)
 
 
 @calibration.command(epilog=examples("vatvigil calibration use 2", "vatvigil calibration use 2 --by tova --wait 0"))
@@ -127,79 +130,82 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
 @json_option
 @sentences
 def use(number: int, by: str, wait_s: float | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Put calibration N in force, which was stored without that: `vatvigil calibration list PROBE` shows the numbers.
+    """Put calibration N in force, which is stored already.
+
+    `vatvigil calibration list PROBE` shows the numbers.
 
     Its age counts from when the probe stood in the buffers. Checks that were made with another calibration say nothing
-    of it, so its doubt is that of its age: check it in a buffer if much has happened since.
+    of it, so its uncertainty is that of its age: check it in a buffer if much has happened since.
     """
     config = load_config(config_path)
     with reading_store(config) as store:
-        made = _stored(config, store, number)
-    with bench(config, made.probe, by=by) as here:
-        if here.in_force is not None and here.in_force.id == number:
+        stored = _stored(config, store, number)
+    with open_session(config, stored.probe, by=by) as session:
+        if session.in_force is not None and session.in_force.id == number:
             raise RefusedError(f"calibration {number} is in force already, or comes into force with the next record")
-        order = order_of(here, method=made.method)
-        for caution in _cautions(order, made, at_us=now_us(config)):
+        plan = calibration_plan(session, method=stored.method)
+        for caution in _cautions(plan, stored, at_us=now_us(config)):
             click.echo(fill(f"Warning: {caution}.", 80), err=True)
-        checks = calibrating.found_since(order, made)
-        commands = use_calibration(here.store, made, checks, at_us=now_us(config), by=by)
-        asked = await_answers(config, here.store, list(commands), probe=made.probe, wait_s=wait_s)
-    _tell(config, made, asked, as_json=as_json)
+        checks = calibrating.new_as_found_checks(plan, stored)
+        commands = use_calibration(session.store, stored, checks, at_us=now_us(config), by=by)
+        pending = await_answers(config, session.store, list(commands), probe=stored.probe, wait_s=wait_s)
+    _print_and_exit(config, stored, pending, as_json=as_json)
 
 
 def _stored(config: Config, store: Store, number: int) -> Calibration:
     """Return a stored calibration that may come into force. Raises RefusedError."""
-    found = queries.calibration_of(store, number)
-    if found is None:
+    stored = queries.calibration_of(store, number)
+    if stored is None:
         raise RefusedError(f"no calibration {number} is stored: `vatvigil calibration list PROBE` shows the numbers")
-    made = found.calibration
+    wanted = stored.calibration
     check_name(
-        made.probe,
+        wanted.probe,
         [probe.id for probe in config.probes],
         what=f"calibration {number} is of another probe, and the configuration has no probe",
     )
-    if made.verdict is Acceptance.REFUSED:
-        raise RefusedError(f"calibration {number} was refused when it was made: {' '.join(made.findings)}")
-    return made
+    if wanted.verdict is Acceptance.REFUSED:
+        raise RefusedError(f"calibration {number} was refused when it was made: {' '.join(wanted.findings)}")
+    return wanted
 
 
-def _cautions(order: CalibrationPlan, made: Calibration, *, at_us: int) -> Iterator[str]:
+def _cautions(plan: CalibrationPlan, stored: Calibration, *, at_us: int) -> Iterator[str]:
     """Yield what speaks against putting a stored calibration in force."""
     from logger.report.words import age, moment
 
-    old_s = (at_us - made.at_us) / 1e6
-    if old_s > order.probe.calibrate_every_d * DAY_S:
-        yield f"calibration {made.id} is {age(old_s)} old, so the alarm calibration-overdue will stand: calibrate anew"
-    if is_replaced(made.electrode, order.probe.electrode):
+    old_s = (at_us - stored.at_us) / 1e6
+    if old_s > plan.probe.calibrate_every_d * DAY_S:
+        overdue = "so the alarm calibration-overdue will stand"
+        yield f"calibration {stored.id} is {age(old_s)} old, {overdue}: calibrate anew"
+    if is_replaced(stored.electrode, plan.probe.electrode):
         yield (
-            f"calibration {made.id} is of electrode {made.electrode}, and the configuration has {order.probe.electrode}"
-            f" in {made.probe}: calibrate anew, unless the configuration is wrong"
+            f"calibration {stored.id} is of electrode {stored.electrode}, and the configuration has"
+            f" {plan.probe.electrode} in {stored.probe}: calibrate anew, unless the configuration is wrong"
         )
-    found = (check for check in order.checks if check.calibration == made.id)
-    last = max(found, key=lambda check: (check.at_us, abs(check.deviation_ph)), default=None)
+    checks = (check for check in plan.checks if check.calibration == stored.id)
+    last = max(checks, key=lambda check: (check.at_us, abs(check.deviation_ph)), default=None)
     if last is not None and not last.passed:
         yield (
-            f"calibration {made.id} was found off by {last.deviation_ph:+.2f} on {moment(last.at_us)}, and its doubt"
-            " does not count that: check it in a buffer before you rely on it"
+            f"calibration {stored.id} was found off by {last.deviation_ph:+.2f} on {moment(last.at_us)}, and its"
+            " uncertainty does not include that: check it in a buffer before you rely on it"
         )
 
 
-def _tell(config: Config, made: Calibration, asked: list[PendingRequest], *, as_json: bool) -> None:
+def _print_and_exit(config: Config, stored: Calibration, pending: list[PendingRequest], *, as_json: bool) -> None:
     """Print a calibration and what became of it; exit 1 if it does not come into force."""
     if as_json:
-        told = {"simulated": config.simulated, "calibration": _told(config, made)}
-        print_json({**told, "asked": asked[0] if asked else None})
+        content = {"simulated": config.simulated, "calibration": _as_json(config, stored)}
+        print_json({**content, "asked": pending[0] if pending else None})
     else:
         say_simulated(simulated=config.simulated)
-        _print(config, made)
-        say(asked)
-    if not asked:
-        click.echo(f"Calibration {made.id} is refused: it is kept for the record, never applied.", err=True)
+        _print(config, stored)
+        print_outcomes(pending)
+    if not pending:
+        click.echo(f"Calibration {stored.id} is refused: it is kept for the record, never applied.", err=True)
         sys.exit(1)
-    exit_refused(asked)
+    exit_refused(pending)
 
 
-def _told_point(probe: ProbeConfig, point: CalibrationPoint) -> CalibrationPoint:
+def _point_in_mv(probe: ProbeConfig, point: CalibrationPoint) -> CalibrationPoint:
     """Return a point in mV; of a probe that reports its own pH that is what was written in its place."""
     if not probe.own_ph:
         return point
@@ -207,27 +213,27 @@ def _told_point(probe: ProbeConfig, point: CalibrationPoint) -> CalibrationPoint
     return replace(point, potential_mv=mv)
 
 
-def _dip(
+def _points_input(
     config: Config, file: Path | None, points: tuple[CalibrationPoint, ...], *, now_us: int, made_at_us: int | None
 ) -> PointInput:
     """Return the points with the time they were taken; refuse what cannot be of this configuration."""
     if (file is None) == (not points):
         raise click.UsageError("give either --from FILE or --point, once for each buffer")
-    dip = (
+    given = (
         PointInput(points=points, made_at_us=now_us, simulated=config.simulated)
         if file is None
         else _read(config, file)
     )
-    dip = replace(dip, made_at_us=dip.made_at_us if made_at_us is None else made_at_us)
-    if dip.made_at_us is None:
+    given = replace(given, made_at_us=given.made_at_us if made_at_us is None else made_at_us)
+    if given.made_at_us is None:
         raise RefusedError(f"{file}: made_at: it is missing; write made_at = 2026-11-24T08:00:00Z, or give --made-at")
-    if dip.simulated and not config.simulated:
+    if given.simulated and not config.simulated:
         raise RefusedError(f"{file}: these are a simulator's figures, the configuration watches real vats")
-    if config.simulated and not dip.simulated:
+    if config.simulated and not given.simulated:
         click.echo("Note: the file does not say simulated = true; all that this store holds is simulated.", err=True)
-    if not config.simulated and dip.made_at_us > now_us + AHEAD_US:
+    if not config.simulated and given.made_at_us > now_us + AHEAD_US:
         raise RefusedError("the calibration would be made in the future: correct made_at, or this machine's clock")
-    return dip
+    return given
 
 
 def _read(config: Config, file: Path) -> PointInput:
@@ -236,52 +242,52 @@ def _read(config: Config, file: Path) -> PointInput:
     return read(file, shelf(config.buffers))
 
 
-def _expanded_u(config: Config, made: Calibration) -> float:
+def _expanded_u(config: Config, one: Calibration) -> float:
     """Return U (k = 2) of one reading at `SHOWN_PH`, fresh from the buffers."""
     from logger.measure.uncertainty import standard_uncertainty
 
     u = standard_uncertainty(
-        made,
-        config.probe(made.probe).errors,
-        at_us=np.array([made.at_us]),
+        one,
+        config.probe(one.probe).errors,
+        at_us=np.array([one.at_us]),
         ph=np.array([SHOWN_PH]),
         temperature_c=np.array([SHOWN_C]),
     )
     return 2 * float(u[0])
 
 
-def _told(config: Config, made: Calibration) -> dict[str, Any]:
+def _as_json(config: Config, one: Calibration) -> dict[str, Any]:
     from logger.mqtt.payloads import rfc3339
 
-    doubt = {"ph": SHOWN_PH, "temperature_c": SHOWN_C, "expanded_uncertainty_ph": round(_expanded_u(config, made), 4)}
+    reading = {"ph": SHOWN_PH, "temperature_c": SHOWN_C, "expanded_uncertainty_ph": round(_expanded_u(config, one), 4)}
     return {
-        **msgspec.to_builtins(made),
-        "made_at": rfc3339(made.at_us),
-        "fresh_reading": {**doubt, "coverage_factor": 2},
+        **msgspec.to_builtins(one),
+        "made_at": rfc3339(one.at_us),
+        "fresh_reading": {**reading, "coverage_factor": 2},
     }
 
 
-def _print(config: Config, made: Calibration) -> None:
+def _print(config: Config, one: Calibration) -> None:
     from logger.report.page import row
     from logger.report.words import moment
 
-    by = f" by {made.by}" if made.by else ""
-    click.echo(f"Calibration {made.id} of {made.probe}, made {moment(made.at_us)}{by}")
-    for label, text in _facts(made, _expanded_u(config, made)).items():
+    by = f" by {one.by}" if one.by else ""
+    click.echo(f"Calibration {one.id} of {one.probe}, made {moment(one.at_us)}{by}")
+    for label, text in _facts(one, _expanded_u(config, one)).items():
         click.echo("\n".join(row(label, text)))
-    for number, text in enumerate([made.verdict.capitalize(), *made.findings]):
+    for number, text in enumerate([one.verdict.capitalize(), *one.findings]):
         click.echo("\n".join(row("" if number else "Verdict", text)))
 
 
-def _facts(made: Calibration, expanded_u: float) -> dict[str, str]:
-    beyond = "" if made.low_ph <= SHOWN_PH <= made.high_ph else " (beyond them)"
-    doubt = f"one reading at pH {SHOWN_PH}, {SHOWN_C:g} C{beyond} has U = {expanded_u:.2f} (k = 2) when fresh; "
+def _facts(one: Calibration, expanded_u: float) -> dict[str, str]:
+    beyond = "" if one.low_ph <= SHOWN_PH <= one.high_ph else " (beyond them)"
+    fresh = f"one reading at pH {SHOWN_PH}, {SHOWN_C:g} C{beyond} has U = {expanded_u:.2f} (k = 2) when fresh; "
     return {
-        "Slope": f"{made.slope:.1%} of the Nernst slope",
-        "Offset": f"{made.offset_mv:+.1f} mV at pH 7",
-        "Residual": f"{made.residual_mv:.1f} mV, the largest distance of a point from the line",
-        "Buffers": f"pH {made.low_ph:.4g} to {made.high_ph:.4g}; beyond them the line is extrapolated",
-        "Doubt": doubt + "it grows with the days",
+        "Slope": f"{one.slope:.1%} of the Nernst slope",
+        "Offset": f"{one.offset_mv:+.1f} mV at pH 7",
+        "Residual": f"{one.residual_mv:.1f} mV, the largest distance of a point from the line",
+        "Buffers": f"pH {one.low_ph:.4g} to {one.high_ph:.4g}; beyond them the line is extrapolated",
+        "Uncertainty": fresh + "it grows with the days",
     }
 
 
@@ -291,42 +297,45 @@ def _facts(made: Calibration, expanded_u: float) -> dict[str, str]:
 @json_option
 @sentences
 def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """List the calibrations of PROBE, oldest first: which is in force, which was, which never came into force."""
+    """List the calibrations of PROBE, oldest first.
+
+    It says which is in force and which never was.
+    """
     config = load_config(config_path)
     with reading_store(config) as store:
-        found = queries.calibrations(store, probe)
+        calibrations = queries.calibrations(store, probe)
         in_force = {carry.calibration.id for carry in queries.watches(store).values() if carry.calibration}
-    if not found:
+    if not calibrations:
         check_probe(config, probe)
     if as_json:
-        told = [
+        content = [
             {
-                **_told_stored(one.calibration),
+                **_stored_as_json(one.calibration),
                 "accepted": one.accepted,
                 "in_force": one.calibration.id in in_force,
-                "never_used": _standing(one, in_force) == _UNUSED,
+                "never_used": _status(one, in_force) == _UNUSED,
             }
-            for one in found
+            for one in calibrations
         ]
-        print_json({"simulated": config.simulated, "calibrations": told})
+        print_json({"simulated": config.simulated, "calibrations": content})
         return
     say_simulated(simulated=config.simulated)
-    if not found:
+    if not calibrations:
         click.echo(f"No calibration of {probe} is stored: `vatvigil calibration add --help` says how to add one.")
         return
-    for one in found:
-        click.echo(_line(one, _standing(one, in_force)))
-    if any(_standing(one, in_force) == _UNUSED for one in found):
+    for one in calibrations:
+        click.echo(_line(one, _status(one, in_force)))
+    if any(_status(one, in_force) == _UNUSED for one in calibrations):
         click.echo("One that was never used: `vatvigil calibration use N` puts it in force.")
 
 
-def _told_stored(made: Calibration) -> dict[str, Any]:
+def _stored_as_json(one: Calibration) -> dict[str, Any]:
     from logger.mqtt.payloads import rfc3339
 
-    return {**msgspec.to_builtins(made), "made_at": rfc3339(made.at_us)}
+    return {**msgspec.to_builtins(one), "made_at": rfc3339(one.at_us)}
 
 
-def _standing(stored: StoredCalibration, in_force: set[int]) -> str:
+def _status(stored: StoredCalibration, in_force: set[int]) -> str:
     """Say what became of a calibration; empty: it was in force, or comes into force with the daemon's next record."""
     if stored.calibration.id in in_force:
         return "IN FORCE"
@@ -335,15 +344,15 @@ def _standing(stored: StoredCalibration, in_force: set[int]) -> str:
     return "" if stored.accepted else _UNUSED
 
 
-def _line(stored: StoredCalibration, standing: str) -> str:
+def _line(stored: StoredCalibration, status: str) -> str:
     from logger.report.page import WIDTH
     from logger.report.words import moment
 
-    made = stored.calibration
-    mark = standing and f" {standing}:"
-    by = f", by {made.by}" if made.by else ""
+    one = stored.calibration
+    mark = status and f" {status}:"
+    by = f", by {one.by}" if one.by else ""
     text = (
-        f"{made.id:>3}  {moment(made.at_us)}{mark} slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV, "
-        f"residual {made.residual_mv:.1f} mV, pH {made.low_ph:.4g} to {made.high_ph:.4g}{by}"
+        f"{one.id:>3}  {moment(one.at_us)}{mark} slope {one.slope:.1%}, offset {one.offset_mv:+.1f} mV, "
+        f"residual {one.residual_mv:.1f} mV, pH {one.low_ph:.4g} to {one.high_ph:.4g}{by}"
     )
     return fill(text, WIDTH, subsequent_indent="     ")

@@ -1,4 +1,7 @@
-"""`vatvigil check`: try everything that a night depends on. Law: nothing is changed anywhere; exit 3 for attention."""
+"""Try the configuration, the probes, the store and the broker.
+
+Law: nothing is changed anywhere; exit 3 for attention.
+"""
 
 import glob
 import logging
@@ -28,7 +31,7 @@ ENOUGH_BYTES = 2000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
-    """One thing that was tried, whether it works, and what was found or what to do."""
+    """One thing that was tried, whether it works, and the finding or what to do."""
 
     what: str
     ok: bool
@@ -36,7 +39,6 @@ class CheckResult:
 
 
 @click.command(
-    short_help="try the configuration, probes, store and broker",
     epilog=examples(
         "vatvigil check",
         "vatvigil check --config /etc/vatvigil/vatvigil.toml --json",
@@ -49,7 +51,7 @@ def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's f
     """Try the configuration, each probe, the store and the broker; nothing is changed.
 
     Each probe is read once. A port that the running daemon holds cannot be tried; then its newest record is looked at.
-    The broker is visited under another client id, without a message.
+    The connection to the broker is tried under another client id; nothing is published.
 
     Exit code 3: something needs attention; the table says what to do.
     """
@@ -116,60 +118,59 @@ def _new_file(path: Path) -> CheckResult:
 
 
 def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> CheckResult:
+    from logger.probe.protocols import entry
     from logger.probe.reader import reader
 
     # What is recorded of a port is the daemon's; and one that prints by itself may need more than one time limit.
     reads = reader(replace(probe, record_bytes=None), simulated=config.simulated)
-    tries = PRINTING_TRIES if probe.text is not None and not probe.text.query else 1
+    tries = PRINTING_TRIES if entry(probe.protocol).prints_by_itself(probe) else 1
     try:
         for _ in range(tries):
-            found = reads.read(at_us=now_us(config), elapsed_us=0)
-            if found.reason is not Reason.TIMEOUT:
+            indication = reads.read(at_us=now_us(config), elapsed_us=0)
+            if indication.reason is not Reason.TIMEOUT:
                 break
     finally:
         reads.close()
-    if found.reason is Reason.NONE:
+    if indication.reason is Reason.NONE:
         who = f" ({reads.identity})" if reads.identity else ""
-        return CheckResult(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, found, reads.detail)}{who}")
+        return CheckResult(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, indication, reads.detail)}{who}")
     held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
-    told = held or _for_another(config, probe, store) if HELD in reads.detail else ""
-    told = told or " ".join([_sentence(reads.detail, found.reason), *_line_trouble(probe, found.reason)])
-    return CheckResult(what=f"probe {probe.id}", ok=bool(held), text=told)
+    text = held or _for_another(config, probe, store) if HELD in reads.detail else ""
+    text = text or " ".join([_sentence(reads.detail, indication.reason), *_line_trouble(probe, indication.reason)])
+    return CheckResult(what=f"probe {probe.id}", ok=bool(held), text=text)
 
 
 def _line_trouble(probe: ProbeConfig, reason: Reason) -> Iterator[str]:
     """Listen to the raw bytes of a probe that could not be read; say what they show, or how to see them."""
     from logger.probe import diagnosis
+    from logger.probe.protocols import entry
     from logger.probe.wire import FAILURES
 
-    if reason not in (Reason.GARBLED, Reason.TIMEOUT) or probe.protocol.is_modbus:
+    line_exchange = entry(probe.protocol).line_exchange
+    if reason not in (Reason.GARBLED, Reason.TIMEOUT) or line_exchange is None:
         return
-    query, end, terminator = b"*IDN?", b"\n", b"\n"
-    if probe.text is not None:
-        query, end, terminator = (
-            text.encode("latin-1") for text in (probe.text.query, probe.text.query_end, probe.text.terminator)
-        )
+    sent = line_exchange(probe)
     try:
-        heard = _heard(probe, query + end if query else b"")
+        received = _received(probe, sent.query + sent.query_end if sent.query else b"")
     except FAILURES:
         return
-    told = diagnosis.trouble(heard, query=query, end=terminator)
-    yield f"({told})" if told else f"(`vatvigil listen --probe {probe.id}` shows what comes)"
+    trouble = diagnosis.diagnose(received, query=sent.query, end=sent.terminator)
+    yield f"({trouble})" if trouble else f"(`vatvigil listen --probe {probe.id}` shows what comes)"
 
 
-def _heard(probe: ProbeConfig, query: bytes) -> bytes:
+def _received(probe: ProbeConfig, query: bytes) -> bytes:
     """Return what a port brings after a query. Raises one of `FAILURES`."""
     from logger.probe.wire import Wire
 
-    wire, heard = Wire(probe), b""
+    wire, received = Wire(probe), b""
     try:
         wire.send(query)
         until = wire.now_s() + max(probe.timeout_s, LISTEN_S)
-        while wire.now_s() < until and len(heard) < ENOUGH_BYTES:
-            heard += wire.read(until=until)
+        while wire.now_s() < until and len(received) < ENOUGH_BYTES:
+            received += wire.read(until=until)
     finally:
         wire.close()
-    return heard
+    return received
 
 
 def _sentence(detail: str, reason: Reason) -> str:
@@ -177,15 +178,15 @@ def _sentence(detail: str, reason: Reason) -> str:
     return (detail or reason.words).partition(" (next try")[0]
 
 
-def _values(probe: ProbeConfig, found: Indication, detail: str) -> str:
+def _values(probe: ProbeConfig, indication: Indication, detail: str) -> str:
     from logger.probe.own_ph import own_ph
 
-    value, assumed_c = f"{found.potential_mv:.1f} mV", probe.assumed_temperature_c
-    if probe.own_ph and found.potential_mv is not None:
-        told = own_ph(found.potential_mv, temperature_c=found.temperature_c, assumed_c=assumed_c)
-        value = f"pH {told:.2f} by its own account"
-    if found.temperature_c is not None:
-        return f"{value}, {found.temperature_c:.1f} C"
+    value, assumed_c = f"{indication.potential_mv:.1f} mV", probe.assumed_temperature_c
+    if probe.own_ph and indication.potential_mv is not None:
+        ph = own_ph(indication.potential_mv, temperature_c=indication.temperature_c, assumed_c=assumed_c)
+        value = f"pH {ph:.2f} by its own account"
+    if indication.temperature_c is not None:
+        return f"{value}, {indication.temperature_c:.1f} C"
     return f"{value}, no temperature" + (f": {detail}" if assumed_c is None else f" ({assumed_c:g} C is assumed)")
 
 
@@ -224,8 +225,10 @@ def _calibration(store: Store, probe: ProbeConfig) -> CheckResult:
     what = f"calibration {probe.id}"
     accepted = [one for one in queries.calibrations(store, probe.id) if one.accepted]
     if accepted:
-        made = max(accepted, key=lambda one: (one.command or 0, one.calibration.id)).calibration
-        return CheckResult(what=what, ok=True, text=f"{made.id}, made {moment(made.at_us)}, slope {made.slope:.1%}")
+        newest = max(accepted, key=lambda one: (one.command or 0, one.calibration.id)).calibration
+        return CheckResult(
+            what=what, ok=True, text=f"{newest.id}, made {moment(newest.at_us)}, slope {newest.slope:.1%}"
+        )
     text = f"none is stored, so no pH is claimed: `vatvigil calibrate {probe.id}` guides you through it"
     return CheckResult(what=what, ok=False, text=text)
 
@@ -247,8 +250,8 @@ def _files(config: Config, store: Path | None) -> Iterator[CheckResult]:
 
 def _broker(config: Config) -> CheckResult:
     if config.mqtt is None:
-        told = "only the second way out tells of them" if config.hook else "nobody is told"
-        text = f"none is configured: alarms are journalled, and {told}. Add a table [mqtt] to be told"
+        consequence = "only the second way out tells of them" if config.hook else "nobody is told"
+        text = f"none is configured: alarms are journalled, and {consequence}. Add a table [mqtt] to be told"
         return CheckResult(what="broker", ok=True, text=text)
     from logger.mqtt import connection_test
 
@@ -258,7 +261,7 @@ def _broker(config: Config) -> CheckResult:
     except ConfigurationError as error:
         trouble = str(error)
     where = f"{config.mqtt.host}:{config.mqtt.port}"
-    return CheckResult(what="broker", ok=not trouble, text=trouble or f"{where} takes us")
+    return CheckResult(what="broker", ok=not trouble, text=trouble or f"{where} accepts the connection")
 
 
 def _hook(hook: HookConfig, *, is_only: bool) -> CheckResult:

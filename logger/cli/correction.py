@@ -1,4 +1,4 @@
-"""`vatvigil correction`: correct the log by how a calibration was found, and take it back.
+"""Correct the log by how a calibration was found, or undo that.
 
 Law: nothing stored is changed. A correction is a row that names what it rests on, who decided it, why and when; what
 takes it back is another row. Raw and published values stay as they are, here and in every export.
@@ -25,7 +25,6 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 
 @click.group(
-    short_help="correct the log by how a calibration was found",
     epilog=examples(
         "vatvigil correction list marrow-probe",
         'vatvigil correction apply marrow-probe --calibration 3 --by tova --why "found 0.06 off"',
@@ -56,26 +55,29 @@ def _calibration_option(command: Command) -> Command:
 @json_option
 @sentences
 def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """List the calibrations of PROBE with how each was found in the end, and whether a correction is in force."""
+    """List the calibrations of PROBE and their corrections.
+
+    With how each was found in the end, and whether a correction is in force.
+    """
     config = load_config(config_path)
     with reading_store(config) as store:
-        found = intervals(store, probe)
-    if not found:
+        lives = intervals(store, probe)
+    if not lives:
         check_probe(config, probe)
     if as_json:
-        print_json({"simulated": config.simulated, "probe": probe, "intervals": msgspec.to_builtins(found)})
+        print_json({"simulated": config.simulated, "probe": probe, "intervals": msgspec.to_builtins(lives)})
         return
     say_simulated(simulated=config.simulated)
-    if not found:
+    if not lives:
         click.echo(f"No calibration of {probe} is stored, so there is nothing to correct.")
-    for one in found:
+    for one in lives:
         click.echo("\n".join(_lines(one)))
 
 
 def _lines(one: Interval) -> Iterator[str]:
     until = "now (in force)" if one.until is None else f"{one.until} ({one.days:.1f} days)"
     yield fill(f"Calibration {one.calibration}: {one.since} to {until}", WIDTH)
-    yield from wrap(_found(one), WIDTH, initial_indent="  ", subsequent_indent="  ")
+    yield from wrap(_deviations_text(one), WIDTH, initial_indent="  ", subsequent_indent="  ")
     if one.correction is not None:
         yield from wrap(f"IN FORCE: {sentence(one.correction)}", WIDTH, initial_indent="  ", subsequent_indent="  ")
     for row in one.history:
@@ -84,13 +86,13 @@ def _lines(one: Interval) -> Iterator[str]:
             yield from wrap(text, WIDTH, initial_indent="  ", subsequent_indent="  ")
 
 
-def _found(one: Interval) -> str:
+def _deviations_text(one: Interval) -> str:
     if not one.deviations:
-        return "how it was found in the end is not known" if one.until else "it has not been found yet"
-    return "found " + ", ".join(map(_told, one.deviations))
+        return "how it was found in the end is not known" if one.until else "not rechecked yet"
+    return "found " + ", ".join(map(_deviation_text, one.deviations))
 
 
-def _told(one: Deviation) -> str:
+def _deviation_text(one: Deviation) -> str:
     return f"{one.deviation_ph:+.3f} at pH {one.reference_ph:.3f} (u {one.u_ph:.3f})"
 
 
@@ -114,16 +116,16 @@ def apply(
 ) -> None:
     """Put the correction of a calibration's records in force."""
 
-    def make(store: Store, at_us: int) -> Correction:
-        made = {one.calibration.id: one.calibration for one in queries.calibrations(store, probe) if one.accepted}
-        if calibration_id not in made:
-            raise RefusedError(_no_such(probe, calibration_id, list(made)))
+    def correction_of(store: Store, at_us: int) -> Correction:
+        accepted = {one.calibration.id: one.calibration for one in queries.calibrations(store, probe) if one.accepted}
+        if calibration_id not in accepted:
+            raise RefusedError(_no_such(probe, calibration_id, list(accepted)))
         checks, decided = queries.checks(store, probe), queries.corrections(store, probe)
-        return proposed(made[calibration_id], checks, decided, at_us=at_us, by=by, why=why)
+        return proposed(accepted[calibration_id], checks, decided, at_us=at_us, by=by, why=why)
 
     config = load_config(config_path)
-    stored = _store(config, probe, make, by=by, why=why)
-    _tell(config, stored, f"In force: {sentence(stored)}.", as_json=as_json)
+    stored = _store(config, probe, correction_of, by=by, why=why)
+    _print_stored(config, stored, f"In force: {sentence(stored)}.", as_json=as_json)
 
 
 @correction.command(
@@ -144,33 +146,40 @@ def revoke(
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Take back the correction of a calibration's records; both decisions stay on record."""
+    """Take back the correction of a calibration's records.
 
-    def make(store: Store, at_us: int) -> Correction:
+    Both decisions stay on record.
+    """
+
+    def correction_of(store: Store, at_us: int) -> Correction:
         return revocation(queries.corrections(store, probe), calibration_id, at_us=at_us, by=by, why=why)
 
     config = load_config(config_path)
-    stored = _store(config, probe, make, by=by, why=why)
-    _tell(config, stored, f"Correction {stored.revokes} is revoked by {stored.by}: {stored.why}.", as_json=as_json)
+    stored = _store(config, probe, correction_of, by=by, why=why)
+    _print_stored(
+        config, stored, f"Correction {stored.revokes} is revoked by {stored.by}: {stored.why}.", as_json=as_json
+    )
 
 
-def _no_such(probe: str, calibration: int, known: list[int]) -> str:
-    numbers = f"it has {', '.join(map(str, known))}" if known else "it has none"
+def _no_such(probe: str, calibration: int, ids: list[int]) -> str:
+    numbers = f"it has {', '.join(map(str, ids))}" if ids else "it has none"
     return f"{probe} has no accepted calibration {calibration}; {numbers}: see `vatvigil correction list {probe}`"
 
 
-def _store(config: Config, probe: str, make: Callable[[Store, int], Correction], *, by: str, why: str) -> Correction:
+def _store(
+    config: Config, probe: str, correction_of: Callable[[Store, int], Correction], *, by: str, why: str
+) -> Correction:
     """Store a decision; refuse one that nobody stands for."""
     check_probe(config, probe)
     if not by.strip() or not why.strip():
         raise RefusedError("a correction needs a name and a reason: give --by NAME and --why TEXT")
     with Store.open(config.store_url, simulated=config.simulated, busy_s=BUSY_S) as store, store.begin() as work:
-        stored = work.add_correction(make(store, now_us(config)))
+        stored = work.add_correction(correction_of(store, now_us(config)))
         work.commit()
     return stored
 
 
-def _tell(config: Config, stored: Correction, text: str, *, as_json: bool) -> None:
+def _print_stored(config: Config, stored: Correction, text: str, *, as_json: bool) -> None:
     if as_json:
         print_json({"simulated": config.simulated, "correction": stored})
         return

@@ -1,4 +1,4 @@
-"""`vatvigil demo`: a night in a minute, with real parts."""
+"""Watch a simulated night in a minute; needs no configuration."""
 
 import shutil
 import subprocess
@@ -30,13 +30,13 @@ HEAD_START_S = 1.5
     show_default=True,
     help="Where the night is kept, each in a folder of its own.",
 )
-@click.option("--embedded", is_flag=True, help="Use the broker that comes along even if mosquitto is installed.")
+@click.option("--embedded", is_flag=True, help="Use the embedded broker even if mosquitto is installed.")
 @sentences
 def demo(speed: float, folder: Path, *, embedded: bool) -> None:
     """Watch a simulated vat through a night, in about a minute.
 
     Starts a simulated probe on a serial port (a pseudo-terminal), a broker, the daemon, and a listener at the broker
-    that tells what a home-automation hub would be told. Needs no root, no broker and no configuration.
+    that shows what a home-automation hub would receive. Needs no root, no broker and no configuration.
     """
     click.echo(SIMULATED)
     folder = _fresh(folder)
@@ -70,9 +70,9 @@ def _fresh(folder: Path) -> Path:
     number = 1
     while (folder / f"night-{number}").exists():
         number += 1
-    made = folder / f"night-{number}"
-    made.mkdir(parents=True)
-    return made
+    new = folder / f"night-{number}"
+    new.mkdir(parents=True)
+    return new
 
 
 def _introduce(folder: Path, *, port: Path, broker: str, speed: float) -> None:
@@ -106,7 +106,7 @@ def _listen(
     listener: night.Listener, daemon: "subprocess.Popen[str]", folder: Path, *, begins_s: float, speed: float
 ) -> None:
     while (now_h := (time.monotonic() - begins_s) * speed / 3600) < night.HOURS:
-        listener.hear(now_h, timeout_s=0.05)
+        listener.narrate(now_h, timeout_s=0.05)
         if daemon.poll() is not None:
             raise VatvigilError(f"the daemon ended early, see {folder / 'daemon.log'}")
 

@@ -1,4 +1,7 @@
-"""`vatvigil electrode`: the condition of an electrode over its life. Law: reads only."""
+"""Show the condition of an electrode over its life.
+
+Law: reads only.
+"""
 
 from pathlib import Path
 
@@ -10,7 +13,6 @@ from logger.cli._requests import check_probe, examples, now_us, reading_store, s
 
 
 @click.command(
-    short_help="the condition of an electrode over its life",
     epilog=examples("vatvigil electrode marrow-probe", "vatvigil electrode marrow-probe --json | jq .forecast"),
 )
 @click.argument("probe")
@@ -18,7 +20,7 @@ from logger.cli._requests import check_probe, examples, now_us, reading_store, s
 @json_option
 @sentences
 def electrode(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Say how the electrode in PROBE does: slope, offset, response, noise and drift over its calibrations.
+    """Show the condition of the electrode in PROBE: slope, offset, response, noise and drift over its calibrations.
 
     t95 is the time it took for 95 % of the change to the slowest buffer, `found off` how far the calibration before was
     off when this one was made. The forecast says when the slope leaves its limit, with a 95 % interval, once there are
@@ -29,14 +31,14 @@ def electrode(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FB
     config = load_config(config_path)
     check_probe(config, probe)
     with reading_store(config) as store:
-        told = gather(config, store, config.probe(probe), at_us=now_us(config))
+        condition = gather(config, store, config.probe(probe), at_us=now_us(config))
     if as_json:
-        print_json(msgspec.to_builtins(told))
+        print_json(msgspec.to_builtins(condition))
         return
     say_simulated(simulated=config.simulated)
-    click.echo("\n".join(head(told)))
-    if not told.trend:
+    click.echo("\n".join(head(condition)))
+    if not condition.trend:
         click.echo(f"  No calibration of it is stored: `vatvigil calibrate {probe}` guides you through it.")
         return
-    print_table("", COLUMNS, map(cells, told.trend))
-    click.echo("\n".join(lines(told)))
+    print_table("", COLUMNS, map(cells, condition.trend))
+    click.echo("\n".join(lines(condition)))

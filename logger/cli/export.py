@@ -1,4 +1,4 @@
-"""`vatvigil export`: the log as CSV or as a recording.
+"""Write the log as CSV or as a recording.
 
 Law: reads only, in short transactions, so that the daemon is never held up; writes no file that exists, and leaves
 none that is not whole.
@@ -32,7 +32,6 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 
 
 @click.command(
-    short_help="the log as CSV or as a recording",
     epilog=examples(
         "vatvigil export marrow --out marrow.csv",
         "vatvigil export marrow --corrected --out marrow.csv",
@@ -91,37 +90,37 @@ def _spans(
 ) -> list[RecordSpan]:
     from logger.store import history
 
-    found = history.spans(store, vat=vat, since_at_us=since, until_at_us=until)
-    wanted = [span for span in found if probe in (None, span.probe)]
+    spans = history.spans(store, vat=vat, since_at_us=since, until_at_us=until)
+    wanted = [span for span in spans if probe in (None, span.probe)]
     if wanted:
         return wanted
-    if not found and not history.spans(store, vat=vat):
+    if not spans and not history.spans(store, vat=vat):
         vat_of(config, vat)
         raise RefusedError(f"vat {vat} has no record yet: the daemon (`vatvigil run`) makes them")
-    if not found:
+    if not spans:
         raise RefusedError(f"vat {vat} has no record in that time: choose other --from and --to")
-    raise RefusedError(f"vat {vat} has no record of {probe}, only of {', '.join(span.probe for span in found)}")
+    raise RefusedError(f"vat {vat} has no record of {probe}, only of {', '.join(span.probe for span in spans)}")
 
 
 def _write_csv(config: Config, store: Store, spans: list[RecordSpan], stream: BinaryIO, *, corrected: bool) -> None:
     from logger.report import csv_file
-    from logger.report.beliefs import Book
+    from logger.report.beliefs import EvidenceIndex
     from logger.report.corrected import in_force, sentence
     from logger.report.words import moment
     from logger.store import history
 
     simulated = [SIMULATED] if config.simulated else []
     notes = [f"Log of vat {spans[0].vat}, written by vatvigil {moment(now_us(config))}", *simulated, CAUTION]
-    made = [one.calibration for span in spans for one in queries.calibrations(store, span.probe) if one.accepted]
-    decided = {span.probe: queries.corrections(store, span.probe) for span in spans}
-    notes += [_one_line(sentence(one)) for rows in decided.values() for one in in_force(rows).values()]
-    correct = _correction(config, made, decided) if corrected else None
+    accepted = [one.calibration for span in spans for one in queries.calibrations(store, span.probe) if one.accepted]
+    corrections = {span.probe: queries.corrections(store, span.probe) for span in spans}
+    notes += [_one_line(sentence(one)) for rows in corrections.values() for one in in_force(rows).values()]
+    correct = _correction(config, accepted, corrections) if corrected else None
     with _progress(spans) as advance, _text(stream) as text:
         pieces = (
             (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
         )
-        book = Book.of(made, [check for span in spans for check in queries.checks(store, span.probe)])
-        csv_file.write(text, pieces, notes=notes, book=book, simulated=config.simulated, correct=correct)
+        evidence = EvidenceIndex.of(accepted, [check for span in spans for check in queries.checks(store, span.probe)])
+        csv_file.write(text, pieces, notes=notes, evidence=evidence, simulated=config.simulated, correct=correct)
 
 
 def _one_line(text: str) -> str:
@@ -130,22 +129,22 @@ def _one_line(text: str) -> str:
 
 
 def _correction(
-    config: Config, made: Iterable[Calibration], decided: Mapping[str, Iterable[Correction]]
+    config: Config, accepted: Iterable[Calibration], corrections: Mapping[str, Iterable[Correction]]
 ) -> Callable[[RecordSpan, Measurements], "Corrected"]:
     """Return what corrects records by the rows of their probe. Raises RefusedError for a probe not configured."""
     from logger.report.corrected import correct
 
-    known = {probe.id: probe for probe in config.probes}
-    if unknown := decided.keys() - known:
+    probes = {probe.id: probe for probe in config.probes}
+    if unknown := corrections.keys() - probes:
         raise RefusedError(
-            f"{', '.join(sorted(unknown))} is not in the configuration, so its doubts are not known: add it there"
+            f"{', '.join(sorted(unknown))} is not in the configuration, so its error model is not known: add it there"
         )
-    lines = {one.id: one for one in made}
+    by_id = {one.id: one for one in accepted}
 
     def beside(span: RecordSpan, rows: Measurements) -> "Corrected":
-        probe = known[span.probe]
+        probe = probes[span.probe]
         assumed_c = probe.assumed_temperature_c
-        return correct(rows, decided[span.probe], lines, errors=probe.errors, assumed_c=assumed_c)
+        return correct(rows, corrections[span.probe], by_id, errors=probe.errors, assumed_c=assumed_c)
 
     return beside
 

@@ -1,4 +1,4 @@
-"""`vatvigil init`: a commented configuration after a few questions.
+"""Write a commented configuration after a few questions.
 
 Law: what is written loads; what would not load is never written; no file is overwritten without --force.
 """
@@ -128,7 +128,7 @@ class InitAnswers:
     "--out", type=click.Path(dir_okay=False, path_type=Path), default=Path("vatvigil.toml"), show_default=True
 )
 @click.option("--force", is_flag=True, help="Overwrite a file that is there.")
-@click.option("--defaults", is_flag=True, help="Ask nothing; what no option says gets its default.")
+@click.option("--defaults", is_flag=True, help="Ask nothing: options not given take their defaults.")
 @click.option("--vat", help="Id of the vat: a-z, 0-9 and -.")
 @click.option("--name", help="Name of the vat for people.")
 @click.option("--profile", type=click.Choice([each.value for each in Profile]), help="Kind of ferment: its alarms.")
@@ -166,7 +166,7 @@ def _write(text: str, out: Path) -> None:
 
 def found_ports(by_id: Path = port_listing.BY_ID) -> list[str]:
     """Return the serial ports of this machine, by their lasting names where they have one."""
-    return sorted(port.by_id or port.device for port in port_listing.found(by_id=by_id))
+    return sorted(port.by_id or port.device for port in port_listing.list_serial_ports(by_id=by_id))
 
 
 def written(answers: InitAnswers) -> str:
@@ -216,16 +216,18 @@ def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool
         return click.prompt(question, default=default, type=type(default)) if asks else default
 
     profile = Profile(answer("profile", f"Kind of ferment ({', '.join(Profile)})", Profile.LACTIC_VEGETABLES))
-    known = PROFILES[profile]
+    setpoints = PROFILES[profile]
     vat = answer("vat", "Id of the vat (a-z, 0-9 and -)", "vat-1")
     return InitAnswers(
         vat=vat,
         name=answer("name", "Name of the vat for people", vat),
         port=answer("port", "Serial port of the probe", ports[0] if ports else _FIRST_PORT),
         profile=profile,
-        ph_low=answer("ph_low", "Alarm at and below pH", known["ph-low"]["setpoint"]),
-        temperature_high=answer("temperature_high", "Alarm at and above (C)", known["temperature-high"]["setpoint"]),
-        temperature_low=answer("temperature_low", "Alarm at and below (C)", known["temperature-low"]["setpoint"]),
+        ph_low=answer("ph_low", "Alarm at and below pH", setpoints["ph-low"]["setpoint"]),
+        temperature_high=answer(
+            "temperature_high", "Alarm at and above (C)", setpoints["temperature-high"]["setpoint"]
+        ),
+        temperature_low=answer("temperature_low", "Alarm at and below (C)", setpoints["temperature-low"]["setpoint"]),
         store=answer("store", "File of the log", "simulated.sqlite" if simulated else "vatvigil.sqlite"),
         broker=answer("broker", "Host of the MQTT broker (empty: none)", ""),
         broker_port=1883 if given["broker_port"] is None else given["broker_port"],

@@ -1,4 +1,7 @@
-"""`vatvigil listen`: what a port says, byte by byte. Law: nothing is written anywhere, nothing is sent but --send."""
+"""Show what a probe sends; suggest a description of its lines.
+
+Law: nothing is written anywhere, nothing is sent but --send.
+"""
 
 import codecs
 import time
@@ -10,9 +13,9 @@ import click
 
 from logger.cli._common import Between, config_option, folded, load_config, sentences
 from logger.cli._requests import check_probe, examples
-from logger.config import Parity, ProbeConfig, Protocol, TextConfig
+from logger.config import Parity, ProbeConfig, TextConfig
 from logger.errors import RefusedError
-from logger.probe.port import fault
+from logger.probe.port import describe_failure
 from logger.probe.textline import Description
 from logger.probe.wire import FAILURES, Wire
 
@@ -21,7 +24,7 @@ QUIET_S = 0.3
 
 
 @dataclass(slots=True)
-class _Heard:
+class _Received:
     """All that came, and the end of it that was not shown yet."""
 
     data: bytes = b""
@@ -30,7 +33,6 @@ class _Heard:
 
 
 @click.command(
-    short_help="show what a probe says, and suggest a description of its lines",
     epilog=examples(
         "vatvigil listen /dev/ttyUSB0",
         "vatvigil listen /dev/ttyUSB0 --baud 19200 --send 'READ?' --seconds 20",
@@ -69,19 +71,19 @@ def listen(
     if not send and text is not None and text.query:
         query = (text.query + text.query_end).encode("latin-1")
     wire = _opened(chosen)
-    heard = _Heard()
+    received = _Received()
     try:
-        for chunk in _heard(wire, query, seconds):
-            _show(heard, chunk, text)
+        for chunk in _receive(wire, query, seconds):
+            _show(received, chunk, text)
     except KeyboardInterrupt:
         click.echo()
     except FAILURES as error:
-        raise RefusedError(f"{chosen.port}: {fault(error, chosen.port)}") from error
+        raise RefusedError(f"{chosen.port}: {describe_failure(error, chosen.port)}") from error
     finally:
         wire.close()
-    if heard.rest:
-        click.echo(f"          {_escaped(heard.rest)}   (no end of a line)")
-    click.echo(_conclusion(heard, chosen, query=_bytes(send or ""), end=_bytes(end)))
+    if received.rest:
+        click.echo(f"          {_escaped(received.rest)}   (no end of a line)")
+    click.echo(_conclusion(received, chosen, query=_bytes(send or ""), end=_bytes(end)))
 
 
 def _chosen(port: str | None, probe: str | None, config_path: Path) -> ProbeConfig:
@@ -104,14 +106,15 @@ def _opened(probe: ProbeConfig) -> Wire:
             ""
             if "://" in probe.port
             else "; ".join(
-                f"{one.command}, process {one.pid}, holds it" for one in port_listing.looked_at([probe.port])[0].holders
+                f"{one.command}, process {one.pid}, holds it"
+                for one in port_listing.describe_ports([probe.port])[0].holders
             )
         )
-        told = f"{probe.port}: {fault(error, probe.port)}"
-        raise RefusedError(f"{told} ({holders})" if holders else told) from error
+        trouble = f"{probe.port}: {describe_failure(error, probe.port)}"
+        raise RefusedError(f"{trouble} ({holders})" if holders else trouble) from error
 
 
-def _heard(wire: Wire, query: bytes, seconds: float) -> Iterator[tuple[float, bytes]]:
+def _receive(wire: Wire, query: bytes, seconds: float) -> Iterator[tuple[float, bytes]]:
     """Yield what comes with its time (s), and nothing now and then; send the query once a second."""
     began_s = asked_s = time.monotonic()
     while (now_s := time.monotonic()) < began_s + seconds:
@@ -122,61 +125,72 @@ def _heard(wire: Wire, query: bytes, seconds: float) -> Iterator[tuple[float, by
         yield time.monotonic() - began_s, data
 
 
-def _show(heard: _Heard, chunk: tuple[float, bytes], text: TextConfig | None) -> None:
+def _show(received: _Received, chunk: tuple[float, bytes], text: TextConfig | None) -> None:
     """Print the lines that a chunk ends; what has no end only once it is quiet."""
     from logger.probe.diagnosis import terminator_of
 
     at_s, data = chunk
-    heard.data += data
-    end = (text.terminator if text else terminator_of(heard.data)).encode("latin-1")
-    *ended, heard.rest = (heard.rest + data).split(end) if end else [heard.rest + data]
+    received.data += data
+    end = (text.terminator if text else terminator_of(received.data)).encode("latin-1")
+    *ended, received.rest = (received.rest + data).split(end) if end else [received.rest + data]
     for line in ended:
         bare = line.removesuffix(b"\r") if end == b"\n" else line
-        heard.lines.append(bare)
+        received.lines.append(bare)
         click.echo(f"{at_s:7.2f} s {_escaped(line + end)}")
         if text is not None and bare.strip():
             click.echo(f"          = {_read(bare, text)}")
-    if not data and heard.rest:
-        click.echo(f"{at_s:7.2f} s {_escaped(heard.rest)}   (no end of a line yet)")
-        heard.rest = b""
+    if not data and received.rest:
+        click.echo(f"{at_s:7.2f} s {_escaped(received.rest)}   (no end of a line yet)")
+        received.rest = b""
 
 
 def _read(line: bytes, text: TextConfig) -> str:
     """Say what a line means, as the watch would read it."""
     from logger.probe.textline import TextFault
 
-    read = Description(text).decode(line.strip(b" ").removeprefix(text.prompt.encode("latin-1")).lstrip(b" "))
-    if isinstance(read, TextFault):
-        return f"{read.reason.words}: {read.text}"
-    value = f"pH {read.ph:g}" if read.ph is not None else f"{read.potential_mv:g} mV"
+    decoded = Description(text).decode(line.strip(b" ").removeprefix(text.prompt.encode("latin-1")).lstrip(b" "))
+    if isinstance(decoded, TextFault):
+        return f"{decoded.reason.words}: {decoded.text}"
+    value = f"pH {decoded.ph:g}" if decoded.ph is not None else f"{decoded.potential_mv:g} mV"
     return (
-        f"{value}, no temperature {read.detail}" if read.temperature_c is None else f"{value}, {read.temperature_c:g} C"
+        f"{value}, no temperature {decoded.detail}"
+        if decoded.temperature_c is None
+        else f"{value}, {decoded.temperature_c:g} C"
     )
 
 
-def _conclusion(heard: _Heard, probe: ProbeConfig, *, query: bytes, end: bytes) -> str:
+def _conclusion(received: _Received, probe: ProbeConfig, *, query: bytes, end: bytes) -> str:
     """Return what the bytes show: what is wrong with the line, or a description of it."""
     from logger.probe import diagnosis, suggest
 
-    if not heard.data:
+    if not received.data:
         more = "is --end what ends a query?" if query else "or does it wait for a query (--send)?"
         return folded(f"Nothing came. Is the probe on, is it the right port, {more}")
-    terminator = diagnosis.terminator_of(heard.data)
-    trouble = diagnosis.trouble(heard.data, query=query, end=terminator.encode("latin-1") or b"\n")
-    told = [folded(trouble[0].upper() + trouble[1:] + ".")] if trouble else []
+    terminator = diagnosis.terminator_of(received.data)
+    trouble = diagnosis.diagnose(received.data, query=query, end=terminator.encode("latin-1") or b"\n")
+    paragraphs = [folded(trouble[0].upper() + trouble[1:] + ".")] if trouble else []
     is_echo = trouble.endswith("echo = true")
     # Of a probe that prints by itself the first line may have lost its beginning.
-    lines = [line.removeprefix(query).lstrip(b"\r") if is_echo else line for line in heard.lines[0 if query else 1 :]]
-    made = suggest.suggested(
+    lines = [
+        line.removeprefix(query).lstrip(b"\r") if is_echo else line for line in received.lines[0 if query else 1 :]
+    ]
+    suggestion = suggest.suggest_description(
         lines,
         terminator=terminator or "\n",
         query=query.decode("latin-1"),
         query_end=end.decode("latin-1") if query else "\r\n",
         echo=is_echo,
     )
-    if made.text is None:
-        return "\n".join([*told, folded(f"No description: {made.told}.")])
-    return "\n".join([*told, "", f"# A description of these lines; {made.told}.", suggest.toml(made.text, probe)])
+    if suggestion.text is None:
+        return "\n".join([*paragraphs, folded(f"No description: {suggestion.told}.")])
+    return "\n".join(
+        [
+            *paragraphs,
+            "",
+            f"# A description of these lines; {suggestion.told}.",
+            suggest.description_toml(suggestion.text, probe),
+        ]
+    )
 
 
 def _bytes(written: str) -> bytes:
@@ -191,6 +205,3 @@ def _bytes(written: str) -> bytes:
 def _escaped(data: bytes) -> str:
     """Return bytes as text, what is not printable as its escape."""
     return repr(data)[2:-1].replace(r"\'", "'").replace("\\\\", "\\")
-
-
-__all__ = ["Protocol", "listen"]

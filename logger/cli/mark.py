@@ -1,18 +1,20 @@
-"""`vatvigil mark`: what was done at a vat. Law: a mark is a command like any other."""
+"""Record what was done at a vat.
+
+Law: a mark is a command like any other.
+"""
 
 from pathlib import Path
 
 import click
 
 from logger.cli._common import config_option, json_option, load_config, sentences
-from logger.cli._requests import ask, by_option, examples, tell, vat_of, wait_option
+from logger.cli._requests import by_option, examples, print_requests, submit, vat_of, wait_option
 from logger.model import Carry, Command, CommandKind, Mark
 
 _MINUTES = (Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP)
 
 
 @click.command(
-    short_help="say what was done at a vat: probe out or in, stirred, topped up, started",
     epilog=examples(
         'vatvigil mark marrow probe-out --minutes 30 --note "calibrating"',
         "vatvigil mark marrow probe-in",
@@ -49,19 +51,24 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
     config_path: Path,
     as_json: bool,  # noqa: FBT001 - click's flag
 ) -> None:
-    """Say what was done at VAT, so that its alarms judge it rightly.
+    """Record what was done at VAT, so that its alarms judge the readings rightly.
 
-    probe-out: the process alarms are suspended for a limited time, until probe-in; mark it before the probe is lifted.
-    probe-in: it is back; without that word nothing is believed or claimed, and the alarms stay held.
-    stirred, topped-up: for a limited time the rate of change is not judged and a rise holds still; topping up also
-    moves the lowest pH by the step that it made. started: a batch begins, what counts from a start counts from there.
-    """
+    \b
+    probe-out  The process alarms are suspended for a limited time, until
+               probe-in; mark it before the probe is lifted.
+    probe-in   The probe is back; until you say so no reading is believed
+               and the alarms stay held back.
+    stirred    For a limited time the alarms of change (rate-of-change,
+               rise) are paused.
+    topped-up  The same; and the lowest pH moves by the step that it made.
+    started    A batch begins; its deadlines count from there.
+    """  # noqa: D301 - click's mark of a paragraph as it stands
     _check(what, minutes=minutes, litres=litres, hours_ago=hours_ago)
     config = load_config(config_path)
     target = vat_of(config, vat)
     duration_s = minutes * 60 if minutes is not None else hours_ago * 3600 if hours_ago is not None else None
 
-    def make(_: Carry, at_us: int) -> list[Command]:
+    def commands_for(_: Carry, at_us: int) -> list[Command]:
         marked = Command(
             id=0,
             at_us=at_us,
@@ -75,7 +82,7 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
         remark = Command(id=0, at_us=at_us, kind=CommandKind.NOTE, vat=target.id, by=by, note=note)
         return [marked, remark] if note else [marked]
 
-    tell(ask(config, target, make, wait_s=wait_s), as_json=as_json)
+    print_requests(submit(config, target, commands_for, wait_s=wait_s), as_json=as_json)
 
 
 def _check(what: str, *, minutes: float | None, litres: float | None, hours_ago: float | None) -> None:

@@ -1,4 +1,7 @@
-"""`vatvigil ports`: the serial ports of this machine. Law: it opens none of them."""
+"""List the serial ports, who holds them and who may use them.
+
+Law: it opens none of them.
+"""
 
 from collections.abc import Iterator
 
@@ -10,32 +13,31 @@ from logger.probe.port_listing import ListedPort
 
 
 @click.command(
-    short_help="list the serial ports, who holds them and who may use them",
     epilog=examples("vatvigil ports", "vatvigil ports /dev/ttyUSB0 --json"),
 )
 @click.argument("paths", nargs=-1, metavar="[PORT]...")
 @json_option
 @sentences
 def ports(paths: tuple[str, ...], as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """List the serial ports, or look at these: lasting names, who holds them, whether this user may use them.
+    """List the serial ports, or only these: lasting names, who holds them, whether this user may use them.
 
-    No port is opened, and nothing is guessed of what hangs on it: `vatvigil listen PORT` shows what it says.
+    No port is opened: `vatvigil listen PORT` shows what a port sends.
     """
     from logger.probe import port_listing
 
-    found = port_listing.looked_at(paths) if paths else port_listing.found()
+    listed = port_listing.describe_ports(paths) if paths else port_listing.list_serial_ports()
     if as_json:
-        print_json(found)
+        print_json(listed)
         return
-    if not found:
+    if not listed:
         click.echo("No serial port found; plug the probe's adapter in and look again.")
-    for port in found:
-        click.echo("\n".join(_told(port)))
-    if not all(port.is_all_seen for port in found if port.mode):
+    for port in listed:
+        click.echo("\n".join(_port_lines(port)))
+    if not all(port.is_all_seen for port in listed if port.mode):
         click.echo(folded("Not every process may be looked at by this user: another one may hold a port too."))
 
 
-def _told(port: ListedPort) -> Iterator[str]:
+def _port_lines(port: ListedPort) -> Iterator[str]:
     yield port.name
     for what, text in (
         ("device", port.device if port.device != port.name else ""),

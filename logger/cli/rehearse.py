@@ -1,4 +1,7 @@
-"""`vatvigil rehearse`: the good-night test. Law: it only asks and looks; each step is told by what is stored of it."""
+"""Send a test alarm the whole way to you, before the night.
+
+Law: it only asks and looks; each step is told by what is stored of it.
+"""
 
 import sys
 import time
@@ -41,7 +44,6 @@ class RehearsalStep:
 
 
 @click.command(
-    short_help="the good-night test: does an alarm reach you?",
     epilog=examples("vatvigil rehearse", "vatvigil rehearse --within-s 120"),
 )
 @click.option(
@@ -76,8 +78,8 @@ def rehearse(within_s: float | None, by: str, config_path: Path, as_json: bool) 
                 click.echo(fill(f"{step.after_s:5.0f} s  {step.text}", 80, subsequent_indent=" " * 9))
         failed = _carry(store).rehearsal.failed
     if as_json:
-        told = {"simulated": config.simulated, "occurrence": occurrence, "acknowledged": not failed}
-        print_json({**told, "steps": steps, "failed": failed or None})
+        content = {"simulated": config.simulated, "occurrence": occurrence, "acknowledged": not failed}
+        print_json({**content, "steps": steps, "failed": failed or None})
     sys.exit(ATTENTION if failed else 0)
 
 
@@ -88,14 +90,14 @@ def _begin(config: Config, store: Store, within_s: float, *, by: str) -> int:
         command = Command(id=0, at_us=at_us, kind=kind, vat=system.SYSTEM, duration_s=within_s, by=by)
         number = work.add_command(command)
         work.commit()
-    (asked,) = await_answers(config, store, [number], probe=fastest(config), wait_s=2 * _poll_s(config) + GRACE_S)
-    if not asked.taken:
+    (pending,) = await_answers(config, store, [number], probe=fastest(config), wait_s=2 * _poll_s(config) + GRACE_S)
+    if not pending.taken:
         raise RefusedError(
             f"the test is stored (command {number}), but no daemon has taken it: look whether `vatvigil run` runs; one"
             f" that starts later than {within_s:g} s from now refuses it"
         )
-    if not asked.applied:
-        raise RefusedError(asked.text)
+    if not pending.applied:
+        raise RefusedError(pending.text)
     return _carry(store).alarms[TEST].occurrence
 
 
@@ -111,19 +113,21 @@ def _carry(store: Store) -> Carry:
 
 def _steps(store: Store, occurrence: int, *, patience_s: float) -> Iterator[RehearsalStep]:
     """Yield each step as it is stored, until the test is over. Raises RefusedError when nobody ends it."""
-    until, told, is_over = time.monotonic() + patience_s, list[Entry](), False
+    until, seen_entries, is_over = time.monotonic() + patience_s, list[Entry](), False
     while not is_over:
         is_over = _carry(store).rehearsal.until_us is None  # before the journal, so that the last step is in it
-        found = [e for e in queries.entries(store, limit=100, alarm=TEST) if e.occurrence == occurrence]
-        for entry in found[len(told) :]:
-            yield _step(entry.cause, _words(entry), at_us=entry.at_us, began_us=found[0].at_us)
-        told = found
+        entries = [e for e in queries.entries(store, limit=100, alarm=TEST) if e.occurrence == occurrence]
+        for entry in entries[len(seen_entries) :]:
+            yield _step(entry.cause, _words(entry), at_us=entry.at_us, began_us=entries[0].at_us)
+        seen_entries = entries
         if not is_over and time.monotonic() > until:
             raise RefusedError("the daemon did not end the test: look whether `vatvigil run` still runs")
         time.sleep(0.0 if is_over else LOOK_S)
     failed = _carry(store).rehearsal.failed
     words = f"NOT acknowledged in time: {failed}" if failed else "The test is over: an alarm reaches you"
-    yield _step("failed" if failed else "passed", f"{words}.", at_us=told[-1].at_us, began_us=told[0].at_us)
+    yield _step(
+        "failed" if failed else "passed", f"{words}.", at_us=seen_entries[-1].at_us, began_us=seen_entries[0].at_us
+    )
 
 
 def _step(name: str, text: str, *, at_us: int, began_us: int) -> RehearsalStep:

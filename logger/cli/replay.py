@@ -1,4 +1,4 @@
-"""`vatvigil replay`: the past once more, through the pipeline that runs at night."""
+"""Run a recording or a stored period through the same pipeline."""
 
 import math
 import os
@@ -61,7 +61,7 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     stored: bool,
     as_json: bool,
 ) -> None:
-    """Carry a recording, a simulated run or the stored log through the very same pipeline.
+    """Run a recording, a simulated run or the stored log through the pipeline of the watch.
 
     Prints a line an hour and every transition of an alarm; with --with a table of what the alarms of both
     configurations would have told. A RECORDING is what `vatvigil export --format recording` or
@@ -117,12 +117,12 @@ def _json(outcome: Outcome, *, simulated: bool) -> Iterator[str]:
     rows = outcome.measurements
     names = list(rows.__dataclass_fields__)
     for row in zip(*(getattr(rows, name).tolist() for name in names), strict=True):
-        told = dict(zip(names, row, strict=True))
-        at = rfc3339(told["at_us"])
-        yield msgspec.json.encode({"measurement": {"at": at, **told}, "simulated": simulated}).decode()
+        fields = dict(zip(names, row, strict=True))
+        at = rfc3339(fields["at_us"])
+        yield msgspec.json.encode({"measurement": {"at": at, **fields}, "simulated": simulated}).decode()
     for entry in outcome.entries:
-        told = {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
-        yield msgspec.json.encode({"transition": told, "simulated": simulated}).decode()
+        fields = {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
+        yield msgspec.json.encode({"transition": fields, "simulated": simulated}).decode()
 
 
 def _lines(outcome: Outcome) -> Iterator[str]:
@@ -157,5 +157,5 @@ def _transition(entry: Entry) -> str:
 
     who = f"{entry.alarm} " if entry.alarm else ""
     mark = "ALARM " if entry.annunciates else "held " if entry.held else ""
-    told = "" if entry.text in ("", entry.cause.value) else f": {entry.text}"
-    return fill(f"{moment(entry.at_us)}  {mark}{who}{entry.cause}{told}", 80, subsequent_indent=" " * 22)
+    text = "" if entry.text in ("", entry.cause.value) else f": {entry.text}"
+    return fill(f"{moment(entry.at_us)}  {mark}{who}{entry.cause}{text}", 80, subsequent_indent=" " * 22)

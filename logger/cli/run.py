@@ -1,4 +1,4 @@
-"""`vatvigil run`: the daemon."""
+"""Watch the vats until stopped: the daemon."""
 
 import logging
 from pathlib import Path

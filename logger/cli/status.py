@@ -1,4 +1,7 @@
-"""`vatvigil status`: what the daemon knows now. Law: reads only; exit 3 when a person should do something."""
+"""Show what the daemon knows now.
+
+Law: reads only; exit 3 when a person should do something.
+"""
 
 import sys
 from pathlib import Path
@@ -12,7 +15,6 @@ from logger.cli._requests import examples, now_us, reading_store, say_simulated
 
 
 @click.command(
-    short_help="what the daemon knows now",
     epilog=examples(
         "vatvigil status",
         "vatvigil status --json | jq .vats[0].newest.ph",
@@ -22,7 +24,7 @@ from logger.cli._requests import examples, now_us, reading_store, say_simulated
 @json_option
 @sentences
 def status(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
-    """Say what the daemon knows now: readings, belief, alarms, probes, the outbox.
+    """Show what the daemon knows now: readings, belief, alarms, probes, the outbox.
 
     Exit code 3: something needs attention (an old reading, an alarm that nobody acknowledged, no calibration).
     """

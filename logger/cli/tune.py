@@ -1,4 +1,4 @@
-"""`vatvigil tune`: one alarm under many settings over the past."""
+"""Try settings of an alarm on the past."""
 
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -81,7 +81,6 @@ def _tried(name: str, what: str) -> "Callable[[Decorated], Decorated]":
 
 
 @click.command(
-    short_help="try settings of an alarm on the past",
     epilog=examples(
         "vatvigil tune ph-high --vat marrow night.jsonl --setpoint 5.2,5.4,5.6",
         "vatvigil tune blind --run probe-knocked --seed 1-9 --on-delay-s 300,600",
@@ -132,7 +131,7 @@ def tune(  # noqa: PLR0913 - one parameter for each option
     """Try settings of ALARM on RECORDINGS, simulated runs and the stored log.
 
     Every combination of the values is tried; what is not given stays as it is. The table shows how many nuisances a
-    night (12 h) each setting would have brought, and how late it would have told what there was to tell.
+    night (12 h) each setting would have brought, and how late it would have come.
     """
     from logger.report import tuning
 
@@ -148,10 +147,10 @@ def tune(  # noqa: PLR0913 - one parameter for each option
         raise click.UsageError("give a recording, --run NAME, --stored or --period FROM/TO: one or several")
     probe = config.probe(vat.probe)
     swept = tuning.sweep(vat, probe, alarm, values, limit=limit)
-    heard = list(_heard(opened, swept, probe, within_s=within_s))
-    cells = tuning.cells(swept, [(told, judge) for _, told, judge in heard])
-    warn_if_simulated(simulated=any(source.simulated for source, _, _ in heard))
-    (_print_json if as_json else _print)(swept, heard, cells, within_s=within_s)
+    results = list(_evaluate(opened, swept, probe, within_s=within_s))
+    cells = tuning.cells(swept, [(annunciations, judge) for _, annunciations, judge in results])
+    warn_if_simulated(simulated=any(source.simulated for source, _, _ in results))
+    (_print_json if as_json else _print)(swept, results, cells, within_s=within_s)
 
 
 @contextmanager
@@ -159,8 +158,8 @@ def _run(name: str, seed: int, config: Config, vat: VatConfig) -> Iterator[Repla
     yield from_run(name, seed=seed, config=config, vat=vat)
 
 
-def _heard(opened: Sequence[Open], swept: "Sweep", probe: ProbeConfig, *, within_s: float) -> "Iterator[Heard]":
-    """Yield what all settings told over each source in turn. Raises RefusedError for one that can tell nothing."""
+def _evaluate(opened: Sequence[Open], swept: "Sweep", probe: ProbeConfig, *, within_s: float) -> "Iterator[Heard]":
+    """Yield the alarms of all settings over each source in turn. Raises RefusedError for a source without any use."""
     from logger.replay import replay
     from logger.report.trial import Judge, OccurrenceRecorder
 
@@ -178,7 +177,7 @@ def _heard(opened: Sequence[Open], swept: "Sweep", probe: ProbeConfig, *, within
                 f"{source.name} holds no calibration of {probe.id}, so no pH is claimed and {swept.present.id} says"
                 " nothing in it: leave it out, or begin it after a calibration was put in force"
             )
-        yield source, listener.told(), Judge(within_s=within_s, faults=source.faults)
+        yield source, listener.annunciations(), Judge(within_s=within_s, faults=source.faults)
 
 
 def _swept(cells: "Sequence[Cell]") -> list[str]:
@@ -186,24 +185,22 @@ def _swept(cells: "Sequence[Cell]") -> list[str]:
     return [name for name in HEADS if len({getattr(cell.alarm, name) for cell in cells}) > 1]
 
 
-def _print(swept: "Sweep", heard: "Sequence[Heard]", cells: "Sequence[Cell]", *, within_s: float) -> None:
+def _print(swept: "Sweep", results: "Sequence[Heard]", cells: "Sequence[Cell]", *, within_s: float) -> None:
     from logger.report.words import age
 
     wanted = len(cells[0].delays_s) + cells[0].missed
-    sources = f"{len(heard)} source{'s'[: len(heard) > 1]}"
+    sources = f"{len(results)} source{'s'[: len(results) > 1]}"
     click.echo(
         f"{swept.present.id} of {swept.vat.id}: {len(cells)} settings over {sources}, "
         f"{age(round(cells[0].seconds))}, {wanted} to detect"
     )
     _print_table(cells, _swept(cells))
     click.echo(fill("> present setting. + none is as good in missed, nuisances and delay and better in one.", 80))
-    by_faults = _by_faults(swept.present, heard)
+    by_faults = _by_faults(swept.present, results)
     rule = f"returned by itself within {age(within_s)}, unacknowledged"
     rule += "; where the faults are known, it came while nothing was wrong with the probe" if by_faults else ""
     click.echo(fill(f"A nuisance {rule}. A night is 12 h.", 80))
-    begin = (
-        f"{swept.limit:g} was reached and kept for longer than that" if swept.present.kind.is_process else "it began"
-    )
+    begin = f"{swept.limit:g} was reached and kept for longer than that" if swept.present.kind.has_value else "it began"
     begin = "a fault began of which the alarm would tell" if by_faults else begin
     click.echo(fill(f"Delay (median) and longest: in minutes, since {begin}. The settings' own times are in s.", 80))
     if not wanted:
@@ -224,8 +221,8 @@ def _print_table(cells: "Sequence[Cell]", names: Sequence[str]) -> None:
     Console(width=None if sys.stdout.isatty() else 80, highlight=False).print(table)
 
 
-def _by_faults(alarm: AlarmConfig, heard: "Sequence[Heard]") -> bool:
-    return not alarm.kind.is_process and any(source.faults is not None for source, _, _ in heard)
+def _by_faults(alarm: AlarmConfig, results: "Sequence[Heard]") -> bool:
+    return not alarm.kind.has_value and any(source.faults is not None for source, _, _ in results)
 
 
 def _row(cell: "Cell", names: Sequence[str]) -> tuple[str, ...]:
@@ -241,7 +238,7 @@ def _row(cell: "Cell", names: Sequence[str]) -> tuple[str, ...]:
     )
 
 
-def _print_json(swept: "Sweep", heard: "Sequence[Heard]", cells: "Sequence[Cell]", *, within_s: float) -> None:
+def _print_json(swept: "Sweep", results: "Sequence[Heard]", cells: "Sequence[Cell]", *, within_s: float) -> None:
     print_json(
         {
             "vat": swept.vat.id,
@@ -252,11 +249,11 @@ def _print_json(swept: "Sweep", heard: "Sequence[Heard]", cells: "Sequence[Cell]
                 {
                     "name": source.name,
                     "simulated": source.simulated,
-                    "records": told.records,
-                    "hours": told.seconds / 3600,
-                    "to_detect": len(swept.targets(told, judge)),
+                    "records": annunciations.records,
+                    "hours": annunciations.seconds / 3600,
+                    "to_detect": len(swept.targets(annunciations, judge)),
                 }
-                for source, told, judge in heard
+                for source, annunciations, judge in results
             ],
             "settings": [_plain(cell) for cell in cells],
         }

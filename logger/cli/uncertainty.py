@@ -1,4 +1,7 @@
-"""`vatvigil uncertainty`: what the doubt of a reading is made of. Law: reads only; the sum is the u of the record."""
+"""Show what the uncertainty of a reading is made of.
+
+Law: reads only; the sum is the u of the record.
+"""
 
 from math import hypot
 from pathlib import Path
@@ -30,11 +33,10 @@ REMEDIES = {
 SHOWN_C = 25.0
 INDENT = 17
 LEAST_SHARE = 0.01
-"""What makes a part smaller is not worth saying below this share."""
+"""Below this share no remedy is named."""
 
 
 @click.command(
-    short_help="what the doubt of a reading is made of",
     epilog=examples("vatvigil uncertainty marrow", "vatvigil uncertainty marrow --at-ph 4.6"),
 )
 @click.argument("vat")
@@ -47,23 +49,23 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
 
     Standard uncertainties in pH (k = 1); U is twice their combination (about 95 %).
     """
-    from logger.guided.storing import standing
+    from logger.guided.storing import in_force
     from logger.store import queries
 
     config = load_config(config_path)
     target = vat_of(config, vat)
     with reading_store(config) as store:
-        now = standing(store, vat=target.id, probe=target.probe)
+        standing = in_force(store, vat=target.id, probe=target.probe)
         newest = queries.latest(store, target.probe)
-    line, drift = now.calibration, now.drift
-    if line is None:
+    calibration, drift = standing.calibration, standing.drift
+    if calibration is None:
         raise RefusedError(
-            f"no calibration of {target.probe} is in force: no pH is claimed, so there is no doubt of it"
+            f"no calibration of {target.probe} is in force: no pH is claimed, so there is no uncertainty to show"
         )
     result = _result(newest, at_ph, at_us=now_us(config))
-    terms = budget(line, config.probe(target.probe).errors, result, drift=drift)
+    terms = budget(calibration, config.probe(target.probe).errors, result, drift=drift)
     if as_json:
-        print_json({"simulated": config.simulated, "vat": target.id, **_told(line, drift, result, terms)})
+        print_json({"simulated": config.simulated, "vat": target.id, **_as_json(calibration, drift, result, terms)})
         return
     say_simulated(simulated=config.simulated)
     _print(target.name, result, terms)
@@ -71,12 +73,12 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
 
 def _result(newest: Measurements, at_ph: float | None, *, at_us: int) -> Result:
     """Return the reading whose budget is wanted: the newest one, or one of that pH in the vat now."""
-    known = len(newest) > 0
-    ph = float(newest.ph[-1]) if known and at_ph is None else at_ph
+    is_read = len(newest) > 0
+    ph = float(newest.ph[-1]) if is_read and at_ph is None else at_ph
     if ph is None or np.isnan(ph):
         raise RefusedError("the newest record claims no pH: see `vatvigil status`, or ask with --at-ph 4.6")
-    celsius = float(newest.temperature_c[-1]) if known else SHOWN_C
-    when = int(newest.at_us[-1]) if known and at_ph is None else at_us
+    celsius = float(newest.temperature_c[-1]) if is_read else SHOWN_C
+    when = int(newest.at_us[-1]) if is_read and at_ph is None else at_us
     return Result(ph=ph, temperature_c=SHOWN_C if np.isnan(celsius) else celsius, at_us=when)
 
 
@@ -87,12 +89,12 @@ def _combined(terms: tuple[Term, ...]) -> float:
 def _print(name: str, result: Result, terms: tuple[Term, ...]) -> None:
     u = _combined(terms)
     click.echo(f"{name}: one reading at pH {result.ph:.2f}, {result.temperature_c:.1f} C\n")
-    click.echo("  u (pH)  share  part, what it rests on, what makes it smaller")
+    click.echo("  u (pH)  share  part: where its figure comes from; how to reduce it")
     for term in terms:
         share = (term.u_ph / u) ** 2
         click.echo(_row(f"  {term.u_ph:6.3f}  {share:5.0%}  ", f"{term.name}: {term.basis}"))
         if share >= LEAST_SHARE and term.name in REMEDIES:
-            click.echo(_row(" " * INDENT, f"smaller by {REMEDIES[term.name]}"))
+            click.echo(_row(" " * INDENT, f"to reduce it: {REMEDIES[term.name]}"))
     click.echo(f"\nCombined: u = {u:.3f} (k = 1); U = {2 * u:.2f} (k = 2, about 95 %).")
 
 
@@ -100,12 +102,14 @@ def _row(head: str, text: str) -> str:
     return fill(text, 80, initial_indent=head, subsequent_indent=" " * (INDENT + 2))
 
 
-def _told(line: Calibration, drift: Drift | None, result: Result, terms: tuple[Term, ...]) -> dict[str, object]:
+def _as_json(
+    calibration: Calibration, drift: Drift | None, result: Result, terms: tuple[Term, ...]
+) -> dict[str, object]:
     from logger.mqtt.payloads import rfc3339
 
     u = _combined(terms)
     return {
-        "calibration": line.id,
+        "calibration": calibration.id,
         "checked": drift is not None,
         "at": rfc3339(result.at_us),
         "ph": result.ph,

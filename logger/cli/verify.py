@@ -1,7 +1,7 @@
-"""`vatvigil verify`: what the probe reads beside what it should, in a check buffer or beside another instrument.
+"""Check a probe in a buffer, or beside another instrument.
 
-Law: a check never moves the probe's zero. It is stored, and what it tells of the drift goes into the doubt of the
-readings.
+Law: a check never moves the probe's zero. It is stored, and what it tells of the drift goes into the uncertainty
+of the readings.
 """
 
 import sys
@@ -12,8 +12,16 @@ import click
 import msgspec
 
 from logger.cli._common import ATTENTION, Between, config_option, json_option, load_config, print_json, sentences
-from logger.cli._guided import Bench, answered, bench, buffers, sit, time_out_option
-from logger.cli._requests import PendingRequest, await_answers, by_option, examples, say, say_simulated, wait_option
+from logger.cli._guided import GuidedSession, buffers, open_session, run_session, time_out_option, wait_for_answer
+from logger.cli._requests import (
+    PendingRequest,
+    await_answers,
+    by_option,
+    examples,
+    print_outcomes,
+    say_simulated,
+    wait_option,
+)
 from logger.errors import RefusedError
 from logger.guided import storing, verifying, words
 from logger.guided.immersion import BuffersAtHand
@@ -31,7 +39,6 @@ MOST_ROWS = 1000
 
 
 @click.command(
-    short_help="check a probe in a buffer, or beside another instrument",
     epilog=examples(
         "vatvigil verify marrow-probe --buffer gbt-phthalate",
         'vatvigil verify marrow-probe --spot 4.71 --u 0.05 --instrument "hand meter 2"',
@@ -73,93 +80,100 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
     """Check PROBE in a check buffer (--buffer), or by another instrument's reading of the vat (--spot).
 
     In a buffer it goes as with `calibrate`, for one glass. A spot measurement is compared with the median of what the
-    probe read in the vat within the last ten minutes; tell how far the other instrument is to be believed (--u).
+    probe read in the vat within the last ten minutes; give the uncertainty of the other instrument (--u).
 
     Exit code 0: passed; 3: failed; 1: there is no result.
     """
     if (buffer_id is None) == (spot_ph is None):
         raise click.UsageError("give either --buffer ID or --spot PH")
     if (spot_ph is None) != (u_ph is None):
-        raise click.UsageError("--spot and --u go together: how far is the other instrument to be believed?")
+        raise click.UsageError("--spot and --u go together: how uncertain is the other instrument?")
     config = load_config(config_path)
-    with bench(config, probe, by=by) as here:
-        order = _order(here, tolerance_ph, is_spot=buffer_id is None)
+    with open_session(config, probe, by=by) as session:
+        plan = _plan(session, tolerance_ph, is_spot=buffer_id is None)
         if not as_json:
             say_simulated(simulated=config.simulated)
         if buffer_id is not None:
-            made = _in_buffer(here, order, buffer_id, time_out_s, as_json=as_json)
-            if made is not None and as_json:
-                print_json({"simulated": config.simulated, **_told(order, made)})
+            check = _in_buffer(session, plan, buffer_id, time_out_s, as_json=as_json)
+            if check is not None and as_json:
+                print_json({"simulated": config.simulated, **_as_json(plan, check)})
         else:
-            made, number = _beside(here, order, Spot(ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument))
-            asked = await_answers(config, here.store, [number], probe=probe, wait_s=wait_s)
-            _say(order, made, asked, as_json=as_json)
-    sys.exit(1 if made is None else 0 if made.passed else ATTENTION)
+            check, number = _spot_check(session, plan, Spot(ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument))
+            pending = await_answers(config, session.store, [number], probe=probe, wait_s=wait_s)
+            _print_result(plan, check, pending, as_json=as_json)
+    sys.exit(1 if check is None else 0 if check.passed else ATTENTION)
 
 
-def _order(here: Bench, tolerance_ph: float | None, *, is_spot: bool) -> CheckPlan:
-    if here.in_force is None:
-        raise RefusedError(f"no calibration of {here.probe.id} is in force: there is nothing to check; calibrate it")
-    usual = here.probe.judge_tolerance_ph if is_spot else here.probe.check_tolerance_ph
+def _plan(session: GuidedSession, tolerance_ph: float | None, *, is_spot: bool) -> CheckPlan:
+    if session.in_force is None:
+        raise RefusedError(f"no calibration of {session.probe.id} is in force: there is nothing to check; calibrate it")
+    usual = session.probe.judge_tolerance_ph if is_spot else session.probe.check_tolerance_ph
     return CheckPlan(
-        probe=here.probe,
-        vat=here.vat.id,
-        by=here.by,
+        probe=session.probe,
+        vat=session.vat.id,
+        by=session.by,
         tolerance_ph=usual if tolerance_ph is None else tolerance_ph,
-        in_force=here.in_force,
-        standing=here.standing,
+        in_force=session.in_force,
+        standing=session.standing,
     )
 
 
-def _in_buffer(here: Bench, order: CheckPlan, buffer_id: str, time_out_s: float, *, as_json: bool) -> Check | None:
+def _in_buffer(
+    session: GuidedSession, plan: CheckPlan, buffer_id: str, time_out_s: float, *, as_json: bool
+) -> Check | None:
     """Let a person put the probe into a check buffer; return the check, None if there was none."""
     made: list[Check] = []
 
     def keep(conclusion: Conclusion, _is_wanted: bool) -> tuple[str, ...]:  # noqa: FBT001 - the type is Keep's
-        check, number = storing.keep_check(here.store, conclusion.checks[0], at_us=here.clock.read().at_us, by=here.by)
+        check, number = storing.keep_check(
+            session.store, conclusion.checks[0], at_us=session.clock.read().at_us, by=session.by
+        )
         made.append(check)
-        return (_noted(here, check, number),)
+        return (_stored_text(session, check, number),)
 
     task = Task(
-        vat=here.vat.id,
-        table=BuffersAtHand(buffers=buffers(here.config, buffer_id), in_force=here.in_force),
+        vat=session.vat.id,
+        table=BuffersAtHand(buffers=buffers(session.config, buffer_id), in_force=session.in_force),
         wanted=1,
-        conclude=lambda taken: verifying.conclusion(order, taken),
+        conclude=lambda taken: verifying.conclusion(plan, taken),
         time_out_s=time_out_s,
-        spread_c=here.probe.calibration.temperature_spread_warn_c,
-        silent_s=here.silent_s,
-        opening=(f"Checking {here.probe.id} of vat {here.vat.id} against calibration {order.in_force.id}.", words.WARM),
+        spread_c=session.probe.calibration.temperature_spread_warn_c,
+        silent_s=session.silent_s,
+        opening=(
+            f"Checking {session.probe.id} of vat {session.vat.id} against calibration {plan.in_force.id}.",
+            words.WARM,
+        ),
     )
-    sit(here, task, keep, talk_to_stderr=as_json)
+    run_session(session, task, keep, talk_to_stderr=as_json)
     return made[0] if made else None
 
 
-def _beside(here: Bench, order: CheckPlan, spot: Spot) -> tuple[Check, int]:
+def _spot_check(session: GuidedSession, plan: CheckPlan, spot: Spot) -> tuple[Check, int]:
     """Store what another instrument reads in the vat beside what the probe read there; return the command's number."""
-    end = queries.last_position(here.store, here.probe.id)
+    end = queries.last_position(session.store, session.probe.id)
     last = 0 if end is None else end.seq
-    span = RecordSpan(vat=here.vat.id, probe=here.probe.id, first=max(1, last - MOST_ROWS), last=last)
-    at_us = here.clock.read().at_us
-    reading = verifying.present(order, list(history.measurements(here.store, span)), at_us=at_us)
-    return storing.keep_check(here.store, verifying.spot_check(order, spot, reading), at_us=at_us, by=here.by)
+    span = RecordSpan(vat=session.vat.id, probe=session.probe.id, first=max(1, last - MOST_ROWS), last=last)
+    at_us = session.clock.read().at_us
+    reading = verifying.present(plan, list(history.measurements(session.store, span)), at_us=at_us)
+    return storing.keep_check(session.store, verifying.spot_check(plan, spot, reading), at_us=at_us, by=session.by)
 
 
-def _say(order: CheckPlan, made: Check, asked: list[PendingRequest], *, as_json: bool) -> None:
+def _print_result(plan: CheckPlan, check: Check, pending: list[PendingRequest], *, as_json: bool) -> None:
     if as_json:
-        print_json({"simulated": asked[0].simulated, **_told(order, made), "asked": asked[0]})
+        print_json({"simulated": pending[0].simulated, **_as_json(plan, check), "asked": pending[0]})
     else:
-        click.echo("\n".join(folded(verifying.lines(order, made))))
-        say(asked)
+        click.echo("\n".join(folded(verifying.lines(plan, check))))
+        print_outcomes(pending)
 
 
-def _noted(here: Bench, made: Check, number: int) -> str:
-    answer = answered(here, [number])
+def _stored_text(session: GuidedSession, check: Check, number: int) -> str:
+    answer = wait_for_answer(session, [number])
     when = "the daemon takes note of it with its next reading" if answer is None else answer.text.rstrip(".")
-    return f"Check {made.id} is stored; {when}."
+    return f"Check {check.id} is stored; {when}."
 
 
-def _told(order: CheckPlan, made: Check) -> dict[str, Any]:
+def _as_json(plan: CheckPlan, check: Check) -> dict[str, Any]:
     from logger.mqtt.payloads import rfc3339
 
-    told = {**msgspec.to_builtins(made), "at": rfc3339(made.at_us)}
-    return {"check": told, "doubt": msgspec.to_builtins(verifying.doubt(order, made))}
+    content = {**msgspec.to_builtins(check), "at": rfc3339(check.at_us)}
+    return {"check": content, "doubt": msgspec.to_builtins(verifying.uncertainty_change(plan, check))}

@@ -3,7 +3,9 @@
 Law: a setting is declared here and nowhere else; `logger/settings` makes these objects from files.
 """
 
-from logger.config.alarms import STALL_WINDOWS, UPKEEP, AlarmConfig, AlarmKind, Priority
+from logger.config.alarm_kinds import AlarmKind
+from logger.config.alarms import STALL_WINDOWS, AlarmConfig, default_alarm
+from logger.config.kind_row import Group, Health, KindRow, LookBack, Presence, Priority, Signal
 from logger.config.probes import (
     BufferConfig,
     CalibrationLimits,
@@ -22,7 +24,6 @@ from logger.config.whole import SIMULATED_CLIENT_ID, Config, HookConfig, MqttCon
 __all__ = [
     "SIMULATED_CLIENT_ID",
     "STALL_WINDOWS",
-    "UPKEEP",
     "AlarmConfig",
     "AlarmKind",
     "BufferConfig",
@@ -30,19 +31,26 @@ __all__ = [
     "Checksum",
     "Config",
     "ErrorModel",
+    "Group",
+    "Health",
     "HookConfig",
+    "KindRow",
+    "LookBack",
     "MqttConfig",
     "Parity",
     "PeopleConfig",
+    "Presence",
     "Priority",
     "ProbeConfig",
     "Protocol",
     "QualityLimits",
     "QuietConfig",
     "ScpiConfig",
+    "Signal",
     "Simulation",
     "SystemConfig",
     "TargetConfig",
     "TextConfig",
     "VatConfig",
+    "default_alarm",
 ]

@@ -93,3 +93,13 @@ class ModbusConfig:
     status: StatusConfig | None = None
     identify: bool = True
     """False: it does not answer the request to identify itself (43/14), not even by an exception."""
+
+    @property
+    def reports_own_ph(self) -> bool:
+        """Tell whether no register holds a potential."""
+        return self.potential is None
+
+    @property
+    def has_thermometer(self) -> bool:
+        """Tell whether a register holds a temperature."""
+        return self.temperature is not None

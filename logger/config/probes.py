@@ -5,28 +5,34 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal, Self
 
 from annotated_types import Ge, Le
 
 from logger.config.bounds import Label, Line, NotNegative, Positive
 from logger.config.modbus import ModbusConfig
 
+ProtocolTable = Literal["scpi", "text", "modbus"]
+"""Tables of a probe, one of which says what its protocol reads: `ScpiConfig`, `TextConfig`, `ModbusConfig`."""
+
 
 class Protocol(StrEnum):
-    """How a probe speaks."""
+    """How a probe speaks, and the table that describes it; all else that differs is in `probe/protocols.py`."""
 
-    SCPI = "scpi"
-    TEXT = "text"
-    """Lines of text, as a `TextConfig` describes them."""
-    MODBUS_RTU = "modbus-rtu"
-    """Modbus on a serial line, or over TCP to an adapter that passes the bytes on; see `ModbusConfig`."""
-    MODBUS_TCP = "modbus-tcp"
+    table: ProtocolTable
 
-    @property
-    def is_modbus(self) -> bool:
-        """Tell whether it reads registers."""
-        return self in (Protocol.MODBUS_RTU, Protocol.MODBUS_TCP)
+    def __new__(cls, value: str, table: ProtocolTable) -> Self:
+        """Take the name in a configuration and the table that describes the probe."""
+        member = str.__new__(cls, value)
+        member._value_, member.table = value, table
+        return member
+
+    SCPI = "scpi", "scpi"
+    TEXT = "text", "text"
+    """Lines of text."""
+    MODBUS_RTU = "modbus-rtu", "modbus"
+    """Modbus on a serial line, or over TCP to an adapter that passes the bytes on."""
+    MODBUS_TCP = "modbus-tcp", "modbus"
 
 
 class Checksum(StrEnum):
@@ -164,6 +170,16 @@ class TextConfig:
     max_age_s: Annotated[float, Ge(0.1), Le(3600)] = 5.0
     """A probe that prints by itself: how old its newest line may be; real seconds. Common practice, no source."""
 
+    @property
+    def reports_own_ph(self) -> bool:
+        """Tell whether a line says a pH and no potential."""
+        return "<ph>" in self.pattern
+
+    @property
+    def has_thermometer(self) -> bool:
+        """Tell whether a line says a temperature."""
+        return "<temperature>" in self.pattern
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ScpiConfig:
@@ -175,6 +191,16 @@ class ScpiConfig:
     """For an instrument that reports no potential; then that is not asked."""
     temperature: str = "MEAS:TEMP?"
     """In degrees Celsius."""
+
+    @property
+    def reports_own_ph(self) -> bool:
+        """Tell whether the instrument is asked for its pH."""
+        return bool(self.ph)
+
+    @property
+    def has_thermometer(self) -> bool:
+        """Tell whether the instrument is asked for a temperature."""
+        return bool(self.temperature)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -221,23 +247,18 @@ class ProbeConfig:
     check_every_d: _Interval = 3.0
 
     @property
+    def description(self) -> ScpiConfig | TextConfig | ModbusConfig | None:
+        """Return the table that says what the probe's protocol reads; None: it is missing."""
+        tables: dict[ProtocolTable, ScpiConfig | TextConfig | ModbusConfig | None]
+        tables = {"scpi": self.scpi, "text": self.text, "modbus": self.modbus}
+        return tables[self.protocol.table]
+
+    @property
     def own_ph(self) -> bool:
         """Tell whether the probe reports its own pH and no potential; see `probe/own_ph.py`."""
-        match self.protocol:
-            case Protocol.SCPI:
-                return bool(self.scpi.ph)
-            case Protocol.TEXT:
-                return self.text is not None and "<ph>" in self.text.pattern
-            case _:
-                return self.modbus is not None and self.modbus.potential is None
+        return self.description is not None and self.description.reports_own_ph
 
     @property
     def has_thermometer(self) -> bool:
         """Tell whether the probe reports a temperature."""
-        match self.protocol:
-            case Protocol.SCPI:
-                return bool(self.scpi.temperature)
-            case Protocol.TEXT:
-                return self.text is not None and "<temperature>" in self.text.pattern
-            case _:
-                return self.modbus is not None and self.modbus.temperature is not None
+        return self.description is not None and self.description.has_thermometer

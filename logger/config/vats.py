@@ -5,8 +5,9 @@ from typing import Annotated
 
 from annotated_types import Ge, Le, Len, Predicate
 
-from logger.config.alarms import AlarmConfig, Priority
+from logger.config.alarms import AlarmConfig
 from logger.config.bounds import Duration, is_one_line
+from logger.config.kind_row import Priority
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

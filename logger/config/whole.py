@@ -56,7 +56,7 @@ class SystemConfig:
     """The watch's own alarms and its good-night test."""
 
     alarms: tuple[AlarmConfig, ...] = ()
-    """Those that differ from `system.DEFAULTS`; their times are real seconds."""
+    """Its alarms that differ from those of `AlarmKind`; their times are real seconds."""
     disk_reserve_mb: Annotated[float, Ge(1), Le(1e9)] = 500.0
     """Must stay free where the log is: over a year of one probe at 10 s. Common practice, no source."""
     rehearse_within_s: Annotated[float, Ge(1), Le(86400)] = 600.0

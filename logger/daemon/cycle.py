@@ -31,8 +31,8 @@ from logger.model import (
     Quality,
     WatchState,
 )
+from logger.mqtt.event import events_of
 from logger.mqtt.messages import Receipt
-from logger.mqtt.payloads import events_of
 from logger.store import Store, UnitOfWork, queries, rows
 from logger.store.queries import Unreadable
 from logger.watch import pipeline

@@ -13,15 +13,18 @@ from logger.alarm.belief_words import evidence_of
 from logger.config import Config, MqttConfig, VatConfig
 from logger.daemon.clock import ClockReading
 from logger.model import AlarmState, Carry, Entry, Event, Outcome
-from logger.mqtt import controls, discovery, payloads
+from logger.mqtt import discovery
+from logger.mqtt.alarm_state import alarm_message
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.entity import EntityFactory, Software
-from logger.mqtt.health import probe_health
+from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.inbound import Inbound
+from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Connected, NetworkEvent, Receipt
-from logger.mqtt.other_stores import Others
-from logger.mqtt.target import target
+from logger.mqtt.other_stores import OtherStores
+from logger.mqtt.status import heartbeat_message, status_message
+from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
 from logger.units import SECOND_US
 from logger.watch import system
@@ -40,8 +43,8 @@ class Publisher:
     topics: Topics = field(init=False)
     client: Client = field(init=False)
     delivery: Delivery = field(init=False)
-    ear: Inbound = field(init=False)
-    others: Others = field(init=False)
+    inbound: Inbound = field(init=False)
+    others: OtherStores = field(init=False)
     vats: tuple[VatConfig, ...] = field(init=False)
     """Those that are watched, and the system."""
     _beat_us: int = 0
@@ -57,12 +60,14 @@ class Publisher:
         """Build the client; nothing connects before `start`."""
         self.vats = (*self.config.vats, system.vat_of(self.config))
         self.topics = Topics.of(self.mqtt, simulated=self.config.simulated)
-        will = payloads.status(self.topics, online=False, store=self.store)
-        heard, overheard = self.topics.heard, self.topics.own
-        self.client = Client(config=self.mqtt, will=will, heard=heard, overheard=overheard, post=self.post)
+        will = status_message(self.topics, online=False, store=self.store)
+        subscriptions, own = self.topics.subscriptions, self.topics.own
+        self.client = Client(
+            config=self.mqtt, will=will, subscriptions=subscriptions, qos0_subscriptions=own, post=self.post
+        )
         self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
-        self.ear = Inbound(config=self.config, topics=self.topics)
-        self.others = Others(config=self.mqtt, topics=self.topics, store=self.store)
+        self.inbound = Inbound(config=self.config, topics=self.topics)
+        self.others = OtherStores(config=self.mqtt, topics=self.topics, store=self.store)
 
     @property
     def frame(self) -> EntityFactory:
@@ -90,7 +95,7 @@ class Publisher:
             for alarm in vat.alarms
             if alarm.id in carries[vat.id].alarms
         }
-        self.delivery.put(payloads.status(self.topics, online=True, store=self.store))
+        self.delivery.put(status_message(self.topics, online=True, store=self.store))
         for message in discovery.announcements(self.config, self.frame, occurrences=occurrences):
             self.delivery.put(message)
         for vat in self.vats:
@@ -106,7 +111,7 @@ class Publisher:
         self._stand(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
         self._renew_buttons(vat, outcome.carry, outcome.entries)
         fresh_s = discovery.stale_s(self.config, vat)
-        message = payloads.measurement(
+        message = measurement_message(
             self.topics,
             vat.id,
             probe=outcome.probe,
@@ -128,7 +133,7 @@ class Publisher:
         for alarm in vat.alarms if self.topics.discovery_prefix is not None else ():
             if alarm.id in new:
                 occurrence = carry.alarms[alarm.id].occurrence
-                for message in controls.of_alarm(self.frame, vat, alarm, occurrence=occurrence):
+                for message in discovery.alarm_buttons(self.frame, vat, alarm, occurrence=occurrence):
                     self.delivery.put(message)
 
     def beat(
@@ -138,7 +143,7 @@ class Publisher:
         if now_us < self._beat_us:
             return
         self._beat_us = now_us + round(self.mqtt.heartbeat_s * SECOND_US)
-        message = payloads.heartbeat(
+        message = heartbeat_message(
             self.topics,
             at_us=now.at_us,
             store=self.store,
@@ -151,25 +156,25 @@ class Publisher:
     def on(self, happening: NetworkEvent, now_us: int) -> None:
         """Take in what the network did; `now_us` is real steady time."""
         if isinstance(happening, Connected):
-            self.ear.begin(resumed=happening.resumed)
+            self.inbound.connected(resumed=happening.resumed)
         self.delivery.on(happening, now_us)
         self.others.on(happening, now_us)
 
     def release(self, receipts: Iterable[Receipt]) -> None:
         """Let the broker forget what was stored, and what asks for nothing."""
-        self.client.acknowledge([*receipts, *self.ear.take_free()])
+        self.client.acknowledge([*receipts, *self.inbound.take_free()])
 
     def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
         for alarm in suppression.as_held(vat, carry).alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
-            self.delivery.put(payloads.alarm_state(self.topics, vat, alarm=alarm, state=state))
+            self.delivery.put(alarm_message(self.topics, vat, alarm=alarm, state=state))
         if vat.id == system.SYSTEM:
             return
-        shown = target(self.topics, vat, carry, at_us=at_us)
+        shown = target_message(self.topics, vat, carry, at_us=at_us)
         if shown is not None:
             self.delivery.put(shown)
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
-        self.delivery.put(payloads.health(self.topics, vat.probe, status=status, findings=findings))
+        self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings))
 
 
 def _age_s(then_us: int | None, elapsed_us: int) -> float | None:

@@ -26,9 +26,9 @@ from logger.daemon.system_monitor import SystemMonitor
 from logger.errors import StoreBusyError, ThreadCrash
 from logger.hook import Hook, HookResult
 from logger.model import Carry, Cause, Command, Entry, Event, Indication, WatchState
+from logger.mqtt.event import event_of, events_of, is_urgent
 from logger.mqtt.inbound import REMEMBERED
 from logger.mqtt.messages import Incoming, NetworkEvent
-from logger.mqtt.payloads import event_of, events_of, is_urgent
 from logger.probe.reader import readers
 from logger.store import Store, queries
 from logger.units import SECOND_US
@@ -71,7 +71,7 @@ class Daemon:
     manager: Manager
     machine: SystemMonitor
     queue: SimpleQueue[QueueItem]
-    unheard: list[Command] = field(default_factory=list)
+    inbound_commands: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
     """Steady real time of the newest read, by probe."""
 
@@ -101,7 +101,7 @@ class Daemon:
         before = queries.retained_topics(self.store)
         unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
         carries = {**self._carries(), self.machine.vat.id: self.machine.carry}
-        hub.ear.remember(queries.deliveries(self.store, limit=REMEMBERED))
+        hub.inbound.remember(queries.deliveries(self.store, limit=REMEMBERED))
         hub.start(carries, unsent, retained=before, at_us=self.clock.read().at_us)
         with self.store.begin() as work:
             work.remember_topics([*before, *hub.retained()])
@@ -195,7 +195,7 @@ class Daemon:
             case DiskSpace():
                 self.machine.room = item
             case HookResult() if self.hook:
-                failed = self.hook.on(item, _now_us(), at_us=at_us)
+                failed = self.hook.on_result(item, _now_us(), at_us=at_us)
                 if failed:
                     yield failed
             case Indication() | HookResult():
@@ -208,23 +208,23 @@ class Daemon:
         hub.on(item, _now_us())
         if not isinstance(item, Incoming):
             return
-        asked = hub.ear.hear(item, self._states(), at_us=at_us, now_us=_now_us())
+        asked = hub.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us())
         if isinstance(asked, Entry):
             yield asked
         elif asked is not None:
-            self.unheard.append(asked)
+            self.inbound_commands.append(asked)
 
     def _tally(self, *, at_us: int, last: bool = False) -> list[Entry]:
         """Return the count of the commands that came too thick to be written down, when it is due."""
-        counted = self.hub.ear.gate.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
+        counted = self.hub.inbound.rate_limit.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
         return [counted] if counted else []
 
     def _with_heard(self, batch: CycleResult) -> CycleResult:
         """Put into a batch what came from outside, and forget it."""
-        heard = batch.keep_storable(self.unheard)
+        heard = batch.keep_storable(self.inbound_commands)
         batch.commands += self.acquisition.hear(heard) if self.commit.trouble else heard
-        batch.receipts += self.hub.ear.take_held() if self.hub else []
-        self.unheard = []
+        batch.receipts += self.hub.inbound.take_held() if self.hub else []
+        self.inbound_commands = []
         return batch
 
     def _deliver(self, now: ClockReading) -> None:
@@ -246,7 +246,7 @@ class Daemon:
 
     def _pump_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
         """Run what is next; return the events that went out so."""
-        hook.accepted(accepted)
+        hook.forget(accepted)
         hook.pump(_now_us())
         return hook.take_done()
 

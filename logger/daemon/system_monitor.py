@@ -74,7 +74,7 @@ class SystemMonitor:
             broker=delivery.away if delivery else "",
             shared=shared,
             refused=delivery.trouble if delivery else "",
-            unheard=bool(delivery and delivery.unheard),
+            unheard=bool(delivery and delivery.has_no_subscriber),
             waiting=delivery.waiting if delivery else 0,
             disk=self.room.trouble if self.room else None,
             disk_in_deadband=bool(self.room and self.room.in_deadband),

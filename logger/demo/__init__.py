@@ -1,1 +1,1 @@
-"""The demonstration: every part of the night watch, started for a minute. Nothing in it is a measurement."""
+"""Demonstrate every part of the night watch within a minute. Nothing in it is a measurement."""

@@ -1,4 +1,4 @@
-"""The night itself: what is watched, what the person does, and what a listener at the broker tells of it.
+"""Tell the night of the demonstration: the vat, the person, and what a listener at the broker receives.
 
 Law: the narrator knows only what arrives over MQTT, as a hub would; the person acts only through MQTT and the command
 line, as a person would.
@@ -105,7 +105,7 @@ class Listener:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def hear(self, now_h: float, timeout_s: float) -> None:
+    def narrate(self, now_h: float, timeout_s: float) -> None:
         """Tell what is due by now, and what arrives within the time."""
         while self._waiting and self._waiting[0][0] <= now_h:
             hour, text = self._waiting.pop(0)
@@ -141,8 +141,8 @@ class Listener:
             if content["alarm"] == "temperature-low":
                 self._presses.append((hour + ACKNOWLEDGED_AFTER_H, content["alarm"], content["occurrence"]))
         elif content["alarm"]:
-            told = "" if content["text"] == content["cause"] else f": {content['text']}"
-            _say(hour, f"{content['alarm']} {content['cause']}{told}")
+            detail = "" if content["text"] == content["cause"] else f": {content['text']}"
+            _say(hour, f"{content['alarm']} {content['cause']}{detail}")
         else:
             _say(hour, content["text"])
 
@@ -162,7 +162,7 @@ def hours(at: str) -> float:
 def _reading(content: dict[str, Any]) -> str:
     if content["ph"] is None:
         return str(content["verdict"])
-    if content["belief"] == "not-believed":  # its doubt is that of a probe in the vat, which nobody knows it is
+    if content["belief"] == "not-believed":  # its uncertainty is that of a probe in the vat
         return f"reads {content['ph']:.2f}, not believed"
     spread = content["expanded_uncertainty_ph"]
     return f"pH {content['ph']:.2f} +/- {spread:.2f}   {content['temperature_c']:.1f} C   {content['belief']}"

@@ -1,9 +1,10 @@
-"""The parts of the demonstration: broker, simulator and daemon as processes of their own, on loopback.
+"""Start the parts of the demonstration: broker, simulator and daemon as processes of their own, on loopback.
 
 Law: what was started is stopped, whatever happens in between.
 """
 
 import asyncio
+import logging
 import shutil
 import socket
 import subprocess
@@ -32,14 +33,14 @@ def free_port() -> int:
 def broker(folder: Path, *, embedded: bool) -> Iterator[tuple[str, int]]:
     """Run a broker; yield its name and port. Mosquitto if it is installed and may be used, else one in this process."""
     port = free_port()
-    found = (
+    program = (
         None if embedded else shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
     )
-    if found:
+    if program:
         conf = folder / "broker.conf"
         with private_file.opened(conf, "wb") as file:
             file.write(f"listener {port} {LOOPBACK}\nallow_anonymous true\npersistence false\n".encode())
-        with process([found, "-c", str(conf)], folder / "broker.log"):
+        with process([program, "-c", str(conf)], folder / "broker.log"):
             _wait_for(port)
             yield "mosquitto", port
     else:
@@ -92,15 +93,16 @@ def _embedded(port: int) -> Iterator[None]:
         raise BrokerError(
             "the demo needs a broker: install mosquitto, or `pip install 'vatvigil[demo]'` for an embedded one"
         ) from error
+    logging.getLogger("amqtt").setLevel(logging.CRITICAL)  # it complains of each client that only knocks
     config = {
         "listeners": {"default": {"type": "tcp", "bind": f"{LOOPBACK}:{port}"}},
         "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
     }
     loop = asyncio.new_event_loop()
-    made = Broker(config, loop=loop)
+    embedded = Broker(config, loop=loop)
 
     def serve() -> None:
-        loop.run_until_complete(made.start())
+        loop.run_until_complete(embedded.start())
         loop.run_forever()
 
     thread = threading.Thread(target=serve, name="broker", daemon=True)
@@ -108,7 +110,7 @@ def _embedded(port: int) -> Iterator[None]:
     try:
         yield
     finally:
-        asyncio.run_coroutine_threadsafe(made.shutdown(), loop).result(STOP_S)
+        asyncio.run_coroutine_threadsafe(embedded.shutdown(), loop).result(STOP_S)
         loop.call_soon_threadsafe(loop.stop)
         thread.join(STOP_S)
         loop.close()

@@ -1,7 +1,7 @@
-"""From the points of a sitting to a calibration with its verdict, told as a card a person can sign.
+"""Compute a calibration with its verdict from the points of a session, and print it as a card a person can sign.
 
 Law: pure. What the calibration in force reads in the same buffers is kept as checks (as found), so that the log since
-then can be judged; a refused one leaves no such checks: its buffers are in doubt themselves.
+then can be judged; a refused one leaves no such checks: its buffers themselves may be wrong.
 """
 
 from collections.abc import Sequence
@@ -19,7 +19,7 @@ from logger.model import Acceptance, Calibration, CalibrationPoint, Check, Check
 from logger.units import SECOND_US
 
 RESIDUAL_FULL_MV = 3.0
-"""A residual that fills its bar. [CP]"""
+"""A residual that fills its bar. Common practice, no source."""
 BAR = 10
 
 
@@ -37,112 +37,117 @@ class CalibrationPlan:
     checks: tuple[Check, ...] = ()
 
 
-def conclusion(order: CalibrationPlan, taken: Sequence[TakenPoint]) -> Conclusion:
+def conclusion(plan: CalibrationPlan, taken: Sequence[TakenPoint]) -> Conclusion:
     """Return what comes of the points, for a person to decide. Raises RefusedError for points that make no line."""
-    made, checks = judged(order, taken)
-    refused = made.verdict is Acceptance.REFUSED
-    return Conclusion(lines=tuple(card(made)), calibration=made, checks=checks, is_refused=refused)
+    calibration, checks = fit_and_judge(plan, taken)
+    refused = calibration.verdict is Acceptance.REFUSED
+    return Conclusion(lines=tuple(card(calibration)), calibration=calibration, checks=checks, is_refused=refused)
 
 
-def judged(order: CalibrationPlan, taken: Sequence[TakenPoint]) -> tuple[Calibration, tuple[Check, ...]]:
+def fit_and_judge(plan: CalibrationPlan, taken: Sequence[TakenPoint]) -> tuple[Calibration, tuple[Check, ...]]:
     """Return the calibration with its verdict, and how the one in force was found in the same buffers.
 
     Raises RefusedError for points that make no line.
     """
     points = [one.point for one in taken]
-    made = fit(
+    calibration = fit(
         points,
-        probe=order.probe.id,
+        probe=plan.probe.id,
         at_us=max(one.at_us for one in taken),
-        by=order.by,
-        method=order.method,
-        electrode=order.probe.electrode,
-        previous=order.in_force,
+        by=plan.by,
+        method=plan.method,
+        electrode=plan.probe.electrode,
+        previous=plan.in_force,
     )
-    made = calibration_acceptance.accept(
-        made, order.probe.calibration, previous=order.in_force, warnings=_warnings(order, taken)
+    calibration = calibration_acceptance.accept(
+        calibration, plan.probe.calibration, previous=plan.in_force, warnings=_warnings(plan, taken)
     )
-    before = order.in_force
-    if made.verdict is Acceptance.REFUSED or before is None or is_replaced(before.electrode, made.electrode):
+    previous = plan.in_force
+    if (
+        calibration.verdict is Acceptance.REFUSED
+        or previous is None
+        or is_replaced(previous.electrode, calibration.electrode)
+    ):
         checks: tuple[Check, ...] = ()  # another electrode says nothing of how the old one was
     else:
-        checks = found(order, made, before)
-    rate = rate_from_history([*order.checks, *checks], order.calibrations, electrode=order.probe.electrode)
-    return replace(made, drift_ph_per_day=rate), checks
+        checks = as_found_checks(plan, calibration, previous)
+    rate = rate_from_history([*plan.checks, *checks], plan.calibrations, electrode=plan.probe.electrode)
+    return replace(calibration, drift_ph_per_day=rate), checks
 
 
-def found_since(order: CalibrationPlan, made: Calibration) -> tuple[Check, ...]:
+def new_as_found_checks(plan: CalibrationPlan, calibration: Calibration) -> tuple[Check, ...]:
     """Return what the one in force reads in the buffers of a stored calibration, if they say how it is and it is new.
 
     A calibration that was made after these buffers were read, or was found in them before, is not found again.
     """
-    before = order.in_force
-    if before is None or not tells_of(made, before):
+    previous = plan.in_force
+    if previous is None or not tells_of(calibration, previous):
         return ()
-    known = {(check.kind, check.calibration, check.at_us) for check in order.checks}
-    checks = found(order, made, before)
-    return tuple(check for check in checks if (check.kind, check.calibration, check.at_us) not in known)
+    kept = {(check.kind, check.calibration, check.at_us) for check in plan.checks}
+    checks = as_found_checks(plan, calibration, previous)
+    return tuple(check for check in checks if (check.kind, check.calibration, check.at_us) not in kept)
 
 
-def found(order: CalibrationPlan, made: Calibration, in_force: Calibration) -> tuple[Check, ...]:
+def as_found_checks(plan: CalibrationPlan, calibration: Calibration, in_force: Calibration) -> tuple[Check, ...]:
     """Return what a calibration reads in the buffers of the next, all at the time of that: one finding, not several."""
-    deviations = as_found(in_force, made.points)
-    pairs = zip(made.points, deviations, strict=True)
-    return tuple(_found(order, point, in_force, deviation_ph=off, at_us=made.at_us) for point, off in pairs)
+    deviations = as_found(in_force, calibration.points)
+    pairs = zip(calibration.points, deviations, strict=True)
+    return tuple(
+        _as_found_check(plan, point, in_force, deviation_ph=off, at_us=calibration.at_us) for point, off in pairs
+    )
 
 
-def _found(
-    order: CalibrationPlan, point: CalibrationPoint, in_force: Calibration, *, deviation_ph: float, at_us: int
+def _as_found_check(
+    plan: CalibrationPlan, point: CalibrationPoint, in_force: Calibration, *, deviation_ph: float, at_us: int
 ) -> Check:
     return Check(
         id=0,
-        probe=order.probe.id,
+        probe=plan.probe.id,
         at_us=at_us,
         kind=CheckKind.AS_FOUND,
         reference_ph=point.buffer_ph,
         u_reference_ph=point.u_ph,
         reading_ph=point.buffer_ph + deviation_ph,
         deviation_ph=deviation_ph,
-        tolerance_ph=order.probe.check_tolerance_ph,
-        passed=abs(deviation_ph) <= order.probe.check_tolerance_ph,
+        tolerance_ph=plan.probe.check_tolerance_ph,
+        passed=abs(deviation_ph) <= plan.probe.check_tolerance_ph,
         calibration=in_force.id,
         potential_mv=point.potential_mv,
         temperature_c=point.temperature_c,
         buffer=point.buffer,
         lot=point.lot,
-        electrode=order.probe.electrode,
-        by=order.by,
+        electrode=plan.probe.electrode,
+        by=plan.by,
     )
 
 
-def _warnings(order: CalibrationPlan, taken: Sequence[TakenPoint]) -> list[str]:
-    shelf = {buffer.id: buffer for buffer in order.buffers}
-    said = []
+def _warnings(plan: CalibrationPlan, taken: Sequence[TakenPoint]) -> list[str]:
+    buffers = {buffer.id: buffer for buffer in plan.buffers}
+    warnings = []
     for one in taken:
-        buffer = shelf.get(one.point.buffer)
+        buffer = buffers.get(one.point.buffer)
         day = datetime.fromtimestamp(one.at_us // SECOND_US, UTC).date()
-        said.append(None if buffer is None else expired(buffer, on=day))
-    return [text for text in said if text is not None]
+        warnings.append(None if buffer is None else expired(buffer, on=day))
+    return [text for text in warnings if text is not None]
 
 
-def card(made: Calibration) -> list[str]:
+def card(calibration: Calibration) -> list[str]:
     """Say a calibration as a person would sign it: line, points with residuals, verdict."""
-    lines = ["", f"{made.verdict.upper()}: calibration of {made.probe}{_electrode(made)}"]
-    if made.segments:
+    lines = ["", f"{calibration.verdict.upper()}: calibration of {calibration.probe}{_electrode(calibration)}"]
+    if calibration.segments:
         lines += [
             f"  pH {s.low_ph:.2f} to {s.high_ph:.2f}   slope {s.slope:6.1%}   offset {s.offset_mv:+.1f} mV"
-            for s in segments_of(made)
+            for s in segments_of(calibration)
         ]
-    mv_per_ph = made.slope * nernst_mv(25.0)
-    lines.append(
-        f"  All points         slope {made.slope:6.1%}   offset {made.offset_mv:+.1f} mV   {mv_per_ph:.2f} mV/pH"
-    )
-    lines += [_residual(p, r) for p, r in zip(made.points, residuals_mv(made), strict=True)]
-    square, degrees = chi_square(made)
+    mv_per_ph = calibration.slope * nernst_mv(25.0)
+    figures = f"slope {calibration.slope:6.1%}   offset {calibration.offset_mv:+.1f} mV   {mv_per_ph:.2f} mV/pH"
+    lines.append(f"  All points         {figures}")
+    lines += [_residual(p, r) for p, r in zip(calibration.points, residuals_mv(calibration), strict=True)]
+    square, degrees = chi_square(calibration)
     if degrees:
         freedom = "1 degree of freedom" if degrees == 1 else f"{degrees} degrees of freedom"
         lines.append(f"  Chi-square {square:.2f}, {freedom}: far above it, a buffer would be off")
-    return [*lines, *(f"  - {text.rstrip('.')}." for text in made.findings)]
+    return [*lines, *(f"  - {text.rstrip('.')}." for text in calibration.findings)]
 
 
 def _residual(point: CalibrationPoint, residual_mv: float) -> str:
@@ -151,5 +156,5 @@ def _residual(point: CalibrationPoint, residual_mv: float) -> str:
     return f"{where}   off the line {residual_mv:+z.1f} mV {bar}"
 
 
-def _electrode(made: Calibration) -> str:
-    return f", electrode {made.electrode}" if made.electrode else ""
+def _electrode(calibration: Calibration) -> str:
+    return f", electrode {calibration.electrode}" if calibration.electrode else ""

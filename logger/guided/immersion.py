@@ -1,4 +1,4 @@
-"""One immersion: the readings since the probe stands in a glass, and what can be made of them.
+"""Judge one immersion: the readings since the probe came into a glass, and the point they make.
 
 Law: pure. A point is the median of a window that was judged stable, in a buffer that was recognised or named; what
 the person was shown is what is taken.
@@ -18,7 +18,7 @@ from logger.model import Calibration, CalibrationPoint, Drift, Floats, Reason
 from logger.units import SECOND_US
 
 KEPT = 900
-"""Readings of one immersion that are looked back on: a quarter of an hour at one a second. [CP]"""
+"""Readings of an immersion that are kept: a quarter of an hour at one a second. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,8 +44,8 @@ class Immersion:
     is_insisted: bool = False
     """The person was told that the potential does not fit the named buffer, and says it is that one all the same."""
 
-    def then(self, reading: ProbeReading) -> "Immersion":
-        """Return the dip with one more reading."""
+    def with_reading(self, reading: ProbeReading) -> "Immersion":
+        """Return the immersion with one more reading."""
         return replace(self, readings=(*self.readings, reading)[-KEPT:])
 
     def lasts_s(self, elapsed_us: int) -> float:
@@ -92,59 +92,59 @@ class ImmersionView:
         return self.buffer is not None
 
 
-def examine(dip: Immersion, table: BuffersAtHand, earlier: Sequence[CalibrationPoint] = ()) -> ImmersionView:
+def examine(immersion: Immersion, table: BuffersAtHand, earlier: Sequence[CalibrationPoint] = ()) -> ImmersionView:
     """Return what the readings show; `earlier`: the points taken before."""
-    times = np.array([(r.elapsed_us - dip.began_us) / SECOND_US for r in dip.readings])
-    judged = stability.judge(times, _column(dip, "potential_mv"), _column(dip, "temperature_c"))
-    if np.isnan(judged.potential_mv) or np.isnan(judged.temperature_c):
-        return ImmersionView(stability=judged)
-    others = [p for p in earlier if dip.named is None or p.buffer != dip.named.id]
-    found = recognise(
-        judged.potential_mv,
-        judged.temperature_c,
+    times = np.array([(r.elapsed_us - immersion.began_us) / SECOND_US for r in immersion.readings])
+    stable = stability.judge(times, _column(immersion, "potential_mv"), _column(immersion, "temperature_c"))
+    if np.isnan(stable.potential_mv) or np.isnan(stable.temperature_c):
+        return ImmersionView(stability=stable)
+    others = [p for p in earlier if immersion.named is None or p.buffer != immersion.named.id]
+    recognition = recognise(
+        stable.potential_mv,
+        stable.temperature_c,
         buffers=table.buffers,
         calibration=table.in_force,
         earlier=others,
-        named=dip.named,
+        named=immersion.named,
     )
-    seen = ImmersionView(stability=judged, recognition=found)
-    buffer = found.chosen.buffer if found.chosen else dip.named if dip.is_insisted else None
-    return seen if buffer is None else _with_buffer(seen, buffer)
+    shown = ImmersionView(stability=stable, recognition=recognition)
+    buffer = recognition.chosen.buffer if recognition.chosen else immersion.named if immersion.is_insisted else None
+    return shown if buffer is None else _with_buffer(shown, buffer)
 
 
-def _with_buffer(seen: ImmersionView, buffer: Buffer) -> ImmersionView:
+def _with_buffer(shown: ImmersionView, buffer: Buffer) -> ImmersionView:
     try:
-        return replace(seen, buffer=buffer, buffer_ph=ph_at(buffer, seen.stability.temperature_c))
+        return replace(shown, buffer=buffer, buffer_ph=ph_at(buffer, shown.stability.temperature_c))
     except RefusedError:  # too cold or too warm for its table; the recognition says so
-        return seen
+        return shown
 
 
-def point(dip: Immersion, seen: ImmersionView) -> CalibrationPoint:
+def point(immersion: Immersion, shown: ImmersionView) -> CalibrationPoint:
     """Return the calibration point of a look that is stable and whose buffer is known."""
-    buffer = seen.buffer
-    if buffer is None or not seen.stability.is_stable:
+    buffer = shown.buffer
+    if buffer is None or not shown.stability.is_stable:
         raise ValueError("only a stable reading in a known buffer is a point")
-    times = np.array([(r.elapsed_us - dip.began_us) / SECOND_US for r in dip.readings])
-    settled = stability.settling(times, _column(dip, "potential_mv"))
+    times = np.array([(r.elapsed_us - immersion.began_us) / SECOND_US for r in immersion.readings])
+    settled = stability.settling(times, _column(immersion, "potential_mv"))
     return CalibrationPoint(
-        buffer_ph=seen.buffer_ph,
-        potential_mv=seen.stability.potential_mv,
-        temperature_c=seen.stability.temperature_c,
+        buffer_ph=shown.buffer_ph,
+        potential_mv=shown.stability.potential_mv,
+        temperature_c=shown.stability.temperature_c,
         u_ph=buffer.u_ph,
-        noise_mv=seen.stability.noise_mv,
+        noise_mv=shown.stability.noise_mv,
         settle_s=None if settled is None else settled.t95_s,
         buffer=buffer.id,
         lot=buffer.lot,
     )
 
 
-def is_unfit(seen: ImmersionView) -> bool:
+def is_unfit(shown: ImmersionView) -> bool:
     """Tell whether a person may insist: there is a reading, and it is not that of the buffer named."""
-    return seen.recognition is not None and seen.recognition.found in (
+    return shown.recognition is not None and shown.recognition.found in (
         RecognitionOutcome.UNKNOWN,
         RecognitionOutcome.REPEATED,
     )
 
 
-def _column(dip: Immersion, name: str) -> Floats:
-    return np.array([getattr(reading, name) for reading in dip.readings], dtype=np.float64)
+def _column(immersion: Immersion, name: str) -> Floats:
+    return np.array([getattr(reading, name) for reading in immersion.readings], dtype=np.float64)

@@ -1,4 +1,4 @@
-"""What a person presses, one answer at a time.
+"""Read what a person presses, one answer at a time.
 
 Law: on a terminal each key counts by itself and nothing else happens to it (echo and line editing are off until the
 end, whatever the end is); from a pipe each line is an answer. Enter is the empty answer. The end of the input is said

@@ -1,4 +1,4 @@
-"""The loop of a sitting: readings and answers in, words and pictures out.
+"""Run a session: readings and answers in, lines and pictures out.
 
 Law: it decides nothing. Whatever ends it, the terminal is as it was; the source is told that the probe is back only if
 the person said so.
@@ -11,7 +11,16 @@ from logger.guided import state_machine, view, words
 from logger.guided.keys import END, Keys
 from logger.guided.reading_source import ReadingSource
 from logger.guided.screen import Screen
-from logger.guided.state_machine import Conclusion, GuidedEvent, GuidedState, Kept, Passed, Pressed, Stage, Task
+from logger.guided.state_machine import (
+    Conclusion,
+    GuidedEvent,
+    GuidedState,
+    KeyPressed,
+    ResultKept,
+    Stage,
+    Task,
+    TimePassed,
+)
 
 WAIT_S = 0.1
 """How long an answer is waited for before the readings are looked at again: real seconds."""
@@ -23,20 +32,20 @@ Keep = Callable[[Conclusion, bool], tuple[str, ...]]
 def run_guided(
     task: Task, source: ReadingSource, keys: Keys, *, screen: Screen, clock: Clock, keep: Keep
 ) -> GuidedState:
-    """Run a sitting to its end, or to Ctrl-C; return its last state. The source must be entered already."""
-    table = GuidedLoop(task, source, keys, screen=screen, clock=clock, keep=keep)
+    """Run a session to its end, or to Ctrl-C; return its last state. The source must be entered already."""
+    loop = GuidedLoop(task, source, keys, screen=screen, clock=clock, keep=keep)
     with screen, keys:
         try:
-            table.run()
+            loop.run()
         except KeyboardInterrupt:
-            table.cut_off()
-    if table.state.is_back:
+            loop.cut_off()
+    if loop.state.is_back:
         source.back()
-    return table.state
+    return loop.state
 
 
 class GuidedLoop:
-    """One sitting as it runs."""
+    """One session as it runs."""
 
     def __init__(
         self, task: Task, source: ReadingSource, keys: Keys, *, screen: Screen, clock: Clock, keep: Keep
@@ -59,28 +68,28 @@ class GuidedLoop:
     def cut_off(self) -> None:
         """End at once; a conclusion that waits for its yes is kept."""
         if self.state.stage is Stage.DECIDE:
-            self._step(Pressed(END))
+            self._step(KeyPressed(END))
             self._keep_if_due()
             return
-        said = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
-        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else said, words.put_back(self._task.vat)])
+        lines = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
+        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else lines, words.put_back(self._task.vat)])
 
     def _events(self) -> Iterable[GuidedEvent]:
         answers = self._keys.answers(WAIT_S)
         if answers:
             self._source.stay()
-        return [*self._source.readings(), *map(Pressed, answers), Passed()]
+        return [*self._source.readings(), *map(KeyPressed, answers), TimePassed()]
 
     def _step(self, event: GuidedEvent) -> None:
         before = self.state.taken
-        self.state, said = state_machine.step(self._task, self.state, event, now_us=self._now_us())
+        self.state, lines = state_machine.step(self._task, self.state, event, now_us=self._now_us())
         if self.state.taken != before:
             self._task.remember(self.state.taken)
-        self._screen.say(said)
+        self._screen.say(lines)
 
     def _keep_if_due(self) -> None:
         if self.state.stage is Stage.KEEP and self.state.conclusion is not None:
-            self._step(Kept(self._keep(self.state.conclusion, self.state.is_wanted)))
+            self._step(ResultKept(self._keep(self.state.conclusion, self.state.is_wanted)))
 
     def _now_us(self) -> int:
         return self._clock.read().elapsed_us

@@ -1,8 +1,8 @@
-"""Where the readings of a sitting come from: the running daemon, or the port itself when no daemon runs.
+"""Read the probe for a session: through the running daemon, or from the port itself when no daemon runs.
 
 Law: the port has one owner. While the daemon runs it is asked (ATTEND) to read every second and to hold back the
 process alarms of the vat, and what it stored is read. LEAVE is said when the person said that the probe is back,
-BREAK_OFF when the sitting ends without that word, also by the port itself: the next daemon must know. A sitting that
+BREAK_OFF when the session ends without that word, also by the port itself: the next daemon must know. A session that
 dies says neither; the daemon ends the attendance by its own time then, which is no word either.
 """
 
@@ -29,10 +29,10 @@ from logger.units import SECOND_US
 log = logging.getLogger(__name__)
 
 ATTEND_S = 900.0
-"""How long the daemon is asked to attend at a time; a person who does nothing for so long has left. [CP]"""
+"""How long (s) the daemon is asked to attend at a time; who does nothing for so long has left. No source."""
 LOOK_S = 0.1
 ANSWER_S = 3.0
-"""Real seconds that the daemon may take on top of two polls. [CP]"""
+"""Real seconds that the daemon may take on top of two polls. Common practice, no source."""
 LEAVE_TRIES = 20
 NOT_BEGUN = "the work on the probe was not begun"
 _NEVER = 2**62
@@ -71,14 +71,14 @@ class ReadingSource(ABC):
 
     @abstractmethod
     def stay(self) -> None:
-        """Take note that the person is still at work."""
+        """Record that the person is still at work."""
 
     @abstractmethod
     def back(self) -> None:
-        """Take note that the person said that the probe is back in its vat."""
+        """Record that the person confirmed that the probe is back in its vat."""
 
 
-def leave(store: Store, command: Command) -> None:
+def send_when_free(store: Store, command: Command) -> None:
     """Tell the daemon that the work is over, for which the store may have to be waited for."""
     for _ in range(LEAVE_TRIES):
         try:
@@ -140,7 +140,7 @@ class DaemonReadings(ReadingSource):
             answer = self._answer(number)
         except BaseException:  # nobody was told to lift the probe: it is where it was
             ended = ending(self.vat.id, self.clock, by=self.by, is_back=not was_away)
-            leave(self.store, ended if was_away else replace(ended, note=NOT_BEGUN))
+            send_when_free(self.store, ended if was_away else replace(ended, note=NOT_BEGUN))
             raise
         self._next = answer
         return self
@@ -149,7 +149,7 @@ class DaemonReadings(ReadingSource):
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Tell the daemon that the work is over."""
-        leave(self.store, ending(self.vat.id, self.clock, by=self.by, is_back=self._is_back))
+        send_when_free(self.store, ending(self.vat.id, self.clock, by=self.by, is_back=self._is_back))
 
     def readings(self) -> list[ProbeReading]:
         """Return what the daemon stored since the last time, oldest first."""
@@ -167,7 +167,7 @@ class DaemonReadings(ReadingSource):
                 self._attend()
 
     def back(self) -> None:
-        """Take note that the person said that the probe is back in its vat."""
+        """Record that the person confirmed that the probe is back in its vat."""
         self._is_back = True
 
     def _span(self) -> RecordSpan:
@@ -184,7 +184,7 @@ class DaemonReadings(ReadingSource):
         )
 
     def _is_away(self) -> bool:
-        """Tell whether the probe was away before this sitting, also by what still waits in the inbox."""
+        """Tell whether the probe was away before this session, also by what still waits in the inbox."""
         carry = queries.watches(self.store).get(self.vat.id)
         waiting = [each for each in queries.pending_commands(self.store) if each.vat == self.vat.id]
         return (carry is not None and carry.is_away) or any(
@@ -247,13 +247,13 @@ class PortReadings(ReadingSource):
         if now_us < self._due_us:
             return []
         self._due_us = max(self._due_us, now_us - SECOND_US) + SECOND_US
-        return [_shown(self._read(), self.reader.probe)]
+        return [_reading(self._read(), self.reader.probe)]
 
     def stay(self) -> None:
         """Do nothing: nobody waits."""
 
     def back(self) -> None:
-        """Take note that the person said that the probe is back in its vat."""
+        """Record that the person confirmed that the probe is back in its vat."""
         self._is_back = True
 
     def _read(self) -> Indication:
@@ -261,19 +261,19 @@ class PortReadings(ReadingSource):
         return self.reader.read(at_us=now.at_us, elapsed_us=now.elapsed_us)
 
 
-def _warmth(probe: ProbeConfig, celsius: float | None) -> float:
+def _temperature(probe: ProbeConfig, celsius: float | None) -> float:
     """Return the temperature (C) to calibrate by: as read, or assumed of a probe without a thermometer."""
     missing = celsius is None or celsius != celsius  # noqa: PLR0124 - not a number
     assumed_c = probe.assumed_temperature_c
     return celsius if not missing and celsius is not None else float("nan") if assumed_c is None else assumed_c
 
 
-def _shown(read: Indication, probe: ProbeConfig) -> ProbeReading:
+def _reading(read: Indication, probe: ProbeConfig) -> ProbeReading:
     return ProbeReading(
         at_us=read.at_us,
         elapsed_us=read.elapsed_us,
         potential_mv=float("nan") if read.potential_mv is None else read.potential_mv,
-        temperature_c=_warmth(probe, read.temperature_c),
+        temperature_c=_temperature(probe, read.temperature_c),
         reason=read.reason,
     )
 
@@ -284,6 +284,6 @@ def _rows(block: Block, probe: ProbeConfig) -> Iterator[ProbeReading]:
             at_us=int(block.at_us[row]),
             elapsed_us=int(block.elapsed_us[row]),
             potential_mv=float(block.potential_mv[row]),
-            temperature_c=_warmth(probe, float(block.temperature_c[row])),
+            temperature_c=_temperature(probe, float(block.temperature_c[row])),
             reason=Reason(int(block.reason[row])),
         )

@@ -1,7 +1,7 @@
-"""The points of a sitting that has not ended yet, in a file beside the store.
+"""Keep the points of a session that has not ended yet, in a file beside the store.
 
 Law: a draft changes nothing and is nobody's calibration; it only spares a person the glasses already done when the
-sitting was cut off. One that is older than an hour is not gone on with: buffers and bath are no longer the same.
+session was cut off. One that is older than an hour is not gone on with: buffers and bath are no longer the same.
 """
 
 import contextlib
@@ -17,7 +17,7 @@ from logger.guided.state_machine import TakenPoint
 from logger.units import SECOND_US
 
 OLDEST_S = 3600.0
-"""[CP]"""
+"""Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +31,14 @@ class ResumeFile:
         """Return the draft of a probe whose store is this file."""
         return cls(None if store is None else store.with_name(f"{store.name}.{probe}.draft.json"))
 
-    def keep(self, taken: Sequence[TakenPoint]) -> None:
+    def keep(self, points: Sequence[TakenPoint]) -> None:
         """Keep the points, in place of those before; a folder that cannot be written to is no reason to stop."""
         if self.path is None:
             return
         new = self.path.with_suffix(".new")
         with contextlib.suppress(OSError):
             with private_file.opened(new, "wb") as file:
-                file.write(msgspec.json.encode(list(taken)))
+                file.write(msgspec.json.encode(list(points)))
             new.replace(self.path)
 
     def drop(self) -> None:
@@ -47,19 +47,19 @@ class ResumeFile:
             with contextlib.suppress(OSError):
                 self.path.unlink(missing_ok=True)
 
-    def found(self, *, at_us: int) -> tuple[TakenPoint, ...]:
+    def read(self, *, at_us: int) -> tuple[TakenPoint, ...]:
         """Return the points that are young enough to go on with; none if there are none that can be read."""
         if self.path is None:
             return ()
         try:
-            taken = msgspec.json.decode(self.path.read_bytes(), type=list[TakenPoint])
+            points = msgspec.json.decode(self.path.read_bytes(), type=list[TakenPoint])
         except (OSError, msgspec.DecodeError):
             return ()
-        return tuple(one for one in taken if abs(at_us - one.at_us) <= OLDEST_S * SECOND_US)
+        return tuple(one for one in points if abs(at_us - one.at_us) <= OLDEST_S * SECOND_US)
 
     def resumed(self, *, at_us: int) -> tuple[TakenPoint, ...]:
         """Return the points to go on with. Raises RefusedError when there are none."""
-        taken = self.found(at_us=at_us)
-        if not taken:
-            raise RefusedError("no sitting was cut off within the last hour: begin without --resume")
-        return taken
+        points = self.read(at_us=at_us)
+        if not points:
+            raise RefusedError("no session was cut off within the last hour: begin without --resume")
+        return points

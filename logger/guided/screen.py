@@ -1,4 +1,4 @@
-"""Where a sitting is seen: a picture that is drawn over on a terminal, lines one after another elsewhere.
+"""Show a session: as a picture that is drawn over on a terminal, as lines one after another elsewhere.
 
 Law: 80 columns; what is said stays, what is shown changes. Nothing is told by colour alone.
 """
@@ -21,7 +21,7 @@ _STYLES = {Tone.PLAIN: "", Tone.GOOD: "bold green", Tone.WAIT: "yellow", Tone.BA
 
 
 class Screen(ABC):
-    """Shows a sitting inside its `with` block."""
+    """Shows a session inside its `with` block."""
 
     def __enter__(self) -> Self:
         """Begin."""
@@ -85,10 +85,10 @@ class Plain(Screen):
 
     def show(self, picture: Sequence[ScreenLine], brief: str) -> None:  # noqa: ARG002 - the other screen's
         """Print what matters when it says something else than before, its figures aside."""
-        said = brief.partition(": ")[2]
-        if said and said != self._last:
+        text_only = brief.partition(": ")[2]
+        if text_only and text_only != self._last:
             self.say([f"  {brief}"])
-        self._last = said
+        self._last = text_only
 
 
 def fitting(stream: TextIO) -> Screen:

@@ -1,4 +1,4 @@
-"""A person with a probe and some glasses, as a state machine: (task, state, what happened) -> (state, what to say).
+"""Guide a person through some glasses, as a state machine: (task, state, event) -> (state, lines to print).
 
     MOVE ---it stands in the glass--> SETTLE ---taken or skipped--> MOVE
     MOVE ---all taken, or finish----> DECIDE ---yes, no or stop---> KEEP --kept--> RETURN --it is back--> END
@@ -6,7 +6,7 @@
 
 Law: pure; time is handed in (`now_us`, steady microseconds of any origin). Nothing is changed before KEEP, and what is
 kept is kept there whole. Whatever happens, RETURN reminds that the probe belongs into its vat. Only Enter there is the
-word that it is back; whatever else ends the sitting is none.
+word that it is back; whatever else ends the session is none.
 """
 
 from collections.abc import Callable
@@ -24,7 +24,7 @@ from logger.units import SECOND_US
 
 
 class Stage(StrEnum):
-    """Where the sitting stands."""
+    """Where the session stands."""
 
     MOVE = "move"
     """The person brings the probe into the next glass."""
@@ -32,7 +32,7 @@ class Stage(StrEnum):
     """It stands there and is waited for."""
     DECIDE = "decide"
     KEEP = "keep"
-    """Whoever drives the sitting must keep the conclusion now, and say so with `Kept`."""
+    """Whoever drives the session must keep the conclusion now, and say so with `ResultKept`."""
     RETURN = "return"
     """The person brings the probe back."""
     END = "end"
@@ -62,7 +62,7 @@ class Conclusion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Task:
-    """What the sitting is for."""
+    """What the session is for."""
 
     vat: str
     """Where the probe belongs."""
@@ -75,30 +75,30 @@ class Task:
     spread_c: float
     """Buffers farther apart in temperature than this are warned of."""
     silent_s: float = 5.0
-    """No reading for so long (vat time) is said. [CP]"""
+    """No reading for so long (vat time) is said. Common practice, no source."""
     opening: tuple[str, ...] = ()
-    """What is said first."""
+    """The first lines."""
     assume_yes: bool = False
     before: tuple[TakenPoint, ...] = ()
-    """Points of a sitting that was cut off."""
+    """Points of a session that was cut off."""
     remember: Callable[[tuple[TakenPoint, ...]], None] = lambda _: None
     """Told whenever the points have changed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GuidedState:
-    """All that the sitting remembers."""
+    """All that the session remembers."""
 
     stage: Stage = Stage.MOVE
-    dip: Immersion | None = None
-    seen: ImmersionView | None = None
-    """What the present dip shows."""
+    immersion: Immersion | None = None
+    shown: ImmersionView | None = None
+    """What the present immersion shows."""
     taken: tuple[TakenPoint, ...] = ()
     newest: ProbeReading | None = None
-    heard_us: int | None = None
+    newest_us: int | None = None
     """When the newest reading came."""
     warn_us: int = 0
-    """When the person is told next what to look for."""
+    """When the advice what to look for is next due."""
     conclusion: Conclusion | None = None
     is_wanted: bool = False
     """The person wants the conclusion in force."""
@@ -115,79 +115,81 @@ class GuidedState:
 
 
 @dataclass(frozen=True, slots=True)
-class Pressed:
+class KeyPressed:
     """The person answered."""
 
     answer: str
 
 
 @dataclass(frozen=True, slots=True)
-class Passed:
+class TimePassed:
     """Time passed."""
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class ResultKept:
     """The conclusion is stored; `lines` say where."""
 
     lines: tuple[str, ...]
 
 
-GuidedEvent = ProbeReading | Pressed | Passed | Kept
+GuidedEvent = ProbeReading | KeyPressed | TimePassed | ResultKept
 Step = tuple[GuidedState, list[str]]
 
 
 def opening(task: Task, state: GuidedState) -> list[str]:
-    """Return what is said at the beginning."""
-    return [*task.opening, *words.how(task.table.buffers, state.points, wanted=task.wanted)]
+    """Return the first lines."""
+    return [*task.opening, *words.next_glass(task.table.buffers, state.points, wanted=task.wanted)]
 
 
 def step(task: Task, state: GuidedState, event: GuidedEvent, *, now_us: int) -> Step:
-    """Return the state after an event, and the lines to be said."""
-    after, said = _step(task, state, event, now_us=now_us)
+    """Return the state after an event, and the lines to print."""
+    after, lines = _step(task, state, event, now_us=now_us)
     if after.stage is Stage.MOVE and state.stage is not Stage.MOVE:
-        said = [*said, *words.how(task.table.buffers, after.points, wanted=task.wanted)]
-    return after, said
+        lines = [*lines, *words.next_glass(task.table.buffers, after.points, wanted=task.wanted)]
+    return after, lines
 
 
 def _step(task: Task, state: GuidedState, event: GuidedEvent, *, now_us: int) -> Step:
     match event:
         case ProbeReading():
-            return _shown(task, replace(state, newest=event, heard_us=now_us), event, now_us=now_us)
-        case Kept(lines):
+            return _on_reading(task, replace(state, newest=event, newest_us=now_us), event, now_us=now_us)
+        case ResultKept(lines):
             stage, then = (Stage.END, words.put_back(task.vat)) if state.is_alone else (Stage.RETURN, words.BACK)
             return replace(state, stage=stage, is_kept=True), [*lines, then]
-        case Pressed(answer):
-            return _pressed(task, state, answer, now_us=now_us)
-        case Passed():
-            return _passed(task, state, now_us=now_us)
+        case KeyPressed(answer):
+            return _on_key(task, state, answer, now_us=now_us)
+        case TimePassed():
+            return _on_time(task, state, now_us=now_us)
 
 
-def _shown(task: Task, state: GuidedState, reading: ProbeReading, *, now_us: int) -> Step:
-    if state.stage is not Stage.SETTLE or state.dip is None:
+def _on_reading(task: Task, state: GuidedState, reading: ProbeReading, *, now_us: int) -> Step:
+    if state.stage is not Stage.SETTLE or state.immersion is None:
         return state, []
-    dip = state.dip.then(reading)
-    return _passed(task, replace(state, dip=dip, seen=examine(dip, task.table, state.points)), now_us=now_us)
+    immersion = state.immersion.with_reading(reading)
+    return _on_time(
+        task, replace(state, immersion=immersion, shown=examine(immersion, task.table, state.points)), now_us=now_us
+    )
 
 
-def _passed(task: Task, state: GuidedState, *, now_us: int) -> Step:
+def _on_time(task: Task, state: GuidedState, *, now_us: int) -> Step:
     """Say what to look for when the potential has kept the person waiting for long."""
-    if state.stage is not Stage.SETTLE or state.seen is None or now_us < state.warn_us:
+    if state.stage is not Stage.SETTLE or state.shown is None or now_us < state.warn_us:
         return state, []
-    advice = stability.advice(state.seen.stability)
+    advice = stability.advice(state.shown.stability)
     state = replace(state, warn_us=now_us + round(task.time_out_s * SECOND_US))
     return state, [words.time_out(task.time_out_s), advice, words.TIME_OUT_KEYS] if advice else []
 
 
-def _pressed(task: Task, state: GuidedState, answer: str, *, now_us: int) -> Step:
+def _on_key(task: Task, state: GuidedState, answer: str, *, now_us: int) -> Step:
     if state.stage is Stage.RETURN:
         return _returned(task, state, answer)
     if state.stage is Stage.DECIDE and answer in ("q", END):  # what came of the points is not lost by leaving
         return replace(state, stage=Stage.KEEP, is_alone=answer == END), []
     if answer == END:  # nobody is left who could answer
-        return replace(state, stage=Stage.END, dip=None, seen=None), [words.STOPPED, words.put_back(task.vat)]
+        return replace(state, stage=Stage.END, immersion=None, shown=None), [words.STOPPED, words.put_back(task.vat)]
     if answer == "q":
-        return replace(state, stage=Stage.RETURN, dip=None, seen=None), [words.STOPPED, words.BACK]
+        return replace(state, stage=Stage.RETURN, immersion=None, shown=None), [words.STOPPED, words.BACK]
     answers = {Stage.MOVE: _move, Stage.SETTLE: _settle, Stage.DECIDE: _decide}
     return answers[state.stage](task, state, answer, now_us) if state.stage in answers else (state, [])
 
@@ -205,44 +207,52 @@ def _move(task: Task, state: GuidedState, answer: str, now_us: int) -> Step:
     if answer and named is None:
         return state, []
     warn_us = now_us + round(task.time_out_s * SECOND_US)
-    begun = replace(state, stage=Stage.SETTLE, dip=Immersion(began_us=now_us, named=named), seen=None, warn_us=warn_us)
+    begun = replace(
+        state, stage=Stage.SETTLE, immersion=Immersion(began_us=now_us, named=named), shown=None, warn_us=warn_us
+    )
     return begun, []
 
 
 def _settle(task: Task, state: GuidedState, answer: str, now_us: int) -> Step:
     named = _numbered(task, answer)
-    dip = state.dip
-    if dip is None or answer == "s":
-        return replace(state, stage=Stage.MOVE, dip=None, seen=None), [words.SKIPPED]
+    immersion = state.immersion
+    if immersion is None or answer == "s":
+        return replace(state, stage=Stage.MOVE, immersion=None, shown=None), [words.SKIPPED]
     if answer == "r":
-        return _move(task, state, "" if dip.named is None else str(task.table.buffers.index(dip.named) + 1), now_us)
+        return _move(
+            task, state, "" if immersion.named is None else str(task.table.buffers.index(immersion.named) + 1), now_us
+        )
     if named is not None:
-        dip = replace(dip, named=named, is_insisted=False)
-        return replace(state, dip=dip, seen=examine(dip, task.table, state.points)), [words.named(named)]
-    return _accepted(task, state, dip) if not answer else (state, [])
+        immersion = replace(immersion, named=named, is_insisted=False)
+        return replace(state, immersion=immersion, shown=examine(immersion, task.table, state.points)), [
+            words.named(named)
+        ]
+    return _accepted(task, state, immersion) if not answer else (state, [])
 
 
-def _accepted(task: Task, state: GuidedState, dip: Immersion) -> Step:
+def _accepted(task: Task, state: GuidedState, immersion: Immersion) -> Step:
     """Take the point, or say why it cannot be taken yet."""
-    seen = state.seen
-    if seen is None or not seen.stability.is_stable:
+    shown = state.shown
+    if shown is None or not shown.stability.is_stable:
         return state, [words.NOT_STABLE]
-    if not seen.is_known:
-        if dip.named is not None and is_unfit(seen) and not dip.is_insisted:
-            insisting = replace(dip, is_insisted=True)
-            return replace(state, dip=insisting, seen=examine(insisting, task.table, state.points)), [words.INSIST]
+    if not shown.is_known:
+        if immersion.named is not None and is_unfit(shown) and not immersion.is_insisted:
+            insisting = replace(immersion, is_insisted=True)
+            return replace(state, immersion=insisting, shown=examine(insisting, task.table, state.points)), [
+                words.INSIST
+            ]
         return state, [words.UNKNOWN]
-    made = point(dip, seen)
-    others = tuple(one for one in state.taken if one.point.buffer != made.buffer)
-    said = words.taken(made, others=[one.point for one in others], spread_c=task.spread_c)
+    new_point = point(immersion, shown)
+    others = tuple(one for one in state.taken if one.point.buffer != new_point.buffer)
+    lines = words.taken(new_point, others=[one.point for one in others], spread_c=task.spread_c)
     if len(others) < len(state.taken):
-        said.append(words.REPLACED)
-    taken = (*others, TakenPoint(point=made, at_us=dip.readings[-1].at_us))
-    state = replace(state, stage=Stage.MOVE, dip=None, seen=None, taken=taken)
+        lines.append(words.REPLACED)
+    taken = (*others, TakenPoint(point=new_point, at_us=immersion.readings[-1].at_us))
+    state = replace(state, stage=Stage.MOVE, immersion=None, shown=None, taken=taken)
     if len(taken) < task.wanted:
-        return state, said
+        return state, lines
     state, more = _concluded(task, state)
-    return state, [*said, *more]
+    return state, [*lines, *more]
 
 
 def _concluded(task: Task, state: GuidedState) -> Step:

@@ -1,4 +1,4 @@
-"""What a sitting leaves in the store. Law: one transaction holds all of it, or nothing of it is there."""
+"""Store the result of a session. Law: one transaction holds all of it, or nothing of it is there."""
 
 import logging
 import threading
@@ -29,13 +29,13 @@ class SubmittedCalibration:
 
 
 def keep_calibration(
-    store: Store, made: Calibration, checks: tuple[Check, ...] = (), *, is_wanted: bool, at_us: int, by: str
+    store: Store, calibration: Calibration, checks: tuple[Check, ...] = (), *, is_wanted: bool, at_us: int, by: str
 ) -> SubmittedCalibration:
     """Store a calibration; if it is wanted in force, with what was found before it and the command that applies it."""
 
     def keep() -> SubmittedCalibration:
         with store.begin() as work:
-            numbered = work.add_calibration(made, accepted=is_wanted)
+            numbered = work.add_calibration(calibration, accepted=is_wanted)
             if not is_wanted:
                 work.commit()
                 return SubmittedCalibration(calibration=numbered)
@@ -43,28 +43,28 @@ def keep_calibration(
             work.commit()
         return SubmittedCalibration(calibration=numbered, commands=(number,))
 
-    return _insisting(keep)
+    return _retry_while_busy(keep)
 
 
 def use_calibration(
-    store: Store, made: Calibration, checks: tuple[Check, ...] = (), *, at_us: int, by: str
+    store: Store, calibration: Calibration, checks: tuple[Check, ...] = (), *, at_us: int, by: str
 ) -> tuple[int, ...]:
     """Store the command that puts a stored calibration in force, with what was found before it; return its number."""
 
     def keep() -> tuple[int, ...]:
         with store.begin() as work:
-            number = _put(work, made, checks, at_us=at_us, by=by)
+            number = _put(work, calibration, checks, at_us=at_us, by=by)
             work.commit()
         return (number,)
 
-    return _insisting(keep)
+    return _retry_while_busy(keep)
 
 
-def _put(work: UnitOfWork, made: Calibration, checks: tuple[Check, ...], *, at_us: int, by: str) -> int:
+def _put(work: UnitOfWork, calibration: Calibration, checks: tuple[Check, ...], *, at_us: int, by: str) -> int:
     """Put what was found and the command that applies a calibration into a transaction."""
     for check in checks:
         work.add_check(check)
-    command = replace(_command(CommandKind.CALIBRATE, made.probe, at_us=at_us, by=by), calibration=made)
+    command = replace(_command(CommandKind.CALIBRATE, calibration.probe, at_us=at_us, by=by), calibration=calibration)
     figures.check(command)
     return work.add_command(command)
 
@@ -82,14 +82,14 @@ def keep_check(store: Store, check: Check, *, at_us: int, by: str) -> tuple[Chec
             work.commit()
         return numbered, number
 
-    return _insisting(keep)
+    return _retry_while_busy(keep)
 
 
 def _command(kind: CommandKind, probe: str, *, at_us: int, by: str) -> Command:
     return Command(id=0, at_us=at_us, kind=kind, vat="", probe=probe, by=by)
 
 
-def _insisting(keep: Callable[[], T]) -> T:
+def _retry_while_busy(keep: Callable[[], T]) -> T:
     """Store, waiting for the daemon to let go of the store. Raises StoreBusyError when it does not for long."""
     for _ in range(TRIES):
         try:
@@ -100,7 +100,7 @@ def _insisting(keep: Callable[[], T]) -> T:
     return keep()
 
 
-def standing(store: Store, *, vat: str, probe: str) -> CalibrationInForce:
+def in_force(store: Store, *, vat: str, probe: str) -> CalibrationInForce:
     """Return what is in force; a calibration that waits for the next record counts as if it were."""
     carry = queries.watches(store).get(vat)
     now = CalibrationInForce()

@@ -1,7 +1,7 @@
-"""From one reading to a check: what the probe reads beside what it should.
+"""Make a check of one reading: what the probe reads beside what it should.
 
-Law: pure. A check never changes the calibration; it is stored, and the daemon takes what it tells of the drift into
-the doubt of the readings.
+Law: pure. A check never changes the calibration; it is stored, and the daemon counts what it tells of the drift in the
+uncertainty of the readings.
 """
 
 from collections.abc import Sequence
@@ -35,7 +35,7 @@ class CheckPlan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class UncertaintyChange:
     """Expanded uncertainty (k = 2) of one reading at the check's pH, before the check and after it."""
 
     ph: float
@@ -45,113 +45,114 @@ class Doubt:
     """The check lies within what could be expected; else it does not count until a repeat agrees."""
 
 
-def conclusion(order: CheckPlan, taken: Sequence[TakenPoint]) -> Conclusion:
+def conclusion(plan: CheckPlan, taken: Sequence[TakenPoint]) -> Conclusion:
     """Return the check that a point in a check buffer makes."""
     (one,) = taken
-    made = _in_buffer(order, one)
-    return Conclusion(lines=("", *lines(order, made)), checks=(made,), is_asked=False)
+    check = _in_buffer(plan, one)
+    return Conclusion(lines=("", *lines(plan, check)), checks=(check,), is_asked=False)
 
 
-def lines(order: CheckPlan, made: Check) -> list[str]:
-    """Say what a check shows, what to do, and what it does to the doubt of the readings."""
-    found = doubt(order, made)
-    if not found.believed:
-        effect = "It lies farther off than could be expected: it does not count until a repeat agrees."
+def lines(plan: CheckPlan, check: Check) -> list[str]:
+    """Say what a check shows, what to do, and what it does to the uncertainty of the readings."""
+    change = uncertainty_change(plan, check)
+    if not change.believed:
+        effect = "It is farther off than expected: it does not count until a repeat agrees."
     else:
-        known = f"{found.before:.2f} before this check, {found.after:.2f} with it"
-        effect = f"U of a reading at pH {found.ph:.1f} (k = 2): {known}."
-    agreeing = [_agreement(order, made)] if made.kind is CheckKind.SPOT else []
-    return [*told(made), *agreeing, effect]
+        known = f"{change.before:.2f} before this check, {change.after:.2f} with it"
+        effect = f"U of a reading at pH {change.ph:.1f} (k = 2): {known}."
+    agreeing = [_agreement(plan, check)] if check.kind is CheckKind.SPOT else []
+    return [*result_lines(check), *agreeing, effect]
 
 
-def doubt(order: CheckPlan, made: Check) -> Doubt:
-    """Return what a check does to the doubt of a reading like it."""
-    errors, line = order.probe.errors, order.in_force
-    celsius = 25.0 if made.temperature_c is None else made.temperature_c
-    at = {"ph": np.array([made.reading_ph]), "temperature_c": np.array([celsius])}
-    before = drift.start(line, errors) if order.standing.drift is None else order.standing.drift
+def uncertainty_change(plan: CheckPlan, check: Check) -> UncertaintyChange:
+    """Return what a check does to the uncertainty of a reading like it."""
+    errors, line = plan.probe.errors, plan.in_force
+    celsius = 25.0 if check.temperature_c is None else check.temperature_c
+    at = {"ph": np.array([check.reading_ph]), "temperature_c": np.array([celsius])}
+    before = drift.start(line, errors) if plan.standing.drift is None else plan.standing.drift
     u_fit = float(fit_uncertainty(line, **at)[0])
-    taken = drift.apply_check(before, made, errors, u_fit_ph=u_fit)
+    taken = drift.apply_check(before, check, errors, u_fit_ph=u_fit)
 
     def expanded(known: Drift | None) -> float:
-        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([made.at_us]), drift=known, **at)[0])
+        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([check.at_us]), drift=known, **at)[0])
 
-    return Doubt(
-        ph=made.reading_ph,
-        before=expanded(order.standing.drift),
-        after=expanded(taken.drift if taken.absorbed else order.standing.drift),
+    return UncertaintyChange(
+        ph=check.reading_ph,
+        before=expanded(plan.standing.drift),
+        after=expanded(taken.drift if taken.absorbed else plan.standing.drift),
         believed=taken.absorbed,
     )
 
 
-def present(order: CheckPlan, blocks: Sequence[Measurements], *, at_us: int) -> Present:
+def present(plan: CheckPlan, blocks: Sequence[Measurements], *, at_us: int) -> Present:
     """Return what the probe reads in the vat now. Raises RefusedError when that is not known well enough."""
-    now = order.standing
+    now = plan.standing
     return spots.present(
         Measurements.concatenate(blocks) if blocks else None,
-        order.probe,
-        order.in_force,
+        plan.probe,
+        plan.in_force,
         fresh_us=now.fresh_us,
         elsewhere=now.elsewhere,
         at_us=at_us,
     )
 
 
-def _in_buffer(order: CheckPlan, one: TakenPoint) -> Check:
+def _in_buffer(plan: CheckPlan, one: TakenPoint) -> Check:
     point = one.point
-    (deviation_ph,) = as_found(order.in_force, [point])
+    (deviation_ph,) = as_found(plan.in_force, [point])
     return Check(
         id=0,
-        probe=order.probe.id,
+        probe=plan.probe.id,
         at_us=one.at_us,
         kind=CheckKind.BUFFER,
         reference_ph=point.buffer_ph,
         u_reference_ph=point.u_ph,
         reading_ph=point.buffer_ph + deviation_ph,
         deviation_ph=deviation_ph,
-        tolerance_ph=order.tolerance_ph,
-        passed=abs(deviation_ph) <= order.tolerance_ph,
-        calibration=order.in_force.id,
+        tolerance_ph=plan.tolerance_ph,
+        passed=abs(deviation_ph) <= plan.tolerance_ph,
+        calibration=plan.in_force.id,
         potential_mv=point.potential_mv,
         temperature_c=point.temperature_c,
         buffer=point.buffer,
         lot=point.lot,
-        electrode=order.probe.electrode,
-        by=order.by,
+        electrode=plan.probe.electrode,
+        by=plan.by,
     )
 
 
-def spot_check(order: CheckPlan, spot: Spot, reading: Present) -> Check:
+def spot_check(plan: CheckPlan, spot: Spot, reading: Present) -> Check:
     """Return the check that an independent measurement of the vat makes. Raises RefusedError for what is none."""
     return spots.spot_check(
-        spot, reading, order.probe, order.in_force, vat=order.vat, tolerance_ph=order.tolerance_ph, by=order.by
+        spot, reading, plan.probe, plan.in_force, vat=plan.vat, tolerance_ph=plan.tolerance_ph, by=plan.by
     )
 
 
-def told(made: Check) -> list[str]:
+def result_lines(check: Check) -> list[str]:
     """Say what a check shows and what to do."""
-    what = f"{made.buffer} buffer" if made.kind is CheckKind.BUFFER else made.instrument or "independent measurement"
-    verdict = "PASS" if made.passed else "FAIL"
-    within = "within" if made.passed else "beyond"
-    off = f"{made.deviation_ph:+.3f}, {within} {made.tolerance_ph:g}."
-    said = f"{verdict}: the probe reads pH {made.reading_ph:.2f}, the {what} says {made.reference_ph:.2f}: {off}"
-    return [said] if made.passed else [said, _remedy(made)]
+    what = f"{check.buffer} buffer" if check.kind is CheckKind.BUFFER else check.instrument or "independent measurement"
+    verdict = "PASS" if check.passed else "FAIL"
+    within = "within" if check.passed else "beyond"
+    off = f"{check.deviation_ph:+.3f}, {within} {check.tolerance_ph:g}."
+    sentence = f"{verdict}: the probe reads pH {check.reading_ph:.2f}, the {what} says {check.reference_ph:.2f}: {off}"
+    return [sentence] if check.passed else [sentence, _remedy(check)]
 
 
-def _remedy(made: Check) -> str:
-    if made.kind is CheckKind.BUFFER:
+def _remedy(check: Check) -> str:
+    if check.kind is CheckKind.BUFFER:
         return (
             f"Probe or buffer? Rinse, take fresh buffer, check again. If it stays so: calibrate it as it is found"
-            f" (`vatvigil calibrate {made.probe}`); clean it afterwards."
+            f" (`vatvigil calibrate {check.probe}`); clean it afterwards."
         )
     return (
         "Probe, instrument or brine? Measure again with care (same place, same temperature), then check the probe in a"
-        f" buffer: `vatvigil verify {made.probe} --buffer ID`. A spot measurement never moves the probe's zero."
+        f" buffer: `vatvigil verify {check.probe} --buffer ID`. A spot measurement never moves the probe's zero."
     )
 
 
-def _agreement(order: CheckPlan, made: Check) -> str:
-    """Say whether the two agree within their doubts."""
-    allowed = hypot(2.0 * made.u_reference_ph, doubt(order, made).before)
-    word = "agree" if abs(made.deviation_ph) <= allowed else "do not agree"
-    return f"The two {word} within their doubts: {abs(made.deviation_ph):.2f} apart, {allowed:.2f} allowed (k = 2)."
+def _agreement(plan: CheckPlan, check: Check) -> str:
+    """Say whether the two agree within their uncertainties."""
+    allowed = hypot(2.0 * check.u_reference_ph, uncertainty_change(plan, check).before)
+    word = "agree" if abs(check.deviation_ph) <= allowed else "do not agree"
+    apart = f"{abs(check.deviation_ph):.2f} apart, {allowed:.2f} allowed (k = 2)"
+    return f"The two {word} within their uncertainties: {apart}."

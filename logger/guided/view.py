@@ -1,4 +1,4 @@
-"""What is seen while the probe stands somewhere, as lines for a terminal of 80 columns.
+"""Draw the state of a session as lines for a terminal of 80 columns.
 
 Law: pure. What a colour says is said in words too: STABLE, or what stands in the way.
 """
@@ -39,24 +39,24 @@ class ScreenLine:
 def picture(task: Task, state: GuidedState, *, silence: str, now_us: int) -> list[ScreenLine]:
     """Return the picture of now; `silence`: what to say when no reading comes."""
     lines = list(_reading(state, silence, silent_s=task.silent_s, now_us=now_us))
-    if state.stage is Stage.SETTLE and state.dip is not None:
-        lines += _settling(state.dip, state.seen, now_us=now_us)
+    if state.stage is Stage.SETTLE and state.immersion is not None:
+        lines += _settling(state.immersion, state.shown, now_us=now_us)
     keys = _keys(task, state)
     return [*lines, ScreenLine(keys)] if keys else lines
 
 
 def brief(state: GuidedState) -> str:
     """Return what matters of the picture in one line, for where nothing can be drawn over."""
-    if state.stage is not Stage.SETTLE or state.seen is None or state.newest is None:
+    if state.stage is not Stage.SETTLE or state.shown is None or state.newest is None:
         return ""
-    judged = state.seen.stability
-    buffer = f"; {state.seen.buffer.id}" if state.seen.buffer else ""
-    return f"{_mv(judged.potential_mv)}, {_celsius(judged.temperature_c)}: {_standing(judged)}{buffer}"
+    stability = state.shown.stability
+    buffer = f"; {state.shown.buffer.id}" if state.shown.buffer else ""
+    return f"{_mv(stability.potential_mv)}, {_celsius(stability.temperature_c)}: {_standing(stability)}{buffer}"
 
 
 def _reading(state: GuidedState, silence: str, *, silent_s: float, now_us: int) -> Iterator[ScreenLine]:
     newest = state.newest
-    quiet_s = 0.0 if state.heard_us is None else (now_us - state.heard_us) / SECOND_US
+    quiet_s = 0.0 if state.newest_us is None else (now_us - state.newest_us) / SECOND_US
     if newest is None:
         yield ScreenLine("  Waiting for the first reading ...", Tone.WAIT)
     elif quiet_s > silent_s:
@@ -69,80 +69,82 @@ def _reading(state: GuidedState, silence: str, *, silent_s: float, now_us: int) 
         )
 
 
-def _settling(dip: Immersion, seen: ImmersionView | None, *, now_us: int) -> Iterator[ScreenLine]:
-    if seen is None:
+def _settling(immersion: Immersion, shown: ImmersionView | None, *, now_us: int) -> Iterator[ScreenLine]:
+    if shown is None:
         return
-    judged = seen.stability
+    stability = shown.stability
     yield ScreenLine(
-        f"  Drift       {_signed(judged.drift_mv_per_min):>6} mV/min      Range       "
-        f"{_plain(judged.range_mv):>5} mV, noise {_plain(judged.noise_mv)} mV"
+        f"  Drift       {_signed(stability.drift_mv_per_min):>6} mV/min      Range       "
+        f"{_plain(stability.range_mv):>5} mV, noise {_plain(stability.noise_mv)} mV"
     )
-    yield ScreenLine(f"  Buffer      {_buffer(dip, seen)}"[:80])
-    share = _share(judged, dip.lasts_s(now_us))
+    yield ScreenLine(f"  Buffer      {_buffer(immersion, shown)}"[:80])
+    share = _share(stability, immersion.lasts_s(now_us))
     bar = "#" * round(share * BAR)
-    tone = Tone.GOOD if judged.is_stable else Tone.WAIT
-    yield ScreenLine(f"  [{bar:<{BAR}}] {dip.lasts_s(now_us):3.0f} s  {_standing(judged)}", tone)
-    yield from _doubts(seen)
+    tone = Tone.GOOD if stability.is_stable else Tone.WAIT
+    yield ScreenLine(f"  [{bar:<{BAR}}] {immersion.lasts_s(now_us):3.0f} s  {_standing(stability)}", tone)
+    yield from _objections(shown)
 
 
-def _doubts(seen: ImmersionView) -> Iterator[ScreenLine]:
+def _objections(shown: ImmersionView) -> Iterator[ScreenLine]:
     """Say what speaks against the buffer; a potential that is still on its way speaks for none yet."""
-    if seen.recognition is None or not _is_at_rest(seen):
+    if shown.recognition is None or not _is_at_rest(shown):
         return
-    if seen.buffer is None:
-        yield from (ScreenLine(f"  {text}", Tone.BAD) for text in seen.recognition.sentences)
+    if shown.buffer is None:
+        yield from (ScreenLine(f"  {text}", Tone.BAD) for text in shown.recognition.sentences)
     else:
-        yield from (ScreenLine(f"  {text}", Tone.WAIT) for text in seen.recognition.sentences[1:])
+        yield from (ScreenLine(f"  {text}", Tone.WAIT) for text in shown.recognition.sentences[1:])
 
 
-def _is_at_rest(seen: ImmersionView) -> bool:
+def _is_at_rest(shown: ImmersionView) -> bool:
     """Tell whether the potential is that of the glass, quiet or not: on its way it passes those of other buffers."""
-    return seen.stability.standing in (StabilityState.STABLE, StabilityState.NOISY)
+    return shown.stability.standing in (StabilityState.STABLE, StabilityState.NOISY)
 
 
-def _share(judged: Stability, lasts_s: float) -> float:
-    """Return how much of the way to STABLE is done, as far as that can be told."""
+def _share(stability: Stability, lasts_s: float) -> float:
+    """Return the share of the way to STABLE that is done, as far as it is known."""
     parts = {
         StabilityState.STABLE: 1.0,
         StabilityState.SILENT: 0.0,
-        StabilityState.WAITING: 0.9 * min(1.0, lasts_s / judged.window_s),
-        StabilityState.WARMING: LIMITS.temperature_c_per_min / max(abs(judged.temperature_c_per_min), 1e-9),
-        StabilityState.DRIFTING: LIMITS.drift_mv_per_min / max(abs(judged.drift_mv_per_min), 1e-9),
-        StabilityState.NOISY: LIMITS.range_mv / max(judged.range_mv, 1e-9),
+        StabilityState.WAITING: 0.9 * min(1.0, lasts_s / stability.window_s),
+        StabilityState.WARMING: LIMITS.temperature_c_per_min / max(abs(stability.temperature_c_per_min), 1e-9),
+        StabilityState.DRIFTING: LIMITS.drift_mv_per_min / max(abs(stability.drift_mv_per_min), 1e-9),
+        StabilityState.NOISY: LIMITS.range_mv / max(stability.range_mv, 1e-9),
     }
-    share = parts[judged.standing]
-    return share if judged.is_stable or np.isnan(share) else min(share, 0.95)
+    share = parts[stability.standing]
+    return share if stability.is_stable or np.isnan(share) else min(share, 0.95)
 
 
-def _standing(judged: Stability) -> str:
+def _standing(stability: Stability) -> str:
     return {
         StabilityState.STABLE: "STABLE: press Enter",
         StabilityState.SILENT: "too few readings",
         StabilityState.WAITING: "measuring",
-        StabilityState.WARMING: f"temperature moving {judged.temperature_c_per_min:+.1f} C/min",
+        StabilityState.WARMING: f"temperature moving {stability.temperature_c_per_min:+.1f} C/min",
         StabilityState.DRIFTING: f"drifting; stable below {LIMITS.drift_mv_per_min} mV/min",
-        StabilityState.NOISY: "restless",
-    }[judged.standing]
+        StabilityState.NOISY: "unstable signal",
+    }[stability.standing]
 
 
-def _buffer(dip: Immersion, seen: ImmersionView) -> str:
-    if not _is_at_rest(seen):
-        return "told when it has settled" if dip.named is None else f"{dip.named.id}, you say"
-    if seen.buffer is None:
+def _buffer(immersion: Immersion, shown: ImmersionView) -> str:
+    if not _is_at_rest(shown):
+        return (
+            "shown once the reading has settled" if immersion.named is None else f"{immersion.named.id}, named by you"
+        )
+    if shown.buffer is None:
         return "not recognised"
-    at = f"{seen.stability.temperature_c:.1f} C"
-    return f"{seen.buffer.id}, pH {seen.buffer_ph:.3f} at {at} ({seen.buffer.standard})"
+    at = f"{shown.stability.temperature_c:.1f} C"
+    return f"{shown.buffer.id}, pH {shown.buffer_ph:.3f} at {at} ({shown.buffer.standard})"
 
 
 def _keys(task: Task, state: GuidedState) -> str:
     count = len(task.table.buffers)
-    stands, name = (f"[1-{count}] it stands in that one   [f] finish   ", f"[1-{count}] name the buffer   ")
+    stands, name = (f"[1-{count}] it is in that one   [f] finish   ", f"[1-{count}] name the buffer   ")
     several = count > 1
     return {
-        Stage.MOVE: f"  [Enter] it stands there   {stands if several else ''}[q] stop",
+        Stage.MOVE: f"  [Enter] it is in the buffer   {stands if several else ''}[q] stop",
         Stage.SETTLE: f"  [Enter] take   {name if several else ''}[r] start again   [s] skip   [q] stop",
         Stage.DECIDE: _question(state),
-        Stage.RETURN: "  [Enter] the probe stands in the vat again",
+        Stage.RETURN: "  [Enter] the probe is back in the vat",
     }.get(state.stage, "")
 
 

@@ -1,4 +1,4 @@
-"""What a person is told at the bench, each sentence in one place. Law: it says what to do, at the moment it is due."""
+"""Hold the sentences of a guided session. Law: each says what to do, at the moment it is due."""
 
 from collections.abc import Sequence
 
@@ -13,14 +13,14 @@ WARM = "Probe and buffers should have stood together until they are equally warm
 NOT_STABLE = "Not yet: it can be taken when it says STABLE. [r] starts again, [s] skips this buffer."
 UNKNOWN = "Which buffer is it? Press its number; or [s] skip it and look at what is said above."
 INSIST = (
-    "The potential is not that of the buffer you named. Press Enter once more to take it all the same: the verdict "
-    "will say what it makes of it."
+    "The potential is not that of the buffer you named. Press Enter once more to take it all the same: the result "
+    "will show how well it fits."
 )
 SKIPPED = "Skipped; nothing was taken."
 REPLACED = "It takes the place of the point taken in this buffer before."
 AGAIN = "Take a buffer again: its new point takes the place of the old one. [f] finishes."
 NOTHING_TAKEN = "Nothing has been taken yet: [q] ends without changing anything."
-TIME_OUT_KEYS = "It goes on waiting; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
+TIME_OUT_KEYS = "Waiting goes on; [r] starts again, [s] skips this buffer, [q] stops without changing anything."
 YES_OR_NO = (
     "Put it into force? It wants y or n; Enter alone is neither. With [n] it is stored, and can be put in force later; "
     "[b] takes a buffer again."
@@ -30,19 +30,19 @@ KEPT_ANYWAY = "Ended: what was kept stays kept."
 CUT_OFF = "Cut off while it was being stored: it may be. `vatvigil calibration list` shows what is in force."
 BACK = (
     "Now keep the bulb wet: rinse the probe with distilled water and put it back into the vat, bulb and junction "
-    "under the brine. Press Enter when it stands there."
+    "under the brine. Press Enter when it is back."
 )
 
 
 def put_back(vat: str) -> str:
-    """Say what is left to do when the sitting ends without the word that the probe is back."""
+    """Say what is left to do when the session ends without the word that the probe is back."""
     return (
-        "Keep the bulb wet: put the probe back into the vat. Nobody said that it is back, so its readings are not "
-        f"believed and the alarms of the vat stay held until you say it: `vatvigil mark {vat} probe-in`."
+        "Keep the bulb wet: put the probe back into the vat. Until you say that it is back its readings are not "
+        f"believed and the alarms of the vat stay held back: `vatvigil mark {vat} probe-in`."
     )
 
 
-def how(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *, wanted: int) -> list[str]:
+def next_glass(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *, wanted: int) -> list[str]:
     """Say how the probe comes into the next glass, the buffers with their keys. Common practice, no source."""
     used = {point.buffer for point in points}
     left = [buffer for buffer in buffers if buffer.id not in used] or list(buffers)
@@ -78,11 +78,11 @@ def taken(point: CalibrationPoint, *, others: Sequence[CalibrationPoint], spread
     """Say what was taken, and warn when the buffers are not equally warm."""
     settled = "" if point.settle_s is None else f", 95 % of its way in {point.settle_s:.0f} s"
     figures = f"{point.potential_mv:+.1f} mV at {point.temperature_c:.1f} C (noise {point.noise_mv:.2f} mV{settled})"
-    said = [f"Taken: {point.buffer}, pH {point.buffer_ph:.3f} at that temperature: {figures}."]
+    lines = [f"Taken: {point.buffer}, pH {point.buffer_ph:.3f} at that temperature: {figures}."]
     far = max(others, key=lambda p: abs(p.temperature_c - point.temperature_c), default=point)
     if abs(far.temperature_c - point.temperature_c) > spread_c:
-        said.append(
+        lines.append(
             f"Warning: this buffer is at {point.temperature_c:.1f} C, {far.buffer} was at {far.temperature_c:.1f} C. "
             "Let the glasses stand together until they are equally warm, then take the odd one again."
         )
-    return said
+    return lines

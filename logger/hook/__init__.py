@@ -1,4 +1,4 @@
-"""The second way out: an executable that is told of what wakes a person while the broker takes nothing."""
+"""Runs the notification hook (the second way out): an executable that gets urgent events the broker does not accept."""
 
 from logger.hook.hook import Hook
 from logger.hook.runner import HookResult

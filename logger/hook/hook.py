@@ -1,8 +1,8 @@
-"""When the second way out is taken, and for which event.
+"""Decides when the executable of the second way out is run, and for which event.
 
-Law: events of high priority that no person caused, in their order, each until the executable ended well for it, until
-the broker has it, or until the tries are used up; then the journal says so, once until a run ends well. What was
-neither taken nor done is tried anew after a restart. No clock: time is an argument (steady, in real microseconds).
+Law: events of high priority that no person caused, in their order, each until a run for it succeeds, until the broker
+has it, or until the tries are used up; then the journal says so, once until a run succeeds. An event that got out by
+neither way is tried anew after a restart. No clock: time is an argument (steady, in real microseconds).
 """
 
 import logging
@@ -15,7 +15,7 @@ from logger.config import Config, HookConfig
 from logger.errors import ThreadCrash
 from logger.hook.runner import HookResult, Runner
 from logger.model import Cause, Entry, Event
-from logger.mqtt.payloads import is_urgent
+from logger.mqtt.event import is_urgent
 from logger.units import SECOND_US
 
 log = logging.getLogger(__name__)
@@ -23,13 +23,13 @@ log = logging.getLogger(__name__)
 FIRST_RETRY_US = 5 * SECOND_US
 LONGEST_RETRY_US = 60 * SECOND_US
 LAST_RUN_S = 3.0
-"""How long the end waits for a run that goes on."""
+"""How long `stop` waits for the present run."""
 _IDS_REMEMBERED = 4096
 
 
 @dataclass(slots=True, kw_only=True)
 class _PendingRun:
-    """An event that waits, when it is due, and how often it was tried in vain."""
+    """An event that waits, when its run is due, and how many runs for it failed."""
 
     event: Event
     due_us: int
@@ -38,7 +38,7 @@ class _PendingRun:
 
 @dataclass(slots=True, kw_only=True)
 class Hook:
-    """The second way out as the main loop sees it; `runner` only posts results."""
+    """The second way out: the queue of events and their tries. `runner` only posts results."""
 
     config: HookConfig
     after_s: float
@@ -48,7 +48,7 @@ class Hook:
     _waiting: deque[_PendingRun] = field(default_factory=deque)
     _running: bool = False
     _failing: bool = False
-    _known: OrderedDict[str, None] = field(default_factory=OrderedDict)
+    _offered_ids: OrderedDict[str, None] = field(default_factory=OrderedDict)
     _done: list[str] = field(default_factory=list)
 
     @classmethod
@@ -70,58 +70,60 @@ class Hook:
         self.runner.stop(LAST_RUN_S)
 
     def offer(self, events: Iterable[Event], now_us: int, *, waited_s: float = 0.0) -> None:
-        """Let those events that are urgent wait for the broker, less the real time that they have waited already."""
+        """Queue the urgent ones of these events; the time that they have waited already is counted."""
         due_us = now_us + round(max(0.0, self.after_s - max(0.0, waited_s)) * SECOND_US)
         for event in events:
-            if event.id not in self._known and is_urgent(event):
-                self._known[event.id] = None
+            if event.id not in self._offered_ids and is_urgent(event):
+                self._offered_ids[event.id] = None
                 self._waiting.append(_PendingRun(event=event, due_us=due_us))
-        while len(self._known) > _IDS_REMEMBERED + len(self._waiting):
-            self._known.popitem(last=False)
+        while len(self._offered_ids) > _IDS_REMEMBERED + len(self._waiting):
+            self._offered_ids.popitem(last=False)
 
-    def accepted(self, ids: Iterable[str]) -> None:
+    def forget(self, ids: Iterable[str]) -> None:
         """Forget events that the broker has."""
-        gone = set(ids)
-        if gone:
-            self._waiting = deque(turn for turn in self._waiting if turn.event.id not in gone)
+        forgotten = set(ids)
+        if forgotten:
+            self._waiting = deque(run for run in self._waiting if run.event.id not in forgotten)
 
     def pump(self, now_us: int) -> None:
-        """Begin a run if one is due and none goes on."""
+        """Start a run if one is due and none is under way."""
         if self._waiting and not self._running and self._waiting[0].due_us <= now_us:
             self._running = True
-            self.runner.tell(self._waiting[0].event)
+            self.runner.submit(self._waiting[0].event)
 
     @property
     def next_due_us(self) -> int | None:
-        """Return when `pump` must be called though nothing happens; None: not before something does."""
+        """Return when `pump` must be called next if nothing else happens; None: not before something does."""
         return self._waiting[0].due_us if self._waiting and not self._running else None
 
     def take_done(self) -> list[str]:
-        """Return the ids of events that the executable ended well for since the last call: mark them in the store."""
+        """Return the ids of events whose run succeeded since the last call: mark them in the store."""
         taken, self._done = self._done, []
         return taken
 
-    def on(self, ran: HookResult, now_us: int, *, at_us: int) -> Entry | None:
-        """Take in how a run ended; return what is to be journalled of it at that UTC."""
+    def on_result(self, result: HookResult, now_us: int, *, at_us: int) -> Entry | None:
+        """Handle the result of a run; return the journal entry of a failure at that UTC, None: there is none."""
         self._running = False
-        turn = self._waiting[0] if self._waiting and self._waiting[0].event.id == ran.event else None
-        if not ran.trouble:
+        run = self._waiting[0] if self._waiting and self._waiting[0].event.id == result.event else None
+        if not result.trouble:
             self._failing = False
-            self._done.append(ran.event)
-            self.accepted([ran.event])
+            self._done.append(result.event)
+            self.forget([result.event])
             return None
-        log.warning("The second way out failed on event %s: %s", ran.event, ran.trouble)
-        return self._failed(turn, ran, now_us=now_us, at_us=at_us) if turn else None
+        log.warning("The second way out failed on event %s: %s", result.event, result.trouble)
+        return self._failed(run, result, now_us=now_us, at_us=at_us) if run else None
 
-    def _failed(self, turn: _PendingRun, ran: HookResult, *, now_us: int, at_us: int) -> Entry | None:
-        turn.tries += 1
-        if turn.tries <= self.config.retries:
-            turn.due_us = now_us + min(FIRST_RETRY_US << min(turn.tries - 1, 16), LONGEST_RETRY_US)
+    def _failed(self, run: _PendingRun, result: HookResult, *, now_us: int, at_us: int) -> Entry | None:
+        run.tries += 1
+        if run.tries <= self.config.retries:
+            run.due_us = now_us + min(FIRST_RETRY_US << min(run.tries - 1, 16), LONGEST_RETRY_US)
             return None
         self._waiting.popleft()
         if self._failing:
             return None
         self._failing = True
-        times = f"{turn.tries} times" if turn.tries > 1 else "once"
-        text = f"The second way out ({self.config.command[0]}) was tried {times} in vain: {ran.trouble}. Try it by hand"
+        times = f"{run.tries} times" if run.tries > 1 else "once"
+        text = (
+            f"The second way out ({self.config.command[0]}) was tried {times} in vain: {result.trouble}. Try it by hand"
+        )
         return Entry(seq=0, at_us=at_us, vat="", cause=Cause.HOOK_FAILED, priority="medium", text=text)

@@ -1,8 +1,8 @@
-"""The thread that runs the executable of the second way out. It decides nothing and writes nothing.
+"""Runs the executable of the second way out in a thread of its own. It decides nothing and stores nothing.
 
-Law: no shell; one run at a time; when a run is over, by itself or at its time limit, its whole process group is killed.
-Whatever it prints is read, a little of it is kept, none of it is awaited; its arguments, which may be secret, are
-blotted out of it. Only results are posted to the main loop.
+Law: no shell; one run at a time; when a run ends, by itself or at its time limit, its whole process group is killed.
+Its output is read as it comes and only the beginning is kept; the command's arguments, which may be secret, are
+redacted in it. Only results are posted to the main loop.
 """
 
 import logging
@@ -25,16 +25,16 @@ log = logging.getLogger(__name__)
 
 KEPT_BYTES = 200
 """How much of what the executable prints is logged."""
-BLOT = "***"
-SHORTEST = 4
+REDACTED = "***"
+SHORTEST_SECRET = 4
 """Shorter arguments are no secrets, and their letters are everywhere."""
 CHUNK_BYTES = 65536
-LOOK_S = 0.05
-"""How often it is looked whether the executable has ended."""
-BREATH_S = 0.01
-"""A pause after each chunk of a flood: a full pipe holds up whoever floods it, and the watch has the processor."""
+POLL_S = 0.05
+"""How often the end of the executable is looked for."""
+FLOOD_PAUSE_S = 0.01
+"""A pause after each chunk of a flood: the full pipe blocks its writer, and the watch gets the processor."""
 LAST_CHUNKS = 16
-"""What lies in the pipe of an ended executable: it holds 64 KiB (pipe(7)), or up to 1 MiB where somebody widened it."""
+"""How many chunks the pipe of an ended executable may still hold: 64 KiB (pipe(7)), up to 1 MiB if it was widened."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,38 +52,40 @@ class HookOutput:
     beginning: bytes = b""
     length: int = 0
     is_cut: bool = False
-    hidden: tuple[str, ...] = ()
-    """What is not to be repeated."""
+    secrets: tuple[str, ...] = ()
+    """Words that must not be logged."""
 
-    def hear(self, chunk: bytes) -> None:
-        """Take in some more."""
+    def append(self, chunk: bytes) -> None:
+        """Add a chunk of output."""
         self.beginning += chunk[: KEPT_BYTES - len(self.beginning)]
         self.length += len(chunk)
 
     def __str__(self) -> str:
         """Return it on one line, shortened, everything but printable ASCII escaped."""
         more = f"... ({self.length} bytes)" if self.length > len(self.beginning) else ""
-        return ascii(self._shown().strip()) + more
+        return ascii(self._redacted().strip()) + more
 
-    def _shown(self) -> str:
-        """Return the beginning with stars for each hidden word, also for one that is cut off by the end."""
+    def _redacted(self) -> str:
+        """Return the beginning with stars for each secret, also for one that is cut off by the end."""
         text = self.beginning.decode(errors="replace")
-        for word in sorted(self.hidden, key=len, reverse=True):
-            text = text.replace(word, BLOT)
-            cut = next((size for size in range(len(word) - 1, SHORTEST - 1, -1) if text.endswith(word[:size])), 0)
-            text = text[: len(text) - cut] + BLOT * bool(cut)
+        for word in sorted(self.secrets, key=len, reverse=True):
+            text = text.replace(word, REDACTED)
+            cut = next(
+                (size for size in range(len(word) - 1, SHORTEST_SECRET - 1, -1) if text.endswith(word[:size])), 0
+            )
+            text = text[: len(text) - cut] + REDACTED * bool(cut)
         return text
 
 
-def hidden(arguments: Sequence[str]) -> tuple[str, ...]:
-    """Return what is not to be repeated of a command's arguments: each, and what stands behind its first `=`."""
+def secrets_of(arguments: Sequence[str]) -> tuple[str, ...]:
+    """Return what may be secret of a command's arguments: each, and what follows its first `=`."""
     words = [*arguments, *(argument.partition("=")[2] for argument in arguments)]
-    return tuple(word for word in words if len(word) >= SHORTEST)
+    return tuple(word for word in words if len(word) >= SHORTEST_SECRET)
 
 
 @dataclass(slots=True, kw_only=True)
 class Runner:
-    """One executable, run for one event after the other in a thread of its own."""
+    """The thread and its queue of events: one run of the executable for each."""
 
     config: HookConfig
     post: Callable[[HookResult | ThreadCrash], None]
@@ -99,7 +101,7 @@ class Runner:
         """Begin to wait for events."""
         self._thread.start()
 
-    def tell(self, event: Event) -> None:
+    def submit(self, event: Event) -> None:
         """Run the executable for an event as soon as the present run is over; returns at once."""
         self._jobs.put(event)
 
@@ -113,13 +115,13 @@ class Runner:
     def _run(self) -> None:
         try:
             while (event := self._jobs.get()) is not None:
-                trouble = self._told(event)
-                if not (trouble and self._hurried):  # what was stopped is no failure
+                trouble = self._run_for(event)
+                if not (trouble and self._hurried):  # a run that `stop` ended is no failure
                     self.post(HookResult(event.id, trouble))
         except BaseException as error:  # noqa: BLE001 - the main loop raises it again
             self.post(ThreadCrash(error))
 
-    def _told(self, event: Event) -> str:
+    def _run_for(self, event: Event) -> str:
         """Run the executable with the event on its standard input; return what went wrong."""
         try:
             process = subprocess.Popen(  # noqa: S603 - a list that the user configured and settings checked; no shell
@@ -135,34 +137,34 @@ class Runner:
             return f"it cannot be started ({error.strerror})"
         with process:
             try:
-                said = self._attended(process, event)
+                output = self._communicate(process, event)
             finally:
                 _kill(process)
-        log.info("The second way out said on event %s: %s", event.id, said)
-        return self._trouble(process.returncode, is_cut=said.is_cut)
+        log.info("The second way out said on event %s: %s", event.id, output)
+        return self._trouble(process.returncode, is_cut=output.is_cut)
 
-    def _attended(self, process: subprocess.Popen[bytes], event: Event) -> HookOutput:
-        """Hand over the event, and hear what is said until the process ends or its time is over."""
+    def _communicate(self, process: subprocess.Popen[bytes], event: Event) -> HookOutput:
+        """Send the event, and read the output until the process ends or its time is over."""
         if process.stdin is None or process.stdout is None:
             raise AssertionError("both are pipes")
-        end, said = time.monotonic() + self.config.timeout_s, HookOutput(hidden=hidden(self.config.command[1:]))
-        with suppress(BrokenPipeError), process.stdin as line:  # it need not listen
-            line.write(event.payload.encode() + b"\n")  # an event is far shorter than what an empty pipe holds
+        end, output = time.monotonic() + self.config.timeout_s, HookOutput(secrets=secrets_of(self.config.command[1:]))
+        with suppress(BrokenPipeError), process.stdin as pipe:  # it need not read it
+            pipe.write(event.payload.encode() + b"\n")  # an event is far shorter than what an empty pipe holds
         os.set_blocking(process.stdout.fileno(), False)
         with selectors.DefaultSelector() as ready:
             ready.register(process.stdout, selectors.EVENT_READ)
             while process.poll() is None and time.monotonic() < end and not self._hurried:
                 if not ready.get_map():
-                    time.sleep(LOOK_S)
-                elif ready.select(LOOK_S) and not _hear(process.stdout.fileno(), said):
-                    ready.unregister(process.stdout)  # it closed its end and goes on
-                if said.length > CHUNK_BYTES:
-                    time.sleep(BREATH_S)
-        said.is_cut = process.poll() is None
+                    time.sleep(POLL_S)
+                elif ready.select(POLL_S) and not _read_chunk(process.stdout.fileno(), output):
+                    ready.unregister(process.stdout)  # it closed its output and goes on
+                if output.length > CHUNK_BYTES:
+                    time.sleep(FLOOD_PAUSE_S)
+        output.is_cut = process.poll() is None
         for _ in range(LAST_CHUNKS):
-            if not _hear(process.stdout.fileno(), said):
+            if not _read_chunk(process.stdout.fileno(), output):
                 break
-        return said
+        return output
 
     def _trouble(self, code: int, *, is_cut: bool) -> str:
         if is_cut:
@@ -172,13 +174,13 @@ class Runner:
         return f"it ended with exit code {code}" if code else ""
 
 
-def _hear(descriptor: int, said: HookOutput) -> bool:
-    """Take in what lies in the pipe; return whether anything did."""
+def _read_chunk(descriptor: int, output: HookOutput) -> bool:
+    """Read what is in the pipe; return whether anything was."""
     try:
         chunk = os.read(descriptor, CHUNK_BYTES)
     except BlockingIOError:
         return False
-    said.hear(chunk)
+    output.append(chunk)
     return bool(chunk)
 
 
@@ -189,6 +191,6 @@ def _kill(process: subprocess.Popen[bytes]) -> None:
 
 
 def _environment() -> dict[str, str]:
-    """Return our environment without what is ours: settings (secrets among them) and the manager's socket."""
+    """Return the environment without our settings (secrets among them) and the service manager's socket."""
     ours = ("VATVIGIL_", "NOTIFY_SOCKET", "WATCHDOG_")
     return {name: value for name, value in os.environ.items() if not name.startswith(ours)}

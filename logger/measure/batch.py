@@ -13,7 +13,7 @@ fall that is asked for, and to count anew would be a false alarm. Topping up mov
 step: neither water nor vinegar is a ferment.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from math import inf, nan
 from statistics import median
@@ -21,7 +21,7 @@ from statistics import median
 import numpy as np
 
 from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, VatConfig
-from logger.measure.trend import level, usable
+from logger.measure.trend import level, settled_us, usable
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Trend
 from logger.units import HOUR_US, SECOND_US
@@ -35,6 +35,8 @@ STILL_C = -3.0
 UNKNOWN_C = 20.0
 """What is counted with as long as no temperature was believed."""
 
+Band = tuple[float, float]
+
 
 def follow(
     trend: Trend,
@@ -43,7 +45,7 @@ def follow(
     alarm: AlarmConfig,
     *,
     carry: Carry,
-    band_c: tuple[float, float],
+    band_c: Band,
 ) -> tuple[Trend, WindowMedians]:
     """Return what is carried on, and what the alarm judges in place of each median of pH.
 
@@ -53,21 +55,19 @@ def follow(
     """
     length_us = round(alarm.window_s * SECOND_US)
     counts = usable(judged, length_us, carry)
-    settled_us = carry.unsettled_us[1] if carry.unsettled_us else 0
     warmth = np.where(warm.belief == Belief.BELIEVED, warm.value, np.nan)
-    found = np.full(len(judged), np.nan)
+    values = np.full(len(judged), np.nan)
     for index in range(len(judged)):
         begin_us = int(judged.begin_us[index])
         trend = _warmed(trend, float(warmth[index]), carry.started_us, end_us=begin_us + length_us)
         if counts[index]:
             trend = _taken(trend, begin_us, float(judged.value[index]), length_us=length_us)
-            trend = _moved(trend, settled_us=settled_us)
-            told = _unstarted if alarm.kind is AlarmKind.NO_START else _falling
-            trend, found[index] = told(trend, alarm, carry, float(warmth[index]), band_c)
-    return trend, replace(judged, value=found, u=np.full(len(judged), np.nan))
+            trend = _moved(trend, settled_us=settled_us(carry))
+            trend, values[index] = MEASURES[alarm.kind](trend, alarm, carry, float(warmth[index]), band_c)
+    return trend, replace(judged, value=values, u=np.full(len(judged), np.nan))
 
 
-def band_c(vat: VatConfig) -> tuple[float, float]:
+def band_c(vat: VatConfig) -> Band:
     """Return the temperatures (C) between which no alarm of the vat speaks of its temperature: one cause, one alarm."""
     low = [a.setpoint for a in vat.alarms if a.kind is AlarmKind.TEMPERATURE_LOW and a.setpoint is not None]
     high = [a.setpoint for a in vat.alarms if a.kind is AlarmKind.TEMPERATURE_HIGH and a.setpoint is not None]
@@ -130,7 +130,7 @@ def _moved(trend: Trend, *, settled_us: int) -> Trend:
     return replace(trend, medians=(*moved, trend.medians[-1]), top=top, before=None)
 
 
-def _unstarted(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: object) -> tuple[Trend, float]:
+def _no_start(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: Band) -> tuple[Trend, float]:
     if carry.started_us is None:
         return trend, nan
     begin_us, value = trend.medians[-1]
@@ -141,9 +141,7 @@ def _unstarted(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: obj
     return trend, trend.hours if trend.top - level(trend) < alarm.drop_ph else 0.0
 
 
-def _falling(
-    trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: tuple[float, float]
-) -> tuple[Trend, float]:
+def _stall(trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: Band) -> tuple[Trend, float]:
     now = level(trend)
     top = now if trend.top is None else max(trend.top, now)
     trend = replace(trend, top=top)
@@ -152,6 +150,13 @@ def _falling(
     if len(trend.medians) < ENOUGH or not band_c[0] < warm_c < band_c[1]:
         return trend, nan
     return trend, -slope(trend.medians)
+
+
+MEASURES: Mapping[AlarmKind, Callable[[Trend, AlarmConfig, Carry, float, Band], tuple[Trend, float]]] = {
+    AlarmKind.NO_START: _no_start,
+    AlarmKind.STALL: _stall,
+}
+"""The measure function of each kind that looks back over a batch: of the newest of `medians`, at its temperature."""
 
 
 def slope(medians: tuple[tuple[int, float], ...]) -> float:

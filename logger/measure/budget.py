@@ -99,7 +99,7 @@ def _drift(calibration: Calibration, errors: ErrorModel, result: Result, drift: 
     own = " (its own history)" if drift is None and calibration.drift_ph_per_day is not None else ""
     terms = [
         Term(name="drift", basis=f"{rate:.3g} pH a day{own}, {days}", u_ph=since**0.5),
-        Term(name="wander", basis=f"{errors.walk_ph_per_sqrt_day:g} pH a root day, {days}", u_ph=walk**0.5),
+        Term(name="wander", basis=f"{errors.walk_ph_per_sqrt_day:g} pH per square-root day, {days}", u_ph=walk**0.5),
     ]
     if drift is not None:
         terms.append(Term(name="offset found by checks", basis=f"{found:+.3f} pH, not corrected", u_ph=abs(found)))

@@ -4,6 +4,8 @@ Law: pure; ages are counted from stored times to the record's own UTC, never by 
 calibration none is overdue, and an overdue calibration makes a check needless.
 """
 
+from collections.abc import Callable, Mapping
+
 import numpy as np
 
 from logger.config import AlarmKind, ProbeConfig
@@ -16,18 +18,37 @@ SURE = 2.0
 
 def faults(kind: AlarmKind, probe: ProbeConfig, carry: Carry, *, at_us: Ints, first: int) -> Floats:
     """Return 1.0 for each record at which the fault shows, else 0.0; `first`: the one right after commands."""
-    if kind is AlarmKind.NO_CALIBRATION:
-        return np.full(len(at_us), float(carry.calibration is None))
-    if kind is AlarmKind.DRIFTED:
-        shows = np.full(len(at_us), float(is_off(newest(carry), probe)))
-        shows[first : first + 1] += float(abs(carry.found_ph or 0.0) > probe.judge_tolerance_ph)
-        return np.asarray(np.minimum(shows, 1.0))
-    overdue = _older(at_us, _calibrated_us(carry), probe.calibrate_every_d)
-    if kind is AlarmKind.CALIBRATION_OVERDUE:
-        return overdue
+    return FAULTS[kind](probe, carry, at_us, first)
+
+
+def _no_calibration(_: ProbeConfig, carry: Carry, at_us: Ints, __: int) -> Floats:
+    return np.full(len(at_us), float(carry.calibration is None))
+
+
+def _calibration_overdue(probe: ProbeConfig, carry: Carry, at_us: Ints, _: int) -> Floats:
+    return _older(at_us, _calibrated_us(carry), probe.calibrate_every_d)
+
+
+def _check_overdue(probe: ProbeConfig, carry: Carry, at_us: Ints, first: int) -> Floats:
     last = newest(carry)
     checked_us = _calibrated_us(carry) if last is None else last.at_us
+    overdue = _calibration_overdue(probe, carry, at_us, first)
     return np.where(overdue == 1.0, 0.0, _older(at_us, checked_us, probe.check_every_d))
+
+
+def _drifted(probe: ProbeConfig, carry: Carry, at_us: Ints, first: int) -> Floats:
+    shows = np.full(len(at_us), float(is_off(newest(carry), probe)))
+    shows[first : first + 1] += float(abs(carry.found_ph or 0.0) > probe.judge_tolerance_ph)
+    return np.asarray(np.minimum(shows, 1.0))
+
+
+FAULTS: Mapping[AlarmKind, Callable[[ProbeConfig, Carry, Ints, int], Floats]] = {
+    AlarmKind.NO_CALIBRATION: _no_calibration,
+    AlarmKind.CALIBRATION_OVERDUE: _calibration_overdue,
+    AlarmKind.CHECK_OVERDUE: _check_overdue,
+    AlarmKind.DRIFTED: _drifted,
+}
+"""The measure function of each kind of the group maintenance."""
 
 
 def newest(carry: Carry) -> Check | None:

@@ -3,7 +3,7 @@
 Law: pure; what is judged are medians of whole windows, each at the record that closed it, so nothing depends on where
 blocks were cut. A claim is made once: so many windows in a row, all believed, lie at or below the target by more than
 the guard band (`conformance.py`), the newest check is recent and passed, another instrument has agreed, and no alarm
-speaks against it (`AlarmKind.is_against_claim`). A window that is not believed, or that the probe may have spent in a
+speaks against it (`KindRow.is_against_claim`). A window that is not believed, or that the probe may have spent in a
 buffer, begins the count anew. What is judged is the higher of the published pH and of what checks correct it to. A
 claim stands until a check contradicts it (`withdrawal.py`) or a new batch begins; pH that rises again takes nothing
 back, but is told.

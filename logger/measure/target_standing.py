@@ -54,7 +54,7 @@ def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | No
     if target is None:
         return None
     progress = begun(carry)
-    against = tuple(alarm.id for alarm in vat.alarms if alarm.kind.is_against_claim and _speaks(carry, alarm.id))
+    against = tuple(alarm.id for alarm in vat.alarms if alarm.kind.row.is_against_claim and _speaks(carry, alarm.id))
     look, wanted = progress.newest, lacks(target, carry, progress, at_us=at_us)
     wanted = (*wanted, Lack.ALARM) if against else wanted
     state = (

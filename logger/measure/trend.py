@@ -10,7 +10,7 @@ at most what rose meanwhile, and a rise from before it is not forgotten. Stirrin
 vat's own.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from statistics import median
 
@@ -23,7 +23,10 @@ from logger.model import Belief, Carry, Trend
 from logger.units import HOUR_US, SECOND_US
 
 SPAN = 3
-"""Windows that a change is measured over, and that a level is the median of: 30 min and 3 h by default. [CP]"""
+"""Windows that a change is measured over, and that a level is the median of: 30 min and 3 h by default.
+
+Common practice, no source.
+"""
 ENOUGH = 2
 """Medians without which there is no level."""
 
@@ -36,19 +39,12 @@ def follow(trend: Trend, judged: WindowMedians, alarm: AlarmConfig, *, carry: Ca
     `armed_ph`.
     """
     length_us = round(alarm.window_s * SECOND_US)
-    settled_us = carry.unsettled_us[1] if carry.unsettled_us else 0
-    found = np.full(len(judged), np.nan)
+    values = np.full(len(judged), np.nan)
     for index in np.flatnonzero(usable(judged, length_us, carry)).tolist():
-        begin_us, value = int(judged.begin_us[index]), float(judged.value[index])
-        after_us = settled_us if begin_us >= settled_us else 0
-        if alarm.kind is AlarmKind.RATE_OF_CHANGE:
-            since_us = max(begin_us - SPAN * length_us, carry.fresh_us - length_us + 1, after_us)
-            trend = _taken(trend, begin_us, value, since_us=since_us)
-            found[index] = _rate(trend, length_us)
-        else:
-            trend = _taken(trend, begin_us, value, since_us=max(begin_us - (SPAN - 1) * length_us, after_us))
-            trend, found[index] = _risen(trend, alarm.armed_ph, is_after=begin_us >= settled_us)
-    return trend, replace(judged, value=found, u=np.full(len(judged), np.nan))
+        newest = (int(judged.begin_us[index]), float(judged.value[index]))
+        trend = replace(trend, medians=(*trend.medians, newest))
+        trend, values[index] = MEASURES[alarm.kind](trend, alarm, carry)
+    return trend, replace(judged, value=values, u=np.full(len(judged), np.nan))
 
 
 def usable(judged: WindowMedians, length_us: int, carry: Carry) -> NDArray[np.bool_]:
@@ -71,24 +67,44 @@ def level(trend: Trend) -> float:
     return median(value for _, value in trend.medians[-SPAN:])
 
 
-def _taken(trend: Trend, begin_us: int, value: float, *, since_us: int) -> Trend:
-    kept = [each for each in trend.medians if each[0] >= since_us]
-    return replace(trend, medians=(*kept, (begin_us, value)))
+def settled_us(carry: Carry) -> int:
+    """Return the watch time at which the vat had settled, or will have."""
+    return carry.unsettled_us[1] if carry.unsettled_us else 0
 
 
-def _rate(trend: Trend, length_us: int) -> float:
-    (then_us, then), (now_us, now) = trend.medians[0], trend.medians[-1]
+def _since(trend: Trend, carry: Carry, since_us: int) -> Trend:
+    """Keep, beside the newest, the medians of windows since a time and, once the vat has settled, since then."""
+    *before, newest = trend.medians
+    if newest[0] >= settled_us(carry):
+        since_us = max(since_us, settled_us(carry))
+    return replace(trend, medians=(*(each for each in before if each[0] >= since_us), newest))
+
+
+def _rate_of_change(trend: Trend, alarm: AlarmConfig, carry: Carry) -> tuple[Trend, float]:
+    length_us = round(alarm.window_s * SECOND_US)
+    now_us, now = trend.medians[-1]
+    trend = _since(trend, carry, max(now_us - SPAN * length_us, carry.fresh_us - length_us + 1))
+    then_us, then = trend.medians[0]
     passed_us = now_us - then_us
-    return abs(now - then) / (passed_us / HOUR_US) if passed_us == SPAN * length_us else float("nan")
+    return trend, abs(now - then) / (passed_us / HOUR_US) if passed_us == SPAN * length_us else float("nan")
 
 
-def _risen(trend: Trend, armed_ph: float, *, is_after: bool) -> tuple[Trend, float]:
+def _rise(trend: Trend, alarm: AlarmConfig, carry: Carry) -> tuple[Trend, float]:
+    now_us = trend.medians[-1][0]
+    trend = _since(trend, carry, now_us - (SPAN - 1) * round(alarm.window_s * SECOND_US))
     if len(trend.medians) < ENOUGH:
         return trend, float("nan")
     now = level(trend)
-    if is_after and trend.before is not None:
+    if now_us >= settled_us(carry) and trend.before is not None:
         step = now - trend.before
         trend = replace(trend, lowest=None if trend.lowest is None else trend.lowest + step, before=None)
     lowest = now if trend.lowest is None else min(trend.lowest, now)
-    armed = trend.armed or lowest <= armed_ph
+    armed = trend.armed or lowest <= alarm.armed_ph
     return replace(trend, lowest=lowest, armed=armed), now - lowest if armed else 0.0
+
+
+MEASURES: Mapping[AlarmKind, Callable[[Trend, AlarmConfig, Carry], tuple[Trend, float]]] = {
+    AlarmKind.RATE_OF_CHANGE: _rate_of_change,
+    AlarmKind.RISE: _rise,
+}
+"""The measure function of each kind that looks back over a trend; the newest of `medians` is the one to be judged."""

@@ -5,12 +5,13 @@ steady clock that never runs back; over a restart it goes on by the wall clock's
 is NaN in a column, None in a scalar; never a number that looks like one.
 """
 
+from logger.config import Health
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
 from logger.model.belief import LEADING, Belief, BeliefSince
 from logger.model.claims import PREMISES, Claim, Lack, LastCheck, TargetProgress, TargetWindow, WithdrawnClaim
 from logger.model.corrections import Correction, Deviation
 from logger.model.drift import Drift
-from logger.model.health import Finding, Health
+from logger.model.health import Finding
 from logger.model.notification import DayCounters, Digest, Notification, VatFacts
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, QualityTests, Reason
 from logger.model.requests import (

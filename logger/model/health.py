@@ -1,17 +1,8 @@
 """Condition of a probe in the words of NAMUR NE 107."""
 
 from dataclasses import dataclass
-from enum import StrEnum
 
-
-class Health(StrEnum):
-    """Status signals of NE 107, worst first."""
-
-    FAILURE = "failure"
-    FUNCTION_CHECK = "function-check"
-    OUT_OF_SPECIFICATION = "out-of-specification"
-    MAINTENANCE_REQUIRED = "maintenance-required"
-    GOOD = "good"
+from logger.config import Health
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,9 +1,9 @@
-"""The connection to the broker: paho-mqtt, with its habits kept in check.
+"""Connects to the broker with paho-mqtt, which queues and acknowledges nothing by itself here.
 
 Law: nothing is queued here. A message is handed to the network only while connected, and what the broker has not
-answered when the connection ends is dropped: only the outbox sends again. What comes in is acknowledged when its
-receipt is handed back, not before: until then the broker keeps it, also through our death, and sends it again.
-Callbacks run in the network thread; they never raise (that would end the thread) and only post happenings. The password
+answered when the connection ends is dropped: only the outbox sends again. An inbound message is acknowledged when its
+receipt is handed back, not before: until then the broker keeps it, also if this process dies, and sends it again.
+Callbacks run in the network thread; they never raise (that would end the thread) and only post events. The password
 appears in no message.
 """
 
@@ -27,15 +27,15 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from logger.config import MqttConfig
 from logger.errors import ConfigurationError
 from logger.mqtt.messages import (
-    Accepted,
     Connected,
     Disconnected,
     Incoming,
     Message,
     NetworkEvent,
+    PublishAccepted,
+    PublishRefused,
     Receipt,
-    Refused,
-    Unheard,
+    SubscriptionRefused,
 )
 
 log = logging.getLogger(__name__)
@@ -44,7 +44,7 @@ SESSION_EXPIRY_S = 3600
 """How long the broker keeps commands for a daemon that is away; older ones would surprise."""
 LONGEST_RECONNECT_S = 30
 STOP_S = 3.0
-"""How long `stop` waits for each of: the broker's word that it has our `offline`, the end of the thread."""
+"""How long `stop` waits for each of: the broker's PUBACK of our `offline`, the end of the thread."""
 _NO_MATCHING_SUBSCRIBERS = 0x10
 """MQTT 5.0, table 3-4."""
 _BAD_CREDENTIALS = {0x86, 0x87}
@@ -57,23 +57,23 @@ class Client:
     """One connection under one fixed client id. `start`, then `publish` while connected, then `stop`.
 
     Raises ConfigurationError for a host that cannot be a name and for certificates that cannot be loaded. `will` is
-    sent by the broker when we vanish, and by `stop`.
+    sent by the broker when the connection breaks, and by `stop`.
     """
 
     config: MqttConfig
     will: Message
-    heard: tuple[str, ...]
-    """Topic filters to subscribe to."""
-    overheard: tuple[str, ...] = ()
-    """The same, at QoS 0: of no use once it is old."""
+    subscriptions: tuple[str, ...]
+    """Topic filters to subscribe to at QoS 1."""
+    qos0_subscriptions: tuple[str, ...] = ()
+    """The same at QoS 0: for messages of no use once they are old."""
     post: Callable[[NetworkEvent], None]
-    """Takes each happening, in the network thread: put it into a queue."""
+    """Takes each event, in the network thread: put it into a queue."""
     _paho: Paho = field(init=False)
     _connected: bool = False
     _connection: int = 0
     """Counts the connections: a receipt of an earlier one would be taken for another message."""
     _explained: bool = False
-    """The broker refused us and said why; the end of the connection that follows is no news."""
+    """The broker refused the connection and said why; its end, which follows, needs no event."""
 
     def __post_init__(self) -> None:
         """Build the connection, without touching the network."""
@@ -123,7 +123,7 @@ class Client:
 
     def reconnect(self) -> None:
         """Drop the connection; the network thread notices and connects anew. If the thread has died, start another."""
-        self._hang_up()
+        self._close_connection()
         self._paho.loop_start()  # does nothing while a thread lives
 
     def stop(self) -> None:
@@ -137,20 +137,20 @@ class Client:
         end.start()
         end.join(STOP_S)
         if end.is_alive():
-            self._hang_up()
+            self._close_connection()
             end.join(STOP_S)
-        self._part()
+        self._drop_callbacks()
 
-    def _part(self) -> None:
-        """End the circle of references, so that what the library holds is closed now and not at some time."""
+    def _drop_callbacks(self) -> None:
+        """Break the circle of references, so that what the library holds is closed now, not by the collector."""
         self._paho.on_connect = self._paho.on_connect_fail = self._paho.on_disconnect = None
         self._paho.on_publish = self._paho.on_subscribe = self._paho.on_message = None
 
-    def _hang_up(self) -> None:
-        line = self._paho.socket()
-        if isinstance(line, socket.socket):
+    def _close_connection(self) -> None:
+        connection = self._paho.socket()
+        if isinstance(connection, socket.socket):
             try:
-                line.shutdown(socket.SHUT_RDWR)
+                connection.shutdown(socket.SHUT_RDWR)
             except OSError as error:
                 log.debug("The connection was down already: %s", error)
 
@@ -166,7 +166,7 @@ class Client:
         self.post(Connected(resumed=flags.session_present))
 
     def _subscribe(self) -> None:
-        """Ask for commands and the hub's birth.
+        """Subscribe to commands, the hub's birth and what is wanted at QoS 0.
 
         `Retain as published` shows a command that its sender retains already when it is sent (MQTT 5.0, 3.8.3.1).
         """
@@ -174,10 +174,11 @@ class Client:
             once = SubscribeOptions.RETAIN_SEND_IF_NEW_SUB
             options = SubscribeOptions(qos=1, retainAsPublished=True, retainHandling=once)
             now = SubscribeOptions(qos=0)
-            overheard = [(topic, now) for topic in self.overheard]
-            self._paho.subscribe([*((topic, options) for topic in self.heard), *overheard])
+            at_qos0 = [(topic, now) for topic in self.qos0_subscriptions]
+            self._paho.subscribe([*((topic, options) for topic in self.subscriptions), *at_qos0])
         else:
-            self._paho.subscribe([*((topic, 1) for topic in self.heard), *((topic, 0) for topic in self.overheard)])
+            by_qos = ((1, self.subscriptions), (0, self.qos0_subscriptions))
+            self._paho.subscribe([(topic, level) for level, topics in by_qos for topic in topics])
 
     def _on_connect_fail(self, _paho: Paho, _data: object) -> None:
         """Say why no connection was made: paho calls this while it handles the error."""
@@ -187,23 +188,29 @@ class Client:
         was_connected, self._connected = self._connected, False
         explained, self._explained = self._explained, False
         if not explained:
-            said = reason if flags.is_disconnect_packet_from_server else None
-            taken_over = said is not None and said.value == _SESSION_TAKEN_OVER
-            why = self._taken_over if taken_over else self._end(said, was_connected=was_connected)
+            answer = reason if flags.is_disconnect_packet_from_server else None
+            taken_over = answer is not None and answer.value == _SESSION_TAKEN_OVER
+            why = self._taken_over if taken_over else self._end(answer, was_connected=was_connected)
             self.post(Disconnected(why, taken_over=taken_over))
 
     def _on_publish(self, _paho: Paho, _data: object, mid: int, reason: ReasonCode, _: object) -> None:
         if reason.is_failure:
-            self.post(Refused(mid, str(reason)))
+            self.post(PublishRefused(mid, str(reason)))
         else:
-            self.post(Accepted(mid, subscribers=reason.value != _NO_MATCHING_SUBSCRIBERS))
+            self.post(PublishAccepted(mid, subscribers=reason.value != _NO_MATCHING_SUBSCRIBERS))
 
     def _on_subscribe(self, _paho: Paho, _data: object, _mid: int, reasons: list[ReasonCode], _: object) -> None:
-        refused = [  # of `heard`, which comes first
-            f"{topic} ({reason})" for topic, reason in zip(self.heard, reasons, strict=False) if reason.is_failure
+        refused = [  # of `subscriptions`, which come first
+            f"{topic} ({reason})"
+            for topic, reason in zip(self.subscriptions, reasons, strict=False)
+            if reason.is_failure
         ]
         if refused:
-            self.post(Unheard(f"The broker does not let us listen to {', '.join(refused)}: check its access rules."))
+            self.post(
+                SubscriptionRefused(
+                    f"The broker does not let us listen to {', '.join(refused)}: check its access rules."
+                )
+            )
 
     def _on_message(self, _paho: Paho, _data: object, message: MQTTMessage) -> None:
         receipt = Receipt(message.mid, self._connection) if message.qos else None
@@ -245,10 +252,10 @@ class Client:
     def _taken_over(self) -> str:
         return f"Another client took over the id {self.config.client_id!r} at {self._broker}: give each its own."
 
-    def _end(self, said: ReasonCode | None, *, was_connected: bool) -> str:
+    def _end(self, answer: ReasonCode | None, *, was_connected: bool) -> str:
         if was_connected:
             return (
-                f"The connection to {self._broker} ended: {said or 'it said nothing'}; if this goes on, "
+                f"The connection to {self._broker} ended: {answer or 'it said nothing'}; if this goes on, "
                 f"check that no other client uses the id {self.config.client_id!r}."
             )
         return (
@@ -257,7 +264,7 @@ class Client:
         )
 
 
-class _Line(ssl.SSLSocket):
+class _TlsSocket(ssl.SSLSocket):
     """A TLS connection that closes itself when the handshake fails; paho would leave it open."""
 
     def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - the signature of ssl.SSLSocket
@@ -269,7 +276,7 @@ class _Line(ssl.SSLSocket):
 
 
 def _guarded(callback: Callable[..., None]) -> Callable[..., None]:
-    """Keep whatever goes wrong in a callback away from the network thread, and say so."""
+    """Log whatever goes wrong in a callback, so that it does not end the network thread."""
 
     def guarded(*args: Any) -> None:  # noqa: ANN401 - each of paho's callbacks has its own arguments
         try:
@@ -304,12 +311,12 @@ def _check_host(host: str) -> None:
 
 
 def _tls(config: MqttConfig) -> ssl.SSLContext:
-    """Return what to trust and how to show who we are; never asks for a key's passphrase on a terminal."""
+    """Return the certificates to trust and our own; never asks for a key's passphrase on a terminal."""
     try:
         context = ssl.create_default_context(cafile=config.ca_file)
     except OSError as error:
         raise ConfigurationError(f"mqtt.ca_file: {config.ca_file} cannot be used: {error}; give a PEM file") from error
-    context.sslsocket_class = _Line
+    context.sslsocket_class = _TlsSocket
     if config.cert_file is not None:
         try:
             context.load_cert_chain(config.cert_file, config.key_file, password="")

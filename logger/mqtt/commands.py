@@ -1,4 +1,4 @@
-"""Commands from the hub: bytes on a topic -> a command for the inbox, or a refusal for the journal.
+"""Decodes the messages on command topics: each becomes a command for the inbox, or a refusal for the journal.
 
 Law: pure, and nothing that arrives makes it raise. What is unknown, malformed, too long, binary, stale or retained (a
 retained one would be carried out again at every start) becomes a refusal that says why, with no byte of it left
@@ -11,22 +11,29 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from hashlib import blake2s
-from typing import Annotated
 
 import msgspec
 
 from logger.config import VatConfig
-from logger.model import Cause, Command, CommandKind, Entry, Mark, figures
-from logger.model.figures import LONGEST_TEXT, Figure
+from logger.model import Cause, Command, CommandKind, Entry, Mark
+from logger.mqtt.command_forms import (
+    COMMANDS_BY_VERB,
+    AcknowledgeForm,
+    CommandRow,
+    Form,
+    MarkForm,
+    NoteForm,
+    ShelveForm,
+    SpotForm,
+)
 from logger.mqtt.messages import Incoming
-from logger.mqtt.topics import Address, Topics
+from logger.mqtt.topics import PATTERNS, Address, Topics
 from logger.watch.system import SYSTEM
 
 LONGEST_BYTES = 4096
-STRIP_U_PH = 0.2
-"""Standard uncertainty of a spot measurement whose sender tells none: that of a paper strip. [CP]"""
 STALE_S = 600.0
-"""What was asked for longer ago than this, by its own word, is not carried out any more. [CP]"""
+"""What was asked for longer ago than this, by its own word, is not carried out any more
+(common practice, no source)."""
 BY = "mqtt"
 _SHOWN_CHARACTERS = 100
 _NUMBER = re.compile(rb"[0-9]{1,2}(\.[0-9]{1,9})?")
@@ -34,76 +41,13 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _JOINERS = "\u200c\u200d"
 """Zero width, within words and pictographs; every other character of Unicode's category C could hide something."""
 
-Text = Annotated[str, msgspec.Meta(min_length=1, max_length=LONGEST_TEXT)]
-
 
 class _RefusedPayloadError(Exception):
     """The payload is no command; the message says why."""
 
 
-class _Form(msgspec.Struct, forbid_unknown_fields=True, kw_only=True):
-    at: datetime | None = None
-    """When it was asked for; also names it, so that a repeat is recognised."""
-
-
-class _Acknowledge(_Form):
-    occurrence: int
-
-
-class _Shelve(_Form):
-    minutes: float
-    occurrence: int | None = None
-
-
-class _Mark(_Form):
-    mark: Mark
-    minutes: float | None = None
-    litres: float | None = None
-    hours_ago: float | None = None
-
-    def duration_s(self) -> float | None:
-        """Return how long the mark holds, or of a start how long ago it was."""
-        if self.minutes is not None and self.mark in (Mark.PROBE_IN, Mark.STARTED):
-            raise _RefusedPayloadError(f"'minutes' does not go with {self.mark}: it has no end to set")
-        if self.hours_ago is not None and self.mark is not Mark.STARTED:
-            raise _RefusedPayloadError(f"'hours_ago' goes with {Mark.STARTED}, not with {self.mark}")
-        return 60.0 * self.minutes if self.minutes is not None else self.hours_ago and 3600.0 * self.hours_ago
-
-
-class _Note(_Form):
-    text: Text
-
-
-class _Spot(_Form):
-    ph: float
-    u: float = STRIP_U_PH
-    instrument: Annotated[str, msgspec.Meta(max_length=figures.LONGEST_NAME)] = ""
-
-
-_Any = _Acknowledge | _Shelve | _Mark | _Note | _Spot
-_OF_ALARM: Mapping[str, tuple[type[_Any], str]] = {
-    "acknowledge": (_Acknowledge, '{"occurrence": 3}'),
-    "shelve": (_Shelve, '{"minutes": 30}'),
-}
-_OF_VAT: Mapping[str, tuple[type[_Any], str]] = {
-    "mark": (_Mark, f'{{"mark": "topped-up", "litres": 4}} or another of {", ".join(Mark)}'),
-    "note": (_Note, '{"text": "weights pushed down"} or a line of text'),
-    "spot": (_Spot, '{"ph": 4.71, "u": 0.05, "instrument": "hand meter"}'),
-}
-"""By the last part of the topic: what is expected, and an example of it."""
-_FIGURES: Mapping[str, Figure] = {
-    "occurrence": figures.OCCURRENCE,
-    "minutes": figures.MINUTES,
-    "litres": figures.LITRES,
-    "hours_ago": figures.HOURS_AGO,
-    "ph": figures.SPOT_PH,
-    "u": figures.SPOT_U_PH,
-}
-"""By their name in a form."""
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SpotAsked:
+class SpotReport:
     """What another instrument shows in a vat now; what the probe reads beside it is not known here."""
 
     vat: str
@@ -114,53 +58,53 @@ class SpotAsked:
     delivery: str
 
 
-Asked = Command | SpotAsked
-
-
-def command_of(incoming: Incoming, topics: Topics, *, vats: Sequence[VatConfig], at_us: int) -> Asked | Entry:
+def command_of(
+    incoming: Incoming, topics: Topics, *, vats: Sequence[VatConfig], at_us: int
+) -> Command | SpotReport | Entry:
     """Return what a message asks for (a command has id 0), or the journal entry of its refusal."""
     address = topics.command(incoming.topic) or Address()
-    known = {known.id: {alarm.id for alarm in known.alarms} for known in vats}
+    alarms = {vat.id: {alarm.id for alarm in vat.alarms} for vat in vats}
     try:
-        _check_address(address, known=known)
+        _check_address(address, alarms=alarms)
         _check_envelope(incoming)
-        return _asked(address, incoming, at_us=at_us, dates=not topics.simulated)
+        return _command(address, incoming, at_us=at_us, dates=not topics.simulated)
     except _RefusedPayloadError as refusal:
-        return refused(incoming, topics, why=str(refusal), vats=vats, at_us=at_us)
+        return refusal_entry(incoming, topics, why=str(refusal), vats=vats, at_us=at_us)
 
 
-def refused(incoming: Incoming, topics: Topics, *, why: str, vats: Sequence[VatConfig], at_us: int) -> Entry:
+def refusal_entry(incoming: Incoming, topics: Topics, *, why: str, vats: Sequence[VatConfig], at_us: int) -> Entry:
     """Return the journal entry of a refusal."""
     address = topics.command(incoming.topic) or Address()
     vat = next((vat for vat in vats if vat.id == address.vat), None)
-    is_known = vat is not None and any(alarm.id == address.alarm for alarm in vat.alarms)
+    has_alarm = vat is not None and any(alarm.id == address.alarm for alarm in vat.alarms)
     return Entry(
         seq=0,
         at_us=at_us,
         vat=vat.id if vat and vat.id != SYSTEM else "",
         cause=Cause.REFUSED,
-        alarm=address.alarm if is_known else "",
+        alarm=address.alarm if has_alarm else "",
         by=BY,
-        text=f"Command on {shown(incoming.topic)} refused: {why}.",
+        text=f"Command on {escaped(incoming.topic)} refused: {why}.",
     )
 
 
-def shown(text: str) -> str:
+def escaped(text: str) -> str:
     """Return text from outside, shortened and with everything but printable ASCII escaped."""
     whole = text if len(text) <= _SHOWN_CHARACTERS else f"{text[:_SHOWN_CHARACTERS]}..."
     return ascii(whole)
 
 
-def _check_address(address: Address, *, known: Mapping[str, set[str]]) -> None:
-    if address.verb not in (_OF_ALARM if address.alarm else _OF_VAT):
-        verbs = [f"<vat>/<alarm>/{verb}" for verb in _OF_ALARM] + [f"<vat>/{verb}" for verb in _OF_VAT]
-        raise _RefusedPayloadError(f"expected one of {', '.join(verbs)} below 'command'")
+def _check_address(address: Address, *, alarms: Mapping[str, set[str]]) -> None:
+    row = COMMANDS_BY_VERB.get(address.verb)
+    if row is None or row.is_of_alarm is not bool(address.alarm):
+        forms = [row.topic.removeprefix(PATTERNS.command_root) for row in COMMANDS_BY_VERB.values()]
+        raise _RefusedPayloadError(f"expected one of {', '.join(forms)} below 'command'")
     if address.vat == SYSTEM and not address.alarm and address.verb != CommandKind.NOTE:
         raise _RefusedPayloadError(f"the watch itself takes no {address.verb}")
-    if address.vat not in known:
-        raise _RefusedPayloadError(f"there is no vat {shown(address.vat)}")
-    if address.alarm and address.alarm not in known[address.vat]:
-        raise _RefusedPayloadError(f"vat {address.vat} has no alarm {shown(address.alarm)}")
+    if address.vat not in alarms:
+        raise _RefusedPayloadError(f"there is no vat {escaped(address.vat)}")
+    if address.alarm and address.alarm not in alarms[address.vat]:
+        raise _RefusedPayloadError(f"vat {address.vat} has no alarm {escaped(address.alarm)}")
 
 
 def _check_envelope(incoming: Incoming) -> None:
@@ -172,28 +116,37 @@ def _check_envelope(incoming: Incoming) -> None:
         raise _RefusedPayloadError("it is empty")
 
 
-def _asked(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -> Asked:
-    form, example = (_OF_ALARM if address.alarm else _OF_VAT)[address.verb]
-    said = _decoded(_whole(incoming.payload, address.verb), form, example=example)
-    if dates and said.at is not None and not isinstance(said, _Note | _Acknowledge):
-        _check_age(said.at, at_us=at_us)
-    delivery = _delivery(incoming, said.at)
-    if isinstance(said, _Spot):
-        instrument = _printable(said.instrument)
-        return SpotAsked(
-            vat=address.vat, at_us=at_us, ph=said.ph, u_ph=said.u, instrument=instrument, delivery=delivery
+def _command(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -> Command | SpotReport:
+    row = COMMANDS_BY_VERB[address.verb]
+    form = _decoded(_as_object(incoming.payload, address.verb), row)
+    if dates and form.at is not None and not isinstance(form, NoteForm | AcknowledgeForm):
+        _check_age(form.at, at_us=at_us)
+    delivery = _delivery(incoming, form.at)
+    if isinstance(form, SpotForm):
+        instrument = _printable(form.instrument)
+        return SpotReport(
+            vat=address.vat, at_us=at_us, ph=form.ph, u_ph=form.u, instrument=instrument, delivery=delivery
         )
     kind = CommandKind(address.verb)
     plain = Command(id=0, at_us=at_us, kind=kind, vat=address.vat, alarm=address.alarm, by=BY, delivery=delivery)
-    match said:
-        case _Acknowledge():
-            return replace(plain, occurrence=said.occurrence)
-        case _Shelve():
-            return replace(plain, occurrence=said.occurrence, duration_s=60.0 * said.minutes)
-        case _Mark():
-            return replace(plain, note=said.mark.value, duration_s=said.duration_s(), litres=said.litres)
-        case _Note():
-            return replace(plain, note=_printable(said.text))
+    match form:
+        case AcknowledgeForm():
+            return replace(plain, occurrence=form.occurrence)
+        case ShelveForm():
+            return replace(plain, occurrence=form.occurrence, duration_s=60.0 * form.minutes)
+        case MarkForm():
+            return replace(plain, note=form.mark.value, duration_s=_duration_s(form), litres=form.litres)
+        case NoteForm():
+            return replace(plain, note=_printable(form.text))
+
+
+def _duration_s(form: MarkForm) -> float | None:
+    """Return how long a mark holds, or of a start how long ago it was."""
+    if form.minutes is not None and form.mark in (Mark.PROBE_IN, Mark.STARTED):
+        raise _RefusedPayloadError(f"'minutes' does not go with {form.mark}: it has no end to set")
+    if form.hours_ago is not None and form.mark is not Mark.STARTED:
+        raise _RefusedPayloadError(f"'hours_ago' goes with {Mark.STARTED}, not with {form.mark}")
+    return 60.0 * form.minutes if form.minutes is not None else form.hours_ago and 3600.0 * form.hours_ago
 
 
 def _printable(text: str) -> str:
@@ -205,8 +158,8 @@ def _printable(text: str) -> str:
     return text
 
 
-def _whole(payload: bytes, verb: str) -> bytes:
-    """Return the payload as JSON: what is said bare (`3`, `4.71`, `probe-out`, a note) is put into its object."""
+def _as_object(payload: bytes, verb: str) -> bytes:
+    """Return the payload as JSON: a bare value (`3`, `4.71`, `probe-out`, a note) is put into its object."""
     bare = payload.strip()
     if bare.startswith(b"{"):
         return payload
@@ -241,14 +194,14 @@ def _digest(topic: str, content: bytes) -> str:
     return blake2s(topic.encode(errors="replace") + b"\0" + content, digest_size=12).hexdigest()
 
 
-def _decoded(payload: bytes, kind: type[_Any], *, example: str) -> _Any:
+def _decoded(payload: bytes, row: CommandRow) -> Form:
     try:
-        said = msgspec.json.decode(payload, type=kind)
+        form: Form = msgspec.json.decode(payload, type=row.form)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
-        raise _RefusedPayloadError(f"expected {example} ({shown(str(error))})") from error
-    for name, figure in _FIGURES.items():
-        if why := figure.why_not(getattr(said, name, None)):
-            raise _RefusedPayloadError(f"expected {example} ({why})")
-    if said.at is not None and said.at.tzinfo is None:
+        raise _RefusedPayloadError(f"expected {row.example} ({escaped(str(error))})") from error
+    for name, figure in row.figures.items():
+        if why := figure.why_not(getattr(form, name)):
+            raise _RefusedPayloadError(f"expected {row.example} ({why})")
+    if form.at is not None and form.at.tzinfo is None:
         raise _RefusedPayloadError("'at' needs its time zone, as in 2026-11-25T02:10:00Z")
-    return said
+    return form

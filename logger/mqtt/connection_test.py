@@ -1,7 +1,7 @@
-"""A visit to the broker that leaves nothing behind.
+"""Tests the connection to the broker and leaves nothing there.
 
 Law: a clean session under another client id; no will, no subscription, no message, so that neither the running watch
-nor the hub notices. What can go wrong is said in the same sentences as by the client.
+nor the hub notices. A failure is described in the same sentences as by the client.
 """
 
 from dataclasses import replace
@@ -18,8 +18,8 @@ PATIENCE_S = 8.0
 """Longer than a connection attempt may take (paho's limit is 5 s)."""
 
 
-class _Visitor(Client):
-    """The client without what it would leave at the broker."""
+class _TestClient(Client):
+    """The client without will, session and subscriptions."""
 
     __slots__ = ()
 
@@ -43,33 +43,33 @@ class _Visitor(Client):
         self._paho.loop_start()
 
     def stop(self) -> None:
-        """Disconnect without a word."""
+        """Disconnect without the message `offline`."""
         self._connected = False
         super().stop()
 
     def _subscribe(self) -> None:
-        """Ask for nothing."""
+        """Subscribe to nothing."""
 
 
 def trouble(config: MqttConfig, *, name: str, patience_s: float = PATIENCE_S) -> str:
-    """Return why the broker does not take us, one sentence; empty: it does.
+    """Return why the broker does not accept the connection, one sentence; empty: it does.
 
-    `name`: the client id for this visit. Raises ConfigurationError for a host that cannot be a name and for
+    `name`: the client id for this test. Raises ConfigurationError for a host that cannot be a name and for
     certificates that cannot be loaded.
     """
-    happenings: SimpleQueue[NetworkEvent] = SimpleQueue()
-    visitor = _Visitor(
+    events: SimpleQueue[NetworkEvent] = SimpleQueue()
+    client = _TestClient(
         config=replace(config, client_id=name),
         will=Message(topic="", payload=""),
-        heard=(),
-        post=happenings.put,
+        subscriptions=(),
+        post=events.put,
     )
-    visitor.start()
+    client.start()
     try:
-        happening = happenings.get(timeout=patience_s)
+        event = events.get(timeout=patience_s)
     except Empty:
         broker = f"{config.host}:{config.port}"
         return f"The broker {broker} did not answer within {patience_s:g} s: check mqtt.host and mqtt.port."
     finally:
-        visitor.stop()
-    return happening.reason if isinstance(happening, Disconnected) else ""
+        client.stop()
+    return event.reason if isinstance(event, Disconnected) else ""

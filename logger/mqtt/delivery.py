@@ -1,9 +1,9 @@
-"""What is sent next, and when it counts as delivered.
+"""Decides which message is published next, and which events the broker has accepted.
 
 Law: one message in flight at a time, and only while connected. An event is delivered when the broker accepted it, not
-before: a refusal or silence brings it again, so events arrive in order, each at least once, under one id. Standing
-states go before events and are all sent again on every connect and whenever the hub has started. No clock, no network:
-time is an argument (steady, in real microseconds), the network is the `publish` given.
+before: after a refusal or no answer it is sent again, so events arrive in order, each at least once, under one id.
+Standing states go before events and are all sent again on every connect and whenever the hub has started. No clock, no
+network: time is an argument (steady, in real microseconds), the network is the `publish` given.
 """
 
 import logging
@@ -14,14 +14,14 @@ from itertools import islice
 
 from logger.model import Event
 from logger.mqtt.messages import (
-    Accepted,
     Connected,
     Disconnected,
     Incoming,
     Message,
     NetworkEvent,
-    Refused,
-    Unheard,
+    PublishAccepted,
+    PublishRefused,
+    SubscriptionRefused,
 )
 from logger.mqtt.topics import Topics
 from logger.units import SECOND_US
@@ -29,9 +29,9 @@ from logger.units import SECOND_US
 log = logging.getLogger(__name__)
 
 ANSWER_US = 30 * SECOND_US
-"""A broker that is connected but answers nothing for so long is left and called anew."""
+"""If a connected broker answers nothing for so long, the connection is dropped and made anew."""
 QUIET_US = 180 * SECOND_US
-"""Away for so long without news of another attempt (one comes every half minute): the client is woken."""
+"""If no attempt to connect is seen for so long (one comes every half minute), the client is started anew."""
 FIRST_RETRY_US = 1 * SECOND_US
 LONGEST_RETRY_US = 60 * SECOND_US
 _IDS_REMEMBERED = 4096
@@ -39,7 +39,7 @@ _IDS_REMEMBERED = 4096
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Queued:
-    """Something to be sent until it is accepted (or stale). Compared by identity: a newer message is another turn."""
+    """A message to send until it is accepted (or stale). Compared by identity: a newer message is another item."""
 
     message: Message
     event: Event | None = None
@@ -50,14 +50,14 @@ class _Queued:
 class _Flight:
     """The one message that waits for its PUBACK."""
 
-    turn: _Queued
+    item: _Queued
     mid: int
     deadline_us: int
 
 
 @dataclass(frozen=True, slots=True)
 class _Refusal:
-    """What the broker refuses on a topic, how often it has, and when it is asked again."""
+    """Why the broker refuses messages on a topic, how often it did, and when the next is sent."""
 
     reason: str
     count: int
@@ -76,19 +76,19 @@ class Delivery:
     connected: bool = False
     away: str = "The broker has not answered yet."
     """Why there is no connection; empty: there is one."""
-    deaf: str = ""
-    """Why commands are not heard; empty: they are."""
-    unheard: bool = False
-    """The newest event was accepted by the broker, which said that nobody listens."""
+    subscription_trouble: str = ""
+    """Why no commands arrive; empty: they do."""
+    has_no_subscriber: bool = False
+    """The broker accepted the newest event and said that nobody subscribes to it."""
     _slots: dict[str, Message] = field(default_factory=dict)
     _dirty: OrderedDict[str, _Queued] = field(default_factory=OrderedDict)
     _events: deque[_Queued] = field(default_factory=deque)
     _latest: OrderedDict[str, _Queued] = field(default_factory=OrderedDict)
     _flight: _Flight | None = None
     _refusals: dict[str, _Refusal] = field(default_factory=dict)
-    _news_us: int | None = None
-    """When the connection last made or lost itself heard."""
-    _known: OrderedDict[str, None] = field(default_factory=OrderedDict)
+    _last_change_us: int | None = None
+    """When the connection was last made or lost."""
+    _offered_ids: OrderedDict[str, None] = field(default_factory=OrderedDict)
     _delivered: list[str] = field(default_factory=list)
 
     @property
@@ -116,10 +116,12 @@ class Delivery:
     def trouble(self) -> str:
         """Say what is wrong with the broker now, in one sentence; empty: nothing known."""
         refused = next(iter(self._refusals.items()), None)
-        return self.away or (_refused_words(refused[0], refused[1].reason) if refused else "") or self.deaf
+        return (
+            self.away or (_refused_words(refused[0], refused[1].reason) if refused else "") or self.subscription_trouble
+        )
 
     def put(self, message: Message) -> None:
-        """Set a standing message of a topic; it goes out if it differs from the one that stands there."""
+        """Set a standing message of a topic; it is sent if it differs from the one before."""
         if self._slots.get(message.topic) != message:
             self._slots[message.topic] = message
             self._dirty[message.topic] = _Queued(message)
@@ -131,126 +133,126 @@ class Delivery:
     def offer(self, events: Iterable[Event]) -> None:
         """Queue events in their order; an id that was offered before is not queued twice."""
         for event in events:
-            if event.id not in self._known:
-                self._known[event.id] = None
+            if event.id not in self._offered_ids:
+                self._offered_ids[event.id] = None
                 message = Message(topic=self.topics.event(event.vat), payload=event.payload)
                 self._events.append(_Queued(message, event=event))
-        while len(self._known) > _IDS_REMEMBERED + len(self._events):
-            self._known.popitem(last=False)
+        while len(self._offered_ids) > _IDS_REMEMBERED + len(self._events):
+            self._offered_ids.popitem(last=False)
 
     def take_delivered(self) -> list[str]:
         """Return the ids of events accepted since the last call, in order: mark them in the outbox."""
         taken, self._delivered = self._delivered, []
         return taken
 
-    def on(self, happening: NetworkEvent, now_us: int) -> None:
-        """Take in what the network did. Commands (`Incoming`) are not for here; the hub's birth message is."""
-        if isinstance(happening, Connected | Disconnected):
-            self._news_us = now_us
-        match happening:
+    def on(self, event: NetworkEvent, now_us: int) -> None:
+        """Handle an event of the network. Of inbound messages only the hub's birth message is handled here."""
+        if isinstance(event, Connected | Disconnected):
+            self._last_change_us = now_us
+        match event:
             case Connected():
                 self._on_connected()
             case Disconnected(reason):
                 self._on_disconnected(reason)
-            case Accepted(mid, subscribers):
+            case PublishAccepted(mid, subscribers):
                 self._on_accepted(mid, subscribers=subscribers)
-            case Refused(mid, reason):
+            case PublishRefused(mid, reason):
                 self._on_refused(mid, reason, now_us=now_us)
-            case Unheard(reason):
-                self.deaf = reason
+            case SubscriptionRefused(reason):
+                self.subscription_trouble = reason
                 log.warning("%s", reason)
             case Incoming(topic, payload, retain):
                 if topic == self.topics.birth and payload == b"online" and not retain:
-                    self._stand_again()
+                    self._resend_standing()
 
     def pump(self, now_us: int) -> None:
-        """Send what is next, if anything is and nothing is in flight."""
+        """Send the next message, if there is one and nothing is in flight."""
         if self._flight and now_us >= self._flight.deadline_us:
-            self._on_silence()
-        self._wake(now_us)
+            self._on_no_answer()
+        self._reconnect_if_quiet(now_us)
         self._drop_stale(now_us)
         if self.connected and not self._flight:
-            turn = next((turn for turn in self._turns() if self._due_us(turn) <= now_us), None)
-            if turn:
-                self._send(turn, now_us)
+            item = next((item for item in self._sendable() if self._due_us(item) <= now_us), None)
+            if item:
+                self._send(item, now_us)
 
     @property
     def next_due_us(self) -> int | None:
         """Return when `pump` must be called again though nothing happens; None: not before something does."""
         if not self.connected:
-            return None if self._news_us is None else self._news_us + QUIET_US
+            return None if self._last_change_us is None else self._last_change_us + QUIET_US
         if self._flight:
             return self._flight.deadline_us
-        return min((self._due_us(turn) for turn in self._turns()), default=None)
+        return min((self._due_us(item) for item in self._sendable()), default=None)
 
-    def _turns(self) -> Iterator[_Queued]:
-        """Yield what may be sent, best first: a state before the event that tells of it, then what was measured."""
+    def _sendable(self) -> Iterator[_Queued]:
+        """Yield what may be sent in its order: states, then the oldest event, then the newest values."""
         yield from self._dirty.values()
         yield from islice(self._events, 1)
         yield from self._latest.values()
 
-    def _due_us(self, turn: _Queued) -> int:
-        refusal = self._refusals.get(turn.message.topic)
+    def _due_us(self, item: _Queued) -> int:
+        refusal = self._refusals.get(item.message.topic)
         return refusal.due_us if refusal else 0
 
-    def _send(self, turn: _Queued, now_us: int) -> None:
-        mid = self.publish(turn.message)
+    def _send(self, item: _Queued, now_us: int) -> None:
+        mid = self.publish(item.message)
         if mid is None:
-            self.connected = False  # the news of it is on its way, and after it that of the next connection
+            self.connected = False  # Disconnected was posted already, or will be; then Connected
         else:
-            self._flight = _Flight(turn, mid, now_us + ANSWER_US)
+            self._flight = _Flight(item, mid, now_us + ANSWER_US)
 
-    def _wake(self, now_us: int) -> None:
-        if self._news_us is None or self.connected:
-            self._news_us = now_us
-        elif now_us >= self._news_us + QUIET_US:
-            self._news_us = now_us
+    def _reconnect_if_quiet(self, now_us: int) -> None:
+        if self._last_change_us is None or self.connected:
+            self._last_change_us = now_us
+        elif now_us >= self._last_change_us + QUIET_US:
+            self._last_change_us = now_us
             log.warning("No attempt to reach the broker was seen for %d s; starting anew", QUIET_US // SECOND_US)
             self.reconnect()
 
     def _drop_stale(self, now_us: int) -> None:
-        for topic, turn in list(self._latest.items()):
-            if turn.valid_until_us is not None and now_us >= turn.valid_until_us:
+        for topic, item in list(self._latest.items()):
+            if item.valid_until_us is not None and now_us >= item.valid_until_us:
                 del self._latest[topic]
 
-    def _stand_again(self) -> None:
+    def _resend_standing(self) -> None:
         """Send all standing messages once more, in the order in which their topics were first set."""
         self._dirty = OrderedDict((topic, _Queued(message)) for topic, message in self._slots.items())
 
     def _on_connected(self) -> None:
         log.info("Connected to the broker")
         self.connected, self._flight = True, None
-        self.away = self.deaf = ""
+        self.away = self.subscription_trouble = ""
         self._refusals.clear()
-        self._stand_again()
+        self._resend_standing()
 
     def _on_disconnected(self, reason: str) -> None:
         if reason != self.away:
             log.warning("%s", reason)
         self.connected, self._flight, self.away = False, None, reason
 
-    def _on_silence(self) -> None:
+    def _on_no_answer(self) -> None:
         self._on_disconnected(f"The broker answered nothing for {ANSWER_US // SECOND_US} s; connecting anew.")
         self.reconnect()
 
-    def _landed(self, mid: int) -> _Queued | None:
-        """Return the turn in flight if the answer is to it; answers to what was given up are nobody's."""
+    def _answered(self, mid: int) -> _Queued | None:
+        """Return the item in flight if this answers it; an answer to an item that was given up is ignored."""
         if self._flight is None or self._flight.mid != mid:
             return None
-        turn, self._flight = self._flight.turn, None
-        return turn
+        item, self._flight = self._flight.item, None
+        return item
 
     def _on_accepted(self, mid: int, *, subscribers: bool) -> None:
-        turn = self._landed(mid)
-        if turn is None:
+        item = self._answered(mid)
+        if item is None:
             return
-        topic = turn.message.topic
+        topic = item.message.topic
         self._refusals.pop(topic, None)
-        if turn.event:
-            self._on_event_accepted(turn.event, subscribers=subscribers)
-        elif self._dirty.get(topic) is turn:
-            self._on_standing_accepted(turn.message)
-        elif self._latest.get(topic) is turn:
+        if item.event:
+            self._on_event_accepted(item.event, subscribers=subscribers)
+        elif self._dirty.get(topic) is item:
+            self._on_standing_accepted(item.message)
+        elif self._latest.get(topic) is item:
             del self._latest[topic]
 
     def _on_standing_accepted(self, message: Message) -> None:
@@ -261,15 +263,15 @@ class Delivery:
     def _on_event_accepted(self, event: Event, *, subscribers: bool) -> None:
         self._events.popleft()
         self._delivered.append(event.id)
-        if not subscribers and not self.unheard:
+        if not subscribers and not self.has_no_subscriber:
             log.warning("The broker took an event on %s, but nobody listens there", self.topics.event(event.vat))
-        self.unheard = not subscribers
+        self.has_no_subscriber = not subscribers
 
     def _on_refused(self, mid: int, reason: str, *, now_us: int) -> None:
-        turn = self._landed(mid)
-        if turn is None:
+        item = self._answered(mid)
+        if item is None:
             return
-        topic = turn.message.topic
+        topic = item.message.topic
         before = self._refusals.get(topic)
         if before is None or before.reason != reason:
             log.warning("%s", _refused_words(topic, reason))

@@ -1,19 +1,124 @@
-"""What every entity of the hub has in common: where it is announced, whose device it is, when it is available.
+"""Declares what an entity of the hub is, and builds the message that announces it.
 
 Law: pure. One entity, one retained topic `<prefix>/<component>/<unique_id>/config`; ids hold only letters, digits, -
-and _; what is simulated says so in its id, its name and its device's name. Only the connectivity entity goes without
-availability: it must be able to say 'off'.
+and _; what is simulated says so in its id, its name and its device's name. Keys as documented for the hub's MQTT
+discovery: https://www.home-assistant.io/integrations/mqtt/ and its pages for each component (also read by other hubs).
 """
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import UNSET, Meta, UnsetType
 
 from logger.config import AlarmConfig, VatConfig
 from logger.mqtt.messages import Message
-from logger.mqtt.payloads import json_text, kind_words
-from logger.mqtt.topics import Topics, plain
+from logger.mqtt.payloads import Name, Payload, PayloadKind, json_text
+from logger.mqtt.topics import PATTERNS, Topics, plain
 from logger.watch.system import SYSTEM
 
-Json = dict[str, object]
+HOW = "how"
+"""The name of a standing state among the attributes: the hub drops or covers one that is named `state`, `icon`,
+`friendly_name`, `device_class`, `unit_of_measurement`, `available`, `entity_category` or `options`."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scope:
+    """What an entity is announced for: the watch, a vat, or an alarm of a vat or of the system."""
+
+    topics: Topics
+    vat: VatConfig
+    """Of the watch and of the system's alarms: the system."""
+    id_parts: tuple[str, ...]
+    """The parts of the entity's id between the installation's and its own."""
+    stale_s: int = 0
+    """A measurement of the vat is stale after so many real seconds."""
+    alarm: str = ""
+    """The id of the alarm."""
+    alarm_words: str = ""
+    occurrence: int = 0
+    """The one that stands now; 0: none."""
+
+
+Value = str | int | float | list[str] | Callable[[Scope], str | int]
+"""Of a key of an announcement: fixed, or computed for what the entity is announced for."""
+
+
+def _every(_vat: VatConfig) -> bool:
+    return True
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entity:
+    """A row of an entity: it stands beside the payload that it shows, or the command that it sends."""
+
+    component: str
+    key: tuple[str, ...] = ()
+    """Ends the entity's id; empty: the alarm's id does."""
+    content: Mapping[str, Value]
+    """Its name and its other keys, in the order of the wire."""
+    is_of: Callable[[VatConfig], bool] = _every
+    """Which vats have it."""
+    is_always_available: bool = False
+
+
+def attributes(topic: Callable[[Scope], str]) -> Mapping[str, Value]:
+    """Return the keys that show a payload as attributes, its `state` also under a name that the hub keeps."""
+    template = f"{{{{ dict(value_json, {HOW}=value_json.state) | tojson }}}}"
+    return {"json_attributes_topic": topic, "json_attributes_template": template}
+
+
+EntityId = Annotated[str, Meta(pattern="^[a-zA-Z0-9_-]+$")]
+
+
+class DevicePayload(Payload, frozen=True, kw_only=True):
+    """The device of an entity: a vat, or the watch itself."""
+
+    identifiers: Annotated[tuple[EntityId, ...], Meta(min_length=1)]
+    name: str
+    manufacturer: str
+    model: str
+    sw_version: str
+
+
+class OriginPayload(Payload, frozen=True, kw_only=True):
+    """The software that announces an entity."""
+
+    name: str
+    sw_version: str
+    support_url: Annotated[str, Meta(extra_json_schema={"format": "uri"})] | UnsetType = UNSET
+
+
+class AvailabilityPayload(msgspec.Struct, kw_only=True):
+    """Where the watch says whether it is there."""
+
+    topic: str
+    value_template: str = "{{ value_json.status }}"
+    payload_available: str = "online"
+    payload_not_available: str = "offline"
+
+
+class DiscoveryPayload(msgspec.Struct, kw_only=True):
+    """An entity for the hub; its other keys are those of its component, as the hub documents them."""
+
+    unique_id: EntityId
+    name: Name
+    qos: Literal[1]
+    device: DevicePayload
+    origin: OriginPayload
+    availability: Annotated[tuple[AvailabilityPayload, ...], Meta(min_length=1)] | UnsetType = UNSET
+    state_topic: str | UnsetType = UNSET
+    command_topic: str | UnsetType = UNSET
+
+
+KIND = PayloadKind(
+    name="discovery",
+    form=DiscoveryPayload,
+    topics=(f"{PATTERNS.discovery_prefix}/<component>/<unique_id>/config",),
+    more={"anyOf": [{"required": ["state_topic"]}, {"required": ["command_topic"]}]},
+    retained=True,
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,66 +131,45 @@ class Software:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EntityFactory:
-    """Makes the messages that announce entities."""
+    """Builds the messages that announce entities."""
 
     topics: Topics
     maker: Software
 
-    def of_vat(self, vat: VatConfig, component: str, *parts: str, **content: object) -> Message:
-        """Return the announcement of an entity of a vat's device; `parts` name it beside the vat."""
-        device = self._watch() if vat.id == SYSTEM else self._device(self._id(vat.id), vat.name)
-        return self._message(component, self._id(vat.id, *parts), {**content, **self._availability(), "device": device})
-
-    def of_watch(self, component: str, *parts: str, **content: object) -> Message:
-        """Return the announcement of an entity of the watch's own device."""
-        return self._message(component, self._id(*parts), {**content, **self._availability(), "device": self._watch()})
-
-    def connectivity(self) -> Message:
-        """Return the announcement of the entity that tells of silence."""
-        content: Json = {
-            "name": "Watch",
-            "state_topic": self.topics.status,
-            "value_template": "{{ value_json.status }}",
-            "payload_on": "online",
-            "payload_off": "offline",
-            "device_class": "connectivity",
-            "device": self._watch(),
+    def message(self, entity: Entity, scope: Scope) -> Message:
+        """Return the announcement of an entity."""
+        content = {key: value(scope) if callable(value) else value for key, value in entity.content.items()}
+        unique_id = "_".join([self.topics.node, *map(plain, (*scope.id_parts, *entity.key))])
+        availability = {} if entity.is_always_available else {"availability": [self._availability()]}
+        payload = {
+            **content,
+            "name": self._name(str(content["name"])),
+            **availability,
+            "device": self._device(scope.vat),
+            "unique_id": unique_id,
+            "qos": 1,
+            "origin": self._origin(),
         }
-        return self._message("binary_sensor", self._id("watch"), content)
-
-    def _message(self, component: str, unique_id: str, content: Json) -> Message:
-        name = self._name(str(content["name"]))
-        payload = {**content, "name": name, "unique_id": unique_id, "qos": 1, "origin": self._origin()}
-        topic = f"{self.topics.discovery_prefix}/{component}/{unique_id}/config"
+        topic = f"{self.topics.discovery_prefix}/{entity.component}/{unique_id}/config"
         return Message(topic=topic, payload=json_text(payload), retain=True)
 
-    def _availability(self) -> Json:
-        online = {
-            "topic": self.topics.status,
-            "value_template": "{{ value_json.status }}",
-            "payload_available": "online",
-            "payload_not_available": "offline",
-        }
-        return {"availability": [online]}
+    def _availability(self) -> AvailabilityPayload:
+        return AvailabilityPayload(topic=self.topics.status)
 
-    def _watch(self) -> Json:
-        return self._device(self.topics.node, "Vat watch")
+    def _device(self, vat: VatConfig) -> DevicePayload:
+        is_watch = vat.id == SYSTEM
+        return DevicePayload(
+            identifiers=(self.topics.node if is_watch else f"{self.topics.node}_{plain(vat.id)}",),
+            name=self._name("Vat watch" if is_watch else vat.name),
+            manufacturer="vatvigil",
+            model="Night watch over fermenting vats",
+            sw_version=self.maker.version,
+        )
 
-    def _device(self, identifier: str, name: str) -> Json:
-        return {
-            "identifiers": [identifier],
-            "name": self._name(name),
-            "manufacturer": "vatvigil",
-            "model": "Night watch over fermenting vats",
-            "sw_version": self.maker.version,
-        }
-
-    def _origin(self) -> Json:
-        help_at = {"support_url": self.maker.support_url} if self.maker.support_url else {}
-        return {"name": "vatvigil", "sw_version": self.maker.version, **help_at}
-
-    def _id(self, *parts: str) -> str:
-        return "_".join([self.topics.node, *(plain(part) for part in parts)])
+    def _origin(self) -> OriginPayload:
+        return OriginPayload(
+            name="vatvigil", sw_version=self.maker.version, support_url=self.maker.support_url or UNSET
+        )
 
     def _name(self, name: str) -> str:
         return f"SIMULATED {name}" if self.topics.simulated else name
@@ -94,4 +178,4 @@ class EntityFactory:
 def alarm_words(vat: VatConfig, alarm: AlarmConfig) -> str:
     """Say what an alarm watches; where two of a vat watch the same, its id tells them apart."""
     is_alone = sum(other.kind is alarm.kind for other in vat.alarms) == 1
-    return kind_words(alarm.kind) if is_alone else f"{kind_words(alarm.kind)} ({alarm.id})"
+    return alarm.kind.row.title if is_alone else f"{alarm.kind.row.title} ({alarm.id})"

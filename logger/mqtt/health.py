@@ -1,53 +1,92 @@
-"""Condition of a probe in the words of NAMUR NE 107: standing alarms, electrode, calibration, checks, buffers.
+"""Computes the condition of a probe in the words of NAMUR NE 107, and declares the payload and the entity that show it.
+
+It is computed from standing alarms, electrode, calibration, checks and buffers.
 
 Law: pure; the worst finding gives the status, and every finding is one sentence with what to do. No sentence holds an
 age or another figure that runs, so that a finding is the same from cycle to cycle until something happens.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
+from typing import Annotated
 
-from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
+from msgspec import Meta
+
+from logger.config import Config, ProbeConfig, VatConfig
 from logger.measure import immersion, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, visit
 from logger.model import Calibration, Carry, Finding, Health, State
+from logger.mqtt.entity import Entity, Scope
+from logger.mqtt.messages import Message
+from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, json_text
+from logger.mqtt.topics import PATTERNS, Topics
 from logger.units import DAY_US
 
 ROOM_C = 20.0
-_STATUS = dict.fromkeys((AlarmKind.OUT_OF_LIQUID, AlarmKind.DISAGREEMENT), Health.OUT_OF_SPECIFICATION)
-"""What a standing alarm of the instrument puts the probe in, where it is no failure."""
+
+
+class HealthPayload(Payload, frozen=True, kw_only=True):
+    """The condition of a probe, and one sentence a finding, the worst first."""
+
+    probe: Name
+    status: Annotated[Health, Meta(description="NAMUR NE 107")]
+    findings: tuple[Name, ...]
+    simulated: Simulated
+
+
+KIND = PayloadKind(name="health", form=HealthPayload, topics=(PATTERNS.health("<probe>"),), retained=True)
+
+
+def _topic(scope: Scope) -> str:
+    return scope.topics.health(scope.vat.probe)
+
+
+ENTITIES = (
+    Entity(
+        component="sensor",
+        key=("probe",),
+        content={
+            "name": "Probe",
+            "state_topic": _topic,
+            "value_template": "{{ value_json.status }}",
+            "device_class": "enum",
+            "options": [status.value for status in Health],
+            "json_attributes_topic": _topic,
+            "entity_category": "diagnostic",
+        },
+    ),
+)
+
+
+def health_message(topics: Topics, probe: str, *, status: Health, findings: Sequence[str]) -> Message:
+    """Return the retained condition of a probe (status: NAMUR NE 107), with one sentence a finding."""
+    content = HealthPayload(probe=probe, status=status, findings=tuple(findings), simulated=topics.simulated)
+    return Message(topic=topics.health(probe), payload=json_text(content), retain=True)
 
 
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
     """Return the status of the vat's probe at a time (UTC, microseconds) and its findings, worst first."""
     probe = config.probe(vat.probe)
     window_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
-    found = [*_failures(vat, carry), *_function_checks(vat, carry)]
-    found += specification.findings(probe, carry, at_us=at_us, window_us=window_us)
+    findings = [*_failures(vat, carry), *_function_checks(vat, carry)]
+    findings += specification.findings(probe, carry, at_us=at_us, window_us=window_us)
     if carry.calibration is not None:
-        found += condition(visit(carry.calibration), probe.calibration)
-        found += _reminders(probe, carry, carry.calibration, at_us=at_us)
-    found += _expired(config, at_us=at_us)
-    found.sort(key=lambda finding: list(Health).index(finding.status))
-    return (found[0].status if found else Health.GOOD), [finding.text for finding in found]
+        findings += condition(visit(carry.calibration), probe.calibration)
+        findings += _reminders(probe, carry, carry.calibration, at_us=at_us)
+    findings += _expired(config, at_us=at_us)
+    findings.sort(key=lambda finding: list(Health).index(finding.status))
+    return (findings[0].status if findings else Health.GOOD), [finding.text for finding in findings]
 
 
 def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
-    words = {
-        AlarmKind.NO_DATA: "Nothing arrives from the probe: check its cable, its power and the port.",
-        AlarmKind.BLIND: "Nothing that arrives can be believed: look at the probe and at the vat.",
-        AlarmKind.ERRATIC: "The potential has no one value: look first whether the glass of the bulb is whole.",
-        AlarmKind.OUT_OF_LIQUID: "The probe seems to hang in air: push it down below the foam.",
-        AlarmKind.DISAGREEMENT: "The two probes of the vat differ by more than their doubts: dip both in a buffer.",
-    }
-    found = [
-        Finding(status=_STATUS.get(alarm.kind, Health.FAILURE), text=words[alarm.kind])
+    findings = [
+        Finding(status=alarm.kind.row.health, text=alarm.kind.row.finding)
         for alarm in vat.alarms
-        if alarm.kind in words and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
+        if alarm.kind.row.finding and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]
     uncalibrated = "No calibration is stored, so no pH is claimed: calibrate the probe."
-    return found if carry.calibration else [*found, Finding(status=Health.FAILURE, text=uncalibrated)]
+    return findings if carry.calibration else [*findings, Finding(status=Health.FAILURE, text=uncalibrated)]
 
 
 def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
@@ -99,7 +138,7 @@ def _reminders(probe: ProbeConfig, carry: Carry, made: Calibration, *, at_us: in
 
 
 def _expired(config: Config, *, at_us: int) -> Iterator[Finding]:
-    ids = [said.id for said in config.buffers if said.expires is not None]
+    ids = [buffer.id for buffer in config.buffers if buffer.expires is not None]
     if ids:
         table, today = shelf(config.buffers), datetime.fromtimestamp(at_us // 1_000_000, UTC).date()
         for sentence in filter(None, (expired(table[each], on=today) for each in ids)):

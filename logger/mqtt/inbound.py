@@ -1,10 +1,10 @@
-"""What is made of each message that comes in: a command for the inbox, a refusal for the journal, or nothing.
+"""Handles each inbound message: it becomes a command for the inbox, a refusal for the journal, or nothing.
 
-Law: a command that was taken is taken once, though the broker sends it again after a death of ours: its name stands in
-the inbox beside it. What the sender dates is recognised for as long as its name is among the newest `REMEMBERED`; what
-it does not, by the broker's number and the words, as long as the broker remembers the session. The broker keeps a
-message until its receipt is handed back, which is when what it asks for (or its refusal) is stored. Used by the main
-loop only.
+Law: a command is accepted once, though the broker sends it again after the process died: the name of its delivery is
+stored beside it in the inbox. A command that its sender dated is recognised as long as its name is among the newest
+`REMEMBERED`; another by the broker's number and the words, as long as the broker remembers the session. The broker
+keeps a message until its receipt is handed back, which is when the command (or its refusal) is stored. Used by the
+main loop only.
 """
 
 import logging
@@ -17,7 +17,7 @@ from logger.measure import comparison
 from logger.measure.comparison import Spot
 from logger.model import Command, CommandKind, Entry, WatchState
 from logger.mqtt import commands
-from logger.mqtt.commands import SpotAsked
+from logger.mqtt.commands import SpotReport
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.rate_limit import RateLimit
 from logger.mqtt.topics import Topics
@@ -26,19 +26,20 @@ from logger.watch import system
 log = logging.getLogger(__name__)
 
 REMEMBERED = 256
-"""Deliveries that are recognised when they come again: hours of presses, more than a broker has in flight. [CP]"""
+"""Deliveries that are recognised when they come again: hours of presses, more than a broker has in flight (common
+practice, no source)."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Inbound:
-    """Hears the command topics of one installation."""
+    """The command topics of one installation."""
 
     config: Config
     topics: Topics
     vats: tuple[VatConfig, ...] = field(init=False)
     """Those that are watched, and the system."""
-    gate: RateLimit = field(default_factory=RateLimit)
-    _known: dict[str, None] = field(default_factory=dict)
+    rate_limit: RateLimit = field(default_factory=RateLimit)
+    _deliveries: dict[str, None] = field(default_factory=dict)
     _held: list[Receipt] = field(default_factory=list)
     _free: list[Receipt] = field(default_factory=list)
 
@@ -47,43 +48,45 @@ class Inbound:
         self.vats = (*self.config.vats, system.vat_of(self.config))
 
     def remember(self, deliveries: Iterable[str]) -> None:
-        """Take note of deliveries that were taken, oldest first."""
-        self._known.update(dict.fromkeys(filter(None, deliveries)))
-        for name in list(self._known)[:-REMEMBERED]:
-            del self._known[name]
+        """Remember the names of accepted deliveries, oldest first."""
+        self._deliveries.update(dict.fromkeys(filter(None, deliveries)))
+        for name in list(self._deliveries)[:-REMEMBERED]:
+            del self._deliveries[name]
 
-    def begin(self, *, resumed: bool) -> None:
-        """Take note of a new connection: where the broker forgot the session, its numbers begin anew."""
+    def connected(self, *, resumed: bool) -> None:
+        """Forget the broker's numbers if it forgot the session: they begin anew."""
         if not resumed:
-            self._known = {name: None for name in self._known if not name.startswith("mid-")}
+            self._deliveries = {name: None for name in self._deliveries if not name.startswith("mid-")}
 
-    def hear(
+    def receive(
         self, incoming: Incoming, states: Mapping[str, WatchState], *, at_us: int, now_us: int
     ) -> Command | Entry | None:
-        """Return what a message asks for, or its refusal; None: it is no command, known already, or one too many.
+        """Return the command of a message, or its refusal; None: it is no command, a repeat, or one too many.
 
-        `states`: what each vat's watch knows; `at_us`: UTC, `now_us`: real steady time.
+        `states`: the state of each vat's watch; `at_us`: UTC, `now_us`: real steady time.
         """
         if not self.topics.is_command(incoming.topic):
             self._keep(incoming, self._free)
             return None
-        asked = commands.command_of(incoming, self.topics, vats=self.vats, at_us=at_us)
-        if not isinstance(asked, Entry) and asked.delivery in self._known:
+        command = commands.command_of(incoming, self.topics, vats=self.vats, at_us=at_us)
+        if not isinstance(command, Entry) and command.delivery in self._deliveries:
             if incoming.dup:
-                log.info("The broker repeats a command on %s that was taken", commands.shown(incoming.topic))
+                log.info("The broker repeats a command on %s that was taken", commands.escaped(incoming.topic))
                 self._keep(incoming, self._held)  # what it asked for may still wait for the store
                 return None
-            if asked.delivery.startswith("at-"):
-                asked = self._refused(incoming, "it was taken before: each needs a time ('at') of its own", at_us=at_us)
-        admitted = self.gate.admit(asked, now_us)
+            if command.delivery.startswith("at-"):
+                command = self._refusal(
+                    incoming, "it was taken before: each needs a time ('at') of its own", at_us=at_us
+                )
+        admitted = self.rate_limit.admit(command, now_us)
         self._keep(incoming, self._free if admitted is None else self._held)
         if admitted is None or isinstance(admitted, Entry):
             return admitted
         self.remember([admitted.delivery])
-        return self._check(incoming, admitted, states) if isinstance(admitted, SpotAsked) else admitted
+        return self._check(incoming, admitted, states) if isinstance(admitted, SpotReport) else admitted
 
     def take_held(self) -> list[Receipt]:
-        """Return the receipts of what was returned since the last call: hand them back when that is stored."""
+        """Return the receipts of commands and refusals since the last call: hand them back when those are stored."""
         held, self._held = self._held, []
         return held
 
@@ -95,24 +98,24 @@ class Inbound:
     def _keep(self, incoming: Incoming, receipts: list[Receipt]) -> None:
         receipts += [incoming.receipt] if incoming.receipt else []
 
-    def _refused(self, incoming: Incoming, why: str, *, at_us: int) -> Entry:
-        return commands.refused(incoming, self.topics, why=why, vats=self.vats, at_us=at_us)
+    def _refusal(self, incoming: Incoming, why: str, *, at_us: int) -> Entry:
+        return commands.refusal_entry(incoming, self.topics, why=why, vats=self.vats, at_us=at_us)
 
-    def _check(self, incoming: Incoming, asked: SpotAsked, states: Mapping[str, WatchState]) -> Command | Entry:
-        """Return the check that a spot measurement makes with what the probe reads now, as a command."""
-        vat = next(vat for vat in self.config.vats if vat.id == asked.vat)
-        probe, said = self.config.probe(vat.probe), Spot(ph=asked.ph, u_ph=asked.u_ph, instrument=asked.instrument)
+    def _check(self, incoming: Incoming, report: SpotReport, states: Mapping[str, WatchState]) -> Command | Entry:
+        """Return the check of the probe's present reading against a spot measurement, as a command."""
+        vat = next(vat for vat in self.config.vats if vat.id == report.vat)
+        probe, spot = self.config.probe(vat.probe), Spot(ph=report.ph, u_ph=report.u_ph, instrument=report.instrument)
         try:
-            made = comparison.check_now(said, states[vat.id], probe, vat=vat.id, by=commands.BY, at_us=asked.at_us)
+            check = comparison.check_now(spot, states[vat.id], probe, vat=vat.id, by=commands.BY, at_us=report.at_us)
         except RefusedError as refusal:
-            return self._refused(incoming, str(refusal), at_us=asked.at_us)
+            return self._refusal(incoming, str(refusal), at_us=report.at_us)
         return Command(
             id=0,
-            at_us=asked.at_us,
+            at_us=report.at_us,
             kind=CommandKind.CHECK,
             vat="",
             probe=probe.id,
-            check=made,
+            check=check,
             by=commands.BY,
-            delivery=asked.delivery,
+            delivery=report.delivery,
         )

@@ -1,6 +1,6 @@
-"""What goes out and what comes back, as frozen objects.
+"""Declares the messages and the events of the network, as frozen objects.
 
-Law: the network thread makes happenings and posts them; only the main loop reads them. No clock, no network.
+Law: the network thread makes the events and posts them; only the main loop reads them. No clock, no network.
 """
 
 from dataclasses import dataclass
@@ -35,24 +35,24 @@ class Disconnected:
 
 
 @dataclass(frozen=True, slots=True)
-class Accepted:
-    """The broker took a message; `subscribers` False: it said that nobody listens (MQTT 5.0 reason 0x10)."""
+class PublishAccepted:
+    """The broker accepted a message; `subscribers` False: it has none for it (MQTT 5.0 reason 0x10)."""
 
     mid: int
     subscribers: bool = True
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
-    """The broker answered a message with a failure: it was NOT delivered."""
+class PublishRefused:
+    """The broker answered a message with a failure: the message was NOT delivered."""
 
     mid: int
     reason: str
 
 
 @dataclass(frozen=True, slots=True)
-class Unheard:
-    """The broker refused a subscription: commands from there cannot reach us."""
+class SubscriptionRefused:
+    """The broker refused a subscription: commands on its topics cannot reach us."""
 
     reason: str
 
@@ -83,4 +83,4 @@ class Receipt:
     connection: int
 
 
-NetworkEvent = Connected | Disconnected | Accepted | Refused | Unheard | Incoming
+NetworkEvent = Connected | Disconnected | PublishAccepted | PublishRefused | SubscriptionRefused | Incoming

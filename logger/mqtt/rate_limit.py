@@ -1,8 +1,8 @@
-"""How many commands of the broker are let in, and how many refusals are written down.
+"""Limits the rate of inbound commands and of journalled refusals.
 
-Law: whatever floods us costs the journal and the inbox a bounded number of rows in any minute; what is not written down
-is counted, and the count is. What is refused for its form uses up nothing of what well-formed commands are granted. No
-clock: time is an argument (steady, in real microseconds).
+Law: a flood costs the journal and the inbox a bounded number of rows in any minute; the rest is counted, and the count
+is journalled. A malformed command uses up nothing of the limit of well-formed ones. No clock: time is an argument
+(steady, in real microseconds).
 """
 
 from collections import deque
@@ -14,20 +14,20 @@ from logger.units import MINUTE_US
 
 T = TypeVar("T")
 REFUSALS_A_MINUTE = 20
-"""Refusals that are journalled one by one: enough to see who sends what. [CP]"""
+"""Refusals that are journalled one by one: enough to see who sends what (common practice, no source)."""
 COMMANDS_A_MINUTE = 60
-"""Commands that are let in: nobody presses more buttons, a sender that has gone mad does. [CP]"""
+"""Commands that are accepted: nobody presses more buttons, a broken sender does (common practice, no source)."""
 
 
 @dataclass(slots=True)
 class _Allowance:
-    """So many within any minute."""
+    """A number within any minute."""
 
     most: int
     taken_us: deque[int] = field(default_factory=deque)
 
     def take(self, now_us: int) -> bool:
-        """Take one of what is left; tell whether any was."""
+        """Use up one; tell whether any was left."""
         while self.taken_us and now_us - self.taken_us[0] >= MINUTE_US:
             self.taken_us.popleft()
         if len(self.taken_us) >= self.most:
@@ -38,24 +38,24 @@ class _Allowance:
 
 @dataclass(slots=True)
 class RateLimit:
-    """Stands between what the hub asks and what is written of it. Used by the main loop only."""
+    """Rate limiter for inbound commands and journalled refusals. Used by the main loop only."""
 
     _commands: _Allowance = field(default_factory=lambda: _Allowance(COMMANDS_A_MINUTE))
     _refusals: _Allowance = field(default_factory=lambda: _Allowance(REFUSALS_A_MINUTE))
     _uncounted: int = 0
     _since_us: int = 0
 
-    def admit(self, asked: T, now_us: int) -> T | None:
-        """Return what is asked for, or the entry of a refusal, if there is room for it; else count it."""
-        allowance = self._refusals if isinstance(asked, Entry) else self._commands
+    def admit(self, command: T, now_us: int) -> T | None:
+        """Return the command, or the entry of a refusal, if the limit allows it; else count it and return None."""
+        allowance = self._refusals if isinstance(command, Entry) else self._commands
         if allowance.take(now_us):
-            return asked
+            return command
         self._since_us = self._since_us if self._uncounted else now_us
         self._uncounted += 1
         return None
 
     def tally(self, now_us: int, *, at_us: int, last: bool = False) -> Entry | None:
-        """Return the count of what was not written down, once a minute (`last`: now), at that UTC; None: nothing."""
+        """Return a journal entry with the count of the rest, once a minute (`last`: now), at that UTC; None: none."""
         if not self._uncounted or (now_us - self._since_us < MINUTE_US and not last):
             return None
         count, self._uncounted = self._uncounted, 0

@@ -1,57 +1,163 @@
-"""The retained message of a vat's target. Law: pure; it holds what a claim rests on, beside the claim."""
+"""Builds the retained message of a vat's target, and declares its payload and the entities that show it.
+
+Law: pure; it holds what a claim rests on, beside the claim.
+"""
+
+from typing import Annotated
+
+from msgspec import Meta
 
 from logger.config import VatConfig
-from logger.measure.target_standing import TargetStanding, standing
-from logger.model import PREMISES, Carry, Claim
+from logger.measure.target_standing import TargetState, standing
+from logger.model import PREMISES, Carry, Claim, Lack
+from logger.mqtt.entity import Entity, Scope, attributes
 from logger.mqtt.messages import Message
-from logger.mqtt.payloads import json_text, number, rfc3339
-from logger.mqtt.topics import Topics
+from logger.mqtt.payloads import Name, Payload, PayloadKind, Probability, Simulated, Time, json_text, number, rfc3339
+from logger.mqtt.topics import PATTERNS, Topics
+
+Positive = Annotated[int, Meta(ge=1)]
 
 
-def target(topics: Topics, vat: VatConfig, carry: Carry, *, at_us: int) -> Message | None:
+class ClaimPayload(Payload, frozen=True, kw_only=True):
+    """What was shown, and all it rests on."""
+
+    at: Time
+    record: Positive
+    limit_ph: float
+    probability: float
+    ph: float
+    u: Annotated[float, Meta(description="Standard uncertainty (k = 1)")]
+    z: Annotated[float, Meta(description="One-sided factor of the guard band")]
+    conformance_probability: Probability
+    window_s: float
+    windows: Positive
+    calibration: int
+
+
+class WithdrawnPayload(Payload, frozen=True, kw_only=True):
+    """The last claim did not hold, and there is no new one."""
+
+    at: Time
+    why: str
+
+
+class TargetPayload(Payload, frozen=True, kw_only=True):
+    """How a vat stands to its target: of the brine at the probe; it makes no food safe."""
+
+    vat: Name
+    state: TargetState
+    limit_ph: float
+    probability: Annotated[float, Meta(description="One-sided: at or below limit_ph")]
+    at: Annotated[Time | None, Meta(description="RFC 3339, UTC: end of the newest window")]
+    ph: Annotated[
+        float | None, Meta(description="Median of the newest window: the higher of published and corrected pH")
+    ]
+    u: Annotated[float | None, Meta(description="Standard uncertainty of ph (k = 1)")]
+    believed: bool
+    needed_ph: Annotated[float | None, Meta(description="What it would have to read with this u")]
+    conformance_probability: Annotated[
+        Probability | None, Meta(description="That the newest window is at or below limit_ph, by ph and u")
+    ]
+    above_again: Annotated[bool, Meta(description="Shown, and reads above limit_ph again")]
+    claim: Annotated[ClaimPayload | None, Meta(description="null: nothing stands")]
+    withdrawn: WithdrawnPayload | None
+    lacks: Annotated[tuple[Lack, ...], Meta(description="What a claim wants and has not")]
+    against: Annotated[
+        tuple[str, ...],
+        Meta(description="Alarms whose condition speaks against a claim now, also if acknowledged or shelved"),
+    ]
+    text: Name
+    premises: Annotated[tuple[str, ...], Meta(min_length=1, description="What a claim rests on and no reading shows")]
+    simulated: Simulated
+
+
+KIND = PayloadKind(
+    name="target",
+    form=TargetPayload,
+    topics=(PATTERNS.target("<vat>"),),
+    retained=True,
+)
+
+
+def _topic(scope: Scope) -> str:
+    return scope.topics.target(scope.vat.id)
+
+
+def _has_target(vat: VatConfig) -> bool:
+    return vat.target is not None
+
+
+ENTITIES = (
+    Entity(
+        component="binary_sensor",
+        key=("target",),
+        content={
+            "name": "Target measured",
+            "value_template": "{{ 'ON' if value_json.state == 'shown' and not value_json.above_again else 'OFF' }}",
+            "state_topic": _topic,
+            **attributes(_topic),
+        },
+        is_of=_has_target,
+    ),
+    Entity(
+        component="sensor",
+        key=("target_probability",),
+        content={
+            "name": "Target probability",
+            "unit_of_measurement": "%",
+            "value_template": (
+                "{{ (100 * value_json.conformance_probability) | round(1) if value_json.believed else none }}"
+            ),
+            "suggested_display_precision": 1,
+            "state_topic": _topic,
+            **attributes(_topic),
+        },
+        is_of=_has_target,
+    ),
+)
+"""Retained, so neither expires."""
+
+
+def target_message(topics: Topics, vat: VatConfig, carry: Carry, *, at_us: int) -> Message | None:
     """Return how a vat stands to its target at a time (UTC, microseconds); None: it has none."""
     now = standing(vat, carry, at_us=at_us)
     if now is None:
         return None
-    withdrawn = now.withdrawn
-    content = {
-        "vat": vat.id,
-        "state": str(now.state),
-        "limit_ph": now.limit_ph,
-        "probability": now.probability,
-        **_newest(now),
-        "needed_ph": number(now.needed_ph, 3),
-        "conformance_probability": number(now.conformance, 4),
-        "above_again": now.above,
-        "claim": None if now.claim is None else _claim(now.claim),
-        "withdrawn": None if withdrawn is None else {"at": rfc3339(withdrawn.at_us), "why": withdrawn.text},
-        "lacks": [str(lack) for lack in now.lacks],
-        "against": list(now.against),
-        "text": now.text,
-        "premises": list(PREMISES),
-        "simulated": topics.simulated,
-    }
+    window, withdrawn = now.look, now.withdrawn
+    content = TargetPayload(
+        vat=vat.id,
+        state=now.state,
+        limit_ph=now.limit_ph,
+        probability=now.probability,
+        at=rfc3339(window.at_us) if window else None,
+        ph=number(window.ph, 4) if window else None,
+        u=number(window.u, 4) if window else None,
+        believed=window.believed if window else False,
+        needed_ph=number(now.needed_ph, 3),
+        conformance_probability=number(now.conformance, 4),
+        above_again=now.above,
+        claim=_claim(now.claim) if now.claim else None,
+        withdrawn=WithdrawnPayload(at=rfc3339(withdrawn.at_us), why=withdrawn.text) if withdrawn else None,
+        lacks=now.lacks,
+        against=now.against,
+        text=now.text,
+        premises=PREMISES,
+        simulated=topics.simulated,
+    )
     return Message(topic=topics.target(vat.id), payload=json_text(content), retain=True)
 
 
-def _newest(now: TargetStanding) -> dict[str, object]:
-    if now.look is None:
-        return {"at": None, "ph": None, "u": None, "believed": False}
-    look = now.look
-    return {"at": rfc3339(look.at_us), "ph": number(look.ph, 4), "u": number(look.u, 4), "believed": look.believed}
-
-
-def _claim(made: Claim) -> dict[str, object]:
-    return {
-        "at": rfc3339(made.at_us),
-        "record": made.seq,
-        "limit_ph": made.limit_ph,
-        "probability": made.probability,
-        "ph": number(made.ph, 4),
-        "u": number(made.u, 4),
-        "z": number(made.z, 4),
-        "conformance_probability": number(made.conformance, 4),
-        "window_s": made.window_s,
-        "windows": made.windows,
-        "calibration": made.calibration,
-    }
+def _claim(claim: Claim) -> ClaimPayload:
+    return ClaimPayload(
+        at=rfc3339(claim.at_us),
+        record=claim.seq,
+        limit_ph=claim.limit_ph,
+        probability=claim.probability,
+        ph=round(float(claim.ph), 4),
+        u=round(float(claim.u), 4),
+        z=round(float(claim.z), 4),
+        conformance_probability=round(float(claim.conformance), 4),
+        window_s=claim.window_s,
+        windows=claim.windows,
+        calibration=claim.calibration,
+    )

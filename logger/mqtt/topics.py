@@ -1,8 +1,8 @@
-"""Topic names, and nothing else.
+"""Makes the topic names, and nothing else.
 
 Law: every name is made here, under one root, and `command` undoes what `acknowledge`, `shelve`, `mark`, `note` and
-`spot` make. What is
-simulated has a root of its own, `simulated/<base>`, so that no subscriber to the real one ever hears it.
+`spot` make. What is simulated has a root of its own, `simulated/<base>`, so that no subscriber to the real one ever
+receives it.
 """
 
 from dataclasses import dataclass
@@ -18,7 +18,7 @@ _FORBIDDEN = "+#\0"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Address:
-    """What a command topic speaks of; no `alarm`: of the vat."""
+    """The parts of a command topic; no `alarm`: it speaks of the vat."""
 
     vat: str = ""
     alarm: str = ""
@@ -27,7 +27,7 @@ class Address:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Topics:
-    """The topics of one installation; `discovery_prefix` None: no hub is told of our entities."""
+    """The topics of one installation; `discovery_prefix` None: our entities are announced to no hub."""
 
     root: str
     simulated: bool = False
@@ -58,7 +58,7 @@ class Topics:
 
     @property
     def heartbeat(self) -> str:
-        """Not retained: that the watch lives, and how old what it knows is."""
+        """Not retained: that the watch lives, and how old its newest believed readings are."""
         return f"{self.root}/heartbeat"
 
     def measurement(self, vat: str) -> str:
@@ -81,30 +81,35 @@ class Topics:
         """Retained: condition of a probe."""
         return f"{self.root}/probe/{probe}/health"
 
+    @property
+    def command_root(self) -> str:
+        """The beginning of each command topic."""
+        return f"{self.root}/command/"
+
     def acknowledge(self, vat: str, alarm: str) -> str:
-        """Heard, never retained: acknowledge an occurrence."""
-        return f"{self.root}/command/{vat}/{alarm}/acknowledge"
+        """Received, never retained: acknowledge an occurrence."""
+        return f"{self.command_root}{vat}/{alarm}/acknowledge"
 
     def shelve(self, vat: str, alarm: str) -> str:
-        """Heard, never retained: silence an alarm for some minutes."""
-        return f"{self.root}/command/{vat}/{alarm}/shelve"
+        """Received, never retained: silence an alarm for some minutes."""
+        return f"{self.command_root}{vat}/{alarm}/shelve"
 
     def mark(self, vat: str) -> str:
-        """Heard, never retained: what a person does to a vat or its probe."""
-        return f"{self.root}/command/{vat}/mark"
+        """Received, never retained: what a person does to a vat or its probe."""
+        return f"{self.command_root}{vat}/mark"
 
     def note(self, vat: str) -> str:
-        """Heard, never retained: a remark for the journal."""
-        return f"{self.root}/command/{vat}/note"
+        """Received, never retained: a remark for the journal."""
+        return f"{self.command_root}{vat}/note"
 
     def spot(self, vat: str) -> str:
-        """Heard, never retained: the pH that another instrument shows in a vat."""
-        return f"{self.root}/command/{vat}/spot"
+        """Received, never retained: the pH that another instrument shows in a vat."""
+        return f"{self.command_root}{vat}/spot"
 
     @property
     def commands(self) -> str:
         """Return the filter of all commands."""
-        return f"{self.root}/command/#"
+        return f"{self.command_root}#"
 
     @property
     def birth(self) -> str | None:
@@ -113,27 +118,31 @@ class Topics:
 
     @property
     def own(self) -> tuple[str, ...]:
-        """Return where we say that we are there: who else does so has another store."""
+        """Return the topics on which the watch says that it is there: another sender there has another store."""
         return self.status, self.heartbeat
 
     @property
-    def heard(self) -> tuple[str, ...]:
-        """Return all filters to subscribe to, for what must not be lost."""
+    def subscriptions(self) -> tuple[str, ...]:
+        """Return the filters to subscribe to at QoS 1: what must not be lost."""
         return (self.commands, self.birth) if self.birth else (self.commands,)
 
     def is_command(self, topic: str) -> bool:
         """Tell whether a topic lies where commands are expected."""
-        return topic.startswith(f"{self.root}/command/")
+        return topic.startswith(self.command_root)
 
     def command(self, topic: str) -> Address | None:
         """Return what a command topic speaks of, None where the topic has another form."""
-        match topic.removeprefix(f"{self.root}/command/").split("/") if self.is_command(topic) else []:
+        match topic.removeprefix(self.command_root).split("/") if self.is_command(topic) else []:
             case [vat, alarm, verb]:
                 return Address(vat=vat, alarm=alarm, verb=verb)
             case [vat, verb]:
                 return Address(vat=vat, verb=verb)
             case _:
                 return None
+
+
+PATTERNS = Topics(root="<root>", discovery_prefix="<prefix>")
+"""Makes topics as documents write them: `<root>/vat/<vat>/measurement`."""
 
 
 def plain(name: str) -> str:

@@ -33,7 +33,7 @@ LARGEST: Final = 256 << 20
 """Bytes; at 9600 baud, printing all the time, some two weeks."""
 
 
-class Head(msgspec.Struct, frozen=True, rename={"version": "bytes"}):
+class RunHeader(msgspec.Struct, frozen=True, rename={"version": "bytes"}):
     """The begin of a run."""
 
     version: int
@@ -75,7 +75,7 @@ class ByteLog:
             self._file = private_file.opened(path, "ab")
         except OSError as error:
             log.warning("%s: the bytes are not recorded: %s", path, error.strerror)
-        self._write(Head(VERSION, port, simulated))
+        self._write(RunHeader(VERSION, port, simulated))
 
     def now_s(self) -> float:
         """Return when something was noted last (of `time.monotonic`): the clock that a replay has, too."""
@@ -97,7 +97,7 @@ class ByteLog:
             self._file.close()
         self._file = None
 
-    def _write(self, what: Head | ByteLogEntry) -> None:
+    def _write(self, what: RunHeader | ByteLogEntry) -> None:
         if self._file is None:
             return
         try:
@@ -169,21 +169,21 @@ class LoggedWire(Wire):
         return False
 
 
-def read(stream: BinaryIO, *, name: str) -> Iterator[Head | ByteLogEntry]:
+def read(stream: BinaryIO, *, name: str) -> Iterator[RunHeader | ByteLogEntry]:
     """Yield what a log holds; a last line that was cut off is left out. Raises RefusedError naming the wrong line."""
-    decoders = msgspec.json.Decoder(Head), msgspec.json.Decoder(ByteLogEntry)
+    decoders = msgspec.json.Decoder(RunHeader), msgspec.json.Decoder(ByteLogEntry)
     is_first = True
     for number, line in enumerate(stream, start=1):
         if not line.endswith(b"\n"):
             return
         is_head = line.startswith(b'{"bytes"')
         try:
-            what: Head | ByteLogEntry = decoders[0].decode(line) if is_head else decoders[1].decode(line)
+            what: RunHeader | ByteLogEntry = decoders[0].decode(line) if is_head else decoders[1].decode(line)
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             raise RefusedError(f"{name}, line {number}: {error}. Is it a log of bytes (record_bytes)?") from error
         if is_first and not is_head:
             raise RefusedError(f"{name}, line 1: a log of bytes begins with what it is of")
-        if isinstance(what, Head) and what.version != VERSION:
+        if isinstance(what, RunHeader) and what.version != VERSION:
             raise RefusedError(f"{name}, line {number}: format {what.version} is not known here, only {VERSION}")
         is_first = False
         if isinstance(what, ByteLogEntry) and not _is_hexadecimal(what.got):

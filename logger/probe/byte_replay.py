@@ -10,10 +10,11 @@ from dataclasses import dataclass
 
 from logger.config import ProbeConfig
 from logger.model import Indication, Reason
-from logger.probe.byte_log import ByteLogEntry, Head
+from logger.probe.byte_log import ByteLogEntry, RunHeader
 from logger.probe.conversation import Missing
 from logger.probe.port import Port
-from logger.probe.reader import CONVERSATIONS, Reader
+from logger.probe.protocols import conversation_with
+from logger.probe.reader import Reader
 from logger.probe.wire import Wire
 
 
@@ -151,13 +152,13 @@ class ReplayedPort(Port):
             self._wire = None
 
 
-def replayed(
-    items: Iterable[Head | ByteLogEntry], probes: Mapping[str, ProbeConfig], *, simulated: bool
+def replay_indications(
+    items: Iterable[RunHeader | ByteLogEntry], probes: Mapping[str, ProbeConfig], *, simulated: bool
 ) -> Iterator[Indication]:
     """Yield the indications of these probes over a log; ticks of other probes are passed over."""
     run: list[ByteLogEntry] = []
     for item in items:
-        if isinstance(item, Head):
+        if isinstance(item, RunHeader):
             yield from _run(run, probes, simulated=simulated)
             run = []
         else:
@@ -173,7 +174,7 @@ def _run(happenings: list[ByteLogEntry], probes: Mapping[str, ProbeConfig], *, s
     ticks = [index for index, happening in enumerate(happenings) if happening.tick]
     line = ReplayedPort(next(iter(probes.values())), tape)
     readers = {
-        name: Reader(line, CONVERSATIONS[probe.protocol](probe, simulated=simulated), is_shared=len(probes) > 1)
+        name: Reader(line, conversation_with(probe, simulated=simulated), is_shared=len(probes) > 1)
         for name, probe in probes.items()
     }
     for index in ticks:

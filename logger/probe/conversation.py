@@ -5,7 +5,7 @@ what instruments do, and lets the wire's `FAILURES` pass. It is used by one thre
 its last tick (a shared line), so it never takes bytes for its own that it cannot tell to be.
 
 To add a protocol: write its codec without I/O (bytes in, values or a reason out), a subclass of `Conversation` that
-sends, reads until its time limit and asks the codec, and enter it in `reader.CONVERSATIONS`. Everything else (opening,
+sends, reads until its time limit and asks the codec, and give it a row in `protocols.py`. Everything else (opening,
 back-off, absent ports, several probes on a line, pacing) is there.
 """
 
@@ -25,6 +25,16 @@ class Values:
     temperature_c: float | None
     detail: str = ""
     """Why one of them is None, one sentence; empty: both came."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LineExchange:
+    """What a probe that speaks in lines is sent for a first line of its own, and how lines end."""
+
+    query: bytes
+    """Without its end; empty: the probe prints by itself."""
+    query_end: bytes
+    terminator: bytes
 
 
 class Missing(Exception):  # noqa: N818 - no error: the expected way in which a tick ends without values

@@ -5,7 +5,7 @@ Law: it speaks only of what the bytes show; where they show nothing it says noth
 
 from typing import Final
 
-from logger.probe.textline import as_text, shown
+from logger.probe.textline import as_text, printable
 
 _PLAIN: Final = frozenset(range(0x20, 0x7F)) | frozenset(b"\r\n\t\x02\x03")
 _ENOUGH: Final = 4
@@ -20,7 +20,7 @@ def terminator_of(data: bytes) -> str:
     return "\n" if end == b"\r\n" else end.decode("latin-1")
 
 
-def trouble(data: bytes, *, query: bytes = b"", end: bytes = b"\n") -> str:
+def diagnose(data: bytes, *, query: bytes = b"", end: bytes = b"\n") -> str:
     """Return what the bytes that came after `query` (its end left out) show to be wrong; empty: nothing.
 
     `end` is the terminator that was expected.
@@ -43,7 +43,7 @@ def _endless(data: bytes, end: bytes) -> str:
         return ""
     if other := terminator_of(data):
         return f"no line ends as configured; write terminator = {_quoted(other)}"
-    return f"only {shown(as_text(data))} came, without the end of a line"
+    return f"only {printable(as_text(data))} came, without the end of a line"
 
 
 def _garbage(data: bytes) -> str:

@@ -24,7 +24,7 @@ from logger.probe import modbus
 from logger.probe.conversation import Conversation, Missing, Values
 from logger.probe.identity import identity_fault
 from logger.probe.modbus import ModbusFault, RegisterSpan
-from logger.probe.modbus_frames import EXCEPTION, Broken, Frames, MbapFrames, RtuFrames, mbap, rtu
+from logger.probe.modbus_frames import EXCEPTION, Frames, InvalidFrame, MbapFrames, RtuFrames, mbap, rtu
 from logger.probe.own_ph import equivalent_mv
 from logger.probe.wire import Wire
 
@@ -160,7 +160,7 @@ class ModbusConversation(Conversation):
         until = self._wire.now_s() + self.probe.timeout_s
         while True:
             frame = frames.next_frame()
-            if isinstance(frame, Broken):
+            if isinstance(frame, InvalidFrame):
                 self._let_rest(until)
                 raise Missing(Reason.GARBLED, f"{self._who}: {frame.text}")
             if frame is None:

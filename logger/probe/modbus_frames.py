@@ -38,7 +38,7 @@ class ModbusFrame:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Broken:
+class InvalidFrame:
     """What came is no frame; one sentence for the user, with what to look at."""
 
     text: str
@@ -61,7 +61,7 @@ class Frames(ABC):
         return bytes(self._buffer)
 
     @abstractmethod
-    def next_frame(self) -> ModbusFrame | Broken | None:
+    def next_frame(self) -> ModbusFrame | InvalidFrame | None:
         """Return the next frame; None: more bytes are wanted."""
 
     def _take(self, count: int) -> bytes:
@@ -79,7 +79,7 @@ class RtuFrames(Frames):
         self._echo = request
         self.is_echoed = False
 
-    def next_frame(self) -> ModbusFrame | Broken | None:
+    def next_frame(self) -> ModbusFrame | InvalidFrame | None:
         """Return the next frame; None: more bytes are wanted."""
         if self._echo and self._echo.startswith(self._buffer[: len(self._echo)]):
             if len(self._buffer) < len(self._echo):
@@ -91,10 +91,10 @@ class RtuFrames(Frames):
         if length is None or len(self._buffer) < length:
             return None
         if length == 0:
-            return Broken(text=f"{_shown(self.partial[:2])} is the beginning of no reply; {_NOISE}")
+            return InvalidFrame(text=f"{_shown(self.partial[:2])} is the beginning of no reply; {_NOISE}")
         frame = self._take(length)
         if _checksum(frame[:-2]) != frame[-2:]:
-            return Broken(text=f"a reply came with a wrong checksum ({_shown(frame)}); {_NOISE}")
+            return InvalidFrame(text=f"a reply came with a wrong checksum ({_shown(frame)}); {_NOISE}")
         return ModbusFrame(address=frame[0], pdu=frame[1:-2])
 
 
@@ -106,12 +106,12 @@ class MbapFrames(Frames):
         super().__init__()
         self._transaction = transaction
 
-    def next_frame(self) -> ModbusFrame | Broken | None:
+    def next_frame(self) -> ModbusFrame | InvalidFrame | None:
         """Return the next frame of this transaction; None: more bytes are wanted."""
         while len(self._buffer) >= _HEADER:
             transaction, protocol, length = (int.from_bytes(self._buffer[at : at + 2], "big") for at in (0, 2, 4))
             if protocol != 0 or not _SHORTEST <= length <= _LONGEST:
-                return Broken(
+                return InvalidFrame(
                     text=f"{_shown(self.partial[:_HEADER])} is no Modbus TCP header; is this the right host and port?"
                 )
             if len(self._buffer) < _HEADER - 1 + length:

@@ -63,7 +63,7 @@ class Port:
         wait_s = BACKOFF_S[min(self._failures, len(BACKOFF_S) - 1)]
         self._failures += 1
         self._retry_us = elapsed_us + wait_s * SECOND_US
-        self._fault = f"{fault(error, self.port)} (next try in {wait_s} s)"
+        self._fault = f"{describe_failure(error, self.port)} (next try in {wait_s} s)"
         log.log(logging.WARNING if self._failures == 1 else logging.DEBUG, "%s: %s", self.port, self._fault)
         return Missing(Reason.PORT_ABSENT, self._fault)
 
@@ -84,7 +84,7 @@ class Port:
         self._wire = None
 
 
-def fault(error: Exception, port: str) -> str:
+def describe_failure(error: Exception, port: str) -> str:
     """Say what is wrong with a port and what to do."""
     match getattr(error, "errno", None):
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:

@@ -54,14 +54,14 @@ class ListedPort:
         return self.by_id or self.by_path or self.device
 
 
-def found(*, by_id: Path = BY_ID, by_path: Path = BY_PATH, proc: Path = PROC) -> list[ListedPort]:
+def list_serial_ports(*, by_id: Path = BY_ID, by_path: Path = BY_PATH, proc: Path = PROC) -> list[ListedPort]:
     """Return the ports that the system lists, and those that lasting names point at."""
     told = {port.device: port.description for port in list_ports.comports()}
     linked = {os.path.realpath(link) for folder in (by_id, by_path) for link in folder.glob("*")}
-    return looked_at(sorted(told.keys() | linked), by_id=by_id, by_path=by_path, proc=proc, described=told)
+    return describe_ports(sorted(told.keys() | linked), by_id=by_id, by_path=by_path, proc=proc, described=told)
 
 
-def looked_at(
+def describe_ports(
     paths: Iterable[str],
     *,
     by_id: Path = BY_ID,

@@ -6,24 +6,15 @@ costs the others little beyond its own time limit; its ticks are missing records
 badly, is asked every time.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from typing import Final
 
-from logger.config import ProbeConfig, Protocol
+from logger.config import ProbeConfig
 from logger.model import Indication, Reason
 from logger.probe.conversation import Conversation, Missing, Values
-from logger.probe.modbus_conversation import RtuConversation, TcpConversation
 from logger.probe.port import Port
-from logger.probe.scpi_conversation import ScpiConversation
-from logger.probe.text_conversation import text_conversation
+from logger.probe.protocols import conversation_with
 from logger.probe.wire import FAILURES, Wire
-
-CONVERSATIONS: Final[dict[Protocol, Callable[..., Conversation]]] = {
-    Protocol.SCPI: ScpiConversation,
-    Protocol.TEXT: text_conversation,
-    Protocol.MODBUS_RTU: RtuConversation,
-    Protocol.MODBUS_TCP: TcpConversation,
-}
 
 LONGEST_REST_S: Final = 30.0
 """How long, in whole polls, a silent instrument on a shared line is not asked at most. [CP]"""
@@ -115,7 +106,7 @@ class Reader:
 
 def reader(probe: ProbeConfig, *, simulated: bool) -> Reader:
     """Return what reads one probe alone, whoever else is behind its port."""
-    return Reader(Port(probe), CONVERSATIONS[probe.protocol](probe, simulated=simulated))
+    return Reader(Port(probe), conversation_with(probe, simulated=simulated))
 
 
 def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Reader]]:
@@ -128,5 +119,5 @@ def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Read
 
 def _readers(probes: list[ProbeConfig], *, simulated: bool) -> list[Reader]:
     line = Port(probes[0])
-    talks = [CONVERSATIONS[probe.protocol](probe, simulated=simulated) for probe in probes]
+    talks = [conversation_with(probe, simulated=simulated) for probe in probes]
     return [Reader(line, talk, is_shared=len(talks) > 1) for talk in talks]

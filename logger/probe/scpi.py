@@ -52,7 +52,7 @@ class QueuedError:
     text: str
 
 
-def asked(quantity: Quantity, query: str) -> Quantity:
+def with_query(quantity: Quantity, query: str) -> Quantity:
     """Return the quantity with another query, written without its end."""
     return replace(quantity, query=f"{query}\n".encode("ascii"))
 

@@ -20,7 +20,7 @@ from typing import Final
 from logger.config import ProbeConfig
 from logger.model import Reason
 from logger.probe import scpi
-from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.conversation import Conversation, LineExchange, Missing, Values
 from logger.probe.identity import identity_fault
 from logger.probe.own_ph import equivalent_mv
 from logger.probe.wire import LineWire, Wire
@@ -28,6 +28,12 @@ from logger.probe.wire import LineWire, Wire
 _GIVE_UP: Final = 5
 _MOST_ERRORS: Final = 4
 """So many queued errors are told; the rest is cleared with them."""
+
+
+def line_exchange(probe: ProbeConfig) -> LineExchange:
+    """Return what any SCPI instrument answers with a line: the query for its identity."""
+    del probe
+    return LineExchange(query=scpi.IDENTIFY.rstrip(), query_end=b"\n", terminator=b"\n")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,8 +54,10 @@ class ScpiConversation(Conversation):
         self._owed: _Owed | None = None
         self._is_known = False
         words = probe.scpi
-        self._value_of = scpi.asked(scpi.PH, words.ph) if words.ph else scpi.asked(scpi.POTENTIAL, words.potential)
-        self._warmth = scpi.asked(scpi.TEMPERATURE, words.temperature) if words.temperature else None
+        self._value_of = (
+            scpi.with_query(scpi.PH, words.ph) if words.ph else scpi.with_query(scpi.POTENTIAL, words.potential)
+        )
+        self._warmth = scpi.with_query(scpi.TEMPERATURE, words.temperature) if words.temperature else None
 
     def begin(self, wire: Wire) -> None:
         """Speak over a newly opened wire: the identity is asked first."""

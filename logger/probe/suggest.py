@@ -33,7 +33,7 @@ class Suggestion:
     read: int = 0
 
 
-def suggested(
+def suggest_description(
     lines: Sequence[bytes], *, terminator: str, query: str = "", query_end: str = "\r\n", echo: bool = False
 ) -> Suggestion:
     """Return a description of the commonest kind of line."""
@@ -72,7 +72,7 @@ def _tried(text: TextConfig, lines: Sequence[bytes]) -> Suggestion:
     return Suggestion(text=text, told=f"it reads {read} of the {len(lines)} lines that came", read=read)
 
 
-def toml(text: TextConfig, probe: ProbeConfig) -> str:
+def description_toml(text: TextConfig, probe: ProbeConfig) -> str:
     """Return a description, and how the port was opened, as they are written into a configuration."""
     line = [f"port = {_written(probe.port)}", 'protocol = "text"', *_unusual(probe, ProbeConfig(id="", port=""), _LINE)]
     lines = _unusual(text, TextConfig(pattern="", example=""), _TEXT)

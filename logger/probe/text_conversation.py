@@ -19,11 +19,11 @@ from typing import Final
 
 from logger.config import ProbeConfig, TextConfig
 from logger.model import Reason
-from logger.probe.conversation import Conversation, Missing, Values
+from logger.probe.conversation import Conversation, LineExchange, Missing, Values
 from logger.probe.identity import identity_fault
 from logger.probe.line_buffer import LineBuffer
 from logger.probe.own_ph import equivalent_mv
-from logger.probe.textline import Description, TextFault, as_text, shown
+from logger.probe.textline import Description, TextFault, as_text, printable
 from logger.probe.wire import Wire
 
 _GIVE_UP: Final = 5
@@ -35,8 +35,21 @@ _FULL_BYTES: Final = 4000
 
 def text_conversation(probe: ProbeConfig, *, simulated: bool) -> "TextConversation":
     """Return the conversation that a probe's description asks for."""
-    kind = PolledTextConversation if probe.text is not None and probe.text.query else StreamingTextConversation
+    kind = PolledTextConversation if _described(probe).query else StreamingTextConversation
     return kind(probe, simulated=simulated)
+
+
+def line_exchange(probe: ProbeConfig) -> LineExchange:
+    """Return the configured query and ends of lines."""
+    text = _described(probe)
+    query, query_end, terminator = (each.encode("latin-1") for each in (text.query, text.query_end, text.terminator))
+    return LineExchange(query=query, query_end=query_end, terminator=terminator)
+
+
+def _described(probe: ProbeConfig) -> TextConfig:
+    if probe.text is None:
+        raise AssertionError(f"probe {probe.id} has no description: the settings should have refused it")
+    return probe.text
 
 
 class TextConversation(Conversation):
@@ -45,10 +58,8 @@ class TextConversation(Conversation):
     def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
         """Know nothing of the probe yet."""
         super().__init__(probe, simulated=simulated)
-        if probe.text is None:
-            raise AssertionError(f"probe {probe.id} has no description: the settings should have refused it")
-        self.text: TextConfig = probe.text
-        self._description = Description(probe.text)
+        self.text = _described(probe)
+        self._description = Description(self.text)
         self._wire: Wire
         self._lines = LineBuffer(self.text.terminator.encode("latin-1"))
 
@@ -78,7 +89,7 @@ class TextConversation(Conversation):
             raise Missing(Reason.WRONG_INSTRUMENT, f"{fault}; check the port and the cable")
         if (read.ph is not None) != self.probe.own_ph:
             raise Missing(
-                Reason.GARBLED, f"the line {shown(text)} gives a pH, no potential: has the display been changed?"
+                Reason.GARBLED, f"the line {printable(text)} gives a pH, no potential: has the display been changed?"
             )
         potential_mv = read.potential_mv
         if read.ph is not None:
@@ -91,7 +102,7 @@ class TextConversation(Conversation):
         rest = self._lines.partial
         other = next((end for end in (b"\r", b"\n") if end in rest), None)
         hint = f"; it holds {other!r:.5}: is that the terminator?".replace("b'", "'") if other else ""
-        return f"only part of a line came in time, {shown(as_text(rest))}{hint}"
+        return f"only part of a line came in time, {printable(as_text(rest))}{hint}"
 
 
 class PolledTextConversation(TextConversation):
@@ -153,20 +164,22 @@ class PolledTextConversation(TextConversation):
                     return said
         if self._lines.partial:
             raise Missing(Reason.GARBLED, self._unfinished())
-        asked = shown(self.text.query)
+        asked = printable(self.text.query)
         raise Missing(Reason.TIMEOUT, f"no reply to {asked} within {self.probe.timeout_s:g} s; is the probe on?")
 
     def _after_echo(self, line: bytes) -> bytes:
         if not line.startswith(self._query):
             self._owed_s = None
-            said = shown(as_text(line))
+            said = printable(as_text(line))
             raise Missing(Reason.GARBLED, f"the probe did not repeat the query, it said {said}; if so, echo = false")
         return line.removeprefix(self._query).lstrip(b"\r\n ")
 
     def _check_that_all_is_said(self, said: bytes, *, rest: list[bytes]) -> None:
         """Believe no reply that more came with; a prompt may."""
         if said.strip() == self._query.strip():
-            raise Missing(Reason.GARBLED, f"the probe repeats the query {shown(self.text.query)}: write echo = true")
+            raise Missing(
+                Reason.GARBLED, f"the probe repeats the query {printable(self.text.query)}: write echo = true"
+            )
         more = self._bare(self._lines.partial)
         if any(line.strip() for line in rest) or (more and not self.text.prompt.startswith(as_text(more))):
             raise Missing(Reason.GARBLED, "more than one line came for one query")

@@ -78,8 +78,8 @@ class Description:
 
     def _no_match(self, text: str) -> TextFault:
         if reason := self._word(text):
-            return TextFault(reason, f"the line {shown(text)} says so")
-        return TextFault(Reason.GARBLED, f"the pattern does not match the line {shown(text)}")
+            return TextFault(reason, f"the line {printable(text)} says so")
+        return TextFault(Reason.GARBLED, f"the pattern does not match the line {printable(text)}")
 
     def _word(self, text: str) -> Reason | None:
         """Return what a text that is no number says instead of one."""
@@ -99,14 +99,16 @@ class Description:
         due, given = check_value(self._text.checksum, line[begin:end]), match.group(groups["checksum"])
         if re.fullmatch("[0-9A-Fa-f]{1,8}", given) and int(given, 16) == due:
             return None
-        told = f"the checksum of the line {shown(text)} is {due:0{len(given)}X}, and it says {given!r}"
+        told = f"the checksum of the line {printable(text)} is {due:0{len(given)}X}, and it says {given!r}"
         return TextFault(Reason.GARBLED, told)
 
     def _reading(self, match: Any, text: str) -> TextReading | TextFault:  # noqa: ANN401 - re2 has no types
         found = {name: group.strip() for name, group in match.groupdict().items() if group is not None}
         unit = found["unit"].lower() if "unit" in found else "ph" if found.get("ph") else "mv"
         if unit not in (*_FACTORS, "ph"):
-            return TextFault(Reason.GARBLED, f"the unit in {shown(text)} is {found['unit']!r}, neither mV nor V nor pH")
+            return TextFault(
+                Reason.GARBLED, f"the unit in {printable(text)} is {found['unit']!r}, neither mV nor V nor pH"
+            )
         kind = "ph" if unit == "ph" else "mv"
         value = self._number(found.get("value") or found.get(kind, ""), kind, factor=_FACTORS.get(unit, 1.0), line=text)
         if isinstance(value, TextFault):
@@ -125,17 +127,17 @@ class Description:
     def _number(self, written: str, kind: str, *, line: str, factor: float = 1.0) -> float | TextFault:
         point = written.replace(",", ".") if self._text.decimal_comma and "." not in written else written
         if self._text.decimal_comma and "." in written:
-            return TextFault(Reason.GARBLED, f"{written!r} in {shown(line)} has a point where a comma is due")
+            return TextFault(Reason.GARBLED, f"{written!r} in {printable(line)} has a point where a comma is due")
         match = _NUMBER.fullmatch(point)
         if match is None:
             reason = self._word(written)
-            said = f"{_NAMES[kind]} {written!r} in {shown(line)}"
+            said = f"{_NAMES[kind]} {written!r} in {printable(line)}"
             return TextFault(reason, f"the {said}") if reason else TextFault(Reason.GARBLED, f"the {said} is no number")
         value = float(f"{match[1]}{match[2]}e{match[3] or 0}") * factor
         low, high = _RANGES[kind]
         if math.isfinite(value) and low <= value <= high:
             return value
-        return TextFault(Reason.GARBLED, f"a {_NAMES[kind]} of {value:g} in {shown(line)} is beyond what can be")
+        return TextFault(Reason.GARBLED, f"a {_NAMES[kind]} of {value:g} in {printable(line)} is beyond what can be")
 
 
 def mistakes(text: TextConfig) -> Iterator[tuple[str, str, str]]:
@@ -198,7 +200,7 @@ def _encoding(line: bytes) -> str:
     return "utf-8"
 
 
-def shown(text: str) -> str:
+def printable(text: str) -> str:
     """Return a line as it can be printed, cut short, in quotes."""
     plain = ascii(text[:_SHOWN])
     return plain if len(text) <= _SHOWN else f"{plain}..."

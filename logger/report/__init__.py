@@ -1,1 +1,1 @@
-"""What people and other programs are given of the store: the picture of now, the log as CSV or as a recording."""
+"""Report from the store to people and programs: the status, the log as CSV or as a recording."""

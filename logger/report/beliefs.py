@@ -1,4 +1,4 @@
-"""The verdict on any past record, told again from what is stored. Law: word for word what was told when it came."""
+"""Explain the belief in any past record from what is stored. Law: word for word what was said when it came."""
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -11,7 +11,7 @@ from logger.store import Store, queries
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Book:
+class EvidenceIndex:
     """Calibrations and checks by their ids: what records name."""
 
     calibrations: Mapping[int, Calibration]
@@ -19,15 +19,15 @@ class Book:
 
     @classmethod
     def of(cls, calibrations: Iterable[Calibration], checks: Iterable[Check]) -> Self:
-        """Return the book of these."""
+        """Return the index of these."""
         return cls(calibrations={one.id: one for one in calibrations}, checks={one.id: one for one in checks})
 
     @classmethod
     def read(cls, store: Store, probes: Iterable[str]) -> Self:
         """Return all there is of these probes."""
-        known = list(probes)
-        made = [one.calibration for probe in known for one in queries.calibrations(store, probe)]
-        return cls.of(made, [check for probe in known for check in queries.checks(store, probe)])
+        ids = list(probes)
+        calibrations = [one.calibration for probe in ids for one in queries.calibrations(store, probe)]
+        return cls.of(calibrations, [check for probe in ids for check in queries.checks(store, probe)])
 
     def sentence(self, rows: Measurements, row: int) -> str:
         """Say what was made of a record, and why."""

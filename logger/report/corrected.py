@@ -1,4 +1,4 @@
-"""Corrections of the log after the fact: a view beside the results, never in their place.
+"""Correct the log after the fact: a view beside the results, never in their place.
 
 Law: nothing stored is changed. A correction says whose records it is for and on which checks it rests; it is applied
 only when somebody asks for the corrected columns, and taken back by another row. The deviation that was found at the
@@ -24,7 +24,7 @@ from logger.store import Store, queries
 from logger.units import DAY_US
 
 APART_PH = 1.0
-"""Buffers nearer to each other than this tell of the offset only. [CP]"""
+"""Buffers nearer to each other than this tell of the offset only. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,25 +54,25 @@ class Interval:
 
 def intervals(store: Store, probe: str) -> list[Interval]:
     """Return the lives of a probe's accepted calibrations, oldest first."""
-    made = [one.calibration for one in queries.calibrations(store, probe) if one.accepted]
-    checks, decided = queries.checks(store, probe), queries.corrections(store, probe)
-    after = [*made, None][1:]
-    return [_interval(one, until, checks, decided) for one, until in zip(made, after, strict=True)]
+    calibrations = [one.calibration for one in queries.calibrations(store, probe) if one.accepted]
+    checks, corrections = queries.checks(store, probe), queries.corrections(store, probe)
+    after = [*calibrations, None][1:]
+    return [_interval(one, until, checks, corrections) for one, until in zip(calibrations, after, strict=True)]
 
 
 def _interval(
-    made: Calibration, after: Calibration | None, checks: Sequence[Check], decided: Sequence[Correction]
+    calibrations: Calibration, after: Calibration | None, checks: Sequence[Check], corrections: Sequence[Correction]
 ) -> Interval:
-    found = as_found(checks, made)
+    found = as_found(checks, calibrations)
     end_us = max((check.at_us for check in found), default=after.at_us if after else None)
     return Interval(
-        calibration=made.id,
-        since=moment(made.at_us),
+        calibration=calibrations.id,
+        since=moment(calibrations.at_us),
         until=None if end_us is None else moment(end_us),
-        days=None if end_us is None else round((end_us - made.at_us) / DAY_US, 3),
+        days=None if end_us is None else round((end_us - calibrations.at_us) / DAY_US, 3),
         deviations=tuple(map(_deviation, found)),
-        correction=in_force(decided).get(made.id),
-        history=tuple(one for one in decided if one.calibration == made.id),
+        correction=in_force(corrections).get(calibrations.id),
+        history=tuple(one for one in corrections if one.calibration == calibrations.id),
     )
 
 
@@ -81,35 +81,41 @@ def _deviation(check: Check) -> Deviation:
     return Deviation(check=check.id, reference_ph=check.reference_ph, deviation_ph=check.deviation_ph, u_ph=u_ph)
 
 
-def in_force(decided: Iterable[Correction]) -> dict[int, Correction]:
+def in_force(corrections: Iterable[Correction]) -> dict[int, Correction]:
     """Return the corrections that nobody took back, by calibration."""
-    rows = list(decided)
+    rows = list(corrections)
     revoked = {row.revokes for row in rows}
     return {row.calibration: row for row in rows if row.revokes is None and row.id not in revoked}
 
 
 def proposed(
-    made: Calibration, checks: Iterable[Check], decided: Iterable[Correction], *, at_us: int, by: str, why: str
+    calibration: Calibration,
+    checks: Iterable[Check],
+    corrections: Iterable[Correction],
+    *,
+    at_us: int,
+    by: str,
+    why: str,
 ) -> Correction:
     """Return the correction of a calibration's records (no number yet).
 
     Raises RefusedError if one is in force, or if the calibration was never found off after it was made.
     """
-    standing = in_force(decided).get(made.id)
-    if standing is not None:
-        raise RefusedError(f"correction {standing.id} of calibration {made.id} is in force: revoke it first")
-    found = [check for check in as_found(checks, made) if check.at_us > made.at_us]
+    present = in_force(corrections).get(calibration.id)
+    if present is not None:
+        raise RefusedError(f"correction {present.id} of calibration {calibration.id} is in force: revoke it first")
+    found = [check for check in as_found(checks, calibration) if check.at_us > calibration.at_us]
     if not found:
         raise RefusedError(
-            f"how calibration {made.id} was found in the end is not known, so there is nothing to correct by: buffers "
-            "are read with the old calibration whenever the probe is calibrated anew"
+            f"how calibration {calibration.id} was found in the end is not known, so there is nothing to correct by:"
+            " buffers are read with the old calibration whenever the probe is calibrated anew"
         )
     return Correction(
         id=0,
-        probe=made.probe,
+        probe=calibration.probe,
         at_us=at_us,
-        calibration=made.id,
-        since_at_us=made.at_us,
+        calibration=calibration.id,
+        since_at_us=calibration.at_us,
         until_at_us=max(check.at_us for check in found),
         deviations=tuple(map(_deviation, found)),
         by=by,
@@ -117,17 +123,17 @@ def proposed(
     )
 
 
-def revocation(decided: Iterable[Correction], calibration: int, *, at_us: int, by: str, why: str) -> Correction:
+def revocation(corrections: Iterable[Correction], calibration: int, *, at_us: int, by: str, why: str) -> Correction:
     """Return what takes back the correction of a calibration (no number yet). Raises RefusedError if there is none."""
-    standing = in_force(decided).get(calibration)
-    if standing is None:
+    present = in_force(corrections).get(calibration)
+    if present is None:
         raise RefusedError(f"no correction of calibration {calibration} is in force: there is nothing to revoke")
-    return replace(standing, id=0, at_us=at_us, by=by, why=why, revokes=standing.id)
+    return replace(present, id=0, at_us=at_us, by=by, why=why, revokes=present.id)
 
 
 def correct(
     rows: Measurements,
-    decided: Iterable[Correction],
+    corrections: Iterable[Correction],
     calibrations: Mapping[int, Calibration],
     *,
     errors: ErrorModel,
@@ -140,7 +146,7 @@ def correct(
     warm_c = working_c(rows.temperature_c, assumed_c)
     ph, u = np.full(len(rows), np.nan), np.full(len(rows), np.nan)
     number = np.zeros(len(rows), dtype=np.int64)
-    for calibration, one in in_force(decided).items():
+    for calibration, one in in_force(corrections).items():
         mine = rows.calibration == calibration
         if mine.any():
             part = _Part(one, calibrations[calibration], errors)
@@ -183,9 +189,9 @@ class _Part:
         return out
 
     def u(self, at_us: Ints, read: Floats, temperature_c: Floats) -> Floats:
-        """Return u (k = 1) after correction (uncertainty.md 4.2).
+        """Return u (k = 1) after correction: share-weighted ends and a bridge between them.
 
-        Known at both ends, drift and walk are those of a Brownian bridge: least doubt at the ends, most between them.
+        Known at both ends, drift and walk are those of a Brownian bridge: least uncertain at the ends, most between.
         After it was found off nothing holds them any more.
         """
         w, since = self.share(at_us), np.full(len(at_us), self.calibration.at_us)
@@ -217,10 +223,10 @@ class _Part:
         return out
 
 
-def _anchors(found: Sequence[Deviation]) -> list[Deviation]:
+def _anchors(checks: Sequence[Deviation]) -> list[Deviation]:
     """Return the deviations by rising pH; those of buffers close together as one, their mean."""
     groups = list[list[Deviation]]()
-    for one in sorted(found, key=lambda d: d.reference_ph):
+    for one in sorted(checks, key=lambda d: d.reference_ph):
         if groups and one.reference_ph - groups[-1][0].reference_ph < APART_PH:
             groups[-1].append(one)
         else:
@@ -239,8 +245,8 @@ def _mean(group: Sequence[Deviation]) -> Deviation:
 
 def sentence(one: Correction) -> str:
     """Say what a correction is for and rests on, who decided it and why."""
-    found = ", ".join(f"{d.deviation_ph:+.3f} at pH {d.reference_ph:.3f}" for d in one.deviations)
+    checks = ", ".join(f"{d.deviation_ph:+.3f} at pH {d.reference_ph:.3f}" for d in one.deviations)
     return (
         f"Correction {one.id} of the records of calibration {one.calibration}, {moment(one.since_at_us)} to "
-        f"{moment(one.until_at_us)}: found {found}, spread linearly in time; by {one.by}: {one.why}"
+        f"{moment(one.until_at_us)}: found {checks}, spread linearly in time; by {one.by}: {one.why}"
     )

@@ -1,4 +1,4 @@
-"""The alarms of the store: the counters of now, and how they served over a period.
+"""Count the alarms of the store: now, and over a period.
 
 Law: reads only; what is judged is judged in `cli/_performance.py`.
 """
@@ -60,7 +60,7 @@ def _chattering_now(config: Config, store: Store, vat: VatConfig, *, at_us: int)
     if can_chatter(poll_s):
         rows = queries.latest(store, vat.probe, count=int(PERIOD_US / SECOND_US / poll_s))
         rows = rows[int(np.count_nonzero(rows.at_us <= at_us - PERIOD_US)) :]
-        yield from (f"{vat.id} {alarm.id}" for alarm in _judged(vat) if chatters(_times(alarm, rows)))
+        yield from (f"{vat.id} {alarm.id}" for alarm in _with_setpoint(vat) if chatters(_times(alarm, rows)))
 
 
 def _stale(vat: VatConfig, carry: Carry | None, *, at_us: int) -> Iterator[str]:
@@ -69,7 +69,9 @@ def _stale(vat: VatConfig, carry: Carry | None, *, at_us: int) -> Iterator[str]:
             yield f"{vat.id} {name}"
 
 
-def over(config: Config, store: Store, *, since_us: int, until_us: int) -> tuple[Performance, dict[str, int]]:
+def performance_over(
+    config: Config, store: Store, *, since_us: int, until_us: int
+) -> tuple[Performance, dict[str, int]]:
     """Return how the alarms served over a period, and how often each alarm's reading chattered about its setpoint."""
     entries = queries.entries(store, limit=EVERYTHING, until_at_us=until_us)
     chattering = {
@@ -83,23 +85,23 @@ def over(config: Config, store: Store, *, since_us: int, until_us: int) -> tuple
 
 
 def _chattered(store: Store, vat: VatConfig, *, since_us: int, until_us: int) -> Iterator[tuple[str, int]]:
-    alarms = _judged(vat)
+    alarms = _with_setpoint(vat)
     if not alarms:
         return
-    found: dict[str, list[Ints]] = {alarm.id: [] for alarm in alarms}
+    crossed: dict[str, list[Ints]] = {alarm.id: [] for alarm in alarms}
     for span in history.spans(store, vat=vat.id, since_at_us=since_us, until_at_us=until_us):
         last: Measurements | None = None
         for rows in history.measurements(store, span):
             joined = rows if last is None else last.then(rows)
             for alarm in alarms:
-                found[alarm.id].append(_times(alarm, joined))
+                crossed[alarm.id].append(_times(alarm, joined))
             last = rows[len(rows) - 1 :]
     for alarm in alarms:
-        times = np.concatenate([np.empty(0, dtype=np.int64), *found[alarm.id]])
+        times = np.concatenate([np.empty(0, dtype=np.int64), *crossed[alarm.id]])
         yield f"{vat.id} {alarm.id}", chatters(times)
 
 
-def _judged(vat: VatConfig) -> list[AlarmConfig]:
+def _with_setpoint(vat: VatConfig) -> list[AlarmConfig]:
     """Return the alarms of a vat whose setpoint a single reading can cross."""
     return [alarm for alarm in vat.alarms if alarm.setpoint is not None and not alarm.kind.is_trend]
 

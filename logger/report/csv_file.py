@@ -1,4 +1,4 @@
-"""The log as comma-separated values.
+"""Write the log as comma-separated values.
 
 Law: one line a record, in record order; what is not known is an empty field, never a number. Raw values stand exactly
 as they came, results rounded to what they can mean. Memory does not grow with the length of the log. Lines before the
@@ -14,7 +14,7 @@ import numpy as np
 
 from logger.model import Belief, Calibration, Floats, Measurements, Quality, Reason
 from logger.mqtt.payloads import COVERAGE_FACTOR, quality_word
-from logger.report.beliefs import Book
+from logger.report.beliefs import EvidenceIndex
 from logger.report.corrected import Corrected
 from logger.report.words import moment, names_of_tests
 from logger.store.history import RecordSpan
@@ -33,7 +33,7 @@ COLUMNS = {
     "expanded_uncertainty_ph": f"U = {COVERAGE_FACTOR} u_ph (k = {COVERAGE_FACTOR}, about 95 %), pH",
     "quality": "verdict when the record came (QARTOD): pass, not-evaluated, suspect, fail, missing",
     "spike": "verdict of the spike test, which needs the next record (same words; empty: there is none yet)",
-    "tests": "which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; parted by spaces",
+    "tests": "which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; separated by spaces",
     "calibration": "id of the calibration applied",
     "reason": "why there is no indication",
     "reference_ph": "pH by the vat's second probe at that moment, where there is one that could be believed",
@@ -56,24 +56,24 @@ def write(
     spans: Iterable[tuple[RecordSpan, Iterable[Measurements]]],
     *,
     notes: Sequence[str],
-    book: Book,
+    evidence: EvidenceIndex,
     simulated: bool,
     correct: Callable[[RecordSpan, Measurements], Corrected] | None = None,
 ) -> None:
-    """Write the records of each span; `notes` are sentences for the head of the file; `book` holds what records name.
+    """Write the records of each span; `notes`: sentences for the head of the file; `evidence`: what records name.
 
     `correct`: what stands beside the records in the columns of corrected values; None: without these columns. The
     pieces of a span may go one record past its end: that record only tells whether the last one was a spike.
     """
     columns = COLUMNS if correct is None else {**COLUMNS, **CORRECTED_COLUMNS}
-    stream.writelines(f"# {line}\n" for line in _head(columns, notes, book))
+    stream.writelines(f"# {line}\n" for line in _head(columns, notes, evidence))
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
     for span, pieces in spans:
         for rows, spikes in judged(pieces):
             kept = rows.seq <= span.last
             part = slice(0, int(np.count_nonzero(kept)))
-            lines = _lines(rows[part], spikes[part], span, book, simulated=simulated)
+            lines = _lines(rows[part], spikes[part], span, evidence, simulated=simulated)
             writer.writerows(lines if correct is None else _beside(lines, correct(span, rows[part])))
 
 
@@ -88,9 +88,11 @@ def judged(pieces: Iterable[Measurements]) -> Iterator[tuple[Measurements, list[
         yield held, [""]
 
 
-def _head(columns: Mapping[str, str], notes: Sequence[str], book: Book) -> Iterator[str]:
-    told = [f"  {name}: {meaning}" for name, meaning in columns.items()]
-    return chain(notes, map(_calibration, book.calibrations.values()), ["Columns (an empty field: not known):"], told)
+def _head(columns: Mapping[str, str], notes: Sequence[str], evidence: EvidenceIndex) -> Iterator[str]:
+    columns_text = [f"  {name}: {meaning}" for name, meaning in columns.items()]
+    return chain(
+        notes, map(_calibration, evidence.calibrations.values()), ["Columns (an empty field: not known):"], columns_text
+    )
 
 
 def _calibration(made: Calibration) -> str:
@@ -101,7 +103,7 @@ def _calibration(made: Calibration) -> str:
 
 
 def _lines(
-    rows: Measurements, spikes: list[str], span: RecordSpan, book: Book, *, simulated: bool
+    rows: Measurements, spikes: list[str], span: RecordSpan, evidence: EvidenceIndex, *, simulated: bool
 ) -> Iterable[tuple[object, ...]]:
     tests = {code: " ".join(names_of_tests(code)) for code in np.unique(rows.tests).tolist()}
     reasons = {code: "" if code == Reason.NONE else Reason(code).words for code in np.unique(rows.reason).tolist()}
@@ -126,15 +128,15 @@ def _lines(
         _rounded(rows.reference_ph),
         _rounded(rows.reference_u),
         (Belief(code).word for code in rows.belief.tolist()),
-        (book.sentence(rows, row) for row in range(size)),
+        (evidence.sentence(rows, row) for row in range(size)),
         ["true" if simulated else "false"] * size,
         strict=True,
     )
 
 
-def _beside(lines: Iterable[tuple[object, ...]], made: Corrected) -> Iterator[tuple[object, ...]]:
-    numbers = (number or "" for number in made.correction.tolist())
-    for line, *more in zip(lines, _rounded(made.ph), _rounded(made.u), numbers, strict=True):
+def _beside(lines: Iterable[tuple[object, ...]], corrected: Corrected) -> Iterator[tuple[object, ...]]:
+    numbers = (number or "" for number in corrected.correction.tolist())
+    for line, *more in zip(lines, _rounded(corrected.ph), _rounded(corrected.u), numbers, strict=True):
         yield (*line, *more)
 
 

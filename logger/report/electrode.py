@@ -1,4 +1,4 @@
-"""An electrode over its life, gathered from the store for a person and for scripts.
+"""Gather an electrode's life from the store for a person and for scripts.
 
 Law: reads only, judges nothing by itself (`measure/electrode.py` does). An electrode is known by its serial number,
 whatever probe it sat in; one without a number is known by its probe.
@@ -23,13 +23,13 @@ MINUTES = 60.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Identity:
+class ElectrodeIdentity:
     """One electrode that sat in the probe."""
 
     electrode: str
     """Serial number; empty: not known."""
     installed: str | None
-    """Date by the configuration; None: not said."""
+    """Date by the configuration; None: not stated."""
     first_calibrated_at: str
     last_calibrated_at: str
     calibrations: int
@@ -39,7 +39,7 @@ class Identity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
+class TrendPoint:
     """One calibration in the trend."""
 
     calibration: int
@@ -53,7 +53,7 @@ class Point:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlined:
+class ForecastSummary:
     """The forecast with its times in words."""
 
     outlook: str
@@ -67,7 +67,7 @@ class Outlined:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Condition:
+class ElectrodeCondition:
     """Everything `vatvigil electrode` says."""
 
     at: str
@@ -76,38 +76,38 @@ class Condition:
     electrode: str
     status: str
     findings: list[str]
-    trend: list[Point]
+    trend: list[TrendPoint]
     refused: int
     """Calibrations of this probe that were not accepted; they are not in the trend."""
-    forecast: Outlined
-    electrodes: list[Identity]
+    forecast: ForecastSummary
+    electrodes: list[ElectrodeIdentity]
 
 
-def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> Condition:
+def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> ElectrodeCondition:
     """Return the condition of the electrode in a probe at this moment (UTC, microseconds)."""
     now = now_of(config, [queries.latest(store, probe.id)], at_us=at_us)
     stored = queries.calibrations(store, probe.id)
     here = [one.calibration for one in stored if one.accepted]
     serial = probe.electrode or (here[-1].electrode if here else "")
-    calibrations, checks = _of(config, store, serial, here)
+    calibrations, checks = _history_of(config, store, serial, here)
     visits = judging.life(calibrations, checks)
-    found = judging.condition(visits[-1], probe.calibration) if visits else []
+    findings = judging.condition(visits[-1], probe.calibration) if visits else []
     limit = probe.calibration.slope_refuse_low_percent
-    return Condition(
+    return ElectrodeCondition(
         at=moment(now.at_us),
         simulated=config.simulated,
         probe=probe.id,
         electrode=serial,
-        status=(found[0].status if found else Health.GOOD).value,
-        findings=[one.text for one in found],
+        status=(findings[0].status if findings else Health.GOOD).value,
+        findings=[one.text for one in findings],
         trend=[_point(one) for one in visits],
         refused=len(stored) - len(here),
-        forecast=_outlined(judging.forecast(visits, limit_percent=limit, at_us=now.at_us)),
+        forecast=_forecast_summary(judging.forecast(visits, limit_percent=limit, at_us=now.at_us)),
         electrodes=_identities(store, probe, here),
     )
 
 
-def _of(
+def _history_of(
     config: Config, store: Store, serial: str, here: Sequence[Calibration]
 ) -> tuple[list[Calibration], list[Check]]:
     """Return the accepted calibrations of an electrode, in whatever probe, and the checks of them."""
@@ -120,8 +120,8 @@ def _of(
     return list(mine.values()), checks
 
 
-def _point(one: Visit) -> Point:
-    return Point(
+def _point(one: Visit) -> TrendPoint:
+    return TrendPoint(
         calibration=one.calibration,
         made_at=moment(one.at_us),
         slope_percent=round(one.slope_percent, 3),
@@ -137,49 +137,51 @@ def _rounded(value: float | None, digits: int) -> float | None:
     return None if value is None else round(value, digits)
 
 
-def _outlined(found: Forecast) -> Outlined:
+def _forecast_summary(forecast: Forecast) -> ForecastSummary:
     earliest, likely, latest = (
         None if at_us is None else moment(at_us)[:10]
-        for at_us in (found.earliest_at_us, found.likely_at_us, found.latest_at_us)
+        for at_us in (forecast.earliest_at_us, forecast.likely_at_us, forecast.latest_at_us)
     )
-    limit = f"the slope leaves {found.limit_percent:g} %"
+    limit = f"the slope leaves {forecast.limit_percent:g} %"
     text = {
-        Outlook.CANNOT_SAY: f"Nobody can say yet when {limit}: {found.why}.",
-        Outlook.NOT_BEFORE: f"Not before {earliest} that {limit} (95 %): {found.why}.",
+        Outlook.CANNOT_SAY: f"Not enough data yet to say when {limit}: {forecast.why}.",
+        Outlook.NOT_BEFORE: f"Not before {earliest} that {limit} (95 %): {forecast.why}.",
         Outlook.LIKELY: f"Likely about {likely} that {limit}, between {earliest} and {latest} (95 %): have a new one by"
         " then.",
-        Outlook.REACHED: f"The slope is below {found.limit_percent:g} % already: {found.why}.",
-    }[found.outlook]
-    return Outlined(
-        outlook=found.outlook.value,
-        limit_percent=found.limit_percent,
-        percent_per_day=_rounded(found.percent_per_day, 4),
+        Outlook.REACHED: f"The slope is below {forecast.limit_percent:g} % already: {forecast.why}.",
+    }[forecast.outlook]
+    return ForecastSummary(
+        outlook=forecast.outlook.value,
+        limit_percent=forecast.limit_percent,
+        percent_per_day=_rounded(forecast.percent_per_day, 4),
         earliest=earliest,
         likely=likely,
         latest=latest,
-        why=found.why,
+        why=forecast.why,
         text=text,
     )
 
 
-def _identities(store: Store, probe: ProbeConfig, made: Sequence[Calibration]) -> list[Identity]:
+def _identities(store: Store, probe: ProbeConfig, calibrations: Sequence[Calibration]) -> list[ElectrodeIdentity]:
     """Return the electrodes that sat in a probe, in the order of their first calibration there."""
-    serials = list(dict.fromkeys(one.electrode for one in made))
-    firsts = [next(one.at_us for one in made if one.electrode == serial) for serial in serials]
+    serials = list(dict.fromkeys(one.electrode for one in calibrations))
+    firsts = [next(one.at_us for one in calibrations if one.electrode == serial) for serial in serials]
     ends = [*firsts, None][1:]
     return [
-        _identity(store, probe, [one for one in made if one.electrode == serial], end_us=end)
+        _identity(store, probe, [one for one in calibrations if one.electrode == serial], end_us=end)
         for serial, end in zip(serials, ends, strict=True)
     ]
 
 
-def _identity(store: Store, probe: ProbeConfig, mine: Sequence[Calibration], *, end_us: int | None) -> Identity:
+def _identity(
+    store: Store, probe: ProbeConfig, mine: Sequence[Calibration], *, end_us: int | None
+) -> ElectrodeIdentity:
     serial, since_us = mine[0].electrode, mine[0].at_us
     installed = probe.electrode_installed if end_us is None and serial == probe.electrode else None
     if installed is not None:
         since_us = int(datetime(installed.year, installed.month, installed.day, tzinfo=UTC).timestamp()) * SECOND_US
     minutes = queries.minutes_read(store, probe.id, since_at_us=since_us, until_at_us=end_us)
-    return Identity(
+    return ElectrodeIdentity(
         electrode=serial,
         installed=None if installed is None else installed.isoformat(),
         first_calibrated_at=moment(mine[0].at_us),
@@ -193,7 +195,7 @@ def _identity(store: Store, probe: ProbeConfig, mine: Sequence[Calibration], *, 
 COLUMNS = ("no.", "made", "slope %", "offset mV", "t95 s", "noise mV", "found off", "a day")
 
 
-def cells(one: Point) -> tuple[str, ...]:
+def cells(one: TrendPoint) -> tuple[str, ...]:
     """Return a calibration of the trend as the cells of a table."""
     return (
         str(one.calibration),
@@ -211,18 +213,18 @@ def _cell(value: float | None, form: str) -> str:
     return "-" if value is None else form.format(value)
 
 
-def lines(told: Condition) -> Iterator[str]:
-    """Yield what is to be said besides the table, for a terminal of 80 columns."""
-    if told.trend:
-        yield from row("Condition", " ".join([f"{told.status.replace('-', ' ')} (NE 107).", *told.findings]))
-    yield from row("Forecast", told.forecast.text)
-    if told.refused:
-        yield from row("Refused", f"{told.refused} calibration(s), not in the table")
-    for number, one in enumerate(told.electrodes):
+def lines(condition: ElectrodeCondition) -> Iterator[str]:
+    """Yield the lines beside the table, for a terminal of 80 columns."""
+    if condition.trend:
+        yield from row("Condition", " ".join([f"{condition.status.replace('-', ' ')} (NE 107).", *condition.findings]))
+    yield from row("Forecast", condition.forecast.text)
+    if condition.refused:
+        yield from row("Refused", f"{condition.refused} calibration(s), not in the table")
+    for number, one in enumerate(condition.electrodes):
         yield from row("" if number else "Electrodes", _named(one))
 
 
-def _named(one: Identity) -> str:
+def _named(one: ElectrodeIdentity) -> str:
     name = one.electrode or "(no serial number)"
     since = f"installed {one.installed}, " if one.installed else ""
     times = "once" if one.calibrations == 1 else f"{one.calibrations} times"
@@ -230,7 +232,7 @@ def _named(one: Identity) -> str:
     return f"{name}: {since}{span}, {one.hours_read:g} h of readings{', in use' if one.in_use else ''}"
 
 
-def head(told: Condition) -> list[str]:
+def head(condition: ElectrodeCondition) -> list[str]:
     """Return the title, folded."""
-    name = told.electrode or "without a serial number (`electrode` in the configuration names it)"
-    return wrap(f"Electrode {name} in {told.probe}", WIDTH)
+    name = condition.electrode or "without a serial number (`electrode` in the configuration names it)"
+    return wrap(f"Electrode {name} in {condition.probe}", WIDTH)

@@ -1,4 +1,4 @@
-"""A span of the log as the items of a recording, to be replayed.
+"""Read a span of the log as the items of a recording, to be replayed.
 
 Law: the indications as they came and the commands as they were consumed, each before the record it was applied before.
 A span that begins in the middle of a log begins with the calibration then in force and the checks of it. Memory does

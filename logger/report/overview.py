@@ -1,4 +1,4 @@
-"""What `vatvigil status` says, as data for a page and for scripts; `status.py` gathers it.
+"""Hold what `vatvigil status` shows, as data for a page and for scripts; `status.py` gathers it.
 
 Law: frozen; the field names are those of `--json`. None: not known.
 """
@@ -66,7 +66,7 @@ class StandingAlarm:
     setpoint: float | None
     text: str
     lines: tuple[str, ...]
-    """What a telephone was told last of what stands."""
+    """The newest notification of an alarm that stands."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

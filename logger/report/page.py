@@ -1,4 +1,4 @@
-"""The picture of now as lines for a terminal of 80 columns.
+"""Print the status as lines for a terminal of 80 columns.
 
 Law: pure; every value comes from `status.py`, nothing is judged here.
 """
@@ -70,7 +70,7 @@ def _reading(newest: NewestReading) -> Iterator[str]:
 def _ph(newest: NewestReading) -> str:
     if newest.ph is None:
         return "unknown"
-    if newest.belief == "not-believed":  # its doubt is that of a probe in the vat, which nobody knows it is
+    if newest.belief == "not-believed":  # its uncertainty is that of a probe in the vat
         return f"reads {newest.ph:.2f}, not believed"
     if newest.expanded_uncertainty_ph is None:
         return f"{newest.ph:.2f}"
@@ -108,12 +108,12 @@ def _house(overview: Overview) -> Iterator[str]:
 
 
 def _load(counters: Counters) -> str:
-    said = [f"{counters.annunciated_10_min} annunciated in the last 10 min, {counters.annunciated_24_h} in 24 h"]
-    said += [f"chattering: {', '.join(counters.chattering)}"] if counters.chattering else []
-    said += [f"stale: {', '.join(counters.stale)}"] if counters.stale else []
+    parts = [f"{counters.annunciated_10_min} came in the last 10 min, {counters.annunciated_24_h} in 24 h"]
+    parts += [f"chattering: {', '.join(counters.chattering)}"] if counters.chattering else []
+    parts += [f"stale: {', '.join(counters.stale)}"] if counters.stale else []
     if counters.answers.median_s is not None:
-        said.append(f"acknowledged after {age(counters.answers.median_s)} (median of {counters.answers.acknowledged})")
-    return "; ".join(said)
+        parts.append(f"acknowledged after {age(counters.answers.median_s)} (median of {counters.answers.acknowledged})")
+    return "; ".join(parts)
 
 
 def _daemon(began: Began | None) -> str:

@@ -1,4 +1,4 @@
-"""How well the alarms serve people: rates, floods, chatter, what stands too long, how soon somebody answers.
+"""Measure how well the alarms serve people: rates, floods, chatter, stale alarms, time to acknowledge.
 
 Law: pure, from the journal and the records alone. Terms and measures are those of ANSI/ISA-18.2-2016, clause 16.4 (IEC
 62682), as open secondary sources quote them (the standard itself was not read): rates of annunciated alarms, 10-minute
@@ -96,7 +96,7 @@ class _History:
     stood: list[tuple[Name, int, int]] = field(default_factory=list)
     answered: list[tuple[int, int]] = field(default_factory=list)
 
-    def hear(self, entry: Entry) -> None:
+    def add(self, entry: Entry) -> None:
         name = (entry.vat, entry.alarm)
         occurrence = (name, entry.occurrence or 0)
         if entry.after is not None:
@@ -122,33 +122,35 @@ _COVERS = (Cause.SHELVED, Cause.SUPPRESSED, Cause.OUT_OF_SERVICE)
 
 def assess(entries: Iterable[Entry], *, since_us: int, until_us: int) -> Performance:
     """Return how the alarms of a period (UTC, microseconds) served; `entries`: the journal up to its end."""
-    known, history = [entry for entry in entries if entry.alarm], _History()
-    for entry in known:
-        history.hear(entry)
-    within = [entry for entry in known if entry.at_us >= since_us]
-    told = [entry for entry in within if entry.annunciates]
+    alarm_entries, history = [entry for entry in entries if entry.alarm], _History()
+    for entry in alarm_entries:
+        history.add(entry)
+    within = [entry for entry in alarm_entries if entry.at_us >= since_us]
+    annunciated = [entry for entry in within if entry.annunciates]
     days = max(until_us - since_us, 1) / STALE_US
-    periods = Counter((entry.at_us - since_us) // PERIOD_US for entry in told)
+    periods = Counter((entry.at_us - since_us) // PERIOD_US for entry in annunciated)
     whole = max(1, -(-(until_us - since_us) // PERIOD_US))
-    frequent = _shares(Counter(f"{entry.vat} {entry.alarm}" for entry in told).most_common(MOST_FREQUENT), len(told))
+    frequent = _shares(
+        Counter(f"{entry.vat} {entry.alarm}" for entry in annunciated).most_common(MOST_FREQUENT), len(annunciated)
+    )
     return Performance(
         days=days,
         enough=days >= ENOUGH_DAYS,
-        annunciated=len(told),
+        annunciated=len(annunciated),
         held=sum(1 for entry in _began(within) if ((entry.vat, entry.alarm), entry.occurrence or 0) in history.held),
-        per_day=len(told) / days,
-        per_hour=len(told) / days / 24,
-        per_10_min=len(told) / days / 144,
+        per_day=len(annunciated) / days,
+        per_hour=len(annunciated) / days / 24,
+        per_10_min=len(annunciated) / days / 144,
         periods_flooded_percent=100.0 * sum(1 for count in periods.values() if count > FLOOD) / whole,
         most_in_10_min=max(periods.values(), default=0),
         most_frequent=frequent,
         most_frequent_percent=sum(share.percent for share in frequent),
-        priorities=_by_priority(told),
+        priorities=_by_priority(annunciated),
         stale=_stale(history, since_us=since_us, until_us=until_us),
-        standing=_in(history, *(state for state in State if state.is_standing)),
-        shelved=_in(history, State.SHELVED),
-        suppressed=_in(history, State.SUPPRESSED),
-        out_of_service=_in(history, State.OUT_OF_SERVICE),
+        standing=_names_in(history, *(state for state in State if state.is_standing)),
+        shelved=_names_in(history, State.SHELVED),
+        suppressed=_names_in(history, State.SUPPRESSED),
+        out_of_service=_names_in(history, State.OUT_OF_SERVICE),
         covers={cause.value: sum(1 for entry in within if entry.cause is cause) for cause in _COVERS},
         answers=_answers(history, since_us=since_us),
     )
@@ -163,13 +165,13 @@ def _shares(counted: Iterable[tuple[str, int]], total: int) -> list[Share]:
     return [Share(name=name, count=count, percent=100.0 * count / total) for name, count in counted]
 
 
-def _by_priority(told: Sequence[Entry]) -> list[Share]:
-    counts = Counter(entry.priority for entry in told)
+def _by_priority(annunciated: Sequence[Entry]) -> list[Share]:
+    counts = Counter(entry.priority for entry in annunciated)
     return [
         Share(
             name=priority.value,
             count=counts[priority.value],
-            percent=100.0 * counts[priority.value] / max(len(told), 1),
+            percent=100.0 * counts[priority.value] / max(len(annunciated), 1),
             usual_percent=usual,
         )
         for priority, usual in USUAL_PERCENT.items()
@@ -181,7 +183,7 @@ def _stale(history: _History, *, since_us: int, until_us: int) -> list[str]:
     return sorted({" ".join(name) for name, begin, end in stood if end > since_us and end - begin > STALE_US})
 
 
-def _in(history: _History, *states: State) -> list[str]:
+def _names_in(history: _History, *states: State) -> list[str]:
     return sorted(" ".join(name) for name, state in history.state.items() if state in states)
 
 
@@ -197,8 +199,8 @@ def _answers(history: _History, *, since_us: int) -> AcknowledgementTimes:
 
 def crossings(alarm: AlarmConfig, elapsed_us: Ints, value: Floats) -> Ints:
     """Return the watch times at which single readings cross the setpoint; what is unknown crosses nothing."""
-    known = ~np.isnan(value)
-    times, beyond = elapsed_us[known], value[known] - (alarm.setpoint or 0.0)
+    is_known = ~np.isnan(value)
+    times, beyond = elapsed_us[is_known], value[is_known] - (alarm.setpoint or 0.0)
     side = beyond >= 0.0 if alarm.kind.is_high else beyond <= 0.0
     return np.asarray(times[1:][side[1:] != side[:-1]])
 

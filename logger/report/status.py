@@ -1,4 +1,4 @@
-"""What the daemon knows now, gathered from the store for a person and for scripts.
+"""Gather what the daemon knows now from the store, for a person and for scripts.
 
 Law: reads only. Every age is counted from the one `now` that is handed in. Where nothing is known it says so (None),
 and what a person should do something about stands in `attention`, a sentence each.
@@ -12,8 +12,8 @@ from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfi
 from logger.measure import batch
 from logger.model import AlarmState, Belief, Calibration, Carry, Cause, Measurements, QualityTests, Reason, State
 from logger.mqtt.health import probe_health
-from logger.mqtt.payloads import COVERAGE_FACTOR, kind_words, number, quality_word
-from logger.report.beliefs import Book
+from logger.mqtt.payloads import COVERAGE_FACTOR, number, quality_word
+from logger.report.beliefs import EvidenceIndex
 from logger.report.corrected import in_force, sentence
 from logger.report.counters import count
 from logger.report.overview import Began, InForce, NewestReading, Overview, StandingAlarm, StatusTime, VatStatus
@@ -25,11 +25,11 @@ from logger.units import SECOND_US
 from logger.watch import system
 
 POLLS = 3
-"""A newest record older than so many polls is old. [CP]"""
+"""A newest record older than so many polls is old. Common practice, no source."""
 COMMIT_S = 2.0
-"""Real seconds that a tick's time limits and its commit may take on top of that. [CP]"""
+"""Real seconds that a tick's time limits and its commit may take on top of that. Common practice, no source."""
 OUTBOX_S = 600.0
-"""A message that waits longer for the broker needs attention. [CP]"""
+"""A message that waits longer for the broker needs attention. Common practice, no source."""
 _TO_ACKNOWLEDGE = (State.UNACKNOWLEDGED, State.RETURNED, State.LATCHED_UNACKNOWLEDGED)
 
 
@@ -107,7 +107,7 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
         vat=vat.id,
         name=vat.name,
         probe=vat.probe,
-        newest=_reading(config, vat, rows, Book.read(store, [vat.probe]), now) if len(rows) else None,
+        newest=_reading(config, vat, rows, EvidenceIndex.read(store, [vat.probe]), now) if len(rows) else None,
         believed_at=None if carry.believed_at_us is None else moment(carry.believed_at_us),
         believed_age_s=now.age_s(carry.believed_at_us),
         alarms=[standing for standing in alarms(vat, carry, rows, now) if standing.state != State.NORMAL],
@@ -121,7 +121,9 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
     )
 
 
-def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now: StatusTime) -> NewestReading:
+def _reading(
+    config: Config, vat: VatConfig, rows: Measurements, evidence: EvidenceIndex, now: StatusTime
+) -> NewestReading:
     at_us, u = int(rows.at_us[-1]), number(rows.u[-1], 6)
     age_s = now.age_s(at_us) or 0.0
     belief = Belief(int(rows.belief[-1]))
@@ -139,7 +141,7 @@ def _reading(config: Config, vat: VatConfig, rows: Measurements, book: Book, now
         tests=names_of_tests(int(rows.tests[-1])),
         believed=belief is Belief.BELIEVED,
         belief=belief.word,
-        verdict=book.sentence(rows, -1),
+        verdict=evidence.sentence(rows, -1),
     )
 
 
@@ -152,7 +154,7 @@ def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusT
         yield StandingAlarm(
             vat=vat.id,
             alarm=alarm.id,
-            kind=kind_words(alarm.kind),
+            kind=alarm.kind.row.title,
             priority=str(priority(state, alarm)),
             held=state.held,
             state=state.shown.value,
@@ -174,14 +176,14 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> s
     if not state.shown.is_standing:
         return "abnormal now" if state.abnormal else "normal now"
     if not state.abnormal:
-        told = f" (it was told at {words.quantity(alarm, state.value, state.u)})" if alarm.kind.is_process else ""
-        return f"back to normal{told}"
+        figure = f" (it was told at {words.quantity(alarm, state.value, state.u)})" if alarm.kind.has_value else ""
+        return f"back to normal{figure}"
     step = Transition(cause=Cause.ANNUNCIATED, before=State.NORMAL, after=State.UNACKNOWLEDGED, annunciates=True)
     reason = Reason(int(rows.reason[-1])) if rows else Reason.NONE
     spoken = QualityTests(int(rows.tests[-1])) if rows else QualityTests.NONE
     if alarm.kind.is_system and state.told:  # its facts are the daemon's, and nowhere else
-        found = words.sentence(alarm, step, value=None, u=None)
-        return ": ".join([found, *(line.rstrip(".") for line in state.told.lines[1:2])])
+        sentence_now = words.sentence(alarm, step, value=None, u=None)
+        return ": ".join([sentence_now, *(line.rstrip(".") for line in state.told.lines[1:2])])
     return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
 
 

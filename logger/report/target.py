@@ -1,4 +1,4 @@
-"""How a vat stands to its target, for `vatvigil status`. Law: reads only; times are RFC 3339 in UTC."""
+"""Report how a vat stands to its target, for `vatvigil status`. Law: reads only; times are RFC 3339 in UTC."""
 
 from dataclasses import dataclass
 

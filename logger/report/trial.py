@@ -1,4 +1,4 @@
-"""What the alarms of a watch told over a source, and two sets of settings beside each other.
+"""Count the alarms of a replay, and compare two sets of settings.
 
 Law: pure; nothing is evaluated here, the pipeline's entries are counted. Times are watch time, so a clock that was
 set meanwhile changes no length.
@@ -18,7 +18,7 @@ from logger.recording import KnownFault
 from logger.units import SECOND_US
 
 WITHIN_S = 1800.0
-"""What returns by itself within this time was a nuisance. [CP]"""
+"""What returns by itself within this time was a nuisance. Common practice, no source."""
 STANDING = (State.UNACKNOWLEDGED, State.ACKNOWLEDGED)
 
 
@@ -64,7 +64,7 @@ class OccurrenceRecorder:
     calibrated: bool = False
 
     def take(self, outcome: Outcome) -> None:
-        """Hear what a step told."""
+        """Count the entries of a step."""
         rows = outcome.measurements
         if not self.records:
             self.begin_at_us, self.first_us = int(rows.at_us[0]), int(rows.elapsed_us[0])
@@ -73,10 +73,10 @@ class OccurrenceRecorder:
         self.calibrated = outcome.carry.calibration is not None
         for entry in outcome.entries:
             if entry.alarm and entry.after is not None:
-                self._hear(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))
+                self._record(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))
 
-    def told(self) -> Annunciations:
-        """Return what was told so far; what still stands does so until the last record."""
+    def annunciations(self) -> Annunciations:
+        """Return the occurrences so far; one that still stands does so until the last record."""
         stands = {alarm: [replace(last, end_us=self.last_us)] for alarm, last in self.standing.items()}
         names = self.over.keys() | stands.keys()
         span_us = self.last_us - self.first_us
@@ -89,7 +89,7 @@ class OccurrenceRecorder:
             calibrated=self.calibrated,
         )
 
-    def _hear(self, entry: Entry, now_us: int) -> None:
+    def _record(self, entry: Entry, now_us: int) -> None:
         standing = self.standing.get(entry.alarm)
         if standing is not None and (entry.annunciates or entry.after not in STANDING):
             ended = replace(standing, end_us=now_us, returned=entry.cause is Cause.RETURNED)
@@ -115,7 +115,7 @@ class Judge:
         A process alarm tells of the vat, which leaves its limits without any fault of the probe. A fault counts one
         window longer than it stands: the window in which it ended is judged after it.
         """
-        if self.faults is None or alarm.kind.is_process:
+        if self.faults is None or alarm.kind.has_value:
             length_us = occurrence.end_us - occurrence.start_us
             return occurrence.returned and not occurrence.acknowledged and length_us <= self.within_s * SECOND_US
         margin_us = round(alarm.window_s * SECOND_US)
@@ -129,7 +129,7 @@ def stood(fault: KnownFault, time_us: int, *, margin_us: int = 0) -> bool:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Summary:
-    """What one alarm told."""
+    """The occurrences of one alarm, counted."""
 
     annunciations: int
     first_at_us: int | None
@@ -147,12 +147,12 @@ class ComparisonRow:
 
     @property
     def differs(self) -> bool:
-        """Tell whether the settings make any difference to what was told."""
+        """Tell whether the settings make any difference."""
         return self.present != self.other
 
 
 def summary(alarm: AlarmConfig, occurrences: Sequence[Occurrence], judge: Judge) -> Summary:
-    """Count what one alarm told."""
+    """Count the occurrences of one alarm."""
     return Summary(
         annunciations=len(occurrences),
         first_at_us=occurrences[0].at_us if occurrences else None,
@@ -169,13 +169,13 @@ def compare(
     return [ComparisonRow(alarm=name, present=ours.get(name), other=theirs.get(name)) for name in {**ours, **theirs}]
 
 
-def listen(outcomes: Iterable[Outcome]) -> Annunciations:
-    """Return what a watch told over a whole source."""
+def annunciations_of(outcomes: Iterable[Outcome]) -> Annunciations:
+    """Return the occurrences of a watch over a whole source."""
     listener = OccurrenceRecorder()
     for outcome in outcomes:
         listener.take(outcome)
-    return listener.told()
+    return listener.annunciations()
 
 
-def _summaries(vat: VatConfig, told: Annunciations, judge: Judge) -> dict[str, Summary]:
-    return {alarm.id: summary(alarm, told.of(alarm.id), judge) for alarm in vat.alarms}
+def _summaries(vat: VatConfig, annunciations: Annunciations, judge: Judge) -> dict[str, Summary]:
+    return {alarm.id: summary(alarm, annunciations.of(alarm.id), judge) for alarm in vat.alarms}

@@ -1,4 +1,4 @@
-"""One alarm under many settings over the past: how many nuisances against how late it tells.
+"""Compare many settings of one alarm on the past: how many nuisances against how long a delay.
 
 Law: pure, and no second evaluation: one watch carries every setting as an alarm of its own beside the vat's other
 alarms. Each alarm is judged independently and what was asked of the one is asked of all, so a cell tells what a plain
@@ -66,20 +66,20 @@ class Sweep:
             else:
                 yield item
 
-    def targets(self, told: Annunciations, judge: Judge) -> list[tuple[int, int]]:
+    def targets(self, annunciations: Annunciations, judge: Judge) -> list[tuple[int, int]]:
         """Return from when to when (watch time) the alarm had something to tell."""
         window_us = round(self.present.window_s * SECOND_US)
-        spoke = [(one.start_us - window_us, one.end_us) for one in told.of(self._undelayed)]
-        if judge.faults is None or self.present.kind.is_process:
+        spoke = [(one.start_us - window_us, one.end_us) for one in annunciations.of(self._undelayed)]
+        if judge.faults is None or self.present.kind.has_value:
             least_us = judge.within_s * SECOND_US + window_us
             return [(start, end) for start, end in spoke if end - start > least_us]
-        stretches = [(f.from_us, told.end_us if f.until_us is None else f.until_us) for f in judge.faults]
+        stretches = [(f.from_us, annunciations.end_us if f.until_us is None else f.until_us) for f in judge.faults]
         return [(start, end) for start, end in stretches if any(a <= end and start <= b for a, b in spoke)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cell:
-    """What one setting told over all sources."""
+    """The result of one setting over all sources."""
 
     alarm: AlarmConfig
     present: bool
@@ -87,7 +87,7 @@ class Cell:
     nuisance: int = 0
     seconds: float = 0.0
     delays_s: tuple[float, ...] = ()
-    """From the beginning of what there was to detect; below 0 where it was told before."""
+    """From the beginning of what there was to detect; below 0 where the alarm came before."""
     missed: int = 0
     unbettered: bool = False
     """No other setting is as good in missed, nuisances and delay and better in one of them."""
@@ -148,29 +148,29 @@ def _check(vat: VatConfig, probe: ProbeConfig, alarm: AlarmConfig) -> None:
         raise RefusedError(f"this setting cannot be tried: {problem.line('')}")
 
 
-def cells(swept: Sweep, heard: Iterable[tuple[Annunciations, Judge]]) -> list[Cell]:
+def cells(swept: Sweep, results: Iterable[tuple[Annunciations, Judge]]) -> list[Cell]:
     """Return the cells over all sources: fewest missed first, then fewest nuisances, then shortest delay."""
-    made = [Cell(alarm=alarm, present=alarm == swept.present) for alarm in swept.settings]
-    for told, judge in heard:
-        targets = swept.targets(told, judge)
-        made = [
-            _add(cell, told.of(name), targets, told.seconds, judge)
-            for name, cell in zip(swept.names, made, strict=True)
+    tried = [Cell(alarm=alarm, present=alarm == swept.present) for alarm in swept.settings]
+    for annunciations, judge in results:
+        targets = swept.targets(annunciations, judge)
+        tried = [
+            _add(cell, annunciations.of(name), targets, annunciations.seconds, judge)
+            for name, cell in zip(swept.names, tried, strict=True)
         ]
-    marked = [replace(cell, unbettered=not any(_betters(each, cell) for each in made)) for cell in made]
+    marked = [replace(cell, unbettered=not any(_betters(each, cell) for each in tried)) for cell in tried]
     return sorted(marked, key=lambda cell: (*cell.merits, cell.annunciations, cell.present))
 
 
 def _add(
-    cell: Cell, told: Sequence[Occurrence], targets: Sequence[tuple[int, int]], seconds: float, judge: Judge
+    cell: Cell, occurrences: Sequence[Occurrence], targets: Sequence[tuple[int, int]], seconds: float, judge: Judge
 ) -> Cell:
     """Add a source to a cell; an annunciation that detects something is no nuisance, however soon it returned."""
     window_us = round(cell.alarm.window_s * SECOND_US)
-    detecting = [_detecting(told, target, window_us=window_us) for target in targets]
+    detecting = [_detecting(occurrences, target, window_us=window_us) for target in targets]
     return replace(
         cell,
-        annunciations=cell.annunciations + len(told),
-        nuisance=cell.nuisance + sum(judge.is_nuisance(cell.alarm, one) for one in told if one not in detecting),
+        annunciations=cell.annunciations + len(occurrences),
+        nuisance=cell.nuisance + sum(judge.is_nuisance(cell.alarm, one) for one in occurrences if one not in detecting),
         seconds=cell.seconds + seconds,
         delays_s=(
             *cell.delays_s,
@@ -180,10 +180,10 @@ def _add(
     )
 
 
-def _detecting(told: Sequence[Occurrence], target: tuple[int, int], *, window_us: int) -> Occurrence | None:
+def _detecting(occurrences: Sequence[Occurrence], target: tuple[int, int], *, window_us: int) -> Occurrence | None:
     """Return the first occurrence that stands in a stretch; its last window is judged after it."""
     start, end = target
-    return next((one for one in told if one.end_us > start and one.start_us <= end + window_us), None)
+    return next((one for one in occurrences if one.end_us > start and one.start_us <= end + window_us), None)
 
 
 def _betters(cell: Cell, other: Cell) -> bool:

@@ -1,4 +1,4 @@
-"""Times, ages and names for a person.
+"""Format times, ages and names for a person.
 
 Law: pure. Times are RFC 3339 in UTC, to the second; an age names its two largest units and is never rounded up.
 """

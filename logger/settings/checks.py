@@ -9,9 +9,10 @@ from collections.abc import Iterable, Iterator
 from itertools import pairwise
 from typing import Final
 
-from logger.config import BufferConfig, Config, ProbeConfig, Protocol
+from logger.config import BufferConfig, Config, ProbeConfig
 from logger.errors import RefusedError
 from logger.measure import buffers
+from logger.probe.protocols import entry
 from logger.settings.probe_checks import probe_problems
 from logger.settings.problems import Key, Problem, name_problems, suggestion, wrong
 from logger.settings.service_checks import service_problems
@@ -30,7 +31,7 @@ def problems(config: Config, *, broken_probes: Iterable[str] = ()) -> Iterator[P
         )
     for probe in config.probes:
         yield from probe_problems(probe, accelerated=config.simulated)
-    yield from _shared_ports(config.probes)
+    yield from shared_port_problems(config.probes)
     if config.vats:
         yield from _references(config, set(broken_probes))
     probes = {probe.id: probe for probe in config.probes}
@@ -58,8 +59,8 @@ def _references(config: Config, broken: set[str]) -> Iterator[Problem]:
         yield Problem(key=("probe", probe_id), reason="no vat has this probe", remedy=remedy)
 
 
-def _shared_ports(probes: Iterable[ProbeConfig]) -> Iterator[Problem]:
-    """Check that the probes of one port can share it."""
+def shared_port_problems(probes: Iterable[ProbeConfig]) -> Iterator[Problem]:
+    """Yield why the probes of one port cannot share it."""
     ports: dict[str, list[ProbeConfig]] = {}
     for probe in probes:
         ports.setdefault(probe.port, []).append(probe)
@@ -84,9 +85,9 @@ def _records(probes: Iterable[ProbeConfig]) -> Iterator[Problem]:
 def _pair(first: ProbeConfig, second: ProbeConfig) -> Iterator[Problem]:
     key = ("probe", second.id, "port")
     here = f"probe {first.id!r} is at this port already"
-    if not second.protocol.is_modbus:
-        what = "SCPI has" if second.protocol is Protocol.SCPI else "lines of text have"
-        reason, remedy = f"{here}; {what} no addresses to tell two apart", "give each probe a port of its own"
+    if entry(second.protocol).address_range is None:
+        reason = f"{here}; the protocol {second.protocol} has no addresses to tell two apart"
+        remedy = "give each probe a port of its own"
         yield wrong(key, second.port, reason, remedy)
         return
     for name in _OF_THE_LINE:

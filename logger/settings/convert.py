@@ -1,9 +1,9 @@
 """Make the frozen objects of `logger/config` from what was written.
 
-Law: what is not written takes its default from the dataclass (for alarms also by kind, below); files of secrets are
-read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms (no-data,
-blind, out-of-liquid, erratic, and those of maintenance), one with a target also claim-withdrawn: they can be tuned and
-none can be left out. What is missing is reported and stands for nothing that could be run.
+Law: what is not written takes its default from the dataclass (for alarms also from the row of the kind); files of
+secrets are read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms
+(no-data, blind, out-of-liquid, erratic, and those of maintenance), one with a target also claim-withdrawn: they can be
+tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
 """
 
 from collections.abc import Mapping
@@ -21,12 +21,14 @@ from logger.config import (
     ErrorModel,
     HookConfig,
     MqttConfig,
+    Presence,
     Priority,
     ProbeConfig,
     Simulation,
     SystemConfig,
     TargetConfig,
     VatConfig,
+    default_alarm,
 )
 from logger.settings.document import Table
 from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
@@ -40,50 +42,6 @@ _Config = TypeVar("_Config")
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
 
-_PH: Final[dict[str, Any]] = {"deadband": 0.05}
-_TEMPERATURE: Final[dict[str, Any]] = {"deadband": 0.5}
-_HOURLY: Final[dict[str, Any]] = {"window_s": 3600.0, "on_delay_s": 3600.0, "off_delay_s": 3600.0}
-DEFAULTS: Final[dict[AlarmKind, dict[str, Any]]] = {
-    AlarmKind.PH_HIGH: _PH,
-    AlarmKind.PH_LOW: _PH,
-    AlarmKind.TEMPERATURE_HIGH: _TEMPERATURE,
-    AlarmKind.TEMPERATURE_LOW: _TEMPERATURE,
-    AlarmKind.RATE_OF_CHANGE: {"setpoint": 0.5, "deadband": 0.1},
-    AlarmKind.RISE: {"setpoint": 0.1, "deadband": 0.03, "window_s": 3600.0, "on_delay_s": 10800.0},
-    AlarmKind.NO_START: {"setpoint": 66.0, **_HOURLY},
-    AlarmKind.STALL: {"setpoint": 0.006, "deadband": 0.002, **_HOURLY, "on_delay_s": 21600.0},
-    AlarmKind.NO_DATA: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.BLIND: {"on_delay_s": 1200.0, "priority": Priority.HIGH},
-    AlarmKind.OUT_OF_LIQUID: {"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.ERRATIC: {"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.DISAGREEMENT: {},
-    AlarmKind.NO_CALIBRATION: {"on_delay_s": 1800.0, "window_s": 0.0, "priority": Priority.HIGH},
-    AlarmKind.CALIBRATION_OVERDUE: {"window_s": 0.0},
-    AlarmKind.CHECK_OVERDUE: {"window_s": 0.0, "priority": Priority.LOW},
-    AlarmKind.DRIFTED: {"on_delay_s": 0.0, "window_s": 0.0},
-    AlarmKind.DEADLINE: {"on_delay_s": 0.0, "window_s": 0.0},
-    AlarmKind.CLAIM_WITHDRAWN: {
-        "on_delay_s": 0.0,
-        "window_s": 0.0,
-        "priority": Priority.HIGH,
-        "latching": True,
-        "reminder_s": 900.0,
-    },
-}
-"""What differs by kind from the defaults of `AlarmConfig`, common practice, no source.
-
-Those of no-start and stall are from trials on simulated vats.
-"""
-_ALWAYS: Final = (
-    AlarmKind.NO_DATA,
-    AlarmKind.BLIND,
-    AlarmKind.OUT_OF_LIQUID,
-    AlarmKind.ERRATIC,
-    AlarmKind.NO_CALIBRATION,
-    AlarmKind.CALIBRATION_OVERDUE,
-    AlarmKind.CHECK_OVERDUE,
-    AlarmKind.DRIFTED,
-)
 OWN_PH: Final = 0.03
 """`ErrorModel.own_ph` of a probe that reports its own pH, unless it is written. Common practice, no source."""
 ASSUMED_C: Final = 3.0
@@ -207,7 +165,7 @@ def _vats(reading: ParsedSources, name: str, table: Table, all_profiles: Mapping
     if second in reading.document["vat"]:
         reason, remedy = f"the second probe of {name!r} is watched under this name", "give this vat another name"
         reading.add(Problem(key=("vat", second), reason=reason, remedy=remedy))
-    instrument = [AlarmConfig(id=k, kind=k, **{**DEFAULTS[k], "priority": Priority.MEDIUM}) for k in _ALWAYS]
+    instrument = [default_alarm(kind, priority=Priority.MEDIUM) for kind in _kinds(Presence.ALWAYS)]
     return [
         vat,
         VatConfig(
@@ -239,15 +197,21 @@ def _vat(reading: ParsedSources, name: str, table: Table, known_profiles: Mappin
     known = [alarm for alarm in alarms if alarm is not None]
     kinds = {alarm.kind for alarm in known}
     target = _target(reading, table)
-    always = (*_ALWAYS, *((AlarmKind.CLAIM_WITHDRAWN,) if target else ()))
-    always = (*always, AlarmKind.DISAGREEMENT) if table.get("reference") else always
-    added = [AlarmConfig(id=kind, kind=kind, **DEFAULTS[kind]) for kind in always if kind not in kinds]
+    wanted = [Presence.ALWAYS]
+    wanted += [Presence.WITH_TARGET] if target else []
+    wanted += [Presence.WITH_SECOND_PROBE] if table.get("reference") else []
+    added = [default_alarm(kind) for kind in _kinds(*wanted) if kind not in kinds]
     return VatConfig(
         id=name,
         alarms=(*known, *added),
         target=target,
         **{"name": name, "probe": "", **_without(table, "profile", "target", "alarm")},
     )
+
+
+def _kinds(*wanted: Presence) -> list[AlarmKind]:
+    """Return the kinds that a vat has without their being written."""
+    return [kind for presence in wanted for kind in AlarmKind.of_vats() if kind.row.presence is presence]
 
 
 def _target(reading: ParsedSources, table: Table) -> TargetConfig | None:
@@ -270,8 +234,8 @@ def _alarm(reading: ParsedSources, key: Key, table: Table, profile: Mapping[str,
         remedy = f"write [system.alarm.{kind}], or another kind here"
         reading.add(Problem(key=(*key, "kind"), reason="this is no alarm of a vat", remedy=remedy))
         return None
-    known = profile if profile.get("kind") is kind else {}
-    return AlarmConfig(id=key[-1], **{**DEFAULTS[kind], **known, **table, "kind": kind})
+    same = profile if profile.get("kind") is kind else {}
+    return default_alarm(kind, **{**_without({**same, **table}, "kind"), "id": key[-1]})
 
 
 def _mqtt(reading: ParsedSources, table: Table) -> MqttConfig:
@@ -291,10 +255,10 @@ def _system(reading: ParsedSources, table: Table) -> SystemConfig:
     """Return the watch's own alarms and its good-night test; an alarm that it does not have is a problem."""
     alarms = []
     for name, written in table.get("alarm", {}).items():
-        if name in set(system.DEFAULTS):
-            alarms.append(replace(system.DEFAULTS[AlarmKind(name)], **written))
+        if name in system.KINDS:
+            alarms.append(default_alarm(AlarmKind(name), **written))
         else:
-            reading.add(unknown_key(("system", "alarm", name), system.DEFAULTS))
+            reading.add(unknown_key(("system", "alarm", name), system.KINDS))
     return SystemConfig(alarms=tuple(alarms), **_without(table, "alarm"), **_rehearsal(reading))
 
 

@@ -5,8 +5,9 @@ import re
 from collections.abc import Iterator
 from typing import Final
 
-from logger.config import CalibrationLimits, ProbeConfig, Protocol, QualityLimits, TextConfig
+from logger.config import CalibrationLimits, ProbeConfig, QualityLimits, TextConfig
 from logger.config.modbus import UNITS, ModbusConfig, NumberType, RegisterConfig
+from logger.probe.protocols import entry
 from logger.probe.textline import mistakes
 from logger.settings.problems import Key, Problem, between, name_problems, wrong
 
@@ -23,9 +24,6 @@ _QUERY: Final = re.compile(
 )
 """Printable, no semicolon (two queries in one bring two numbers), the question mark perhaps before a parameter."""
 _LAST_REGISTER: Final = 65535
-_SERIAL_ADDRESSES: Final = (1, 247)
-"""MODBUS over Serial Line V1.02, 2.2; from memory. Behind TCP 0 and 255 are in use for the instrument itself."""
-_UNITS_ON_TCP: Final = (0, 255)
 _LONGEST_TEXTS: Final = {"query": 100, "query_end": 8, "terminator": 8, "prompt": 20}
 _LONGEST_WORD: Final = 20
 
@@ -63,7 +61,7 @@ def _port(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
     if mark and not is_url:
         remedy = "write a device path, socket://host:port or rfc2217://host:port"
         yield wrong(key, probe.port, "this is no address of a serial port", remedy)
-    elif not mark and probe.port and probe.protocol is Protocol.MODBUS_TCP:
+    elif not mark and probe.port and entry(probe.protocol).needs_network:
         yield wrong(key, probe.port, "Modbus TCP is spoken over a network", 'write port = "socket://host:502"')
 
 
@@ -110,17 +108,17 @@ def _line(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
     if probe.baud not in _BAUDS:
         remedy = f"use one of {', '.join(map(str, _BAUDS))}"
         yield wrong((*key, "baud"), probe.baud, "there is no such rate", remedy)
-    if probe.data_bits == 7 and probe.protocol.is_modbus:  # noqa: PLR2004 - the line above names both
+    if probe.data_bits == 7 and entry(probe.protocol).is_binary:  # noqa: PLR2004 - the line above names both
         yield wrong((*key, "data_bits"), 7, f"{probe.protocol} sends all eight bits", "remove it")
-    if probe.modbus is None and probe.protocol.is_modbus:
+    if probe.modbus is None and probe.protocol.table == "modbus":
         remedy = f"add [probe.{probe.id}.modbus] with address and the registers of potential and temperature"
         yield Problem(key=(*key, "modbus"), reason="nothing says what its registers hold", remedy=remedy)
-    if probe.modbus is not None and not probe.protocol.is_modbus:
+    if probe.modbus is not None and probe.protocol.table != "modbus":
         remedy = 'write protocol = "modbus-rtu" (or "modbus-tcp"), or remove the table'
         yield Problem(key=(*key, "modbus"), reason=f"the protocol is {probe.protocol}", remedy=remedy)
     elif probe.modbus is not None:
         yield from _modbus((*key, "modbus"), probe, probe.modbus)
-    if probe.protocol is Protocol.SCPI:
+    if probe.protocol.table == "scpi":
         yield from _scpi((*key, "scpi"), probe)
     yield from _temperature((*key, "assumed_temperature_c"), probe)
 
@@ -142,15 +140,15 @@ def _temperature(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
         yield wrong(
             key, assumed_c, "the probe reports its own temperature", "remove it, or do not read the thermometer"
         )
-    reported_elsewhere = probe.protocol is Protocol.TEXT or (probe.protocol.is_modbus and probe.modbus is None)
+    reported_elsewhere = probe.protocol.table == "text" or probe.description is None
     if assumed_c is None and not probe.has_thermometer and not reported_elsewhere:
         remedy = "say where it reports one, or write assumed_temperature_c = (that of the vat)"
         yield Problem(key=key, reason="the probe reports no temperature, without which there is no pH", remedy=remedy)
 
 
 def _modbus(key: Key, probe: ProbeConfig, here: ModbusConfig) -> Iterator[Problem]:
-    low, high = _UNITS_ON_TCP if probe.protocol is Protocol.MODBUS_TCP else _SERIAL_ADDRESSES
-    yield from between((*key, "address"), here.address, low=low, high=high)
+    if (addresses := entry(probe.protocol).address_range) is not None:
+        yield from between((*key, "address"), here.address, low=addresses[0], high=addresses[1])
     if here.function not in (3, 4):
         remedy = "write 3 (holding registers) or 4 (input registers)"
         yield wrong((*key, "function"), here.function, "this function reads no registers", remedy)
@@ -194,11 +192,11 @@ def _text(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
     """Check the description of a probe's lines of text."""
     text = probe.text
     if text is None:
-        if probe.protocol is Protocol.TEXT:
+        if probe.protocol.table == "text":
             remedy = f"write [probe.{probe.id}.text] with pattern and example; `vatvigil listen` suggests both"
             yield Problem(key=key, reason='protocol = "text" needs the description of a line', remedy=remedy)
         return
-    if probe.protocol is not Protocol.TEXT:
+    if probe.protocol.table != "text":
         reason = f"the protocol of this probe is {probe.protocol}, which has no use for it"
         yield Problem(key=key, reason=reason, remedy='write protocol = "text", or remove this table')
     yield from _bytes(key, text)

@@ -10,14 +10,13 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
-from logger.config import AlarmKind, Config, HookConfig, MqttConfig
+from logger.config import Config, HookConfig, MqttConfig
 from logger.settings.problems import Key, Problem, written, wrong
 
 _PROTOCOLS: Final = (5, 311)
 _FILES: Final = ("ca_file", "cert_file", "key_file")
 _COMMAND: Final = ("hook", "command")
 _FIRST: Final = 'write command = ["/path/to/executable", "argument"]'
-_AT_ONCE: Final = (AlarmKind.CLOCK_STEPPED, AlarmKind.REHEARSAL, AlarmKind.REHEARSAL_FAILED)
 
 
 def service_problems(config: Config) -> Iterator[Problem]:
@@ -27,7 +26,7 @@ def service_problems(config: Config) -> Iterator[Problem]:
     if config.hook is not None:
         yield from _hook(config.hook)
     for alarm in config.system.alarms:
-        if alarm.kind in _AT_ONCE and alarm.on_delay_s:
+        if not alarm.kind.row.has_delay and alarm.on_delay_s:
             key = ("system", "alarm", alarm.id, "on_delay_s")
             yield wrong(key, alarm.on_delay_s, "this alarm has no delay", "remove this key")
     yield from _store(config)

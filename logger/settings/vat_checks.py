@@ -1,29 +1,18 @@
 """Check that a vat, its target and its alarms can be run. Pure, like `checks.py`."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from itertools import product
 from typing import Final
 
-from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
 from logger.settings.problems import Key, Problem, between, name_problems, wrong
 from logger.settings.reading import bounds_problems
 from logger.watch.system import SYSTEM
 
 _PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)
-_OWN: Final[Mapping[str, tuple[AlarmKind, ...]]] = {
-    "armed_ph": (AlarmKind.RISE,),
-    "drop_ph": (AlarmKind.NO_START, AlarmKind.STALL),
-    "above_ph": (AlarmKind.STALL,),
-}
-"""Kinds that look at these keys."""
-_PH_RANGE: Final = (-2.0, 16.0)
-_TREND_RANGE: Final = (0.0, 16.0)
-_HOURS_RANGE: Final = (0.0, 1000.0)
-_DEADLINE_RANGE_H: Final = (0.0, 8784.0)
-"""Hours after the start of a batch, at most a year."""
+_OWN: Final = ("armed_ph", "drop_ph", "above_ph")
+"""Keys that only some kinds look at."""
 _WINDOW_POLLS: Final = 3
-_WANTED: Final = {AlarmKind.DEADLINE: "hours after the start of the batch"}
-_OF_TEMPERATURE: Final = (AlarmKind.TEMPERATURE_HIGH, AlarmKind.TEMPERATURE_LOW)
 _PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
 
 
@@ -72,13 +61,13 @@ def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[
     yield from bounds_problems(key, alarm)
     yield from _raising(key, alarm)
     yield from _window(key, alarm, probe)
-    if alarm.kind in _OF_TEMPERATURE and probe is not None and not probe.has_thermometer:
+    if alarm.kind.row.signal is Signal.TEMPERATURE and probe is not None and not probe.has_thermometer:
         remedy = "remove this alarm (or the profile that brings it), or read a thermometer"
         yield Problem(
             key=key, reason=f"probe {probe.id!r} reports no temperature, so it could never speak", remedy=remedy
         )
     yield from _own_keys(key, alarm)
-    yield from _setpoint(key, alarm, probe) if alarm.kind.is_process else _instrument(key, alarm)
+    yield from _setpoint(key, alarm, probe) if alarm.kind.has_value else _instrument(key, alarm)
 
 
 def _raising(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
@@ -101,8 +90,8 @@ def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator
 
 def _own_keys(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
     """Check the keys that only some kinds look at."""
-    for name, kinds in _OWN.items():
-        value = getattr(alarm, name)
+    for name in _OWN:
+        value, kinds = getattr(alarm, name), [kind for kind in AlarmKind if name in kind.row.own_keys]
         if alarm.kind not in kinds and value != getattr(_PLAIN, name):
             remedy = f"remove this key; it goes with kind {' or '.join(kinds)}"
             yield wrong((*key, name), value, f"an alarm of kind {alarm.kind} does not look at it", remedy)
@@ -118,8 +107,7 @@ def _instrument(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
 
 def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
     if alarm.setpoint is None:
-        unit = _WANTED.get(alarm.kind, "a pH" if alarm.kind.is_ph else "degrees Celsius")
-        remedy = f"write setpoint = ({unit}, as a number)"
+        remedy = f"write setpoint = ({alarm.kind.row.setpoint_words}, as a number)"
         yield Problem(key=(*key, "setpoint"), reason=f"it is missing, and {alarm.kind} needs one", remedy=remedy)
         return
     low, high = _range(alarm, probe)
@@ -131,15 +119,9 @@ def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterat
 
 
 def _range(alarm: AlarmConfig, probe: ProbeConfig | None) -> tuple[float, float]:
-    """Return how far the quantity can go: pH by convention, temperature as far as the probe is believed."""
-    if alarm.kind.is_trend:
-        return _HOURS_RANGE if alarm.kind is AlarmKind.NO_START else _TREND_RANGE
-    if alarm.kind is AlarmKind.DEADLINE:
-        return _DEADLINE_RANGE_H
-    if alarm.kind.is_ph:
-        return _PH_RANGE
+    """Return how far the quantity can go: as its kind says, or as far as the probe's thermometer is believed."""
     limits = (probe or ProbeConfig(id="", port="")).limits
-    return limits.fail_low_c, limits.fail_high_c
+    return alarm.kind.row.setpoint_bounds or (limits.fail_low_c, limits.fail_high_c)
 
 
 def _pair(key: Key, low: AlarmConfig, high: AlarmConfig) -> Iterator[Problem]:

@@ -74,7 +74,7 @@ def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, li
         texts.append(suppression.MARK_OVER)
         carry = replace(carry, out_until_us=None)
     left = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
-    restless = {alarm.id for alarm in vat.alarms if alarm.kind.is_restless}
+    restless = {alarm.id for alarm in vat.alarms if alarm.kind.row.is_suspended_by_mixing}
     is_back = left or any(entry.alarm not in restless for entry in lifted)
     fresh_us = now.elapsed_us if is_back else carry.fresh_us
     carry = replace(carry, alarms=alarms, fresh_us=fresh_us)

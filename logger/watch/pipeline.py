@@ -14,7 +14,7 @@ import numpy as np
 from logger.alarm import digest, evaluate, quiet_hours, suppression
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
-from logger.config import AlarmConfig, AlarmKind, Priority, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, LookBack, Priority, ProbeConfig, Signal, VatConfig
 from logger.measure import batch, course, immersion, record, trend
 from logger.measure.windows import WindowMedians
 from logger.model import (
@@ -149,7 +149,7 @@ def _alarm(
             wakes=wakes,
         )
         found += [(row, target_alarms.with_facts(alarm, entry, following, row)) for row, entry in entries]
-    closed = looks.at(AlarmKind.PH_LOW, course.WINDOW_S)
+    closed = looks.at(Signal.PH, course.WINDOW_S)
     then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
     told = [entry for _, entry in context.annotate(vat, states, sorted(found, key=lambda pair: pair[0]), then)]
     progress = carry.progress if following is None else following.progress
@@ -188,7 +188,7 @@ def _against(
             max_gap_us=_patience_us(watch, alarm),
         )
         for alarm in vat.alarms
-        if alarm.kind.is_against_claim
+        if alarm.kind.row.is_against_claim
     )
 
 
@@ -201,12 +201,12 @@ def _look(
     watch: Watch, carry: Carry, looks: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""
-    look, before = looks.at(alarm.kind, alarm.window_s), trends.get(alarm.id, Trend())
-    if alarm.kind.is_of_batch:
-        warm = looks.at(AlarmKind.TEMPERATURE_HIGH, alarm.window_s)
+    look, before = looks.of(alarm), trends.get(alarm.id, Trend())
+    if alarm.kind.row.look_back is LookBack.BATCH:
+        warm = looks.at(Signal.TEMPERATURE, alarm.window_s)
         after, look = batch.follow(before, look, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
         return {**trends, alarm.id: after}, look
-    if alarm.kind.is_trend:
+    if alarm.kind.row.look_back is LookBack.TREND:
         after, look = trend.follow(before, look, alarm, carry=carry)
         return {**trends, alarm.id: after}, look
     return trends, look

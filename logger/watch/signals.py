@@ -9,32 +9,15 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from logger.config import UPKEEP, AlarmKind, ProbeConfig
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
 from logger.measure import maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
 
-_SIGNALS = {
-    AlarmKind.PH_HIGH: AlarmKind.PH_HIGH,
-    AlarmKind.PH_LOW: AlarmKind.PH_LOW,
-    AlarmKind.RATE_OF_CHANGE: AlarmKind.PH_LOW,
-    AlarmKind.RISE: AlarmKind.PH_LOW,
-    AlarmKind.NO_START: AlarmKind.PH_LOW,
-    AlarmKind.STALL: AlarmKind.PH_LOW,
-    AlarmKind.TEMPERATURE_HIGH: AlarmKind.TEMPERATURE_HIGH,
-    AlarmKind.TEMPERATURE_LOW: AlarmKind.TEMPERATURE_HIGH,
-    AlarmKind.NO_DATA: AlarmKind.NO_DATA,
-    AlarmKind.BLIND: AlarmKind.BLIND,
-    AlarmKind.OUT_OF_LIQUID: AlarmKind.OUT_OF_LIQUID,
-    AlarmKind.ERRATIC: AlarmKind.ERRATIC,
-    AlarmKind.DISAGREEMENT: AlarmKind.DISAGREEMENT,
-    **{kind: kind for kind in UPKEEP},
-}
-"""Kinds that look at the same values share what was judged of them."""
-_CAUSES: Mapping[AlarmKind, tuple[QualityTests | None, QualityTests]] = {
-    AlarmKind.OUT_OF_LIQUID: (QualityTests.OUT_OF_LIQUID, windows.AWAY),
-    AlarmKind.ERRATIC: (QualityTests.ERRATIC, QualityTests.OUT_OF_LIQUID | windows.AWAY),
-    AlarmKind.BLIND: (
+_CAUSES: Mapping[Signal, tuple[QualityTests | None, QualityTests]] = {
+    Signal.IMMERSION: (QualityTests.OUT_OF_LIQUID, windows.AWAY),
+    Signal.NOISE: (QualityTests.ERRATIC, QualityTests.OUT_OF_LIQUID | windows.AWAY),
+    Signal.BELIEF: (
         None,
         QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC | QualityTests.ATTENDED | QualityTests.UNCALIBRATED,
     ),
@@ -50,31 +33,33 @@ class Signals:
     carry: Carry
     rows: Measurements
     first: int
-    _judged: dict[tuple[AlarmKind, float], WindowMedians] = field(default_factory=dict)
+    _judged: dict[tuple[Signal | AlarmKind, float], WindowMedians] = field(default_factory=dict)
 
-    def at(self, kind: AlarmKind, window_s: float) -> WindowMedians:
-        """Return what an alarm of a kind looks at; window 0: each record."""
-        signal = (self._signal(kind), window_s)
-        if signal not in self._judged:
-            self._judged[signal] = self._judge(*signal)
-        return self._judged[signal]
+    def of(self, alarm: AlarmConfig) -> WindowMedians:
+        """Return what an alarm looks at; window 0: each record."""
+        return self.at(alarm.kind.row.signal or alarm.kind, alarm.window_s)
 
-    def _signal(self, kind: AlarmKind) -> AlarmKind:
-        """Return the kind whose values stand for it: where no check corrects anything, all pH alarms look at one."""
-        is_same = kind is AlarmKind.PH_HIGH and self.carry.drift is None
-        return _SIGNALS[AlarmKind.PH_LOW if is_same else kind]
+    def at(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
+        """Return a signal, or the fault that a kind of alarm measures by itself, in windows of this length."""
+        if signal is Signal.PH_UPPER and self.carry.drift is None:  # no check corrects anything
+            signal = Signal.PH
+        if (signal, window_s) not in self._judged:
+            self._judged[signal, window_s] = self._judge(signal, window_s)
+        return self._judged[signal, window_s]
 
-    def _judge(self, kind: AlarmKind, window_s: float) -> WindowMedians:
+    def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         carry, rows = self.carry, self.rows
-        if kind is AlarmKind.PH_HIGH and carry.calibration is not None:
+        if signal is Signal.PH_UPPER and carry.calibration is not None:
             ph, u = uncertainty.cautious(carry.calibration, self.probe.errors, rows=rows, drift=carry.drift)
             rows = replace(rows, ph=ph, u=u)
-        value, belief = _values(rows, kind)
-        if kind in UPKEEP:
-            value = maintenance.faults(kind, self.probe, carry, at_us=rows.at_us, first=self.first)
+        if isinstance(signal, AlarmKind):
+            value = maintenance.faults(signal, self.probe, carry, at_us=rows.at_us, first=self.first)
+            belief = _all_believed(rows)
+        else:
+            value, belief = _values(rows, signal)
         if window_s == 0:
             return windows.single(rows, value, belief, first=self.first)
-        if kind.is_ph:
+        if signal in (Signal.PH, Signal.PH_UPPER):
             belief = windows.without_spikes(rows, belief)
         judged = windows.medians(rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.fresh_us)
         if carry.calibration is None:
@@ -89,22 +74,24 @@ class Signals:
         return replace(judged, u=u)
 
 
-def _values(rows: Measurements, kind: AlarmKind) -> tuple[Floats, Ints]:
-    """Return the values an alarm judges and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
-    everything = np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
+def _all_believed(rows: Measurements) -> Ints:
+    return np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
+
+
+def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
+    """Return the values of a signal and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
     missing = rows.reason != Reason.NONE
-    if kind is AlarmKind.NO_DATA or kind in UPKEEP:
-        return missing.astype(np.float64), everything
-    if kind in _CAUSES:
-        test, elsewhere = _CAUSES[kind]
+    if signal is Signal.ARRIVAL:
+        return missing.astype(np.float64), _all_believed(rows)
+    if signal in _CAUSES:
+        test, elsewhere = _CAUSES[signal]
         silent = missing | ((rows.tests & elsewhere) != 0)
         faulty = windows.ph_belief(rows) != Belief.BELIEVED if test is None else (rows.tests & test) != 0
-        if kind is AlarmKind.BLIND:  # nobody said that the probe is back: that is for no other alarm to tell
+        if signal is Signal.BELIEF:  # nobody said that the probe is back: that is for no other alarm to tell
             silent &= (rows.tests & QualityTests.NOT_BACK) == 0
-        return faulty.astype(np.float64), np.where(silent, int(Belief.NOT_BELIEVED), everything)
-    if kind is AlarmKind.DISAGREEMENT:
+        return faulty.astype(np.float64), np.where(silent, int(Belief.NOT_BELIEVED), _all_believed(rows))
+    if signal is Signal.SECOND_PROBE:
         return windows.apart(rows)
-    belief = windows.ph_belief(rows)
-    if kind.is_ph:
-        return rows.ph, belief
-    return rows.temperature_c, windows.temperature_belief(rows)
+    if signal is Signal.TEMPERATURE:
+        return rows.temperature_c, windows.temperature_belief(rows)
+    return rows.ph, windows.ph_belief(rows)

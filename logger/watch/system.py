@@ -15,7 +15,7 @@ import numpy as np
 from logger.alarm import evaluate, notification, quiet_hours
 from logger.alarm.conditions import Code
 from logger.alarm.lifecycle import Now
-from logger.config import AlarmConfig, AlarmKind, Config, PeopleConfig, Priority, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, AlarmKind, Config, PeopleConfig, Presence, ProbeConfig, VatConfig, default_alarm
 from logger.errors import RefusedError
 from logger.model import (
     AlarmState,
@@ -36,45 +36,9 @@ from logger.watch.commands import commands_between
 SYSTEM = "system"
 """What the watch is called where a vat would be named: in commands, topics and the store. No vat can be called so."""
 LONGEST_GAP_S = 60.0
-"""Facts are judged every second; a delay that spans more without any begins anew. [CP]"""
-DEFAULTS: Mapping[AlarmKind, AlarmConfig] = {
-    alarm.kind: alarm
-    for alarm in (
-        AlarmConfig(
-            id="broker-away", kind=AlarmKind.BROKER_AWAY, on_delay_s=60.0, window_s=0.0, priority=Priority.HIGH
-        ),
-        AlarmConfig(
-            id="broker-shared", kind=AlarmKind.BROKER_SHARED, on_delay_s=0.0, window_s=0.0, priority=Priority.HIGH
-        ),
-        AlarmConfig(id="outbox-age", kind=AlarmKind.OUTBOX_AGE, on_delay_s=600.0, window_s=0.0),
-        AlarmConfig(id="disk-low", kind=AlarmKind.DISK_LOW, on_delay_s=0.0, window_s=0.0),
-        AlarmConfig(
-            id="clock-stepped", kind=AlarmKind.CLOCK_STEPPED, on_delay_s=0.0, window_s=0.0, priority=Priority.LOW
-        ),
-        AlarmConfig(
-            id="store-unwritable",
-            kind=AlarmKind.STORE_UNWRITABLE,
-            on_delay_s=10.0,
-            window_s=0.0,
-            priority=Priority.HIGH,
-            reminder_s=900.0,
-        ),
-        AlarmConfig(id="rehearsal", kind=AlarmKind.REHEARSAL, on_delay_s=0.0, window_s=0.0, priority=Priority.HIGH),
-        AlarmConfig(
-            id="rehearsal-failed",
-            kind=AlarmKind.REHEARSAL_FAILED,
-            on_delay_s=0.0,
-            window_s=0.0,
-            priority=Priority.HIGH,
-            reminder_s=900.0,
-        ),
-    )
-}
-"""The system's alarms; times in real seconds, each [CP]. High ones go the second way out."""
-_OF_BROKER = (AlarmKind.BROKER_AWAY, AlarmKind.BROKER_SHARED, AlarmKind.OUTBOX_AGE)
-_OF_TESTS = (AlarmKind.REHEARSAL, AlarmKind.REHEARSAL_FAILED)
-_OF_FILE = (AlarmKind.DISK_LOW,)
-"""A store that is no file here has its disk elsewhere."""
+"""Facts are judged every second; a delay that spans more without any begins anew. Common practice, no source."""
+KINDS = tuple(kind for kind in AlarmKind if kind.is_system)
+"""Their delays are in real seconds; those of high priority go the second way out."""
 _ASKED = frozenset(
     {
         CommandKind.ACKNOWLEDGE,
@@ -120,12 +84,19 @@ def vat_of(config: Config) -> VatConfig:
     """Return the system's alarms as those of a vat. Their times are real: in accelerated time they are stretched."""
     speed = config.simulation.speed if config.simulation else 1.0
     given = {alarm.kind: alarm for alarm in config.system.alarms}
-    idle = (() if config.mqtt or config.hook else _OF_TESTS) + (() if config.mqtt else _OF_BROKER)
-    idle += () if config.store_url.startswith("sqlite") else _OF_FILE
-    chosen = [given.get(kind, alarm) for kind, alarm in DEFAULTS.items() if kind not in idle]
+    chosen = [given.get(kind) or default_alarm(kind) for kind in KINDS if _is_present(kind.row.presence, config)]
     people = next((vat.people for vat in config.vats), PeopleConfig())
     alarms = tuple(_stretched(alarm, speed) for alarm in chosen)
     return VatConfig(id=SYSTEM, name="System", probe="", alarms=alarms, people=people)
+
+
+def _is_present(presence: Presence, config: Config) -> bool:
+    """Tell whether there is anything here that such an alarm could judge."""
+    if presence is Presence.WITH_STORE_FILE:
+        return config.store_url.startswith("sqlite")
+    if presence is Presence.WITH_BROKER_OR_HOOK:
+        return bool(config.mqtt or config.hook)
+    return presence is not Presence.WITH_BROKER or bool(config.mqtt)
 
 
 def _stretched(alarm: AlarmConfig, speed: float) -> AlarmConfig:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from logger.alarm import words
 from logger.alarm.conditions import Code
 from logger.alarm.evaluate import Series
-from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
+from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
 from logger.measure.conformance import conformance_probability
 from logger.measure.target import Following
 from logger.model import Carry, Entry, Floats, Ints, Measurements, State
@@ -39,7 +39,7 @@ def follow(following: Following | None, looks: Signals, against: Against) -> lis
     """Judge the target, if there is one; return what is to be journalled of it, each with its row."""
     if following is None:
         return []
-    judged = looks.at(AlarmKind.PH_HIGH, following.target.window_s)
+    judged = looks.at(Signal.PH_UPPER, following.target.window_s)
     forbidden = np.zeros(len(judged), dtype=np.bool_)
     if len(judged) and following.progress.claim is None:
         for speaks in against(judged.row):

@@ -26,6 +26,6 @@ def acid(hours: float, *, begin: float = 5.0, per_h: float = -0.1, warm: float =
     return [(millivolts(begin + per_h * i / 360, warm) + rng.normal(0, 0.5), warm) for i in range(n)]
 
 
-def rows_of(rows: list[tuple[float | None, float]], reason: Reason = Reason.TIMEOUT) -> Block:
+def rows_of(rows: Sequence[tuple[float | None, float]], reason: Reason = Reason.TIMEOUT) -> Block:
     made = block([mv for mv, _ in rows], [warm for _, warm in rows])
     return replace(made, reason=np.where(made.reason != 0, int(reason), 0))

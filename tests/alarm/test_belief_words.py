@@ -29,7 +29,13 @@ def record(
 ) -> Measurements:
     """Return one record at midnight, whose verdict is so many minutes old."""
     columns = {f.name: np.zeros(1, dtype=np.int64) for f in fields(Measurements)}
-    facts = {"tests": tests, "belief": belief, "reason": reason, "at_us": NIGHT_US, "quality": Quality.PASS}
+    facts: dict[str, int] = {
+        "tests": tests,
+        "belief": belief,
+        "reason": reason,
+        "at_us": NIGHT_US,
+        "quality": Quality.PASS,
+    }
     told = {name: np.array([int(value)]) for name, value in facts.items()}
     return Measurements(**{**columns, **told, "since_at_us": np.array([NIGHT_US - minutes * MINUTE_US])})
 

@@ -8,7 +8,7 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QuietConfig
 from logger.model import Acceptance, Block, Command, Digest, Entry, WatchState
-from logger.mqtt.payloads import event_of, is_urgent
+from logger.mqtt.event import event_of, is_urgent
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.alarm.notation import Night, carried, mark

@@ -86,7 +86,7 @@ or shelve it for a while.""",
     ),
     (
         NO_DATA,
-        rows_of(acid(2) + GONE),
+        rows_of([*acid(2), *GONE]),
         """\
 Marrow: no reading since 21:00 CET.
 Not believed: no reading, no reply in time. Last believed pH 4.80 +/- 0.11 at 20:59 CET. It was falling \
@@ -172,7 +172,7 @@ def test_the_time_to_the_deadline_stands_among_the_facts(hours: float, said: str
 
 
 def test_a_return_says_what_is_known_and_whether_it_still_waits() -> None:
-    rows = rows_of(acid(2) + GONE + acid(0.2, begin=4.8))
+    rows = rows_of([*acid(2), *GONE, *acid(0.2, begin=4.8)])
     assert texts(marrow(rows, NO_DATA))[1] == (
         "Marrow: readings arrive again since 21:10 CET. It still waits to be acknowledged.\n"
         "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."
@@ -200,20 +200,16 @@ def test_the_standing_state_keeps_what_was_told_last() -> None:
     assert seen.entries[-1].told == seen.carry.alarms[HIGH.id].told
 
 
-def test_every_kind_of_alarm_has_words_and_something_to_do_first() -> None:
-    entry = Entry(seq=1, at_us=0, vat="vat", cause="annunciated", annunciates=True)  # type: ignore[arg-type]
-    assert notification.is_told(entry)
-    for kind in AlarmKind:
-        assert kind in notification.FIRST, f"say in alarm/telling.py what to do first when {kind} annunciates"
-        assert kind.is_process or kind in notification.WHAT, f"say in alarm/telling.py what {kind} is"
-
-
 @pytest.mark.parametrize("kind", AlarmKind)
 def test_nothing_is_called_safe_and_no_line_is_longer_than_a_telephone_shows(kind: AlarmKind) -> None:
-    said = f"{notification.FIRST[kind]} {notification.WHAT.get(kind, '')}"
-    assert "safe" not in said
-    assert len(notification.FIRST[kind]) <= 110
-    assert AlarmKind.ERRATIC is not kind or notification.FIRST[kind].startswith("check that the glass is whole")
+    row = kind.row
+    assert "safe" not in f"{row.first} {row.what} {row.over} {row.over_unknown} {row.comes} {row.returns} {row.finding}"
+    assert len(row.first) <= 110
+
+
+def test_what_may_be_broken_glass_comes_first() -> None:
+    (glass,) = [kind.row for kind in AlarmKind if kind.row.is_glass]
+    assert glass.first.startswith("check that the glass is whole")
 
 
 def test_a_glass_alarm_keeps_its_urgency_in_quiet_hours() -> None:

@@ -9,7 +9,7 @@ from statistics import median
 
 import pytest
 
-from tests.parts.claims import TRUE, Seen, early, watch_one
+from tests.parts.drifting_probes import TRUE, VatOutcome, early_share, simulate_vat
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(7200)]
 RULES = {"first median at the target": "raw", "reading at the target": "steady", "measured (95 %)": "claim"}
@@ -19,21 +19,20 @@ RULES = {"first median at the target": "raw", "reading at the target": "steady",
 @pytest.mark.parametrize("case", TRUE)
 def test_early_claims_by_rule(case: str, spots: bool) -> None:  # noqa: FBT001 - a parameter
     vats = int(os.environ.get("VATS", "2000"))
-    seen = [watch_one(seed, case, spots=spots) for seed in range(1, vats + 1)]
+    outcomes = [simulate_vat(seed, case, spots=spots) for seed in range(1, vats + 1)]
     told = "another instrument daily, buffer every 48 h" if spots else "buffer every 48 h"
     print(f"\n{case}, {told}, {vats} vats:")
     for words, rule in RULES.items():
-        print(f"  {words:28} {line(seen, rule)}")
-    gone = [one for one in seen if one.withdrawn]
+        print(f"  {words:28} {line(outcomes, rule)}")
+    gone = [one for one in outcomes if one.withdrawn]
     print(f"  withdrawn when it ended       {len(gone)}")
     if case == "kind":
-        assert early(seen, "claim") <= 0.05
+        assert early_share(outcomes, "claim") <= 0.05
 
 
-def line(seen: list[Seen], rule: str) -> str:
-    made = [(getattr(one, rule), one.crossed_h) for one in seen if getattr(one, rule) is not None]
+def line(outcomes: list[VatOutcome], rule: str) -> str:
+    made = [(getattr(one, rule), one.crossed_h) for one in outcomes if getattr(one, rule) is not None]
     waits = [hour - crossed for (hour, _), crossed in made if crossed is not None]
     worst = max(ph for (_, ph), _ in made)
-    return (
-        f"{len(made)} told, early {early(seen, rule):.1%}, worst true pH {worst:.2f}, median wait {median(waits):.1f} h"
-    )
+    early = f"early {early_share(outcomes, rule):.1%}, worst true pH {worst:.2f}"
+    return f"{len(made)} told, {early}, median wait {median(waits):.1f} h"

@@ -10,9 +10,9 @@ from statistics import median
 
 import pytest
 
-from simulator.runs import find
+from simulator.runs import find_run
 from tests.bench.detection import HEALTHY, Raised, all_heard
-from tests.e2e.faults import FAULTS
+from tests.e2e.replayed_runs import FAULTS
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
 SEEDS = range(1, int(os.environ.get("SEEDS", "50")) + 1)
@@ -36,7 +36,7 @@ def _told(run: str, alarm: str, batches: list[list[Raised]]) -> str:
 @pytest.mark.parametrize("run", HEALTHY)
 def test_a_healthy_batch_wakes_nobody_more_often_than_once_in_200_nights(run: str) -> None:
     batches = all_heard(run, SEEDS)
-    nights = len(batches) * find(run).hours / 24.0
+    nights = len(batches) * find_run(run).hours / 24.0
     raised = Counter((each.alarm, each.priority) for batch in batches for each in batch)
     told = [f"{alarm} ({priority}) {n}, {n / nights:.4f} a night" for (alarm, priority), n in raised.items()]
     print(f"\n{run:14} {HEALTHY[run]:18} {len(batches)} batches, {nights:.0f} nights: {'; '.join(told) or 'nothing'}")

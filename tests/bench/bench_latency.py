@@ -19,7 +19,8 @@ from tests.bench.processes import (
     spread,
     wait_for_records,
 )
-from tests.parts.mosquitto import MakeMosquitto, Received, Subscriber, until
+from tests.parts.mosquitto import MakeMosquitto, Received, Subscriber
+from tests.parts.waiting import wait_until
 from tests.series import millivolts
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]
@@ -78,7 +79,7 @@ def daemon_ms(folder: Path, broker: int, heard: Stamped) -> list[float]:
 def crossings_ms(peer: Swinging, heard: Stamped) -> list[float]:
     """Wait for crossings; return how long each took to arrive, in ms. One that the quality tests held is left out."""
     begin = len(heard.times_ns())
-    until(lambda: len(heard.times_ns()) >= begin + CROSSINGS, 4 * CROSSINGS * 2 * peer.HOLD * POLL_S)
+    wait_until(lambda: len(heard.times_ns()) >= begin + CROSSINGS, 4 * CROSSINGS * 2 * peer.HOLD * POLL_S)
     arrived, crossed = heard.times_ns()[begin:], list(peer.crossed_ns)
     return [(at - max(c for c in crossed if c < at)) / 1e6 for at in arrived if any(c < at for c in crossed)]
 

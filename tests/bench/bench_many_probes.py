@@ -19,7 +19,7 @@ import pytest
 
 from tests.bench import bare_modbus, modbus_wall
 from tests.bench.processes import daemon, printed, running
-from tests.parts.mosquitto import until
+from tests.parts.waiting import wait_until
 
 SECONDS = float(os.environ.get("BENCH_SECONDS", "180"))
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(SECONDS + 120)]
@@ -42,7 +42,7 @@ alarm.ph-low = {{ setpoint = 3.0 }}
 def wall(stack: ExitStack, folder: Path) -> Path:
     command = [sys.executable, str(modbus_wall.__file__), str(folder), str(PORTS), str(UNITS)]
     stack.enter_context(running(command, folder))
-    until(lambda: printed(folder) == ["READY"], 20.0, lambda: "\n".join(printed(folder)))
+    wait_until(lambda: printed(folder) == ["READY"], 20.0, lambda: "\n".join(printed(folder)))
     return folder
 
 

@@ -10,7 +10,8 @@ import psutil
 import pytest
 
 from tests.bench.processes import configured, daemon, printed, running, stored_elapsed_us, wait_for_records
-from tests.parts.mosquitto import MakeMosquitto, until
+from tests.parts.mosquitto import MakeMosquitto
+from tests.parts.waiting import wait_until
 from tests.probe.peer import Peer
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(600)]
@@ -28,7 +29,7 @@ IMPORTS = (
     "apscheduler.schedulers.background",
 )
 """What logger/ imports for `run` on SQLite, and the dialect that SQLAlchemy imports for it."""
-BARE = f"import time, {', '.join(IMPORTS)}\nprint('ready', flush=True)\ntime.sleep(600)\n"
+BARE = f"import signal, {', '.join(IMPORTS)}\nprint('ready', flush=True)\nsignal.pause()\n"
 MB = 2**20
 
 
@@ -59,7 +60,7 @@ def memory_mb(process: subprocess.Popen[bytes]) -> tuple[float, float]:
 def bare_start_s(folder: Path) -> float:
     begin = time.perf_counter()
     with running([sys.executable, "-c", BARE], folder):
-        until(lambda: printed(folder) == ["ready"], 30.0)
+        wait_until(lambda: printed(folder) == ["ready"], 30.0)
         return time.perf_counter() - begin
 
 

@@ -6,7 +6,6 @@ the distance from the grid that begins at the earliest tick.
 
 import os
 import sys
-import time
 from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
@@ -37,7 +36,7 @@ def test_pacing(tmp_path: Path, mosquitto: MakeMosquitto, *, burns: bool) -> Non
         stack.enter_context(daemon(config))
         wait_for_records(config)
         stack.enter_context(running([sys.executable, str(bare_poller.__file__), *told], tmp_path / "bare"))
-        time.sleep(SECONDS)
+        wait_for_records(config, len(stored_elapsed_us(config)) + round(SECONDS / POLL_S), SECONDS + 30)
         ours = stored_elapsed_us(config)
         theirs = [int(line) // 1000 for line in printed(tmp_path / "bare")]
     print(f"\npacing, poll {POLL_S:g} s, {'one core burning' if burns else 'idle'}")

@@ -80,7 +80,7 @@ def test_a_season_through_settings(season: Path, grid: dict[str, tuple[float, ..
         held = list(items)
     read_s = time.perf_counter() - begin
     begin = time.perf_counter()
-    told = trial.listen(replay(swept.watch(PROBE), swept.asked(held)))
+    told = trial.annunciations_of(replay(swept.watch(PROBE), swept.asked(held)))
     cells = tuning.cells(swept, [(told, trial.Judge())])
     took_s = time.perf_counter() - begin
     assert told.records == RECORDS

@@ -7,12 +7,13 @@ from dataclasses import dataclass
 
 from logger import recording, replay
 from logger.config import AlarmKind
+from logger.model import Block, Command
 from logger.watch.pipeline import Watch
-from simulator.recording import Label
+from simulator.recording import RecordingLabel
 from simulator.recording import recording as written
 from simulator.rig import Rig
-from simulator.runs import find
-from tests.e2e.faults import example, profiled
+from simulator.runs import find_run
+from tests.e2e.replayed_runs import example, profiled
 
 EPOCH_US = 1_795_543_200_000_000
 """2026-11-24T18:00:00Z."""
@@ -59,9 +60,9 @@ def heard(run: str, seed: int) -> list[Raised]:
     ]
 
 
-def _items(watch: Watch, run: str, seed: int) -> Iterator[object]:
-    label = Label(vat=watch.vat.id, probe=watch.probe.id, poll_s=watch.probe.poll_s, epoch_us=EPOCH_US)
-    text = "".join(written(Rig(find(run), seed), label)).encode()
+def _items(watch: Watch, run: str, seed: int) -> Iterator[Block | Command]:
+    label = RecordingLabel(vat=watch.vat.id, probe=watch.probe.id, poll_s=watch.probe.poll_s, epoch_us=EPOCH_US)
+    text = "".join(written(Rig(find_run(run), seed), label)).encode()
     return recording.read(io.BytesIO(text), name=run)[1]
 
 

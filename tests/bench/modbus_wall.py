@@ -9,7 +9,7 @@ import sys
 from pathlib import Path
 
 from simulator.instrument import Reading
-from simulator.modbus import RtuBus, Unit
+from simulator.modbus import ModbusUnit, RtuBus
 from simulator.wire import PtyWire
 
 
@@ -17,7 +17,7 @@ def bus(units: int, chance: random.Random) -> RtuBus:
     def measure() -> Reading:
         return Reading(0.1712 + chance.gauss(0.0, 2e-4), 20.1 + chance.gauss(0.0, 0.02))
 
-    return RtuBus([Unit(address, measure, serial=f"WALL-{address}") for address in range(1, units + 1)])
+    return RtuBus([ModbusUnit(address, measure, serial=f"WALL-{address}") for address in range(1, units + 1)])
 
 
 def main(folder: Path, ports: int, units: int) -> None:

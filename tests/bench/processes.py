@@ -13,7 +13,7 @@ from statistics import median, quantiles
 
 from logger.model import Command, CommandKind
 from logger.store import Store
-from tests.parts.mosquitto import until
+from tests.parts.waiting import wait_until
 from tests.probe.peer import Peer, Reply
 from tests.series import EPOCH_US, calibration, millivolts
 
@@ -117,7 +117,7 @@ def stored_elapsed_us(config: Path) -> list[int]:
 
 def wait_for_records(config: Path, count: int = 1, seconds: float = PATIENCE_S) -> None:
     """Wait until so many records are stored."""
-    until(
+    wait_until(
         lambda: len(stored_elapsed_us(config)) >= count,
         seconds,
         lambda: f"{len(stored_elapsed_us(config))} records; the daemon says\n{(config.parent / 'output').read_text()}",

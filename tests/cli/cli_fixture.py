@@ -17,7 +17,7 @@ from logger.daemon import clock
 from logger.daemon.cycle import Acquisition, Commit, CycleResult, WatchedProbe
 from logger.measure.calibration import fit
 from logger.model import Calibration, CalibrationPoint, Command, CommandKind, Indication, Reason
-from logger.mqtt.payloads import event_of
+from logger.mqtt.event import event_of
 from logger.store import Store, queries
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch

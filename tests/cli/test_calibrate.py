@@ -36,7 +36,7 @@ def test_points_from_a_file_go_the_way_of_calibration_add(house: House) -> None:
     assert (result.exit_code, result.stderr) == (0, "")
     assert "in force" in result.stdout
     (told,) = house.json("calibration", "list", "marrow-probe")["calibrations"]
-    # facts.md 2: the two-point example, 99.352 %
+    # Two points by hand: 168.1 mV over 2.86 pH is 58.7762 mV a pH, 99.352 % of 59.1593 (CODATA).
     assert (round(told["slope"], 5), told["in_force"], told["method"]) == (0.99352, True, "bracketing")
 
 
@@ -46,7 +46,7 @@ def test_points_from_a_file_go_the_way_of_calibration_add(house: House) -> None:
         (("marow-probe",), 1, "no probe 'marow-probe'; did you mean 'marrow-probe'?"),
         (("marrow-probe", "--buffers", "gbt-phtalate"), 1, "no buffer 'gbt-phtalate'; did you mean 'gbt-phthalate'?"),
         (("marrow-probe", "--buffers", " , "), 1, "no buffer is named"),
-        (("marrow-probe", "--resume"), 1, "no sitting was cut off within the last hour"),
+        (("marrow-probe", "--resume"), 1, "no session was cut off within the last hour"),
         (("marrow-probe", "--method", "spline"), 2, "'spline' is not one of"),
         (("marrow-probe", "--points", "absent.toml"), 1, "it cannot be read (No such file or directory)"),
         (("marrow-probe",), 1, "marrow-probe cannot be read: /dev/absent: there is no such port"),
@@ -60,7 +60,7 @@ def test_what_cannot_be_begun_is_refused_with_what_to_do(
     assert sentence in " ".join(result.stderr.split())
 
 
-def test_a_second_sitting_with_the_probe_is_refused(house: House) -> None:
+def test_a_second_session_with_the_probe_is_refused(house: House) -> None:
     house.do("calibration", "add", "marrow-probe", "--from", str(house.folder / "dip.toml"))  # makes the store
     with (house.folder / "log.sqlite.marrow-probe.sitting").open("ab") as held:
         fcntl.flock(held, fcntl.LOCK_EX)

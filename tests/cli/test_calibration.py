@@ -91,11 +91,11 @@ def test_the_doubt_told_is_that_of_the_record_the_daemon_then_makes(house: House
     assert (fresh["ph"], fresh["temperature_c"], fresh["coverage_factor"]) == (4.6, 25.0, 2)
 
 
-def test_what_a_person_reads_names_slope_offset_residual_buffers_and_doubt(house: House) -> None:
+def test_what_a_person_reads_names_slope_offset_residual_buffers_and_uncertainty(house: House) -> None:
     result = house.do("calibration", "add", "marrow-probe", *POINTS)
     lines = result.stdout.splitlines()
     assert [line for line in lines if len(line) > 80] == []
-    assert [line.split()[0] for line in lines[1:6]] == ["Slope", "Offset", "Residual", "Buffers", "Doubt"]
+    assert [line.split()[0] for line in lines[1:6]] == ["Slope", "Offset", "Residual", "Buffers", "Uncertainty"]
     assert "99.4% of the Nernst slope" in lines[1]
 
 
@@ -176,7 +176,7 @@ def test_what_the_one_in_force_reads_in_the_buffers_is_kept_as_found(house: Hous
     house.do("calibration", "add", "marrow-probe", "--point", "6.865:8.1:25", "--point", "4.005:176.2:25")
     with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
         checks = queries.checks(store, "marrow-probe")
-    # 2 mV more on a line of 58.7762 mV a pH (facts.md 2: the two-point example) is 0.0340 pH lower
+    # 2 mV more on a line of 58.7762 mV a pH (168.1 mV over 2.86 pH, by hand) is 0.0340 pH lower
     assert [(c.kind, c.calibration, c.passed) for c in checks] == [("as-found", 1, True)] * 2
     assert [c.deviation_ph for c in checks] == pytest.approx([-2 / 58.7762] * 2, abs=1e-5)
 
@@ -281,7 +281,7 @@ def test_one_that_was_not_put_in_force_is_listed_and_used_later_by_a_running_dae
     ]
     with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
         checks = queries.checks(store, "marrow-probe")
-    # 1 mV more on a line of 58.7762 mV a pH (facts.md 2: the two-point example), when its buffers were read
+    # 1 mV more on a line of 58.7762 mV a pH (168.1 mV over 2.86 pH, by hand), when its buffers were read
     assert [check.deviation_ph for check in checks] == pytest.approx([-1 / 58.7762] * 2, abs=1e-5)
     assert {(check.calibration, check.at_us) for check in checks} == {(1, made_us)}
 
@@ -310,7 +310,7 @@ def test_one_that_was_replaced_is_used_again_with_a_word_of_how_it_was_found(hou
         house.do("calibration", "add", "marrow-probe", *far, "--made-at", "2026-10-02T08:00:00Z", "--wait", "20")
         result = house.do("calibration", "use", "1", "--wait", "20")
     assert (result.exit_code, "in force" in result.stdout) == (0, True)
-    # 10 mV on 58.7762 mV a pH (facts.md 2)
+    # 10 mV on 58.7762 mV a pH
     assert "calibration 1 was found off by -0.17 on 2026-10-02T08:00:00Z" in " ".join(result.stderr.split())
     with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
         assert [check.calibration for check in queries.checks(store, "marrow-probe")] == [1, 1]  # nothing of the second

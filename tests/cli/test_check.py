@@ -67,7 +67,7 @@ def test_when_all_is_well_it_says_so_and_leaves_nothing_changed(
         "broker": True,
     }
     assert found["probe"][1].endswith("C (VATVIGIL,SIMULATED ELECTRODE,SIM0001,0.1.0)")
-    assert found["broker"][1] == f"127.0.0.1:{broker.port} takes us"
+    assert found["broker"][1] == f"127.0.0.1:{broker.port} accepts the connection"
     assert contents(tmp_path) == before
     assert looker.received == []
     client = f"vatvigil-simulated-check-{os.getpid()}"

@@ -46,7 +46,7 @@ def test_each_calibration_is_listed_with_how_it_was_found(house: House) -> None:
     assert (second["calibration"], second["until"], second["deviations"]) == (2, None, [])
     said = " ".join(house.do("correction", "list", PROBE).stdout.split())
     assert "(8.0 days) found +0.080 at pH 4.008 (u 0.015), +0.020 at pH 6.865 (u 0.015)" in said
-    assert "now (in force) it has not been found yet" in said
+    assert "now (in force) not rechecked yet" in said
 
 
 def test_a_correction_stands_beside_what_was_published_until_it_is_revoked(house: House) -> None:

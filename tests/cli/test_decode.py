@@ -6,6 +6,7 @@ from click.testing import CliRunner
 
 from logger.cli.decode import decode
 from logger.cli.replay import replay
+from logger.model import Block
 from logger.probe.reader import reader
 from logger.recording import read
 from logger.settings import load
@@ -37,6 +38,7 @@ def test_recorded_bytes_are_replayed(simulator: Start, tmp_path: Path) -> None:
     with out.open("rb") as stream:
         header, items = read(stream, name="night")
         (block,) = items
+    assert isinstance(block, Block)
     assert (header.vat, header.probe, header.simulated) == ("v", "p", True)
     assert block.potential_mv.tolist() == [each.potential_mv for each in live]
     replayed = CliRunner().invoke(replay, [str(out), "--config", str(config)])
@@ -49,4 +51,4 @@ def test_a_file_without_the_probes_ticks_is_refused(tmp_path: Path) -> None:
     log.write_bytes(b'{"bytes":1,"port":"/dev/x","simulated":false}\n')
     done = CliRunner().invoke(decode, [str(log), "--probe", "p", "--config", str(config)])
     assert done.exit_code == 1
-    assert f"{log} holds no tick of 'p'; is it the log of its port?" in done.output
+    assert f"{log} holds no reading of 'p'; is it the log of its port?" in done.output

@@ -38,7 +38,7 @@ def test_scripts_get_the_same_as_json(house: House) -> None:
 def test_too_few_calibrations_make_no_forecast(house: House) -> None:
     life(house, now_us() - DAY_US - SECOND_US, [0.98])
     assert house.json("electrode", "marrow-probe")["forecast"]["text"] == (
-        "Nobody can say yet when the slope leaves 85 %: 1 of the 4 calibrations that a forecast needs."
+        "Not enough data yet to say when the slope leaves 85 %: 1 of the 4 calibrations that a forecast needs."
     )
 
 

@@ -32,8 +32,8 @@ def out(tmp_path: Path) -> Path:
 def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_above(out: Path) -> None:
     result = run("--defaults", "--out", str(out))
     config = load(out, environ={})
-    setpoints = {alarm.id: alarm.setpoint for alarm in config.vats[0].alarms if alarm.kind.is_process}
-    # The house's defaults for a wild lactic ferment, process.md 2.3; common practice, no source.
+    setpoints = {alarm.id: alarm.setpoint for alarm in config.vats[0].alarms if alarm.kind.has_value}
+    # The defaults for a wild lactic ferment; common practice, no source.
     assert setpoints == {
         "ph-low": 3.0,
         "rate-of-change": 0.5,

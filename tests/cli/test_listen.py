@@ -2,6 +2,7 @@
 
 import fcntl
 import os
+import re
 import tomllib
 from pathlib import Path
 
@@ -29,7 +30,9 @@ def test_what_a_probe_says_is_shown_and_described(simulator: Start) -> None:
     code, output = heard(port, "--send", "READ?", "--seconds", "3.2")
     assert code == 0
     assert "SIMULATED SIM0001 E=+" in output
-    assert "# A description of these lines; it reads 4 of the 4 lines that came." in output
+    counts = re.search(r"# A description of these lines; it reads (\d) of the (\d) lines? that came", output)
+    assert counts is not None, output
+    assert 1 <= int(counts[1]) == int(counts[2]) <= 4  # one query a second; fewer on a machine that is busy
     text = described(output)["text"]
     assert isinstance(text, dict)
     assert text["query"] == "READ?"
@@ -58,7 +61,7 @@ def test_with_a_probe_of_the_configuration_lines_are_read_as_the_watch_reads_the
         """,
         encoding="utf-8",
     )
-    code, output = heard("--probe", "p", "--config", str(config), "--seconds", "2")
+    code, output = heard("--probe", "p", "--config", str(config), "--seconds", "3")
     assert code == 0
     assert " mV, " in output.split("= ")[1]
 
@@ -78,7 +81,7 @@ def test_with_a_probe_of_the_configuration_lines_are_read_as_the_watch_reads_the
 def test_what_is_wrong_with_a_line_is_said(tmp_path: Path, arguments: list[str], reply: bytes, told: str) -> None:
     with TextPeer(tmp_path / "probe") as peer:
         peer.answer = lambda _: [(0.0, reply)]
-        code, output = heard(str(peer.link), "--seconds", "0.4", *arguments)
+        code, output = heard(str(peer.link), "--seconds", "1", *arguments)
     assert code == 0
     assert told.split() == [word for word in output.split() if word in told.split()] or told in output.replace(
         "\n", " "

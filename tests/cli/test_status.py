@@ -30,7 +30,7 @@ def ph_at_145_mv() -> float:
     k25, k20 = (log(10) * constants.R * t / constants.value("Faraday constant") * 1000 for t in (298.15, 293.15))
     slope = (174.2 - 6.1) / (6.865 - 4.005) / k25
     offset = 6.1 - slope * k25 * (7 - 6.865)
-    return 7 - (145.0 - offset) / (slope * k20)
+    return float(7 - (145.0 - offset) / (slope * k20))
 
 
 def filled(house: House, *potential_mv: float | None, ago_s: float = 0.0, calibrated: bool = True) -> None:

@@ -32,7 +32,7 @@ def test_the_parts_add_up_to_the_doubt_of_the_record_the_largest_first(house: Ho
 
 
 def test_after_a_week_without_a_check_drift_leads_and_a_check_is_what_shrinks_it(house: House) -> None:
-    # uncertainty.md 4.1: 0.012 a day for 7 days is 0.084; junction 0.05
+    # Common practice, no source: 0.012 a day, for 7 days 0.084; junction 0.05.
     told = house.json("uncertainty", "marrow", "--at-ph", "4.6")
     first, second = told["terms"][:2]
     assert (first["name"], round(first["u_ph"], 3)) == ("drift", 0.084)

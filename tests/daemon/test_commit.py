@@ -12,7 +12,7 @@ import pytest
 
 from logger.daemon.cycle import Acquisition, Commit, CycleResult, WatchedProbe
 from logger.model import Cause, Command, CommandKind, Entry, State
-from logger.mqtt.payloads import event_of
+from logger.mqtt.event import event_of
 from logger.store import Store, history, queries
 from logger.watch.pipeline import Watch, fresh
 from tests.daemon.factories import HIGH, SECOND_US, calibrated, config_of, indication

@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,10 +17,9 @@ DEAF = replace(WELL, unheard=True)
 BEGUN = [(0, "rehearsal", Cause.ANNUNCIATED, 1)]
 
 
-def rehearse(within_s: float = 600.0, **more: int) -> Command:
-    return Command(
-        id=7, kind=CommandKind.REHEARSE, vat=SYSTEM, duration_s=within_s, by="tova", **{"at_us": 10**18, **more}
-    )
+def rehearse(within_s: float = 600.0, **more: Any) -> Command:  # noqa: ANN401 - fields of it
+    asked = Command(id=7, at_us=10**18, kind=CommandKind.REHEARSE, vat=SYSTEM, duration_s=within_s, by="tova")
+    return replace(asked, **more)
 
 
 def test_a_test_that_is_acknowledged_in_time_is_over_at_once() -> None:

@@ -152,9 +152,9 @@ def test_a_store_that_takes_nothing_reminds_until_somebody_shelves_it() -> None:
 @pytest.mark.parametrize(
     ("config", "expected"),
     [
-        (configured(), list(system.DEFAULTS)),
+        (configured(), list(system.KINDS)),
         (config_of(Path("/nowhere")), ["disk-low", "clock-stepped", "store-unwritable"]),
-        (replace(configured(), store_url="postgresql://db/x"), [k for k in system.DEFAULTS if k != "disk-low"]),
+        (replace(configured(), store_url="postgresql://db/x"), [k for k in system.KINDS if k != "disk-low"]),
     ],
     ids=["file and broker", "no broker", "a server's store"],
 )

@@ -1,4 +1,4 @@
-"""What a subscriber heard, set against what the store says must have been sent."""
+"""Compare what a subscriber received with what the store says must have been sent."""
 
 import json
 from typing import Any

@@ -14,7 +14,7 @@ from tests.parts.guided_terminal import Run, Terminal
 SPEED = 20.0
 """A second at the bench is 50 ms here; an electrode settles in five seconds."""
 PHTHALATE, PHOSPHATE, BORAX = "dip 4.003 25", "dip 6.864 25", "dip 9.182 25"
-"""GB/T 27501 at 25 C (facts.md 1b)."""
+"""GB/T 27501 at 25 C."""
 
 
 @pytest.fixture
@@ -44,7 +44,7 @@ def end(here: Night, bench: Terminal) -> int:
     """Put the probe back and say so; return the exit code."""
     bench.see("it back into the vat")
     here.simulators[0].hear("vat")
-    bench.see("the probe stands in the vat again")
+    bench.see("the probe is back in the vat")
     bench.press()
     return bench.ended()
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.e2e import hub_listener
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import PATIENCE_S, MakeNight, Night, Vat
 
 ATTENTION = 3

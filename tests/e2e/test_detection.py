@@ -5,7 +5,7 @@ The bench (`tests/bench/bench_detection.py`) does the same over many seeds and p
 
 import pytest
 
-from tests.e2e.faults import FAULTS, LONG, raised
+from tests.e2e.replayed_runs import FAULTS, LONG, raised
 
 QUICK = ("probe-out", "probe-knocked", *LONG)
 

@@ -58,7 +58,7 @@ def flood(port: int, messages: list[tuple[str, bytes]], count: int) -> Iterator[
 
 def lag_s(here: Night) -> float:
     """Return how old (real seconds) the newest stored record is."""
-    newest_us = here.rows("SELECT max(at_us) FROM measurement")[0][0]
+    newest_us = int(here.rows("SELECT max(at_us) FROM measurement")[0][0])
     return (here.hour * HOUR_S - (newest_us - EPOCH_US) / 1e6) / here.speed
 
 

@@ -1,7 +1,6 @@
 """The second way out of the real daemon: a broker that is gone, none at all, restarts, a bad executable."""
 
 import json
-import time
 from itertools import pairwise
 from pathlib import Path
 
@@ -87,7 +86,7 @@ def test_what_the_broker_takes_in_time_goes_no_second_way(night: MakeNight, mosq
     here = with_hook(night(CALM, speed=100, poll_s=10, starts_h=1.0, broker=broker.port), TELL, after_s=1)
     here.start_and_watch()
     here.until(lambda: bool(alarm_ids(here)) and hub_listener.unsent(here) == 0, "the alarm at the broker")
-    time.sleep(1.5)  # longer than after_s
+    here.watch(records=20)  # two seconds: longer than after_s
     assert here.stop() == 0
     assert (told(here), marked(here)) == ([], [])
 

@@ -7,10 +7,10 @@ from typing import Any
 
 import pytest
 
-from logger.mqtt.payloads import event_of
+from logger.mqtt.event import event_of
 from logger.store import queries
 from tests.e2e import hub_listener
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import BASE, PATIENCE_S, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 

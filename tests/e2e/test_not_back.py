@@ -5,7 +5,7 @@ import signal
 import pytest
 
 from logger.model import CommandKind
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import ALARMS, MakeNight, Night, Vat
 from tests.parts.guided_terminal import Run
 
@@ -52,9 +52,9 @@ def test_a_sitting_broken_off_with_the_probe_in_a_buffer(watched: Night, termina
     bench = terminal(watched, "calibrate", "marrow-probe")
     bench.put(watched, BUFFER)
     bench.press("q")
-    bench.see("Press Enter when it stands there")
+    bench.see("Press Enter when it is back")
     bench.signal(signal.SIGINT)  # what Ctrl-C sends
-    bench.see("the alarms of the vat stay held until you say it: `vatvigil mark marrow probe-in`")
+    bench.see("the alarms of the vat stay held back: `vatvigil mark marrow probe-in`")
     assert bench.ended() == 1
     assert "on again" not in bench.text
     check_that_it_is_held_until_the_word(watched)

@@ -14,8 +14,8 @@ import pytest
 
 from logger.store import Store
 from tests.e2e import hub_listener
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
 from tests.e2e.test_store_trouble import locked
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import BASE, PATIENCE_S, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, free_port
 

@@ -7,7 +7,7 @@ import pytest
 
 from logger import recording, replay
 from logger.model import Entry
-from tests.e2e.store_dump import Told, stored, told, watch
+from tests.e2e.vat_history import VatHistory, joined, stored, watch
 from tests.parts.daemon import EPOCH_US, MakeNight, Night, Vat, record
 
 SPEED = 700.0
@@ -21,18 +21,18 @@ deadband = 0.3
 """
 
 
-def recorded(night: Night, vat: Vat) -> Told:
+def recorded(night: Night, vat: Vat) -> VatHistory:
     stream = io.BytesIO(record(vat, "--poll", str(POLL_S)))
     _, items = recording.read(stream, name=vat.run)
-    return told(replay.replay(watch(night, vat), items))
+    return joined(replay.replay(watch(night, vat), items))
 
 
 def hour(entry: Entry) -> float:
     return (entry.at_us - EPOCH_US) / 3.6e9
 
 
-def transitions(told: Told, *, from_h: float, until_h: float) -> list[Entry]:
-    return [entry for entry in told.entries if entry.alarm and from_h < hour(entry) < until_h]
+def transitions(history: VatHistory, *, from_h: float, until_h: float) -> list[Entry]:
+    return [entry for entry in history.entries if entry.alarm and from_h < hour(entry) < until_h]
 
 
 def begun(night: MakeNight, vat: Vat, *, from_h: float) -> Night:

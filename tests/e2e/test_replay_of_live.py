@@ -3,7 +3,7 @@
 import pytest
 
 from logger.model import CommandKind, Reason
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import MakeNight, Vat
 
 RAISED_SOON = """\

@@ -6,7 +6,7 @@ from typing import Any
 from logger.model import CommandKind
 from logger.mqtt.rate_limit import REFUSALS_A_MINUTE
 from tests.e2e import hub_listener
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import BASE, MakeNight, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 

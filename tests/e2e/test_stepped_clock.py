@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from logger.model import Reason
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same, stored
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same, stored
 from tests.parts.daemon import MakeNight, Vat
 
 LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))

@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager, contextmanager
 import pytest
 
 from tests.e2e import hub_listener
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
 from tests.parts.daemon import BASE, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 

@@ -1,4 +1,4 @@
-"""A person, an electrode and some glasses: sittings driven by events alone, at one reading a second."""
+"""A person, an electrode and some glasses: sessions driven by events alone, at one reading a second."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -10,7 +10,7 @@ from logger.config import ProbeConfig
 from logger.guided import calibrating, state_machine
 from logger.guided.calibrating import CalibrationPlan
 from logger.guided.immersion import BuffersAtHand, ProbeReading
-from logger.guided.state_machine import GuidedEvent, GuidedState, Kept, Passed, Pressed, Stage, Task
+from logger.guided.state_machine import GuidedEvent, GuidedState, KeyPressed, ResultKept, Stage, Task, TimePassed
 from logger.measure.buffers import BUFFERS
 from logger.model import Calibration, CalibrationPoint, Reason
 
@@ -18,7 +18,7 @@ SECOND_US = 1_000_000
 BEGIN_US = 1_795_543_200 * SECOND_US
 TABLE = tuple(BUFFERS[name] for name in ("gbt-phthalate", "gbt-phosphate", "gbt-borax"))
 PH = {"gbt-phthalate": 4.003, "gbt-phosphate": 6.864, "gbt-borax": 9.182}
-"""GB/T 27501 at 25 C, as printed (facts.md 1b)."""
+"""GB/T 27501 at 25 C, as printed."""
 PROBE = ProbeConfig(id="marrow-probe", port="", electrode="E-17")
 
 
@@ -61,7 +61,7 @@ def task(*, in_force: Calibration | None = None, order: CalibrationPlan | None =
 
 @dataclass
 class Person:
-    """Drives a sitting and remembers what was said."""
+    """Drives a session and remembers what was said."""
 
     task: Task
     slope: float = 0.98
@@ -90,7 +90,7 @@ class Person:
 
     def press(self, answer: str = "") -> None:
         """Press a key; nothing: Enter."""
-        self.happens(Pressed(answer))
+        self.happens(KeyPressed(answer))
 
     def wait(self, ph: float, seconds: int = 150, *, celsius: float = 25.0) -> None:
         """Let the electrode stand in a glass of this pH; it settles from where it was."""
@@ -116,7 +116,7 @@ class Person:
     def pass_time(self, seconds: int) -> None:
         """Let time pass without any reading."""
         self.second += seconds
-        self.happens(Passed())
+        self.happens(TimePassed())
 
     def take(self, ph: float, *, celsius: float = 25.0) -> None:
         """Go through one glass as it should be."""
@@ -130,6 +130,6 @@ class Person:
             self.take(ph, celsius=celsius)
 
     def keep(self) -> None:
-        """Do what whoever drives a sitting does at KEEP."""
+        """Do what whoever drives a session does at KEEP."""
         assert self.state.stage is Stage.KEEP
-        self.happens(Kept(("kept",)))
+        self.happens(ResultKept(("kept",)))

@@ -39,7 +39,7 @@ def order(in_force: Calibration | None = None) -> calibrating.CalibrationPlan:
 
 def test_as_found_is_what_the_one_in_force_reads_in_the_same_glasses() -> None:
     in_force = calibration(offset_mv=5.0)
-    made, checks = calibrating.judged(order(in_force), in_glasses(offset_mv=5.0 + 2.9))
+    made, checks = calibrating.fit_and_judge(order(in_force), in_glasses(offset_mv=5.0 + 2.9))
     # 2.9 mV on 98 % of 59.1593 mV a pH (CODATA, 25 C) is 0.0500 pH lower
     assert [c.deviation_ph for c in checks] == pytest.approx([-2.9 / (0.98 * 59.1593)] * 3, abs=1e-4)
     assert {(c.kind, c.calibration, c.lot, c.electrode, c.by) for c in checks} == {
@@ -49,7 +49,7 @@ def test_as_found_is_what_the_one_in_force_reads_in_the_same_glasses() -> None:
 
 
 def test_found_well_off_fails_the_check_tolerance() -> None:
-    _, checks = calibrating.judged(order(calibration()), in_glasses(offset_mv=8.1))
+    _, checks = calibrating.fit_and_judge(order(calibration()), in_glasses(offset_mv=8.1))
     assert [c.passed for c in checks] == [False] * 3
 
 
@@ -62,17 +62,17 @@ def test_a_refused_one_leaves_no_checks_and_asks_for_no_yes() -> None:
 
 def test_one_that_is_used_later_tells_how_the_one_in_force_then_was_found_when_it_was_made() -> None:
     in_force = calibration(offset_mv=5.0)
-    made, checks = calibrating.judged(order(in_force), in_glasses(offset_mv=5.0 + 2.9))
-    assert calibrating.found_since(order(in_force), made) == checks
+    made, checks = calibrating.fit_and_judge(order(in_force), in_glasses(offset_mv=5.0 + 2.9))
+    assert calibrating.new_as_found_checks(order(in_force), made) == checks
     assert {check.at_us for check in checks} == {made.at_us}
-    assert calibrating.found_since(replace(order(in_force), checks=checks), made) == ()  # known already
+    assert calibrating.new_as_found_checks(replace(order(in_force), checks=checks), made) == ()  # known already
 
 
 def test_buffers_that_were_read_before_the_one_in_force_was_made_tell_nothing_of_it() -> None:
-    made, _ = calibrating.judged(order(), in_glasses())
-    assert calibrating.found_since(order(), made) == ()
-    assert calibrating.found_since(order(calibration(at_us=made.at_us + 1)), made) == ()
-    assert calibrating.found_since(order(replace(calibration(), electrode="E-3")), made) == ()
+    made, _ = calibrating.fit_and_judge(order(), in_glasses())
+    assert calibrating.new_as_found_checks(order(), made) == ()
+    assert calibrating.new_as_found_checks(order(calibration(at_us=made.at_us + 1)), made) == ()
+    assert calibrating.new_as_found_checks(order(replace(calibration(), electrode="E-3")), made) == ()
 
 
 def test_an_expired_buffer_is_a_warning() -> None:
@@ -81,7 +81,7 @@ def test_an_expired_buffer_is_a_warning() -> None:
     from logger.measure.buffers import BUFFERS  # noqa: PLC0415 - only here
 
     stale = replace(BUFFERS["gbt-borax"], expires=date(2020, 1, 1), lot="old")
-    made, _ = calibrating.judged(replace(order(), buffers=(stale,)), in_glasses())
+    made, _ = calibrating.fit_and_judge(replace(order(), buffers=(stale,)), in_glasses())
     assert made.verdict is Acceptance.WARNED
     assert any("expired on 2020-01-01" in text for text in made.findings)
 
@@ -93,12 +93,12 @@ def test_three_findings_of_one_electrode_make_its_own_drift_rate() -> None:
         line = replace(calibration(at_us=BEGIN_US - (30 - 10 * number) * DAY_US), id=number + 1)
         calibrations.append(line)
         later = replace(line, at_us=line.at_us + 10 * DAY_US)
-        found = calibrating.found(order(), later, line)
+        found = calibrating.as_found_checks(order(), later, line)
         checks += [replace(c, deviation_ph=off_ph) for c in found]
     last = replace(calibration(at_us=BEGIN_US - 10 * DAY_US, offset_mv=5.0), id=3)
     asked = replace(order(last), calibrations=(*calibrations, last), checks=tuple(checks))
     off_mv = 0.10 * 0.98 * 59.1593
-    made, _ = calibrating.judged(asked, in_glasses(offset_mv=5.0 - off_mv))
+    made, _ = calibrating.fit_and_judge(asked, in_glasses(offset_mv=5.0 - off_mv))
     assert made.drift_ph_per_day == pytest.approx(0.0148, abs=0.0002)
 
 
@@ -112,7 +112,7 @@ def checking(tolerance_ph: float = 0.05, **standing: object) -> CheckPlan:
     ("off_ph", "passed", "word"), [(0.04, True, "PASS"), (0.06, False, "FAIL"), (-0.06, False, "FAIL")]
 )
 def test_a_check_buffer_passes_within_the_tolerance(off_ph: float, passed: bool, word: str) -> None:  # noqa: FBT001 - a case
-    # +/-0.05 pH: USP <791>, Ph. Eur. 2.2.3 (facts.md 3)
+    # +/-0.05 pH: USP <791>, Ph. Eur. 2.2.3 (secondary sources)
     off_mv = -off_ph * 0.98 * 59.1593
     concluded = verifying.conclusion(checking(), in_glasses(("gbt-phthalate",), offset_mv=5.0 + off_mv))
     (check,) = concluded.checks
@@ -122,10 +122,10 @@ def test_a_check_buffer_passes_within_the_tolerance(off_ph: float, passed: bool,
 
 
 def test_a_check_buffer_after_a_week_halves_the_doubt_or_nearly() -> None:
-    # uncertainty.md 4.1: at 7 days 0.10 unchecked, 0.05 fresh
+    # By hand from the usual errors: sqrt(0.05^2 + (7 x 0.012)^2) = 0.10 unchecked at 7 days, 0.05 fresh.
     order_ = checking()
     (check,) = verifying.conclusion(order_, in_glasses(("gbt-phthalate",))).checks
-    found = verifying.doubt(order_, check)
+    found = verifying.uncertainty_change(order_, check)
     assert found.before / 2 == pytest.approx(0.10, abs=0.01)
     assert found.after / 2 == pytest.approx(0.055, abs=0.01)
     assert found.believed
@@ -135,7 +135,7 @@ def test_a_check_that_nobody_could_expect_does_not_count() -> None:
     order_ = checking()
     far = in_glasses(("gbt-phthalate",), offset_mv=5.0 + 60.0)
     concluded = verifying.conclusion(order_, far)
-    found = verifying.doubt(order_, concluded.checks[0])
+    found = verifying.uncertainty_change(order_, concluded.checks[0])
     assert (found.believed, found.after) == (False, found.before)
     assert "until a repeat agrees" in " ".join(concluded.lines)
 

@@ -1,10 +1,12 @@
 """Where readings come from: a real port, and a store that a daemon's own cycles fill."""
 
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 import serial
@@ -19,6 +21,9 @@ from logger.store import Store, queries
 from tests.cli.cli_fixture import House, Watching, now_us
 from tests.parts.simulator import Start
 
+if TYPE_CHECKING:
+    from logger.guided.immersion import ProbeReading
+
 
 def direct(port: str, **more: object) -> PortReadings:
     probe = replace(ProbeConfig(id="marrow-probe", port=port, timeout_s=1.0), **more)  # type: ignore[arg-type]
@@ -27,7 +32,8 @@ def direct(port: str, **more: object) -> PortReadings:
 
 def test_the_port_itself_is_read_once_a_second(simulator: Start) -> None:
     with direct(simulator("quiet-night").port) as source:
-        read, looks = [], 0
+        read: list[ProbeReading] = []
+        looks = 0
         while len(read) < 3:
             read += source.readings()
             looks += 1
@@ -83,10 +89,17 @@ def reading(house: House) -> Iterator[tuple[Store, list[float]]]:
         thread.join()
 
 
-def said(store: Store) -> list[str]:
-    """Return the kinds of the commands that the daemon took, in order, by its journal."""
+def taken_causes(store: Store) -> list[str]:
+    """Return the causes of what the daemon took, in order, by its journal."""
     causes = [str(entry.cause) for entry in queries.entries(store, limit=100)]
     return [cause for cause in causes if cause in ("attended", "left")]
+
+
+def wait_until_left(store: Store) -> None:
+    until_s = time.monotonic() + 30.0
+    while "left" not in taken_causes(store):
+        assert time.monotonic() < until_s, taken_causes(store)
+        threading.Event().wait(0.02)
 
 
 def test_the_daemon_is_asked_read_and_left(house: House) -> None:
@@ -100,15 +113,14 @@ def test_the_daemon_is_asked_read_and_left(house: House) -> None:
                 threading.Event().wait(0.02)
             (carry,) = queries.watches(store).values()
             assert carry.attended_until_us is not None
-        while "left" not in said(store):
-            threading.Event().wait(0.02)
-        assert said(store) == ["attended", "left"]
+        wait_until_left(store)
+        assert taken_causes(store) == ["attended", "left"]
         assert [carry.is_away for carry in queries.watches(store).values()] == [False]
     assert set(read) == {150.0, -77.0}
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, ZeroDivisionError])
-def test_whatever_ends_the_sitting_the_daemon_is_told(house: House, error: type[BaseException]) -> None:
+def test_whatever_ends_the_session_the_daemon_is_told(house: House, error: type[BaseException]) -> None:
     def interrupted(store: Store) -> None:
         with daemon(house, store):
             raise error
@@ -116,8 +128,7 @@ def test_whatever_ends_the_sitting_the_daemon_is_told(house: House, error: type[
     with reading(house) as (store, _):
         with pytest.raises(error):
             interrupted(store)
-        while "left" not in said(store):
-            threading.Event().wait(0.02)
+        wait_until_left(store)
         assert [carry.not_back_us is None for carry in queries.watches(store).values()] == [False]
 
 

@@ -1,4 +1,4 @@
-"""A sitting as a state machine: each test is a person at the bench."""
+"""A session as a state machine: each test is a person at the bench."""
 
 import numpy as np
 import pytest
@@ -202,9 +202,9 @@ def test_glasses_that_stand_in_each_others_place_are_told_at_the_first_and_refus
     person = Person(task(in_force=calibration()))
     person.press("1")
     person.wait(PHOSPHATE)
-    assert person.state.seen is not None
-    assert person.state.seen.recognition is not None
-    assert "were two glasses swapped?" in " ".join(person.state.seen.recognition.sentences)
+    assert person.state.shown is not None
+    assert person.state.shown.recognition is not None
+    assert "were two glasses swapped?" in " ".join(person.state.shown.recognition.sentences)
     person.press("s")
     insist_on_all(person, (PHOSPHATE, PHTHALATE, BORAX))
     assert person.state.conclusion is not None
@@ -235,7 +235,7 @@ def test_a_cold_buffer_beside_warm_ones_is_warned_of_and_refused_when_it_is_far_
     person.take(PHTHALATE)
     person.take(PHOSPHATE)
     person.press()
-    person.wait(9.300, celsius=12.0)  # borax at 12 C: between 9.330 (10 C) and 9.276 (15 C), facts.md 1b
+    person.wait(9.300, celsius=12.0)  # borax at 12 C: between 9.330 (10 C) and 9.276 (15 C), GB/T 27501
     person.press()
     assert "this buffer is at 12.0 C, gbt-phthalate was at 25.0 C" in person.words
     assert person.state.conclusion is not None
@@ -244,7 +244,7 @@ def test_a_cold_buffer_beside_warm_ones_is_warned_of_and_refused_when_it_is_far_
 
 
 def test_buffers_that_are_all_cold_are_read_by_their_own_table() -> None:
-    # GB/T 27501 at 10 C (facts.md 1b): 3.996, 6.921, 9.330
+    # GB/T 27501 at 10 C: 3.996, 6.921, 9.330
     person = Person(task())
     person.take_all((3.996, 6.921, 9.330), celsius=10.0)
     assert [round(p.buffer_ph, 3) for p in person.state.points] == [3.996, 6.921, 9.330]
@@ -295,12 +295,12 @@ def test_only_enter_is_the_word_that_the_probe_is_back(answer: str) -> None:
     person.press(answer)
     assert (person.state.stage, person.state.is_back) == (Stage.END, False)
     assert person.said[-1] == (
-        "Keep the bulb wet: put the probe back into the vat. Nobody said that it is back, so its readings are not"
-        " believed and the alarms of the vat stay held until you say it: `vatvigil mark marrow probe-in`."
+        "Keep the bulb wet: put the probe back into the vat. Until you say that it is back its readings are"
+        " not believed and the alarms of the vat stay held back: `vatvigil mark marrow probe-in`."
     )
 
 
-def test_a_sitting_that_was_cut_off_goes_on_with_its_points() -> None:
+def test_a_session_that_was_cut_off_goes_on_with_its_points() -> None:
     first = Person(task())
     first.take(PHTHALATE)
     first.take(PHOSPHATE)

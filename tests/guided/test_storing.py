@@ -1,4 +1,4 @@
-"""What a sitting leaves in the store: all of it, or nothing."""
+"""What a session leaves in the store: all of it, or nothing."""
 
 import sqlite3
 import threading
@@ -39,8 +39,8 @@ def first(store: Store) -> None:
 
 def test_a_wanted_one_is_stored_with_what_was_found_and_the_command_that_applies_it(store: Store) -> None:
     first(store)
-    in_force = storing.standing(store, vat="marrow", probe=PROBE.id).calibration
-    made, checks = calibrating.judged(order(in_force), in_glasses())
+    in_force = storing.in_force(store, vat="marrow", probe=PROBE.id).calibration
+    made, checks = calibrating.fit_and_judge(order(in_force), in_glasses())
     stored = storing.keep_calibration(store, made, checks, is_wanted=True, at_us=NOW_US, by="tova")
     assert kept(store) == (2, 3, 2)
     (_, command) = queries.pending_commands(store)
@@ -50,12 +50,12 @@ def test_a_wanted_one_is_stored_with_what_was_found_and_the_command_that_applies
         stored.calibration,
     )
     assert [check.calibration for check in queries.checks(store, PROBE.id)] == [1, 1, 1]
-    assert storing.standing(store, vat="marrow", probe=PROBE.id) == CalibrationInForce(calibration=stored.calibration)
+    assert storing.in_force(store, vat="marrow", probe=PROBE.id) == CalibrationInForce(calibration=stored.calibration)
 
 
 def test_one_that_nobody_wants_is_kept_alone_for_the_record(store: Store) -> None:
     first(store)
-    made, checks = calibrating.judged(order(calibration()), in_glasses())
+    made, checks = calibrating.fit_and_judge(order(calibration()), in_glasses())
     stored = storing.keep_calibration(store, made, checks, is_wanted=False, at_us=NOW_US, by="tova")
     assert (kept(store), stored.commands) == ((2, 0, 1), ())
     assert [one.accepted for one in queries.calibrations(store, PROBE.id)] == [True, False]
@@ -63,19 +63,19 @@ def test_one_that_nobody_wants_is_kept_alone_for_the_record(store: Store) -> Non
 
 def test_one_that_is_used_later_is_accepted_from_then_on_and_its_row_stays_as_it_is(store: Store) -> None:
     first(store)
-    made, checks = calibrating.judged(order(replace(calibration(), id=1)), in_glasses())
+    made, checks = calibrating.fit_and_judge(order(replace(calibration(), id=1)), in_glasses())
     kept_one = storing.keep_calibration(store, made, checks, is_wanted=False, at_us=NOW_US, by="tova").calibration
     (number,) = storing.use_calibration(store, kept_one, checks, at_us=NOW_US, by="tova")
     assert kept(store) == (2, 3, 2)
     used = queries.calibration_of(store, kept_one.id)
     assert used == queries.StoredCalibration(calibration=kept_one, accepted=True, command=number)
-    assert storing.standing(store, vat="marrow", probe=PROBE.id) == CalibrationInForce(calibration=kept_one)
+    assert storing.in_force(store, vat="marrow", probe=PROBE.id) == CalibrationInForce(calibration=kept_one)
     assert queries.calibration_of(store, 3) is None
 
 
 def test_when_one_row_cannot_be_stored_none_is(store: Store) -> None:
     first(store)
-    made, checks = calibrating.judged(order(replace(calibration(), id=1)), in_glasses())
+    made, checks = calibrating.fit_and_judge(order(replace(calibration(), id=1)), in_glasses())
     broken = (*checks[:2], replace(checks[2], note="\x00"))
     with pytest.raises(RefusedError):
         storing.keep_calibration(store, made, broken, is_wanted=True, at_us=NOW_US, by="tova")
@@ -93,4 +93,4 @@ def test_a_store_that_the_daemon_holds_for_a_moment_is_waited_for(store: Store, 
 
 
 def test_without_anything_nothing_is_in_force(store: Store) -> None:
-    assert storing.standing(store, vat="marrow", probe=PROBE.id) == CalibrationInForce()
+    assert storing.in_force(store, vat="marrow", probe=PROBE.id) == CalibrationInForce()

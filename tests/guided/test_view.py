@@ -34,7 +34,7 @@ def test_a_stable_potential_says_so_in_words_with_its_buffer_and_a_full_bar() ->
 
 @pytest.mark.parametrize(
     ("seconds", "tau_s", "noise_mv", "said"),
-    [(10, 12.0, 0.1, "measuring"), (60, 60.0, 0.1, "drifting"), (200, 12.0, 9.0, "restless")],
+    [(10, 12.0, 0.1, "measuring"), (60, 60.0, 0.1, "drifting"), (200, 12.0, 9.0, "unstable signal")],
 )
 def test_what_stands_in_the_way_is_said_and_the_bar_is_not_full(
     seconds: int, tau_s: float, noise_mv: float, said: str
@@ -61,10 +61,10 @@ def test_a_potential_on_its_way_is_no_buffers_yet() -> None:
     person.press()
     for _ in range(8):
         person.wait(PH["gbt-phthalate"], 5)
-        assert "told when it has settled" in seen(person)
+        assert "shown once the reading has settled" in seen(person)
         assert "fits none" not in seen(person)
     person.press("1")
-    assert "gbt-phthalate, you say" in seen(person)
+    assert "gbt-phthalate, named by you" in seen(person)
     slower = Person(task(in_force=calibration()))
     slower.press()
     slower.wait(7.9)
@@ -105,7 +105,7 @@ def test_each_stage_shows_its_keys() -> None:
     assert "[y] yes   [n] not now   [b] take a buffer again" in seen(person)
     person.press("q")
     person.keep()
-    assert "[Enter] the probe stands in the vat again" in seen(person)
+    assert "[Enter] the probe is back in the vat" in seen(person)
 
 
 def test_one_buffer_needs_no_numbers() -> None:

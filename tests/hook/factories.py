@@ -8,7 +8,7 @@ from logger.errors import ThreadCrash
 from logger.hook import Hook, HookResult
 from logger.hook.runner import Runner
 from logger.model import Cause, Entry, Event
-from logger.mqtt.payloads import event_of
+from logger.mqtt.event import event_of
 from tests.series import EPOCH_US
 
 SECOND_US = 1_000_000

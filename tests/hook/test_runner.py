@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from logger.hook import HookResult
-from logger.hook.runner import HookOutput, hidden
+from logger.hook.runner import HookOutput, secrets_of
 from tests.hook.factories import Post, event, runner, script
 from tests.parts.mosquitto import until
 
@@ -31,7 +31,7 @@ def is_alive(pid: int) -> bool:
 def test_it_hears_the_event_as_json_and_its_arguments_as_they_stand(tmp_path: Path, post: Post) -> None:
     said = script(tmp_path, 'cat > "$0.d/event"; printf "%s|" "$@" > "$0.d/arguments"')
     ours = runner(post, said, "two words", "$HOME;`id`")
-    ours.tell(event())
+    ours.submit(event())
     assert post.next() == HookResult(event().id, "")
     ours.stop(1)
     assert json.loads((tmp_path / "hook.d/event").read_text()) == json.loads(event().payload)
@@ -45,7 +45,7 @@ def test_it_sees_none_of_our_settings_and_not_the_manager_s_socket(
     monkeypatch.setenv("NOTIFY_SOCKET", "/run/manager")
     monkeypatch.setenv("LANG", "C.UTF-8")
     ours = runner(post, script(tmp_path, 'env > "$0.d/environment"; pwd > "$0.d/folder"'))
-    ours.tell(event())
+    ours.submit(event())
     assert post.next() == HookResult(event().id, "")
     ours.stop(1)
     seen = (tmp_path / "hook.d/environment").read_text()
@@ -66,7 +66,7 @@ def test_it_sees_none_of_our_settings_and_not_the_manager_s_socket(
 )
 def test_how_it_ended_is_told(tmp_path: Path, post: Post, text: str, trouble: str) -> None:
     ours = runner(post, script(tmp_path, text), timeout_s=0.5)
-    ours.tell(event())
+    ours.submit(event())
     assert post.next() == HookResult(event().id, trouble)
     ours.stop(1)
 
@@ -79,7 +79,7 @@ def test_what_cannot_be_started_is_told_and_ends_nothing(tmp_path: Path, post: P
         path.chmod(0o755)
     ours = runner(post, path)
     for _ in (1, 2):
-        ours.tell(event())
+        ours.submit(event())
         ran = post.next()
         assert isinstance(ran, HookResult)
         assert ran.trouble.startswith("it cannot be started (")
@@ -90,7 +90,7 @@ def test_what_cannot_be_started_is_told_and_ends_nothing(tmp_path: Path, post: P
 def test_its_children_do_not_outlive_it(tmp_path: Path, post: Post, end: str) -> None:
     text = f'sleep 60 & echo $! > "$0.d/child"; (sleep 61 & echo $! > "$0.d/grandchild"); {end}'
     ours = runner(post, script(tmp_path, text), timeout_s=1.0)
-    ours.tell(event())
+    ours.submit(event())
     post.next()
     ours.stop(1)
     pids = [int((tmp_path / "hook.d" / name).read_text()) for name in ("child", "grandchild")]
@@ -101,7 +101,7 @@ def test_a_flood_is_read_and_forgotten(tmp_path: Path, post: Post, caplog: pytes
     caplog.set_level("INFO", "logger.hook")
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     ours = runner(post, script(tmp_path, "printf '\\033[2Jred\\n'; exec yes flood"), timeout_s=1.0)
-    ours.tell(event())
+    ours.submit(event())
     assert post.next() == HookResult(event().id, "it was killed after its time limit of 1 s")
     ours.stop(1)
     (line,) = [record.message for record in caplog.records]
@@ -114,7 +114,7 @@ def test_a_flood_is_read_and_forgotten(tmp_path: Path, post: Post, caplog: pytes
 def test_what_it_says_at_its_very_end_is_heard(tmp_path: Path, post: Post, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level("INFO", "logger.hook")
     ours = runner(post, script(tmp_path, "echo one; echo two >&2"))
-    ours.tell(event())
+    ours.submit(event())
     post.next()
     ours.stop(1)
     assert caplog.records[0].message.endswith("'one\\ntwo'")
@@ -122,7 +122,7 @@ def test_what_it_says_at_its_very_end_is_heard(tmp_path: Path, post: Post, caplo
 
 def test_the_end_gives_a_run_a_moment_then_kills_it_and_calls_that_no_failure(tmp_path: Path, post: Post) -> None:
     ours = runner(post, script(tmp_path, 'echo $$ > "$0.d/pid"; sleep 60'), timeout_s=50)
-    ours.tell(event())
+    ours.submit(event())
     pid = tmp_path / "hook.d/pid"
     until(lambda: pid.exists() and bool(pid.read_text()), 10)
     began = time.monotonic()
@@ -136,25 +136,25 @@ def test_events_are_told_one_after_the_other(tmp_path: Path, post: Post) -> None
     text = 'mkdir "$0.d/lock" || exit 9; sleep 0.1; rmdir "$0.d/lock"'
     ours = runner(post, script(tmp_path, text))
     for number in range(3):
-        ours.tell(event(number))
+        ours.submit(event(number))
     assert [post.next() for _ in range(3)] == [HookResult(event(number).id, "") for number in range(3)]
     ours.stop(1)
 
 
 def test_no_descriptor_is_left_open(tmp_path: Path, post: Post) -> None:
     ours = runner(post, script(tmp_path, "sleep 60 & exec >&-; exit 1"))
-    ours.tell(event())
+    ours.submit(event())
     post.next()
     before = len(os.listdir("/proc/self/fd"))  # noqa: PTH208 - no path is wanted
     for _ in range(5):
-        ours.tell(event())
+        ours.submit(event())
         post.next()
     assert len(os.listdir("/proc/self/fd")) == before  # noqa: PTH208 - no path is wanted
     ours.stop(1)
 
 
 @pytest.mark.parametrize(
-    ("said", "shown"),
+    ("printed", "shown"),
     [
         (b"GET /?key=--token=damson-9 failed", "'GET /?key=*** failed'"),
         (b"damson-9 is wrong, damson-9!", "'*** is wrong, ***!'"),
@@ -163,7 +163,7 @@ def test_no_descriptor_is_left_open(tmp_path: Path, post: Post) -> None:
         (b"-v loud", "'-v loud'"),
     ],
 )
-def test_what_it_prints_of_its_own_arguments_is_blotted_out(said: bytes, shown: str) -> None:
-    heard = HookOutput(hidden=hidden(["--token=damson-9", "-v"]))
-    heard.hear(said)
-    assert str(heard) == shown
+def test_what_it_prints_of_its_own_arguments_is_blotted_out(printed: bytes, shown: str) -> None:
+    output = HookOutput(secrets=secrets_of(["--token=damson-9", "-v"]))
+    output.append(printed)
+    assert str(output) == shown

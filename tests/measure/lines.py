@@ -1,6 +1,7 @@
 """Points, the lines through them, and what these read."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 
@@ -9,7 +10,7 @@ from logger.measure.uncertainty import fit_uncertainty
 from logger.model import Calibration, CalibrationPoint, Method
 
 
-def point(ph: float, mv: float, temperature_c: float = 25.0, **more: float) -> CalibrationPoint:
+def point(ph: float, mv: float, temperature_c: float = 25.0, **more: Any) -> CalibrationPoint:  # noqa: ANN401 - fields of it
     return CalibrationPoint(buffer_ph=ph, potential_mv=mv, temperature_c=temperature_c, **more)
 
 
@@ -22,7 +23,7 @@ def one_ph(line: Calibration, mv: float, temperature_c: float = 25.0) -> float:
 
 
 def u_cal(line: Calibration, ph: Sequence[float], temperature_c: float = 25.0) -> list[float]:
-    return fit_uncertainty(line, ph=np.array(ph), temperature_c=np.full(len(ph), temperature_c)).tolist()
+    return list(fit_uncertainty(line, ph=np.array(ph), temperature_c=np.full(len(ph), temperature_c)))
 
 
 def electrode_mv(ph: float, temperature_c: float, *, offset_mv: float, slope: float) -> float:

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import permutations
+from random import Random
 
 import numpy as np
 import pytest
@@ -152,11 +153,11 @@ def test_a_calibration_without_noise_gives_the_electrode_back(
 
 @given(ph=buffers, made_of=electrode, warmth=bath, method=st.sampled_from(Method), turn=st.randoms())
 def test_the_order_of_the_points_does_not_matter(
-    ph: Sequence[float], made_of: tuple[float, float], warmth: Sequence[float], method: Method, turn: st.randoms
+    ph: Sequence[float], made_of: tuple[float, float], warmth: Sequence[float], method: Method, turn: Random
 ) -> None:
     points = dipped(ph, made_of, warmth, (1.0, -2.0, 0.5, 3.0, -1.0))
     first = made(*points, method=method)
-    turn.shuffle(points)  # type: ignore[attr-defined]
+    turn.shuffle(points)
     assert replace(made(*points, method=method), points=first.points) == first
 
 

@@ -7,6 +7,7 @@ reading and its u as in the daemon. Nothing here knows how u is made up.
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from scipy import constants
 
@@ -14,7 +15,7 @@ from logger.config import ErrorModel
 from logger.measure import buffers, drift
 from logger.measure.calibration import fit, ph_of
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
-from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Floats, Method
+from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Drift, Floats, Method
 from logger.units import DAY_US
 from tests.series import EPOCH_US
 
@@ -30,7 +31,7 @@ SETS = {"three": ("phthalate", "phosphate", "borax"), "two": ("phthalate", "phos
 
 def true_mv(ph: Floats, celsius: Floats, offset: Floats, slope: Floats) -> Floats:
     """E = E_iso - s k(T) (pH - 7), facts.md section 2."""
-    return offset - slope * K_PER_KELVIN * (celsius + 273.15) * (ph - 7.0)
+    return np.asarray(offset - slope * K_PER_KELVIN * (celsius + 273.15) * (ph - 7.0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +87,7 @@ def potentials(
     return shown, of.vat_c + rng.normal(0.0, errors.temperature_c, N)
 
 
-def covered(found: list[float], u: list[float], truth: Floats) -> Floats:
+def covered(found: list[float], u: list[float], truth: Floats) -> npt.NDArray[np.bool_]:
     return np.abs(np.array(found) - truth) <= 1.96 * np.array(u)
 
 
@@ -169,7 +170,7 @@ def test_the_interval_also_holds_after_checks_told_the_drift() -> None:
     assert 0.93 <= inside.mean() <= 0.98  # the known offset counts as doubt, so never less than stated
 
 
-def checked(line: Calibration, state: drift.Drift, mv: Floats, celsius: Floats, buffer_ph: float) -> drift.Drift:
+def checked(line: Calibration, state: Drift, mv: Floats, celsius: Floats, buffer_ph: float) -> Drift:
     ph = ph_of(line, mv, celsius)
     reading = float(ph[0])
     check = Check(

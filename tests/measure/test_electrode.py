@@ -1,6 +1,7 @@
 """Condition and forecast of an electrode, against the design's limits and scipy's regression."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -22,7 +23,7 @@ GOOD, MAINTENANCE, OUT, FAILURE = (
 )
 
 
-def worst(**values: float) -> Health:
+def worst(**values: Any) -> Health:  # noqa: ANN401 - fields of it
     found = condition(replace(FRESH, **values), BORDERS)
     return found[0].status if found else GOOD
 

@@ -25,7 +25,7 @@ def judged(alarm: AlarmConfig, values: list[float], *, doubtful: tuple[int, ...]
 def followed(alarm: AlarmConfig, values: list[float], *, fresh_s: float = 0.0) -> list[float]:
     _, look = follow(Trend(), judged(alarm, values), alarm, carry=Carry(probe="p", fresh_us=round(fresh_s * 1e6)))
     assert np.isnan(look.u).all()
-    return look.value.tolist()
+    return list(look.value.tolist())
 
 
 def same(expected: list[float], actual: list[float]) -> None:
@@ -78,7 +78,7 @@ def unsettled(alarm: AlarmConfig, values: list[float], *, from_s: float, until_s
     trend = topped_up({"": trend})[""] if litres else trend
     carry = replace(CARRY, unsettled_us=(round(from_s * 1e6), round(until_s * 1e6)))
     _, seen = follow(trend, judged(alarm, after, first=len(before)), alarm, carry=carry)
-    return look + seen.value.tolist()
+    return [*look, *seen.value.tolist()]
 
 
 def test_no_window_of_an_unsettled_vat_counts_and_no_rate_is_told_across_it() -> None:

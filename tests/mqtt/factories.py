@@ -1,5 +1,6 @@
 """A small cellar of invented vats, and a line to a broker driven as the service drives it."""
 
+import json
 import queue
 import time
 from collections.abc import Callable, Iterator
@@ -7,7 +8,9 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+import jsonschema
 import numpy as np
+import pytest
 
 from logger.alarm.belief_words import Evidence
 from logger.config import (
@@ -23,12 +26,15 @@ from logger.config import (
 )
 from logger.daemon.publisher import Publisher
 from logger.model import Carry, Cause, Entry, Event, Measurements
-from logger.mqtt import payloads
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.entity import Software
+from logger.mqtt.event import event_of
+from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Incoming, Message, NetworkEvent
-from logger.mqtt.target import target
+from logger.mqtt.schemas import schema
+from logger.mqtt.status import heartbeat_message, status_message
+from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
 
 PH_HIGH = AlarmConfig(id="ph-high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, priority=Priority.HIGH)
@@ -142,10 +148,10 @@ def line(port: int, *, start: bool = True, **options: Any) -> Iterator[Line]:  #
     config = replace(MqttConfig(host="localhost", port=port), **options)
     topics = Topics.of(config, simulated=False)
     happenings: queue.SimpleQueue[NetworkEvent] = queue.SimpleQueue()
-    will = payloads.status(topics, online=False, store=STORE)
-    client = Client(config=config, will=will, heard=topics.heard, post=happenings.put)
+    will = status_message(topics, online=False, store=STORE)
+    client = Client(config=config, will=will, subscriptions=topics.subscriptions, post=happenings.put)
     delivery = Delivery(topics=topics, publish=client.publish, reconnect=client.reconnect)
-    delivery.put(payloads.status(topics, online=True, store=STORE))
+    delivery.put(status_message(topics, online=True, store=STORE))
     if start:
         client.start()
     try:
@@ -164,9 +170,20 @@ def everything_sent() -> list[Message]:
     hub = Publisher(config=CONFIG, mqtt=MqttConfig(), maker=Software(version="0.1.0"), store=STORE, post=print)
     hub.stand({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, at_us=AT_US)
     entries = [Entry(seq=0, at_us=AT_US, vat=vat, cause=Cause.REFUSED, text="no") for vat in ("marrow", "")]
-    made = [happened for entry in entries if (happened := payloads.event_of(entry, simulated=False))]
-    beat = payloads.heartbeat(TOPICS, at_us=AT_US, store=STORE, believed_age_s={}, waiting=0, oldest_at_us=None)
-    reading = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
+    made = [happened for entry in entries if (happened := event_of(entry, simulated=False))]
+    beat = heartbeat_message(TOPICS, at_us=AT_US, store=STORE, believed_age_s={}, waiting=0, oldest_at_us=None)
+    reading = measurement_message(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
-    aimed = target(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
+    aimed = target_message(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
     return [*hub.delivery.standing, *moments, beat, reading, *([aimed] if aimed else [])]
+
+
+def read_payload(payload: str, kind: str) -> dict[str, Any]:
+    """Parse as strict JSON (no NaN) and hold it to its schema, by the jsonschema library."""
+
+    def refuse(word: str) -> None:
+        pytest.fail(f"{word} is no JSON (RFC 8259, 6)")
+
+    content: dict[str, Any] = json.loads(payload, parse_constant=refuse)
+    jsonschema.Draft202012Validator(schema(kind)).validate(content)
+    return content

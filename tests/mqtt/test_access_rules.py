@@ -6,7 +6,7 @@ import pytest
 
 from logger.config import MqttConfig
 from logger.mqtt import connection_test
-from logger.mqtt.messages import Incoming, Refused
+from logger.mqtt.messages import Incoming, PublishRefused
 from tests.mqtt.factories import TOPICS, Line, everything_sent, line
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, until
 
@@ -39,7 +39,7 @@ def test_the_watch_may_say_everything_and_the_others_see_it(broker: Mosquitto) -
         for message in messages:
             ours.delivery.put(message)
         ours.settle()
-        assert [seen for seen in ours.seen if isinstance(seen, Refused)] == []
+        assert [happened for happened in ours.seen if isinstance(happened, PublishRefused)] == []
         assert ours.delivery.trouble == ""
         own = {message.topic for message in messages if message.topic.startswith("vatvigil/")}
         until(lambda: own == {message.topic for message in display.received}, 10)
@@ -51,7 +51,7 @@ def test_the_watch_may_say_everything_and_the_others_see_it(broker: Mosquitto) -
             until(lambda: retained <= {message.topic for message in hub.received}, 10)
 
 
-def heard(ours: Line, count: int) -> list[tuple[str, bytes]]:
+def received(ours: Line, count: int) -> list[tuple[str, bytes]]:
     ours.run_until(lambda: len(ours.incoming) >= count)
     return [(incoming.topic, incoming.payload) for incoming in ours.incoming if isinstance(incoming, Incoming)]
 
@@ -64,7 +64,7 @@ def test_only_the_hub_may_command(broker: Mosquitto) -> None:
                 for topic in (*COMMANDS, "homeassistant/status"):
                     sender.publish(topic, name)
         expected = [(topic, b"hub") for topic in (*COMMANDS, "homeassistant/status")]
-        assert heard(ours, len(expected)) == expected
+        assert received(ours, len(expected)) == expected
 
 
 def test_nobody_but_the_watch_speaks_for_it_and_nobody_without_a_name_gets_in(broker: Mosquitto) -> None:
@@ -81,8 +81,8 @@ def test_nobody_but_the_watch_speaks_for_it_and_nobody_without_a_name_gets_in(br
 
 
 def test_the_watch_hears_whether_another_uses_its_topics(broker: Mosquitto) -> None:
-    known = {"username": "vatvigil", "password": USERS["vatvigil"]}
-    with Subscriber(port=broker.port, filters=TOPICS.own, **known) as watch:
+    password = USERS["vatvigil"]
+    with Subscriber(port=broker.port, filters=TOPICS.own, username="vatvigil", password=password) as watch:
         for topic in TOPICS.own:
             watch.publish(topic, "{}")
             watch.wait_for(topic)

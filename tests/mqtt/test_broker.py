@@ -8,7 +8,8 @@ import pytest
 from logger.config import MqttConfig
 from logger.errors import ConfigurationError
 from logger.model import AlarmState, Command, State
-from logger.mqtt import connection_test, discovery, payloads
+from logger.mqtt import connection_test, discovery
+from logger.mqtt.alarm_state import alarm_message
 from logger.mqtt.commands import command_of
 from logger.mqtt.entity import EntityFactory, Software
 from logger.mqtt.messages import Disconnected, Incoming, Message
@@ -18,7 +19,7 @@ from tests.parts.mosquitto import Certificates, MakeMosquitto, Subscriber, until
 EVENTS = "vatvigil/vat/marrow/event"
 ALARM = "vatvigil/vat/marrow/alarm/ph-high"
 STATE = AlarmState(base=State.UNACKNOWLEDGED, occurrence=3, since_at_us=1)
-STANDING = payloads.alarm_state(TOPICS, MARROW, alarm=PH_HIGH, state=STATE)
+STANDING = alarm_message(TOPICS, MARROW, alarm=PH_HIGH, state=STATE)
 
 
 def test_a_hub_that_comes_late_still_sees_a_standing_alarm_and_the_availability(mosquitto: MakeMosquitto) -> None:

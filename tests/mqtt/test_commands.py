@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.model import Cause, Command, CommandKind, Entry
-from logger.mqtt.commands import LONGEST_BYTES, LONGEST_TEXT, STALE_S, SpotAsked, command_of
+from logger.model.figures import LONGEST_TEXT
+from logger.mqtt.commands import LONGEST_BYTES, STALE_S, SpotReport, command_of
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.payloads import rfc3339
 from logger.mqtt.schemas import schema
@@ -18,7 +19,7 @@ ACKNOWLEDGE = TOPICS.acknowledge("marrow", "ph-high")
 SHELVE = TOPICS.shelve("marrow", "ph-high")
 
 
-def read(topic: str, payload: bytes, *, retain: bool = False) -> Command | SpotAsked | Entry:
+def read(topic: str, payload: bytes, *, retain: bool = False) -> Command | SpotReport | Entry:
     return command_of(Incoming(topic, payload, retain), TOPICS, vats=CONFIG.vats, at_us=AT_US)
 
 
@@ -101,7 +102,7 @@ def test_a_note_is_one_line_of_text(payload: bytes, text: str) -> None:
 def test_a_spot_measurement_tells_how_far_it_is_to_be_believed(
     payload: bytes, ph: float, u_ph: float, instrument: str
 ) -> None:
-    assert read(SPOT, payload) == SpotAsked(
+    assert read(SPOT, payload) == SpotReport(
         vat="marrow", at_us=AT_US, ph=ph, u_ph=u_ph, instrument=instrument, delivery=""
     )
 

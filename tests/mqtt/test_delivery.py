@@ -8,7 +8,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 
 from logger.model import Event
 from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, QUIET_US, Delivery
-from logger.mqtt.messages import Accepted, Connected, Disconnected, Incoming, Message, Refused
+from logger.mqtt.messages import Connected, Disconnected, Incoming, Message, PublishAccepted, PublishRefused
 from tests.examples import examples
 from tests.mqtt.factories import TOPICS, event, retained
 
@@ -105,13 +105,13 @@ class DeliveryLaws(RuleBasedStateMachine):
     @precondition(lambda self: self.broker.open)
     @rule(subscribers=st.booleans())
     def accept(self, *, subscribers: bool) -> None:
-        self.delivery.on(Accepted(self.broker.take(), subscribers), self.now_us)
+        self.delivery.on(PublishAccepted(self.broker.take(), subscribers), self.now_us)
 
     @precondition(lambda self: self.broker.open)
     @rule()
     def refuse(self) -> None:
         mid, _ = self.broker.open.pop()
-        self.delivery.on(Refused(mid, "no"), self.now_us)
+        self.delivery.on(PublishRefused(mid, "no"), self.now_us)
 
     @precondition(lambda self: self.broker.open)
     @rule()
@@ -154,8 +154,8 @@ class DeliveryLaws(RuleBasedStateMachine):
 
     @rule(mid=st.integers(-5, 0))
     def answer_to_nothing(self, mid: int) -> None:
-        self.delivery.on(Accepted(mid), self.now_us)
-        self.delivery.on(Refused(mid, "no"), self.now_us)
+        self.delivery.on(PublishAccepted(mid), self.now_us)
+        self.delivery.on(PublishRefused(mid, "no"), self.now_us)
 
     @invariant()
     def one_message_is_in_flight_at_most(self) -> None:
@@ -181,7 +181,7 @@ class DeliveryLaws(RuleBasedStateMachine):
             self.delivery.pump(self.now_us)
             assert self.delivery.next_due_us is not None or self.delivery.settled
             if self.broker.open:
-                self.delivery.on(Accepted(self.broker.take()), self.now_us)
+                self.delivery.on(PublishAccepted(self.broker.take()), self.now_us)
             self.what_counts_as_delivered_was_accepted_in_order_and_once()
         assert self.delivery.settled
         assert self.delivered == [made.id for made in self.offered]
@@ -205,7 +205,7 @@ def test_a_state_is_sent_only_when_it_differs() -> None:
         broker.delivery.put(retained("state/a", payload))
         broker.delivery.pump(0)
         if broker.open:
-            broker.delivery.on(Accepted(broker.take()), 0)
+            broker.delivery.on(PublishAccepted(broker.take()), 0)
     assert [message.payload for message in broker.accepted] == ["1", "2"]
 
 
@@ -214,10 +214,10 @@ def test_a_newer_state_follows_the_one_in_flight() -> None:
     broker.delivery.put(retained("state/a", "1"))
     broker.delivery.pump(0)
     broker.delivery.put(retained("state/a", "2"))
-    broker.delivery.on(Accepted(broker.take()), 0)
+    broker.delivery.on(PublishAccepted(broker.take()), 0)
     assert not broker.delivery.settled
     broker.delivery.pump(0)
-    broker.delivery.on(Accepted(broker.take()), 0)
+    broker.delivery.on(PublishAccepted(broker.take()), 0)
     assert (broker.standing, broker.delivery.settled) == ({"state/a": "2"}, True)
 
 
@@ -228,7 +228,7 @@ def test_a_refused_message_is_tried_after_1_2_4_seconds_and_at_most_every_minute
     for _ in range(9):
         broker.delivery.pump(now_us)
         mid, _message = broker.open.pop()
-        broker.delivery.on(Refused(mid, "no"), now_us)
+        broker.delivery.on(PublishRefused(mid, "no"), now_us)
         broker.delivery.pump(now_us)
         assert broker.open == []
         due_us = broker.delivery.next_due_us
@@ -242,7 +242,7 @@ def test_a_cleared_topic_is_not_cleared_again_on_the_next_connect() -> None:
     broker = connected()
     broker.delivery.put(retained("ghost", ""))
     broker.delivery.pump(0)
-    broker.delivery.on(Accepted(broker.take()), 0)
+    broker.delivery.on(PublishAccepted(broker.take()), 0)
     broker.delivery.on(Connected(), 0)
     assert broker.delivery.settled
 
@@ -265,7 +265,7 @@ def test_only_a_birth_that_happens_now_brings_everything_again() -> None:
     broker = connected()
     broker.delivery.put(retained("state/a", "1"))
     broker.delivery.pump(0)
-    broker.delivery.on(Accepted(broker.take()), 0)
+    broker.delivery.on(PublishAccepted(broker.take()), 0)
     for other in (
         Incoming("homeassistant/status", b"online", retain=True),  # of a hub that has read what is retained since
         Incoming("homeassistant/status", b"offline"),

@@ -16,9 +16,12 @@ import pytest
 from logger.alarm.belief_words import Evidence
 from logger.config import Config, MqttConfig, TargetConfig
 from logger.model import AlarmState, Belief, Cause, Command, Entry, State
-from logger.mqtt import controls, discovery, payloads
-from logger.mqtt.commands import SpotAsked, command_of
+from logger.mqtt import discovery
+from logger.mqtt.alarm_state import alarm_message
+from logger.mqtt.commands import SpotReport, command_of
 from logger.mqtt.entity import EntityFactory, Software
+from logger.mqtt.event import event_of
+from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Incoming, Message
 from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
@@ -33,6 +36,7 @@ from tests.mqtt.factories import (
     TOPICS,
     everything_sent,
     measurements,
+    read_payload,
 )
 
 MAKER = Software(version="0.1.0", support_url="https://help.example/vatvigil")
@@ -96,8 +100,8 @@ def test_the_ph_sensor_has_the_class_ph_no_unit_and_expires() -> None:
 
 def sent(belief: Belief, **values: float) -> dict[str, Any]:
     rows = measurements(belief=belief, **values)
-    message = payloads.measurement(TOPICS, MARROW.id, probe=MARROW.probe, rows=rows, evidence=Evidence())
-    return json.loads(message.payload)
+    message = measurement_message(TOPICS, MARROW.id, probe=MARROW.probe, rows=rows, evidence=Evidence())
+    return read_payload(message.payload, "measurement")
 
 
 @pytest.mark.parametrize("belief", Belief)
@@ -133,7 +137,7 @@ DROPPED = [
 @pytest.mark.parametrize("state", State)
 def test_the_hub_sees_of_an_alarm_whether_it_is_acknowledged(state: State) -> None:
     content = announced()["homeassistant/binary_sensor/vatvigil_marrow_ph-high/config"]
-    standing = payloads.alarm_state(TOPICS, MARROW, alarm=PH_HIGH, state=AlarmState(base=state, occurrence=3))
+    standing = alarm_message(TOPICS, MARROW, alarm=PH_HIGH, state=AlarmState(base=state, occurrence=3))
     seen = attributes(content, json.loads(standing.payload))
     assert (seen["how"], seen["occurrence"], seen["priority"]) == (state.value, 3, "high")
     assert content["json_attributes_topic"] == standing.topic
@@ -197,7 +201,7 @@ def test_the_button_carries_the_occurrence_that_stands_and_the_command_is_unders
 
 
 def test_a_new_occurrence_replaces_both_buttons_on_their_topics() -> None:
-    third, fourth = ([*controls.of_alarm(FRAME, MARROW, PH_HIGH, occurrence=number)] for number in (3, 4))
+    third, fourth = ([*discovery.alarm_buttons(FRAME, MARROW, PH_HIGH, occurrence=number)] for number in (3, 4))
     assert [message.topic for message in third] == [message.topic for message in fourth]
     assert [old.payload != new.payload for old, new in zip(third, fourth, strict=True)] == [True, True]
 
@@ -236,7 +240,7 @@ def test_whatever_the_hub_sends_by_an_entity_is_understood() -> None:
             seen.append(asked)
     notes = {asked.note for asked in seen if isinstance(asked, Command) and asked.kind == "note"}
     assert notes == {VALUES["text"]}
-    spots = {(asked.ph, asked.u_ph, asked.instrument) for asked in seen if isinstance(asked, SpotAsked)}
+    spots = {(asked.ph, asked.u_ph, asked.instrument) for asked in seen if isinstance(asked, SpotReport)}
     assert spots == {(4.71, 0.05, "meter"), (4.71, 0.2, "strip"), (4.71, 0.2, "")}
     dated = [asked for asked in seen if asked.delivery.startswith("at-")]
     assert len(dated) == sum("command_template" in content for content in found.values()) - len(CONFIG.vats)
@@ -247,9 +251,7 @@ def test_whatever_the_hub_sends_by_an_entity_is_understood() -> None:
 def test_every_event_that_can_happen_is_one_that_the_hub_was_told_of() -> None:
     content = announced()["homeassistant/event/vatvigil_marrow_event/config"]
     for cause in Cause:
-        event = payloads.event_of(
-            Entry(seq=1, at_us=AT_US, vat="marrow", cause=cause, text='a "text"'), simulated=False
-        )
+        event = event_of(Entry(seq=1, at_us=AT_US, vat="marrow", cause=cause, text='a "text"'), simulated=False)
         if event:
             said = json.loads(rendered(content["value_template"], value_json=json.loads(event.payload)))
             assert said["event_type"] in content["event_types"]

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 
 from logger.config import BufferConfig, Config, ErrorModel
 from logger.model import AlarmState, Calibration, CalibrationPoint, Carry, Drift, Health
-from logger.mqtt import payloads
-from logger.mqtt.health import probe_health
+from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.schemas import schema
 from logger.units import DAY_US
 from tests.mqtt.factories import AT_US, CONFIG, MARROW, TOPICS
@@ -67,7 +66,7 @@ def test_a_probe_that_is_silent_has_failed() -> None:
         "Nothing arrives from the probe: check its cable, its power and the port.",
         "No calibration is stored, so no pH is claimed: calibrate the probe.",
     ]
-    message = payloads.health(TOPICS, "marrow-probe", status=status, findings=findings)
+    message = health_message(TOPICS, "marrow-probe", status=status, findings=findings)
     jsonschema.validate(json.loads(message.payload), schema("health"))
 
 
@@ -93,7 +92,7 @@ def test_work_on_the_probe_is_a_function_check(
     assert findings[0].startswith(sentence)
 
 
-# Limits: process.md 2.2, "calibration overdue" [CP].
+# Limits of 7 days and 3 days: common practice, no source.
 @pytest.mark.parametrize(
     ("days", "check", "expected"),
     [
@@ -113,7 +112,7 @@ def test_calibration_and_check_are_reminded_of_once(days: float, check: Drift | 
 
 
 def test_doubt_that_has_grown_too_large_is_reminded_of_before_the_calendar() -> None:
-    # uncertainty.md 4.1: 0.052 fresh and 0.10 after 7 days with 0.012 a day; with 0.02 a day it is
+    # By quadrature (JCGM 100:2008, 5.1.2): 0.052 fresh and 0.10 after 7 days with 0.012 a day; with 0.02 a day it is
     # sqrt(0.052^2 + (0.02 * 5)^2) = 0.113 after 5 days.
     errors = ErrorModel(drift_ph_per_day=0.02)
     fast = replace(CONFIG, probes=tuple(replace(probe, errors=errors) for probe in CONFIG.probes))

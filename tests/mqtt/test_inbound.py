@@ -46,7 +46,7 @@ def ear(*known: str) -> Inbound:
 
 
 def heard(by: Inbound, incoming: Incoming) -> Command | Entry | None:
-    return by.hear(incoming, states(), at_us=AT_US, now_us=0)
+    return by.receive(incoming, states(), at_us=AT_US, now_us=0)
 
 
 def taken(by: Inbound, incoming: Incoming) -> Command:
@@ -61,7 +61,7 @@ def test_what_the_broker_repeats_is_taken_once_also_over_a_restart(payload: byte
     before = ear()
     command = taken(before, sent(MARK, payload))
     after = ear(command.delivery) if died else before
-    after.begin(resumed=True)
+    after.connected(resumed=True)
     after.take_held()
     assert heard(after, sent(MARK, payload, dup=True)) is None
     assert (after.take_held(), after.take_free()) == ([Receipt(1, 1)], [])  # once that is stored, it may forget it
@@ -79,13 +79,13 @@ def test_the_same_button_may_be_pressed_again() -> None:
 
 def test_numbers_of_a_session_that_the_broker_forgot_say_nothing() -> None:
     here = ear(taken(ear(), sent(MARK, b"probe-out")).delivery)
-    here.begin(resumed=False)
+    here.connected(resumed=False)
     assert taken(here, sent(MARK, b"probe-out", dup=True)).note == "probe-out"
 
 
 def test_a_dated_command_that_is_sent_anew_is_refused_also_in_another_session() -> None:
     here = ear(taken(ear(), sent(MARK, DATED)).delivery)
-    here.begin(resumed=False)
+    here.connected(resumed=False)
     refusal = heard(here, sent(MARK, DATED, 9))
     assert isinstance(refusal, Entry)
     assert "it was taken before" in refusal.text
@@ -136,7 +136,7 @@ def test_a_spot_measurement_becomes_a_check_beside_what_the_probe_reads_now() ->
 def test_a_spot_measurement_that_cannot_be_compared_is_refused_with_the_reason(
     carry: dict[str, object], says: str
 ) -> None:
-    refusal = ear().hear(sent(SPOT, b"4.7"), states(**carry), at_us=AT_US, now_us=0)
+    refusal = ear().receive(sent(SPOT, b"4.7"), states(**carry), at_us=AT_US, now_us=0)
     assert isinstance(refusal, Entry)
     assert says in refusal.text
     assert (refusal.vat, refusal.by) == ("marrow", "mqtt")

@@ -14,10 +14,10 @@ from logger.config import Config, MqttConfig
 from logger.daemon.clock import ClockReading
 from logger.daemon.publisher import Publisher
 from logger.model import Carry
-from logger.mqtt import payloads
 from logger.mqtt.entity import Software
 from logger.mqtt.messages import Connected, Disconnected, Incoming, NetworkEvent
-from logger.mqtt.other_stores import Others
+from logger.mqtt.other_stores import OtherStores
+from logger.mqtt.status import heartbeat_message, status_message
 from tests.mqtt.factories import AT_US, CONFIG, TOPICS
 from tests.parts.mosquitto import MakeMosquitto
 
@@ -25,23 +25,23 @@ SECOND_US = 1_000_000
 OWN, OTHER, ABOUT = "store-a", "store-b", ("base_topic", "client_id")
 
 
-def others() -> Others:
-    made = Others(config=MqttConfig(), topics=TOPICS, store=OWN)
+def others() -> OtherStores:
+    made = OtherStores(config=MqttConfig(), topics=TOPICS, store=OWN)
     made.on(Connected(), 0)
     return made
 
 
 def status(store: str, *, online: bool = True) -> Incoming:
-    message = payloads.status(TOPICS, online=online, store=store)
+    message = status_message(TOPICS, online=online, store=store)
     return Incoming(message.topic, message.payload.encode(), retain=True)
 
 
 def beat(store: str) -> Incoming:
-    message = payloads.heartbeat(TOPICS, at_us=0, store=store, believed_age_s={}, waiting=0, oldest_at_us=None)
+    message = heartbeat_message(TOPICS, at_us=0, store=store, believed_age_s={}, waiting=0, oldest_at_us=None)
     return Incoming(message.topic, message.payload.encode())
 
 
-def is_told(found: Others, now_s: float) -> bool:
+def is_told(found: OtherStores, now_s: float) -> bool:
     trouble = found.trouble(round(now_s * SECOND_US)) or ""
     return all(name in trouble for name in ABOUT)
 

@@ -17,7 +17,7 @@ def counted(entry: Entry | None) -> int:
 
 def test_what_is_within_the_allowance_passes_unchanged_and_nothing_is_counted() -> None:
     gate = RateLimit()
-    passed = [gate.admit(REFUSAL, 0) for _ in range(REFUSALS_A_MINUTE)]
+    passed: list[Entry | Command | None] = [gate.admit(REFUSAL, 0) for _ in range(REFUSALS_A_MINUTE)]
     passed += [gate.admit(COMMAND, 0) for _ in range(COMMANDS_A_MINUTE)]
     assert passed == [REFUSAL] * REFUSALS_A_MINUTE + [COMMAND] * COMMANDS_A_MINUTE
     assert gate.tally(2 * MINUTE_US, at_us=7, last=True) is None

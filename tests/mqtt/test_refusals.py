@@ -3,7 +3,7 @@
 import pytest
 
 from logger.mqtt import delivery
-from logger.mqtt.messages import Accepted, Connected, Disconnected, Message, Refused
+from logger.mqtt.messages import Connected, Disconnected, Message, PublishAccepted, PublishRefused
 from tests.mqtt.factories import event, line, retained
 from tests.mqtt.scripted_broker import scripted_broker
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
@@ -19,7 +19,7 @@ def test_a_refused_event_is_not_delivered_but_tried_again_in_its_place(caplog: p
         line(broker.port) as ours,
     ):
         ours.delivery.offer([event(1), event(2)])
-        ours.run_until(lambda: any(isinstance(seen, Refused) for seen in ours.seen))
+        ours.run_until(lambda: any(isinstance(seen, PublishRefused) for seen in ours.seen))
         assert ours.delivered == []
         assert "Not authorized" in ours.delivery.trouble
         assert EVENTS in ours.delivery.trouble
@@ -73,19 +73,19 @@ def test_nobody_listening_counts_as_delivered_and_is_said_once(
         ours.delivery.offer([event(1), event(2)])
         ours.settle()
         assert ours.delivered == ["event-1", "event-2"]
-        assert ours.delivery.unheard
+        assert ours.delivery.has_no_subscriber
         assert caplog.text.count("nobody listens") == 1
         with Subscriber(port=ours.client.config.port):
             ours.delivery.offer([event(3)])
             ours.settle()
-        assert not ours.delivery.unheard
+        assert not ours.delivery.has_no_subscriber
 
 
 def test_access_rules_of_a_real_broker_refuse_a_message_visibly(mosquitto: MakeMosquitto) -> None:
     rules = "topic readwrite vatvigil/status\ntopic read homeassistant/status\ntopic read vatvigil/command/#\n"
     with line(mosquitto(acl=rules).port) as ours:
         ours.delivery.offer([event(1)])
-        ours.run_until(lambda: any(isinstance(seen, Refused) for seen in ours.seen))
+        ours.run_until(lambda: any(isinstance(seen, PublishRefused) for seen in ours.seen))
         assert ours.delivered == []
         assert "Not authorized" in ours.delivery.trouble
 
@@ -137,8 +137,8 @@ def test_a_callback_that_fails_does_not_end_the_network_thread(
 
 def test_an_answer_to_something_given_up_is_nobodys() -> None:
     with line(1, start=False) as ours:
-        ours.delivery.on(Accepted(7), 0)
-        ours.delivery.on(Refused(7, "no"), 0)
+        ours.delivery.on(PublishAccepted(7), 0)
+        ours.delivery.on(PublishRefused(7, "no"), 0)
         ours.delivery.on(Disconnected("gone"), 0)
         assert ours.delivery.take_delivered() == []
 
@@ -155,12 +155,12 @@ def test_another_client_under_our_id_is_said() -> None:
 def test_a_refused_subscription_is_said() -> None:
     # MQTT 5.0, table 3-8: SUBACK 0x87 not authorized
     with scripted_broker(lambda *_: 0, granted=bytes([1, 0x87])) as broker, line(broker.port) as ours:
-        ours.run_until(lambda: bool(ours.delivery.deaf))
-        assert ours.delivery.deaf == (
+        ours.run_until(lambda: bool(ours.delivery.subscription_trouble))
+        assert ours.delivery.subscription_trouble == (
             "The broker does not let us listen to homeassistant/status (Not authorized): check its access rules."
         )
         ours.settle()
-        assert ours.delivery.trouble == ours.delivery.deaf
+        assert ours.delivery.trouble == ours.delivery.subscription_trouble
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import pytest
@@ -18,8 +19,8 @@ from logger.config import AlarmConfig, AlarmKind, Config, MqttConfig, Priority, 
 from logger.daemon.publisher import Publisher
 from logger.model import Carry, Cause, Command, CommandKind, Entry, WatchState
 from logger.mqtt.entity import Software
+from logger.mqtt.event import event_of
 from logger.mqtt.messages import Incoming, NetworkEvent
-from logger.mqtt.payloads import event_of
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from logger.watch.system import SYSTEM
@@ -82,10 +83,10 @@ class Rehearsal:
         self.hub.on(happening, now_us())
         if isinstance(happening, Incoming):
             at_us = int(self.state.recent.at_us[-1])
-            heard = self.hub.ear.hear(happening, {VAT.id: self.state}, at_us=at_us, now_us=now_us())
+            heard = self.hub.inbound.receive(happening, {VAT.id: self.state}, at_us=at_us, now_us=now_us())
             self.asked += [heard] if isinstance(heard, Command) else []
             self.entries += [heard] if isinstance(heard, Entry) else []
-            self.hub.release(self.hub.ear.take_held())
+            self.hub.release(self.hub.inbound.take_held())
 
     def truth(self) -> dict[str, tuple[str, bool, int]]:
         """Return by alarm what the watch itself knows: state, whether it stands, occurrence."""
@@ -221,7 +222,7 @@ def test_the_birth_of_the_hub_brings_the_truth_again_at_any_moment(mosquitto: Ma
         Subscriber(port=broker.port, name="other", filters=("vatvigil/vat/#",)) as other,
     ):
         for moment, _ in life(here, hub):
-            until(lambda: seen(other) == here.truth(), 10, lambda moment=moment: f"{moment}: {seen(other)}")
+            until(lambda: seen(other) == here.truth(), 10, partial(lambda when: f"{when}: {seen(other)}", moment))
             other.received.clear()
             hub.publish("homeassistant/status", "online")
             here.until(lambda: seen(other) == here.truth())

@@ -11,7 +11,7 @@ from logger.measure.target_standing import TargetState, standing
 from logger.model import Carry, WatchState
 from logger.mqtt import discovery
 from logger.mqtt.schemas import schema
-from logger.mqtt.target import target
+from logger.mqtt.target import target_message
 from tests.mqtt.factories import CONFIG, MARROW, TOPICS
 from tests.mqtt.test_discovery import FRAME
 from tests.series import EPOCH_US
@@ -21,7 +21,7 @@ VAT = watched().vat
 
 
 def message(state: WatchState) -> dict[str, object]:
-    made = target(TOPICS, VAT, state.carry, at_us=EPOCH_US)
+    made = target_message(TOPICS, VAT, state.carry, at_us=EPOCH_US)
     assert made is not None
     assert (made.topic, made.retain) == ("vatvigil/vat/vat/target", True)
     content: dict[str, object] = json.loads(made.payload)
@@ -62,7 +62,7 @@ def test_a_withdrawn_claim_is_told_until_there_is_a_new_one() -> None:
 def test_nothing_known_is_a_message_too_and_no_target_is_none() -> None:
     content = message(WatchState(carry=Carry(probe="probe"), recent=over((4.5, 1))[0].recent))
     assert (content["state"], content["ph"], content["lacks"]) == ("not-shown", None, ["calibration"])
-    assert target(TOPICS, MARROW, Carry(probe="p"), at_us=0) is None
+    assert target_message(TOPICS, MARROW, Carry(probe="p"), at_us=0) is None
 
 
 def test_a_deadline_without_a_started_batch_says_so() -> None:
@@ -89,5 +89,5 @@ def test_the_hub_gets_an_entity_for_the_target_and_one_for_its_probability() -> 
         jsonschema.Draft202012Validator(schema("discovery")).validate(content)
         assert content["state_topic"] == content["json_attributes_topic"] == "vatvigil/vat/marrow/target"
         assert "expire_after" not in content
-    assert AlarmConfig(id="x", kind=AlarmKind.DEADLINE).kind.unit == " h"
+    assert AlarmConfig(id="x", kind=AlarmKind.DEADLINE).kind.row.unit == " h"
     assert TARGET.windows == 3

@@ -45,5 +45,5 @@ def test_ids_hold_only_what_the_hub_allows() -> None:
 
 def test_without_a_discovery_prefix_only_commands_are_heard() -> None:
     topics = Topics.of(MqttConfig(discovery_prefix=None), simulated=False)
-    assert topics.heard == ("vatvigil/command/#",)
-    assert Topics.of(MqttConfig(), simulated=False).heard == ("vatvigil/command/#", "homeassistant/status")
+    assert topics.subscriptions == ("vatvigil/command/#",)
+    assert Topics.of(MqttConfig(), simulated=False).subscriptions == ("vatvigil/command/#", "homeassistant/status")

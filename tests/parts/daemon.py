@@ -23,8 +23,8 @@ from logger.config import Config
 from logger.errors import StoreBusyError
 from logger.model import Calibration, Command, CommandKind
 from logger.store import Store
-from tests.parts.mosquitto import until
 from tests.parts.simulator import SimulatorProcess, Start
+from tests.parts.waiting import wait_until
 
 PATIENCE_S = 60.0
 """How long anything may take on a machine that is busy with other things."""
@@ -175,7 +175,7 @@ class Night:
             assert met or self.process is None or self.process.poll() is None, f"the daemon ended, waiting for {what}"
             return met
 
-        until(met, seconds, lambda: f"waiting for {what}")
+        wait_until(met, seconds, lambda: f"waiting for {what}")
 
     def until_hour(self, hour: float) -> None:
         """Wait until run time has come that far, and a record of then is stored."""

@@ -7,7 +7,6 @@ import socket
 import subprocess
 import tempfile
 import threading
-import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,7 +20,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from tests.parts.waiting import wait_until
+
 START_S = 10.0
+until = wait_until
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,7 +51,7 @@ class Mosquitto:
         with (self.folder / "log").open("ab") as log:
             command = [_found("mosquitto"), "-c", str(self.folder / "mosquitto.conf")]
             self._process = subprocess.Popen(command, stdout=log, stderr=log)
-        until(self._answers, START_S, lambda: f"mosquitto did not start:\n{self.log}")
+        wait_until(self._answers, START_S, lambda: f"mosquitto did not start:\n{self.log}")
 
     def stop(self) -> None:
         """End it in good order (it writes its persistence)."""
@@ -151,7 +153,7 @@ class Subscriber:
 
     def wait_for(self, topic: str, count: int = 1, seconds: float = START_S) -> list[str]:
         """Wait for so many messages on a topic, and return their payloads."""
-        until(lambda: len(self.on(topic)) >= count, seconds, lambda: f"on {topic} only {self.on(topic)}")
+        wait_until(lambda: len(self.on(topic)) >= count, seconds, lambda: f"on {topic} only {self.on(topic)}")
         return self.on(topic)
 
     def _subscribe(self) -> None:
@@ -161,14 +163,6 @@ class Subscriber:
     def _on_message(self, _paho: Paho, _data: object, message: MQTTMessage) -> None:
         payload = bytes(message.payload).decode(errors="replace")
         self.received.append(Received(topic=message.topic, payload=payload, retain=bool(message.retain)))
-
-
-def until(condition: Callable[[], bool], seconds: float, complaint: Callable[[], str] = lambda: "in vain") -> None:
-    """Wait for a condition in real time."""
-    end = time.monotonic() + seconds
-    while not condition():
-        assert time.monotonic() < end, f"waited {seconds} s: {complaint()}"
-        time.sleep(0.01)
 
 
 def free_port() -> int:

@@ -8,9 +8,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from simulator.instrument import Reading
-from simulator.modbus import RtuBus, Unit
+from simulator.modbus import ModbusUnit, RtuBus
 from simulator.wire import PtyWire
-from simulator.wire_faults import WireFaultInjector, parse
+from simulator.wire_faults import WireFaultInjector, parse_wire_fault
 
 BEGIN_S = time.monotonic()
 
@@ -38,8 +38,8 @@ def served(
     """Serve instruments with these addresses; yield the port."""
     wire, stop = PtyWire(folder / "bus"), threading.Event()
     wire.plug()
-    bus = RtuBus([Unit(address, measure, serial=f"S-{address}") for address in addresses])
-    disturber = WireFaultInjector([parse(kind) for kind in kinds], seed=1)
+    bus = RtuBus([ModbusUnit(address, measure, serial=f"S-{address}") for address in addresses])
+    disturber = WireFaultInjector([parse_wire_fault(kind) for kind in kinds], seed=1)
     thread = threading.Thread(target=_serve, args=(wire, bus, disturber, stop))
     thread.start()
     try:
@@ -58,7 +58,7 @@ def _serve(wire: PtyWire, bus: RtuBus, disturber: WireFaultInjector, stop: threa
         if wire.ready(0.002):
             data = os.read(line, 4096)
             if time.monotonic() - heard_s > 0.02:
-                bus.rest()
+                bus.note_silence()
             heard_s = time.monotonic()
             reply, late_s = disturber.apply(data, bus.receive(data))
             last_s = max(last_s, heard_s + late_s)  # an instrument answers in order

@@ -5,6 +5,7 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -12,7 +13,7 @@ from logger.config import ProbeConfig, Protocol, TextConfig
 from logger.errors import RefusedError
 from logger.model import Indication, Reason
 from logger.probe import byte_log
-from logger.probe.byte_replay import replayed
+from logger.probe.byte_replay import replay_indications
 from logger.probe.reader import reader
 from tests.parts.simulator import Start
 from tests.probe.test_simulator import ASKED, PRINTING, polled, starting_at
@@ -22,7 +23,7 @@ from tests.probe.text_peer import TextPeer
 def decoded(log: Path, *probes: ProbeConfig, simulated: bool) -> list[Indication]:
     with log.open("rb") as stream:
         items = list(byte_log.read(stream, name=log.name))
-    return list(replayed(items, {probe.id: probe for probe in probes}, simulated=simulated))
+    return list(replay_indications(items, {probe.id: probe for probe in probes}, simulated=simulated))
 
 
 @pytest.mark.parametrize(
@@ -67,7 +68,12 @@ def test_a_busy_machine_makes_no_difference_between_the_two(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after_s: float
 ) -> None:
     honest = byte_log.ByteLog._write  # noqa: SLF001 - a disk that takes its time is between any two steps of a tick
-    monkeypatch.setattr(byte_log.ByteLog, "_write", lambda self, what: (time.sleep(0.04), honest(self, what))[1])
+
+    def slowly(self: byte_log.ByteLog, what: Any) -> None:  # noqa: ANN401 - as `_write` takes it
+        time.sleep(0.04)
+        honest(self, what)
+
+    monkeypatch.setattr(byte_log.ByteLog, "_write", slowly)
     text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV")
     log, link = tmp_path / "port.bytes", tmp_path / "probe"
     probe = ProbeConfig(id="p", port=str(link), timeout_s=0.2, protocol=Protocol.TEXT, text=text, record_bytes=log)

@@ -2,7 +2,7 @@
 
 import pytest
 
-from logger.probe.diagnosis import terminator_of, trouble
+from logger.probe.diagnosis import diagnose, terminator_of
 
 LINE = b"+171.2 mV  20.1 C\r\n"
 
@@ -27,19 +27,19 @@ def at_another_rate(data: bytes, *, sent: int, heard: int) -> bytes:
 
 @pytest.mark.parametrize("odd", [False, True])
 def test_seven_bits_with_parity_are_told_with_what_to_write(*, odd: bool) -> None:
-    told = trouble(with_parity(LINE * 3, odd=odd))
+    told = diagnose(with_parity(LINE * 3, odd=odd))
     assert told.endswith(f'write data_bits = 7, parity = "{"odd" if odd else "even"}"')
 
 
 @pytest.mark.parametrize("sent", [1200, 2400, 4800, 19200, 38400])
 def test_a_wrong_rate_is_told_by_what_it_makes_of_text(sent: int) -> None:
-    told = trouble(at_another_rate(LINE * 5, sent=sent, heard=9600))
+    told = diagnose(at_another_rate(LINE * 5, sent=sent, heard=9600))
     assert "the baud rate is wrong, most likely" in told
 
 
 def test_the_right_rate_is_no_trouble() -> None:
     heard = at_another_rate(LINE * 5, sent=9600, heard=9600)
-    assert (heard, trouble(heard)) == (LINE * 5, "")
+    assert (heard, diagnose(heard)) == (LINE * 5, "")
 
 
 @pytest.mark.parametrize(
@@ -60,7 +60,7 @@ def test_the_right_rate_is_no_trouble() -> None:
     ],
 )
 def test_other_faults_of_a_line_are_named(data: bytes, told: str) -> None:
-    assert trouble(data, query=b"READ?") == told
+    assert diagnose(data, query=b"READ?") == told
 
 
 @pytest.mark.parametrize(

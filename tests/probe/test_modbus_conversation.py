@@ -7,6 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -84,7 +85,7 @@ MAPS = [
 
 
 @pytest.mark.parametrize("more", MAPS)
-def test_the_same_potential_is_read_whatever_registers_hold_it(tmp_path: Path, more: dict[str, object]) -> None:
+def test_the_same_potential_is_read_whatever_registers_hold_it(tmp_path: Path, more: dict[str, Any]) -> None:
     with served(tmp_path) as port, opened(probe_at(port, **more)) as line:
         (read,) = polled(line[0], 1)
     assert (read.reason, read.potential_mv) == (Reason.NONE, pytest.approx(171.2, abs=0.06))
@@ -106,7 +107,7 @@ FAULTS = [
 
 @pytest.mark.parametrize(("reading", "more", "reason", "text"), FAULTS)
 def test_a_fault_of_the_sensor_is_told_by_its_reason(
-    tmp_path: Path, reading: Reading | None, more: dict[str, object], reason: Reason, text: str
+    tmp_path: Path, reading: Reading | None, more: dict[str, Any], reason: Reason, text: str
 ) -> None:
     with served(tmp_path, measure=lambda: reading) as port, opened(probe_at(port, **more)) as line:
         assert [each.reason for each in polled(line[0], 2)] == [reason] * 2
@@ -216,7 +217,7 @@ def other_library() -> Iterator[object]:
 @pytest.mark.parametrize(("framing", "protocol"), [("rtu", Protocol.MODBUS_RTU), ("socket", Protocol.MODBUS_TCP)])
 def test_a_server_of_another_library_is_read(other_library: object, framing: str, protocol: Protocol) -> None:
     port = other_library(framing)  # type: ignore[operator]
-    whole = {
+    whole: dict[str, Any] = {
         "potential": RegisterConfig(number=10, type=NumberType.INT16, scale=0.1),
         "temperature": RegisterConfig(number=11, type=NumberType.INT16, scale=0.01),
     }

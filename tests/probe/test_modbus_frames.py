@@ -15,7 +15,7 @@ from pymodbus.framer import FramerRTU
 
 from logger.config import Checksum
 from logger.probe.checksum import check_value
-from logger.probe.modbus_frames import Broken, Frames, MbapFrames, ModbusFrame, RtuFrames, mbap, rtu
+from logger.probe.modbus_frames import Frames, InvalidFrame, MbapFrames, ModbusFrame, RtuFrames, mbap, rtu
 from tests.probe.mass_replies import REPLIES
 
 REQUEST = rtu(0x11, b"\x03\x00\x6b\x00\x03")
@@ -57,14 +57,14 @@ def test_a_frame_for_tcp_is_the_published_one() -> None:
     assert frames.next_frame() == ModbusFrame(address=0xFF, pdu=hexed("03 02 00 05"))
 
 
-def outcomes(frames: Frames, pieces: list[bytes]) -> list[ModbusFrame | Broken]:
+def outcomes(frames: Frames, pieces: list[bytes]) -> list[ModbusFrame | InvalidFrame]:
     """All that comes out up to the first that is broken."""
-    found: list[ModbusFrame | Broken] = []
+    found: list[ModbusFrame | InvalidFrame] = []
     for piece in pieces:
         frames.feed(piece)
         while (frame := frames.next_frame()) is not None:
             found.append(frame)
-            if isinstance(frame, Broken):
+            if isinstance(frame, InvalidFrame):
                 return found
     return found
 

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.probe.port import fault
-from logger.probe.port_listing import Holder, access, found, looked_at
+from logger.probe.port import describe_failure
+from logger.probe.port_listing import Holder, access, describe_ports, list_serial_ports
 
 
 @pytest.fixture
@@ -26,7 +26,7 @@ def test_a_port_goes_by_its_lasting_names_and_tells_who_holds_it(device: str, tm
     for folder, name in ((by_id, "usb-invented_0007"), (by_path, "pci-1-usb-2")):
         folder.mkdir()
         (folder / name).symlink_to(device)
-    (port,) = [each for each in found(by_id=by_id, by_path=by_path) if each.device == device]
+    (port,) = [each for each in list_serial_ports(by_id=by_id, by_path=by_path) if each.device == device]
     assert (port.by_id, port.by_path) == (str(by_id / "usb-invented_0007"), str(by_path / "pci-1-usb-2"))
     assert port.name == port.by_id
     assert os.getpid() in [holder.pid for holder in port.holders]
@@ -35,7 +35,7 @@ def test_a_port_goes_by_its_lasting_names_and_tells_who_holds_it(device: str, tm
 def test_a_port_is_found_by_any_of_its_names(device: str, tmp_path: Path) -> None:
     link = tmp_path / "probe"
     link.symlink_to(device)
-    assert looked_at([str(link)]) == looked_at([device])
+    assert describe_ports([str(link)]) == describe_ports([device])
 
 
 def test_a_holder_is_told_by_number_and_name(device: str) -> None:
@@ -44,14 +44,14 @@ def test_a_holder_is_told_by_number_and_name(device: str) -> None:
     with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
         assert process.stdout is not None
         process.stdout.readline()
-        (port,) = looked_at([device])
+        (port,) = describe_ports([device])
         process.communicate(b"")
     assert process.pid in [holder.pid for holder in port.holders]
     assert all(isinstance(holder, Holder) and holder.command for holder in port.holders)
 
 
 def test_a_port_that_is_not_there_says_so(tmp_path: Path) -> None:
-    (port,) = looked_at([str(tmp_path / "none")])
+    (port,) = describe_ports([str(tmp_path / "none")])
     assert not port.is_usable
     assert port.advice == "there is no such port (No such file or directory); check the cable and the path"
 
@@ -90,4 +90,4 @@ def as_nobody(code: str, *arguments: str) -> str:
 
 def test_what_this_user_may_use_needs_no_advice(device: str) -> None:
     assert access(device)[1] == ""
-    assert fault(FileNotFoundError(2, ""), device) == "there is no such port; check the cable and the path"
+    assert describe_failure(FileNotFoundError(2, ""), device) == "there is no such port; check the cable and the path"

@@ -6,7 +6,7 @@ import pytest
 
 from logger.config import Checksum, ProbeConfig, TextConfig
 from logger.probe.checksum import check_value
-from logger.probe.suggest import suggested, toml
+from logger.probe.suggest import description_toml, suggest_description
 from logger.probe.textline import Description, TextFault, TextReading, mistakes
 
 
@@ -38,7 +38,7 @@ LINES = [
 def test_a_description_made_of_some_lines_reads_others_of_their_form(
     lines: list[str], other: str, says: tuple[float | None, ...]
 ) -> None:
-    made = suggested([line.encode() for line in lines], terminator="\n")
+    made = suggest_description([line.encode() for line in lines], terminator="\n")
     assert made.text is not None, made.told
     assert list(mistakes(made.text)) == []
     assert made.told == f"it reads {len(lines)} of the {len(lines)} lines that came"
@@ -49,7 +49,7 @@ def test_a_description_made_of_some_lines_reads_others_of_their_form(
 
 def test_a_check_value_is_found_only_where_every_line_agrees() -> None:
     lines = [checked(Checksum.XOR_8, f"mv=17{last}.2 t=20.10", "*").encode() for last in range(4)]
-    made = suggested(lines, terminator="\n")
+    made = suggest_description(lines, terminator="\n")
     assert made.text is not None
     assert made.text.checksum is Checksum.XOR_8
     assert isinstance(Description(made.text).decode(lines[0].replace(b"170.2", b"170.3")), TextFault)
@@ -67,13 +67,13 @@ def test_a_check_value_is_found_only_where_every_line_agrees() -> None:
     ],
 )
 def test_where_lines_do_not_say_what_a_number_is_nothing_is_suggested(lines: list[bytes], told: str) -> None:
-    assert suggested(lines, terminator="\n").told == told
+    assert suggest_description(lines, terminator="\n").told == told
 
 
 @pytest.mark.parametrize("example", ['it\'s "so" 1.0 mV', "a\\b 1.0 mV", "°\t1.0 mV"])
 def test_a_description_is_written_as_toml_reads_it(example: str) -> None:
     text = TextConfig(pattern=r"\S+(?P<mv>\d+\.\d) mV", example=example, query="READ?\x05", terminator="\r", echo=True)
-    (probe,) = tomllib.loads(toml(text, ProbeConfig(id="p", port="/dev/x", baud=1200)))["probe"].values()
+    (probe,) = tomllib.loads(description_toml(text, ProbeConfig(id="p", port="/dev/x", baud=1200)))["probe"].values()
     assert (probe["port"], probe["protocol"], probe["baud"]) == ("/dev/x", "text", 1200)
     assert probe["text"] == {
         "pattern": text.pattern,

@@ -26,7 +26,7 @@ K_MV = 1000 * constants.R * (CELSIUS + 273.15) * log(10) / constants.value("Fara
 
 def electrode_mv(ph: float, offset_mv: float, slope: float) -> float:
     """What an electrode gives at 20 C."""
-    return offset_mv + slope * K_MV * (7 - ph)
+    return float(offset_mv + slope * K_MV * (7 - ph))
 
 
 LINE = replace(
@@ -88,7 +88,7 @@ def test_an_electrode_whose_offset_and_slope_drift_evenly_is_corrected_to_the_tr
 
 
 def test_a_third_buffer_speaks_only_for_its_own_side() -> None:
-    # process.md 1.1: aged borax must not bend what is read below 6.86.
+    # Common practice, no source: aged borax must not bend what is read below 6.86.
     three, two = found((4.0, 0.06), (6.88, 0.02), (9.22, -0.08)), found((4.0, 0.06), (6.88, 0.02))
     days, ph = [6.0] * 4, [3.5, 4.06, 5.0, 6.90]
     np.testing.assert_allclose(corrected(three, days, ph).ph, corrected(two, days, ph).ph, atol=1e-12)
@@ -104,14 +104,15 @@ def test_two_buffers_close_together_tell_of_the_offset_only() -> None:
 def part_of_drift(one: Correction, share: float, ph: float) -> float:
     """The variance that stands in the place of calibration and drift."""
     made = corrected(one, [share * (one.until_at_us - one.since_at_us) / DAY_US], [ph])
-    at = {"ph": np.array([ph]), "temperature_c": np.array([CELSIUS])}
-    fresh = standard_uncertainty(LINE, ERRORS, at_us=np.array([START_US]), **at)
-    return float((made.u**2 - fresh**2 + fit_uncertainty(LINE, **at) ** 2).item())
+    at_ph, warm_c = np.array([ph]), np.array([CELSIUS])
+    fresh = standard_uncertainty(LINE, ERRORS, at_us=np.array([START_US]), ph=at_ph, temperature_c=warm_c)
+    fit_u = fit_uncertainty(LINE, ph=at_ph, temperature_c=warm_c)
+    return float((made.u**2 - fresh**2 + fit_u**2).item())
 
 
 @pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.9, 1.0])
 def test_the_doubt_is_that_of_a_brownian_bridge(share: float) -> None:
-    # uncertainty.md 4.2: u_d^2 = w^2 u_chk^2 + (1-w)^2 u0^2 + q^2 (t1-t0) w (1-w), u0 that of the calibration.
+    # By hand: u_d^2 = w^2 u_chk^2 + (1-w)^2 u0^2 + q^2 (t1-t0) w (1-w), u0 that of the calibration.
     at = {"ph": np.array([4.0]), "temperature_c": np.array([CELSIUS])}
     u0 = fit_uncertainty(LINE, **at).item()
     w, expected = share, share**2 * 0.015**2 + (1 - share) ** 2 * u0**2 + 0.006**2 * 9 * share * (1 - share)
@@ -136,7 +137,7 @@ def test_the_doubt_is_what_a_simulated_walk_leaves() -> None:
 
 def test_after_it_was_found_off_the_doubt_grows_again() -> None:
     # A calibration that was found off may stay in force (the new one was refused): ten days on it has drifted by
-    # 0.012 pH a day and walked by 0.006 pH a root day (uncertainty.md 4.1), of which nothing was found.
+    # 0.012 pH a day and walked by 0.006 pH a square-root day (common practice, no source).
     then, later = corrected(found((4.0, 0.06)), [6.0, 16.0], [4.6, 4.6]).u
     assert later**2 - then**2 == pytest.approx((0.012 * 10) ** 2 + 0.006**2 * 10)
 

@@ -6,7 +6,7 @@ import io
 import pytest
 
 from logger.report import csv_file
-from logger.report.beliefs import Book
+from logger.report.beliefs import EvidenceIndex
 from logger.store.history import RecordSpan
 from tests.store.factories import measurements
 
@@ -18,7 +18,7 @@ def text(*, chunk: int, beyond: int = 0) -> str:
     rows = measurements(1, 30 + beyond)
     stream = io.StringIO()
     pieces = (rows[start : start + chunk] for start in range(0, len(rows), chunk))
-    csv_file.write(stream, [(SPAN, pieces)], notes=["Log."], book=Book.of([], []), simulated=False)
+    csv_file.write(stream, [(SPAN, pieces)], notes=["Log."], evidence=EvidenceIndex.of([], []), simulated=False)
     return stream.getvalue()
 
 

@@ -24,7 +24,7 @@ def rows(ph: Sequence[float | None] = EXCURSIONS) -> Block:
 
 
 def told(watched: Watch, *commands: Command, block: Block | None = None) -> Annunciations:
-    return trial.listen(replay(watched, [calibrate(), *commands, rows() if block is None else block]))
+    return trial.annunciations_of(replay(watched, [calibrate(), *commands, rows() if block is None else block]))
 
 
 def spans(told: Annunciations, alarm: str = "ph-high") -> list[tuple[float, float, bool, bool]]:
@@ -152,7 +152,7 @@ def at(minute: int) -> int:
 def test_how_much_was_watched_is_told_with_it() -> None:
     heard = told(watch(raw_alarm()))
     assert (heard.records, heard.begin_at_us, heard.seconds, heard.calibrated) == (100, EPOCH_US, 6000.0, True)
-    bare = trial.listen(replay(watch(raw_alarm()), [rows()]))
+    bare = trial.annunciations_of(replay(watch(raw_alarm()), [rows()]))
     assert (bare.calibrated, spans(bare)) == (False, [])
 
 

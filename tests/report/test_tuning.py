@@ -30,7 +30,7 @@ EXCURSIONS = [4.65 if 5 <= n < 10 or 20 <= n < 60 or n >= 80 else 4.5 for n in r
 
 
 def heard(swept: Sweep, probe: ProbeConfig, items: Items) -> Annunciations:
-    return trial.listen(replay(swept.watch(probe), swept.asked(items)))
+    return trial.annunciations_of(replay(swept.watch(probe), swept.asked(items)))
 
 
 def by_hand(judge: Judge, *, limit: float | None = None, **values: Sequence[float]) -> list[Cell]:
@@ -183,7 +183,7 @@ def test_a_cell_tells_what_a_plain_replay_under_its_setting_tells(
     spoke = 0
     for name, setting in zip(swept.names, swept.settings, strict=True):
         alarms = tuple(setting if each.id == alarm else each for each in ALARMS)
-        alone = trial.listen(replay(replace(watched, vat=replace(watched.vat, alarms=alarms)), items))
+        alone = trial.annunciations_of(replay(replace(watched, vat=replace(watched.vat, alarms=alarms)), items))
         assert together.of(name) == alone.of(alarm)
         for other in ALARMS:
             assert other.id == alarm or together.of(other.id) == alone.of(other.id)

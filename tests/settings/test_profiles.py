@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.config import UPKEEP, AlarmConfig, AlarmKind, Priority, TargetConfig
+from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
 from logger.errors import ConfigurationError
 from logger.settings import load
 from logger.settings.profiles import Profile
@@ -117,7 +117,8 @@ def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
 
 
 def test_without_a_profile_only_what_is_written_and_the_instrument_s_own_alarms_are_there(tmp_path: Path) -> None:
-    assert set(alarms(tmp_path, "")) == {"no-data", "blind", "out-of-liquid", "erratic", *UPKEEP}
+    upkeep = {"no-calibration", "calibration-overdue", "check-overdue", "drifted"}
+    assert set(alarms(tmp_path, "")) == {"no-data", "blind", "out-of-liquid", "erratic", *upkeep}
 
 
 OWN = """

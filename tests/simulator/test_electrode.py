@@ -24,12 +24,12 @@ def test_the_nernst_slope_is_that_of_the_codata_constants(temperature_c: float) 
     ("temperature_c", "volt_per_ph"), [(15, 0.05718), (20, 0.05817), (25, 0.05916), (30, 0.06016), (35, 0.06115)]
 )
 def test_the_nernst_slope_is_that_of_usp_791_table_1(temperature_c: float, volt_per_ph: float) -> None:
-    # USP <791> Table 1, seen (facts.md 2); its last digits are rounded up
+    # USP <791> Table 1; its last digits are rounded up
     assert nernst_slope_mv(temperature_c) == pytest.approx(1000 * volt_per_ph, abs=0.01)
 
 
 def test_millivolts_fall_as_ph_rises() -> None:
-    # facts.md 2: pH = pHs - (E - Es) / k with the usual wiring
+    # usual wiring: pH = pHs - (E - Es) / k (USP <791>); 177.478 mV = 3 * 59.1593 mV, k at 25 C by CODATA
     acid, neutral, base = potential_mv(IDEAL, np.array([4.0, 7.0, 10.0]), temperature_c=25.0, day=0.0)
     assert (acid, neutral, base) == pytest.approx((177.478, 0.0, -177.478), abs=1e-3)
 
@@ -41,7 +41,8 @@ def test_at_ph_7_temperature_does_not_matter(temperature_c: float) -> None:
 
 
 def test_a_bracketing_pair_gives_back_slope_and_sample() -> None:
-    # facts.md 2 (computed there): 4.005 -> 174.2 mV, 6.865 -> 6.1 mV at 25 C are 99.352 %; 150.0 mV is pH 4.41673
+    # computed by hand: 4.005 -> 174.2 mV, 6.865 -> 6.1 mV at 25 C: 168.1 mV / 2.86 = 58.7762 mV a pH, 99.352 % of k;
+    # 150.0 mV is then pH 4.41673
     cell = Electrode(slope=0.993523, offset_mv=6.1 - 58.7762 * 0.135)
     shown = potential_mv(cell, np.array([4.005, 6.865, 4.41673]), temperature_c=25.0, day=0.0)
     assert shown == pytest.approx([174.2, 6.1, 150.0], abs=2e-3)

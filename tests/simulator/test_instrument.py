@@ -8,17 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from simulator.instrument import ERRORS, Instrument, Reading, garbled, number_text, spellings
+from simulator.instrument import ERRORS, Reading, ScpiInstrument, garbled, number_text, spellings
 
 HELD = Reading(0.1712, 20.13)
 NO_ERROR = b'0,"No error"\n'
 
 
-def instrument(measure: Callable[[], Reading | None] = lambda: HELD) -> Instrument:
-    return Instrument(measure, serial="SIM0042")
+def instrument(measure: Callable[[], Reading | None] = lambda: HELD) -> ScpiInstrument:
+    return ScpiInstrument(measure, serial="SIM0042")
 
 
-def ask(text: str, device: Instrument | None = None) -> str:
+def ask(text: str, device: ScpiInstrument | None = None) -> str:
     return (device or instrument()).receive(text.encode() + b"\n").decode().removesuffix("\n")
 
 

@@ -8,8 +8,8 @@ import subprocess
 import pytest
 
 from simulator.instrument import Reading
-from simulator.modbus import RtuBus, TcpBus, Unit, crc
-from simulator.wire_faults import Kind, WireFault, WireFaultInjector, parse
+from simulator.modbus import ModbusUnit, RtuBus, TcpBus, crc
+from simulator.wire_faults import WireFault, WireFaultInjector, WireFaultKind, parse_wire_fault
 from tests.parts.simulator import Start
 
 NOW = Reading(0.1712, 20.1)
@@ -68,42 +68,42 @@ EXCHANGES = [
 @pytest.mark.parametrize(("asked", "answered"), EXCHANGES)
 def test_a_request_is_answered_as_the_standard_says(asked: bytes, answered: bytes) -> None:
     request, reply = rtu(asked), rtu(answered)
-    assert RtuBus([Unit(1, lambda: NOW, serial="S")]).receive(request) == reply
-    bus = RtuBus([Unit(1, lambda: NOW, serial="S")])
+    assert RtuBus([ModbusUnit(1, lambda: NOW, serial="S")]).receive(request) == reply
+    bus = RtuBus([ModbusUnit(1, lambda: NOW, serial="S")])
     assert b"".join(bus.receive(bytes([byte])) for byte in request) == reply
     header = struct.pack(">HHHB", 9, 0, len(asked) + 1, 1)
-    tcp = TcpBus([Unit(1, lambda: NOW, serial="S")]).receive(header + asked)
+    tcp = TcpBus([ModbusUnit(1, lambda: NOW, serial="S")]).receive(header + asked)
     assert tcp == struct.pack(">HHHB", 9, 0, len(answered) + 1, 1) + answered
 
 
 def test_a_wrong_checksum_and_another_address_are_met_with_silence() -> None:
-    bus = RtuBus([Unit(1, lambda: NOW, serial="S")])
+    bus = RtuBus([ModbusUnit(1, lambda: NOW, serial="S")])
     asked = b"\x03\x00\x0a\x00\x01"
     assert bus.receive(rtu(asked)[:-1] + b"\x00") == b""
     assert bus.receive(rtu(asked, address=2)) == b""
     assert bus.receive(b"\x01\x03\x00") == b""
-    bus.rest()
+    bus.note_silence()
     assert bus.receive(rtu(asked)) == rtu(struct.pack(">BBh", 3, 2, 1712))
 
 
 def test_sensors_without_a_value_say_so_in_every_register() -> None:
-    bus = RtuBus([Unit(1, lambda: Reading(float("inf"), float("nan")), serial="S")])
+    bus = RtuBus([ModbusUnit(1, lambda: Reading(float("inf"), float("nan")), serial="S")])
     assert bus.receive(rtu(b"\x03\x00\x0a\x00\x02")) == rtu(b"\x03\x04\x80\x00\x80\x00")
     assert bus.receive(rtu(b"\x03\x00\x06\x00\x01")) == rtu(b"\x03\x02\x00\x03")
 
 
 def test_a_disturbance_is_chosen_by_kind_chance_and_address() -> None:
-    assert parse("noise:0.25@7") == WireFault(kind=Kind.NOISE, chance=0.25, address=7)
+    assert parse_wire_fault("noise:0.25@7") == WireFault(kind=WireFaultKind.NOISE, chance=0.25, address=7)
     with pytest.raises(ValueError, match="'loud' is no disturbance; there are: dropped, doubled"):
-        parse("loud")
-    dead = WireFaultInjector([WireFault(kind=Kind.DEAD, address=2)], seed=1)
+        parse_wire_fault("loud")
+    dead = WireFaultInjector([WireFault(kind=WireFaultKind.DEAD, address=2)], seed=1)
     assert [dead.apply(rtu(b"\x03", address=number), b"reply")[0] for number in (1, 2)] == [b"reply", b""]
 
 
-@pytest.mark.parametrize("kind", list(Kind))
-def test_the_same_seed_brings_the_same_faults(kind: Kind) -> None:
+@pytest.mark.parametrize("kind", list(WireFaultKind))
+def test_the_same_seed_brings_the_same_faults(kind: WireFaultKind) -> None:
     request, reply = rtu(b"\x03\x00\x0a\x00\x01"), rtu(b"\x03\x02\x06\xb0")
     pair = [WireFaultInjector([WireFault(kind=kind)], seed=5) for _ in range(2)]
     changed, late_s = pair[0].apply(request, reply)
     assert pair[1].apply(request, reply) == (changed, late_s)
-    assert (changed != reply) is (kind is not Kind.SLOW)
+    assert (changed != reply) is (kind is not WireFaultKind.SLOW)

@@ -38,6 +38,6 @@ def test_a_wander_passes_through_its_knots_without_a_step() -> None:
 
 
 def test_a_held_number_stays_for_its_period() -> None:
-    held = Noise(3).held(Stream.KNOCK, np.arange(-8, 16), period_s=8)
+    held = Noise(3).piecewise_constant(Stream.KNOCK, np.arange(-8, 16), period_s=8)
     assert [len(set(held[k : k + 8].tolist())) for k in (0, 8, 16)] == [1, 1, 1]
     assert len(set(held.tolist())) == 3

@@ -11,97 +11,97 @@ import serial
 from scipy import constants
 
 from simulator.electrode import Electrode
-from simulator.operator import WordError
+from simulator.operator import OperatorCommandError
 from simulator.rig import Rig
-from simulator.runs import find
+from simulator.runs import find_run
 from tests.parts.simulator import Start
 
 QUIET = Electrode(slope=1.0, offset_mv=0.0, drift_mv_per_day=0.0, noise_mv=0.0, wander_mv=0.0, thermometer_noise_c=0.0)
 TAU_S = QUIET.tau_s
 
 
-def bench(electrode: Electrode = QUIET) -> Rig:
-    return Rig(replace(find("quiet-night"), electrode=electrode), seed=1)
+def quiet_rig(electrode: Electrode = QUIET) -> Rig:
+    return Rig(replace(find_run("quiet-night"), electrode=electrode), seed=1)
 
 
-def mv(made: Rig, second: int) -> float:
-    return float(made.conversions(np.array([second])).potential_mv[0])
+def mv(rig: Rig, second: int) -> float:
+    return float(rig.conversions(np.array([second])).potential_mv[0])
 
 
-def celsius(made: Rig, second: int) -> float:
-    return float(made.conversions(np.array([second])).temperature_c[0])
+def celsius(rig: Rig, second: int) -> float:
+    return float(rig.conversions(np.array([second])).temperature_c[0])
 
 
 def nernst_mv(ph: float, temperature_c: float) -> float:
-    # SciPy's CODATA constants; isopotential point at pH 7, mV falls as pH rises (facts.md 2)
+    # SciPy's CODATA constants; isopotential point at pH 7, mV falls as pH rises
     kelvin = constants.convert_temperature(temperature_c, "Celsius", "Kelvin")
-    return 1000 * constants.R * kelvin * np.log(10) / constants.value("Faraday constant") * (7 - ph)
+    return float(1000 * constants.R * kelvin * np.log(10) / constants.value("Faraday constant") * (7 - ph))
 
 
 def test_in_a_buffer_it_ends_at_the_buffers_potential() -> None:
-    made = bench()
-    made.obey("dip 4.01", 100)
-    assert mv(made, 100 + 600) == pytest.approx(nernst_mv(4.01, 25.0), abs=0.06)  # steps of 0.1 mV
-    assert celsius(made, 100 + 600) == pytest.approx(25.0, abs=0.006)
+    rig = quiet_rig()
+    rig.execute("dip 4.01", 100)
+    assert mv(rig, 100 + 600) == pytest.approx(nernst_mv(4.01, 25.0), abs=0.06)  # steps of 0.1 mV
+    assert celsius(rig, 100 + 600) == pytest.approx(25.0, abs=0.006)
 
 
 def test_it_settles_by_its_own_first_order_response_from_where_it_was() -> None:
-    made = bench()
-    made.obey("dip 6.86 25", 100)
-    made.obey("dip 4.01 25", 1000)  # at one temperature the potential follows the pH alone
+    rig = quiet_rig()
+    rig.execute("dip 6.86 25", 100)
+    rig.execute("dip 4.01 25", 1000)  # at one temperature the potential follows the pH alone
     whole = nernst_mv(4.01, 25.0) - nernst_mv(6.86, 25.0)
     for taus in (1, 2, 3):
-        part = (mv(made, 1000 + round(taus * TAU_S)) - nernst_mv(6.86, 25.0)) / whole
+        part = (mv(rig, 1000 + round(taus * TAU_S)) - nernst_mv(6.86, 25.0)) / whole
         assert part == pytest.approx(1 - np.exp(-taus), abs=0.002)
 
 
 def test_nothing_jumps_at_the_moment_of_a_move() -> None:
-    made = bench()
-    before = mv(made, 100), celsius(made, 100)
-    made.obey("dip 9.18 12", 100)
-    assert (mv(made, 100), celsius(made, 100)) == before
+    rig = quiet_rig()
+    before = mv(rig, 100), celsius(rig, 100)
+    rig.execute("dip 9.18 12", 100)
+    assert (mv(rig, 100), celsius(rig, 100)) == before
 
 
 def test_back_in_the_vat_it_reads_what_it_would_have_read() -> None:
-    moved, never = bench(Electrode()), bench(Electrode())
-    moved.obey("dip 9.18 12", 100)
-    moved.obey("vat", 300)
+    moved, never = quiet_rig(Electrode()), quiet_rig(Electrode())
+    moved.execute("dip 9.18 12", 100)
+    moved.execute("vat", 300)
     assert (mv(moved, 2000), celsius(moved, 2000)) == (mv(never, 2000), celsius(never, 2000))
 
 
 def test_a_cracked_bulb_gives_two_fifths_of_the_slope_until_it_is_whole() -> None:
-    made = bench()
-    made.obey("dip 4.01", 0)
-    made.obey("crack", 1)
-    assert mv(made, 600) == pytest.approx(0.4 * nernst_mv(4.01, 25.0), abs=0.06)
-    made.obey("whole", 601)
-    assert mv(made, 601) == pytest.approx(nernst_mv(4.01, 25.0), abs=0.06)
+    rig = quiet_rig()
+    rig.execute("dip 4.01", 0)
+    rig.execute("crack", 1)
+    assert mv(rig, 600) == pytest.approx(0.4 * nernst_mv(4.01, 25.0), abs=0.06)
+    rig.execute("whole", 601)
+    assert mv(rig, 601) == pytest.approx(nernst_mv(4.01, 25.0), abs=0.06)
 
 
 def test_a_restless_one_never_settles_until_it_is_calm() -> None:
-    made = bench()
-    made.obey("dip 4.01", 0)
-    made.obey("restless", 1)
+    rig = quiet_rig()
+    rig.execute("dip 4.01", 0)
+    rig.execute("restless", 1)
     late = np.arange(1000, 1600)
-    spread = np.array([np.ptp(made.conversions(part).potential_mv) for part in late.reshape(-1, 30)])
+    spread = np.array([np.ptp(rig.conversions(part).potential_mv) for part in late.reshape(-1, 30)])
     assert spread.min() > 5.0
-    made.obey("calm", 1600)
-    assert np.ptp(made.conversions(late).potential_mv) == 0.0
+    rig.execute("calm", 1600)
+    assert np.ptp(rig.conversions(late).potential_mv) == 0.0
 
 
 def test_cold_buffers_are_cold_wherever_it_is_dipped_afterwards_and_where_it_stands() -> None:
-    made = bench()
-    made.obey("dip 4.01", 0)
-    made.obey("cold 12", 500)
-    assert celsius(made, 1000) == pytest.approx(12.0, abs=0.006)
-    made.obey("dip 9.18", 1000)
-    assert celsius(made, 2000) == pytest.approx(12.0, abs=0.006)
-    made.obey("dip 9.18 20", 2000)
-    assert celsius(made, 3000) == pytest.approx(20.0, abs=0.006)
+    rig = quiet_rig()
+    rig.execute("dip 4.01", 0)
+    rig.execute("cold 12", 500)
+    assert celsius(rig, 1000) == pytest.approx(12.0, abs=0.006)
+    rig.execute("dip 9.18", 1000)
+    assert celsius(rig, 2000) == pytest.approx(12.0, abs=0.006)
+    rig.execute("dip 9.18 20", 2000)
+    assert celsius(rig, 3000) == pytest.approx(20.0, abs=0.006)
 
 
 @pytest.mark.parametrize(
-    ("words", "said"),
+    ("words", "error"),
     [
         ("stir", "'stir' is no word; there are: dip, vat, crack, whole, restless, calm, cold"),
         ("dip", "dip wants a pH, and a temperature (C) if you like, such as: dip 4.01 20"),
@@ -114,13 +114,13 @@ def test_cold_buffers_are_cold_wherever_it_is_dipped_afterwards_and_where_it_sta
         ("cold 300", "300 is not from -5 to 95 C"),
     ],
 )
-def test_what_is_no_word_is_refused_and_changes_nothing(words: str, said: str) -> None:
-    made = bench()
-    before = made.hand
-    with pytest.raises(WordError) as refused:
-        made.obey(words, 10)
-    assert str(refused.value) == said
-    assert made.hand == before
+def test_what_is_no_word_is_refused_and_changes_nothing(words: str, error: str) -> None:
+    rig = quiet_rig()
+    before = rig.operator
+    with pytest.raises(OperatorCommandError) as refused:
+        rig.execute(words, 10)
+    assert str(refused.value) == error
+    assert rig.operator == before
 
 
 def test_words_on_standard_input_move_the_probe(simulator: Start) -> None:

@@ -12,29 +12,29 @@ import pytest
 from scipy import optimize
 
 from simulator.electrode import nernst_slope_mv
-from simulator.recording import Label, calibration, dip_toml, recording
+from simulator.recording import RecordingLabel, buffer_readings_toml, calibration, recording
 from simulator.rig import Rig
-from simulator.runs import RUNS, find
+from simulator.runs import RUNS, find_run
 
 EPOCH_US = 1_795_543_200_000_000  # 2026-11-24T18:00:00Z
-LABEL = Label(vat="marrow", probe="marrow-probe", poll_s=10.0, epoch_us=EPOCH_US)
+LABEL = RecordingLabel(vat="marrow", probe="marrow-probe", poll_s=10.0, epoch_us=EPOCH_US)
 A_DAY_H = 24.0
 
 
-def paced(name: str) -> Label:
+def paced(name: str) -> RecordingLabel:
     """Return the label of a run; one of several days is polled once a minute."""
-    return LABEL if find(name).hours <= A_DAY_H else replace(LABEL, poll_s=60.0)
+    return LABEL if find_run(name).hours <= A_DAY_H else replace(LABEL, poll_s=60.0)
 
 
-def lines(name: str, *, seed: int = 1, label: Label | None = None) -> list[dict[str, Any]]:
-    return [json.loads(line) for line in recording(Rig(find(name), seed), label or paced(name))]
+def lines(name: str, *, seed: int = 1, label: RecordingLabel | None = None) -> list[dict[str, Any]]:
+    return [json.loads(line) for line in recording(Rig(find_run(name), seed), label or paced(name))]
 
 
 def columns(name: str, *, seed: int = 1) -> dict[str, np.ndarray]:
     """Return the recorded columns, and `ph` by the run's own electrode (no drift): what a perfect calibration sees."""
     rows = [line["rows"] for line in lines(name, seed=seed) if "rows" in line]
     out = {key: np.array([v for row in rows for v in row[key]], dtype=float) for key in rows[0]}
-    cell = find(name).electrode
+    cell = find_run(name).electrode
     span = cell.slope * nernst_slope_mv(out["temperature_c"])
     out["ph"] = 7.0 - (out["potential_mv"] - cell.offset_mv) / span
     return out
@@ -46,7 +46,7 @@ def hour(c: dict[str, np.ndarray], start: float, end: float) -> np.ndarray:
 
 @pytest.mark.parametrize("name", RUNS)
 def test_the_same_seed_gives_the_same_bytes_and_another_does_not(name: str) -> None:
-    first, again, other = ("".join(recording(Rig(find(name), seed), paced(name))) for seed in (5, 5, 6))
+    first, again, other = ("".join(recording(Rig(find_run(name), seed), paced(name))) for seed in (5, 5, 6))
     assert first == again
     assert first != other
 
@@ -55,7 +55,7 @@ def test_the_same_seed_gives_the_same_bytes_and_another_does_not(name: str) -> N
 def test_records_are_numbered_from_one_and_time_starts_at_zero(name: str) -> None:
     c = columns(name)
     poll_s = paced(name).poll_s
-    assert c["seq"].tolist() == list(range(1, round(find(name).hours * 3600 / poll_s) + 1))
+    assert c["seq"].tolist() == list(range(1, round(find_run(name).hours * 3600 / poll_s) + 1))
     assert c["elapsed_us"].tolist() == ((c["seq"] - 1) * poll_s * 1e6).tolist()
     assert c["at_us"].tolist() == (EPOCH_US + c["elapsed_us"]).tolist()
 
@@ -111,7 +111,7 @@ def test_a_recording_tells_the_faults_of_its_run_and_when_they_stand() -> None:
 
 @pytest.mark.parametrize("poll_s", [1.0, 7.0, 5000.0])
 def test_polls_of_any_pace_fill_the_run(poll_s: float) -> None:
-    label = Label(vat="v", probe="p", poll_s=poll_s, epoch_us=0)
+    label = RecordingLabel(vat="v", probe="p", poll_s=poll_s, epoch_us=0)
     elapsed = [e for line in lines("garbled", label=label)[2:] for e in line["rows"]["elapsed_us"]]
     assert elapsed[-1] < 8 * 3.6e9 <= elapsed[-1] + poll_s * 1e6
     assert {b - a for a, b in pairwise(elapsed)} == {round(poll_s * 1e6)}
@@ -119,7 +119,7 @@ def test_polls_of_any_pace_fill_the_run(poll_s: float) -> None:
 
 def test_the_calibration_is_a_least_squares_line_with_the_covariance_of_its_points() -> None:
     # independent: scipy.optimize.curve_fit with absolute sigma; u(E) 0.4 mV, u(buffer) 0.02/sqrt(3) pH
-    fit = calibration(Rig(find("normal-night"), 3), LABEL)
+    fit: dict[str, Any] = calibration(Rig(find_run("normal-night"), 3), LABEL)
     points = fit["points"]
     ph, mv, c = (np.array([p[k] for p in points]) for k in ("buffer_ph", "potential_mv", "temperature_c"))
     x = (7 - ph) * nernst_slope_mv(c)
@@ -136,9 +136,9 @@ def test_the_calibration_is_a_least_squares_line_with_the_covariance_of_its_poin
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_calibration_finds_the_electrode_within_its_uncertainty(seed: int) -> None:
-    bench = Rig(find("quiet-night"), seed)
-    fit = calibration(bench, LABEL)
-    cell = bench.run.electrode
+    rig = Rig(find_run("quiet-night"), seed)
+    fit: dict[str, Any] = calibration(rig, LABEL)
+    cell = rig.run.electrode
     day_before = cell.offset_mv - cell.drift_mv_per_day
     assert abs(fit["offset_mv"] - day_before) < 3 * fit["var_offset"] ** 0.5
     assert abs(fit["slope"] - cell.slope) < 3 * fit["var_slope"] ** 0.5
@@ -146,11 +146,11 @@ def test_the_calibration_finds_the_electrode_within_its_uncertainty(seed: int) -
 
 
 def test_a_dip_is_toml_with_the_points_of_the_calibration() -> None:
-    bench = Rig(find("normal-night"), 3)
-    dip = tomllib.loads(dip_toml(bench, made_at="2026-11-23T18:00:00Z"))
+    rig = Rig(find_run("normal-night"), 3)
+    dip = tomllib.loads(buffer_readings_toml(rig, made_at="2026-11-23T18:00:00Z"))
     assert dip["made_at"] == datetime(2026, 11, 23, 18, tzinfo=UTC)
     assert (dip["simulated"], dip["by"]) == (True, "simulated person")
-    assert dip["point"] == calibration(bench, LABEL)["points"]
+    assert dip["point"] == calibration(rig, LABEL)["points"]
 
 
 @pytest.mark.parametrize("seed", range(3))
@@ -253,6 +253,6 @@ def test_the_night_of_the_long_foam_goes_as_told() -> None:
 
 def test_an_unknown_run_names_the_nearest() -> None:
     with pytest.raises(LookupError, match=r"'quiet-nigth'; did you mean quiet-night"):
-        find("quiet-nigth")
+        find_run("quiet-nigth")
     with pytest.raises(LookupError, match="there are: normal-night, "):
-        find("zzz")
+        find_run("zzz")

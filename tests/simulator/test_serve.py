@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
@@ -15,7 +16,7 @@ import serial
 
 from tests.parts.simulator import SimulatorProcess, Start
 
-OPTIONS = {"write_termination": "\n", "read_termination": "\n", "timeout": 2000}
+OPTIONS: dict[str, Any] = {"write_termination": "\n", "read_termination": "\n", "timeout": 2000}
 Open = Callable[[str], "pyvisa.resources.MessageBasedResource"]
 
 
@@ -23,7 +24,13 @@ Open = Callable[[str], "pyvisa.resources.MessageBasedResource"]
 def visa() -> Iterator[Open]:
     """Return a function that opens a port with PyVISA and pyvisa-py."""
     manager = pyvisa.ResourceManager("@py")
-    yield lambda port: manager.open_resource(f"ASRL{port}::INSTR", **OPTIONS)
+
+    def opened(port: str) -> pyvisa.resources.MessageBasedResource:
+        resource = manager.open_resource(f"ASRL{port}::INSTR", **OPTIONS)
+        assert isinstance(resource, pyvisa.resources.MessageBasedResource)
+        return resource
+
+    yield opened
     manager.close()
 
 

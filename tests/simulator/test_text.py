@@ -38,13 +38,13 @@ def test_its_own_ph_is_that_of_an_ideal_slope(millivolts: float, celsius: float,
 
 def test_a_printing_probe_says_one_line_a_second_and_answers_nothing() -> None:
     printing = probe(Style.PRINTING)
-    said = [printing.printed(tenth / 10) for tenth in range(30)]
+    said = [printing.unsolicited(tenth / 10) for tenth in range(30)]
     assert [tenth for tenth, line in enumerate(said) if line] == [0, 10, 20]
     assert printing.receive(b"READ?\r\n") == b""
 
 
 def test_a_printed_line_ends_in_the_xor_of_what_stands_between_its_marks() -> None:
-    found = re.fullmatch(rb"\$(.*)\*([0-9A-F]{2})\r\n", probe(Style.PRINTING).printed(0.0))
+    found = re.fullmatch(rb"\$(.*)\*([0-9A-F]{2})\r\n", probe(Style.PRINTING).unsolicited(0.0))
     assert found is not None
     value = 0
     for byte in found[1]:

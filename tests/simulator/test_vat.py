@@ -18,10 +18,10 @@ from simulator.vat import (
     Vat,
     acid_for,
     course,
-    lag,
-    pulse,
+    draw_vat,
+    first_order_lag,
+    pulse_response,
     room_temperature,
-    scattered,
 )
 from tests.examples import examples
 
@@ -38,7 +38,8 @@ def electroneutral_ph(vat: Vat, acid_mm: float) -> float:
 
     start = 10**-vat.ph_start
     cations = anions(start, 0.0) - start
-    return optimize.brentq(lambda ph: cations + 10**-ph - anions(10**-ph, acid_mm / 1000), 1.0, 12.0, xtol=1e-12)
+    charge = lambda ph: cations + 10**-ph - anions(10**-ph, acid_mm / 1000)  # noqa: E731
+    return float(optimize.brentq(charge, 1.0, 12.0, xtol=1e-12))
 
 
 def test_a_tenth_molar_lactic_acid_has_the_ph_of_the_textbook() -> None:
@@ -76,18 +77,18 @@ def test_no_acid_leaves_the_ph_of_the_filling() -> None:
 def test_a_first_order_lag_follows_the_analytic_step_response() -> None:
     hours = np.arange(0, 48, 1 / 60)
     room = np.full(hours.shape, 10.0)
-    assert lag(room, 1 / 60, tau=9.0, start=20.0) == pytest.approx(10 + 10 * np.exp(-hours / 9.0), abs=1e-9)
+    assert first_order_lag(room, 1 / 60, tau=9.0, start=20.0) == pytest.approx(10 + 10 * np.exp(-hours / 9.0), abs=1e-9)
 
 
 def test_a_first_order_lag_agrees_with_scipy_on_a_wave() -> None:
     hours = np.arange(0, 72, 1 / 60)
     wave = 10 * np.sin(2 * np.pi * hours / 24)
     _, expected, _ = signal.lsim(([1.0], [12.0, 1.0]), wave, hours)
-    assert lag(wave, 1 / 60, tau=12.0, start=0.0) == pytest.approx(expected, abs=1e-9)
+    assert first_order_lag(wave, 1 / 60, tau=12.0, start=0.0) == pytest.approx(expected, abs=1e-9)
 
 
 def test_a_room_swing_of_20_becomes_about_6_in_the_vat() -> None:
-    # design notes, forecast.md 3.2 [T]: 20 C peak to peak behind a lag of 6 to 20 h; gain 1 / sqrt(1 + (w tau)^2)
+    # gain of a first-order lag: 1 / sqrt(1 + (w tau)^2); from a trial on simulated vats: 20 C become about 6 C
     c = course(replace(MARROW, age_h=96.0, lag_h=12.0), Room(swing_c=20.0), hours=48.0, start_hour=0.0)
     last = c.temperature_c[c.hours >= 0]
     assert np.ptp(last) == pytest.approx(20 / math.hypot(1, 2 * math.pi / 24 * 12), abs=0.05)
@@ -97,8 +98,8 @@ def test_a_room_swing_of_20_becomes_about_6_in_the_vat() -> None:
 def test_a_pulse_is_the_first_order_response_to_a_rectangle() -> None:
     hours = np.arange(0, 12, 1e-3)
     rectangle = ((hours >= 2.0) & (hours < 5.0)).astype(float)
-    expected = lag(rectangle, 1e-3, tau=0.7)
-    assert pulse(hours, 2.0, 5.0, tau_h=0.7) == pytest.approx(expected, abs=2e-3)  # one step wide edges
+    expected = first_order_lag(rectangle, 1e-3, tau=0.7)
+    assert pulse_response(hours, 2.0, 5.0, tau_h=0.7) == pytest.approx(expected, abs=2e-3)  # one step wide edges
 
 
 def test_the_room_is_warmest_at_its_hour_and_cools_when_the_heater_fails() -> None:
@@ -110,12 +111,16 @@ def test_the_room_is_warmest_at_its_hour_and_cools_when_the_heater_fails() -> No
 @pytest.mark.parametrize("temperature_c", [2.0, 10.0, 15.0, 25.0, 30.0])
 def test_the_square_root_of_the_growth_rate_is_linear_in_temperature(temperature_c: float) -> None:
     # Ratkowsky et al. 1982 (from memory): sqrt(mu) = b (T - Tmin)
-    root = math.sqrt(MARROW.early.warmth(temperature_c))
+    root = math.sqrt(MARROW.early.temperature_factor(temperature_c))
     assert root == pytest.approx((temperature_c + 1.5) / 21.5)
 
 
 def test_nothing_grows_below_its_lowest_temperature_or_ph() -> None:
-    assert (MARROW.early.warmth(-5.0), MARROW.early.tolerance(4.0), MARROW.early.tolerance(6.5)) == (0.0, 0.0, 1.0)
+    assert (MARROW.early.temperature_factor(-5.0), MARROW.early.ph_factor(4.0), MARROW.early.ph_factor(6.5)) == (
+        0.0,
+        0.0,
+        1.0,
+    )
 
 
 def test_halving_the_step_hardly_moves_the_course() -> None:
@@ -138,11 +143,11 @@ def hours_to_46(vat: Vat) -> float:
 
 @pytest.mark.parametrize(
     ("vat", "low", "high"),
-    # forecast.md 3.2 [T]: 5 to 95 % of simulated vats
+    # from a trial on simulated vats: their 5 to 95 %
     [pytest.param(WILD, 39.0, 131.0, id="wild"), pytest.param(STARTER, 26.0, 105.0, id="starter")],
 )
 def test_healthy_vats_cross_46_when_such_vats_do(vat: Vat, low: float, high: float) -> None:
-    times = np.array([hours_to_46(scattered(vat, Noise(seed))) for seed in range(30)])
+    times = np.array([hours_to_46(draw_vat(vat, Noise(seed))) for seed in range(30)])
     assert low < np.median(times) < high
     assert np.mean((low < times) & (times < high)) >= 0.8
 

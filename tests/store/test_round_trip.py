@@ -3,6 +3,7 @@
 import itertools
 import math
 from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -76,7 +77,8 @@ def any_command(draw: st.DrawFn) -> Command:
 
 @st.composite
 def any_calibration(draw: st.DrawFn) -> Calibration:
-    numbers = ("offset_mv", "slope", "var_offset", "var_slope", "cov", "low_ph", "high_ph", "residual_mv")
+    names = ("offset_mv", "slope", "var_offset", "var_slope", "cov", "low_ph", "high_ph", "residual_mv")
+    numbers: dict[str, Any] = {name: draw(FINITE) for name in names}
     points = st.builds(CalibrationPoint, buffer_ph=FINITE, potential_mv=FINITE, temperature_c=FINITE)
     return Calibration(
         id=0,
@@ -84,7 +86,7 @@ def any_calibration(draw: st.DrawFn) -> Calibration:
         at_us=draw(INT64),
         points=tuple(draw(st.lists(points, max_size=4))),
         by=draw(TEXT),
-        **{name: draw(FINITE) for name in numbers},
+        **numbers,
     )
 
 

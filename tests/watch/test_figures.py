@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from dataclasses import fields, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import msgspec
 import pytest
@@ -18,6 +18,7 @@ from tests.series import EPOCH_US, POINTS, calibrate, calibration, carry_over, c
 
 EDGES = [0, -1, 1e-320, 1e305, 1e308, 2**63, float("inf"), float("-inf"), float("nan")]
 WATCH = watch(raw_alarm())
+T = TypeVar("T")
 NOT_FIGURES = {"id", "seq", "at_us", "calibration"}
 """Numbers that the store gives, and when a command was put in."""
 
@@ -35,22 +36,27 @@ def numbers(thing: Any) -> list[str]:  # noqa: ANN401 - any of the dataclasses
 _NUMBERS = ("float | None", "int | None", "<class 'int'>", "<class 'float'>")
 
 
+def edged(thing: T, name: str, edge: float) -> T:
+    """Return the dataclass with that number of it at an edge."""
+    return replace(thing, **{name: edge})  # type: ignore[type-var] # each is a dataclass
+
+
 def commands() -> Iterator[Command]:
     """Yield a command for each kind, mark, check and calibration, with each of its numbers at each edge."""
     plain = [ask(kind, alarm="ph-high") for kind in CommandKind if kind is not CommandKind.MARK]
     plain += [ask(CommandKind.MARK, note=mark) for mark in Mark]
     for edge in EDGES:
         for command in plain:
-            yield from (replace(command, **{name: edge}) for name in numbers(command))
+            yield from (edged(command, name, edge) for name in numbers(command))
         for kind in CheckKind:
             made = check(0.01, kind=kind)
             for name in numbers(made):
-                yield ask(CommandKind.CHECK, check=replace(made, **{name: edge}))
+                yield ask(CommandKind.CHECK, check=edged(made, name, edge))
         line = calibration()
         for name in numbers(line):
-            yield ask(CommandKind.CALIBRATE, calibration=replace(line, **{name: edge}))
+            yield ask(CommandKind.CALIBRATE, calibration=edged(line, name, edge))
         for name in numbers(POINTS[0]):
-            bad = replace(POINTS[0], **{name: edge})
+            bad = edged(POINTS[0], name, edge)
             yield ask(CommandKind.CALIBRATE, calibration=replace(line, points=(bad, POINTS[1])))
     for at_us in (-1, -(2**63), 2**63 - 1):
         yield ask(CommandKind.CHECK, check=replace(check(0.01), at_us=at_us))

@@ -1,19 +1,19 @@
 """What the instrument is owed raises alarms of its own; limits by process.md 2.2, words and statuses by alarms.md."""
 
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from logger.config import UPKEEP, AlarmConfig, AlarmKind, QualityLimits
+from logger.config import AlarmKind, QualityLimits, default_alarm
 from logger.measure.calibration import fit
 from logger.model import Cause, Check, CheckKind, Command, CommandKind, Entry
-from logger.settings.convert import DEFAULTS
 from tests.series import EPOCH_US, POINTS, calibrate, carry_over, check, of_ph, watch
 
 POLL_S = 600.0
 DAY = 144
 """Records a day."""
-ALARMS = [AlarmConfig(id=kind.value, kind=kind, **DEFAULTS[kind]) for kind in (*sorted(UPKEEP), AlarmKind.BLIND)]
+ALARMS = [default_alarm(kind) for kind in (*sorted(kind for kind in AlarmKind if kind.is_maintenance), AlarmKind.BLIND)]
 WATCH = watch(*ALARMS, poll_s=POLL_S, limits=QualityLimits(max_gap_s=2 * POLL_S))  # type: ignore[arg-type]
 
 
@@ -26,7 +26,7 @@ def told(*commands: Command, days: float, calibrated: bool = True) -> list[tuple
     return [(entry.alarm, entry.cause, entry.seq) for entry in entries]
 
 
-def checked(deviation_ph: float, *, record: int, **more: object) -> Command:
+def checked(deviation_ph: float, *, record: int, **more: Any) -> Command:  # noqa: ANN401 - fields of it
     made: Check = replace(check(deviation_ph, at_s=(record - 1) * POLL_S, **more), id=record)
     return Command(
         id=record, at_us=made.at_us, kind=CommandKind.CHECK, vat="vat", probe="probe", check=made, seq=record

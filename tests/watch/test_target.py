@@ -1,6 +1,7 @@
 """Targets through the whole pipeline: a reading at it, a claim, what it lacks, and a claim withdrawn."""
 
 from dataclasses import replace
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -46,7 +47,7 @@ def ask(seq: int, kind: CommandKind, **more: object) -> Command:
     return Command(id=100 + seq, at_us=EPOCH_US, kind=kind, vat="vat", by="tova", seq=seq, **more)  # type: ignore[arg-type]
 
 
-def checked(seq: int, deviation_ph: float, **more: object) -> Command:
+def checked(seq: int, deviation_ph: float, **more: Any) -> Command:  # noqa: ANN401 - fields of it
     return ask(seq, CommandKind.CHECK, check=check(deviation_ph, at_s=10.0 * seq, **more))
 
 
@@ -253,7 +254,7 @@ def test_nothing_is_claimed_while_the_condition_of_an_alarm_speaks_against_it(
 
 
 def test_what_is_overdue_speaks_against_no_claim() -> None:
-    silent = {kind for kind in AlarmKind.of_vats() if not kind.is_against_claim}
+    silent = {kind for kind in AlarmKind.of_vats() if not kind.row.is_against_claim}
     assert {AlarmKind.CALIBRATION_OVERDUE, AlarmKind.CHECK_OVERDUE, AlarmKind.PH_HIGH, AlarmKind.DEADLINE} <= silent
     made = watched(TARGET, raw_alarm(AlarmKind.CHECK_OVERDUE, None))
     late = replace(made, probe=replace(made.probe, check_every_d=0.001))

@@ -4,6 +4,7 @@ What is true of vat, electrode, buffers and the other instrument is drawn here f
 believes, or from one with drift and junction error twice as large; nothing here knows how a claim is made.
 """
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
@@ -26,7 +27,7 @@ from logger.model import (
 from logger.watch.pipeline import Watch
 from simulator.noise import Noise
 from simulator.runs import STARTER, WILD
-from simulator.vat import Room, course, scattered
+from simulator.vat import Room, course, draw_vat
 
 EPOCH_US = 1_795_543_200_000_000
 POLL_S = 60.0
@@ -43,7 +44,7 @@ TRUE = {
     ),
 }
 """By case what is true of probe and other instrument."""
-K_PER_KELVIN = 1000 * 8.31446261815324 * np.log(10) / 96485.33212331002
+K_PER_KELVIN = 1000 * 8.31446261815324 * math.log(10) / 96485.33212331002
 """CODATA 2018."""
 U_METER_PH = 0.05
 TARGET = TargetConfig()
@@ -51,7 +52,7 @@ PROBE = ProbeConfig(id="probe", port="/dev/null", poll_s=POLL_S)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Seen:
+class VatOutcome:
     """What became of one vat; hours from its filling, and the true pH then. None: never."""
 
     crossed_h: float | None
@@ -82,7 +83,8 @@ class Person:
 
     def drift(self, hours: Floats) -> Floats:
         """Return by how much the electrode has moved (pH) since the first calibration."""
-        return np.interp((hours - self.since_h) * 60.0, np.arange(len(self.course)), self.course)
+        minutes = np.arange(len(self.course), dtype=np.float64)
+        return np.interp((hours - self.since_h) * 60.0, minutes, self.course)
 
     def millivolts(self, ph: Floats, celsius: Floats, hours: Floats) -> Floats:
         """Return what the electrode gives, without noise."""
@@ -172,7 +174,7 @@ def _command(kind: CommandKind, number: int, hour: float, **what: Calibration | 
     return Command(id=number, at_us=at_us(hour), kind=kind, vat="vat", probe="probe", seq=seq, **what)  # type: ignore[arg-type]
 
 
-def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
+def simulate_vat(seed: int, case: str, *, spots: bool = True) -> VatOutcome:
     """Let one vat ferment, watched and checked; return what was said of it and what was true.
 
     Without `spots` nobody brings another instrument, and none is asked for.
@@ -180,9 +182,9 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
     target = replace(TARGET, spot_check=spots)
     watch = Watch(vat=VatConfig(id="vat", name="Vat", probe="probe", target=target), probe=PROBE)
     rng = np.random.default_rng([seed, sorted(TRUE).index(case)])
-    kind = scattered(STARTER if seed % 2 else WILD, Noise(seed))
+    kind = draw_vat(STARTER if seed % 2 else WILD, Noise(seed))
     true = course(kind, Room(mean_c=float(rng.uniform(18.0, 24.0))), hours=HOURS, start_hour=10.0, step_s=300.0)
-    hours = np.arange(int(HOURS * 3600.0 / POLL_S)) * POLL_S / 3600.0
+    hours = np.arange(HOURS * 3600.0 // POLL_S) * POLL_S / 3600.0
     ph, celsius = np.interp(hours, true.hours, true.ph), np.interp(hours, true.hours, true.temperature_c)
     person = Person(rng, TRUE[case])
     mv = person.millivolts(ph + person.junction, celsius, hours) + rng.normal(0.0, BELIEVED.repeatability_mv, len(ph))
@@ -206,7 +208,7 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
     read = np.median(outcome.measurements.ph[: len(ph) // 10 * 10].reshape(-1, 10), axis=1)
     low = np.flatnonzero(read <= TARGET.ph)
     crossed = np.flatnonzero(ph <= TARGET.ph)
-    return Seen(
+    return VatOutcome(
         crossed_h=float(hours[crossed[0]]) if len(crossed) else None,
         raw=when(min(int(low[0]) * 10 + 10, len(ph) - 1)) if len(low) else None,
         steady=when(told.get(Cause.READING_AT_TARGET)),
@@ -215,7 +217,7 @@ def watch_one(seed: int, case: str, *, spots: bool = True) -> Seen:
     )
 
 
-def early(seen: Iterable[Seen], rule: str) -> float:
+def early_share(outcomes: Iterable[VatOutcome], rule: str) -> float:
     """Return which part of what a rule told came while the true pH was above the target."""
-    told = [getattr(one, rule)[1] for one in seen if getattr(one, rule) is not None]
-    return sum(ph > TARGET.ph for ph in told) / max(1, len(told))
+    told = [getattr(one, rule)[1] for one in outcomes if getattr(one, rule) is not None]
+    return float(np.mean([ph > TARGET.ph for ph in told])) if told else 0.0

@@ -7,14 +7,16 @@ from typing import Any
 
 import pytest
 
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same
 from tests.e2e.test_store_trouble import locked
-from tests.parts.daemon import BASE, MakeNight, Night, Vat
-from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same
+from tests.parts.daemon import BASE, PATIENCE_S, MakeNight, Night, Vat
+from tests.parts.mosquitto import MakeMosquitto, Subscriber
 from tests.parts.proxy import proxy
+from tests.parts.waiting import wait_until
 
 VAT = Vat(run="quiet-night")
 MARK, NOTE, SPOT = (f"{BASE}/command/marrow/{verb}" for verb in ("mark", "note", "spot"))
+HEARTBEAT = f"{BASE}/heartbeat"
 FAST: dict[str, Any] = {"speed": 100, "poll_s": 10, "starts_h": 1.0}
 
 
@@ -86,13 +88,13 @@ def test_a_press_that_could_not_be_stored_before_the_kill_is_not_lost(
 ) -> None:
     broker = mosquitto(persistent=True)
     here = night(VAT, broker=broker.port, **FAST)
-    with Subscriber(port=broker.port, filters=("nothing",), name="hub") as hub:
+    with Subscriber(port=broker.port, filters=(HEARTBEAT,), name="hub") as hub:
         here.start_and_watch(records=8)
         with locked(here):
             here.until(lambda: "evaluation goes on" in here.log, "notice of the lock")
             hub.publish(MARK, b"stirred")
             hub.publish(NOTE, b"skimmed")
-            time.sleep(1.0)
+            hub.wait_for(HEARTBEAT, len(hub.on(HEARTBEAT)) + 2, PATIENCE_S)  # a second at least: both have arrived
             here.kill()
         assert (said(here, "marked"), said(here, "noted")) == ([], [])
         broker.stop()  # it keeps what was not acknowledged on its disk
@@ -120,7 +122,7 @@ def test_kills_at_random_instants_lose_and_double_nothing_that_was_said(
             if number % 4 == 3:
                 here.kill()
                 here.start_and_watch()
-        until(lambda: len(said(here, "noted")) >= len(notes), 30, lambda: f"only {said(here, 'noted')}")
+        wait_until(lambda: len(said(here, "noted")) >= len(notes), 30, lambda: f"only {said(here, 'noted')}")
         here.watch(records=5)
         assert here.stop() == 0
     assert said(here, "noted") == notes

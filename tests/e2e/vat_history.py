@@ -1,4 +1,4 @@
-"""What a night's store tells and what a replay of its indications and commands tells, in one form to be compared."""
+"""What the store holds of a vat, and what a replay of its indications and commands gives, in one form to compare."""
 
 from collections.abc import Iterable
 from dataclasses import dataclass, fields
@@ -13,8 +13,8 @@ from tests.parts.daemon import Night, Vat
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
-    """All that was made of the indications of one vat."""
+class VatHistory:
+    """The measurements and the journal of one vat."""
 
     measurements: Measurements
     entries: list[Entry]
@@ -22,13 +22,13 @@ class Told:
     carry: Carry
 
 
-def stored(night: Night, vat: Vat) -> Told:
+def stored(night: Night, vat: Vat) -> VatHistory:
     """Return what the daemon stored of a vat's records."""
     with night.open(read_only=True) as store:
         (span,) = history.spans(store, vat=vat.id)
         commands = history.consumed_commands(store, span)
         answers = [queries.answer(store, command.id) for command in commands]
-        return Told(
+        return VatHistory(
             measurements=Measurements.concatenate(list(history.measurements(store, span))),
             entries=[entry for entry in queries.entries(store, limit=100_000, vat=vat.id) if entry.seq > 0],
             answers=[answer for answer in answers if answer is not None],
@@ -36,10 +36,10 @@ def stored(night: Night, vat: Vat) -> Told:
         )
 
 
-def replayed(night: Night, vat: Vat) -> Told:
+def replayed(night: Night, vat: Vat) -> VatHistory:
     """Return what a replay makes of the stored indications and consumed commands of a vat."""
     with night.open(read_only=True) as store:
-        return told(replay.replay(watch(night, vat), _items(store, vat)))
+        return joined(replay.replay(watch(night, vat), _items(store, vat)))
 
 
 def watch(night: Night, vat: Vat) -> Watch:
@@ -49,10 +49,10 @@ def watch(night: Night, vat: Vat) -> Watch:
     return Watch(vat=configured, probe=config.probe(configured.probe))
 
 
-def told(outcomes: Iterable[Outcome]) -> Told:
+def joined(outcomes: Iterable[Outcome]) -> VatHistory:
     """Return outcomes as one."""
     all_of_them = list(outcomes)
-    return Told(
+    return VatHistory(
         measurements=Measurements.concatenate([outcome.measurements for outcome in all_of_them]),
         entries=[entry for outcome in all_of_them for entry in outcome.entries],
         answers=[answer for outcome in all_of_them for answer in outcome.answers],
@@ -70,7 +70,7 @@ def bits(measurements: Measurements) -> dict[str, bytes]:
     return {field.name: np.asarray(getattr(measurements, field.name)).tobytes() for field in fields(measurements)}
 
 
-def check_that_a_replay_tells_the_same(night: Night, vat: Vat) -> Told:
+def check_that_a_replay_tells_the_same(night: Night, vat: Vat) -> VatHistory:
     """Compare the store with a replay of it; return what both tell."""
     live, again = stored(night, vat), replayed(night, vat)
     assert [(e.seq, e.cause, e.alarm, e.occurrence) for e in again.entries] == [

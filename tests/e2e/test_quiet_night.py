@@ -8,7 +8,7 @@ import pytest
 from logger import recording, replay, settings
 from logger.model import Cause, Quality
 from logger.watch.pipeline import Watch
-from tests.e2e.store_dump import check_that_a_replay_tells_the_same, told
+from tests.e2e.vat_history import check_that_a_replay_tells_the_same, joined
 from tests.parts.daemon import MakeNight, Vat, record
 
 HOURS = 14.0
@@ -21,7 +21,7 @@ def test_a_replayed_quiet_night_raises_nothing(seed: int) -> None:
     vat = Vat(run="quiet-night", seed=seed)
     _, items = recording.read(io.BytesIO(record(vat, "--poll", "10")), name="quiet-night")
     watch = Watch(vat=config.vats[0], probe=config.probes[0])
-    quiet = told(replay.replay(watch, items))
+    quiet = joined(replay.replay(watch, items))
     assert [entry.cause for entry in quiet.entries] == [Cause.CALIBRATED, Cause.READING_AT_TARGET]  # good news
     assert not any(entry.annunciates for entry in quiet.entries)
     assert len(quiet.measurements) >= HOURS * 360
