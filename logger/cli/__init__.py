@@ -31,6 +31,7 @@ _COMMANDS: Mapping[str, str] = {
     "tune": "try settings of an alarm on the past",
     "export": "the log as CSV or as a recording",
     "demo": "a night in a minute, no configuration needed",
+    "help": "read about a topic: alarms, calibrating, mqtt, probes ...",
 }
 """Name of each command (a module of this package that holds a click command of that name) and what it does."""
 
