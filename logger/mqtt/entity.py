@@ -3,6 +3,9 @@
 Law: pure. One entity, one retained topic `<prefix>/<component>/<unique_id>/config`; ids hold only letters, digits, -
 and _; what is simulated says so in its id, its name and its device's name. Only the connectivity entity goes without
 availability: it must be able to say 'off'.
+
+Attributes that a hub drops or covers (tried on real ones): `state`, `icon`, `friendly_name`, `device_class`,
+`unit_of_measurement`, `available`, `entity_category`, `options`. So a standing state is `how` there.
 """
 
 from dataclasses import dataclass

@@ -3,6 +3,10 @@
 Law: whatever floods us costs the journal and the inbox a bounded number of rows in any minute; what is not written down
 is counted, and the count is. What is refused for its form uses up nothing of what well-formed commands are granted. No
 clock: time is an argument (steady, in real microseconds).
+
+In any minute of real time 20 refusals and 60 well-formed commands. Two allowances, so that rubbish shuts no
+acknowledgement out; well-formed ones are bounded too, for each costs an inbox row, an answer and a journal row, also
+when replayed.
 """
 
 from collections import deque
