@@ -73,7 +73,7 @@ def test_a_command_in_a_sentence_is_there_with_its_options(name: str, span: str)
 
 
 def test_files_of_this_folder_that_a_command_line_names_are_there() -> None:
-    named = [word for _, line in shell_lines() for word in re.findall(r"(?:config_examples|tests)[\w./-]*", line)]
+    named = [word for _, line in shell_lines() for word in re.findall(r"(?:config_examples|tests)/[\w./-]*", line)]
     assert [path for path in named if not (PROJECT / path).exists()] == []
 
 
