@@ -139,7 +139,7 @@ def _check(block: Block, *, name: str, number: int) -> None:
 
 
 def _wrong(name: str, number: int, why: str) -> RefusedError:
-    return RefusedError(f"{name}, line {number}: {why}. The file may be cut short or not a recording (see the README)")
+    return RefusedError(f"{name}, line {number}: {why}. The file may be cut short or not a recording (`vatvigil help files`)")
 
 
 def _rows(block: Block) -> _Rows:
