@@ -63,8 +63,8 @@ class _Lazy(click.Group):
 def main() -> None:
     """Watch a fermenting vat through the night by its pH.
 
-    Begin with `vatvigil demo`, or with `vatvigil init` and a probe. pH alone does not make food safe: follow a tested
-    recipe, local rules and a licensed process authority. This is no safety interlock.
+    Begin with `vatvigil demo`, or with `vatvigil init` and a probe; `vatvigil help` is the reference. pH alone does not
+    make food safe: follow a tested recipe, local rules and a licensed process authority. This is no safety interlock.
 
     Exit codes: 0 done, 1 it could not be done, 2 wrong configuration or command line, 3 something needs attention.
     """

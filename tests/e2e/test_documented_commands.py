@@ -1,4 +1,4 @@
-"""The commands that README and the help topics show, typed beside the real daemon, in the order of the documents."""
+"""The commands that README and the help topics show, typed beside the real daemon."""
 
 import os
 import shlex
@@ -24,6 +24,12 @@ def commands() -> list[str]:
     return list(dict.fromkeys(line for line in lines if line.split()[1] not in ASKS))
 
 
+def turn(line: str) -> int:
+    """Return when a line is typed: the recording that others read first, then checks, before anything is marked."""
+    firsts = ("--format recording", " verify ")
+    return next((number for number, first in enumerate(firsts) if first in line), len(firsts))
+
+
 def codes(line: str) -> set[int]:
     """Return the exit codes that a command line may have here."""
     command = line.removeprefix("vatvigil ")
@@ -40,9 +46,7 @@ def test_every_documented_command_does_what_it_says(night: MakeNight) -> None:
     (here.folder / "other.toml").write_text(text.replace("5.5", "5.4"))
     here.start_and_watch(60)
     environment = {**os.environ, "VATVIGIL_CONFIG": str(here.config_file)}
-    # The recording that others read comes before them in no document, so it is made first.
-    lines = sorted(commands(), key=lambda line: "--format recording" not in line)
-    for line in lines:
+    for line in sorted(commands(), key=turn):
         words = shlex.split(line)[1:]
         done = subprocess.run(
             [sys.executable, "-P", "-m", "logger", *words],

@@ -1,4 +1,7 @@
-"""The wheel, built from the source distribution, installed where nothing of this folder is seen, started in a folder with decoys of our names."""
+"""The wheel, built from the source distribution and installed where nothing of this folder is seen.
+
+Its commands are started in a folder with decoys of our names.
+"""
 
 import importlib.metadata
 import os
@@ -24,7 +27,7 @@ def built(folder: Path) -> Path:
     shutil.copytree(PROJECT, source, ignore=kept)
     command = [sys.executable, "-m", "build", "--outdir", str(folder), str(source)]
     if int(importlib.metadata.version("setuptools").split(".")[0]) >= 77:  # as pyproject.toml asks
-        command.insert(4, "--no-isolation")
+        command.insert(3, "--no-isolation")
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     if done.returncode and "No matching distribution" in done.stdout + done.stderr:
         pytest.skip("setuptools is too old and no package index answers: pip install 'setuptools>=77'")
