@@ -43,7 +43,8 @@ def installed(wheel: Path, folder: Path) -> Path:
     target = [sys.executable, "-m", "pip", "--python", str(folder / "bin" / "python")]
     options = ["install", "--no-deps", "--no-index", "--disable-pip-version-check", str(wheel)]
     subprocess.run([*target, *options], check=True, capture_output=True, env=ENVIRONMENT)
-    (site / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n")
+    borrowed = [path for path in sys.path if path.endswith("site-packages")]
+    (site / "borrowed.pth").write_text("\n".join(borrowed) + "\n")
     return folder / "bin"
 
 
