@@ -36,9 +36,11 @@ def figures(request: pytest.FixtureRequest, capsys: pytest.CaptureFixture[str]) 
     failed = request.session.testsfailed
     yield
     printed = capsys.readouterr().out
+    if not printed.strip():
+        return
     with capsys.disabled():
         print(printed)
-    if request.session.testsfailed == failed and printed.strip():
+    if request.session.testsfailed == failed:
         lines = "\n".join(f"    {line}".rstrip() for line in printed.strip("\n").splitlines())
         text = with_section(README.read_text(encoding="utf-8"), request.node.name, f"{machine()}:\n\n{lines}")
         README.write_text(text, encoding="utf-8")

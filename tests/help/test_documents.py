@@ -1,6 +1,7 @@
 """README, DEVELOPERS and the help topics: not too long, and what they point to is there."""
 
 import re
+import subprocess
 import tomllib
 from pathlib import Path
 
@@ -29,6 +30,15 @@ SHOWN = ("Believed: ", "Marrow: ", "ph-low of marrow: ", "  vat     ", "cli -> "
 @pytest.mark.parametrize(("name", "most"), [("README", 1800), ("DEVELOPERS", 2500)])
 def test_a_document_is_short_enough_to_be_read(name: str, most: int) -> None:
     assert len(TEXTS[name].split()) <= most
+
+
+def test_the_readme_has_its_two_commands_and_ci_finds_the_one_that_runs_the_tests() -> None:
+    (script,) = re.findall(r"sed -n '(.+)' README\.md", (PROJECT / ".ci" / "run").read_text(encoding="utf-8"))
+    sed = ["/usr/bin/env", "sed", "-n", script, str(PROJECT / "README.md")]
+    found = subprocess.run(sed, check=True, capture_output=True, text=True).stdout
+    start = "python3 -m venv .venv && .venv/bin/pip install -q -e "
+    assert found == f"{start}'.[test]' && .venv/bin/pytest -n 4\n"
+    assert f"    {start}'.[demo]' && .venv/bin/vatvigil demo\n" in TEXTS["README"]
 
 
 def test_every_file_of_the_help_is_a_topic_and_says_in_its_first_line_what_it_is_about() -> None:
