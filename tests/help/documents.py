@@ -14,8 +14,13 @@ TEXTS = {
     **{topic: topics.source(topic) for topic in topics.TOPICS},
 }
 """Each document as it is written, by its name."""
-PROGRAMS = ("vatvigil", "python", "python3", "cat", "useradd", "install", "systemctl", "journalctl", "sudo")
-PROGRAMS += ("/opt/vatvigil/bin/pip", ".venv/bin/pip", ".venv/bin/pytest", ".venv/bin/python", ".venv/bin/ruff")
+SYSTEM = ("cat", "useradd", "install", "systemctl", "journalctl", "sudo")
+PROGRAMS = (
+    *("vatvigil", "python", "python3", "/opt/vatvigil/bin/pip"),
+    *(".venv/bin/pip", ".venv/bin/pytest", ".venv/bin/python", ".venv/bin/ruff"),
+    *SYSTEM,
+)
+"""How a block of command lines begins."""
 
 
 def blocks() -> Iterator[tuple[str, str]]:
