@@ -4,6 +4,9 @@ Law: abnormal is at or beyond the setpoint (`>=` for a high alarm, `<=` for a lo
 way back; an on-delay needs its whole length of abnormal values and nothing else, an off-delay likewise of values past
 the deadband. Silence (no belief) neither advances, resets nor clears; a delay that spans a silence longer than the
 limit starts anew. So the outcome depends on the values and their times alone, not on how they were cut into blocks.
+
+Records that the jump or rate test spoke against are silence for process alarms, not merely suspect: a knocked probe
+would raise pH alarms at random. What is suspect for another reason may raise an alarm and never clears one.
 """
 
 from dataclasses import dataclass, replace

@@ -9,6 +9,11 @@ are this project's own choice.
 In quiet hours (`Now.wakes`) an occurrence of another priority begins as ever, but is held: it annunciates when they end
 and it still stands, or when its priority is raised; never, if it returned or a person answered it before. What may be
 broken glass is never held.
+
+An alarm that was never acknowledged and returned under its cover shows as returned, unacknowledged. Lifting a
+suppression voids what was learnt under it. A re-alarm is a new occurrence, a reminder the same one with a number. A
+raised priority belongs to the occurrence, is carried with it, and is raised once. Quiet hours sit here and not on the
+way to the hub: so replay shows them, a restart forgets nothing, and acknowledging a held alarm spares it.
 """
 
 from collections.abc import Mapping

@@ -1,6 +1,10 @@
 """An alarm in three lines for a telephone at three in the morning: what, whether to believe it, what to do first.
 
 Law: pure; only what was known at the record. Nothing is ever called safe, and what may be broken glass comes first.
+
+The lines are made in the pipeline, stored with the entry and kept with the alarm's state, never made again later. How
+fast pH changes (`measure/course.py`) is a straight line through the believed ten-minute medians of two hours, carried,
+whatever windows the alarms have.
 """
 
 from logger.alarm import words

@@ -3,6 +3,11 @@
 Law: pure; a mark is applied whole or refused with a sentence. Every suspension ends by itself, and the delays start
 anew after it. Work on the probe never cuts short what stirring or topping up suspends. Work that ends without the word
 that the probe is back leaves it not back (`Carry.not_back_us`), until somebody gives that word: no time ends it.
+
+What is read while somebody works on the probe is not believed of the vat (`ATTENDED`): it may be a buffer. A session
+that is broken off leaves the probe not back; `blind` tells it at once, high, with reminders. A probe that comes back
+does not end what stirring suspends. A lowest that topping up set anew, in place of moving it, would hide a slow rise of
+a vat that is topped up daily.
 """
 
 from collections.abc import Mapping

@@ -11,6 +11,9 @@ go on while no pH is believed, by the newest temperature there was, for the vat 
 A calibration forgets what was looked back on but not the level a fall is counted from: it moves pH by less than the
 fall that is asked for, and to count anew would be a false alarm. Topping up moves that level, and the medians, by its
 step: neither water nor vinegar is a ferment.
+
+A fall that is lost again counts as none. `stall` takes the median of all slopes between 13 hourly medians (Theil and
+Sen) and is paused while the vat's own temperature alarms would speak: one cause, one alarm.
 """
 
 from collections.abc import Callable, Mapping

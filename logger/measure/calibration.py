@@ -7,6 +7,9 @@ compensation is the formula itself. Compensation corrects the electrode, never t
 Law: E depends on x = k(T) (7 - pH) alone. Two neighbouring segments meet at the x and at the potential of the buffer
 between them, at every temperature: so a reading's segment is chosen by its potential, without iteration and without a
 step. The order of the points never matters, to the bit.
+
+Bracketing is the default: below 6.86 only the 4.01-6.86 segment counts, and 9.18 is an independent check, since aged
+borax would bend one line through all three.
 """
 
 from collections.abc import Sequence

@@ -4,6 +4,8 @@ Law: pure; every finding is a sentence that says what it means and what to do. O
 mistake explains everything (swapped buffers, reversed wires), nothing else is said of slope, offset and residual. A
 refused calibration is for the record; the one in force stays. Limits: `config.CalibrationLimits`; what is told of
 buffers and bulbs is common practice, no source, unless it says otherwise.
+
+As-found deviations are taken from the same readings, silently, and stored in the same transaction.
 """
 
 from collections.abc import Iterator, Sequence

@@ -7,6 +7,11 @@ back. Only order statistics within a window.
 Out of the liquid: a wet film holds a plausible pH for many minutes, so temperature is the first witness. Of three (the
 temperature moves faster than a vat can, it is restless, the potential is noisy) two must speak to begin, and all be
 silent to end. Erratic: half of the potentials of a window lie further from their middle than in any vat. Limits: [CP].
+
+The verdict is a test of the record (`OUT_OF_LIQUID`, `ERRATIC`), stored and read back like any other: windows need no
+memory of their own, and a suspected lift holds the process alarms before its alarm is due. Up to a window's length of
+air is not known as such, which a process alarm's own window and on-delay outlast by default. Potential alone would call
+a knocked probe lifted, temperature alone a cold top-up; a room as warm as the vat leaves two signs.
 """
 
 from dataclasses import dataclass, replace

@@ -2,6 +2,8 @@
 
 Law: pure; from what is carried, so status and hub say the same. By the medians of a window, not by one reading, so a
 finding does not flicker; no sentence holds a figure that runs. Limits: [CP].
+
+A vat may be 15 C from its buffers (a cellar, and a bench at 25 C) before that is a finding.
 """
 
 from collections.abc import Iterator

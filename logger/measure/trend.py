@@ -8,6 +8,9 @@ While a vat is unsettled (stirred, topped up) no window counts that overlaps tha
 Topping up moves the lowest by the step between the last level before it and the first whole one after it: so it hides
 at most what rose meanwhile, and a rise from before it is not forgotten. Stirring moves nothing: what stays is the
 vat's own.
+
+A mark forgets the rate but not the lowest, or a check every two days would hide a slow rise. `rise` takes hourly
+windows: its delay is three hours anyway, and what is carried stays small.
 """
 
 from collections.abc import Callable, Mapping

@@ -12,6 +12,9 @@ doubt away, never adds any, so one that finds nothing leaves every claim standin
 is no drift: the probe has jumped, nobody knows when, or the reference is wrong. It counts whole, and takes no doubt.
 
 Law: pure. A check speaks of a claim that was made with the calibration that it was read with, of no other.
+
+As found is taken from the points of the new calibration itself; of a refused one, and of another electrode, it says
+nothing.
 """
 
 from collections.abc import Sequence

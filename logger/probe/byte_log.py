@@ -10,6 +10,11 @@
 
 Law: what is written is read back to the bit, in the order in which it happened. Writing never disturbs the watch: a log
 that cannot be written, or that has grown to `LARGEST`, ends with a warning.
+
+It holds what was seen when somebody looked, also that nothing was there: replayed in that order and by the times in it
+(`probe/byte_replay.py`; the wire owns the clock of a conversation) each tick ends as it ended live, whatever the
+machine was busy with. While bytes are recorded that clock stands still between two notes, for a replay knows no other.
+pyserial's `spy://` writes a dump for people, without ticks.
 """
 
 import logging

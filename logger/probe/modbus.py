@@ -4,6 +4,8 @@ Law: registers come out only of a reply to the function that was asked, with as 
 only if it is finite, not one that says "no value", and can be the quantity at all. Whatever else arrives is a `Fault`
 with its reason and a sentence that says what to do. Clauses are those of MODBUS Application Protocol V1.1b3, from
 memory.
+
+A hole in the register map is never read: many instruments refuse the whole request for it.
 """
 
 import math

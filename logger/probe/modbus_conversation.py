@@ -12,6 +12,8 @@ Law: a number is believed to be the reply to the present request only if nothing
   one reply is not served. One that never answers it (`identify = false`) is left in silence for as long instead.
 
 The only clock read here is the wire's, for the limits of replies: they stay real when the watch is accelerated.
+
+The identification shows at the same time whether the instrument was exchanged or is a simulated one.
 """
 
 from abc import abstractmethod

@@ -7,6 +7,11 @@ garbage, for a number found there may be anybody's. After `Broken` nothing more 
 
 RTU frames end by silence of 3.5 characters, which no operating system tells reliably; so an end is known by the length
 that the frame's own first bytes promise (MODBUS Application Protocol V1.1b3, 6; from memory).
+
+Why a codec of our own: the framer of pymodbus 3.16, the one library whose framer can be fed bytes without its own
+client, was read for it. It hunts through garbage for anything that could be a frame, drops all that came when a
+checksum fails, keeps no bytes after a frame, and its interface changes at minor versions. pymodbus judges ours in the
+tests instead (checksum, server).
 """
 
 from abc import ABC, abstractmethod

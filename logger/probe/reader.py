@@ -4,6 +4,8 @@ Law: `read` answers every tick within a time limit, with values or with the reas
 ports and instruments do. On a shared line an instrument that stays silent is asked less and less often, so that it
 costs the others little beyond its own time limit; its ticks are missing records all the same. One that answers, however
 badly, is asked every time.
+
+A thermometer that fails leaves the potential in the log; without a temperature no pH is claimed, and `blind` says so.
 """
 
 from collections.abc import Iterable

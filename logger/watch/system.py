@@ -4,6 +4,10 @@ Law: the same delays, the same state table and the same requests as for a vat; o
 the machine, handed in as values with their time. They are no records of a probe, so a replay sees nothing of them; the
 journal keeps them (`Entry.seq` 0, no vat). One cause, one alarm: while the broker is away, the outbox holds still. A
 stepped clock is momentary: it annunciates and returns in one step, and waits for a person.
+
+The answers have no probe, so that no recording takes them along. What cannot be judged is no alarm (no broker, a store
+on a server). Only changes are stored: a pending delay begins anew after a restart, as after any gap. While the store
+takes nothing its alarm lives in memory alone; a kill then forgets it.
 """
 
 from collections.abc import Iterable, Mapping
