@@ -168,17 +168,22 @@ def _conclusion(heard: _Heard, probe: ProbeConfig, *, query: bytes, end: bytes) 
     is_echo = trouble.endswith("echo = true")
     # Of a probe that prints by itself the first line may have lost its beginning.
     lines = [line.removeprefix(query).lstrip(b"\r") if is_echo else line for line in heard.lines[0 if query else 1 :]]
-    made = suggest.suggest_description(
+    suggestion = suggest.suggest_description(
         lines,
         terminator=terminator or "\n",
         query=query.decode("latin-1"),
         query_end=end.decode("latin-1") if query else "\r\n",
         echo=is_echo,
     )
-    if made.text is None:
-        return "\n".join([*told, folded(f"No description: {made.told}.")])
+    if suggestion.text is None:
+        return "\n".join([*told, folded(f"No description: {suggestion.explanation}.")])
     return "\n".join(
-        [*told, "", f"# A description of these lines; {made.told}.", suggest.description_toml(made.text, probe)]
+        [
+            *told,
+            "",
+            f"# A description of these lines; {suggestion.explanation}.",
+            suggest.description_toml(suggestion.text, probe),
+        ]
     )
 
 

@@ -116,7 +116,7 @@ HEAD = b'{"bytes":1,"port":"/dev/x","simulated":false}\n'
 @pytest.mark.parametrize(
     ("content", "told"),
     [
-        (b'{"t_us":1,"opened":true}\n', "x, line 1: a log of bytes begins with what it is of"),
+        (b'{"t_us":1,"opened":true}\n', "x, line 1: a log of bytes begins with its header"),
         (b'{"bytes":2,"port":"","simulated":false}\n', "x, line 1: format 2 is not known here, only 1"),
         (HEAD + b'{"t_us":"a"}\n', "x, line 2: Expected `int`, got `str`"),
         (HEAD + b"\xff\n", "x, line 2: "),
