@@ -47,7 +47,7 @@ class RecordingLabel:
     epoch_us: int
 
 
-def calibration(rig: Rig, label: RecordingLabel) -> dict[str, object]:
+def calibration(rig: Rig, label: RecordingLabel) -> dict[str, Any]:
     """Return the line E = offset + slope * k(T) * (7 - pH) fitted to the buffers, with its covariance (GUM H.3)."""
     read = rig.buffer_readings()
     ph = np.array(BUFFERS_PH)

@@ -1,9 +1,9 @@
 """Instruments made with the package `sinstruments`, which knows nothing of this project and imports this file."""
 
-from sinstruments.simulator import BaseDevice  # type: ignore[import-untyped] - it has no types
+from sinstruments.simulator import BaseDevice  # type: ignore[import-untyped]  # it has no types
 
 
-class TextProbe(BaseDevice):  # type: ignore[misc] - untyped
+class TextProbe(BaseDevice):  # type: ignore[misc]  # untyped
     """A probe that answers READ?, ended by CR, with one line, which CR ends too."""
 
     newline = b"\r"
@@ -13,7 +13,7 @@ class TextProbe(BaseDevice):  # type: ignore[misc] - untyped
         return b"E -171,2 mV  T 20,1 C\r" if message.strip() == b"READ?" else None
 
 
-class ScpiProbe(BaseDevice):  # type: ignore[misc] - untyped
+class ScpiProbe(BaseDevice):  # type: ignore[misc]  # untyped
     """A SCPI instrument: potential in V, temperature in C."""
 
     def handle_message(self, message: bytes) -> bytes | None:

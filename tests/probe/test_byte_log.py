@@ -66,8 +66,13 @@ def test_lost_ports_late_replies_and_rubbish_are_decoded_to_what_they_were(tmp_p
 def test_a_busy_machine_makes_no_difference_between_the_two(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after_s: float
 ) -> None:
-    honest = byte_log.ByteLog._write  # noqa: SLF001 - a disk that takes its time is between any two steps of a tick
-    monkeypatch.setattr(byte_log.ByteLog, "_write", lambda self, what: (time.sleep(0.04), honest(self, what))[1])
+    write = byte_log.ByteLog._write  # noqa: SLF001 - a disk that takes its time is between any two steps of a tick
+
+    def write_slowly(log: byte_log.ByteLog, what: byte_log.RunHeader | byte_log.ByteLogEntry) -> None:
+        time.sleep(0.04)
+        write(log, what)
+
+    monkeypatch.setattr(byte_log.ByteLog, "_write", write_slowly)
     text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV")
     log, link = tmp_path / "port.bytes", tmp_path / "probe"
     probe = ProbeConfig(id="p", port=str(link), timeout_s=0.2, protocol=Protocol.TEXT, text=text, record_bytes=log)

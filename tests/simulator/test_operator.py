@@ -35,7 +35,7 @@ def celsius(rig: Rig, second: int) -> float:
 def nernst_mv(ph: float, temperature_c: float) -> float:
     # SciPy's CODATA constants; isopotential point at pH 7, mV falls as pH rises
     kelvin = constants.convert_temperature(temperature_c, "Celsius", "Kelvin")
-    return 1000 * constants.R * kelvin * np.log(10) / constants.value("Faraday constant") * (7 - ph)
+    return float(1000 * constants.R * kelvin * np.log(10) / constants.value("Faraday constant") * (7 - ph))
 
 
 def test_in_a_buffer_it_ends_at_the_buffers_potential() -> None:
