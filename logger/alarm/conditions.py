@@ -1,4 +1,4 @@
-"""What is abnormal, and for how long.
+"""Compare values with setpoints, and time how long they are abnormal.
 
 Law: abnormal is at or beyond the setpoint (`>=` for a high alarm, `<=` for a low one); the deadband counts only on the
 way back; an on-delay needs its whole length of abnormal values and nothing else, an off-delay likewise of values past

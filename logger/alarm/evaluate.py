@@ -1,4 +1,4 @@
-"""From judged values to journal entries: condition, delays and lifecycle of one alarm over one block.
+"""Turn judged values into journal entries: condition, delays and lifecycle of one alarm over one block.
 
 Law: what happens at a record depends on that record and earlier ones alone. At one record a timer that is due comes
 before the condition.
@@ -38,7 +38,7 @@ class AlarmRun:
     state: AlarmState
     rows: Measurements
     entries: list[tuple[int, Entry]]
-    wakes: frozenset[Priority] | None
+    audible: frozenset[Priority] | None
 
     def fire_timers(self, limit: int) -> None:
         """Let every shelving, reminder and re-alarm that is due up to this row happen."""
@@ -78,7 +78,7 @@ class AlarmRun:
             elapsed_us=int(self.rows.elapsed_us[row]),
             value=float(value) if np.isfinite(value) else None,
             u=None if np.isnan(u) else float(u),
-            wakes=self.wakes,
+            audible=self.audible,
         )
 
     def _due_rows(self, limit: int) -> Iterator[int]:
@@ -101,14 +101,14 @@ def run(
     rows: Measurements,
     series: Series,
     max_gap_us: int,
-    wakes: frozenset[Priority] | None,
+    audible: frozenset[Priority] | None,
 ) -> tuple[AlarmState, list[tuple[int, Entry]]]:
     """Carry one alarm over a block; return its new state, and its journal entries with their rows.
 
-    `wakes`: the priorities that annunciate in all of the block; None: every one.
+    `audible`: the priorities that annunciate in all of the block; None: every one.
     """
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    watched = AlarmRun(vat, alarm, state, rows, [], wakes)
+    watched = AlarmRun(vat, alarm, state, rows, [], audible)
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)

@@ -1,4 +1,4 @@
-"""An alarm in three lines for a telephone at three in the morning: what, whether to believe it, what to do first.
+"""Write an alarm in three lines for a telephone at night: what it is, whether to believe it, what to do first.
 
 Law: pure; only what was known at the record. Nothing is ever called safe, and what may be broken glass comes first.
 """

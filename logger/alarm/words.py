@@ -1,4 +1,4 @@
-"""One sentence a tired person understands. Law: says what is known and its doubt, never that anything is safe."""
+"""Say in one sentence what happened to an alarm. Law: says what is known and its doubt, never that anything is safe."""
 
 from logger.alarm.lifecycle import Transition
 from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind

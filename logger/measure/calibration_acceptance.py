@@ -1,4 +1,4 @@
-"""What is made of a calibration: accepted, accepted with a warning, or refused, and why.
+"""Accept a calibration, accept it with a warning, or refuse it, and say why.
 
 Law: pure; every finding is a sentence that says what it means and what to do. One cause, one finding: where a single
 mistake explains everything (swapped buffers, reversed wires), nothing else is said of slope, offset and residual. A
@@ -20,7 +20,7 @@ _RANK = (Acceptance.ACCEPTED, Acceptance.WARNED, Acceptance.REFUSED)
 DEAD_SLOPE = 0.25
 """Below this share of the Nernst slope no glass bulb answers at all."""
 FOUND_OFF_PH = 0.15
-"""As found, further off than this the log since then should be looked at. [CP]"""
+"""As found, further off than this the log since then should be looked at. Common practice, no source."""
 ONE_BUFFER_PH, OTHERS_PH = 0.10, 0.05
 """One buffer so far from the calibration in force while the others agree: rather that buffer than the electrode."""
 ALKALINE_PH = 8.5

@@ -1,4 +1,4 @@
-"""A spot measurement: what another instrument shows in the brine, beside what the probe reads there.
+"""Compare the probe with another instrument in the same brine (a spot measurement).
 
 Law: pure, and one way for whoever says it, at a terminal or from the hub. The probe's side is the median of the last
 ten minutes of believed readings with the calibration in force; where these are missing there is no check.
@@ -17,7 +17,7 @@ from logger.model.figures import SPOT_PH, SPOT_U_PH
 from logger.units import SECOND_US
 
 PRESENT_S = 600.0
-"""A spot measurement is compared with the median of so long. [CP]"""
+"""A spot measurement is compared with the median of so long. Common practice, no source."""
 FEWEST = 3
 
 

@@ -1,4 +1,4 @@
-"""Is the probe in the liquid, and does it give one value? Two verdicts on whole windows of the raw signal.
+"""Detect from whole windows of the raw signal a probe that hangs in air, and one that is erratic.
 
 Law: a verdict rests on windows that are whole multiples of their length on the watch time and on what was carried from
 earlier ones, so it does not depend on where blocks were cut; it speaks against the records after its window, never
@@ -6,7 +6,8 @@ back. Only order statistics within a window.
 
 Out of the liquid: a wet film holds a plausible pH for many minutes, so temperature is the first witness. Of three (the
 temperature moves faster than a vat can, it is restless, the potential is noisy) two must speak to begin, and all be
-silent to end. Erratic: half of the potentials of a window lie further from their middle than in any vat. Limits: [CP].
+silent to end. Erratic: half of the potentials of a window lie further from their middle than in any vat. Limits:
+common practice, no source.
 """
 
 from dataclasses import dataclass, replace

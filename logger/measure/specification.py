@@ -1,7 +1,7 @@
-"""Is the instrument within its specification, by its newest whole window? Findings in the words of NAMUR NE 107.
+"""Judge by its newest window whether the instrument is within its specification (NAMUR NE 107).
 
 Law: pure; from what is carried, so status and hub say the same. By the medians of a window, not by one reading, so a
-finding does not flicker; no sentence holds a figure that runs. Limits: [CP].
+finding does not flicker; no sentence holds a figure that runs. Limits: common practice, no source.
 """
 
 from collections.abc import Iterator
@@ -15,15 +15,15 @@ from logger.measure.uncertainty import standard_uncertainty
 from logger.model import Calibration, Carry, Finding, Health, QualityTests
 
 U_LIMIT_PH = 0.10
-"""Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. [CP]"""
+"""Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. Common practice, no source."""
 BEYOND_PH = 1.0
-"""So far beyond the buffers a reading is extrapolated in good faith. [CP]"""
+"""So far beyond the buffers a reading is extrapolated in good faith. Common practice, no source."""
 BEYOND_C = 15.0
-"""So far from the buffers' temperatures slope and zero are extrapolated in good faith. [CP]"""
+"""So far from the buffers' temperatures slope and zero are extrapolated in good faith. Common practice, no source."""
 DEFAULTS_C = (20.0, 25.0)
 """What instruments compensate with that have no thermometer. Common practice, no source."""
 STILL_US = 12 * 3_600_000_000
-"""No thermometer in a vat shows one value, to the last digit, for so long. [CP]"""
+"""No thermometer in a vat shows one value, to the last digit, for so long. Common practice, no source."""
 
 
 def findings(probe: ProbeConfig, carry: Carry, *, at_us: int, window_us: int) -> Iterator[Finding]:
