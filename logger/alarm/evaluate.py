@@ -68,8 +68,8 @@ class AlarmRun:
         if step is not None:
             entry = entry_of(self.vat, self.alarm, self.state, step, seq=int(self.rows.seq[row]), now=now)
             reason = Reason(int(self.rows.reason[row]))
-            said = words.sentence(self.alarm, step, value=entry.value, u=entry.u, reason=reason, spoken=spoken)
-            self.entries.append((row, replace(entry, text=said)))
+            text = words.sentence(self.alarm, step, value=entry.value, u=entry.u, reason=reason, spoken=spoken)
+            self.entries.append((row, replace(entry, text=text)))
 
     def now(self, row: int, value: float = np.nan, u: float = np.nan) -> Now:
         """Return when this row was taken, and the value judged there."""
@@ -123,9 +123,9 @@ def run(
 def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints, max_gap_us: int) -> NDArray[np.bool_]:
     """Tell whether the condition speaks at each of these rows of a block, as `AlarmState.speaks` tells of its end."""
     _, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    said = np.flatnonzero(series.codes != Code.SILENT)
-    is_beyond = np.concatenate([[state.speaks], series.codes[said] == Code.ABNORMAL])
-    newest = is_beyond[np.searchsorted(series.row[said], rows, side="right")]
+    speaking = np.flatnonzero(series.codes != Code.SILENT)
+    is_beyond = np.concatenate([[state.speaks], series.codes[speaking] == Code.ABNORMAL])
+    newest = is_beyond[np.searchsorted(series.row[speaking], rows, side="right")]
     turned = [change for change in changes if change.turn is not Turn.DELAY_RESTARTED]
     is_abnormal = np.array([state.abnormal, *(change.turn is Turn.ACTIVE for change in turned)])
     at = np.array([series.row[change.index] for change in turned], dtype=np.int64)

@@ -43,8 +43,8 @@ _BEFORE = {
 
 def tests(spoken: QualityTests) -> str:
     """Say which quality tests spoke."""
-    said = [words for test, words in _TESTS.items() if test in spoken]
-    return "; ".join(said) or "readings that can be believed are too few"
+    sentences = [words for test, words in _TESTS.items() if test in spoken]
+    return "; ".join(sentences) or "readings that can be believed are too few"
 
 
 def of_test(test: QualityTests) -> str:

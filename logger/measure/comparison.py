@@ -40,14 +40,14 @@ class Present:
     at_us: int
 
 
-def check_now(said: Spot, state: WatchState, probe: ProbeConfig, *, vat: str, by: str, at_us: int) -> Check:
+def check_now(spot: Spot, state: WatchState, probe: ProbeConfig, *, vat: str, by: str, at_us: int) -> Check:
     """Return the check (id 0) that a spot measurement makes with what a watch reads now (UTC). Raises RefusedError."""
     line = state.carry.calibration
     if line is None:
         raise RefusedError(f"no calibration of {probe.id} is in force: there is nothing to check; calibrate it")
     elsewhere = away(state.carry)
     reading = present(state.recent, probe, line, fresh_us=state.carry.fresh_us, elsewhere=elsewhere, at_us=at_us)
-    return spot_check(said, reading, probe, line, vat=vat, tolerance_ph=probe.judge_tolerance_ph, by=by)
+    return spot_check(spot, reading, probe, line, vat=vat, tolerance_ph=probe.judge_tolerance_ph, by=by)
 
 
 def away(carry: Carry) -> str:
