@@ -1,4 +1,4 @@
-"""The morning summary of a vat: what the night was, and what needs doing; good news too.
+"""Make the morning summary of a vat: what happened in the night and what needs doing; good news too.
 
 Law: pure. What it tells is gathered record by record in the carry (`DayCounters`), in whole numbers and order
 statistics, so nothing depends on where blocks were cut. It is made before the first record at or after its time, once:

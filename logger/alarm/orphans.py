@@ -1,4 +1,4 @@
-"""What a changed configuration leaves behind: alarms that were carried, and that nothing watches any more.
+"""Find the alarms that a changed configuration no longer watches, and say so in the journal.
 
 Law: pure. No alarm that stands leaves in silence. One that has become another kind begins anew: what was judged of a
 pH says nothing of a temperature; only its occurrences are counted on.

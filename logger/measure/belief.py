@@ -1,4 +1,4 @@
-"""The verdict on each record, and since when it has stood for the same reason.
+"""Decide whether each record is believed, and since when for the same reason.
 
 Law: the belief is the very one that process alarms go by (`windows.ph_belief`), so what is shown and what is done
 never differ. A verdict begins at the first record of its belief and leading reason and is carried from block to block,

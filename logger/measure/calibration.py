@@ -1,4 +1,4 @@
-"""From potential to pH, and from buffers to a calibration.
+"""Compute pH from potential, and a calibration from potentials in buffers.
 
 Model: E = offset + slope * k(T) * (7 - pH), k the Nernst slope: with the usual wiring mV falls as pH rises. What is
 kept is the offset (mV at the isopotential pH) and the slope as a fraction of k, never mV per pH, so that temperature

@@ -1,4 +1,4 @@
-"""How far the electrode has drifted since its calibration, as far as checks tell.
+"""Estimate from checks how far the electrode has drifted since its calibration (a Kalman filter).
 
 State: offset o (pH, reading minus truth) and rate r (pH a day), with covariance P; a Kalman filter in scalars. At the
 calibration o = r = 0 and P = diag(0, rate^2), for the calibration's own doubt is counted apart. Over dt days:

@@ -1,4 +1,4 @@
-"""What the instrument is owed: a calibration that is in force and not overdue, a check, and no check that found it off.
+"""Detect that a calibration is missing or overdue, that a check is overdue, and that a check found the probe off.
 
 Law: pure; ages are counted from stored times to the record's own UTC, never by a clock. One cause, one alarm: without a
 calibration none is overdue, and an overdue calibration makes a check needless.

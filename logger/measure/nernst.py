@@ -1,4 +1,4 @@
-"""The Nernst slope.
+"""Compute the Nernst slope.
 
 Law: only + - * / on the way from potential to pH, so that a row's result never depends on its block.
 

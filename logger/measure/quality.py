@@ -1,4 +1,4 @@
-"""Quality of the raw signal (tests and flags: IOOS QARTOD), before anybody looks at pH.
+"""Test the quality of the raw signal (tests and flags: IOOS QARTOD), before anybody looks at pH.
 
 Law: each verdict uses this record and earlier ones only, all of them among the rows given, so a series judged in pieces
 is judged the same. The spike test needs the neighbour after it: its verdict is written into the next record's row.

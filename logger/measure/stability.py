@@ -1,4 +1,4 @@
-"""Whether an electrode has settled in a buffer, and how fast it did.
+"""Detect that an electrode has settled in a buffer, and measure how fast it did.
 
 Law: a potential is called stable only when the drift of the window is known well enough to say so: noise alone neither
 makes it stable nor keeps a sound electrode from being so, for then a longer window is looked at. Noise and movement are
@@ -18,9 +18,12 @@ from logger.model import Floats
 
 MINUTE_S = 60.0
 PARTS = 6
-"""The window's medians over so many parts show movement without noise (5 s each of 30 s). [CP]"""
+"""The window's medians over so many parts show movement without noise (5 s each of 30 s).
+
+Common practice, no source.
+"""
 FEWEST = 4
-"""A line and its noise need so many readings. [CP]"""
+"""A line and its noise need so many readings. Common practice, no source."""
 LN20 = float(np.log(20.0))
 """A first-order step is 95 % done after so many time constants."""
 

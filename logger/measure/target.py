@@ -1,4 +1,4 @@
-"""Has the vat reached its target? A reading at it is one thing, a measured claim with its doubt another.
+"""Decide whether the vat has reached its target: a reading at it, or a measured claim with its uncertainty.
 
 Law: pure; what is judged are medians of whole windows, each at the record that closed it, so nothing depends on where
 blocks were cut. A claim is made once: so many windows in a row, all believed, lie at or below the target by more than

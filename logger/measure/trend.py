@@ -1,4 +1,4 @@
-"""What becomes of the pH over several windows: how fast it changes, and how far it has risen from its lowest.
+"""Measure over several windows how fast the pH changes, and how far it has risen from its lowest.
 
 Law: only believed medians of whole windows count, each at the record that closed it; what is looked back on is carried,
 a few numbers, so nothing depends on where blocks were cut. A calibration begins it anew: another scale. What cannot be

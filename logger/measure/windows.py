@@ -1,4 +1,4 @@
-"""Medians over windows of time, for judging a process that moves slowly.
+"""Compute medians over windows of time, for judging a process that moves slowly.
 
 Law: windows are whole multiples of their length on the watch time, so they do not depend on where blocks were cut; a
 window is judged at the first record after it. Only order statistics: no sum runs across a cut.

@@ -1,6 +1,7 @@
-"""Whether a claim would have been made, had one known what a later check found.
+"""Decide whether a claim still holds, now that a later check is known.
 
-The claim's pH is corrected after the fact (uncertainty.md 4.2), by the drift filter run backwards: the error e of the
+The claim's pH is corrected after the fact, as USGS TM1-D3 corrects records of sensors, by the drift filter run
+backwards: the error e of the
 probe at the claim and the deviation that a check finds later are jointly normal, so
 
     gain = cov(e, deviation) / var(deviation),   e' = e + gain (deviation - expected),   u'^2 = u^2 - gain cov
