@@ -139,7 +139,8 @@ def _check(block: Block, *, name: str, number: int) -> None:
 
 
 def _wrong(name: str, number: int, why: str) -> RefusedError:
-    return RefusedError(f"{name}, line {number}: {why}. The file may be cut short or not a recording (see the README)")
+    hint = "The file may be cut short or not a recording (`vatvigil help files`)"
+    return RefusedError(f"{name}, line {number}: {why}. {hint}")
 
 
 def _rows(block: Block) -> _Rows:

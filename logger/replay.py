@@ -2,6 +2,8 @@
 
 Law: nothing here evaluates anything; the outcome is the pipeline's. Stored again, it goes into a store of its own,
 never into one that a daemon has written.
+
+A recording of another probe is refused: its calibrations would be refused one by one.
 """
 
 from collections.abc import Iterable, Iterator, Sequence

@@ -47,7 +47,7 @@ class RecordingLabel:
     epoch_us: int
 
 
-def calibration(rig: Rig, label: RecordingLabel) -> dict[str, object]:
+def calibration(rig: Rig, label: RecordingLabel) -> dict[str, Any]:
     """Return the line E = offset + slope * k(T) * (7 - pH) fitted to the buffers, with its covariance (GUM H.3)."""
     read = rig.buffer_readings()
     ph = np.array(BUFFERS_PH)
@@ -116,13 +116,13 @@ def recording(rig: Rig, label: RecordingLabel) -> Iterator[str]:
 def _marks(run: Run, label: RecordingLabel) -> list[dict[str, Any]]:
     """Return the commands that say what is done at the vat; a run that begins at the filling begins with its start."""
     begun = (OperatorAction(hour=0.0, mark="started"),) if run.vat.age_h == 0.0 else ()
-    said: list[dict[str, Any]] = []
+    marks: list[dict[str, Any]] = []
     for number, action in enumerate(sorted((*begun, *run.actions), key=lambda action: action.hour), start=2):
         seq = int(np.ceil(action.hour * 3600.0 / label.poll_s)) + 1
         at_us = label.epoch_us + round(action.hour * HOUR_US)
         mark = {"id": number, "at_us": at_us, "kind": "mark", "vat": label.vat, "note": action.mark, "by": PERSON}
-        said.append({**mark, "litres": action.litres, "seq": seq})
-    return said
+        marks.append({**mark, "litres": action.litres, "seq": seq})
+    return marks
 
 
 def _fault(event: FaultPeriod) -> dict[str, object]:

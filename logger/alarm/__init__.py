@@ -1,1 +1,1 @@
-"""Pure: what is abnormal, for how long, and what a person has been told."""
+"""Decide what is abnormal and for how long, and what a person is told of it. Pure."""

@@ -1,4 +1,4 @@
-"""The verdict on a record, in one sentence a tired person understands.
+"""Say in one sentence whether a record is believed, and why.
 
 Law: made of what is stored with the record (belief, reason, tests, since when) and of the calibration and the checks
 that it names by their ids; ages are counted to the record's own time, never by a clock. So the sentence of any past

@@ -1,9 +1,12 @@
-"""What is abnormal, and for how long.
+"""Compare values with setpoints, and time how long they are abnormal.
 
 Law: abnormal is at or beyond the setpoint (`>=` for a high alarm, `<=` for a low one); the deadband counts only on the
 way back; an on-delay needs its whole length of abnormal values and nothing else, an off-delay likewise of values past
 the deadband. Silence (no belief) neither advances, resets nor clears; a delay that spans a silence longer than the
 limit starts anew. So the outcome depends on the values and their times alone, not on how they were cut into blocks.
+
+Records that the jump or rate test spoke against are silence for process alarms, not merely suspect: a knocked probe
+would raise pH alarms at random. What is suspect for another reason may raise an alarm and never clears one.
 """
 
 from dataclasses import dataclass, replace
@@ -68,13 +71,13 @@ def detect(
     if not len(spoken):
         return state, []
     changes: list[Change] = []
-    times, said = elapsed_us[spoken], codes[spoken]
+    times, spoken_codes = elapsed_us[spoken], codes[spoken]
     before = times[0] if state.seen_us is None else state.seen_us
     gapped = np.diff(times, prepend=before) > max_gap_us
-    begins = np.flatnonzero(gapped | (np.diff(said, prepend=Code.SILENT) != 0))
-    for begin, end in zip(begins, np.append(begins[1:], len(said)), strict=True):
+    begins = np.flatnonzero(gapped | (np.diff(spoken_codes, prepend=Code.SILENT) != 0))
+    for begin, end in zip(begins, np.append(begins[1:], len(spoken_codes)), strict=True):
         state, turned = _stretch(
-            state, alarm, times=times[begin:end], code=Code(int(said[begin])), gapped=bool(gapped[begin])
+            state, alarm, times=times[begin:end], code=Code(int(spoken_codes[begin])), gapped=bool(gapped[begin])
         )
         changes += [Change(int(spoken[begin + at]), turn, since_us) for at, turn, since_us in turned]
     return replace(state, seen_us=int(times[-1])), changes

@@ -1,8 +1,10 @@
-"""The morning summary of a vat: what the night was, and what needs doing; good news too.
+"""Make the morning summary of a vat: what happened in the night and what needs doing; good news too.
 
 Law: pure. What it tells is gathered record by record in the carry (`DayCounters`), in whole numbers and order
 statistics, so nothing depends on where blocks were cut. It is made before the first record at or after its time, once:
 the carry knows which was made last, over restarts and over a clock that is set back.
+
+A summary that was made by a clock that ran days ahead does not count.
 """
 
 from collections.abc import Iterable, Mapping

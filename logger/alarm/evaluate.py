@@ -1,4 +1,4 @@
-"""From judged values to journal entries: condition, delays and lifecycle of one alarm over one block.
+"""Turn judged values into journal entries: condition, delays and lifecycle of one alarm over one block.
 
 Law: what happens at a record depends on that record and earlier ones alone. At one record a timer that is due comes
 before the condition.
@@ -38,7 +38,7 @@ class AlarmRun:
     state: AlarmState
     rows: Measurements
     entries: list[tuple[int, Entry]]
-    wakes: frozenset[Priority] | None
+    audible: frozenset[Priority] | None
 
     def fire_timers(self, limit: int) -> None:
         """Let every shelving, reminder and re-alarm that is due up to this row happen."""
@@ -68,8 +68,8 @@ class AlarmRun:
         if step is not None:
             entry = entry_of(self.vat, self.alarm, self.state, step, seq=int(self.rows.seq[row]), now=now)
             reason = Reason(int(self.rows.reason[row]))
-            said = words.sentence(self.alarm, step, value=entry.value, u=entry.u, reason=reason, spoken=spoken)
-            self.entries.append((row, replace(entry, text=said)))
+            text = words.sentence(self.alarm, step, value=entry.value, u=entry.u, reason=reason, spoken=spoken)
+            self.entries.append((row, replace(entry, text=text)))
 
     def now(self, row: int, value: float = np.nan, u: float = np.nan) -> Now:
         """Return when this row was taken, and the value judged there."""
@@ -78,7 +78,7 @@ class AlarmRun:
             elapsed_us=int(self.rows.elapsed_us[row]),
             value=float(value) if np.isfinite(value) else None,
             u=None if np.isnan(u) else float(u),
-            wakes=self.wakes,
+            audible=self.audible,
         )
 
     def _due_rows(self, limit: int) -> Iterator[int]:
@@ -101,14 +101,14 @@ def run(
     rows: Measurements,
     series: Series,
     max_gap_us: int,
-    wakes: frozenset[Priority] | None,
+    audible: frozenset[Priority] | None,
 ) -> tuple[AlarmState, list[tuple[int, Entry]]]:
     """Carry one alarm over a block; return its new state, and its journal entries with their rows.
 
-    `wakes`: the priorities that annunciate in all of the block; None: every one.
+    `audible`: the priorities that annunciate in all of the block; None: every one.
     """
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    watched = AlarmRun(vat, alarm, state, rows, [], wakes)
+    watched = AlarmRun(vat, alarm, state, rows, [], audible)
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)
@@ -123,9 +123,9 @@ def run(
 def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints, max_gap_us: int) -> NDArray[np.bool_]:
     """Tell whether the condition speaks at each of these rows of a block, as `AlarmState.speaks` tells of its end."""
     _, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    said = np.flatnonzero(series.codes != Code.SILENT)
-    is_beyond = np.concatenate([[state.speaks], series.codes[said] == Code.ABNORMAL])
-    newest = is_beyond[np.searchsorted(series.row[said], rows, side="right")]
+    speaking = np.flatnonzero(series.codes != Code.SILENT)
+    is_beyond = np.concatenate([[state.speaks], series.codes[speaking] == Code.ABNORMAL])
+    newest = is_beyond[np.searchsorted(series.row[speaking], rows, side="right")]
     turned = [change for change in changes if change.turn is not Turn.DELAY_RESTARTED]
     is_abnormal = np.array([state.abnormal, *(change.turn is Turn.ACTIVE for change in turned)])
     at = np.array([series.row[change.index] for change in turned], dtype=np.int64)

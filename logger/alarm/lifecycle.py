@@ -1,4 +1,4 @@
-"""What a person has been told: the alarm's states (terms of IEC 62682 / ISA-18.2) as a table.
+"""Move an alarm from state to state by a table (states and terms of IEC 62682 / ISA-18.2).
 
 Law: whatever the table does not name changes nothing. A new occurrence begins where the table leads from anywhere to
 UNACKNOWLEDGED on ACTIVE or on the re-alarm timer, and when the last cover (shelved, suppressed, out of service) is
@@ -6,9 +6,14 @@ lifted off an abnormal condition; one occurrence annunciates once. Under a cover
 taken along, an activation waits; only what a person does there is told. The latched states and the order of the covers
 are this project's own choice.
 
-In quiet hours (`Now.wakes`) an occurrence of another priority begins as ever, but is held: it annunciates when they end
-and it still stands, or when its priority is raised; never, if it returned or a person answered it before. What may be
-broken glass is never held.
+In quiet hours (`Now.audible`) an occurrence of another priority begins as ever, but is held: it annunciates when they
+end and it still stands, or when its priority is raised; never, if it returned or a person answered it before. What may
+be broken glass is never held.
+
+An alarm that was never acknowledged and returned under its cover shows as returned, unacknowledged. Lifting a
+suppression voids what was learnt under it. A re-alarm is a new occurrence, a reminder the same one with a number. A
+raised priority belongs to the occurrence, is carried with it, and is raised once. Quiet hours sit here and not on the
+way to the hub: so replay shows them, a restart forgets nothing, and acknowledging a held alarm spares it.
 """
 
 from collections.abc import Mapping
@@ -70,7 +75,7 @@ class Now:
     elapsed_us: int
     value: float | None = None
     u: float | None = None
-    wakes: frozenset[Priority] | None = None
+    audible: frozenset[Priority] | None = None
     """Priorities that annunciate now; None: all, no quiet hours are on."""
 
 
@@ -125,7 +130,7 @@ def priority(state: AlarmState, alarm: AlarmConfig) -> Priority:
 
 
 def _is_held(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> bool:
-    return now.wakes is not None and priority(state, alarm) not in now.wakes and not alarm.kind.row.is_glass
+    return now.audible is not None and priority(state, alarm) not in now.audible and not alarm.kind.row.is_glass
 
 
 def shelve(state: AlarmState, *, until_us: int, now: Now) -> tuple[AlarmState, Transition]:

@@ -1,6 +1,10 @@
-"""An alarm in three lines for a telephone at three in the morning: what, whether to believe it, what to do first.
+"""Write an alarm in three lines for a telephone at night: what it is, whether to believe it, what to do first.
 
 Law: pure; only what was known at the record. Nothing is ever called safe, and what may be broken glass comes first.
+
+The lines are made in the pipeline, stored with the entry and kept with the alarm's state, never made again later. How
+fast pH changes (`measure/course.py`) is a straight line through the believed ten-minute medians of two hours, carried,
+whatever windows the alarms have.
 """
 
 from logger.alarm import words
@@ -90,9 +94,9 @@ def _what(alarm: AlarmConfig, entry: Entry) -> str:
     if alarm.kind.row.what:
         return words.what(alarm, entry.value)
     came = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
-    said = f"{_quantity(alarm, entry)}{came}"
+    value = f"{_quantity(alarm, entry)}{came}"
     odds = "" if entry.probability is None else f" ({per_cent(entry.probability)} probable)"
-    return f"{said} ({_limit(alarm)})" if alarm.kind.is_trend else f"{said}, {_limit(alarm)}{odds}"
+    return f"{value} ({_limit(alarm)})" if alarm.kind.is_trend else f"{value}, {_limit(alarm)}{odds}"
 
 
 def _limit(alarm: AlarmConfig) -> str:
@@ -122,14 +126,14 @@ def _belief(facts: VatFacts, people: PeopleConfig, *, now_us: int) -> str:
 def _waiting(vat: VatConfig, alarm: AlarmConfig, entry: Entry, facts: VatFacts) -> str:
     """Say the facts on which waiting depends, without what the line before says."""
     is_said = alarm.kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW) and entry.cause in (Cause.ANNUNCIATED, Cause.RETURNED)
-    said = [f"pH {figure(facts.ph, facts.u)}"] if facts.believed and facts.ph is not None and not is_said else []
+    parts = [f"pH {figure(facts.ph, facts.u)}"] if facts.believed and facts.ph is not None and not is_said else []
     if facts.rate_ph_per_h is not None and facts.u_rate_ph_per_h is not None:
-        subject = "It was " if not facts.believed else "" if said else "pH "
-        said.append(subject + _course(facts.rate_ph_per_h, facts.u_rate_ph_per_h))
+        subject = "It was " if not facts.believed else "" if parts else "pH "
+        parts.append(subject + _course(facts.rate_ph_per_h, facts.u_rate_ph_per_h))
     if facts.temperature_c is not None and (alarm.kind.is_ph or not alarm.kind.has_value):
-        said.append(f"{facts.temperature_c:.1f} C")
+        parts.append(f"{facts.temperature_c:.1f} C")
     deadline = f"Deadline {_to_come(vat, facts.deadline_at_us, entry)}." if facts.deadline_at_us is not None else ""
-    return " ".join(part for part in (f"{', '.join(said)}." if said else "", deadline) if part)
+    return " ".join(part for part in (f"{', '.join(parts)}." if parts else "", deadline) if part)
 
 
 def _to_come(vat: VatConfig, at_us: int, entry: Entry) -> str:

@@ -1,7 +1,10 @@
-"""What a changed configuration leaves behind: alarms that were carried, and that nothing watches any more.
+"""Find the alarms that a changed configuration no longer watches, and say so in the journal.
 
 Law: pure. No alarm that stands leaves in silence. One that has become another kind begins anew: what was judged of a
 pH says nothing of a temperature; only its occurrences are counted on.
+
+At the first start after the change, what stood and is no longer watched is an event of high priority. Its state is
+kept, so that putting it back goes on counting its occurrences.
 """
 
 from collections.abc import Iterable, Iterator, Mapping

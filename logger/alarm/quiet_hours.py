@@ -1,8 +1,10 @@
-"""The clock of the people: quiet hours and the time of the morning summary, as spans of UTC.
+"""Compute quiet hours and the time of the morning summary in UTC.
 
 Law: pure, a function of UTC and of the rules of the time zone alone, so a replay has the same nights. A local time that
 a night of daylight saving has twice is its first, one that it has not is read with the offset before the gap (RFC 5545,
 3.3.5, which is `fold=0` of PEP 495). So quiet hours begin and end once a night, whatever the clock on the wall does.
+
+The pipeline cuts blocks where quiet hours begin and end (by the UTC of the records), so they are constant in a stretch.
 """
 
 from dataclasses import dataclass
@@ -24,7 +26,7 @@ class QuietSpan:
 
     begin_us: int
     end_us: int
-    wakes: frozenset[Priority] | None
+    audible: frozenset[Priority] | None
     """None: every one, no quiet hours are on."""
 
 

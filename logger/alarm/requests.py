@@ -1,4 +1,4 @@
-"""What a person may ask of the alarms of a vat, applied between two records.
+"""Apply what a person asks of the alarms of a vat, between two records.
 
 Law: a request is applied whole or refused with a sentence; an acknowledgement or a shelving carries the occurrence it
 means (none: the present one), so a late one never silences the next occurrence; asking twice changes nothing. A

@@ -1,8 +1,13 @@
-"""Work at the vat, which suspends its alarms: marks, and somebody who works on the probe.
+"""Suspend alarms while somebody works at the vat: marks, and work on the probe.
 
 Law: pure; a mark is applied whole or refused with a sentence. Every suspension ends by itself, and the delays start
 anew after it. Work on the probe never cuts short what stirring or topping up suspends. Work that ends without the word
 that the probe is back leaves it not back (`Carry.not_back_us`), until somebody gives that word: no time ends it.
+
+What is read while somebody works on the probe is not believed of the vat (`ATTENDED`): it may be a buffer. A session
+that is broken off leaves the probe not back; `blind` tells it at once, high, with reminders. A probe that comes back
+does not end what stirring suspends. A lowest that topping up set anew, in place of moving it, would hide a slow rise of
+a vat that is topped up daily.
 """
 
 from collections.abc import Mapping
@@ -17,9 +22,12 @@ from logger.model import AlarmState, Carry, Cause, Command, Entry, Mark
 from logger.units import SECOND_US
 
 ATTEND_S = 900.0
-"""How long work on the probe suspends process alarms unless it says otherwise. [CP]"""
+"""How long work on the probe suspends process alarms unless it says otherwise. Common practice, no source."""
 REMIND_S = 1800.0
-"""How often it is reminded of a probe that is not back, where `blind` itself has no reminder. [CP]"""
+"""How often it is reminded of a probe that is not back, where `blind` itself has no reminder.
+
+Common practice, no source.
+"""
 WATCHED_AGAIN = "process alarms watch again, their delays start anew"
 BROKEN_OFF = "the work on the probe was broken off and nobody said that it is back: the alarms stay held until then"
 TIME_OVER = "the time for work on the probe is over and nobody said that it is back: look whether it is in the vat"

@@ -1,4 +1,4 @@
-"""One sentence a tired person understands. Law: says what is known and its doubt, never that anything is safe."""
+"""Say in one sentence what happened to an alarm. Law: says what is known and its doubt, never that anything is safe."""
 
 from logger.alarm.lifecycle import Transition
 from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind
@@ -43,8 +43,8 @@ _BEFORE = {
 
 def tests(spoken: QualityTests) -> str:
     """Say which quality tests spoke."""
-    said = [words for test, words in _TESTS.items() if test in spoken]
-    return "; ".join(said) or "readings that can be believed are too few"
+    sentences = [words for test, words in _TESTS.items() if test in spoken]
+    return "; ".join(sentences) or "readings that can be believed are too few"
 
 
 def of_test(test: QualityTests) -> str:

@@ -16,7 +16,7 @@ import click
 _ORDER = (
     *("init", "ports", "listen", "check", "run", "status", "alarms", "rehearse", "mark"),
     *("calibrate", "verify", "uncertainty", "calibration", "electrode", "correction"),
-    *("replay", "decode", "tune", "export", "demo"),
+    *("replay", "decode", "tune", "export", "demo", "help"),
 )
 """The order in which a user meets them; what is not named here comes last."""
 
@@ -55,8 +55,8 @@ def _help_line(name: str) -> str:
 def main() -> None:
     """Watch a fermenting vat through the night by its pH.
 
-    Begin with `vatvigil demo`, or with `vatvigil init` and a probe. pH alone does not make food safe: follow a tested
-    recipe, local rules and a licensed process authority. This is no safety interlock.
+    Begin with `vatvigil demo`, or with `vatvigil init` and a probe; `vatvigil help` is the reference. pH alone does not
+    make food safe: follow a tested recipe, local rules and a licensed process authority. This is no safety interlock.
 
     Exit codes: 0 done, 1 it could not be done, 2 wrong configuration or command line, 3 something needs attention.
     """

@@ -182,12 +182,12 @@ def _conclusion(received: _Received, probe: ProbeConfig, *, query: bytes, end: b
         echo=is_echo,
     )
     if suggestion.text is None:
-        return "\n".join([*paragraphs, folded(f"No description: {suggestion.told}.")])
+        return "\n".join([*paragraphs, folded(f"No description: {suggestion.explanation}.")])
     return "\n".join(
         [
             *paragraphs,
             "",
-            f"# A description of these lines; {suggestion.told}.",
+            f"# A description of these lines; {suggestion.explanation}.",
             suggest.description_toml(suggestion.text, probe),
         ]
     )

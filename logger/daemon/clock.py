@@ -2,6 +2,11 @@
 
 Law: `at_us` may be stepped by whoever sets the machine's clock; `elapsed_us` is never stepped, and goes on over a
 restart from where the log ends. Only the service builds a clock; everybody else is handed times.
+
+Watch time goes on over a restart by the wall clock's difference, so a pending delay or a shelving needs no special
+case; if the wall clock ran back meanwhile, the gap counts as a day, which is longer than any delay. Steady time counts
+a suspension of the machine (CLOCK_BOOTTIME on Linux): it is a gap of the log and no step of the clock. A simulation
+goes by the monotonic clock, which its other end can read too.
 """
 
 import sys

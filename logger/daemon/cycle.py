@@ -4,6 +4,13 @@ Law: one transaction holds everything a cycle made. A store that is busy or full
 was made waits in memory in order, its events go out at once, and all of it is committed in order on recovery. The
 queue is bounded; past its end records are evaluated but not kept (what the watch carries is), and the journal says how
 many.
+
+Readings are numbered per probe from 1. Commands are applied before a record, so that a replay of records and commands
+is exact; an acknowledgement takes effect at the next poll. While the store takes nothing, what the hub asks takes
+effect from memory and is stored with its answer once the store is back, in that order, so a replay sees it at the same
+record; commands of the command line need the store. Record numbers that are missing (a store that took nothing for
+days) are read as a gap. A command that even so cannot be stored is refused before it is queued (`keep_storable`): at
+the commit it would end each daemon that it is sent to.
 """
 
 import logging

@@ -5,6 +5,9 @@ it; a tick that the line is too busy for is skipped and counted, never made up. 
 spread over a period, so that they do not wait for each other. While somebody works on a probe its grid is finer;
 whenever that changes, the next tick is the next one on the new grid. Whatever is not expected ends the process by way
 of `ThreadCrash`.
+
+A silent instrument on a shared line rests for 1, 3, 7 ... ticks, up to 30 s. Alone on its line it is asked at every
+tick.
 """
 
 import logging

@@ -2,6 +2,8 @@
 
 Law: standing states are built from what is carried now, never from a backlog; only events queue. A measurement that is
 no longer current is never sent. What comes in is for the ear.
+
+Without a broker no events are made: the journal tells all, and nothing old floods a broker that is added later.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence

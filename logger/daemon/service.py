@@ -3,6 +3,10 @@
 Law: port threads, the broker's thread and the scheduler only post into one queue; this loop drains it, evaluates,
 commits once, then tells the hub. What nobody expected ends the process with its traceback, for the service manager to
 start it anew; the state on disk is whole at any moment.
+
+Ages that a hub acts on (heartbeat) go by watch time; a record of the future is no sign of life. The daemon refuses an
+instrument whose identity says otherwise than the configuration: simulation is a property of the whole configuration and
+of the whole store.
 """
 
 import logging

@@ -2,6 +2,9 @@
 
 Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change. What it says
 goes into the batch of the cycle and is stored with it.
+
+The outbox is late when it has not been empty for so long, by the steady clock: the age of an event by the wall clock
+would jump with that.
 """
 
 import logging

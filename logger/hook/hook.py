@@ -3,6 +3,13 @@
 Law: events of high priority that no person caused, in their order, each until a run for it succeeds, until the broker
 has it, or until the tries are used up; then the journal says so, once until a run succeeds. An event that got out by
 neither way is tried anew after a restart. No clock: time is an argument (steady, in real microseconds).
+
+The hook hears of an event by the same outbox as the broker, so a restart forgets none; that it went out is a row of the
+append-only `hook_delivery`, for the outbox row has its one completion left for the broker. The order is kept through
+failures, since "returned" before "annunciated" would mislead: a bad executable holds up what waits behind it for at
+most `retries` runs. Where there is no broker, what the executable took counts as delivered, and only urgent events are
+made, so the outbox stays empty. Its own failure is told with medium priority, or it would call itself. One that leaves
+its process group on purpose, or outlives a SIGKILL of the daemon, is the service manager's to kill.
 """
 
 import logging

@@ -1,1 +1,1 @@
-"""Pure: from millivolts to a result with a quality and an uncertainty."""
+"""Compute from millivolts a result with a quality and an uncertainty. Pure."""

@@ -1,16 +1,19 @@
-"""How a batch begins and goes on: whether its pH has begun to fall, and whether it has stopped falling too early.
+"""Measure whether the pH of a batch has begun to fall, and whether it has stopped falling too early.
 
 Law: as in `trend.py`: only believed medians of whole windows count, each at the record that closed it; a few numbers
 are carried; a doubtful window neither raises nor clears. What cannot be told is NaN; where there can be no stall the
 fall is infinite, which clears.
 
 Biological hours count the warmth: an hour at 20 C is one, at T it is ((T + 3) / 23)^2, none below -3 C (the square root
-model of growth; Ratkowsky and others, J. Bacteriol. 149 (1982) 1-5; its figures here are the design notes', [T]). They
-go on while no pH is believed, by the newest temperature there was, for the vat goes on too.
+model of growth; Ratkowsky and others, J. Bacteriol. 149 (1982) 1-5; its figures here come from a trial on simulated
+vats). They go on while no pH is believed, by the newest temperature there was, for the vat goes on too.
 
 A calibration forgets what was looked back on but not the level a fall is counted from: it moves pH by less than the
 fall that is asked for, and to count anew would be a false alarm. Topping up moves that level, and the medians, by its
 step: neither water nor vinegar is a ferment.
+
+A fall that is lost again counts as none. `stall` takes the median of all slopes between 13 hourly medians (Theil and
+Sen) and is paused while the vat's own temperature alarms would speak: one cause, one alarm.
 """
 
 from collections.abc import Callable, Mapping
@@ -27,9 +30,9 @@ from logger.model import Belief, Carry, Trend
 from logger.units import HOUR_US, SECOND_US
 
 FIRST_US = 6 * HOUR_US
-"""A level that was first seen so long after the start is not that of the start. [CP]"""
+"""A level that was first seen so long after the start is not that of the start. Common practice, no source."""
 ENOUGH = 9
-"""Medians without which no fall is told. [CP]"""
+"""Medians without which no fall is told. Common practice, no source."""
 STILL_C = -3.0
 """Below it nothing goes on."""
 UNKNOWN_C = 20.0

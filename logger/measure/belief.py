@@ -1,8 +1,12 @@
-"""The verdict on each record, and since when it has stood for the same reason.
+"""Decide whether each record is believed, and since when for the same reason.
 
 Law: the belief is the very one that process alarms go by (`windows.ph_belief`), so what is shown and what is done
 never differ. A verdict begins at the first record of its belief and leading reason and is carried from block to block,
 so it does not depend on where blocks were cut. The sentence is made of what is stored here: `alarm/belief_words.py`.
+
+Each record keeps its belief, since when, and the ids of what it rests on (four small columns), from which the sentence
+of any past record is made again; stored sentences would be a second log to keep in step. A check that was off does not
+lower the belief: its offset counts as uncertainty, and the sentence says so.
 """
 
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The budget of one result, term by term (GUM, JCGM 100:2008, 5.1 and 8): what `uncertainty` adds up.
+"""List the uncertainty budget of one result, term by term (GUM, JCGM 100:2008, 5.1 and 8): what `uncertainty` adds up.
 
 Law: the root of the sum of the squares of the terms is the u of the record, whatever the calibration and the checks.
 """

@@ -1,4 +1,4 @@
-"""Which buffer is this? Asked of a settled potential, and of the buffers that stand on the table.
+"""Recognise the buffer that a probe stands in, by its settled potential and the buffers on the table.
 
 Law: pure, and never sure of more than the potential tells. A buffer is recognised only if it alone lies within reach of
 what the electrode would give in it; two within reach are for the person to tell apart, by the label; none within reach
@@ -14,9 +14,12 @@ from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
 from logger.model import Calibration, CalibrationPoint
 
 REACH_MV = 60.0
-"""Farther than this from what a buffer should give, it is not that buffer: about one pH. [CP]"""
+"""Farther than this from what a buffer should give, it is not that buffer: about one pH. Common practice, no source."""
 SAME_MV = 30.0
-"""Closer than this to an earlier point, it is the same buffer or a dead electrode: about half a pH. [CP]"""
+"""Closer than this to an earlier point, it is the same buffer or a dead electrode: about half a pH.
+
+Common practice, no source.
+"""
 
 
 class RecognitionOutcome(StrEnum):

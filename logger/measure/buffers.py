@@ -1,4 +1,4 @@
-"""Standard buffers: their pH against temperature, each table under the name of its standard.
+"""Hold the standard buffers: their pH against temperature, each table under the name of its standard.
 
 Law: a value is interpolated within one table and never mixed from two (they differ by up to 0.011); outside a table's
 temperatures there is no value but an error. Between the printed temperatures, 5 C apart, a cubic through the four

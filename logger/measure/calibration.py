@@ -1,4 +1,4 @@
-"""From potential to pH, and from buffers to a calibration.
+"""Compute pH from potential, and a calibration from potentials in buffers.
 
 Model: E = offset + slope * k(T) * (7 - pH), k the Nernst slope: with the usual wiring mV falls as pH rises. What is
 kept is the offset (mV at the isopotential pH) and the slope as a fraction of k, never mV per pH, so that temperature
@@ -7,6 +7,9 @@ compensation is the formula itself. Compensation corrects the electrode, never t
 Law: E depends on x = k(T) (7 - pH) alone. Two neighbouring segments meet at the x and at the potential of the buffer
 between them, at every temperature: so a reading's segment is chosen by its potential, without iteration and without a
 step. The order of the points never matters, to the bit.
+
+Bracketing is the default: below 6.86 only the 4.01-6.86 segment counts, and 9.18 is an independent check, since aged
+borax would bend one line through all three.
 """
 
 from collections.abc import Sequence

@@ -1,9 +1,11 @@
-"""What is made of a calibration: accepted, accepted with a warning, or refused, and why.
+"""Accept a calibration, accept it with a warning, or refuse it, and say why.
 
 Law: pure; every finding is a sentence that says what it means and what to do. One cause, one finding: where a single
 mistake explains everything (swapped buffers, reversed wires), nothing else is said of slope, offset and residual. A
 refused calibration is for the record; the one in force stays. Limits: `config.CalibrationLimits`; what is told of
 buffers and bulbs is common practice, no source, unless it says otherwise.
+
+As-found deviations are taken from the same readings, silently, and stored in the same transaction.
 """
 
 from collections.abc import Iterator, Sequence
@@ -20,7 +22,7 @@ _RANK = (Acceptance.ACCEPTED, Acceptance.WARNED, Acceptance.REFUSED)
 DEAD_SLOPE = 0.25
 """Below this share of the Nernst slope no glass bulb answers at all."""
 FOUND_OFF_PH = 0.15
-"""As found, further off than this the log since then should be looked at. [CP]"""
+"""As found, further off than this the log since then should be looked at. Common practice, no source."""
 ONE_BUFFER_PH, OTHERS_PH = 0.10, 0.05
 """One buffer so far from the calibration in force while the others agree: rather that buffer than the electrode."""
 ALKALINE_PH = 8.5
@@ -28,42 +30,46 @@ ALKALINE_PH = 8.5
 
 
 def accept(
-    made: Calibration, limits: CalibrationLimits, *, previous: Calibration | None = None, warnings: Sequence[str] = ()
+    calibration: Calibration,
+    limits: CalibrationLimits,
+    *,
+    previous: Calibration | None = None,
+    warnings: Sequence[str] = (),
 ) -> Calibration:
     """Return the calibration with its verdict and its findings, the gravest first.
 
     `previous`: the calibration in force, read in the same buffers (as found) unless of another electrode. `warnings`:
     what the caller knows besides (an expired buffer). What `fit` found (one point only) warns too.
     """
-    said: list[Judgement] = [(Acceptance.WARNED, text) for text in (*made.findings, *warnings)]
-    mistake = _one_mistake(made, limits)
+    judgements: list[Judgement] = [(Acceptance.WARNED, text) for text in (*calibration.findings, *warnings)]
+    mistake = _one_mistake(calibration, limits)
     if mistake is None:
-        said += _line(made, limits)
-        if previous is not None and not is_replaced(previous.electrode, made.electrode):
-            said += _as_found(made, previous)
+        judgements += _line(calibration, limits)
+        if previous is not None and not is_replaced(previous.electrode, calibration.electrode):
+            judgements += _as_found(calibration, previous)
     else:
-        said.append((Acceptance.REFUSED, mistake))
-    said += _points(made, limits)
-    said.sort(key=lambda each: -_RANK.index(each[0]))
-    worst = max((each for each, _ in said), key=_RANK.index, default=Acceptance.ACCEPTED)
+        judgements.append((Acceptance.REFUSED, mistake))
+    judgements += _points(calibration, limits)
+    judgements.sort(key=lambda each: -_RANK.index(each[0]))
+    worst = max((each for each, _ in judgements), key=_RANK.index, default=Acceptance.ACCEPTED)
     stays = ("The calibration in force stays.",) if worst is Acceptance.REFUSED else ()
-    return replace(made, verdict=worst, findings=(*(text for _, text in said), *stays))
+    return replace(calibration, verdict=worst, findings=(*(text for _, text in judgements), *stays))
 
 
-def _one_mistake(made: Calibration, limits: CalibrationLimits) -> str | None:
+def _one_mistake(calibration: Calibration, limits: CalibrationLimits) -> str | None:
     """Name the one mistake without which these points would be those of a working electrode; None: there is none."""
-    rising = sorted(made.points, key=lambda p: p.buffer_ph)
-    if len(rising) == 1 or _works(made, limits):
+    rising = sorted(calibration.points, key=lambda p: p.buffer_ph)
+    if len(rising) == 1 or _works(calibration, limits):
         return None
     falling_mv = sorted((p.potential_mv for p in rising), reverse=True)
     swapped = [replace(p, potential_mv=mv) for p, mv in zip(rising, falling_mv, strict=True)]
-    if swapped != rising and _works(_refit(made, swapped), limits):
+    if swapped != rising and _works(_refit(calibration, swapped), limits):
         which = " and ".join(_label(p) for p, q in zip(rising, swapped, strict=True) if p != q)
         return (
             f"Buffers swapped: {which} would fit an electrode in good order the other way round. Look at the labels,"
             " rinse, dip each again"
         )
-    if _works(_refit(made, [replace(p, potential_mv=-p.potential_mv) for p in rising]), limits):
+    if _works(_refit(calibration, [replace(p, potential_mv=-p.potential_mv) for p in rising]), limits):
         return (
             "The potential rises with pH, and it must fall: the sign of the millivolts is reversed. Check the wiring or"
             " the instrument's setting, then dip again"
@@ -71,31 +77,31 @@ def _one_mistake(made: Calibration, limits: CalibrationLimits) -> str | None:
     return None
 
 
-def _refit(made: Calibration, points: Sequence[CalibrationPoint]) -> Calibration:
-    return fit(points, probe=made.probe, at_us=made.at_us, by=made.by, method=made.method)
+def _refit(calibration: Calibration, points: Sequence[CalibrationPoint]) -> Calibration:
+    return fit(points, probe=calibration.probe, at_us=calibration.at_us, by=calibration.by, method=calibration.method)
 
 
-def _works(made: Calibration, limits: CalibrationLimits) -> bool:
-    return all(verdict is not Acceptance.REFUSED for verdict, _ in _line(made, limits))
+def _works(calibration: Calibration, limits: CalibrationLimits) -> bool:
+    return all(verdict is not Acceptance.REFUSED for verdict, _ in _line(calibration, limits))
 
 
-def _line(made: Calibration, limits: CalibrationLimits) -> list[Judgement]:
+def _line(calibration: Calibration, limits: CalibrationLimits) -> list[Judgement]:
     """Judge slope, offset and residual; where one buffer is to blame for all, only that is said."""
-    bent = list(_residual(made, limits))
-    if any(verdict is Acceptance.REFUSED for verdict, _ in bent) and _works(_outlier(made)[1], limits):
+    bent = list(_residual(calibration, limits))
+    if any(verdict is Acceptance.REFUSED for verdict, _ in bent) and _works(_outlier(calibration)[1], limits):
         return bent
-    said = [*_slopes(made, limits), *_offset(made, limits)]
-    is_line = all(verdict is not Acceptance.REFUSED for verdict, _ in said)
-    return [*said, *(bent if is_line else ())]
+    judgements = [*_slopes(calibration, limits), *_offset(calibration, limits)]
+    is_line = all(verdict is not Acceptance.REFUSED for verdict, _ in judgements)
+    return [*judgements, *(bent if is_line else ())]
 
 
-def _slopes(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
+def _slopes(calibration: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
     """Judge the slope of the line through all points."""
-    percent = 100.0 * made.slope
+    percent = 100.0 * calibration.slope
     if percent > limits.slope_refuse_high_percent:
         yield Acceptance.REFUSED, f"Slope {percent:.1f} %: {_TOO_STEEP}"
     elif percent < limits.slope_refuse_low_percent:
-        is_dead = min(segment.slope for segment in segments_of(made)) < DEAD_SLOPE
+        is_dead = min(segment.slope for segment in segments_of(calibration)) < DEAD_SLOPE
         yield Acceptance.REFUSED, f"Slope {percent:.1f} %: {_DEAD if is_dead else _TOO_FLAT}"
     elif percent > limits.slope_warn_high_percent:
         yield Acceptance.WARNED, f"Slope {percent:.1f} %: {_TOO_STEEP}"
@@ -122,9 +128,9 @@ _WORN = (
 )
 
 
-def _offset(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
+def _offset(calibration: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
     """Judge the potential at pH 7."""
-    offset = made.offset_mv
+    offset = calibration.offset_mv
     if abs(offset) > limits.offset_refuse_mv:
         yield (
             Acceptance.REFUSED,
@@ -143,9 +149,9 @@ def _offset(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]
         )
 
 
-def _residual(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
+def _residual(calibration: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
     """Judge how well three or more buffers lie on one line."""
-    off_mv, slopes = made.residual_mv, [100.0 * segment.slope for segment in segments_of(made)]
+    off_mv, slopes = calibration.residual_mv, [100.0 * segment.slope for segment in segments_of(calibration)]
     apart = max(slopes) - min(slopes)
     low, high = limits.slope_refuse_low_percent, limits.slope_refuse_high_percent
     if off_mv > limits.residual_refuse_mv or (apart > 0 and not low <= min(slopes) <= max(slopes) <= high):
@@ -155,45 +161,45 @@ def _residual(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgemen
     else:
         return
     between = f", slopes of {min(slopes):.1f} and {max(slopes):.1f} % between them" if apart > 0 else ""
-    yield verdict, f"The buffers lie up to {off_mv:.1f} mV off one line{between}: one is off. {_suspect(made)}"
+    yield verdict, f"The buffers lie up to {off_mv:.1f} mV off one line{between}: one is off. {_suspect(calibration)}"
 
 
-def _suspect(made: Calibration) -> str:
+def _suspect(calibration: Calibration) -> str:
     """Say what is rather wrong with the buffer that is rather the one."""
-    point, others = _outlier(made)
+    point, others = _outlier(calibration)
     if min(segment.slope for segment in segments_of(others)) <= 0:
         return "The buffers cannot tell which. Look at the labels and the glass, rinse between them, dip each again"
     deviation = as_found(others, [point])[0]
     reads = f"by the others {_label(point)} reads {point.buffer_ph + deviation:.2f}"
-    said = taken_for_another(deviation, buffer_ph=point.buffer_ph)
-    if said is not None:
-        return said
+    sentence = taken_for_another(deviation, buffer_ph=point.buffer_ph)
+    if sentence is not None:
+        return sentence
     for other in others.points:
         if abs(point.buffer_ph + deviation - other.buffer_ph) < ONE_BUFFER_PH:
             return f"Rather the same buffer was dipped twice: {reads}, as {_label(other)} does. Dip it again"
-    if point.buffer_ph == made.high_ph and point.buffer_ph > ALKALINE_PH and deviation < 0:
-        use = " Readings below the other buffers do not use it" if made.method is Method.BRACKETING else ""
+    if point.buffer_ph == calibration.high_ph and point.buffer_ph > ALKALINE_PH and deviation < 0:
+        use = " Readings below the other buffers do not use it" if calibration.method is Method.BRACKETING else ""
         return (
             f"An opened alkaline buffer falls by carbon dioxide from the air: {reads}. Open a fresh one."
             f"{use or ' Or calibrate without it'}"
         )
     return (
-        f"Rather that one is stale or contaminated: {reads}; {len(made.points)} buffers cannot tell for sure. Make it"
-        " afresh, rinse between them, dip again"
+        f"Rather that one is stale or contaminated: {reads}; {len(calibration.points)} buffers cannot tell for sure."
+        " Make it afresh, rinse between them, dip again"
     )
 
 
-def _outlier(made: Calibration) -> tuple[CalibrationPoint, Calibration]:
+def _outlier(calibration: Calibration) -> tuple[CalibrationPoint, Calibration]:
     """Return the point without which the others give best the slope that electrodes usually have, and the others."""
-    rising = sorted(made.points, key=lambda p: p.buffer_ph)
-    without = [(p, _refit(made, [q for q in rising if q is not p])) for p in rising]
+    rising = sorted(calibration.points, key=lambda p: p.buffer_ph)
+    without = [(p, _refit(calibration, [q for q in rising if q is not p])) for p in rising]
     return min(without, key=lambda pair: _unusual(pair[1]))
 
 
-def _unusual(made: Calibration) -> float:
+def _unusual(calibration: Calibration) -> float:
     """Return how far a calibration is from a straight line of the usual slope, as a share of the slope."""
-    slopes = [segment.slope for segment in segments_of(made)]
-    return abs(made.slope - ASSUMED_SLOPE) + max(slopes) - min(slopes)
+    slopes = [segment.slope for segment in segments_of(calibration)]
+    return abs(calibration.slope - ASSUMED_SLOPE) + max(slopes) - min(slopes)
 
 
 def _label(point: CalibrationPoint) -> str:
@@ -201,9 +207,9 @@ def _label(point: CalibrationPoint) -> str:
     return f"pH {point.buffer_ph:.2f} ({point.buffer})" if point.buffer else f"pH {point.buffer_ph:.2f}"
 
 
-def _points(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
+def _points(calibration: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
     """Judge how the points were taken."""
-    for point in made.points:
+    for point in calibration.points:
         where = f"in {_label(point)}"
         if point.noise_mv > limits.noise_warn_mv:
             yield (
@@ -218,12 +224,12 @@ def _points(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]
             what = "the bulb or the junction is dirty or worn" if slow else "a cold buffer, or a bulb to be cleaned"
             remedy = "Clean both; if it stays so, order an electrode" if slow else "Stir, and give it time"
             yield Acceptance.WARNED, f"It took {point.settle_s:.0f} s to settle {where}: {what}. {remedy}"
-    yield from _spread(made, limits)
+    yield from _spread(calibration, limits)
 
 
-def _spread(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
+def _spread(calibration: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]:
     """Judge the temperatures of the buffers beside each other."""
-    cold, warm = (pick(made.points, key=lambda p: p.temperature_c) for pick in (min, max))
+    cold, warm = (pick(calibration.points, key=lambda p: p.temperature_c) for pick in (min, max))
     spread = warm.temperature_c - cold.temperature_c
     if spread > limits.temperature_spread_warn_c:
         yield (
@@ -236,11 +242,11 @@ def _spread(made: Calibration, limits: CalibrationLimits) -> Iterator[Judgement]
         )
 
 
-def _as_found(made: Calibration, previous: Calibration) -> Iterator[Judgement]:
+def _as_found(calibration: Calibration, previous: Calibration) -> Iterator[Judgement]:
     """Tell what the calibration in force reads in these buffers, and whom that speaks against."""
-    rising = sorted(made.points, key=lambda p: p.buffer_ph)
+    rising = sorted(calibration.points, key=lambda p: p.buffer_ph)
     found = as_found(previous, rising)
-    days = (made.at_us - previous.at_us) / DAY_US
+    days = (calibration.at_us - previous.at_us) / DAY_US
     yield Acceptance.ACCEPTED, _found_words(rising, found, days)
     far = [i for i, each in enumerate(found) if abs(each) > ONE_BUFFER_PH]
     near = [each for each in found if abs(each) < OTHERS_PH]

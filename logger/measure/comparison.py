@@ -1,4 +1,4 @@
-"""A spot measurement: what another instrument shows in the brine, beside what the probe reads there.
+"""Compare the probe with another instrument in the same brine (a spot measurement).
 
 Law: pure, and one way for whoever says it, at a terminal or from the hub. The probe's side is the median of the last
 ten minutes of believed readings with the calibration in force; where these are missing there is no check.
@@ -17,7 +17,7 @@ from logger.model.figures import SPOT_PH, SPOT_U_PH
 from logger.units import SECOND_US
 
 PRESENT_S = 600.0
-"""A spot measurement is compared with the median of so long. [CP]"""
+"""A spot measurement is compared with the median of so long. Common practice, no source."""
 FEWEST = 3
 
 
@@ -40,14 +40,14 @@ class Present:
     at_us: int
 
 
-def check_now(said: Spot, state: WatchState, probe: ProbeConfig, *, vat: str, by: str, at_us: int) -> Check:
+def check_now(spot: Spot, state: WatchState, probe: ProbeConfig, *, vat: str, by: str, at_us: int) -> Check:
     """Return the check (id 0) that a spot measurement makes with what a watch reads now (UTC). Raises RefusedError."""
     line = state.carry.calibration
     if line is None:
         raise RefusedError(f"no calibration of {probe.id} is in force: there is nothing to check; calibrate it")
     elsewhere = away(state.carry)
     reading = present(state.recent, probe, line, fresh_us=state.carry.fresh_us, elsewhere=elsewhere, at_us=at_us)
-    return spot_check(said, reading, probe, line, vat=vat, tolerance_ph=probe.judge_tolerance_ph, by=by)
+    return spot_check(spot, reading, probe, line, vat=vat, tolerance_ph=probe.judge_tolerance_ph, by=by)
 
 
 def away(carry: Carry) -> str:

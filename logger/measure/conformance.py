@@ -1,4 +1,4 @@
-"""Whether a quantity is within its limit, and with what probability (JCGM 106:2012; rules: ILAC-G8:09/2019).
+"""Compute the probability that a quantity is within its limit (JCGM 106:2012; rules: ILAC-G8:09/2019).
 
 What is known of the quantity is a normal distribution about the measured value y with the standard uncertainty u (7.2).
 "At or below the limit with probability p" is said only where y + z(p) u is at or below it: the guard band is z u, one

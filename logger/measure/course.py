@@ -1,4 +1,4 @@
-"""How fast the pH of a vat has changed lately, with its doubt: what waiting until morning depends on.
+"""Estimate how fast the pH of a vat has changed lately, with its uncertainty.
 
 Law: believed medians of whole windows alone, the newest of them; a calibration or a mark begins anew. A straight line
 by least squares over what is carried, in one order, so nothing depends on where blocks were cut.
@@ -17,13 +17,16 @@ from logger.units import HOUR_US, SECOND_US
 WINDOW_S = 600.0
 WINDOW_US = round(WINDOW_S) * SECOND_US
 SPAN_US = 2 * HOUR_US
-"""How far it looks back. [CP]"""
+"""How far it looks back. Common practice, no source."""
 ENOUGH = 4
-"""Windows without which there is no rate. [CP]"""
+"""Windows without which there is no rate. Common practice, no source."""
 OLD_US = HOUR_US // 2
-"""A rate whose newest window ended so long ago says nothing of now. [CP]"""
+"""A rate whose newest window ended so long ago says nothing of now. Common practice, no source."""
 FLOOR_PH = 0.002
-"""The least standard deviation of a median about the line, however well the few lie on it. [CP]"""
+"""The least standard deviation of a median about the line, however well the few lie on it.
+
+Common practice, no source.
+"""
 Course = tuple[tuple[int, float], ...]
 """When each window began (watch time) and its pH."""
 

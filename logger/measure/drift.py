@@ -1,4 +1,4 @@
-"""How far the electrode has drifted since its calibration, as far as checks tell.
+"""Estimate from checks how far the electrode has drifted since its calibration (a Kalman filter).
 
 State: offset o (pH, reading minus truth) and rate r (pH a day), with covariance P; a Kalman filter in scalars. At the
 calibration o = r = 0 and P = diag(0, rate^2), for the calibration's own doubt is counted apart. Over dt days:
@@ -9,6 +9,8 @@ and a check that found the deviation z, with variance R, moves it by Kalman's ga
 was expected than three standard deviations is not absorbed but told: probe or buffer? It counts once a repeat agrees:
 then the electrode has jumped, and the offset is as doubtful before the update as the jump is high. The published pH is
 never corrected by o: a known offset counts as doubt, u^2 = o^2 + P_oo.
+
+After a jump the filter's prior is as wide as the jump.
 """
 
 from collections.abc import Iterable, Sequence

@@ -1,4 +1,4 @@
-"""Condition of an electrode over its life, and when it will be worn out.
+"""Judge the condition of an electrode over its life, and forecast when it will be worn out.
 
 Law: an electrode is judged by its own calibrations and by how far each was found off before the next one; every finding
 says what to do. The forecast is a least-squares line with a prediction interval for a further calibration: where the
@@ -17,13 +17,16 @@ from logger.model import Calibration, Check, CheckKind, Finding, Floats, Health
 from logger.units import DAY_US
 
 DRIFT_WARN_PH_PER_DAY, DRIFT_FAST_PH_PER_DAY = 0.03, 0.08
-"""How fast an electrode may drift in a ferment: to be looked after, no longer fit. [CP]"""
+"""How fast an electrode may drift in a ferment: to be looked after, no longer fit. Common practice, no source."""
 SHORTEST_D = 0.5
-"""Over less time than this no drift a day is told: the buffers' doubt would be divided by nearly nothing. [CP]"""
+"""Over less time than this no drift a day is told: the buffers' doubt would be divided by nearly nothing.
+
+Common practice, no source.
+"""
 ENOUGH = 4
-"""Fewer calibrations make no forecast. [CP]"""
+"""Fewer calibrations make no forecast. Common practice, no source."""
 HORIZON_D = 730
-"""Nobody knows what an electrode will do in more than two years. [CP]"""
+"""Nobody knows what an electrode will do in more than two years. Common practice, no source."""
 STUDENT_975 = (
     *(12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228),
     *(2.201, 2.179, 2.160, 2.145, 2.131, 2.120, 2.110, 2.101, 2.093, 2.086),

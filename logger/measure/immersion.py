@@ -1,4 +1,4 @@
-"""Is the probe in the liquid, and does it give one value? Two verdicts on whole windows of the raw signal.
+"""Detect from whole windows of the raw signal a probe that hangs in air, and one that is erratic.
 
 Law: a verdict rests on windows that are whole multiples of their length on the watch time and on what was carried from
 earlier ones, so it does not depend on where blocks were cut; it speaks against the records after its window, never
@@ -6,7 +6,13 @@ back. Only order statistics within a window.
 
 Out of the liquid: a wet film holds a plausible pH for many minutes, so temperature is the first witness. Of three (the
 temperature moves faster than a vat can, it is restless, the potential is noisy) two must speak to begin, and all be
-silent to end. Erratic: half of the potentials of a window lie further from their middle than in any vat. Limits: [CP].
+silent to end. Erratic: half of the potentials of a window lie further from their middle than in any vat. Limits:
+common practice, no source.
+
+The verdict is a test of the record (`OUT_OF_LIQUID`, `ERRATIC`), stored and read back like any other: windows need no
+memory of their own, and a suspected lift holds the process alarms before its alarm is due. Up to a window's length of
+air is not known as such, which a process alarm's own window and on-delay outlast by default. Potential alone would call
+a knocked probe lifted, temperature alone a cold top-up; a room as warm as the vat leaves two signs.
 """
 
 from dataclasses import dataclass, replace
@@ -70,10 +76,10 @@ def detect(
         return state, np.full(len(number) - first, int(_tests(state)), dtype=np.int64)
     fresh = elapsed_us >= state.fresh_us
     potential_mv, temperature_c = np.where(fresh, potential_mv, np.nan), np.where(fresh, temperature_c, np.nan)
-    heard = _describe(potential_mv, temperature_c, number, closing)
+    statistics = _describe(potential_mv, temperature_c, number, closing)
     said = [_tests(state)]
     for index in np.flatnonzero(mine).tolist():
-        state = _judge(state, heard, index, limits, hours=length_us / HOUR_US)
+        state = _judge(state, statistics, index, limits, hours=length_us / HOUR_US)
         said.append(_tests(state))
     edges = [first, *closing[mine].tolist(), len(number)]
     return state, np.repeat(np.array(said, dtype=np.int64), np.diff(edges))
@@ -109,26 +115,26 @@ def _medians(values: Floats, group: Ints, groups: int) -> tuple[Floats, Ints]:
 
 
 def _judge(
-    state: ImmersionState, heard: WindowStatistics, index: int, limits: QualityLimits, *, hours: float
+    state: ImmersionState, statistics: WindowStatistics, index: int, limits: QualityLimits, *, hours: float
 ) -> ImmersionState:
     """Take one window's evidence; too little of it changes nothing."""
-    if heard.count[index] < LEAST:
+    if statistics.count[index] < LEAST:
         return state
-    number, middle_c = int(heard.number[index]), float(heard.middle_c[index])
+    number, middle_c = int(statistics.number[index]), float(statistics.middle_c[index])
     passed_h = (number - state.window) * hours
     moves = state.middle_c is not None and abs(middle_c - state.middle_c) > limits.witness_rate_c_per_h * passed_h
-    is_restless = bool(heard.spread_c[index] > limits.witness_spread_c)
-    is_noisy = bool(heard.noise_mv[index] > limits.witness_noise_mv)
+    is_restless = bool(statistics.spread_c[index] > limits.witness_spread_c)
+    is_noisy = bool(statistics.noise_mv[index] > limits.witness_noise_mv)
     out = moves + is_restless + is_noisy >= (1 if state.out else 2)
     return replace(
         state,
         window=number,
         middle_c=middle_c,
-        middle_mv=float(heard.middle_mv[index]),
-        noise_mv=float(heard.noise_mv[index]),
-        still=state.still + 1 if middle_c == state.middle_c and heard.spread_c[index] == 0.0 else 0,
+        middle_mv=float(statistics.middle_mv[index]),
+        noise_mv=float(statistics.noise_mv[index]),
+        still=state.still + 1 if middle_c == state.middle_c and statistics.spread_c[index] == 0.0 else 0,
         out=out,
-        erratic=not out and bool(heard.spread_mv[index] > limits.erratic_spread_mv),
+        erratic=not out and bool(statistics.spread_mv[index] > limits.erratic_spread_mv),
     )
 
 

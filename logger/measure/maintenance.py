@@ -1,7 +1,10 @@
-"""What the instrument is owed: a calibration that is in force and not overdue, a check, and no check that found it off.
+"""Detect that a calibration is missing or overdue, that a check is overdue, and that a check found the probe off.
 
 Law: pure; ages are counted from stored times to the record's own UTC, never by a clock. One cause, one alarm: without a
 calibration none is overdue, and an overdue calibration makes a check needless.
+
+`no-calibration` wakes, because `blind` would for it. What a calibration found of the one before it (as found) is
+`drifted` at one record only: it stands as returned until somebody has seen it, though the cause is mended.
 """
 
 from collections.abc import Callable, Mapping

@@ -1,6 +1,9 @@
-"""The Nernst slope.
+"""Compute the Nernst slope.
 
 Law: only + - * / on the way from potential to pH, so that a row's result never depends on its block.
+
+An assumed temperature is never a reading: the column stays empty, and it is put in where pH, quality and immersion
+compute (`working_c`). A thermometer that fails is not assumed away.
 """
 
 from typing import TypeVar

@@ -1,8 +1,11 @@
-"""Quality of the raw signal (tests and flags: IOOS QARTOD), before anybody looks at pH.
+"""Test the quality of the raw signal (tests and flags: IOOS QARTOD), before anybody looks at pH.
 
 Law: each verdict uses this record and earlier ones only, all of them among the rows given, so a series judged in pieces
 is judged the same. The spike test needs the neighbour after it: its verdict is written into the next record's row.
 Nothing is compared across a gap longer than `max_gap_s`: after one, difference tests are not evaluated.
+
+A frozen line is counted in time, not in records, which come every second while somebody works on the probe; where it
+was not looked at (absent values, gaps) for half of the time, nobody knows. On regular grids it is ioos_qc's test.
 """
 
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""From indications to records: flagged, witnessed, calibrated, doubted, believed; one piece of a block at a time.
+"""Compute flags, pH, uncertainty and belief of each row, one piece of a block at a time.
 
 Law: what a record becomes depends on it, on earlier ones among `state.recent`, and on what is carried; never on where
 blocks were cut.

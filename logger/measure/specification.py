@@ -1,7 +1,9 @@
-"""Is the instrument within its specification, by its newest whole window? Findings in the words of NAMUR NE 107.
+"""Judge by its newest window whether the instrument is within its specification (NAMUR NE 107).
 
 Law: pure; from what is carried, so status and hub say the same. By the medians of a window, not by one reading, so a
-finding does not flicker; no sentence holds a figure that runs. Limits: [CP].
+finding does not flicker; no sentence holds a figure that runs. Limits: common practice, no source.
+
+A vat may be 15 C from its buffers (a cellar, and a bench at 25 C) before that is a finding.
 """
 
 from collections.abc import Iterator
@@ -15,37 +17,45 @@ from logger.measure.uncertainty import standard_uncertainty
 from logger.model import Calibration, Carry, Finding, Health, QualityTests
 
 U_LIMIT_PH = 0.10
-"""Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. [CP]"""
+"""Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. Common practice, no source."""
 BEYOND_PH = 1.0
-"""So far beyond the buffers a reading is extrapolated in good faith. [CP]"""
+"""So far beyond the buffers a reading is extrapolated in good faith. Common practice, no source."""
 BEYOND_C = 15.0
-"""So far from the buffers' temperatures slope and zero are extrapolated in good faith. [CP]"""
+"""So far from the buffers' temperatures slope and zero are extrapolated in good faith. Common practice, no source."""
 DEFAULTS_C = (20.0, 25.0)
 """What instruments compensate with that have no thermometer. Common practice, no source."""
 STILL_US = 12 * 3_600_000_000
-"""No thermometer in a vat shows one value, to the last digit, for so long. [CP]"""
+"""No thermometer in a vat shows one value, to the last digit, for so long. Common practice, no source."""
 
 
 def findings(probe: ProbeConfig, carry: Carry, *, at_us: int, window_us: int) -> Iterator[Finding]:
     """Yield what the newest readings show; `window_us`: the length of the witnesses' windows."""
     yield from _of_the_verdict(carry)
-    seen = carry.witness
-    if seen.middle_c is None or seen.middle_mv is None:
+    window = carry.witness
+    if window.middle_c is None or window.middle_mv is None:
         return
-    if seen.noise_mv is not None and seen.noise_mv > probe.limits.witness_noise_mv and not (seen.out or seen.erratic):
+    if (
+        window.noise_mv is not None
+        and window.noise_mv > probe.limits.witness_noise_mv
+        and not (window.out or window.erratic)
+    ):
         noisy = f"The potential is restless (over {probe.limits.witness_noise_mv:g} mV from reading to reading)"
         yield _out(f"{noisy}: look at plug and cable, and for a pump or heater that leaks current into the brine.")
-    if seen.still * window_us >= STILL_US and seen.middle_c in DEFAULTS_C:
-        still = f"The temperature has stood at {seen.middle_c:g} C to the last digit for half a day"
+    if window.still * window_us >= STILL_US and window.middle_c in DEFAULTS_C:
+        still = f"The temperature has stood at {window.middle_c:g} C to the last digit for half a day"
         yield _out(f"{still}: look whether a thermometer is plugged in, or the instrument takes a fixed value for it.")
     if carry.calibration is not None:
-        yield from _of_the_calibration(probe, carry, carry.calibration, (seen.middle_mv, seen.middle_c), at_us=at_us)
+        yield from _of_the_calibration(
+            probe, carry, carry.calibration, (window.middle_mv, window.middle_c), at_us=at_us
+        )
 
 
-def is_doubtful(probe: ProbeConfig, carry: Carry, made: Calibration, *, ph: float, warm_c: float, at_us: int) -> bool:
+def is_doubtful(
+    probe: ProbeConfig, carry: Carry, calibration: Calibration, *, ph: float, warm_c: float, at_us: int
+) -> bool:
     """Tell whether u (k = 1) of a reading like this has left its limit."""
     u = standard_uncertainty(
-        made,
+        calibration,
         probe.errors,
         at_us=np.array([at_us]),
         ph=np.array([ph]),
@@ -67,18 +77,18 @@ def _of_the_verdict(carry: Carry) -> Iterator[Finding]:
 
 
 def _of_the_calibration(
-    probe: ProbeConfig, carry: Carry, made: Calibration, middle: tuple[float, float], *, at_us: int
+    probe: ProbeConfig, carry: Carry, calibration: Calibration, middle: tuple[float, float], *, at_us: int
 ) -> Iterator[Finding]:
     mv, warm_c = middle
-    ph = float(ph_of(made, np.array([mv]), np.array([warm_c])).item())
-    if not made.low_ph - BEYOND_PH <= ph <= made.high_ph + BEYOND_PH:
+    ph = float(ph_of(calibration, np.array([mv]), np.array([warm_c])).item())
+    if not calibration.low_ph - BEYOND_PH <= ph <= calibration.high_ph + BEYOND_PH:
         far = f"The vat's pH lies more than {BEYOND_PH:g} beyond the buffers of the calibration"
         yield _out(f"{far}: calibrate with a buffer nearer to it.")
-    buffers_c = [point.temperature_c for point in made.points]
+    buffers_c = [point.temperature_c for point in calibration.points]
     if buffers_c and not min(buffers_c) - BEYOND_C <= warm_c <= max(buffers_c) + BEYOND_C:
         far = f"The vat is more than {BEYOND_C:g} C from the temperature of the buffers"
         yield _out(f"{far}: calibrate with buffers nearly as warm as the vat.")
-    if is_doubtful(probe, carry, made, ph=ph, warm_c=warm_c, at_us=at_us):
+    if is_doubtful(probe, carry, calibration, ph=ph, warm_c=warm_c, at_us=at_us):
         yield _out(
             f"The doubt of a reading is beyond u = {U_LIMIT_PH:.2f}: dip the probe in a buffer, or calibrate it."
         )

@@ -1,4 +1,4 @@
-"""Has the vat reached its target? A reading at it is one thing, a measured claim with its doubt another.
+"""Decide whether the vat has reached its target: a reading at it, or a measured claim with its uncertainty.
 
 Law: pure; what is judged are medians of whole windows, each at the record that closed it, so nothing depends on where
 blocks were cut. A claim is made once: so many windows in a row, all believed, lie at or below the target by more than
@@ -7,6 +7,11 @@ speaks against it (`KindRow.is_against_claim`). A window that is not believed, o
 buffer, begins the count anew. What is judged is the higher of the published pH and of what checks correct it to. A
 claim stands until a check contradicts it (`withdrawal.py`) or a new batch begins; pH that rises again takes nothing
 back, but is told.
+
+An unbelieved window begins the count anew, where an alarm would only hold it: uncertainty must not help a claim. Where
+the pH is corrected, the known offset leaves u, or it would count twice. Another instrument is asked for by default: in
+a trial on simulated vats frequent buffers made an unseen junction error do more harm. Where no batch was started its
+check must be as recent as any, for nobody knows of which batch it is.
 """
 
 from collections.abc import Iterator

@@ -1,4 +1,4 @@
-"""How a vat stands to its target, for whoever looks: shown or not, and what is wanted.
+"""Report how a vat stands to its target: shown or not, and what is wanted.
 
 Law: pure; nothing is judged here that the pipeline did not judge, but that checks grow old. Never a word of safety.
 """

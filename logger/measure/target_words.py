@@ -1,4 +1,7 @@
-"""What is said of a target. Law: a reading with its doubt, what would be needed, and never that anything is safe."""
+"""Write the sentences about a target.
+
+Law: a reading with its doubt, what would be needed, and never that anything is safe.
+"""
 
 from math import floor
 

@@ -1,4 +1,4 @@
-"""What becomes of the pH over several windows: how fast it changes, and how far it has risen from its lowest.
+"""Measure over several windows how fast the pH changes, and how far it has risen from its lowest.
 
 Law: only believed medians of whole windows count, each at the record that closed it; what is looked back on is carried,
 a few numbers, so nothing depends on where blocks were cut. A calibration begins it anew: another scale. What cannot be
@@ -8,6 +8,9 @@ While a vat is unsettled (stirred, topped up) no window counts that overlaps tha
 Topping up moves the lowest by the step between the last level before it and the first whole one after it: so it hides
 at most what rose meanwhile, and a rise from before it is not forgotten. Stirring moves nothing: what stays is the
 vat's own.
+
+A mark forgets the rate but not the lowest, or a check every two days would hide a slow rise. `rise` takes hourly
+windows: its delay is three hours anyway, and what is carried stays small.
 """
 
 from collections.abc import Callable, Mapping

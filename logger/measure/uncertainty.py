@@ -1,4 +1,4 @@
-"""How far one reading can be believed: its budget (GUM, JCGM 100), standard uncertainties in pH, k = 1.
+"""Compute the uncertainty of one reading, by its budget (GUM, JCGM 100), standard uncertainties in pH, k = 1.
 
     u^2 = u_fit^2 + u_temperature^2 + u_junction^2 + u_drift^2 + u_repeatability^2 + u_resolution^2
 

@@ -1,4 +1,4 @@
-"""Medians over windows of time, for judging a process that moves slowly.
+"""Compute medians over windows of time, for judging a process that moves slowly.
 
 Law: windows are whole multiples of their length on the watch time, so they do not depend on where blocks were cut; a
 window is judged at the first record after it. Only order statistics: no sum runs across a cut.
@@ -7,6 +7,9 @@ A window is believed when more than half of its records are, and its value is th
 when more than half are believed or doubtful; else it is silent. A record that the jump, rate or spike test spoke
 against is never used, nor one that came out of the liquid, from somebody's hands or of an erratic probe: a knocked or
 lifted probe must not raise a process alarm.
+
+The spike verdict of a record comes with the next one, in time for every window. `blind` looks at windows as process
+alarms do, so a probe that is right now and then is still blind.
 """
 
 from dataclasses import dataclass

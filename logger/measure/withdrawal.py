@@ -1,6 +1,7 @@
-"""Whether a claim would have been made, had one known what a later check found.
+"""Decide whether a claim still holds, now that a later check is known.
 
-The claim's pH is corrected after the fact (uncertainty.md 4.2), by the drift filter run backwards: the error e of the
+The claim's pH is corrected after the fact, as USGS TM1-D3 corrects records of sensors, by the drift filter run
+backwards: the error e of the
 probe at the claim and the deviation that a check finds later are jointly normal, so
 
     gain = cov(e, deviation) / var(deviation),   e' = e + gain (deviation - expected),   u'^2 = u^2 - gain cov
@@ -12,6 +13,9 @@ doubt away, never adds any, so one that finds nothing leaves every claim standin
 is no drift: the probe has jumped, nobody knows when, or the reference is wrong. It counts whole, and takes no doubt.
 
 Law: pure. A check speaks of a claim that was made with the calibration that it was read with, of no other.
+
+As found is taken from the points of the new calibration itself; of a refused one, and of another electrode, it says
+nothing.
 """
 
 from collections.abc import Sequence

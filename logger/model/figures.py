@@ -2,6 +2,9 @@
 
 Law: pure. Where a command comes in and where it is applied these are asked, so that no figure overflows a time, is no
 number, or cannot be stored: it is refused with a sentence.
+
+They stand in one place because a row of the inbox may come from another version or by hand: the hub's messages, the
+command line and the applying all ask here.
 """
 
 from collections.abc import Iterator

@@ -1,1 +1,1 @@
-"""The home-automation hub: topics, payloads, discovery, delivery."""
+"""Speaks to a home-automation hub over MQTT: topics, payloads, entities, delivery, commands."""

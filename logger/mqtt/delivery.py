@@ -4,6 +4,9 @@ Law: one message in flight at a time, and only while connected. An event is deli
 before: after a refusal or no answer it is sent again, so events arrive in order, each at least once, under one id.
 Standing states go before events and are all sent again on every connect and whenever the hub has started. No clock, no
 network: time is an argument (steady, in real microseconds), the network is the `publish` given.
+
+Events stop and wait: one in flight, the next only after PUBACK without failure. They are rare, and order is kept
+without bookkeeping.
 """
 
 import logging

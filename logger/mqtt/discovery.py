@@ -2,6 +2,10 @@
 
 Law: pure; the entities are rows that stand beside the payloads they show. A standing alarm never expires at the hub, a
 measurement always does; a hub that was away reads retained topics and is at the present truth.
+
+The buttons of an alarm carry the occurrence in their payload and are announced anew at each annunciation, so a late
+press cannot silence the next occurrence. Topics that the broker retains for us are remembered in the store; what left
+the configuration is cleared at the next start.
 """
 
 import math

@@ -105,9 +105,9 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
 
 
-def _reminders(probe: ProbeConfig, carry: Carry, made: Calibration, *, at_us: int) -> Iterator[Finding]:
-    """Yield what is overdue; a calibration makes a check needless, so only one of the two is asked for."""
-    drift, middle_ph = carry.drift, (made.low_ph + made.high_ph) / 2.0
+def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at_us: int) -> Iterator[Finding]:
+    """Yield what is overdue; a calibration replaces a check, so only one of the two is asked for."""
+    drift, middle_ph = carry.drift, (calibration.low_ph + calibration.high_ph) / 2.0
     is_off = drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph
     if is_off:
         yield _maintenance(
@@ -118,17 +118,17 @@ def _reminders(probe: ProbeConfig, carry: Carry, made: Calibration, *, at_us: in
             "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh "
             "buffer, or calibrate."
         )
-    checked_at_us = made.at_us if drift is None else drift.at_us
-    if at_us - made.at_us > probe.calibrate_every_d * DAY_US:
+    checked_at_us = calibration.at_us if drift is None else drift.at_us
+    if at_us - calibration.at_us > probe.calibrate_every_d * DAY_US:
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
     elif (
         not is_off
-        and carry.witness.middle_c is None  # else it is told of the reading itself
-        and specification.is_doubtful(probe, carry, made, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
+        and carry.witness.middle_c is None  # else the finding is about the reading itself
+        and specification.is_doubtful(probe, carry, calibration, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
     ):
         yield _maintenance(
-            f"The doubt of a reading has grown beyond u = {specification.U_LIMIT_PH:.2f}: dip the probe in a buffer, or"
-            " calibrate it."
+            f"The uncertainty of a reading has grown beyond u = {specification.U_LIMIT_PH:.2f}: dip the probe in a "
+            "buffer, or calibrate it."
         )
     elif at_us - checked_at_us > probe.check_every_d * DAY_US:
         yield _maintenance(

@@ -5,6 +5,11 @@ stored beside it in the inbox. A command that its sender dated is recognised as 
 `REMEMBERED`; another by the broker's number and the words, as long as the broker remembers the session. The broker
 keeps a message until its receipt is handed back, which is when the command (or its refusal) is stored. Used by the
 main loop only.
+
+A command is acknowledged to the broker after the commit that stored it (paho's `manual_ack`), so that a press survives
+our death within milliseconds. What is left: a broker that gives the same number to the same bare words again and loses
+the first transmission of the second press. Refusals are not remembered: one may be journalled twice. While the store
+cannot be written the broker holds back what comes in (mosquitto: 20 messages), for then no command could take effect.
 """
 
 import logging

@@ -3,6 +3,10 @@
 Law: a flood costs the journal and the inbox a bounded number of rows in any minute; the rest is counted, and the count
 is journalled. A malformed command uses up nothing of the limit of well-formed ones. No clock: time is an argument
 (steady, in real microseconds).
+
+In any minute of real time 20 refusals and 60 well-formed commands. Two allowances, so that rubbish shuts no
+acknowledgement out; well-formed ones are bounded too, for each costs an inbox row, an answer and a journal row, also
+when replayed.
 """
 
 from collections import deque

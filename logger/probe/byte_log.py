@@ -1,15 +1,20 @@
-"""A log of the bytes on one port, with their times, that the decoder can be fed with again. JSON Lines, UTF-8.
+"""Log the bytes on one port with their times, for replay through the decoder. JSON Lines, UTF-8.
 
     {"bytes": 1, "port": "/dev/ttyUSB0", "simulated": false}          a run begins; times count from here
     {"t_us": 12, "tick": {"probe": "p1", "at_us": 0, "elapsed_us": 0}}   a probe is to be read
     {"t_us": 20, "opened": true}
     {"t_us": 25, "sent": "520d0a"}                                    hexadecimal
-    {"t_us": 31045, "got": "3137312e", "waited": false}               whether it was there before anybody looked
-    {"t_us": 31050, "quiet": true}                                    somebody looked, and nothing was there
+    {"t_us": 31045, "got": "3137312e", "waited": false}               whether it was there before the read
+    {"t_us": 31050, "quiet": true}                                    a read found nothing
     {"t_us": 99999, "lost": "the port failed"}
 
 Law: what is written is read back to the bit, in the order in which it happened. Writing never disturbs the watch: a log
 that cannot be written, or that has grown to `LARGEST`, ends with a warning.
+
+It holds what was seen when somebody looked, also that nothing was there: replayed in that order and by the times in it
+(`probe/byte_replay.py`; the wire owns the clock of a conversation) each tick ends as it ended live, whatever the
+machine was busy with. While bytes are recorded that clock stands still between two notes, for a replay knows no other.
+pyserial's `spy://` writes a dump for people, without ticks.
 """
 
 import logging
@@ -34,7 +39,7 @@ LARGEST: Final = 256 << 20
 
 
 class RunHeader(msgspec.Struct, frozen=True, rename={"version": "bytes"}):
-    """The begin of a run."""
+    """The beginning of a run."""
 
     version: int
     port: str
@@ -59,7 +64,7 @@ class ByteLogEntry(msgspec.Struct, frozen=True, omit_defaults=True, forbid_unkno
     got: str = ""
     waited: bool = False
     quiet: bool = False
-    """Somebody looked and nothing was there."""
+    """A read found nothing."""
     lost: str = ""
 
 
@@ -78,15 +83,15 @@ class ByteLog:
         self._write(RunHeader(VERSION, port, simulated))
 
     def now_s(self) -> float:
-        """Return when something was noted last (of `time.monotonic`): the clock that a replay has, too."""
+        """Return the time of the newest entry (of `time.monotonic`): the clock that a replay has, too."""
         return self._began_s + self._t_us / 1e6
 
-    def reach(self, at_s: float) -> None:
-        """Let the clock pass a time at which nothing is noted."""
+    def advance(self, at_s: float) -> None:
+        """Advance the clock past a time without an entry."""
         self._t_us = max(self._t_us, math.floor((at_s - self._began_s) * 1e6) + 1)
 
-    def note(self, *, at_s: float | None = None, **what: Any) -> None:  # noqa: ANN401 - the fields of Happening
-        """Write one happening, now or at a reading of `time.monotonic`."""
+    def note(self, *, at_s: float | None = None, **what: Any) -> None:  # noqa: ANN401 - the fields of ByteLogEntry
+        """Write one entry, now or at a reading of `time.monotonic`."""
         when_s = time.monotonic() if at_s is None else at_s
         self._t_us = max(self._t_us, round((when_s - self._began_s) * 1e6))
         self._write(ByteLogEntry(self._t_us, **what))
@@ -114,7 +119,7 @@ class ByteLog:
 
 
 class LoggedWire(Wire):
-    """A wire that notes all that goes over it.
+    """A wire that logs all that goes over it.
 
     Its clock stands still between two notes: so a replay, which knows nothing else, has the very same one, and no limit
     is judged by how long the machine was busy in between.
@@ -133,7 +138,7 @@ class LoggedWire(Wire):
     def pause(self, wait_s: float) -> None:
         """Leave the line alone for a moment."""
         super().pause(wait_s)
-        self._notes.reach(self.now_s() + wait_s)
+        self._notes.advance(self.now_s() + wait_s)
 
     def send(self, data: bytes) -> None:
         """Write all of `data`."""
@@ -148,12 +153,12 @@ class LoggedWire(Wire):
             # A read sees bytes up to a moment after its limit; by the log they were in time, as they were taken to be.
             self._notes.note(at_s=min(time.monotonic(), until), got=data.hex(), waited=waited)
         else:
-            self._notes.reach(until)
+            self._notes.advance(until)
         return data
 
-    def waiting(self) -> bytes:
+    def read_waiting(self) -> bytes:
         """Return what has arrived, without waiting for more."""
-        data = super().waiting()
+        data = super().read_waiting()
         if data:
             self._notes.note(got=data.hex(), waited=True)
         else:
@@ -182,7 +187,7 @@ def read(stream: BinaryIO, *, name: str) -> Iterator[RunHeader | ByteLogEntry]:
         except (msgspec.DecodeError, UnicodeDecodeError) as error:
             raise RefusedError(f"{name}, line {number}: {error}. Is it a log of bytes (record_bytes)?") from error
         if is_first and not is_head:
-            raise RefusedError(f"{name}, line 1: a log of bytes begins with what it is of")
+            raise RefusedError(f"{name}, line 1: a log of bytes begins with its header")
         if isinstance(what, RunHeader) and what.version != VERSION:
             raise RefusedError(f"{name}, line {number}: format {what.version} is not known here, only {VERSION}")
         is_first = False

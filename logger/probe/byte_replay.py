@@ -1,4 +1,4 @@
-"""Bytes that were recorded, through the same readers and conversations once more.
+"""Replay logged bytes through the same readers and conversations.
 
 Law: the wire's clock is the log's, so nothing waits and the outcome is always the same. With the configuration that the
 bytes were recorded with, every tick ends as it ended then; with another description, it is read anew.
@@ -20,63 +20,63 @@ from logger.probe.wire import Wire
 
 @dataclass(slots=True)
 class _Tape:
-    """What happened, and how far it has been played."""
+    """The logged entries, and how far they have been replayed."""
 
-    happenings: list[ByteLogEntry]
+    entries: list[ByteLogEntry]
     at: int = 0
     now_us: int = 0
 
     @property
-    def head(self) -> ByteLogEntry | None:
-        """Return what happens next."""
-        return self.happenings[self.at] if self.at < len(self.happenings) else None
+    def next_entry(self) -> ByteLogEntry | None:
+        """Return the next entry."""
+        return self.entries[self.at] if self.at < len(self.entries) else None
 
-    def coming(self, *, until_us: int) -> int | None:
-        """Return where the bytes (or the loss of the port) stand that come until then.
+    def next_input(self, *, until_us: int) -> int | None:
+        """Return the index of the next bytes (or loss of the port) until a time; None: there are none.
 
-        What waited when somebody looked is there for whoever looks, unless something was sent or found quiet before.
+        Bytes that waited before a read are there for any read, unless something was sent or nothing was found before.
         """
         may_wait = True
-        for index in range(self.at, len(self.happenings)):
-            happening = self.happenings[index]
-            if happening.got or happening.lost:
-                return index if (may_wait and happening.waited) or happening.t_us <= until_us else None
-            if happening.opened or happening.t_us > until_us:
+        for index in range(self.at, len(self.entries)):
+            entry = self.entries[index]
+            if entry.got or entry.lost:
+                return index if (may_wait and entry.waited) or entry.t_us <= until_us else None
+            if entry.opened or entry.t_us > until_us:
                 return None
             may_wait = False
         return None
 
-    def pass_over(self) -> None:
-        """Let what happens next be over, and its time be now."""
-        self.now_us = max(self.now_us, self.happenings[self.at].t_us)
+    def advance(self) -> None:
+        """Step over the next entry; its time is now."""
+        self.now_us = max(self.now_us, self.entries[self.at].t_us)
         self.at += 1
 
     def take(self, index: int) -> bytes:
-        """Return the bytes there; all before them is over. Raises OSError where the port was lost."""
-        happening = self.happenings[index]
-        self.at, self.now_us = index + 1, max(self.now_us, happening.t_us)
-        if happening.lost:
-            raise OSError(happening.lost)
-        return bytes.fromhex(happening.got)
+        """Return the bytes at an index and step past them. Raises OSError where the port was lost."""
+        entry = self.entries[index]
+        self.at, self.now_us = index + 1, max(self.now_us, entry.t_us)
+        if entry.lost:
+            raise OSError(entry.lost)
+        return bytes.fromhex(entry.got)
 
 
 class ReplayedWire(Wire):
-    """A wire on which comes what came."""
+    """A wire that reads from the log."""
 
     def __init__(self, tape: _Tape) -> None:  # the port of the parent is never opened
-        """Play on from where the tape stands."""
+        """Read from the tape's position."""
         self._tape = tape
 
     @property
     def is_waiting(self) -> bool:
         """Tell whether anything has come."""
-        head = self._tape.head
-        if head is not None and head.quiet:
-            self._tape.pass_over()
+        entry = self._tape.next_entry
+        if entry is not None and entry.quiet:
+            self._tape.advance()
             return False
-        if head is not None and head.lost:
+        if entry is not None and entry.lost:
             self._tape.take(self._tape.at)
-        return self._tape.coming(until_us=self._tape.now_us) is not None
+        return self._tape.next_input(until_us=self._tape.now_us) is not None
 
     def now_s(self) -> float:
         """Return the log's time."""
@@ -88,21 +88,21 @@ class ReplayedWire(Wire):
 
     def send(self, data: bytes) -> None:  # noqa: ARG002 - what came back is on the tape
         """Take it that what was sent then is sent now."""
-        head = self._tape.head
-        if head is not None and head.sent:
-            self._tape.pass_over()
+        entry = self._tape.next_entry
+        if entry is not None and entry.sent:
+            self._tape.advance()
 
-    def waiting(self) -> bytes:
+    def read_waiting(self) -> bytes:
         """Return what has come."""
         if not self.is_waiting:
             return b""
-        index = self._tape.coming(until_us=self._tape.now_us)
+        index = self._tape.next_input(until_us=self._tape.now_us)
         return b"" if index is None else self._tape.take(index)
 
     def read(self, *, until: float) -> bytes:
         """Return what comes next. Raises OSError where the port was lost."""
         tape, until_us = self._tape, math.floor(until * 1e6) + 1
-        index = tape.coming(until_us=max(until_us, tape.now_us))
+        index = tape.next_input(until_us=max(until_us, tape.now_us))
         if index is not None:
             return tape.take(index)
         tape.now_us = max(tape.now_us, until_us)
@@ -113,7 +113,7 @@ class ReplayedWire(Wire):
 
 
 class ReplayedPort(Port):
-    """A port that is there when it was there."""
+    """A port that is open when it was open in the log."""
 
     def __init__(self, probe: ProbeConfig, tape: _Tape) -> None:
         """Begin with a port that is not open."""
@@ -121,23 +121,23 @@ class ReplayedPort(Port):
         self._tape = tape
 
     def note_tick(self, probe: str, *, at_us: int, elapsed_us: int, simulated: bool) -> None:
-        """Note nothing: it is noted already."""
+        """Do nothing: the log has it already."""
 
     def skip_to(self, at: int) -> None:
-        """Pass over what nobody took, up to a tick; what became of the port holds."""
-        for happening in self._tape.happenings[self._tape.at : at]:
-            if happening.opened:
+        """Step over what was not read, up to a tick; the port is opened and lost as in the log."""
+        for entry in self._tape.entries[self._tape.at : at]:
+            if entry.opened:
                 self._wire = ReplayedWire(self._tape)
-            if happening.lost:
+            if entry.lost:
                 self._wire = None
         self._tape.at = max(self._tape.at, at)
 
     def wire(self, elapsed_us: int) -> Wire:
         """Return the wire if the port was open, or was opened now. Raises Missing if it was not."""
         del elapsed_us
-        head = self._tape.head
-        if self._wire is None and head is not None and head.opened:
-            self._tape.pass_over()
+        entry = self._tape.next_entry
+        if self._wire is None and entry is not None and entry.opened:
+            self._tape.advance()
             self._wire = ReplayedWire(self._tape)
             self._drain(self._wire)
         if self._wire is None:
@@ -145,7 +145,7 @@ class ReplayedPort(Port):
         return self._wire
 
     def _drain(self, wire: Wire) -> None:
-        """Throw away what waited at the opening, as was done then."""
+        """Discard what waited at the opening, as was done then."""
         try:
             wire.drain()
         except OSError:
@@ -166,20 +166,20 @@ def replay_indications(
     yield from _run(run, probes, simulated=simulated)
 
 
-def _run(happenings: list[ByteLogEntry], probes: Mapping[str, ProbeConfig], *, simulated: bool) -> Iterator[Indication]:
+def _run(entries: list[ByteLogEntry], probes: Mapping[str, ProbeConfig], *, simulated: bool) -> Iterator[Indication]:
     """Yield the indications of one run of the daemon."""
-    if not happenings:
+    if not entries:
         return
-    tape = _Tape(happenings)
-    ticks = [index for index, happening in enumerate(happenings) if happening.tick]
-    line = ReplayedPort(next(iter(probes.values())), tape)
+    tape = _Tape(entries)
+    ticks = [index for index, entry in enumerate(entries) if entry.tick]
+    port = ReplayedPort(next(iter(probes.values())), tape)
     readers = {
-        name: Reader(line, conversation_with(probe, simulated=simulated), is_shared=len(probes) > 1)
+        name: Reader(port, conversation_with(probe, simulated=simulated), is_shared=len(probes) > 1)
         for name, probe in probes.items()
     }
     for index in ticks:
-        tick = happenings[index].tick
-        line.skip_to(index + 1)
-        tape.now_us = max(tape.now_us, happenings[index].t_us)
+        tick = entries[index].tick
+        port.skip_to(index + 1)
+        tape.now_us = max(tape.now_us, entries[index].t_us)
         if tick is not None and tick.probe in readers:
             yield readers[tick.probe].read(at_us=tick.at_us, elapsed_us=tick.elapsed_us)

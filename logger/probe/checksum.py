@@ -1,4 +1,4 @@
-"""Check values over bytes, by definitions that anybody can look up. No I/O.
+"""Compute checksums and CRCs by their published definitions. No I/O.
 
 Law: a name stands for one computation. CRCs are given by the parameters of the Rocksoft model (R. Williams, "A painless
 guide to CRC error detection algorithms", 1993) as the public catalogue of parametrised CRC algorithms lists them; their

@@ -1,8 +1,8 @@
-"""What a protocol has to do for one probe: one tick, within a time limit, over a wire that somebody else owns.
+"""Define what a protocol does for one probe: one tick, within a time limit, over a wire that it does not own.
 
 Law: a conversation knows its probe and nothing of ports. It neither opens, reopens nor closes; it raises `Missing` for
 what instruments do, and lets the wire's `FAILURES` pass. It is used by one thread. Others may have used the wire since
-its last tick (a shared line), so it never takes bytes for its own that it cannot tell to be.
+its last tick (a shared line), so it never accepts bytes that may be meant for another.
 
 To add a protocol: write its codec without I/O (bytes in, values or a reason out), a subclass of `Conversation` that
 sends, reads until its time limit and asks the codec, and give it a row in `protocols.py`. Everything else (opening,
@@ -19,7 +19,7 @@ from logger.probe.wire import Wire
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Values:
-    """What one tick brought: potential (mV) and temperature (C), one of them None if the instrument has none now."""
+    """Values of one tick: potential (mV) and temperature (C), one of them None if the instrument has none now."""
 
     potential_mv: float | None
     temperature_c: float | None
@@ -54,15 +54,15 @@ class Conversation(ABC):
         self.probe = probe
         self.simulated = simulated
         self.identity = ""
-        """What the instrument said last of who it is; empty: nothing."""
+        """The newest identity that the instrument reported; empty: none."""
 
     @abstractmethod
     def begin(self, wire: Wire) -> None:
-        """Speak over this newly opened wire from now on; whatever was known of the instrument is void."""
+        """Use this newly opened wire from now on; the instrument may be another."""
 
     @abstractmethod
     def tick(self) -> Values:
-        """Ask for one indication. Raises Missing, and one of `wire.FAILURES`.
+        """Read one indication. Raises Missing, and one of `wire.FAILURES`.
 
         It ends within a few `probe.timeout_s` (`settings.checks` says how many), however much the instrument talks.
         """

@@ -1,6 +1,6 @@
-"""Raw bytes that a line brought -> what is wrong with the line, and what to try. No I/O.
+"""Diagnose a serial line from the raw bytes that it brought: what is wrong, and what to try. No I/O.
 
-Law: it speaks only of what the bytes show; where they show nothing it says nothing.
+Law: only what the bytes show is reported; where they show nothing the answer is empty.
 """
 
 from typing import Final
@@ -65,8 +65,8 @@ def _bits(data: bytes) -> str:
     if len(odd) > 1:
         return ""
     parity = "odd" if odd.pop() else "even"
-    told = f"every byte has a check bit: the probe sends 7 bits with {parity} parity"
-    return f'{told}; write data_bits = 7, parity = "{parity}"'
+    text = f"every byte has a check bit: the probe sends 7 bits with {parity} parity"
+    return f'{text}; write data_bits = 7, parity = "{parity}"'
 
 
 def _quoted(text: str) -> str:

@@ -1,7 +1,7 @@
-"""Bytes -> whole lines of text. No I/O.
+"""Cut a stream of bytes into whole lines of text. No I/O.
 
-Law: a line is whole when its terminator has come: "3.4" followed later by "56" are two numbers or one, and only the
-terminator tells. However the bytes are cut, the lines are the same. Never more than a capped line is kept.
+Law: a line is whole when its terminator has come ("3.4" followed later by "56" may be one number). However the bytes
+are cut, the lines are the same. Never more than a capped line is kept.
 """
 
 LONGEST_LINE = 256
@@ -29,7 +29,7 @@ class LineBuffer:
 
     @property
     def partial(self) -> bytes:
-        """Return what has come of a line whose terminator is still owed."""
+        """Return what has come of a line whose terminator has not come."""
         return bytes(self._head) + self._tail
 
     def clear(self) -> None:

@@ -1,9 +1,11 @@
-"""Modbus PDUs (function and data) <-> requests, registers, numbers, identities. No I/O.
+"""Encode Modbus requests and decode replies (PDUs: function and data) to registers, numbers, identities. No I/O.
 
 Law: registers come out only of a reply to the function that was asked, with as many of them as were asked for; a number
-only if it is finite, not one that says "no value", and can be the quantity at all. Whatever else arrives is a `Fault`
-with its reason and a sentence that says what to do. Clauses are those of MODBUS Application Protocol V1.1b3, from
-memory.
+only if it is finite, not one that says "no value", and can be the quantity at all. Whatever else arrives is a
+`ModbusFault` with its reason and a sentence that says what to do. Clauses are those of MODBUS Application Protocol
+V1.1b3, from memory.
+
+A hole in the register map is never read: many instruments refuse the whole request for it.
 """
 
 import math
@@ -35,9 +37,9 @@ _BEHIND_GATEWAY: Final = 11
 _UNKNOWN_REQUEST: Final = (b"\x01", b"\x02", b"\x03")
 
 _RANGES: Final = {"potential": (-2000.0, 2000.0), "ph": (-3.0, 17.0), "temperature": (-100.0, 300.0)}
-"""What can be one at all, in mV, pH, C: the numbers of a wrong word order are mostly beyond. [CP]"""
+"""Possible values in mV, pH, C: a wrong word order mostly gives numbers outside. Common practice, no source."""
 _TINY: Final = 1e-6
-"""A float nearer to zero, but not zero, is the other sign of a wrong word order. [CP]"""
+"""A float nearer to zero, but not zero, is the other sign of a wrong word order. Common practice, no source."""
 _FORMATS: Final = {
     NumberType.INT16: ">h",
     NumberType.UINT16: ">H",
@@ -64,7 +66,7 @@ class RegisterSpan:
 
 
 def register_spans(wanted: Iterable[RegisterSpan]) -> list[RegisterSpan]:
-    """Join what touches or overlaps; a hole is never read, since many instruments refuse one."""
+    """Join spans that touch or overlap; gaps are never read, since many instruments refuse that."""
     joined: list[RegisterSpan] = []
     for span in sorted(wanted, key=lambda each: each.start):
         last = joined[-1] if joined else None
@@ -95,9 +97,9 @@ def registers(pdu: bytes, *, function: int, count: int) -> tuple[int, ...] | Mod
 def exception(pdu: bytes) -> ModbusFault:
     """Return what an exception reply says."""
     code = pdu[1] if len(pdu) == 2 else 0  # noqa: PLR2004 - function and code
-    said = EXCEPTIONS.get(code, f"exception {code}, which the standard does not know; see its manual")
+    meaning = EXCEPTIONS.get(code, f"exception {code}, which the standard does not know; see its manual")
     reason = Reason.TIMEOUT if code == _BEHIND_GATEWAY else Reason.INSTRUMENT_ERROR
-    return ModbusFault(reason=reason, text=f"the instrument refuses: {said}")
+    return ModbusFault(reason=reason, text=f"the instrument refuses: {meaning}")
 
 
 def number(words: tuple[int, ...], quantity: str, config: RegisterConfig) -> float | ModbusFault:
@@ -111,7 +113,9 @@ def number(words: tuple[int, ...], quantity: str, config: RegisterConfig) -> flo
     value = _in_unit(raw * config.scale + config.offset, config.unit)
     low, high = _RANGES[quantity]
     if not low <= value <= high or 0 < abs(raw) < _TINY:
-        return _garbled(f"registers {_hex(words)} make {quantity} {value:.4g}, which it cannot be; {_doubt(config)}")
+        return _garbled(
+            f"registers {_hex(words)} make {quantity} {value:.4g}, which it cannot be; {_register_advice(config)}"
+        )
     return value
 
 
@@ -127,7 +131,7 @@ def _in_unit(value: float, unit: Unit | None) -> float:
             return value
 
 
-def _doubt(config: RegisterConfig) -> str:
+def _register_advice(config: RegisterConfig) -> str:
     if config.type.registers == 1:
         return "check register, type, scale and unit"
     other = next(order for order in WordOrder if order is not config.word_order)
@@ -135,7 +139,7 @@ def _doubt(config: RegisterConfig) -> str:
 
 
 def identity(pdu: bytes) -> str | ModbusFault:
-    """Return what a reply to `IDENTIFY` says: maker, product, revision, parted by commas.
+    """Return what a reply to `IDENTIFY` says: maker, product, revision, separated by commas.
 
     Empty: it refuses the request as one that it does not know.
     """

@@ -1,12 +1,17 @@
-"""Bytes of a Modbus wire -> frames of instruments, on a serial line (RTU) and on TCP (MBAP). No I/O.
+"""Cut the bytes of a Modbus wire into frames, on a serial line (RTU) and on TCP (MBAP). No I/O.
 
-Law: `feed` bytes as they come, then ask `next_frame`: a `Frame`, None (more bytes are wanted) or `Broken`. However the
-bytes are cut, the outcomes are the same, and bytes after a frame never change it. A frame begins where the last one
-ended and is accepted only with its checksum (RTU) or its header (MBAP) right; there is no hunting for a frame in
-garbage, for a number found there may be anybody's. After `Broken` nothing more comes out.
+Law: `feed` bytes as they come, then call `next_frame`: a `ModbusFrame`, None (more bytes are wanted) or `InvalidFrame`.
+However the bytes are cut, the outcomes are the same, and bytes after a frame never change it. A frame begins where the
+last one ended and is accepted only with its checksum (RTU) or its header (MBAP) right; there is no hunting for a frame
+in garbage, for a number found there may be anybody's. After `InvalidFrame` nothing more comes out.
 
 RTU frames end by silence of 3.5 characters, which no operating system tells reliably; so an end is known by the length
 that the frame's own first bytes promise (MODBUS Application Protocol V1.1b3, 6; from memory).
+
+Why a codec of our own: the framer of pymodbus 3.16, the one library whose framer can be fed bytes without its own
+client, was read for it. It hunts through garbage for anything that could be a frame, drops all that came when a
+checksum fails, keeps no bytes after a frame, and its interface changes at minor versions. pymodbus judges ours in the
+tests instead (checksum, server).
 """
 
 from abc import ABC, abstractmethod
@@ -39,13 +44,13 @@ class ModbusFrame:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InvalidFrame:
-    """What came is no frame; one sentence for the user, with what to look at."""
+    """Bytes that are no frame; one sentence for the user, with what to check."""
 
     text: str
 
 
 class Frames(ABC):
-    """What comes after one request."""
+    """Cuts what comes after one request into frames."""
 
     def __init__(self) -> None:
         """Start empty."""

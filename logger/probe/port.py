@@ -1,6 +1,6 @@
-"""A serial port and who owns it: opening, waiting between tries, giving back.
+"""Own a serial port: open it, wait between tries, release it.
 
-Law: a port has one `Line`, used by one thread, however many probes are behind it. A port that is not there is tried
+Law: a port has one `Port`, used by one thread, however many probes are behind it. A port that is not there is tried
 again after 1, 2 and then every 5 s of watch time: whoever plugs it in again waits for data. Its loss is a `Missing`
 tick for each of its probes, never an exception that ends the watch.
 """
@@ -30,7 +30,7 @@ class Port:
         self.port = probe.port
         self._probe = probe
         self._wire: Wire | None = None
-        self._notes: ByteLog | None = None
+        self._byte_log: ByteLog | None = None
         self._failures = 0
         self._retry_us = 0
         self._fault = ""
@@ -41,24 +41,24 @@ class Port:
             if self._failures and elapsed_us < self._retry_us:
                 raise Missing(Reason.PORT_ABSENT, self._fault)
             try:
-                self._wire = Wire(self._probe) if self._notes is None else LoggedWire(self._probe, self._notes)
+                self._wire = Wire(self._probe) if self._byte_log is None else LoggedWire(self._probe, self._byte_log)
                 self._wire.drain()
             except FAILURES as error:
-                raise self.lost(error, elapsed_us) from error
+                raise self.give_up(error, elapsed_us) from error
             log.info("%s opened", self.port)
         return self._wire
 
     def note_tick(self, probe: str, *, at_us: int, elapsed_us: int, simulated: bool) -> None:
-        """Note in the record of the bytes, if one is wanted, that a probe is to be read now."""
+        """Log in the byte log, if there is one, that a probe is to be read now."""
         if self._probe.record_bytes is not None:
-            if self._notes is None:
-                self._notes = ByteLog(self._probe.record_bytes, port=self.port, simulated=simulated)
-            self._notes.note(tick=Tick(probe, at_us, elapsed_us))
+            if self._byte_log is None:
+                self._byte_log = ByteLog(self._probe.record_bytes, port=self.port, simulated=simulated)
+            self._byte_log.note(tick=Tick(probe, at_us, elapsed_us))
 
-    def lost(self, error: Exception, elapsed_us: int) -> Missing:
+    def give_up(self, error: Exception, elapsed_us: int) -> Missing:
         """Give up the wire after one of `FAILURES`; return how this tick ends."""
-        if self._notes is not None:
-            self._notes.note(lost=str(error) or "lost")
+        if self._byte_log is not None:
+            self._byte_log.note(lost=str(error) or "lost")
         self._release()
         wait_s = BACKOFF_S[min(self._failures, len(BACKOFF_S) - 1)]
         self._failures += 1
@@ -67,16 +67,16 @@ class Port:
         log.log(logging.WARNING if self._failures == 1 else logging.DEBUG, "%s: %s", self.port, self._fault)
         return Missing(Reason.PORT_ABSENT, self._fault)
 
-    def works(self) -> None:
-        """Take note that the port did what it should: the next loss is the first again."""
+    def note_success(self) -> None:
+        """Reset the waiting time: the next loss is the first again."""
         self._failures = 0
 
     def close(self) -> None:
-        """Give the port back; the next use opens it again, and begins a new run in the record of the bytes."""
+        """Close the port; the next use opens it again, and begins a new run in the byte log."""
         self._release()
-        if self._notes is not None:
-            self._notes.close()
-        self._notes = None
+        if self._byte_log is not None:
+            self._byte_log.close()
+        self._byte_log = None
 
     def _release(self) -> None:
         if self._wire is not None:
@@ -85,7 +85,7 @@ class Port:
 
 
 def describe_failure(error: Exception, port: str) -> str:
-    """Say what is wrong with a port and what to do."""
+    """Return what is wrong with a port and what to do."""
     match getattr(error, "errno", None):
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:
             return "there is no such port; check the cable and the path"

@@ -1,7 +1,7 @@
-"""The serial ports of this machine: by which names they go, who holds them, who may use them.
+"""List the serial ports of this machine: their names, which processes hold them, who may use them.
 
-Law: what the system says and nothing else; no port is opened, nothing is guessed of what hangs on it. What this user
-may not look at is told as not known.
+Law: what the system reports and nothing else; no port is opened, nothing is guessed of what is connected. What this
+user may not inspect is reported as unknown.
 """
 
 import grp
@@ -33,14 +33,14 @@ class ListedPort:
 
     device: str
     by_id: str = ""
-    """Name that goes with the adapter, whatever it is plugged into; empty: it has none."""
+    """Name that stays with the adapter, whatever socket it is in; empty: it has none."""
     by_path: str = ""
-    """Name that goes with the socket, whatever adapter is plugged into it."""
+    """Name that stays with the socket, whatever adapter is in it."""
     description: str = ""
-    """What the adapter says of itself."""
+    """The adapter's own description."""
     holders: tuple[Holder, ...] = ()
     is_all_seen: bool = True
-    """Whether the holders were looked for in all processes; False: some may not be looked at by this user."""
+    """Whether all processes could be inspected; False: this user may not inspect some."""
     mode: str = ""
     """Owner, group and permissions, as `ls -l` writes them."""
     is_usable: bool = False
@@ -56,9 +56,11 @@ class ListedPort:
 
 def list_serial_ports(*, by_id: Path = BY_ID, by_path: Path = BY_PATH, proc: Path = PROC) -> list[ListedPort]:
     """Return the ports that the system lists, and those that lasting names point at."""
-    told = {port.device: port.description for port in list_ports.comports()}
+    descriptions = {port.device: port.description for port in list_ports.comports()}
     linked = {os.path.realpath(link) for folder in (by_id, by_path) for link in folder.glob("*")}
-    return describe_ports(sorted(told.keys() | linked), by_id=by_id, by_path=by_path, proc=proc, described=told)
+    return describe_ports(
+        sorted(descriptions.keys() | linked), by_id=by_id, by_path=by_path, proc=proc, descriptions=descriptions
+    )
 
 
 def describe_ports(
@@ -67,9 +69,9 @@ def describe_ports(
     by_id: Path = BY_ID,
     by_path: Path = BY_PATH,
     proc: Path = PROC,
-    described: dict[str, str] | None = None,
+    descriptions: dict[str, str] | None = None,
 ) -> list[ListedPort]:
-    """Return what is known of these ports."""
+    """Return these ports with names, holders and permissions."""
     holders, is_all_seen = _holders(proc)
     ids, places = _links(by_id), _links(by_path)
     ports = []
@@ -81,7 +83,7 @@ def describe_ports(
                 device=device,
                 by_id=ids.get(device, ""),
                 by_path=places.get(device, ""),
-                description=(described or {}).get(device, ""),
+                description=(descriptions or {}).get(device, ""),
                 holders=tuple(holders.get(device, ())),
                 is_all_seen=is_all_seen,
                 mode=mode,
@@ -93,7 +95,7 @@ def describe_ports(
 
 
 def access(path: str) -> tuple[str, str]:
-    """Return a port's owner, group and permissions, and what this user must do to be let in; empty: nothing."""
+    """Return a port's owner, group and permissions, and what this user must do to get access; empty: nothing."""
     try:
         status = Path(path).stat()
     except OSError as error:
@@ -112,7 +114,7 @@ def _links(folder: Path) -> dict[str, str]:
 
 
 def _holders(proc: Path) -> tuple[dict[str, list[Holder]], bool]:
-    """Return who has which device open, and whether all processes could be looked at."""
+    """Return which processes hold which device, and whether all processes could be inspected."""
     holders: dict[str, list[Holder]] = {}
     is_all_seen = True
     for process in proc.glob("[0-9]*"):

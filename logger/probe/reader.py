@@ -1,9 +1,11 @@
-"""One probe on its line: one tick, one indication; and which probes share a line.
+"""Read one probe on its port: one indication a tick; and group probes that share a port.
 
 Law: `read` answers every tick within a time limit, with values or with the reason why not; it never raises for what
 ports and instruments do. On a shared line an instrument that stays silent is asked less and less often, so that it
 costs the others little beyond its own time limit; its ticks are missing records all the same. One that answers, however
 badly, is asked every time.
+
+A thermometer that fails leaves the potential in the log; without a temperature no pH is claimed, and `blind` says so.
 """
 
 from collections.abc import Iterable
@@ -17,29 +19,29 @@ from logger.probe.protocols import conversation_with
 from logger.probe.wire import FAILURES, Wire
 
 LONGEST_REST_S: Final = 30.0
-"""How long, in whole polls, a silent instrument on a shared line is not asked at most. [CP]"""
+"""Longest time between requests to a silent instrument on a shared line. Common practice, no source."""
 
 
 class Reader:
-    """What reads one probe, tick by tick. Not shared between threads; readers of one line are used by one thread."""
+    """Reads one probe, tick by tick. Not shared between threads; readers of one port are used by one thread."""
 
-    def __init__(self, line: Port, conversation: Conversation, *, is_shared: bool = False) -> None:
-        """`is_shared` tells whether other probes are behind this line."""
+    def __init__(self, port: Port, conversation: Conversation, *, is_shared: bool = False) -> None:
+        """`is_shared` tells whether other probes are behind this port."""
         self.probe = conversation.probe
         self.detail = ""
-        """What the last `read` did not bring and why, one sentence; empty if it brought everything."""
-        self._line, self._conversation, self._is_shared = line, conversation, is_shared
+        """What was missing in the last `read` and why, one sentence; empty: nothing."""
+        self._port, self._conversation, self._is_shared = port, conversation, is_shared
         self._wire: Wire | None = None
         self._silences, self._rest = 0, 0
 
     @property
     def port(self) -> str:
         """Return the port's path or URL."""
-        return self._line.port
+        return self._port.port
 
     @property
     def identity(self) -> str:
-        """Return what the instrument said last of who it is."""
+        """Return the newest identity that the instrument reported."""
         return self._conversation.identity
 
     def read(self, *, at_us: int, elapsed_us: int) -> Indication:
@@ -48,7 +50,7 @@ class Reader:
         A thermometer that has no value (open, short) leaves the temperature None beside a potential.
         """
         values, reason = Values(potential_mv=None, temperature_c=None), Reason.NONE
-        self._line.note_tick(self.probe.id, at_us=at_us, elapsed_us=elapsed_us, simulated=self._conversation.simulated)
+        self._port.note_tick(self.probe.id, at_us=at_us, elapsed_us=elapsed_us, simulated=self._conversation.simulated)
         try:
             values = self._tick(elapsed_us)
             self.detail = f"{self.port}: {values.detail}" if values.detail else ""
@@ -65,11 +67,11 @@ class Reader:
         )
 
     def close(self) -> None:
-        """Give the line's port back; the next `read` opens it again."""
-        self._line.close()
+        """Close the port; the next `read` opens it again."""
+        self._port.close()
 
     def _tick(self, elapsed_us: int) -> Values:
-        wire = self._line.wire(elapsed_us)
+        wire = self._port.wire(elapsed_us)
         try:
             if wire is not self._wire:
                 self._wire = wire
@@ -77,11 +79,11 @@ class Reader:
                 self._conversation.begin(wire)
             values = self._ask()
         except FAILURES as error:
-            raise self._line.lost(error, elapsed_us) from error
+            raise self._port.give_up(error, elapsed_us) from error
         except Missing:
-            self._line.works()
+            self._port.note_success()
             raise
-        self._line.works()
+        self._port.note_success()
         return values
 
     def _ask(self) -> Values:
@@ -105,12 +107,12 @@ class Reader:
 
 
 def reader(probe: ProbeConfig, *, simulated: bool) -> Reader:
-    """Return what reads one probe alone, whoever else is behind its port."""
+    """Return the reader of one probe alone, whatever else is behind its port."""
     return Reader(Port(probe), conversation_with(probe, simulated=simulated))
 
 
 def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Reader]]:
-    """Return what reads all probes, one list a port; `settings.checks` has refused what cannot share one."""
+    """Return the readers of all probes, one list a port; `settings.checks` has refused what cannot share one."""
     ports: dict[str, list[ProbeConfig]] = {}
     for probe in probes:
         ports.setdefault(probe.port, []).append(probe)
@@ -118,6 +120,6 @@ def readers(probes: Iterable[ProbeConfig], *, simulated: bool) -> list[list[Read
 
 
 def _readers(probes: list[ProbeConfig], *, simulated: bool) -> list[Reader]:
-    line = Port(probes[0])
-    talks = [conversation_with(probe, simulated=simulated) for probe in probes]
-    return [Reader(line, talk, is_shared=len(talks) > 1) for talk in talks]
+    port = Port(probes[0])
+    conversations = [conversation_with(probe, simulated=simulated) for probe in probes]
+    return [Reader(port, each, is_shared=len(conversations) > 1) for each in conversations]

@@ -1,4 +1,4 @@
-"""Bytes of a SCPI instrument <-> millivolts, Celsius, identities, queued errors. No I/O.
+"""Decode replies of a SCPI instrument: millivolts, Celsius, identities, queued errors. No I/O.
 
 Law: a value comes out only of a whole line that says exactly one number of IEEE 488.2's NRf form; whatever else
 arrives is a `Reason`. Lines come whole from `probe/line_buffer.py`.
@@ -23,7 +23,7 @@ _INFINITY = 9.9e37
 _NOT_A_NUMBER = 9.91e37
 """SCPI-99 volume 1, chapter 7: how infinity and "not a number" are written in a numeric reply. From memory."""
 _IDENTITY_COMMAS = 3
-"""IEEE 488.2-1992, 10.14: maker, model, serial number, firmware, parted by commas."""
+"""IEEE 488.2-1992, 10.14: maker, model, serial number, firmware, separated by commas."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,11 +1,11 @@
-"""The conversation with a SCPI instrument: one tick asks for potential and temperature.
+"""Read a SCPI instrument: one tick queries potential and temperature.
 
 Law: a number is believed to be the reply to the present request only if nothing else can have sent it:
 
 * At most one measuring request is ever unanswered. After a reply that was late, garbled or doubled nothing is
   measured until a *settling* query (the error queue, or the identity) has been answered; its reply cannot be taken for
   a number, and an instrument answers in order, so whatever came before it is old and is thrown away.
-* Whoever has not answered the error queue may have been exchanged: the identity is asked next. It is asked a second
+* Whoever has not answered the error queue may have been exchanged: the identity is queried next. It is queried a second
   time only after a silence of `_GIVE_UP` time limits, so that its replies cannot pile up: an instrument that needs
   longer than that for one reply is not served.
 
@@ -27,7 +27,7 @@ from logger.probe.wire import LineWire, Wire
 
 _GIVE_UP: Final = 5
 _MOST_ERRORS: Final = 4
-"""So many queued errors are told; the rest is cleared with them."""
+"""So many queued errors are reported; the rest is cleared with them."""
 
 
 def line_exchange(probe: ProbeConfig) -> LineExchange:
@@ -37,42 +37,44 @@ def line_exchange(probe: ProbeConfig) -> LineExchange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Owed:
-    """A settling query without reply yet, and The wire's clock when it was sent or anything was heard since."""
+class _PendingQuery:
+    """A settling query without reply yet, and the time (the wire's clock) when it was sent or bytes last came."""
 
     query: bytes
-    heard_s: float
+    last_byte_s: float
 
 
 class ScpiConversation(Conversation):
     """SCPI with one instrument."""
 
     def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
-        """Know nothing of the instrument yet."""
+        """Begin with an unidentified instrument."""
         super().__init__(probe, simulated=simulated)
         self._wire: LineWire
-        self._owed: _Owed | None = None
-        self._is_known = False
-        words = probe.scpi
-        self._value_of = (
-            scpi.with_query(scpi.PH, words.ph) if words.ph else scpi.with_query(scpi.POTENTIAL, words.potential)
+        self._pending: _PendingQuery | None = None
+        self._is_identified = False
+        queries = probe.scpi
+        self._quantity = (
+            scpi.with_query(scpi.PH, queries.ph) if queries.ph else scpi.with_query(scpi.POTENTIAL, queries.potential)
         )
-        self._warmth = scpi.with_query(scpi.TEMPERATURE, words.temperature) if words.temperature else None
+        self._temperature_quantity = (
+            scpi.with_query(scpi.TEMPERATURE, queries.temperature) if queries.temperature else None
+        )
 
     def begin(self, wire: Wire) -> None:
-        """Speak over a newly opened wire: the identity is asked first."""
+        """Use a newly opened wire: the identity is queried first."""
         self._wire = LineWire(wire)
-        self._owed = None
-        self._is_known = False
+        self._pending = None
+        self._is_identified = False
 
     def tick(self) -> Values:
         """Return both values; a thermometer that says it has none does not take the potential away."""
-        if self._owed is not None or not self._is_known or self._wire.drain():
-            self._settle()
-        value, celsius, detail = self._measure(self._value_of), None, ""
-        if self._warmth is not None:
+        if self._pending is not None or not self._is_identified or self._wire.drain():
+            self._resynchronise()
+        value, celsius, detail = self._measure(self._quantity), None, ""
+        if self._temperature_quantity is not None:
             try:
-                celsius = self._measure(self._warmth)
+                celsius = self._measure(self._temperature_quantity)
             except Missing as missing:
                 if missing.reason not in (Reason.OVERRANGE, Reason.NOT_A_NUMBER):
                     raise
@@ -88,18 +90,18 @@ class ScpiConversation(Conversation):
         """Ask for one quantity and return its value; the first line that is no late settling reply is the answer."""
         self._wire.send(quantity.query)
         until = self._until()
-        while (line := self._wire.line(until=until)) is not None:
+        while (line := self._wire.next_line(until=until)) is not None:
             if scpi.parse_error(line) is None and scpi.parse_identity(line) is None:
                 return self._value(quantity, line=line)
         if self._wire.has_partial:
             raise self._missing(Reason.GARBLED, f"only part of a line of {quantity.name} came in time")
-        raise self._missing(Reason.TIMEOUT, self._silence(quantity.query))
+        raise self._missing(Reason.TIMEOUT, self._no_reply(quantity.query))
 
     def _value(self, quantity: scpi.Quantity, *, line: bytes) -> float:
         value = scpi.parse_value(line, quantity)
         if value is Reason.GARBLED:
-            shown = line[:40].decode("ascii", "backslashreplace")
-            raise self._missing(Reason.GARBLED, f"the reply {shown!r} is no {quantity.name}")
+            start = line[:40].decode("ascii", "backslashreplace")
+            raise self._missing(Reason.GARBLED, f"the reply {start!r} is no {quantity.name}")
         if self._wire.drain():
             raise self._missing(Reason.GARBLED, f"more than one reply came for {quantity.name}")
         if isinstance(value, Reason):
@@ -107,64 +109,66 @@ class ScpiConversation(Conversation):
         return value
 
     def _missing(self, reason: Reason, text: str) -> Missing:
-        """Return how this tick ends, after asking the instrument whether it knows why and getting past late replies."""
+        """Return how this tick ends, after reading the instrument's error queue and discarding late replies."""
         try:
-            error = self._settle()
+            error = self._resynchronise()
         except Missing:
             error = None
         if error is None or error.code == 0:
             return Missing(reason, text)
-        told = "; ".join(f"{each.code}, {each.text}" for each in [error, *self._more_errors()])
+        errors = "; ".join(f"{each.code}, {each.text}" for each in [error, *self._more_errors()])
         self._wire.send(scpi.CLEAR)
-        return Missing(Reason.INSTRUMENT_ERROR, f"{text}; the instrument reports {told}")
+        return Missing(Reason.INSTRUMENT_ERROR, f"{text}; the instrument reports {errors}")
 
     def _more_errors(self) -> Iterator[scpi.QueuedError]:
         """Yield what else is queued, oldest first, but not without end."""
         for _ in range(_MOST_ERRORS - 1):
             try:
-                error = self._settle()
+                error = self._resynchronise()
             except Missing:
                 return
             if error is None or error.code == 0:
                 return
             yield error
 
-    def _settle(self) -> scpi.QueuedError | None:
-        """Ask what only one reply can answer and drop all that arrives before it; return the queued error, if asked."""
-        owed = self._ask_to_settle()
+    def _resynchronise(self) -> scpi.QueuedError | None:
+        """Send a settling query, drop all that comes before its reply; return the queued error, if that was queried."""
+        pending = self._send_settling_query()
         until = self._until()
-        while (line := self._wire.line(until=until)) is not None:
-            self._owed = _Owed(query=owed.query, heard_s=self._wire.now_s())
-            if owed.query == scpi.IDENTIFY and (identity := scpi.parse_identity(line)) is not None:
-                self._owed = None
+        while (line := self._wire.next_line(until=until)) is not None:
+            self._pending = _PendingQuery(query=pending.query, last_byte_s=self._wire.now_s())
+            if pending.query == scpi.IDENTIFY and (identity := scpi.parse_identity(line)) is not None:
+                self._pending = None
                 self._identify(identity)
                 return None
-            if owed.query == scpi.NEXT_ERROR and (error := scpi.parse_error(line)) is not None:
-                self._owed = None
+            if pending.query == scpi.NEXT_ERROR and (error := scpi.parse_error(line)) is not None:
+                self._pending = None
                 return error
-        self._is_known = False
-        raise Missing(Reason.TIMEOUT, self._silence(owed.query))
+        self._is_identified = False
+        raise Missing(Reason.TIMEOUT, self._no_reply(pending.query))
 
-    def _ask_to_settle(self) -> _Owed:
-        query = scpi.NEXT_ERROR if self._is_known else scpi.IDENTIFY
-        owed, now_s = self._owed, self._wire.now_s()
+    def _send_settling_query(self) -> _PendingQuery:
+        query = scpi.NEXT_ERROR if self._is_identified else scpi.IDENTIFY
+        pending, now_s = self._pending, self._wire.now_s()
         is_silent = (
-            owed is not None and not self._wire.is_waiting and now_s - owed.heard_s > _GIVE_UP * self.probe.timeout_s
+            pending is not None
+            and not self._wire.is_waiting
+            and now_s - pending.last_byte_s > _GIVE_UP * self.probe.timeout_s
         )
-        if owed is None or owed.query != query or is_silent:
+        if pending is None or pending.query != query or is_silent:
             self._wire.send(query)
-            owed = self._owed = _Owed(query=query, heard_s=now_s)
-        return owed
+            pending = self._pending = _PendingQuery(query=query, last_byte_s=now_s)
+        return pending
 
     def _identify(self, identity: str) -> None:
         self.identity = identity
         fault = identity_fault(identity, self.probe.identity, simulated=self.simulated)
         if fault:
-            self._is_known = False
+            self._is_identified = False
             raise Missing(Reason.WRONG_INSTRUMENT, f"{fault}; check the port and the cable")
         self._wire.send(scpi.CLEAR)  # errors that an earlier user of the instrument left in its queue are not ours
-        self._is_known = True
+        self._is_identified = True
 
-    def _silence(self, query: bytes) -> str:
-        asked = query.decode("ascii").strip()
-        return f"no reply to {asked} within {self.probe.timeout_s:g} s; is the instrument on?"
+    def _no_reply(self, query: bytes) -> str:
+        sent = query.decode("ascii").strip()
+        return f"no reply to {sent} within {self.probe.timeout_s:g} s; is the instrument on?"

@@ -1,7 +1,7 @@
-"""Lines that a probe was seen to send -> a description of them. No I/O.
+"""Suggest a description (`TextConfig`) for lines that a probe sent. No I/O.
 
-Law: what is suggested reads every line that it was made of, by the very codec of the watch; where the lines do not say
-what a number is, nothing is suggested and the sentence says what is missing.
+Law: a suggestion reads every line that it was made from, by the codec of the watch; where the lines do not say what a
+number is, nothing is suggested and the explanation says what is missing.
 """
 
 import re
@@ -26,10 +26,10 @@ _SHORT: Final = {"\r": "\\r", "\n": "\\n", "\t": "\\t"}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suggestion:
-    """A description that reads `read` of the lines, or why there is none."""
+    """A description that reads `read` of the lines, or the explanation why there is none."""
 
     text: TextConfig | None
-    told: str
+    explanation: str
     read: int = 0
 
 
@@ -40,17 +40,19 @@ def suggest_description(
     lines = [line.strip(b" ") for line in lines if line.strip()]
     texts = [as_text(line) for line in lines]
     if len(texts) < _LEAST:
-        return Suggestion(text=None, told=f"{len(texts)} whole lines are too few, {_LEAST} are wanted; listen longer")
-    kinds = Counter(map(_skeleton, texts))
-    kind, count = kinds.most_common(1)[0]
-    same = [text for text in texts if _skeleton(text) == kind]
+        return Suggestion(
+            text=None, explanation=f"{len(texts)} whole lines are too few, {_LEAST} are wanted; listen longer"
+        )
+    skeletons = Counter(map(_skeleton, texts))
+    skeleton, count = skeletons.most_common(1)[0]
+    same = [text for text in texts if _skeleton(text) == skeleton]
     if count < _LEAST:
-        return Suggestion(text=None, told="the lines have no form in common; is it the right baud rate?")
+        return Suggestion(text=None, explanation="the lines have no form in common; is it the right baud rate?")
     checksum = next(_checksums(same), None)
     pattern, names = _pattern(same, checksum)
     if not names & {"mv", "ph"}:
-        told = "no number has the unit mV or pH beside it: write the pattern by hand, marking what is what"
-        return Suggestion(text=None, told=told)
+        explanation = "no number has the unit mV or pH beside it: write the pattern by hand, marking what is what"
+        return Suggestion(text=None, explanation=explanation)
     text = TextConfig(
         pattern=pattern,
         example=same[-1],
@@ -66,10 +68,10 @@ def suggest_description(
 
 def _tried(text: TextConfig, lines: Sequence[bytes]) -> Suggestion:
     for _, reason, _ in mistakes(text):
-        return Suggestion(text=None, told=f"no pattern was found that reads these lines: {reason}")
+        return Suggestion(text=None, explanation=f"no pattern was found that reads these lines: {reason}")
     description = Description(text)
     read = sum(isinstance(description.decode(line), TextReading) for line in lines)
-    return Suggestion(text=text, told=f"it reads {read} of the {len(lines)} lines that came", read=read)
+    return Suggestion(text=text, explanation=f"it reads {read} of the {len(lines)} lines that came", read=read)
 
 
 def description_toml(text: TextConfig, probe: ProbeConfig) -> str:
@@ -118,14 +120,14 @@ def _checksums(lines: list[str]) -> Iterator[_Check]:
     ends = [_HEX_END.fullmatch(line) for line in lines]
     if not all(ends) or len(set(lines)) < _LEAST:
         return
-    found = [(end[1], end[2], end[3]) for end in ends if end]
+    parts = [(end[1], end[2], end[3]) for end in ends if end]
     for kind in Checksum:
         for first in (0, 1):
             for has_mark in (False, True):
-                bodies = [((body + mark) if has_mark else body)[first:] for body, mark, _ in found]
+                bodies = [((body + mark) if has_mark else body)[first:] for body, mark, _ in parts]
                 values = [check_value(kind, body.encode("latin-1", "replace")) for body in bodies]
-                if all(value == int(digits, 16) for value, (_, _, digits) in zip(values, found, strict=True)):
-                    yield _Check(kind=kind, first=first, has_mark=has_mark, digits=len(found[0][2]))
+                if all(value == int(digits, 16) for value, (_, _, digits) in zip(values, parts, strict=True)):
+                    yield _Check(kind=kind, first=first, has_mark=has_mark, digits=len(parts[0][2]))
 
 
 def _skeleton(text: str) -> str:
@@ -137,13 +139,13 @@ def _skeleton(text: str) -> str:
 def _pattern(lines: list[str], checksum: _Check | None) -> tuple[str, set[str]]:
     """Return an expression for lines of one skeleton, and the names of its groups."""
     bodies = [line[: -checksum.digits] for line in lines] if checksum else lines
-    found = [list(_NUMBER.finditer(body)) for body in bodies]
-    model, numbers = bodies[-1], found[-1]
+    matches_by_line = [list(_NUMBER.finditer(body)) for body in bodies]
+    model, numbers = bodies[-1], matches_by_line[-1]
     names = _names(model, numbers)
     parts, position = [], 0
     for index, match in enumerate(numbers):
         parts.append(_literal(model[position : match.start()], before=position > 0, after=True))
-        shape = _shape([matches[index].group() for matches in found if len(matches) > index])
+        shape = _shape([matches[index].group() for matches in matches_by_line if len(matches) > index])
         parts.append(f"(?P<{names[index]}>{shape})" if index in names else shape)
         position = match.end()
     parts.append(_literal(model[position:], before=position > 0, after=False))

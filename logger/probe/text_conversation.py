@@ -1,12 +1,12 @@
-"""The conversations with probes that speak in lines of text: asked for each line, or printing by themselves.
+"""Read probes that send lines of text, polled or printing by themselves.
 
-Law: only whole lines count, and only such as the present tick may take for its own.
+Law: only whole lines count, and only those that belong to the present tick.
 
-* Asked: at most one query is ever unanswered. While a reply is owed nothing is asked; what comes is old and is thrown
+* Polled: at most one query is ever unanswered. While a reply is owed nothing is asked; what comes is old and is thrown
   away. After a silence of `_GIVE_UP` time limits it is given up: a probe that needs longer for a reply is not served.
   What comes unasked is thrown away too, until the probe is quiet.
 * Printing: the newest whole line counts while it is no older than `max_age_s`. Of what waited in the port's buffer
-  nobody knows when it came, so it counts as old as the last look at the port; when there is so much of it that the
+  nobody knows when it came, so it counts as old as the last read of the port; when there is so much of it that the
   buffer may have overflowed it is thrown away whole. The first line after opening may have lost its beginning and is
   never read.
 
@@ -28,7 +28,7 @@ from logger.probe.wire import Wire
 
 _GIVE_UP: Final = 5
 _QUIET_S: Final = 0.1
-"""A probe that sends nothing for so long has said all it wanted to."""
+"""A probe that sends nothing for so long has finished."""
 _FULL_BYTES: Final = 4000
 """A terminal's buffer holds 4096 bytes (Linux, N_TTY_BUF_SIZE); what comes when it is full is lost in between."""
 
@@ -53,10 +53,10 @@ def _described(probe: ProbeConfig) -> TextConfig:
 
 
 class TextConversation(Conversation):
-    """What both ways have in common: lines, and what they say."""
+    """Shared by both: lines and their values."""
 
     def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
-        """Know nothing of the probe yet."""
+        """Begin with an empty buffer."""
         super().__init__(probe, simulated=simulated)
         self.text = _described(probe)
         self._description = Description(self.text)
@@ -64,15 +64,15 @@ class TextConversation(Conversation):
         self._lines = LineBuffer(self.text.terminator.encode("latin-1"))
 
     def begin(self, wire: Wire) -> None:
-        """Speak over this newly opened wire."""
+        """Use this newly opened wire."""
         self._wire = wire
         self._lines.clear()
 
     @abstractmethod
     def tick(self) -> Values:
-        """Return what the line of this tick says."""
+        """Return the values of this tick's line."""
 
-    def _bare(self, line: bytes) -> bytes:
+    def _without_prompt(self, line: bytes) -> bytes:
         """Return a line without prompts before it."""
         prompt = self.text.prompt.encode("latin-1")
         line = line.strip(b" ")
@@ -98,7 +98,7 @@ class TextConversation(Conversation):
         return Values(potential_mv=potential_mv, temperature_c=read.temperature_c, detail=read.detail)
 
     def _unfinished(self) -> str:
-        """Say what has come of a line whose end is missing, and why that may be."""
+        """Describe an unfinished line and what may be wrong."""
         rest = self._lines.partial
         other = next((end for end in (b"\r", b"\n") if end in rest), None)
         hint = f"; it holds {other!r:.5}: is that the terminator?".replace("b'", "'") if other else ""
@@ -109,43 +109,43 @@ class PolledTextConversation(TextConversation):
     """A probe that sends one line for each query."""
 
     def __init__(self, probe: ProbeConfig, *, simulated: bool) -> None:
-        """Know nothing of the probe yet."""
+        """Begin with an empty buffer."""
         super().__init__(probe, simulated=simulated)
         self._query = self.text.query.encode("latin-1")
-        self._owed_s: float | None = None
-        """The wire's clock when the query that has no reply yet was sent or anything was heard since."""
+        self._pending_since_s: float | None = None
+        """The wire's clock when the query that has no reply yet was sent, or when bytes last came since."""
 
     def tick(self) -> Values:
-        """Ask once. A reply that an earlier opening of the port owes is still waited for."""
-        self._hush()
+        """Query once. A reply still pending from an earlier opening of the port is waited for."""
+        self._wait_for_quiet()
         self._wire.send(self._query + self.text.query_end.encode("latin-1"))
-        self._owed_s = self._wire.now_s()
+        self._pending_since_s = self._wire.now_s()
         return self._values(self._reply())
 
-    def _hush(self) -> None:
-        """Throw away what has come; return when nothing is owed and nothing comes."""
-        if self._owed_s is None and not self._wire.is_waiting:
+    def _wait_for_quiet(self) -> None:
+        """Discard what has come; return when no reply is pending and nothing comes."""
+        if self._pending_since_s is None and not self._wire.is_waiting:
             self._lines.clear()
             return
         until = self._wire.now_s() + self.probe.timeout_s
-        while self._owed_s is not None:
-            self._wait_for_owed(self._owed_s, until=until)
+        while self._pending_since_s is not None:
+            self._wait_for_pending(self._pending_since_s, until=until)
         until = self._wire.now_s() + self.probe.timeout_s
         while self._wire.read(until=self._wire.now_s() + _QUIET_S):
             if self._wire.now_s() >= until:
                 raise Missing(Reason.GARBLED, "the probe talks without being asked; if it always does, remove `query`")
         self._lines.clear()
 
-    def _wait_for_owed(self, owed_s: float, *, until: float) -> None:
+    def _wait_for_pending(self, pending_since_s: float, *, until: float) -> None:
         data = self._wire.read(until=until)
         now_s = self._wire.now_s()
         if data:
-            said = [self._bare(line).strip() for line in self._lines.feed(data)]
-            is_answered = any(line and not (self.text.echo and line == self._query.strip()) for line in said)
-            self._owed_s = None if is_answered else now_s
-        elif now_s - owed_s >= _GIVE_UP * self.probe.timeout_s:
-            self._owed_s = None
-        if self._owed_s is not None and now_s >= until:
+            replies = [self._without_prompt(line).strip() for line in self._lines.feed(data)]
+            is_answered = any(line and not (self.text.echo and line == self._query.strip()) for line in replies)
+            self._pending_since_s = None if is_answered else now_s
+        elif now_s - pending_since_s >= _GIVE_UP * self.probe.timeout_s:
+            self._pending_since_s = None
+        if self._pending_since_s is not None and now_s >= until:
             raise Missing(Reason.TIMEOUT, "the reply to an earlier query is still owed; is the probe on?")
 
     def _reply(self) -> bytes:
@@ -153,15 +153,15 @@ class PolledTextConversation(TextConversation):
         until = self._wire.now_s() + self.probe.timeout_s
         is_echoed = not self.text.echo
         while self._wire.now_s() < until:
-            lines = [self._bare(line) for line in self._lines.feed(self._wire.read(until=until))]
+            lines = [self._without_prompt(line) for line in self._lines.feed(self._wire.read(until=until))]
             for number, line in enumerate(lines, start=1):
-                self._owed_s = self._wire.now_s()
-                said = line if is_echoed or not line.strip() else self._after_echo(line)
-                is_echoed = is_echoed or said is not line
-                if said.strip():
-                    self._owed_s = None
-                    self._check_that_all_is_said(said, rest=lines[number:])
-                    return said
+                self._pending_since_s = self._wire.now_s()
+                reply = line if is_echoed or not line.strip() else self._after_echo(line)
+                is_echoed = is_echoed or reply is not line
+                if reply.strip():
+                    self._pending_since_s = None
+                    self._check_nothing_follows(reply, rest=lines[number:])
+                    return reply
         if self._lines.partial:
             raise Missing(Reason.GARBLED, self._unfinished())
         asked = printable(self.text.query)
@@ -169,25 +169,25 @@ class PolledTextConversation(TextConversation):
 
     def _after_echo(self, line: bytes) -> bytes:
         if not line.startswith(self._query):
-            self._owed_s = None
-            said = printable(as_text(line))
-            raise Missing(Reason.GARBLED, f"the probe did not repeat the query, it said {said}; if so, echo = false")
+            self._pending_since_s = None
+            text = printable(as_text(line))
+            raise Missing(Reason.GARBLED, f"the probe did not repeat the query, it said {text}; if so, echo = false")
         return line.removeprefix(self._query).lstrip(b"\r\n ")
 
-    def _check_that_all_is_said(self, said: bytes, *, rest: list[bytes]) -> None:
-        """Believe no reply that more came with; a prompt may."""
-        if said.strip() == self._query.strip():
+    def _check_nothing_follows(self, reply: bytes, *, rest: list[bytes]) -> None:
+        """Refuse a reply that is followed by more than a prompt. Raises Missing."""
+        if reply.strip() == self._query.strip():
             raise Missing(
                 Reason.GARBLED, f"the probe repeats the query {printable(self.text.query)}: write echo = true"
             )
-        more = self._bare(self._lines.partial)
+        more = self._without_prompt(self._lines.partial)
         if any(line.strip() for line in rest) or (more and not self.text.prompt.startswith(as_text(more))):
             raise Missing(Reason.GARBLED, "more than one line came for one query")
 
 
 @dataclass(frozen=True, slots=True)
 class _Streamed:
-    """A whole line and the earliest The wire's clock at which it can have come."""
+    """A whole line and the earliest time, by the wire's clock, at which it can have come."""
 
     line: bytes
     came_s: float
@@ -197,16 +197,16 @@ class StreamingTextConversation(TextConversation):
     """A probe that prints lines by itself."""
 
     def begin(self, wire: Wire) -> None:
-        """Listen on a newly opened wire: what comes first may be the rest of a line."""
+        """Use a newly opened wire: what comes first may be the rest of a line."""
         super().begin(wire)
-        self._is_cut = True
-        self._looked_s = self._wire.now_s()
+        self._is_first_cut = True
+        self._last_read_s = self._wire.now_s()
         self._newest: _Streamed | None = None
 
     def tick(self) -> Values:
-        """Return what the newest line says, after waiting for a new one as long as for a reply."""
+        """Return the values of the newest line, after waiting for a new one as long as for a reply."""
         began_s = self._wire.now_s()
-        self._take_waiting()
+        self._read_waiting()
         self._listen(until=began_s + self.probe.timeout_s)
         newest, now_s = self._newest, self._wire.now_s()
         if newest is not None and now_s - newest.came_s <= self.text.max_age_s:
@@ -214,42 +214,42 @@ class StreamingTextConversation(TextConversation):
         self._newest = None
         if self._lines.partial and newest is None:
             raise Missing(Reason.GARBLED, self._unfinished())
-        told = f"no line for {now_s - newest.came_s:.1f} s" if newest else f"no line in {self.probe.timeout_s:g} s"
-        raise Missing(Reason.TIMEOUT, f"{told}; has the probe stopped printing, or does it wait for a query?")
+        problem = f"no line for {now_s - newest.came_s:.1f} s" if newest else f"no line in {self.probe.timeout_s:g} s"
+        raise Missing(Reason.TIMEOUT, f"{problem}; has the probe stopped printing, or does it wait for a query?")
 
-    def _take_waiting(self) -> None:
+    def _read_waiting(self) -> None:
         taken = 0
         while self._wire.is_waiting and taken < _FULL_BYTES:
-            data = self._wire.waiting()
+            data = self._wire.read_waiting()
             taken += len(data)
-            self._note(data, came_s=self._looked_s)
+            self._keep_newest(data, came_s=self._last_read_s)
         if taken >= _FULL_BYTES:
-            self._empty()
-            self._newest, self._is_cut = None, True
-        self._looked_s = self._wire.now_s()
+            self._discard_all()
+            self._newest, self._is_first_cut = None, True
+        self._last_read_s = self._wire.now_s()
 
-    def _empty(self) -> None:
-        """Throw away all that waits; what the driver held back behind a full buffer comes only when there is room."""
+    def _discard_all(self) -> None:
+        """Discard all that waits; what the driver held back behind a full buffer comes only when there is room."""
         until = self._wire.now_s() + _QUIET_S
         while self._wire.now_s() < until:
             self._wire.read(until=until)
         self._lines.clear()
 
     def _listen(self, *, until: float) -> None:
-        """Wait for one line that ends now."""
+        """Wait for one whole line."""
         while (now_s := self._wire.now_s()) < until:
-            has_line = self._note(self._wire.read(until=until), came_s=now_s)
-            self._looked_s = self._wire.now_s()
+            has_line = self._keep_newest(self._wire.read(until=until), came_s=now_s)
+            self._last_read_s = self._wire.now_s()
             if has_line:
                 return
 
-    def _note(self, data: bytes, *, came_s: float) -> bool:
-        """Keep the newest line that `data` ends; tell whether there is one."""
+    def _keep_newest(self, data: bytes, *, came_s: float) -> bool:
+        """Keep the newest line that `data` completes; tell whether there is one."""
         lines = self._lines.feed(data)
-        if lines and self._is_cut:
-            self._is_cut = False
+        if lines and self._is_first_cut:
+            self._is_first_cut = False
             lines.pop(0)
-        said = [line for line in map(self._bare, lines) if line.strip()]
-        if said:
-            self._newest = _Streamed(said[-1], came_s)
-        return bool(said)
+        whole = [line for line in map(self._without_prompt, lines) if line.strip()]
+        if whole:
+            self._newest = _Streamed(whole[-1], came_s)
+        return bool(whole)

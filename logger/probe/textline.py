@@ -1,14 +1,19 @@
-"""Bytes of a probe that speaks in lines of text <-> readings, by a description that the user wrote. No I/O.
+"""Decode lines of text into readings, by a description that the user wrote. No I/O.
 
 Law: a value comes out only of a whole line (its terminator has come) of at most `LONGEST_LINE` bytes that the pattern
 matches from end to end, whose checksum, if there is one, agrees, and whose numbers are plain decimal ones in range.
-Whatever else arrives is a `Fault`.
+Whatever else arrives is a `TextFault`.
 
 The pattern is matched by RE2: in time that grows with the line and by nothing else, so no pattern and no line can hold
 up the watch, and the outcome never depends on how busy the machine was (as a time limit's would).
 
 Named groups of a pattern: `mv` or `ph` (a number), or `value` with `unit` (mV, V or pH); `temperature` (C);
 `checksum` (hexadecimal) and `checked` (what it is taken over; without it, all that stands before `checksum`).
+
+RE2 takes bounded memory too (1 MB a pattern: the worst found matched 256 bytes in 0.04 s). `regex` with its time limit
+was the other choice: its limit has been passed over (mrab-regex issue 378). `re` holds the interpreter while it
+backtracks. An `example` is wanted so that a pattern is tried where it is written. The price: no look-around, no
+backward references.
 """
 
 import math
@@ -38,7 +43,7 @@ _SHOWN: Final = 60
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TextReading:
-    """What one line says: a potential (mV) or the probe's own pH; None: it does not say."""
+    """Values of one line: a potential (mV) or the probe's own pH; None: the line has none."""
 
     potential_mv: float | None = None
     ph: float | None = None
@@ -49,14 +54,14 @@ class TextReading:
 
 @dataclass(frozen=True, slots=True)
 class TextFault:
-    """Why a line has no value, and the sentence that says so."""
+    """Why a line has no value, and a sentence for the user."""
 
     reason: Reason
     text: str
 
 
 class Description:
-    """A `TextConfig` made ready to read lines; cheap to ask, costs some milliseconds to make."""
+    """A compiled `TextConfig`: `decode` is cheap, the constructor takes some milliseconds."""
 
     def __init__(self, text: TextConfig) -> None:
         """Take a description that `mistakes` finds nothing wrong with."""
@@ -65,7 +70,7 @@ class Description:
         self._has_checksum = "checksum" in self._pattern.groupindex
 
     def decode(self, line: bytes) -> TextReading | TextFault:
-        """Return what a whole line says, without its terminator, prompt and echo; or why it says nothing."""
+        """Return the values of a whole line (without terminator, prompt and echo), or why it has none."""
         if len(line) > LONGEST_LINE:
             return TextFault(Reason.GARBLED, f"a line of more than {LONGEST_LINE} bytes came")
         text = as_text(line)
@@ -77,12 +82,12 @@ class Description:
         return self._reading(match, text)
 
     def _no_match(self, text: str) -> TextFault:
-        if reason := self._word(text):
+        if reason := self._reason_in_words(text):
             return TextFault(reason, f"the line {printable(text)} says so")
         return TextFault(Reason.GARBLED, f"the pattern does not match the line {printable(text)}")
 
-    def _word(self, text: str) -> Reason | None:
-        """Return what a text that is no number says instead of one."""
+    def _reason_in_words(self, text: str) -> Reason | None:
+        """Return the reason that a text without a number states by the configured words."""
         low = text.lower()
         if any(word.lower() in low for word in self._text.no_value_words):
             return Reason.NOT_A_NUMBER
@@ -91,7 +96,7 @@ class Description:
         return None
 
     def _checksum_fault(self, match: Any, line: bytes, text: str) -> TextFault | None:  # noqa: ANN401 - re2 has no types
-        assert self._text.checksum is not None  # noqa: S101 - `mistakes` has seen to it
+        assert self._text.checksum is not None  # noqa: S101 - `mistakes` reports it
         groups = self._pattern.groupindex
         checked = match.span(groups["checked"]) if "checked" in groups else (0, match.start(groups["checksum"]))
         # Positions are those of characters; where a character took two bytes (UTF-8), count the bytes.
@@ -99,21 +104,25 @@ class Description:
         due, given = check_value(self._text.checksum, line[begin:end]), match.group(groups["checksum"])
         if re.fullmatch("[0-9A-Fa-f]{1,8}", given) and int(given, 16) == due:
             return None
-        told = f"the checksum of the line {printable(text)} is {due:0{len(given)}X}, and it says {given!r}"
-        return TextFault(Reason.GARBLED, told)
+        text = f"the checksum of the line {printable(text)} is {due:0{len(given)}X}, and it says {given!r}"
+        return TextFault(Reason.GARBLED, text)
 
     def _reading(self, match: Any, text: str) -> TextReading | TextFault:  # noqa: ANN401 - re2 has no types
-        found = {name: group.strip() for name, group in match.groupdict().items() if group is not None}
-        unit = found["unit"].lower() if "unit" in found else "ph" if found.get("ph") else "mv"
+        groups = {name: group.strip() for name, group in match.groupdict().items() if group is not None}
+        unit = groups["unit"].lower() if "unit" in groups else "ph" if groups.get("ph") else "mv"
         if unit not in (*_FACTORS, "ph"):
             return TextFault(
-                Reason.GARBLED, f"the unit in {printable(text)} is {found['unit']!r}, neither mV nor V nor pH"
+                Reason.GARBLED, f"the unit in {printable(text)} is {groups['unit']!r}, neither mV nor V nor pH"
             )
         kind = "ph" if unit == "ph" else "mv"
-        value = self._number(found.get("value") or found.get(kind, ""), kind, factor=_FACTORS.get(unit, 1.0), line=text)
+        value = self._number(
+            groups.get("value") or groups.get(kind, ""), kind, factor=_FACTORS.get(unit, 1.0), line=text
+        )
         if isinstance(value, TextFault):
             return value
-        temperature = self._number(found["temperature"], "temperature", line=text) if found.get("temperature") else None
+        temperature = (
+            self._number(groups["temperature"], "temperature", line=text) if groups.get("temperature") else None
+        )
         if isinstance(temperature, TextFault) and temperature.reason is Reason.GARBLED:
             return temperature
         detail, celsius = (temperature.text, None) if isinstance(temperature, TextFault) else ("", temperature)
@@ -130,9 +139,9 @@ class Description:
             return TextFault(Reason.GARBLED, f"{written!r} in {printable(line)} has a point where a comma is due")
         match = _NUMBER.fullmatch(point)
         if match is None:
-            reason = self._word(written)
-            said = f"{_NAMES[kind]} {written!r} in {printable(line)}"
-            return TextFault(reason, f"the {said}") if reason else TextFault(Reason.GARBLED, f"the {said} is no number")
+            reason = self._reason_in_words(written)
+            what = f"{_NAMES[kind]} {written!r} in {printable(line)}"
+            return TextFault(reason, f"the {what}") if reason else TextFault(Reason.GARBLED, f"the {what} is no number")
         value = float(f"{match[1]}{match[2]}e{match[3] or 0}") * factor
         low, high = _RANGES[kind]
         if math.isfinite(value) and low <= value <= high:

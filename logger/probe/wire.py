@@ -1,4 +1,4 @@
-"""One open serial port as bytes, or as lines of text, that come within a time limit.
+"""Read and write an open serial port, as bytes or as lines of text, within time limits.
 
 Law: no call blocks longer than its limit. What the system's port does wrong (gone, refused, full) surfaces as
 `FAILURES` and as nothing else.
@@ -30,7 +30,7 @@ _FLOOD_BYTES = 65536
 
 
 class Wire:
-    """An open port; made by opening, of no use after `close` or after any of `FAILURES`."""
+    """An open port; not usable after `close` or after any of `FAILURES`."""
 
     def __init__(self, probe: ProbeConfig) -> None:
         """Open the port of `probe` (path or URL). Raises one of `FAILURES`."""
@@ -76,11 +76,11 @@ class Wire:
     def drain(self) -> bool:
         """Throw away all that has arrived; tell whether there was anything."""
         dropped = 0
-        while dropped < _FLOOD_BYTES and (data := self.waiting()):
+        while dropped < _FLOOD_BYTES and (data := self.read_waiting()):
             dropped += len(data)
         return dropped > 0
 
-    def waiting(self) -> bytes:
+    def read_waiting(self) -> bytes:
         """Return what has arrived, without waiting for more."""
         return bytes(self._port.read(self._port.in_waiting))
 
@@ -119,7 +119,7 @@ class LineWire:
 
     @property
     def has_partial(self) -> bool:
-        """Tell whether a line has begun whose terminator is still owed."""
+        """Tell whether a line has begun whose terminator has not come."""
         return bool(self._buffer.partial)
 
     @property
@@ -138,7 +138,7 @@ class LineWire:
         self._buffer.clear()
         return self._wire.drain() or dropped
 
-    def line(self, *, until: float) -> bytes | None:
+    def next_line(self, *, until: float) -> bytes | None:
         """Return the next whole line, or None when `now_s` has passed `until` without one."""
         while not self._lines:
             if self.now_s() >= until:  # asked before each read: an instrument may talk for ever without an end

@@ -4,6 +4,9 @@ Law: nothing stored is changed. A correction says whose records it is for and on
 only when somebody asks for the corrected columns, and taken back by another row. The deviation that was found at the
 end of a calibration's life is spread linearly over that life, as between two visits to a station (USGS TM1-D3): none
 when the calibration was made, the whole when it was found off.
+
+What checks say of the drift goes into u; the published pH is never corrected silently. A correction is a row with who
+and why.
 """
 
 from collections.abc import Iterable, Mapping, Sequence

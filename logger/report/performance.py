@@ -5,6 +5,8 @@ Law: pure, from the journal and the records alone. Terms and measures are those 
 periods with more than 10 of them (below 1 %), the most frequent, chattering and fleeting ones (none), stale ones that
 stand for over 24 h (below 5), priorities of about 80 % low, 15 % medium and 5 % high, over 30 days at least. Its limits
 are for a person who does nothing but watch alarms; whoever sleeps wants far fewer. Annunciated: a person was told.
+
+Chattering is what single readings do about the setpoint, so it is seen before delays and windows hide it.
 """
 
 from collections import Counter

@@ -5,6 +5,10 @@ set meanwhile changes no length.
 
 An occurrence stands from its annunciation until its condition returns, a cover is laid over it, a re-alarm begins the
 next occurrence, or the source ends.
+
+Nuisance and detection are judged by what lasted: process alarms have no other truth, since a vat leaves its limits
+without any fault of the probe. An annunciation that detects something is no nuisance in a sweep, however soon it
+returned.
 """
 
 from collections.abc import Iterable, Mapping, Sequence

@@ -7,6 +7,8 @@ replay under its setting would.
 What there is to detect: the faults of a simulated run during which an instrument alarm without delays speaks; else the
 stretches that the alarm, at its present setpoint (or another limit) with its deadband and window but without delays,
 stands for longer than a nuisance would. Such a stretch begins with the first window it speaks of.
+
+An alarm that one day depends on another alarm must keep this.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence

@@ -4,6 +4,11 @@ Law: what is not written takes its default from the dataclass (for alarms also f
 secrets are read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms
 (no-data, blind, out-of-liquid, erratic, and those of maintenance), one with a target also claim-withdrawn: they can be
 tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
+
+A second probe becomes a watch of its own (`<vat>-reference`), so nothing that watches knows of it. It steps first, and
+its newest believed pH is a column of the first one's records, so a replay of the first alone tells its disagreements
+too. The two uncertainties are added as if independent; what the probes share makes that too wide: the alarm comes late
+rather than falsely. No spare takes over.
 """
 
 from collections.abc import Mapping

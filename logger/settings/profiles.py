@@ -3,6 +3,8 @@
 Law: what is written in the file stands over the profile, key by key. Every figure is common practice, no source; those
 of `slow-start`, `no-start` and `stall` come from trials on simulated vats. None of them has `ph-high`: a vat begins
 above its limit, and once it has acidified `rise` watches it.
+
+A profile is no more than written alarms: it ends where the configuration is made, so nothing that watches knows of it.
 """
 
 from collections.abc import Mapping

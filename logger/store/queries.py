@@ -2,6 +2,9 @@
 
 Law: each function is one short read transaction of its own. Rows come in the order in which they were stored; no key
 and no order relies on the wall clock. Every function may raise StoreBusyError.
+
+An inbox row that cannot be read (another version's, or written by hand) is refused with a journal row; it would end
+every daemon otherwise.
 """
 
 from collections.abc import Callable

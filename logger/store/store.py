@@ -3,6 +3,8 @@
 Law: opening promises that the database is ours, at the revision of this code, and holds what the configuration says:
 simulated vats or real ones, never both. Reading never writes and never waits for the writer (SQLite's write-ahead log,
 PostgreSQL's snapshots).
+
+One daemon a store: on PostgreSQL an advisory lock of its session, which a server that restarts forgets.
 """
 
 import fcntl

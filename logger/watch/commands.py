@@ -4,6 +4,9 @@ Law: pure; a command is applied whole or refused with a sentence, and a refused 
 calibration starts pH anew: its drift is unknown, what came before is another scale. A check moves only what is known of
 the drift, and only that of the calibration it was made with. Stirring and topping up unsettle a vat for a bounded time
 and forget nothing; the start of a batch forgets the one before.
+
+A spot measurement from the hub becomes the check at once, from the readings that the watch has in memory, and is stored
+in one transaction with the command that applies it: a replay meets a check like any other.
 """
 
 from collections.abc import Iterable

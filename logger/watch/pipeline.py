@@ -66,7 +66,7 @@ def step(
         carry, said = context.annotate_between(watch.vat, carry, said, before)
         carry, said = digest.between(watch.vat, watch.probe, carry, said, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
-        state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end], wakes=now.wakes)
+        state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
         entries += said + told
         answers += answered
         measured.append(rows)
@@ -83,8 +83,8 @@ def step(
 
 def _now(watch: Watch, block: Block, row: int) -> Now:
     at_us = int(block.at_us[row])
-    wakes = quiet_hours.quiet_span(watch.vat.people, at_us).wakes
-    return Now(at_us=at_us, elapsed_us=int(block.elapsed_us[row]), wakes=wakes)
+    audible = quiet_hours.quiet_span(watch.vat.people, at_us).audible
+    return Now(at_us=at_us, elapsed_us=int(block.elapsed_us[row]), audible=audible)
 
 
 def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
@@ -109,13 +109,13 @@ def _gap_us(watch: Watch) -> int:
 
 
 def _stretch(
-    watch: Watch, state: WatchState, block: Block, *, wakes: frozenset[Priority] | None
+    watch: Watch, state: WatchState, block: Block, *, audible: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
     heard, spoken = record.witnessed(watch.probe, state, block)
     measured, stance = record.measured(watch.probe, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
-    carry, entries = _alarm(watch, state.carry, rows, measured, first=first, wakes=wakes)
+    carry, entries = _alarm(watch, state.carry, rows, measured, first=first, audible=audible)
     keep = min(_needed(watch, rows), len(rows))
     carry = replace(carry, witness=heard, stance=stance, recent=keep)
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
@@ -128,7 +128,7 @@ def _alarm(
     measured: Measurements,
     *,
     first: int,
-    wakes: frozenset[Priority] | None,
+    audible: frozenset[Priority] | None,
 ) -> tuple[Carry, list[Entry]]:
     """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
     vat, states = suppression.as_held(watch.vat, carry), dict(carry.alarms)
@@ -146,7 +146,7 @@ def _alarm(
             rows=measured,
             series=judged.get(alarm.id) or target_alarms.series(alarm, following, measured),
             max_gap_us=_patience_us(watch, alarm),
-            wakes=wakes,
+            audible=audible,
         )
         found += [(row, target_alarms.with_facts(alarm, entry, following, row)) for row, entry in entries]
     closed = looks.at(Signal.PH, course.WINDOW_S)

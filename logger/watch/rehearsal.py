@@ -3,6 +3,10 @@
 Law: pure. The test is an alarm of the system like any other, so what it proves is proved of the others: it is stored,
 sent, shown and acknowledged by the same ways. Whatever it says begins with TEST. It ends by itself; when nobody
 acknowledged it, the reason that is known is carried until a later test begins.
+
+The scheduler and the command only put a row into the inbox; what they tell is read from the journal. Accepted means
+that the outbox was empty after the event went in: events go one by one. A failed test stands until the next test
+begins, so each bad night is told anew.
 """
 
 from dataclasses import replace

@@ -2,6 +2,9 @@
 
 Law: pure; judged once for all that look at the same. Whether pH is too high, also for a target, is judged by the higher
 of the published one and of what the checks correct it to (`uncertainty.cautious`).
+
+One cause, one alarm, in this order: `no-data`, `out-of-liquid`, `erratic`, `blind`, process alarms; what an earlier one
+speaks of is silence to the later ones. So `out-of-liquid` and `erratic` wake, as `blind` would for them.
 """
 
 from collections.abc import Mapping

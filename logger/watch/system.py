@@ -4,6 +4,10 @@ Law: the same delays, the same state table and the same requests as for a vat; o
 the machine, handed in as values with their time. They are no records of a probe, so a replay sees nothing of them; the
 journal keeps them (`Entry.seq` 0, no vat). One cause, one alarm: while the broker is away, the outbox holds still. A
 stepped clock is momentary: it annunciates and returns in one step, and waits for a person.
+
+The answers have no probe, so that no recording takes them along. What cannot be judged is no alarm (no broker, a store
+on a server). Only changes are stored: a pending delay begins anew after a restart, as after any gap. While the store
+takes nothing its alarm lives in memory alone; a kill then forgets it.
 """
 
 from collections.abc import Iterable, Mapping
@@ -118,8 +122,8 @@ def step(
     vat: VatConfig, carry: Carry, facts: SystemFacts, commands: Iterable[Command] = (), *, speed: float = 1.0
 ) -> tuple[Carry, list[Entry], list[Answer]]:
     """Apply commands, then judge the facts; `speed`: of accelerated time."""
-    wakes = quiet_hours.quiet_span(vat.people, facts.at_us).wakes
-    now = Now(at_us=facts.at_us, elapsed_us=facts.elapsed_us, wakes=wakes)
+    audible = quiet_hours.quiet_span(vat.people, facts.at_us).audible
+    now = Now(at_us=facts.at_us, elapsed_us=facts.elapsed_us, audible=audible)
     asked = [*commands]
     mine = [command for command in asked if command.kind in _ASKED]
     carry, entries, answers = commands_between(vat, _NO_PROBE, carry, mine, seq=0, now=now)
@@ -141,7 +145,7 @@ def step(
             rows=_row(facts),
             series=_series(facts, codes),
             max_gap_us=round(LONGEST_GAP_S * speed * SECOND_US),
-            wakes=wakes,
+            audible=audible,
         )
         found = [(row, _worded(vat, alarm, entry, text)) for row, entry in found]
         told = [entry.told for _, entry in found if entry.told]

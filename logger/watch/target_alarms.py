@@ -5,6 +5,9 @@ started batch a deadline is not watched. A withdrawal whose claim had met a dead
 deadline leaves it to come. What an alarm says beside its own sentence was known at its record, not later. Nothing is
 claimed at a record at which the condition of an alarm speaks against it, that record itself included; so those alarms
 are judged first.
+
+A probability goes with high pH into sentence, journal and message: by value and u, rounded, and never "certain", for
+beyond 99 % the normal tails are a guess.
 """
 
 from collections.abc import Callable, Iterable

@@ -1,4 +1,4 @@
-"""An independent reading of alarms.md: one sample at a time, plain Python, slow and simple.
+"""An independent reading of the alarm rules: one sample at a time, plain Python, slow and simple.
 
 It shares nothing with `logger` but the frozen words (configuration, commands, states, causes), and only knows alarms on
 single records (window 0). A journal entry is told as a tuple, so that a difference shows itself.

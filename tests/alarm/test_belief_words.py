@@ -1,4 +1,4 @@
-"""Sentences of verdicts. Wording by alarms.md, "Belief before alarm", and process.md 1.2."""
+"""Sentences of belief."""
 
 from dataclasses import fields, replace
 

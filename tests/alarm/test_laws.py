@@ -1,4 +1,4 @@
-"""The laws of alarms.md, each shown on a scripted night through the whole pipeline (a record every 10 s)."""
+"""The laws of the alarms, each shown on a scripted night through the whole pipeline (a record every 10 s)."""
 
 from dataclasses import replace
 
@@ -43,7 +43,7 @@ def test_each_occurrence_has_the_next_number() -> None:
 def test_an_alarm_tells_value_doubt_setpoint_and_priority() -> None:
     (entry,) = night("4.5 4.7x4", replace(HIGH, priority="high")).entries[1:]  # type: ignore[arg-type]
     assert entry.value == pytest.approx(4.7, abs=1e-6)
-    assert entry.u == pytest.approx(0.054, abs=0.001)  # a single reading, fresh: uncertainty.md 4.1 and 0.9 mV (C)
+    assert entry.u == pytest.approx(0.054, abs=0.001)  # a single reading, fresh: our own budget by hand, with 0.9 mV
     assert (entry.setpoint, entry.priority, entry.before, entry.after) == (4.6, "high", "normal", "unacknowledged")
     assert entry.text == "pH 4.70 +/- 0.11 (k=2), at or above 4.60 for 30 s; probability that it is above: 97 %"
     assert (entry.seq, entry.at_us, entry.vat) == (5, EPOCH_US + 40_000_000, "vat")
@@ -53,7 +53,7 @@ def test_an_alarm_on_medians_tells_the_doubt_of_the_median() -> None:
     windowed = replace(HIGH, window_s=600.0, on_delay_s=0.0)
     (entry,) = night("4.7x61", windowed).of("ph-high")
     assert entry.value == pytest.approx(4.7, abs=1e-6)
-    assert entry.u == pytest.approx(0.052, abs=0.0008)  # uncertainty.md 4.1
+    assert entry.u == pytest.approx(0.052, abs=0.0008)  # our own budget worked by hand
 
 
 # Acknowledging.

@@ -1,4 +1,4 @@
-"""The state table of alarms.md, cell by cell, and what covers (shelved, suppressed, out of service) do to it.
+"""The state table, cell by cell, and what covers (shelved, suppressed, out of service) do to it.
 
 Sources: terms and states of IEC 62682 / ISA-18.2 (paid, not read) by open secondary sources and OPC UA Part 9; the
 latched rows and the order of the covers are this project's own choice.
@@ -15,8 +15,8 @@ from logger.alarm.lifecycle import Now, Transition, Trigger
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import AlarmState, Cause, State
 
-# alarms.md, section Lifecycle. Blank: no change. `!`: annunciate, a new occurrence. A reminder is of the same state and
-# occurrence; `again` is unacknowledged, by re-alarm. CLR of a latching alarm stands in a column of its own.
+# Our own state table, states by IEC 62682. Blank: no change. `!`: annunciate, a new occurrence. A reminder is of the
+# same state and occurrence; `again` is unacknowledged, by re-alarm. CLR of a latching alarm stands in a column of its own.
 STATE_TABLE = """
 state                  | ACT              | CLR      | CLR latching           | ACK                  | RESET  | TIMER
 normal                 | unacknowledged ! |          |                        |                      |        |
@@ -154,7 +154,7 @@ def test_without_times_for_them_there_are_no_reminders_and_no_realarm() -> None:
 @pytest.mark.parametrize("before", [s for s in State if s not in COVERS])
 @pytest.mark.parametrize("cover", COVERS)
 def test_every_state_can_be_covered(before: State, cover: State) -> None:
-    # alarms.md, columns SHELVE, SUPPRESS and OUT OF SERVICE: every row.
+    # Columns SHELVE, SUPPRESS and OUT OF SERVICE: every row.
     covered, step = put(in_state(before, timer_us=1), cover)
     assert (step.cause.value, step.before, step.after) == (cover.value, before, cover)
     assert covered.shown == cover
@@ -223,7 +223,7 @@ def test_a_cover_lifted_off_a_normal_condition_shows_what_was_there_before(cover
 
 
 def test_after_a_suppression_the_condition_starts_anew() -> None:
-    # alarms.md: the on-delay starts anew after a calibration.
+    # the on-delay starts anew after a calibration.
     covered, _ = put(in_state(State.NORMAL, abnormal=True, pending_us=1), State.SUPPRESSED)
     lifted, step = lift(covered, State.SUPPRESSED)
     assert step == Transition(cause=Cause.UNSUPPRESSED, before=State.SUPPRESSED, after=State.NORMAL)
@@ -272,7 +272,7 @@ def test_only_the_last_cover_shows_what_is_underneath(upper: State, lower: State
 def test_what_a_person_does_under_a_cover_is_done_and_can_be_told(
     cover: State, before: State, trigger: Trigger, cause: Cause, underneath: State
 ) -> None:
-    # alarms.md: every transition is a row in the journal, with who and why; the state shown stays the cover's.
+    # every transition is a row in the journal, with who and why; the state shown stays the cover's.
     covered, _ = put(in_state(before), cover)
     after, step = lifecycle.advance(covered, alarm(), trigger=trigger, now=LATER)
     assert step == Transition(cause=cause, before=cover, after=cover)

@@ -1,4 +1,4 @@
-"""Whatever happens in a night, the pipeline and a naive reading of alarms.md write the same journal in one order."""
+"""Whatever happens in a night, the pipeline and a naive reading of the rules write the same journal in one order."""
 
 from dataclasses import fields
 from typing import Any

@@ -36,7 +36,7 @@ def people(begin: str, end: str, zone: str = LISBON) -> PeopleConfig:
     ],
 )
 def test_quiet_hours_begin_at_their_minute_and_end_before_the_last(at: str, *, quiet: bool) -> None:
-    assert quiet == (quiet_hours.quiet_span(people("22:00", "07:00"), us(at)).wakes == frozenset({Priority.HIGH}))
+    assert quiet == (quiet_hours.quiet_span(people("22:00", "07:00"), us(at)).audible == frozenset({Priority.HIGH}))
 
 
 @pytest.mark.parametrize(
@@ -55,7 +55,7 @@ def test_a_night_of_daylight_saving_has_one_span_of_quiet_hours(day: str, end: s
     found = quiet_hours.quiet_span(people("22:00", end), us(begin.isoformat()))
     assert (us(ends), lasts_h) == (found.end_us, (found.end_us - found.begin_us) / HOUR_US)
     after = quiet_hours.quiet_span(people("22:00", end), found.end_us)
-    assert (after.wakes, after.begin_us) == (None, found.end_us)
+    assert (after.audible, after.begin_us) == (None, found.end_us)
     assert (after.end_us - after.begin_us) / HOUR_US > 12
 
 
@@ -65,7 +65,7 @@ def test_every_moment_lies_in_its_span_and_spans_alternate(at: int) -> None:
     found = quiet_hours.quiet_span(rules, at)
     assert found.begin_us <= at < found.end_us
     following = quiet_hours.quiet_span(rules, found.end_us)
-    assert (found.end_us, found.wakes is None) == (following.begin_us, following.wakes is not None)
+    assert (found.end_us, found.audible is None) == (following.begin_us, following.audible is not None)
 
 
 @given(at=st.integers(us("2026-01-01T00:00:00+00:00"), us("2027-12-31T00:00:00+00:00")))

@@ -9,14 +9,13 @@ import pytest
 
 from tests.e2e.test_store_trouble import locked
 from tests.e2e.vat_history import check_that_a_replay_tells_the_same
-from tests.parts.daemon import BASE, PATIENCE_S, MakeNight, Night, Vat
+from tests.parts.daemon import BASE, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 from tests.parts.proxy import proxy
 from tests.parts.waiting import wait_until
 
 VAT = Vat(run="quiet-night")
 MARK, NOTE, SPOT = (f"{BASE}/command/marrow/{verb}" for verb in ("mark", "note", "spot"))
-HEARTBEAT = f"{BASE}/heartbeat"
 FAST: dict[str, Any] = {"speed": 100, "poll_s": 10, "starts_h": 1.0}
 
 
@@ -88,13 +87,13 @@ def test_a_press_that_could_not_be_stored_before_the_kill_is_not_lost(
 ) -> None:
     broker = mosquitto(persistent=True)
     here = night(VAT, broker=broker.port, **FAST)
-    with Subscriber(port=broker.port, filters=(HEARTBEAT,), name="hub") as hub:
+    with Subscriber(port=broker.port, filters=("nothing",), name="hub") as hub:
         here.start_and_watch(records=8)
         with locked(here):
             here.until(lambda: "evaluation goes on" in here.log, "notice of the lock")
             hub.publish(MARK, b"stirred")
             hub.publish(NOTE, b"skimmed")
-            hub.wait_for(HEARTBEAT, len(hub.on(HEARTBEAT)) + 2, PATIENCE_S)  # a second at least: both have arrived
+            here.until(lambda: "noted: skimmed" in here.log and "marked: stirred" in here.log, "both in memory")
             here.kill()
         assert (said(here, "marked"), said(here, "noted")) == ([], [])
         broker.stop()  # it keeps what was not acknowledged on its disk

@@ -1,4 +1,7 @@
-"""The built wheel, installed where nothing of this folder is seen, started in a folder with decoys of our names."""
+"""The wheel, built from the source distribution and installed where nothing of this folder is seen.
+
+Its commands are started in a folder with decoys of our names.
+"""
 
 import importlib.metadata
 import os
@@ -18,13 +21,13 @@ pytestmark = [pytest.mark.slow, pytest.mark.timeout(600)]
 
 
 def built(folder: Path) -> Path:
-    """Build the wheel from a copy, so that nothing is left in the project."""
+    """Build the source distribution from a copy, so that nothing is left in the project, and the wheel from that."""
     source = folder / "source"
     kept = shutil.ignore_patterns("__pycache__", "*.egg-info", "build", ".git", ".*cache")
     shutil.copytree(PROJECT, source, ignore=kept)
-    command = [sys.executable, "-m", "build", "--wheel", "--outdir", str(folder), str(source)]
+    command = [sys.executable, "-m", "build", "--outdir", str(folder), str(source)]
     if int(importlib.metadata.version("setuptools").split(".")[0]) >= 77:  # as pyproject.toml asks
-        command.insert(4, "--no-isolation")
+        command.insert(3, "--no-isolation")
     done = subprocess.run(command, cwd=folder, capture_output=True, text=True, check=False)
     if done.returncode and "No matching distribution" in done.stdout + done.stderr:
         pytest.skip("setuptools is too old and no package index answers: pip install 'setuptools>=77'")
@@ -40,7 +43,8 @@ def installed(wheel: Path, folder: Path) -> Path:
     target = [sys.executable, "-m", "pip", "--python", str(folder / "bin" / "python")]
     options = ["install", "--no-deps", "--no-index", "--disable-pip-version-check", str(wheel)]
     subprocess.run([*target, *options], check=True, capture_output=True, env=ENVIRONMENT)
-    (site / "borrowed.pth").write_text(sysconfig.get_path("purelib") + "\n")
+    borrowed = [path for path in sys.path if path.endswith("site-packages")]
+    (site / "borrowed.pth").write_text("\n".join(borrowed) + "\n")
     return folder / "bin"
 
 
@@ -72,6 +76,19 @@ def test_the_installed_command_is_ours_beside_decoys(programs: Path, decoys: Pat
     assert where.startswith(str(programs.parent))
 
 
+def test_the_installed_command_shows_its_help_beside_decoys(programs: Path, decoys: Path) -> None:
+    assert "ph-high" in said(programs / "vatvigil", "help", "alarms", cwd=decoys)
+    assert "junction_ph" in said(programs / "vatvigil", "help", "settings", cwd=decoys)
+
+
+def test_the_installed_package_says_its_licence(programs: Path) -> None:
+    (folder,) = programs.parent.rglob("vatvigil-*.dist-info")
+    metadata = (folder / "METADATA").read_text(encoding="utf-8")
+    assert "License-Expression: MIT\n" in metadata
+    assert "Author: the vatvigil developers\n" in metadata
+    assert (folder / "licenses" / "logger" / "LICENSE").read_text(encoding="utf-8").startswith("MIT License\n")
+
+
 def test_the_installed_command_writes_a_configuration_beside_decoys(programs: Path, decoys: Path) -> None:
     said(programs / "vatvigil", "init", "--defaults", cwd=decoys)
     assert (decoys / "vatvigil.toml").exists()
@@ -92,6 +109,8 @@ def test_the_wheel_holds_our_packages_and_nothing_else(programs: Path) -> None:
     wanted = [
         *(PROJECT / "logger").rglob("*.py"),
         *(PROJECT / "logger").rglob("*.json"),
+        *(PROJECT / "logger" / "help").glob("*.md"),
+        PROJECT / "logger" / "LICENSE",
         *(PROJECT / "simulator").rglob("*.py"),
     ]
     missing = [str(p.relative_to(PROJECT)) for p in wanted if str(p.relative_to(PROJECT)) not in names]

@@ -27,5 +27,5 @@ def u_cal(line: Calibration, ph: Sequence[float], temperature_c: float = 25.0) -
 
 
 def electrode_mv(ph: float, temperature_c: float, *, offset_mv: float, slope: float) -> float:
-    """E = E_iso - s k(T) (pH - 7), facts.md section 2, with k from its table value at 25 C."""
+    """E = E_iso - s k(T) (pH - 7); the Nernst equation, with k from its table value at 25 C."""
     return offset_mv - slope * 59.15934 * (temperature_c + 273.15) / 298.15 * (ph - 7.0)

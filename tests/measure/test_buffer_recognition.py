@@ -18,7 +18,7 @@ def told(found: Recognition) -> str:
     return " ".join(found.sentences)
 
 
-# process.md 1.1 [D]: an ideal electrode gives +8 / +177 / -129 mV at 25 C.
+# By the Nernst equation, an ideal electrode gives +8 / +177 / -129 mV at 25 C.
 @pytest.mark.parametrize(("buffer", "mv"), [(PHOSPHATE, 8), (PHTHALATE, 177), (BORAX, -129)])
 def test_the_three_buffers_of_the_trade_are_recognised_by_their_millivolts(buffer: Buffer, mv: float) -> None:
     found = recognise(mv, 25.0, buffers=TABLE)
@@ -56,7 +56,7 @@ def test_an_old_electrode_is_recognised_like_a_new_one(
 
 
 def test_the_last_calibration_tells_what_this_electrode_gives() -> None:
-    # facts.md section 2: 174.2 mV in 4.005, 6.1 mV in 6.865 at 25 C.
+    # By the Nernst equation: 174.2 mV in 4.005, 6.1 mV in 6.865 at 25 C.
     found = recognise(174.2, 25.0, buffers=TABLE, calibration=calibration())
     assert found.chosen is not None
     assert found.chosen.distance_mv == pytest.approx(0.2, abs=0.1)  # the table prints 4.008 there

@@ -14,7 +14,7 @@ from logger.errors import RefusedError
 from logger.measure import buffers
 from logger.measure.buffers import BUFFERS, Buffer, ph_at
 
-# European Pharmacopoeia 2.2.3, Table 2 (seen, two decimals; facts.md 1c): at 15, 20, 25, 30 and 35 C.
+# European Pharmacopoeia 2.2.3, Table 2 (two decimals): at 15, 20, 25, 30 and 35 C.
 PHARMACOPOEIA = {
     "tetraoxalate": (1.67, 1.68, 1.68, 1.68, 1.69),
     "tartrate": (None, None, 3.56, 3.55, 3.55),
@@ -40,7 +40,7 @@ ids = pytest.mark.parametrize("buffer", BUFFERS.values(), ids=list(BUFFERS))
 @pytest.mark.parametrize("name", PHARMACOPOEIA)
 @pytest.mark.parametrize("standard", ["nist", "gbt"])
 def test_published_tables_agree(standard: str, name: str) -> None:
-    # facts.md section 1: differences up to 0.011 (tartrate above 40 C more); half a digit of the print beside it.
+    # Differences between the standards up to 0.011 (tartrate above 40 C more); half a digit of the print beside it.
     buffer = BUFFERS.get(f"{standard}-{name}")
     if buffer is None:
         assert standard == "gbt"  # GB/T 27501 has neither phosphate 1:3.5 nor this carbonate
@@ -54,7 +54,7 @@ def test_nist_and_the_chinese_scale_agree_at_every_temperature(name: str) -> Non
     nist, gbt = BUFFERS[f"nist-{name}"], BUFFERS[f"gbt-{name}"]
     both = np.linspace(nist.temperatures_c[0], min(nist.temperatures_c[-1], gbt.temperatures_c[-1]), 241)
     apart = [abs(ph_at(nist, t) - ph_at(gbt, t)) for t in both.tolist()]
-    assert max(apart) < 0.0061  # facts.md 1a: NIST as remembered is within 0.006 of GB/T 27501
+    assert max(apart) < 0.0061  # NIST, from memory, is within 0.006 of GB/T 27501
 
 
 @pytest.mark.parametrize("name", PER_C)
@@ -66,7 +66,7 @@ def test_the_value_changes_with_temperature_as_the_pharmacopoeia_says(name: str)
 
 
 def test_the_three_of_everyday_are_what_their_bottles_say() -> None:
-    # process.md 1.1 (seen): at 15, 20, 25 and 30 C; common practice prints two decimals.
+    # Common practice, no source: at 15, 20, 25 and 30 C; common practice prints two decimals.
     printed = {
         "nist-phthalate": (4.00, 4.00, 4.01, 4.01),
         "nist-phosphate": (6.90, 6.88, 6.86, 6.85),
@@ -77,7 +77,7 @@ def test_the_three_of_everyday_are_what_their_bottles_say() -> None:
     assert [round(BUFFERS[f"technical-{name}"].nominal_ph, 2) for name in ("4.00", "7.00", "10.01")] == [4, 7, 10.01]
 
 
-MOL_PER_KG = {  # facts.md section 1, "independent computation"
+MOL_PER_KG = {  # of the standard solutions, for an independent computation by PHREEQC
     "phosphate": {"K": 0.025, "Na": 0.05, "P": 0.05},
     "phosphate-1-3.5": {"K": 0.008695, "Na": 0.06086, "P": 0.039125},
     "borax": {"Na": 0.02, "B": 0.04},
@@ -90,7 +90,7 @@ def test_chemistry_computed_by_phreeqc_gives_the_printed_values(name: str) -> No
         from phreeqpython import PhreeqPython  # noqa: PLC0415 - it loads a library and a database
     except ImportError:
         pytest.skip("phreeqpython not found: pip install phreeqpython")
-    for t in (15, 20, 25, 30, 35):  # facts.md: not outside of this range
+    for t in (15, 20, 25, 30, 35):  # within 0.02 there, not outside of this range
         solution = PhreeqPython().add_solution({"temp": t, "units": "mol/kgw", "pH": "7 charge", **MOL_PER_KG[name]})
         assert 6.5 < solution.pH < 9.5
         assert ph_at(BUFFERS[f"nist-{name}"], t) == pytest.approx(solution.pH, abs=0.02)
@@ -205,7 +205,7 @@ def test_the_nearest_buffer_is_named_at_its_temperature() -> None:
 @pytest.mark.parametrize(
     ("taken_for", "deviation_ph", "sentence"),
     [
-        # facts.md 1e: 7.00 and 6.865 at 25 C, 7.02 and 6.881 at 20 C; an electrode known to be right reads the true pH.
+        # 7.00 and 6.865 at 25 C, 7.02 and 6.881 at 20 C; an electrode known to be right reads the true pH.
         (6.865, 0.135, "perhaps it is the technical 7.00"),
         (6.881, 0.139, "perhaps it is the technical 7.00"),
         (7.00, -0.135, "perhaps it is the 6.86"),

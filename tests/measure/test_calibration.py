@@ -30,13 +30,13 @@ from logger.model import CalibrationPoint, Method
 from tests.measure.lines import electrode_mv, made, one_ph, point, u_cal
 from tests.series import POINTS
 
-# GUM H.3 (JCGM 100:2008); inputs seen in GTC's documentation, outputs from memory and computed (facts.md section 2).
+# GUM H.3 (JCGM 100:2008); inputs seen in GTC's documentation; outputs from memory and computed.
 H3_T_C = [21.521, 22.012, 22.512, 23.003, 23.507, 23.999, 24.513, 25.002, 25.503, 26.010, 26.511]
 H3_B_C = [-0.171, -0.169, -0.166, -0.159, -0.164, -0.165, -0.156, -0.157, -0.159, -0.161, -0.160]
 
 
 def test_two_points_bracket_as_worked_out_by_hand() -> None:
-    # facts.md section 2, two-point bracketing check (C).
+    # Two-point bracketing, computed from the Nernst equation.
     line = made(*POINTS)
     assert line.slope * nernst_mv(25.0) == pytest.approx(58.7762, abs=0.0001)
     assert 100 * line.slope == pytest.approx(99.352, abs=0.0005)
@@ -47,7 +47,7 @@ def test_two_points_bracket_as_worked_out_by_hand() -> None:
 
 
 def test_two_points_have_the_uncertainty_worked_out_by_hand() -> None:
-    # The same check (C): u(buffer) 0.005 each and u(E) 0.1 mV each give u(pH) 0.005 at 150 mV. Ours takes 0.4 mV.
+    # The same check, computed: u(buffer) 0.005 each and u(E) 0.1 mV each give u(pH) 0.005 at 150 mV. Ours takes 0.4 mV.
     line = made(*(replace(p, u_ph=0.005) for p in POINTS))
     low, high = 4.005, 6.865
     a, b = ((high - 4.41673) / (high - low), (4.41673 - low) / (high - low))
@@ -57,7 +57,7 @@ def test_two_points_have_the_uncertainty_worked_out_by_hand() -> None:
 
 
 def test_the_potential_falls_as_ph_rises() -> None:
-    # facts.md section 2: pH = pHs - (E - Es)/k; "some older prints have a plus; test the sign explicitly".
+    # pH = pHs - (E - Es)/k; "some older prints have a plus; test the sign explicitly".
     line = made(*POINTS)
     k = constants.R * 298.15 * np.log(10) / constants.value("Faraday constant") * 1000 * line.slope
     assert one_ph(line, 6.1 + k) == pytest.approx(6.865 - 1.0, abs=1e-6)
@@ -78,7 +78,7 @@ def test_the_regression_of_gum_h3_comes_out() -> None:
     assert line.cov / (u1 * u2) == pytest.approx(-0.930430, abs=5e-7)
     assert line.offset + 10.0 * line.slope == pytest.approx(-0.1493768, abs=5e-8)
     assert line.var_offset + 100.0 * line.var_slope + 20.0 * line.cov == pytest.approx(0.0041386**2, rel=3e-5)
-    # The trap: with the correlation of intercept and slope left out it would be 0.0073 (facts.md section 2).
+    # The trap: with the correlation of intercept and slope left out it would be 0.0073.
     assert np.hypot(u1, 10.0 * u2) == pytest.approx(0.0073, abs=0.00005)
 
 
@@ -134,7 +134,7 @@ def dipped(
 def test_a_bracketing_calibration_gives_its_own_buffers_back_whatever_they_are(
     ph: Sequence[float], made_of: tuple[float, float], warmth: Sequence[float], off: Sequence[float]
 ) -> None:
-    # USP <791> accepts a slope of 90-105 % and an offset of +/-30 mV, common practice 85-105 % (facts.md section 3).
+    # USP <791> accepts a slope of 90-105 % and an offset of +/-30 mV, common practice 85-105 %.
     points = dipped(ph, made_of, warmth, off)
     assert as_found(made(*points), points) == pytest.approx([0.0] * len(points), abs=1e-9)
 
@@ -195,7 +195,7 @@ def test_u_is_smallest_inside_the_bracket_and_grows_away_from_it(made_of: tuple[
 
 
 def test_a_reading_comes_from_the_segment_it_lies_in_and_the_alkaline_buffer_does_not_bend_it() -> None:
-    # process.md section 1.1 [T]: with borax really at 9.10, a line through three errs by -0.023 at pH 3.4 and by
+    # By a trial: with borax really at 9.10, a line through three errs by -0.023 at pH 3.4 and by
     # +0.024 at 6.5; the 4.01-6.86 segment errs by 0.
     def mv(ph: float) -> float:
         return electrode_mv(ph, 25.0, offset_mv=3.0, slope=0.98)
@@ -277,7 +277,7 @@ def test_calibrations_are_as_certain_as_iupac_has_it(ph: tuple[float, ...], expa
 
 
 def test_ignoring_ten_degrees_at_ph_4_misreads_by_a_tenth() -> None:
-    # facts.md section 2, sizes (C): 0.10 at pH 4, from 25 C.
+    # By the Nernst equation: 0.10 at pH 4, from 25 C.
     line = made(*POINTS)
     warm_mv = electrode_mv(4.0, 35.0, offset_mv=line.offset_mv, slope=line.slope)
     assert one_ph(line, warm_mv, 35.0) == pytest.approx(4.0, abs=1e-6)

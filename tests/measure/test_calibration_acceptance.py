@@ -18,7 +18,7 @@ ACCEPTED, WARNED, REFUSED = Acceptance.ACCEPTED, Acceptance.WARNED, Acceptance.R
 
 
 def mv(ph: float, temperature_c: float = 25.0, *, slope: float = 0.97, offset: float = 5.0) -> float:
-    """E = E_iso - s k(T) (pH - 7), facts.md section 2; an electrode in good order."""
+    """E = E_iso - s k(T) (pH - 7); the Nernst equation; an electrode in good order."""
     return offset + slope * nernst_mv(temperature_c) * (7.0 - ph)
 
 
@@ -75,9 +75,9 @@ def test_the_order_of_the_points_changes_no_word_but_theirs(order: list[Calibrat
         (worn(0.97, 31.0), WARNED, "Offset +31.0 mV at pH 7, beyond 30: the reference ages or the junction clogs"),
         (worn(0.97, -61.0), REFUSED, "Offset -61.0 mV at pH 7, beyond 60: a wrong buffer value, a clogged junction"),
         ((LOW, point(6.865, mv(4.005)), TOP), REFUSED, "the same buffer was dipped twice: by the others pH 6.87 reads"),
-        # facts.md 1e: technical 7.00 beside the 6.865 buffer, 0.135 apart at 25 C.
+        # technical 7.00 beside the 6.865 buffer, 0.135 apart at 25 C.
         ((LOW, point(6.865, mv(7.0)), TOP), WARNED, "perhaps it is the technical 7.00"),
-        # process.md 1.1: borax really at 9.10 leaves over 1.5 mV in a line through three.
+        # By trial: borax really at 9.10 leaves over 1.5 mV in a line through three.
         ((LOW, MID, point(9.18, mv(9.10))), WARNED, "by the others pH 9.18 reads 9.10. Open a fresh one"),
         ((LOW, MID, point(9.18, mv(9.10))), WARNED, "Readings below the other buffers do not use it"),
         ((LOW, MID, point(9.18, mv(8.90))), WARNED, "by carbon dioxide from the air: by the others pH 9.18 reads 8.90"),
@@ -138,7 +138,7 @@ def test_every_limit_can_be_moved() -> None:
 
 
 def test_what_the_calibration_in_force_reads_in_the_buffers_is_told() -> None:
-    # process.md 1.1: "since 9 days: +0.06 at 4.01 (+0.007/day)".
+    # Our own wording: "since 9 days: +0.06 at 4.01 (+0.007/day)".
     found = judged(point(4.005, mv(4.065)), point(6.865, mv(6.925)), previous=BEFORE)
     assert found.verdict is ACCEPTED
     assert found.findings == ("As found, after 9.0 days: +0.06 in pH 4.00, +0.06 in pH 6.87 (+0.007 a day)",)

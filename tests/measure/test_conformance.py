@@ -11,8 +11,8 @@ from logger.measure.conformance import acceptance_limit, conformance_probability
 @pytest.mark.parametrize(
     ("y", "u", "low", "high", "published"),
     [
-        (13.6, 1.8, 12.5, 16.3, 0.663),  # JCGM 106:2012, 7.4: 66 %; third digit from the design notes (alarms.md)
-        (4.50, 0.05, -inf, 4.6, 0.977),  # design notes (alarms.md)
+        (13.6, 1.8, 12.5, 16.3, 0.663),  # JCGM 106:2012, 7.4: 66 %; third digit computed here
+        (4.50, 0.05, -inf, 4.6, 0.977),  # our own worked example
         (4.55, 0.05, -inf, 4.6, 0.841),
         (4.60, 0.05, -inf, 4.6, 0.500),
     ],
@@ -36,7 +36,7 @@ def test_coverage_factors_are_scipy_s_one_sided_quantiles(probability: float) ->
 
 def test_the_factor_for_95_percent_on_one_side_is_1_6449_and_the_reading_needed_below_4_5178() -> None:
     assert coverage_factor(0.95) == pytest.approx(1.6449, abs=5e-5)  # any table of the normal distribution
-    assert acceptance_limit(4.6, 0.05, 0.95) == pytest.approx(4.5178, abs=5e-5)  # design notes (alarms.md)
+    assert acceptance_limit(4.6, 0.05, 0.95) == pytest.approx(4.5178, abs=5e-5)  # our own worked example
 
 
 def test_a_guard_band_of_u_times_two_leaves_2_5_percent_on_one_side() -> None:
@@ -46,7 +46,7 @@ def test_a_guard_band_of_u_times_two_leaves_2_5_percent_on_one_side() -> None:
 
 @pytest.mark.parametrize(
     ("days", "u", "reading"),
-    [(0, 0.055, 4.50), (7, 0.10, 4.43)],  # design notes (uncertainty.md 4.1 and 4.3)
+    [(0, 0.055, 4.50), (7, 0.10, 4.43)],  # our own worked example
 )
 def test_readings_needed_are_those_of_the_design_notes(days: int, u: float, reading: float) -> None:
     assert acceptance_limit(4.6, u, 0.95) == pytest.approx(reading, abs=0.0105), days

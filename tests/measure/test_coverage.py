@@ -30,7 +30,7 @@ SETS = {"three": ("phthalate", "phosphate", "borax"), "two": ("phthalate", "phos
 
 
 def true_mv(ph: Floats, celsius: Floats, offset: Floats, slope: Floats) -> Floats:
-    """E = E_iso - s k(T) (pH - 7), facts.md section 2."""
+    """E = E_iso - s k(T) (pH - 7); the Nernst equation."""
     return np.asarray(offset - slope * K_PER_KELVIN * (celsius + 273.15) * (ph - 7.0))
 
 

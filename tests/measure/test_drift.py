@@ -42,7 +42,7 @@ def after(*checks: Check) -> Drift:
 
 
 def matrices(checks: list[Check]) -> tuple[np.ndarray, np.ndarray]:
-    """The textbook's Kalman filter, in matrices, with the figures of uncertainty.md 4.2."""
+    """The textbook's Kalman filter, in matrices, with the figures of our own drift model."""
     x, p, then = np.zeros(2), np.diag([0.0, 0.012**2]), EPOCH_US
     for each in checks:
         dt = (each.at_us - then) / DAY_US
@@ -77,12 +77,12 @@ def test_a_covariance_stays_one_whatever_is_found(steps: list[tuple[float, float
 
 
 def test_a_check_buffer_counts_with_the_variance_of_the_design() -> None:
-    # uncertainty.md 4.2: R = .02^2 for a check buffer; here made of +/-0.02 rectangular, 0.01, and u_cal 0.011.
+    # Our own drift model: R = .02^2 for a check buffer; here made of +/-0.02 rectangular, 0.01, and u_cal 0.011.
     assert drift.variance_of(check(1, 0.0), ERRORS, u_fit_ph=U_FIT) ** 0.5 == pytest.approx(0.02, abs=0.002)
 
 
 def test_a_spot_measurement_counts_with_the_junction_in_it() -> None:
-    # uncertainty.md 4.2: R = u_v^2 + u_junction^2, u_v 0.05 for a meter.
+    # Our own drift model: R = u_v^2 + u_junction^2, u_v 0.05 for a meter.
     spot = check(1, 0.0, CheckKind.SPOT, u_reference_ph=0.05)
     assert drift.variance_of(spot, ERRORS, u_fit_ph=0.0) ** 0.5 == pytest.approx(np.hypot(0.05, 0.05))
 

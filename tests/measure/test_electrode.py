@@ -28,7 +28,7 @@ def worst(**values: Any) -> Health:  # noqa: ANN401 - fields of it
     return found[0].status if found else GOOD
 
 
-# process.md, "Deciding the electrode is worn out" [CP]: just inside and just outside of each limit.
+# Common practice, no source: just inside and just outside of each limit.
 @pytest.mark.parametrize(
     ("slope_percent", "status"),
     [
@@ -90,7 +90,7 @@ def check(
 
 
 def test_a_life_tells_each_calibration_with_how_the_one_before_was_found() -> None:
-    # process.md 1.1: "since 9 days: +0.06 at 4.01 (+0.007/day)"
+    # Our own wording: "since 9 days: +0.06 at 4.01 (+0.007/day)"
     calibrations = [made(3, 12.0, 0.96), made(1, 0.0), made(2, 9.0, 0.97, settle_s=40.0)]
     checks = [
         check(1, 1, 4.0, 0.5, kind=CheckKind.BUFFER),

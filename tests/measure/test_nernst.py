@@ -10,7 +10,7 @@ from logger.measure.nernst import nernst_mv
 from logger.model import CalibrationPoint
 from tests.series import calibration
 
-# facts.md section 2, computed there from the CODATA exact constants (C), mV per pH.
+# R T ln(10) / F by the exact constants of the SI (CODATA), mV per pH.
 TABLE = {
     0: 54.1988,
     5: 55.1909,
@@ -26,7 +26,7 @@ TABLE = {
     55: 65.1120,
     60: 66.1041,
 }
-# USP <791> Table 1, V per pH, seen in a source (facts.md section 2).
+# USP <791> Table 1, V per pH, seen in a source.
 USP_791_TABLE_1 = {15: 0.05718, 20: 0.05817, 25: 0.05916, 30: 0.06016, 35: 0.06115}
 
 
@@ -58,7 +58,7 @@ def test_the_slope_is_a_plain_function_of_temperature_that_no_reading_makes_miss
 
 
 def test_millivolts_fall_as_ph_rises() -> None:
-    # The sign with the usual wiring: pH = pHs - (E - Es) / k (facts.md section 2); some older prints have a plus.
+    # The sign with the usual wiring: pH = pHs - (E - Es) / k; some older prints have a plus.
     line = calibration()
     acid, neutral, base = ph_of(line, np.array([170.0, line.offset_mv, -170.0]), np.full(3, 25.0))
     assert acid < neutral < base

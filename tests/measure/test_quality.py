@@ -1,6 +1,6 @@
 """The flags of the raw signal against ioos_qc.qartod (the IOOS manual's own reference code), and where we differ.
 
-Our series here are regular grids of whole seconds, where both are defined (pitfalls.md).
+Our series here are regular grids of whole seconds, where both are defined.
 """
 
 from dataclasses import fields, replace
@@ -121,7 +121,7 @@ def test_the_flat_line_is_that_of_ioos_qc(runs: list[tuple[float, int, bool]], e
     ],
 )
 def test_the_electrodes_span_ends_at_600_mv_and_its_usual_range_earlier(mv: float, quality: Quality) -> None:
-    # alarms.md, table of findings: outside +/-600 mV fails, outside the profile's range is suspect; common practice.
+    # outside +/-600 mV fails, outside the profile's range is suspect; common practice.
     found = flags([mv], QualityLimits())
     assert qualities(found) == [quality]
     assert spoke(found, Against.GROSS_RANGE) == [quality is not Quality.PASS]

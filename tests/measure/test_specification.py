@@ -1,4 +1,4 @@
-"""Findings by the newest window; alarms.md, the table of conditions with their NE 107 status."""
+"""Findings by the newest window, with their NE 107 status."""
 
 from dataclasses import replace
 
@@ -42,7 +42,7 @@ def test_a_quiet_vat_within_the_buffers_is_fit() -> None:
 
 @pytest.mark.parametrize(("ph", "is_told"), [(3.02, False), (2.99, True), (7.85, False), (7.88, True)])
 def test_a_ph_more_than_one_beyond_the_buffers_is_out_of_specification(ph: float, *, is_told: bool) -> None:
-    # alarms.md, table of findings: nearer than 1.0 only u grows, since a ferment ends below 4.01.
+    # nearer than 1.0 only u grows, since a ferment ends below 4.01.
     assert ("The vat's pH lies more than 1 beyond the buffers of the calibration" in told(carry(ph))) == is_told
 
 
@@ -52,7 +52,7 @@ def test_a_vat_far_from_the_buffers_temperature_is_out_of_specification(warm_c: 
 
 
 def test_doubt_beyond_its_limit_is_told_of_the_reading() -> None:
-    # uncertainty.md, 4.1: some 0.10 after a week without a check.
+    # our own budget worked by hand: some 0.10 after a week without a check.
     assert told(carry(), days=5.0) == []
     assert told(carry(), days=9.0) == ["The doubt of a reading is beyond u = 0.10"]
 

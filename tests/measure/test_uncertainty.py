@@ -71,7 +71,7 @@ def test_propagation_is_that_of_the_uncertainties_package(ph: float, temperature
     assert u_at(ph, days=days, temperature_c=temperature_c) == pytest.approx(result.std_dev, rel=1e-6)
 
 
-# uncertainty.md 4.1, row u_cal: by trial there [T], near 20-25 C, with the 4.01-6.86 segment.
+# u_cal from a trial on simulated calibrations, near 20-25 C, with the 4.01-6.86 segment.
 @pytest.mark.parametrize(("ph", "u_cal"), [(4.6, 0.011), (4.0, 0.013), (3.4, 0.017), (2.8, 0.020)])
 def test_the_fit_contributes_what_the_budget_says(ph: float, u_cal: float) -> None:
     assert u_at(ph, errors=NOTHING, temperature_c=25.0) == pytest.approx(u_cal, abs=0.0006)
@@ -79,7 +79,7 @@ def test_the_fit_contributes_what_the_budget_says(ph: float, u_cal: float) -> No
 
 @pytest.mark.parametrize("ph", [2.8, 3.4, 4.0, 4.6, 5.5, 6.5, 7.5])
 def test_the_fit_contributes_what_the_closed_form_says(ph: float) -> None:
-    # uncertainty.md 4.2: u_cal^2 = (a^2 + b^2) (u_B^2 + (u_E/k)^2), a and b the weights of the two buffers; k is the
+    # Our own drift model: u_cal^2 = (a^2 + b^2) (u_B^2 + (u_E/k)^2), a and b the weights of the two buffers; k is the
     # electrode's own mV per pH here.
     low, high, span = 4.005, 6.865, 58.7762
     a = (high - ph) / (high - low)
@@ -89,7 +89,7 @@ def test_the_fit_contributes_what_the_closed_form_says(ph: float) -> None:
     )
 
 
-# uncertainty.md 4.1, one term at a time near 4.6; the tolerance is the rounding of its last printed figure.
+# Our own budget worked by hand, one term at a time near 4.6; the tolerance is the rounding of its last figure.
 @pytest.mark.parametrize(
     ("term", "days", "u_term"),
     [
@@ -97,7 +97,7 @@ def test_the_fit_contributes_what_the_closed_form_says(ph: float) -> None:
         ({"junction_ph": 0.05}, 0.0, 0.050),
         ({"drift_ph_per_day": 0.012}, 7.0, 0.084),
         ({"walk_ph_per_sqrt_day": 0.006}, 7.0, 0.016),
-        ({"repeatability_mv": 0.9}, 0.0, 0.0155),  # 0.9 mV / 58 mV per pH (C)
+        ({"repeatability_mv": 0.9}, 0.0, 0.0155),  # 0.9 mV / 58 mV per pH
     ],
 )
 def test_each_other_term_contributes_what_the_budget_says(term: dict[str, float], days: float, u_term: float) -> None:
@@ -106,13 +106,13 @@ def test_each_other_term_contributes_what_the_budget_says(term: dict[str, float]
 
 
 def test_ten_minutes_have_the_combined_uncertainty_of_the_budget_when_fresh_and_after_a_week() -> None:
-    # uncertainty.md 4.1, last row: 0.052 fresh, 0.10 after 7 days immersed and unchecked.
+    # Our own budget worked by hand: 0.052 fresh, 0.10 after 7 days immersed and unchecked.
     assert u_of_ten_minutes(4.6) == pytest.approx(0.052, abs=0.001)
     assert u_of_ten_minutes(4.6, days=7.0) == pytest.approx(0.10, abs=0.003)
 
 
 def test_ten_minutes_of_readings_repeat_as_the_budget_says() -> None:
-    # uncertainty.md 4.1, u_rep of a 10-min median: 0.006.
+    # our own budget worked by hand, u_rep of a 10-min median: 0.006.
     errors = replace(NOTHING, repeatability_mv=0.9)
     exact = replace(LINE, var_offset=0.0, var_slope=0.0, cov=0.0)
     single = np.array([u_at(4.6, errors=errors, line=exact, temperature_c=25.0)])
@@ -124,7 +124,7 @@ def test_leaving_the_covariance_out_would_misstate_u() -> None:
     # The trap of GUM H.3.5: offset and slope of one line are correlated.
     blind = replace(LINE, cov=0.0)
     right = u_at(4.6, errors=NOTHING, temperature_c=25.0)
-    assert right == pytest.approx(0.011, abs=0.0005)  # uncertainty.md 4.1
+    assert right == pytest.approx(0.011, abs=0.0005)  # our own budget worked by hand
     assert u_at(4.6, errors=NOTHING, line=blind, temperature_c=25.0) > 1.5 * right
 
 
@@ -272,7 +272,7 @@ def test_the_budget_of_a_median_adds_up_to_the_u_of_the_median() -> None:
 def test_a_budget_names_its_terms_and_what_each_rests_on_the_largest_first() -> None:
     week = Result(ph=4.6, temperature_c=20.0, at_us=EPOCH_US + 7 * DAY_US, count=60)
     terms = budget(LINE, ErrorModel(), week)
-    # uncertainty.md 4.1, column "7 days immersed, unchecked", rounding of its last printed figure.
+    # Our own budget worked by hand, 7 days immersed and unchecked; rounding of its last printed figure.
     assert [(term.name, round(term.u_ph, 3)) for term in terms[:3]] == [
         ("drift", 0.084),
         ("liquid junction in brine", 0.05),
@@ -309,7 +309,7 @@ def test_the_alkaline_buffer_has_no_say_about_acid_readings_in_a_bracketing_cali
 
 
 def test_drift_known_from_checks_is_doubt_and_not_correction() -> None:
-    # uncertainty.md 4.2: here the published pH stays, so u^2 = o^2 + P_oo at the time of the reading.
+    # Our own drift model: here the published pH stays, so u^2 = o^2 + P_oo at the time of the reading.
     exact = replace(LINE, var_offset=0.0, var_slope=0.0, cov=0.0)
     for days in (2.0, 5.0, 12.0):
         dt = days - 2.0
@@ -321,7 +321,7 @@ def test_drift_known_from_checks_is_doubt_and_not_correction() -> None:
 
 
 def test_a_check_today_makes_an_old_calibration_believable_again() -> None:
-    # uncertainty.md 4.3: after 7 days "No check" needs 4.43 or less to claim 4.6, with a check buffer today 4.50.
+    # Our own worked example: after 7 days "No check" needs 4.43 or less to claim 4.6, with a check buffer today 4.50.
     def needed(drift: Drift | None) -> float:
         return 4.6 - 1.645 * u_at(4.5, days=7.0, drift=drift, errors=replace(ErrorModel(), repeatability_mv=0.35))
 

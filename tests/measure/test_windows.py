@@ -193,7 +193,7 @@ def test_a_window_is_its_length_to_the_microsecond(window_s: float) -> None:
     ],
 )
 def test_the_belief_in_a_ph_follows_its_quality(quality: Quality, tests: Against, expected: Belief) -> None:
-    # alarms.md: pass is believed, suspect may raise but never clears, fail and missing hold; a knock is silent.
+    # pass is believed, suspect may raise but never clears, fail and missing hold; a knock is silent.
     made = replace(rows([4.0]), quality=np.array([int(quality)]), tests=np.array([int(tests)]))
     assert windows.ph_belief(made).tolist() == [expected]
 

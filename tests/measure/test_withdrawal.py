@@ -1,4 +1,4 @@
-"""What a later check says of a claim: against the straight line of uncertainty.md 4.2, and against a simulation."""
+"""What a later check says of a claim: against the straight line of a drift, and against a simulation."""
 
 from dataclasses import replace
 from itertools import pairwise
@@ -54,7 +54,7 @@ def stands(made: Claim, what: FoundDeviation) -> bool:
 
 
 def test_where_nothing_is_known_of_the_drift_it_is_the_straight_line_between_calibration_and_check() -> None:
-    # uncertainty.md 4.2 (as USGS TM1-D3): pH_final(t) = pH(t) - e1 (t - t0) / (t1 - t0); half of it half way.
+    # As USGS TM1-D3 corrects drift: pH_final(t) = pH(t) - e1 (t - t0) / (t1 - t0); half of it half way.
     vague = ErrorModel(drift_ph_per_day=5.0, walk_ph_per_sqrt_day=0.0)
     made = claim(errors=vague, u=16.0, days=3.0)
     ph, _ = corrected(replace(made, u_fit_ph=0.0), found(-0.16, u_ph=1e-6), vague)
@@ -80,12 +80,12 @@ def test_a_check_never_makes_a_claim_more_doubtful() -> None:
 
 
 def test_a_deviation_that_nobody_could_expect_counts_whole() -> None:
-    # A jump, not a drift: beyond three standard deviations (uncertainty.md 4.2, consistency).
+    # A jump, not a drift: beyond three standard deviations.
     assert corrected(claim(days=0.01), found(-0.12, days=0.02), ERRORS) == (pytest.approx(4.57), 0.062)
 
 
 def test_a_strip_says_less_than_a_meter() -> None:
-    # Spot checks: standard uncertainty 0.05 of a meter, 0.2 of a strip (uncertainty.md 4.2), each with a junction.
+    # Spot checks: standard uncertainty 0.05 of a meter, 0.2 of a strip, each with a junction.
     meter, strip = (of_check(check(-0.15, kind=CheckKind.SPOT, at_s=4 * 86400.0), ERRORS) for _ in range(2))
     meter, strip = (replace(one, u_ph=sqrt(u**2 + 0.05**2)) for one, u in ((meter, 0.05), (strip, 0.2)))
     by_meter, by_strip = corrected(claim(), meter, ERRORS)[0], corrected(claim(), strip, ERRORS)[0]

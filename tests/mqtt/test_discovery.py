@@ -1,6 +1,6 @@
 """Keys as the widely used hub documents them: https://www.home-assistant.io/integrations/mqtt/ and its pages
 sensor.mqtt, binary_sensor.mqtt, button.mqtt, event.mqtt, number.mqtt, text.mqtt (read 2026-11-25); facts tried on a
-real hub: DEVELOPERS.md. Templates are rendered by jinja2, the language that the hub documents for them."""
+real hub: `logger/mqtt/entity.py`. Templates are rendered by jinja2, the language that the hub documents for them."""
 
 import json
 import re

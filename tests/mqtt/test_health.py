@@ -33,7 +33,7 @@ OVERDUE = "The calibration is older than 7 days: calibrate the probe."
 UNCHECKED = (
     "The probe was not checked for more than 3 days: dip it in a buffer, or measure the vat with another instrument."
 )
-DOUBTFUL = "The doubt of a reading has grown beyond u = 0.10: dip the probe in a buffer, or calibrate it."
+UNCERTAIN = "The uncertainty of a reading has grown beyond u = 0.10: dip the probe in a buffer, or calibrate it."
 OFF = "The last check found the probe off by more than 0.05: clean it and calibrate it."
 
 
@@ -117,7 +117,7 @@ def test_doubt_that_has_grown_too_large_is_reminded_of_before_the_calendar() -> 
     errors = ErrorModel(drift_ph_per_day=0.02)
     fast = replace(CONFIG, probes=tuple(replace(probe, errors=errors) for probe in CONFIG.probes))
     assert judged(days=2.0, config=fast) == (Health.GOOD, [])
-    assert judged(days=5.0, config=fast) == (Health.MAINTENANCE_REQUIRED, [DOUBTFUL])
+    assert judged(days=5.0, config=fast) == (Health.MAINTENANCE_REQUIRED, [UNCERTAIN])
 
 
 @pytest.mark.parametrize(("offset", "expected"), [(0.05, []), (-0.051, [OFF]), (0.2, [OFF])])
@@ -156,7 +156,7 @@ def test_a_finding_stays_word_for_word_until_something_happens(
 ) -> None:
     drift = None if share is None else checked(share * days, offset)
     first, second = judged(days=days, drift=drift), judged(days=days + later, drift=drift)
-    calendar = {OVERDUE, UNCHECKED, DOUBTFUL}
+    calendar = {OVERDUE, UNCHECKED, UNCERTAIN}
     assert set(first[1]) - calendar == set(second[1]) - calendar
     assert len(calendar & set(second[1])) <= 1
     assert calendar & set(second[1]) or not calendar & set(first[1])

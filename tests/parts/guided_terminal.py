@@ -78,7 +78,7 @@ class Terminal:
 
     def put(self, night: Night, words: str) -> None:
         """Put the probe somewhere once the picture asks for it."""
-        self.see("it stands")
+        self.see("it is in the buffer")
         night.simulators[0].hear(words)
 
 

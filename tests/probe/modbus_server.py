@@ -14,7 +14,8 @@ async def serve(framer: FramerType) -> None:
         port = free.getsockname()[1]
     floats = SimData(address=0, values=[171.25, 20.125, 4.0], datatype=DataType.FLOAT32)
     whole = SimData(address=10, values=[1712, 2010], datatype=DataType.INT16)
-    identity = ModbusDeviceIdentification(info_name={"VendorName": "Acorn", "ProductCode": "VAT-1 0007"})  # type: ignore[no-untyped-call]
+    names = {"VendorName": "Acorn", "ProductCode": "VAT-1 0007"}
+    identity = ModbusDeviceIdentification(info_name=names)  # type: ignore[no-untyped-call]
     devices = [SimDevice(id=number, simdata=[floats, whole], identity=identity) for number in (1, 7)]
     server = ModbusTcpServer(devices, framer=framer, address=("127.0.0.1", port))
     await server.serve_forever(background=True)

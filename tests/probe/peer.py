@@ -1,7 +1,10 @@
 """The far end of a serial line: a scripted instrument on a real pseudo-terminal, one reply at a time, in order."""
 
+import fcntl
 import os
 import select
+import struct
+import termios
 import threading
 import time
 import tty
@@ -68,6 +71,13 @@ class Peer:
 
     def say(self, data: bytes) -> None:
         os.write(self._master, data)
+
+    def wait_for_arrival(self, count: int = 1) -> None:
+        """Wait until so many bytes can be read at the port: a pseudo-terminal hands them over in its own time."""
+        until = time.monotonic() + 10
+        while struct.unpack("i", fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)))[0] < count:
+            assert time.monotonic() < until, "the bytes did not arrive"
+            select.select([self._slave], [], [], 0.01)
 
     def _serve(self) -> None:
         pending = b""

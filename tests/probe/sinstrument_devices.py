@@ -3,7 +3,7 @@
 from sinstruments.simulator import BaseDevice
 
 
-class TextProbe(BaseDevice):  # type: ignore[misc] # it has no types
+class TextProbe(BaseDevice):  # type: ignore[misc]  # untyped
     """A probe that answers READ?, ended by CR, with one line, which CR ends too."""
 
     newline = b"\r"
@@ -13,7 +13,7 @@ class TextProbe(BaseDevice):  # type: ignore[misc] # it has no types
         return b"E -171,2 mV  T 20,1 C\r" if message.strip() == b"READ?" else None
 
 
-class ScpiProbe(BaseDevice):  # type: ignore[misc] # it has no types
+class ScpiProbe(BaseDevice):  # type: ignore[misc]  # untyped
     """A SCPI instrument: potential in V, temperature in C."""
 
     def handle_message(self, message: bytes) -> bytes | None:

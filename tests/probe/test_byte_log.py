@@ -5,7 +5,6 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import pytest
 
@@ -67,13 +66,13 @@ def test_lost_ports_late_replies_and_rubbish_are_decoded_to_what_they_were(tmp_p
 def test_a_busy_machine_makes_no_difference_between_the_two(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after_s: float
 ) -> None:
-    honest = byte_log.ByteLog._write  # noqa: SLF001 - a disk that takes its time is between any two steps of a tick
+    write = byte_log.ByteLog._write  # noqa: SLF001 - a disk that takes its time is between any two steps of a tick
 
-    def slowly(self: byte_log.ByteLog, what: Any) -> None:  # noqa: ANN401 - as `_write` takes it
+    def write_slowly(log: byte_log.ByteLog, what: byte_log.RunHeader | byte_log.ByteLogEntry) -> None:
         time.sleep(0.04)
-        honest(self, what)
+        write(log, what)
 
-    monkeypatch.setattr(byte_log.ByteLog, "_write", slowly)
+    monkeypatch.setattr(byte_log.ByteLog, "_write", write_slowly)
     text = TextConfig(pattern=r"(?P<mv>\d+) mV", example="171 mV")
     log, link = tmp_path / "port.bytes", tmp_path / "probe"
     probe = ProbeConfig(id="p", port=str(link), timeout_s=0.2, protocol=Protocol.TEXT, text=text, record_bytes=log)
@@ -122,7 +121,7 @@ HEAD = b'{"bytes":1,"port":"/dev/x","simulated":false}\n'
 @pytest.mark.parametrize(
     ("content", "told"),
     [
-        (b'{"t_us":1,"opened":true}\n', "x, line 1: a log of bytes begins with what it is of"),
+        (b'{"t_us":1,"opened":true}\n', "x, line 1: a log of bytes begins with its header"),
         (b'{"bytes":2,"port":"","simulated":false}\n', "x, line 1: format 2 is not known here, only 1"),
         (HEAD + b'{"t_us":"a"}\n', "x, line 2: Expected `int`, got `str`"),
         (HEAD + b"\xff\n", "x, line 2: "),

@@ -182,6 +182,6 @@ def test_masses_of_mutated_replies_bring_no_frame_that_the_standard_does_not(rep
         frame = frames.next_frame()
         if isinstance(frame, ModbusFrame):
             sent = rtu(frame.address, frame.pdu)
-            assert (data[: len(sent)], valid_rtu(sent)) == (sent, True)
+            assert (bytes(data[: len(sent)]), valid_rtu(sent)) == (sent, True)
             # a mutation that keeps length, address, function and checksum all right has a chance of 2^-16 each
             assert struct.unpack(">B", sent[:1]) == (frame.address,)

@@ -63,7 +63,7 @@ needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="only root can become 
 def test_a_port_of_a_group_names_the_group_to_join(device: str) -> None:
     os.chown(device, 0, 20)  # dialout, by Debian's base-passwd
     Path(device).chmod(0o660)
-    told = as_nobody("import sys; from logger.probe.listing import access; print(access(sys.argv[1]))", device)
+    told = as_nobody("import sys; from logger.probe.port_listing import access; print(access(sys.argv[1]))", device)
     assert told == str(
         ("crw-rw---- root dialout", "add this user to the group dialout (usermod -aG dialout USER), then log in anew")
     )
@@ -73,7 +73,8 @@ def test_a_port_of_a_group_names_the_group_to_join(device: str) -> None:
 def test_a_refused_port_says_which_group_to_join(device: str) -> None:
     os.chown(device, 0, 20)
     Path(device).chmod(0o660)
-    code = "import sys; from logger.probe.line import fault; print(fault(PermissionError(13, ''), sys.argv[1]))"
+    call = "describe_failure(PermissionError(13, ''), sys.argv[1])"
+    code = f"import sys; from logger.probe.port import describe_failure; print({call})"
     assert as_nobody(code, device) == (
         "no permission to use the port; add this user to the group dialout (usermod -aG dialout USER), then log in anew"
     )

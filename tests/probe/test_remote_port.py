@@ -35,7 +35,7 @@ def served() -> Iterator[tuple[str, serial.SerialBase]]:
 
     def serve() -> None:
         with suppress(OSError), listener.accept()[0] as peer:
-            manager = PortManager(port, Connection(peer))  # type: ignore[arg-type] # what it uses of both
+            manager = PortManager(port, Connection(peer))  # type: ignore[arg-type]  # the stubs want more than is used
             while data := peer.recv(1024):
                 asked = b"".join(manager.filter(data)).count(b"\n")
                 peer.sendall(b"".join(manager.escape(LINE * asked)))

@@ -27,7 +27,7 @@ class Toy(Conversation):
     def tick(self) -> Values:
         self.wire.drain()
         self.wire.send(f"{self.probe.id}?\n".encode())
-        line = self.wire.line(until=monotonic() + self.probe.timeout_s)
+        line = self.wire.next_line(until=monotonic() + self.probe.timeout_s)
         if line is None:
             raise Missing(Reason.TIMEOUT, "no reply")
         name, _, value = line.decode().partition("=")

@@ -39,9 +39,9 @@ def test_a_description_made_of_some_lines_reads_others_of_their_form(
     lines: list[str], other: str, says: tuple[float | None, ...]
 ) -> None:
     made = suggest_description([line.encode() for line in lines], terminator="\n")
-    assert made.text is not None, made.told
+    assert made.text is not None, made.explanation
     assert list(mistakes(made.text)) == []
-    assert made.told == f"it reads {len(lines)} of the {len(lines)} lines that came"
+    assert made.explanation == f"it reads {len(lines)} of the {len(lines)} lines that came"
     read = Description(made.text).decode(other.encode())
     assert isinstance(read, TextReading), read
     assert (read.potential_mv, read.ph, read.temperature_c) == says
@@ -56,7 +56,7 @@ def test_a_check_value_is_found_only_where_every_line_agrees() -> None:
 
 
 @pytest.mark.parametrize(
-    ("lines", "told"),
+    ("lines", "explanation"),
     [
         ([b"171.2 mV"], "1 whole lines are too few, 3 are wanted; listen longer"),
         (
@@ -66,8 +66,8 @@ def test_a_check_value_is_found_only_where_every_line_agrees() -> None:
         ([b"\xb1\xb7", b"\x80\x81", b"\xffx"], "the lines have no form in common; is it the right baud rate?"),
     ],
 )
-def test_where_lines_do_not_say_what_a_number_is_nothing_is_suggested(lines: list[bytes], told: str) -> None:
-    assert suggest_description(lines, terminator="\n").told == told
+def test_where_lines_do_not_say_what_a_number_is_nothing_is_suggested(lines: list[bytes], explanation: str) -> None:
+    assert suggest_description(lines, terminator="\n").explanation == explanation
 
 
 @pytest.mark.parametrize("example", ['it\'s "so" 1.0 mV', "a\\b 1.0 mV", "°\t1.0 mV"])

@@ -145,7 +145,7 @@ def check_that_no_value_is_old(asked: Ticks, peer: TextPeer, delays: list[float]
 def test_what_comes_unasked_is_thrown_away_until_the_probe_is_quiet(asked: Ticks, peer: TextPeer) -> None:
     asked()
     peer.say(b"9.9 mV 9.9 C\n1")
-    time.sleep(0.1)
+    peer.wait_for_arrival()
     assert values(asked()) == GOOD
 
 
@@ -159,7 +159,7 @@ def test_a_probe_that_talks_all_the_time_is_not_believed_to_answer(asked: Ticks,
 
     babbler = threading.Thread(target=babble)
     babbler.start()
-    time.sleep(0.05)
+    peer.wait_for_arrival()
     try:
         assert values(asked()) == missing(Reason.GARBLED)
         assert "the probe talks without being asked; if it always does, remove `query`" in asked.reader.detail
@@ -222,7 +222,7 @@ def test_of_a_probe_that_prints_the_newest_whole_line_counts(printing: Ticks, pe
             got = printing().potential_mv
             assert got is not None
             assert before <= got <= printer.printed + 1
-            time.sleep(0.1)
+            peer.wait_for_arrival(3 * len(LINE))
     finally:
         printer.stop()
 
@@ -256,7 +256,7 @@ def test_a_line_that_waited_while_nobody_read_is_as_old_as_the_last_look(printin
 def test_a_buffer_that_has_overflowed_is_thrown_away_whole(printing: Ticks, peer: TextPeer) -> None:
     printing()
     peer.say(b"\n" + LINE * 400)  # some 6 kB
-    time.sleep(0.1)
+    peer.wait_for_arrival(4000)
     assert values(printing()) == missing(Reason.TIMEOUT)
 
 

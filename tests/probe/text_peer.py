@@ -1,7 +1,10 @@
 """A probe of lines of text on a real pseudo-terminal: what it sends is what a test tells it to."""
 
+import fcntl
 import os
 import select
+import struct
+import termios
 import threading
 import time
 import tty
@@ -39,6 +42,13 @@ class TextPeer:
 
     def say(self, data: bytes) -> None:
         os.write(self._master, data)
+
+    def wait_for_arrival(self, count: int = 1) -> None:
+        """Wait until so many bytes can be read at the port: a pseudo-terminal hands them over in its own time."""
+        until = time.monotonic() + 10
+        while struct.unpack("i", fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)))[0] < count:
+            assert time.monotonic() < until, "the bytes did not arrive"
+            select.select([self._slave], [], [], 0.01)
 
     def _serve(self) -> None:
         while True:

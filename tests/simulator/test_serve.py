@@ -7,7 +7,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
 from urllib.parse import urlsplit
 
 import pytest
@@ -16,7 +15,6 @@ import serial
 
 from tests.parts.simulator import SimulatorProcess, Start
 
-OPTIONS: dict[str, Any] = {"write_termination": "\n", "read_termination": "\n", "timeout": 2000}
 Open = Callable[[str], "pyvisa.resources.MessageBasedResource"]
 
 
@@ -25,12 +23,14 @@ def visa() -> Iterator[Open]:
     """Return a function that opens a port with PyVISA and pyvisa-py."""
     manager = pyvisa.ResourceManager("@py")
 
-    def opened(port: str) -> pyvisa.resources.MessageBasedResource:
-        resource = manager.open_resource(f"ASRL{port}::INSTR", **OPTIONS)
-        assert isinstance(resource, pyvisa.resources.MessageBasedResource)
-        return resource
+    def open_port(port: str) -> "pyvisa.resources.MessageBasedResource":
+        device = manager.open_resource(f"ASRL{port}::INSTR")
+        assert isinstance(device, pyvisa.resources.MessageBasedResource)
+        device.write_termination = device.read_termination = "\n"
+        device.timeout = 2000
+        return device
 
-    yield opened
+    yield open_port
     manager.close()
 
 
@@ -49,6 +49,11 @@ def wait_until(true: Callable[[], bool], *, seconds: float = 10.0) -> None:
     while not true():
         assert time.monotonic() < deadline, "it did not happen in time"
         time.sleep(0.01)
+
+
+def wait_for_next_conversion(*, speed: float) -> None:
+    """Let a second of run time pass: the converter makes one conversion in it."""
+    time.sleep(1.0 / speed)
 
 
 def test_pyvisa_reads_identity_values_and_errors(simulator: Start, visa: Open) -> None:
@@ -176,7 +181,7 @@ def test_a_frozen_instrument_repeats_itself(simulator: Start) -> None:
         replies = set()
         for _ in range(10):
             replies.add(ask(client, "MEAS:VOLT?;TEMP?"))
-            time.sleep(0.02)
+            wait_for_next_conversion(speed=100.0)
     assert len(replies) == 1
 
 

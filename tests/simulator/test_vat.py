@@ -38,8 +38,7 @@ def electroneutral_ph(vat: Vat, acid_mm: float) -> float:
 
     start = 10**-vat.ph_start
     cations = anions(start, 0.0) - start
-    charge = lambda ph: cations + 10**-ph - anions(10**-ph, acid_mm / 1000)  # noqa: E731
-    return float(optimize.brentq(charge, 1.0, 12.0, xtol=1e-12))
+    return float(optimize.brentq(lambda ph: cations + 10**-ph - anions(10**-ph, acid_mm / 1000), 1.0, 12.0, xtol=1e-12))
 
 
 def test_a_tenth_molar_lactic_acid_has_the_ph_of_the_textbook() -> None:

@@ -29,7 +29,7 @@ def schema_text(kind: PayloadKind) -> str:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": kind.name,
         "description": kind.description,
-        **_body(kind),
+        **_null_last(_body(kind)),
         **kind.more,
     }
     return msgspec.json.format(msgspec.json.encode(content), indent=2).decode() + "\n"
@@ -45,6 +45,13 @@ def _body(kind: PayloadKind) -> dict[str, Any]:
         key: value for key, value in definitions.pop(kind.form.__name__).items() if key not in ("title", "description")
     }
     return {**top, "$defs": definitions} if definitions else top
+
+
+def _null_last(part: Any) -> Any:  # noqa: ANN401 - any JSON
+    """Return a schema with `null` last of its alternatives: versions of msgspec differ in their order."""
+    if isinstance(part, list):
+        return sorted(map(_null_last, part), key=lambda each: each == {"type": "null"})
+    return {key: _null_last(value) for key, value in part.items()} if isinstance(part, dict) else part
 
 
 def write(folder: Path = FOLDER) -> None:

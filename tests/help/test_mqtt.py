@@ -1,19 +1,19 @@
-"""The README's table of topics and its examples, held against the schemas and against what is really sent."""
+"""The table of topics in `vatvigil help mqtt` and its examples, against the schemas and against what is really sent."""
 
 import json
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
 
 import jsonschema
 import pytest
 
+from logger import help as topics
 from logger.mqtt.schemas import schema
 from logger.mqtt.schemas.generate import KINDS
 from tests.mqtt.factories import TOPICS, everything_sent
 
-README = (Path(__file__).parents[2] / "README.md").read_text()
+TEXT = topics.source("mqtt")
 PLACES = {"<vat>": "[^/]+", "<alarm>": "[^/]+", "<probe>": "[^/]+", "<id>": "[a-zA-Z0-9_-]+"}
 PLACES |= {"<component>": "[a-z_]+", "<prefix>": "homeassistant"}
 
@@ -28,12 +28,11 @@ class Row:
 
 def rows() -> Iterator[Row]:
     """Yield what the table tells, each topic as the pattern that the real ones must match."""
-    for cells in re.findall(r"^\| `(\S+)` \| (\d) \| (.+?) \| (.*?) \| .+ \|$", README, re.MULTILINE):
+    for cells in re.findall(r"^\| `(\S+)` \| (\d) \| (.+?) \| (.*?) \| .+ \|$", TEXT, re.MULTILINE):
         topic, qos, retained, link = cells
         pattern = re.sub("<[a-z]+>", lambda found: PLACES[found[0]], topic)
         whole = pattern if topic.startswith("<prefix>") else f"vatvigil/{pattern}"
-        named = re.fullmatch(r"\[(\w+)\]\(logger/mqtt/schemas/(\w+)\.json\)", link)
-        assert named is None or named[1] == named[2]
+        named = re.fullmatch(r"`(\w+)`", link)
         yield Row(topic=re.compile(whole), qos=qos, retained=retained, schema=named[1] if named else "")
 
 
@@ -43,7 +42,7 @@ def row_of(topic: str) -> Row:
 
 
 def examples() -> list[tuple[str, str]]:
-    return re.findall(r"^    ((?:vatvigil|homeassistant)/\S+) (\{.+\})$", README, re.MULTILINE)
+    return re.findall(r"^    ((?:vatvigil|homeassistant)/\S+) (\{.+\})$", TEXT, re.MULTILINE)
 
 
 def test_every_schema_has_its_row_and_every_row_its_example() -> None:
