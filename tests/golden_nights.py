@@ -6,7 +6,8 @@ checks REVISION out into a temporary folder, records the runs there and here, ea
 (its own copy of this file included) in this one environment, and prints what differs: records, journal, answers,
 events, MQTT messages (topic, payload, flags), exports, and what the daemon tells the broker when it starts. FILE lists
 texts that were meant to change, one `old -> new` a line; they are replaced on the side of REVISION before comparing.
-Exit status 1: something differs. Run it before and after any change that should not change behaviour.
+Exit status 1: something differs. A revision whose copy of this file no longer runs is compared by a commit on top of it
+that repairs the copy. Run it before and after any change that should not change behaviour.
 """
 
 import argparse
@@ -178,7 +179,9 @@ def record(run: str, seed: int, out: Path) -> None:
 
 def _hub(config: Config) -> tuple[Recorder, Publisher]:
     assert config.mqtt is not None
-    hub = Publisher(config=config, mqtt=config.mqtt, maker=Software(version="golden"), post=lambda _: None)
+    hub = Publisher(
+        config=config, mqtt=config.mqtt, maker=Software(version="golden"), store="golden", post=lambda _: None
+    )
     hub.delivery = recorder = Recorder(slots={}, kept=[])
     return recorder, hub
 
