@@ -17,10 +17,10 @@ SURE = 2.0
 def faults(kind: AlarmKind, probe: ProbeConfig, carry: Carry, *, at_us: Ints, first: int) -> Floats:
     """Return 1.0 for each record at which the fault shows, else 0.0; `first`: the one right after commands."""
     if kind is AlarmKind.NO_CALIBRATION:
-        return np.full(len(at_us), float(carry.calibration is None))
+        return np.full(len(at_us), float(carry.electrode.calibration is None))
     if kind is AlarmKind.DRIFTED:
         shows = np.full(len(at_us), float(is_off(newest(carry), probe)))
-        shows[first : first + 1] += float(abs(carry.found_ph or 0.0) > probe.judge_tolerance_ph)
+        shows[first : first + 1] += float(abs(carry.electrode.found_ph or 0.0) > probe.judge_tolerance_ph)
         return np.asarray(np.minimum(shows, 1.0))
     overdue = _older(at_us, _calibrated_us(carry), probe.calibrate_every_d)
     if kind is AlarmKind.CALIBRATION_OVERDUE:
@@ -32,7 +32,11 @@ def faults(kind: AlarmKind, probe: ProbeConfig, carry: Carry, *, at_us: Ints, fi
 
 def newest(carry: Carry) -> Check | None:
     """Return the newest check with the calibration in force, in a buffer or beside another instrument."""
-    return max((check for check in (carry.check, carry.spot) if check), key=lambda check: check.at_us, default=None)
+    return max(
+        (check for check in (carry.electrode.check, carry.electrode.spot) if check),
+        key=lambda check: check.at_us,
+        default=None,
+    )
 
 
 def is_off(check: Check | None, probe: ProbeConfig) -> bool:
@@ -43,7 +47,7 @@ def is_off(check: Check | None, probe: ProbeConfig) -> bool:
 
 
 def _calibrated_us(carry: Carry) -> int | None:
-    return None if carry.calibration is None else carry.calibration.at_us
+    return None if carry.electrode.calibration is None else carry.electrode.calibration.at_us
 
 
 def _older(at_us: Ints, since_us: int | None, days: float) -> Floats:

@@ -36,13 +36,13 @@ def follow(trend: Trend, judged: WindowMedians, alarm: AlarmConfig, *, carry: Ca
     `armed_ph`.
     """
     length_us = round(alarm.window_s * SECOND_US)
-    settled_us = carry.unsettled_us[1] if carry.unsettled_us else 0
+    settled_us = carry.suppression.unsettled_us[1] if carry.suppression.unsettled_us else 0
     found = np.full(len(judged), np.nan)
     for index in np.flatnonzero(usable(judged, length_us, carry)).tolist():
         begin_us, value = int(judged.begin_us[index]), float(judged.value[index])
         after_us = settled_us if begin_us >= settled_us else 0
         if alarm.kind is AlarmKind.RATE_OF_CHANGE:
-            since_us = max(begin_us - SPAN * length_us, carry.fresh_us - length_us + 1, after_us)
+            since_us = max(begin_us - SPAN * length_us, carry.windows.fresh_us - length_us + 1, after_us)
             trend = _taken(trend, begin_us, value, since_us=since_us)
             found[index] = _rate(trend, length_us)
         else:
@@ -53,7 +53,7 @@ def follow(trend: Trend, judged: WindowMedians, alarm: AlarmConfig, *, carry: Ca
 
 def usable(judged: WindowMedians, length_us: int, carry: Carry) -> NDArray[np.bool_]:
     """Tell which windows are believed and overlap no time in which the vat was unsettled."""
-    from_us, settled_us = carry.unsettled_us or (0, 0)
+    from_us, settled_us = carry.suppression.unsettled_us or (0, 0)
     settled = (judged.begin_us + length_us <= from_us) | (judged.begin_us >= settled_us)
     return np.asarray(settled & (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value))
 

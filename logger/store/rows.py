@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sqlalchemy import RowMapping
 
 from logger.errors import RefusedError
-from logger.model import Answer, Calibration, Carry, Check, Columns, Command, Correction, Entry, Event, Floats, Outcome
+from logger.model import Answer, Calibration, Check, Columns, Command, Correction, Entry, Event, Floats, Outcome
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
 _TOO_LARGE = 2**63
@@ -147,16 +147,6 @@ def read_correction(row: RowMapping) -> Correction:
     """Return the correction of a row."""
     values = {name: row[name] for name in Correction.__slots__}
     return msgspec.convert({**values, "deviations": msgspec.json.decode(row["deviations"])}, Correction)
-
-
-def encode_carry(carry: Carry) -> str:
-    """Return a carry as JSON text."""
-    return msgspec.json.encode(carry).decode()
-
-
-def decode_carry(text: str) -> Carry:
-    """Return the carry that `encode_carry` wrote."""
-    return msgspec.json.decode(text, type=Carry)
 
 
 def _storable(thing: Command | Calibration | Check | Correction) -> dict[str, Any]:

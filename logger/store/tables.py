@@ -138,10 +138,12 @@ class _MeasurementColumns(TypedColumns):
     run: Named[int] = Column(BigInteger, ForeignKey("run.id"))
 
 
-class _WatchColumns(TypedColumns):
+class _WatchPartColumns(TypedColumns):
     vat: Named[str] = Column(Text, primary_key=True)
+    part: Named[str] = Column(Text, primary_key=True, comment="name of the part, as in store/parts.py")
     probe: Named[str] = Column(Text)
-    carry: Named[str] = Column(Text, comment="JSON: what the watch remembers beside its log")
+    version: Named[int] = Column(Integer, comment="of the fields in content, counted for each part")
+    content: Named[str] = Column(Text, comment="JSON: a part of what the watch remembers beside its log")
 
 
 class _RetainedTopicColumns(TypedColumns):
@@ -213,7 +215,7 @@ calibration = Table("calibration", metadata, _CalibrationColumns)
 check_reading = Table("check_reading", metadata, _CheckColumns)
 correction = Table("correction", metadata, _CorrectionColumns)
 measurement = Table("measurement", metadata, _MeasurementColumns, sqlite_with_rowid=False)
-watch = Table("watch", metadata, _WatchColumns)
+watch_part = Table("watch_part", metadata, _WatchPartColumns)
 retained_topic = Table("retained_topic", metadata, _RetainedTopicColumns)
 journal = Table("journal", metadata, _JournalColumns)
 outbox = Table("outbox", metadata, _OutboxColumns)

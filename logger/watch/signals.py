@@ -61,13 +61,15 @@ class Signals:
 
     def _signal(self, kind: AlarmKind) -> AlarmKind:
         """Return the kind whose values stand for it: where no check corrects anything, all pH alarms look at one."""
-        is_same = kind is AlarmKind.PH_HIGH and self.carry.drift is None
+        is_same = kind is AlarmKind.PH_HIGH and self.carry.electrode.drift is None
         return _SIGNALS[AlarmKind.PH_LOW if is_same else kind]
 
     def _judge(self, kind: AlarmKind, window_s: float) -> WindowMedians:
         carry, rows = self.carry, self.rows
-        if kind is AlarmKind.PH_HIGH and carry.calibration is not None:
-            ph, u = uncertainty.cautious(carry.calibration, self.probe.errors, rows=rows, drift=carry.drift)
+        if kind is AlarmKind.PH_HIGH and carry.electrode.calibration is not None:
+            ph, u = uncertainty.cautious(
+                carry.electrode.calibration, self.probe.errors, rows=rows, drift=carry.electrode.drift
+            )
             rows = replace(rows, ph=ph, u=u)
         value, belief = _values(rows, kind)
         if kind in UPKEEP:
@@ -76,13 +78,15 @@ class Signals:
             return windows.single(rows, value, belief, first=self.first)
         if kind.is_ph:
             belief = windows.without_spikes(rows, belief)
-        judged = windows.medians(rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.fresh_us)
-        if carry.calibration is None:
+        judged = windows.medians(
+            rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us
+        )
+        if carry.electrode.calibration is None:
             return judged
         u = uncertainty.of_median(
             judged.u,
             judged.count,
-            slope=carry.calibration.slope,
+            slope=carry.electrode.calibration.slope,
             errors=self.probe.errors,
             poll_s=self.probe.poll_s,
         )
