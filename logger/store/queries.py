@@ -32,6 +32,7 @@ from logger.store import parts, rows
 from logger.store.parts import PartRow
 from logger.store.store import Store
 from logger.store.tables import (
+    REFERENCES,
     calibration,
     check_reading,
     correction,
@@ -47,7 +48,7 @@ from logger.store.tables import (
 from logger.units import MINUTE_US
 
 MEASUREMENT_COLUMNS = [
-    func.coalesce(measurement.c[field.name], 0) if field.name in rows.NUMBERS else measurement.c[field.name]
+    func.coalesce(measurement.c[field.name], 0) if field.name in REFERENCES else measurement.c[field.name]
     for field in fields(Measurements)
 ]
 """Columns of `model.Measurements`, in the order of its fields."""

@@ -16,13 +16,12 @@ from sqlalchemy import RowMapping
 
 from logger.errors import RefusedError
 from logger.model import Answer, Calibration, Check, Columns, Command, Correction, Entry, Event, Floats, Outcome
+from logger.store.tables import REFERENCES
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
 _TOO_LARGE = 2**63
 _JSON = ("points", "segments", "findings")
 """Fields of a calibration that are kept as JSON text."""
-NUMBERS = ("calibration", "check", "spot")
-"""Columns of records that name rows of other tables; 0, for none, goes in as NULL."""
 
 
 def measurement_rows(outcome: Outcome, run: int) -> list[tuple[Any, ...]]:
@@ -35,7 +34,7 @@ def measurement_rows(outcome: Outcome, run: int) -> list[tuple[Any, ...]]:
 
 def _column_of(records: Columns, name: str) -> list[Any]:
     column = getattr(records, name)
-    return [number or None for number in column.tolist()] if name in NUMBERS else _plain(column)
+    return [number or None for number in column.tolist()] if name in REFERENCES else _plain(column)
 
 
 def _plain(column: NDArray[Any]) -> list[Any]:
