@@ -12,6 +12,7 @@ from logger.model import (
     Block,
     Calibration,
     CalibrationPoint,
+    Carry,
     Check,
     CheckKind,
     Command,
@@ -20,6 +21,7 @@ from logger.model import (
     Reason,
     WatchState,
 )
+from logger.store import parts
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 
@@ -125,3 +127,8 @@ def carry_over(
         state, outcome = pipeline.step(watched, state, part, commands=mine)
         outcomes.append(outcome)
     return state, outcomes
+
+
+def restored(carry: Carry) -> Carry:
+    """Return what the store gives back of what a watch carries."""
+    return parts.decode(parts.encode(carry), vat="vat", where="store")

@@ -29,7 +29,7 @@ class Evidence:
 
 def evidence_of(carry: Carry) -> Evidence:
     """Return what the newest record of a watch rests on."""
-    return Evidence(calibration=carry.calibration, check=carry.check, spot=carry.spot)
+    return Evidence(calibration=carry.electrode.calibration, check=carry.electrode.check, spot=carry.electrode.spot)
 
 
 def sentence(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:

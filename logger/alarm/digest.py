@@ -28,7 +28,7 @@ def same_day(people: PeopleConfig, carry: Carry, at_us: int) -> list[tuple[int, 
         quiet = quiet_hours.quiet_span(people, at_us)
         spans.append((quiet.begin_us, quiet.end_us))
     if people.digest_min is not None:
-        made_us = at_us if carry.digest_at_us is None else carry.digest_at_us
+        made_us = at_us if carry.reported.digest_at_us is None else carry.reported.digest_at_us
         spans.append((made_us - FAR_US, quiet_hours.digest_due(people, at_us)[1]))
     return spans
 
@@ -40,20 +40,22 @@ def between(
     said = list(entries)
     if vat.people.digest_min is None:
         return carry, said
-    carry = replace(carry, day=counted(carry.day or DayCounters(since_at_us=now.at_us), said))
+    made_us = carry.reported.digest_at_us
+    day = counted(carry.reported.day or DayCounters(since_at_us=now.at_us), said)
+    carry = replace(carry, reported=replace(carry.reported, day=day))
     last_us, _ = quiet_hours.digest_due(vat.people, now.at_us)
-    made_us = carry.digest_at_us
     if made_us is not None and made_us - FAR_US <= now.at_us and last_us <= made_us:
         return carry, said
-    carry = replace(carry, digest_at_us=last_us)
-    if made_us is None or made_us - FAR_US > now.at_us or carry.day is None:
+    carry = replace(carry, reported=replace(carry.reported, digest_at_us=last_us))
+    if made_us is None or made_us - FAR_US > now.at_us:
         return carry, said
-    digest = _digest(probe, carry, carry.day, now)
+    digest = _digest(probe, carry, day, now)
     lines = _lines(vat, carry, digest, now)
     text = " ".join(lines)
     entry = Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=Cause.DIGEST, priority=Priority.LOW, text=text)
-    begun = DayCounters(since_at_us=now.at_us, arrived_us=carry.day.arrived_us)
-    return replace(carry, day=begun), [*said, replace(entry, told=Notification(lines=lines, digest=digest))]
+    begun = DayCounters(since_at_us=now.at_us, arrived_us=day.arrived_us)
+    after = replace(carry, reported=replace(carry.reported, day=begun))
+    return after, [*said, replace(entry, told=Notification(lines=lines, digest=digest))]
 
 
 def counted(day: DayCounters, entries: Iterable[Entry]) -> DayCounters:
@@ -78,9 +80,9 @@ def _count(counts: dict[str, int], name: str) -> None:
 def _digest(probe: ProbeConfig, carry: Carry, day: DayCounters, now: Now) -> Digest:
     return Digest(
         since_at_us=day.since_at_us,
-        ph=carry.believed_ph,
-        u=carry.believed_u,
-        ph_at_us=carry.believed_at_us,
+        ph=carry.reported.believed_ph,
+        u=carry.reported.believed_u,
+        ph_at_us=carry.reported.believed_at_us,
         lowest=day.lowest,
         highest=day.highest,
         annunciated=day.annunciated,
@@ -97,12 +99,12 @@ def _digest(probe: ProbeConfig, carry: Carry, day: DayCounters, now: Now) -> Dig
 
 
 def _todo(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
-    line = carry.calibration
+    line = carry.electrode.calibration
     if line is None:
         yield f"calibrate {probe.id}: no calibration is in force"
         return
     age_d = (now.at_us - line.at_us) / DAY_US
-    checked_d = (now.at_us - (carry.drift.at_us if carry.drift else line.at_us)) / DAY_US
+    checked_d = (now.at_us - (carry.electrode.drift.at_us if carry.electrode.drift else line.at_us)) / DAY_US
     if age_d > probe.calibrate_every_d:
         yield f"calibrate {probe.id}: the last time was {age_d:.0f} days ago"
     elif checked_d > probe.check_every_d:

@@ -44,8 +44,8 @@ def kept(vat: VatConfig, carry: Carry) -> Carry:
         for alarm in vat.alarms
         if alarm.id in carry.alarms and not _goes_on(alarm, carry.alarms[alarm.id])
     }
-    trends = {name: trend for name, trend in carry.trends.items() if name not in anew}
-    return replace(carry, alarms={**carry.alarms, **anew}, trends=trends)
+    trends = {name: trend for name, trend in carry.windows.trends.items() if name not in anew}
+    return replace(carry, alarms={**carry.alarms, **anew}, windows=replace(carry.windows, trends=trends))
 
 
 def _goes_on(alarm: AlarmConfig | None, state: AlarmState) -> bool:

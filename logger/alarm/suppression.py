@@ -93,7 +93,7 @@ def back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now, unsettled_until_
 
 def as_held(vat: VatConfig, carry: Carry) -> VatConfig:
     """Return the vat as it is judged now: while its probe is not back, `blind` tells so at once and reminds."""
-    if carry.not_back_us is None:
+    if carry.suppression.not_back_us is None:
         return vat
     return replace(vat, alarms=tuple(_loud(alarm) if alarm.kind is AlarmKind.BLIND else alarm for alarm in vat.alarms))
 

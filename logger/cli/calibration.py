@@ -304,7 +304,9 @@ def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001
     config = load_config(config_path)
     with reading_store(config) as store:
         calibrations = queries.calibrations(store, probe)
-        in_force = {carry.calibration.id for carry in queries.watches(store).values() if carry.calibration}
+        in_force = {
+            carry.electrode.calibration.id for carry in queries.watches(store).values() if carry.electrode.calibration
+        }
     if not calibrations:
         check_probe(config, probe)
     if as_json:

@@ -76,7 +76,7 @@ def rehearse(within_s: float | None, by: str, config_path: Path, as_json: bool) 
             steps.append(step)
             if not as_json:
                 click.echo(fill(f"{step.after_s:5.0f} s  {step.text}", 80, subsequent_indent=" " * 9))
-        failed = _carry(store).rehearsal.failed
+        failed = _carry(store).reported.rehearsal.failed
     if as_json:
         content = {"simulated": config.simulated, "occurrence": occurrence, "acknowledged": not failed}
         print_json({**content, "steps": steps, "failed": failed or None})
@@ -115,7 +115,9 @@ def _steps(store: Store, occurrence: int, *, patience_s: float) -> Iterator[Rehe
     """Yield each step as it is stored, until the test is over. Raises RefusedError when nobody ends it."""
     until, seen_entries, is_over = time.monotonic() + patience_s, list[Entry](), False
     while not is_over:
-        is_over = _carry(store).rehearsal.until_us is None  # before the journal, so that the last step is in it
+        is_over = (
+            _carry(store).reported.rehearsal.until_us is None
+        )  # before the journal, so that the last step is in it
         entries = [e for e in queries.entries(store, limit=100, alarm=TEST) if e.occurrence == occurrence]
         for entry in entries[len(seen_entries) :]:
             yield _step(entry.cause, _words(entry), at_us=entry.at_us, began_us=entries[0].at_us)
@@ -123,7 +125,7 @@ def _steps(store: Store, occurrence: int, *, patience_s: float) -> Iterator[Rehe
         if not is_over and time.monotonic() > until:
             raise RefusedError("the daemon did not end the test: look whether `vatvigil run` still runs")
         time.sleep(0.0 if is_over else LOOK_S)
-    failed = _carry(store).rehearsal.failed
+    failed = _carry(store).reported.rehearsal.failed
     words = f"NOT acknowledged in time: {failed}" if failed else "The test is over: an alarm reaches you"
     yield _step(
         "failed" if failed else "passed", f"{words}.", at_us=seen_entries[-1].at_us, began_us=seen_entries[0].at_us

@@ -149,7 +149,7 @@ class Publisher:
             self.topics,
             at_us=now.at_us,
             store=self.store,
-            believed_age_s={vat: _age_s(carry.believed_us, now.elapsed_us) for vat, carry in carries.items()},
+            believed_age_s={vat: _age_s(carry.reported.believed_us, now.elapsed_us) for vat, carry in carries.items()},
             waiting=waiting,
             oldest_at_us=oldest_at_us,
         )

@@ -165,7 +165,7 @@ class Daemon:
         for port in self.ports:
             for probe in port.probes:
                 carry = self.acquisition.watched[probe].state.carry
-                port.attend(probe, attended=carry.attended_until_us is not None)
+                port.attend(probe, attended=carry.suppression.attended_until_us is not None)
 
     def _keep(self, batch: CycleResult, *, at_us: int) -> None:
         for entry in batch.all_entries():

@@ -187,7 +187,7 @@ class DaemonReadings(ReadingSource):
         """Tell whether the probe was away before this session, also by what still waits in the inbox."""
         carry = queries.watches(self.store).get(self.vat.id)
         waiting = [each for each in queries.pending_commands(self.store) if each.vat == self.vat.id]
-        return (carry is not None and carry.is_away) or any(
+        return (carry is not None and carry.suppression.is_away) or any(
             each.kind in (CommandKind.BREAK_OFF, CommandKind.ATTEND, CommandKind.MARK) for each in waiting
         )
 

@@ -106,9 +106,9 @@ def in_force(store: Store, *, vat: str, probe: str) -> CalibrationInForce:
     now = CalibrationInForce()
     if carry is not None and carry.probe == probe:
         now = CalibrationInForce(
-            calibration=carry.calibration,
-            drift=carry.drift,
-            fresh_us=carry.fresh_us,
+            calibration=carry.electrode.calibration,
+            drift=carry.electrode.drift,
+            fresh_us=carry.windows.fresh_us,
             elsewhere=comparison.away(carry),
         )
     waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]

@@ -62,7 +62,7 @@ def follow(
     values = np.full(len(judged), np.nan)
     for index in range(len(judged)):
         begin_us = int(judged.begin_us[index])
-        trend = _warmed(trend, float(warmth[index]), carry.started_us, end_us=begin_us + length_us)
+        trend = _warmed(trend, float(warmth[index]), carry.batch.started_us, end_us=begin_us + length_us)
         if counts[index]:
             trend = _taken(trend, begin_us, float(judged.value[index]), length_us=length_us)
             trend = _moved(trend, settled_us=settled_us(carry))
@@ -83,10 +83,10 @@ def unwatched(vat: VatConfig, carry: Carry) -> str:
     if not names:
         return ""
     said = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
-    if carry.started_us is None:
+    if carry.batch.started_us is None:
         return f"no start of a batch is known, so {said}: `vatvigil mark {vat.id} started`"
-    trend = carry.trends.get(names[0], Trend())
-    late_us = carry.started_us + FIRST_US + HOUR_US
+    trend = carry.windows.trends.get(names[0], Trend())
+    late_us = carry.batch.started_us + FIRST_US + HOUR_US
     if trend.top is None and trend.counted_us is not None and trend.counted_us > late_us:
         return f"no pH was believed within {FIRST_US // HOUR_US} h of the start, so {said} in this batch"
     return ""
@@ -134,10 +134,10 @@ def _moved(trend: Trend, *, settled_us: int) -> Trend:
 
 
 def _no_start(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: Band) -> tuple[Trend, float]:
-    if carry.started_us is None:
+    if carry.batch.started_us is None:
         return trend, nan
     begin_us, value = trend.medians[-1]
-    if trend.top is None and carry.started_us <= begin_us <= carry.started_us + FIRST_US:
+    if trend.top is None and carry.batch.started_us <= begin_us <= carry.batch.started_us + FIRST_US:
         trend = replace(trend, top=value)
     if trend.top is None:
         return trend, nan

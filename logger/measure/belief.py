@@ -10,13 +10,14 @@ lower the belief: its offset counts as uncertainty, and the sentence says so.
 """
 
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 
 from logger.measure.windows import AWAY, belief_of
 from logger.model import LEADING, Belief, BeliefSince, Floats, Ints, QualityTests, Reason
 
-_REASONS, _BELIEFS = 100, 1000
+Number = TypeVar("Number", int, Ints)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,32 +26,34 @@ class Beliefs:
 
     belief: Ints
     since_at_us: Ints
-    stance: BeliefSince
+    newest: BeliefSince
 
 
 def judge(before: BeliefSince | None, *, at_us: Ints, ph: Floats, quality: Ints, tests: Ints, reason: Ints) -> Beliefs:
-    """Return the verdict on each record; `before`: that on the record before them."""
+    """Return the belief in each record; `before`: that in the record before them."""
     belief = belief_of(ph, quality, tests)
-    code = _codes(belief, tests, reason)
-    old = before or BeliefSince(code=-1, since_at_us=0)
-    turns = np.diff(code, prepend=old.code) != 0
+    test, why = _leading(belief, tests, reason)
+    code = _code(belief, test, why)
+    old = -1 if before is None else _code(int(before.belief), int(before.test), int(before.reason))
+    turns = np.diff(code, prepend=old) != 0
     latest = np.maximum.accumulate(np.where(turns, np.arange(len(code)), -1))
-    since = np.where(latest < 0, old.since_at_us, at_us[np.maximum(latest, 0)])
-    return Beliefs(belief=belief, since_at_us=since, stance=BeliefSince(code=int(code[-1]), since_at_us=int(since[-1])))
+    since = np.where(latest < 0, before.since_at_us if before else 0, at_us[np.maximum(latest, 0)])
+    newest = BeliefSince(
+        belief=Belief(belief[-1]), test=QualityTests(test[-1]), reason=Reason(why[-1]), since_at_us=int(since[-1])
+    )
+    return Beliefs(belief=belief, since_at_us=since, newest=newest)
 
 
-def leading(stance: BeliefSince | None) -> QualityTests:
-    """Return the test that the newest verdict names; NONE: it names none."""
-    rank = 0 if stance is None else stance.code % _BELIEFS
-    return LEADING[rank - 1] if 0 < rank <= len(LEADING) else QualityTests.NONE
-
-
-def _codes(belief: Ints, tests: Ints, reason: Ints) -> Ints:
-    """Return belief and leading reason as one number; a believed record needs no reason."""
-    lead = np.zeros(len(belief), dtype=np.int64)
-    for rank, test in reversed(list(enumerate(LEADING, start=1))):
-        lead[(tests & test) != 0] = rank
+def _leading(belief: Ints, tests: Ints, reason: Ints) -> tuple[Ints, Ints]:
+    """Return the leading test of each record, or else why there is no reading; a believed record needs neither."""
+    test = np.zeros(len(belief), dtype=np.int64)
+    for one in reversed(LEADING):
+        test[(tests & one) != 0] = int(one)
     absent = (reason != Reason.NONE) & ((tests & AWAY) == 0)  # who works on the probe knows why nothing arrives
-    lead[absent] = _REASONS + reason[absent]
-    lead[belief == Belief.BELIEVED] = 0
-    return belief * _BELIEFS + lead
+    doubted = belief != Belief.BELIEVED
+    return np.where(doubted & ~absent, test, 0), np.where(doubted & absent, reason, 0)
+
+
+def _code(belief: Number, test: Number, reason: Number) -> Number:
+    """Return belief and leading reason as one number, to compare neighbours by."""
+    return belief + 4 * reason + 64 * test

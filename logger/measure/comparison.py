@@ -42,21 +42,23 @@ class Present:
 
 def check_now(spot: Spot, state: WatchState, probe: ProbeConfig, *, vat: str, by: str, at_us: int) -> Check:
     """Return the check (id 0) that a spot measurement makes with what a watch reads now (UTC). Raises RefusedError."""
-    line = state.carry.calibration
+    line = state.carry.electrode.calibration
     if line is None:
         raise RefusedError(f"no calibration of {probe.id} is in force: there is nothing to check; calibrate it")
     elsewhere = away(state.carry)
-    reading = present(state.recent, probe, line, fresh_us=state.carry.fresh_us, elsewhere=elsewhere, at_us=at_us)
+    reading = present(
+        state.recent, probe, line, fresh_us=state.carry.windows.fresh_us, elsewhere=elsewhere, at_us=at_us
+    )
     return spot_check(spot, reading, probe, line, vat=vat, tolerance_ph=probe.judge_tolerance_ph, by=by)
 
 
 def away(carry: Carry) -> str:
     """Say why the probe does not read the vat now, as far as persons have said; empty: nobody took it out."""
-    if carry.out_until_us is not None:
+    if carry.suppression.out_until_us is not None:
         return "the probe is marked out: put it back, mark it `probe-in`, and measure again some minutes later"
-    if carry.attended_until_us is not None:
+    if carry.suppression.attended_until_us is not None:
         return "somebody works on the probe: wait until it has stood in the vat again for some minutes"
-    if carry.not_back_us is not None:
+    if carry.suppression.not_back_us is not None:
         return "nobody said that the probe is back in the vat: look, mark it `probe-in`, and measure some minutes later"
     return ""
 

@@ -25,7 +25,7 @@ def faults(kind: AlarmKind, probe: ProbeConfig, carry: Carry, *, at_us: Ints, fi
 
 
 def _no_calibration(_: ProbeConfig, carry: Carry, at_us: Ints, __: int) -> Floats:
-    return np.full(len(at_us), float(carry.calibration is None))
+    return np.full(len(at_us), float(carry.electrode.calibration is None))
 
 
 def _calibration_overdue(probe: ProbeConfig, carry: Carry, at_us: Ints, _: int) -> Floats:
@@ -41,7 +41,7 @@ def _check_overdue(probe: ProbeConfig, carry: Carry, at_us: Ints, first: int) ->
 
 def _drifted(probe: ProbeConfig, carry: Carry, at_us: Ints, first: int) -> Floats:
     shows = np.full(len(at_us), float(is_off(newest(carry), probe)))
-    shows[first : first + 1] += float(abs(carry.found_ph or 0.0) > probe.judge_tolerance_ph)
+    shows[first : first + 1] += float(abs(carry.electrode.found_ph or 0.0) > probe.judge_tolerance_ph)
     return np.asarray(np.minimum(shows, 1.0))
 
 
@@ -56,7 +56,11 @@ FAULTS: Mapping[AlarmKind, Callable[[ProbeConfig, Carry, Ints, int], Floats]] = 
 
 def newest(carry: Carry) -> Check | None:
     """Return the newest check with the calibration in force, in a buffer or beside another instrument."""
-    return max((check for check in (carry.check, carry.spot) if check), key=lambda check: check.at_us, default=None)
+    return max(
+        (check for check in (carry.electrode.check, carry.electrode.spot) if check),
+        key=lambda check: check.at_us,
+        default=None,
+    )
 
 
 def is_off(check: Check | None, probe: ProbeConfig) -> bool:
@@ -67,7 +71,7 @@ def is_off(check: Check | None, probe: ProbeConfig) -> bool:
 
 
 def _calibrated_us(carry: Carry) -> int | None:
-    return None if carry.calibration is None else carry.calibration.at_us
+    return None if carry.electrode.calibration is None else carry.electrode.calibration.at_us
 
 
 def _older(at_us: Ints, since_us: int | None, days: float) -> Floats:

@@ -32,9 +32,13 @@ def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Imme
     Whoever works on the probe takes it out and knows it.
     """
     carry, recent = state.carry, state.recent
-    said = carry.witness if carry.witness.fresh_us == carry.fresh_us else ImmersionState(fresh_us=carry.fresh_us)
-    if carry.is_away:
-        return ImmersionState(fresh_us=carry.fresh_us), np.full(len(block), int(_away(carry)))
+    said = (
+        carry.windows.immersion
+        if carry.windows.immersion.fresh_us == carry.windows.fresh_us
+        else ImmersionState(fresh_us=carry.windows.fresh_us)
+    )
+    if carry.suppression.is_away:
+        return ImmersionState(fresh_us=carry.windows.fresh_us), np.full(len(block), int(_away(carry)))
     length_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
     newest = int(recent.elapsed_us[-1]) if len(recent) else 0
     since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
@@ -51,9 +55,9 @@ def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[Imme
 
 def _away(carry: Carry) -> QualityTests:
     """Return the tests of a probe that may not be in its vat."""
-    is_attended = carry.attended_until_us is not None or carry.out_until_us is not None
+    is_attended = carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None
     attended = QualityTests.ATTENDED if is_attended else QualityTests.NONE
-    return attended if carry.not_back_us is None else attended | QualityTests.NOT_BACK
+    return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
 
 
 def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) -> tuple[Measurements, BeliefSince]:
@@ -70,7 +74,7 @@ def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) 
     ph, u, more = _calibrated(probe, state.carry, block, flags.quality)
     tests = flags.tests | spoken | more | quality.marks(probe, block)
     said = verdicts.judge(
-        state.carry.stance, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
+        state.carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )
     made = Measurements(
         seq=block.seq,
@@ -86,18 +90,18 @@ def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) 
         quality=passed,
         tests=tests,
         previous_spike=flags.previous_spike,
-        calibration=_number(state.carry.calibration, len(block)),
+        calibration=_number(state.carry.electrode.calibration, len(block)),
         belief=said.belief,
         since_at_us=said.since_at_us,
-        check=_number(state.carry.check, len(block)),
-        spot=_number(state.carry.spot, len(block)),
+        check=_number(state.carry.electrode.check, len(block)),
+        spot=_number(state.carry.electrode.spot, len(block)),
     )
-    return made, said.stance
+    return made, said.newest
 
 
 def _calibrated(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints) -> tuple[Floats, Floats, Ints]:
     """Return pH, its u, and the `QualityTests` that the calibration adds; NaN where the raw signal failed."""
-    line = carry.calibration
+    line = carry.electrode.calibration
     if line is None:
         ph, u = np.full((2, len(block)), np.nan)
         return ph, u, np.full(len(block), int(QualityTests.UNCALIBRATED))
@@ -105,7 +109,7 @@ def _calibrated(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints
     ph = calibration.ph_of(line, block.potential_mv, warm_c)
     ph[np.isin(quality_of, (Quality.FAIL, Quality.MISSING))] = np.nan
     u = uncertainty.standard_uncertainty(
-        line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=warm_c, drift=carry.drift
+        line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=warm_c, drift=carry.electrode.drift
     )
     return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
 

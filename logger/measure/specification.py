@@ -11,7 +11,6 @@ from collections.abc import Iterator
 import numpy as np
 
 from logger.config import ProbeConfig
-from logger.measure.belief import leading
 from logger.measure.calibration import ph_of
 from logger.measure.uncertainty import standard_uncertainty
 from logger.model import Calibration, Carry, Finding, Health, QualityTests
@@ -30,8 +29,8 @@ STILL_US = 12 * 3_600_000_000
 
 def findings(probe: ProbeConfig, carry: Carry, *, at_us: int, window_us: int) -> Iterator[Finding]:
     """Yield what the newest readings show; `window_us`: the length of the witnesses' windows."""
-    yield from _of_the_verdict(carry)
-    window = carry.witness
+    yield from _of_the_belief(carry)
+    window = carry.windows.immersion
     if window.middle_c is None or window.middle_mv is None:
         return
     if (
@@ -44,9 +43,9 @@ def findings(probe: ProbeConfig, carry: Carry, *, at_us: int, window_us: int) ->
     if window.still * window_us >= STILL_US and window.middle_c in DEFAULTS_C:
         still = f"The temperature has stood at {window.middle_c:g} C to the last digit for half a day"
         yield _out(f"{still}: look whether a thermometer is plugged in, or the instrument takes a fixed value for it.")
-    if carry.calibration is not None:
+    if carry.electrode.calibration is not None:
         yield from _of_the_calibration(
-            probe, carry, carry.calibration, (window.middle_mv, window.middle_c), at_us=at_us
+            probe, carry, carry.electrode.calibration, (window.middle_mv, window.middle_c), at_us=at_us
         )
 
 
@@ -60,13 +59,14 @@ def is_doubtful(
         at_us=np.array([at_us]),
         ph=np.array([ph]),
         temperature_c=np.array([warm_c]),
-        drift=carry.drift,
+        drift=carry.electrode.drift,
     )
     return bool(u.item() > U_LIMIT_PH)
 
 
-def _of_the_verdict(carry: Carry) -> Iterator[Finding]:
-    lead = leading(carry.stance)
+def _of_the_belief(carry: Carry) -> Iterator[Finding]:
+    newest = carry.electrode.belief
+    lead = newest.test if newest else QualityTests.NONE
     if lead is QualityTests.TEMPERATURE:
         text = "The thermometer is out of its range or gives nothing, so no pH is claimed: look at its plug."
         yield Finding(status=Health.FAILURE, text=text)

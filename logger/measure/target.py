@@ -77,7 +77,7 @@ class Following:
     def follow(self, judged: WindowMedians, forbidden: NDArray[np.bool_]) -> None:
         """Judge every window that this block closes; `forbidden`: an alarm speaks against a claim there."""
         believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value) & ~np.isnan(judged.u)
-        believed &= not self.carry.is_away  # it may stand in a buffer
+        believed &= not self.carry.suppression.is_away  # it may stand in a buffer
         columns = (judged.row, judged.value, judged.u, believed, forbidden)
         for row, ph, u, is_believed, is_forbidden in zip(*(column.tolist() for column in columns), strict=True):
             self._look(row, ph, u, is_believed=is_believed)
@@ -115,11 +115,11 @@ class Following:
         self._tell(row, Cause.READING_AT_TARGET, look, text, priority=Priority.LOW)
 
     def _claim(self, row: int) -> None:
-        look, line, target = self.progress.newest, self.carry.calibration, self.target
+        look, line, target = self.progress.newest, self.carry.electrode.calibration, self.target
         if look is None or line is None:
             return
         known = drift.advance(
-            self.carry.drift or drift.start(line, self.probe.errors), self.probe.errors, at_us=look.at_us
+            self.carry.electrode.drift or drift.start(line, self.probe.errors), self.probe.errors, at_us=look.at_us
         )
         u_fit = fit_uncertainty(line, ph=np.array([look.ph]), temperature_c=np.array([ROOM_C]))
         made = Claim(
@@ -162,10 +162,14 @@ class Following:
 
 def begun(carry: Carry) -> TargetProgress:
     """Return what is carried of the target, without what was of another batch, and counts from before a mark."""
-    known = carry.progress
-    if known.started_us != carry.started_us:
-        known = TargetProgress(started_us=carry.started_us, check=known.check)
-    return known if known.fresh_us == carry.fresh_us else replace(known, fresh_us=carry.fresh_us, reads=0, shows=0)
+    known = carry.batch.progress
+    if known.started_us != carry.batch.started_us:
+        known = TargetProgress(started_us=carry.batch.started_us, check=known.check)
+    return (
+        known
+        if known.fresh_us == carry.windows.fresh_us
+        else replace(known, fresh_us=carry.windows.fresh_us, reads=0, shows=0)
+    )
 
 
 def lacks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> tuple[Lack, ...]:
@@ -175,7 +179,7 @@ def lacks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us
 
 def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgress) -> Iterator[Lack]:
     look = progress.newest
-    if carry.calibration is None:
+    if carry.electrode.calibration is None:
         yield Lack.CALIBRATION
     elif look is None:
         yield Lack.READING
@@ -188,7 +192,7 @@ def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgres
 
 
 def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> Iterator[Lack]:
-    line, check, spot = carry.calibration, progress.check, progress.spot
+    line, check, spot = carry.electrode.calibration, progress.check, progress.spot
     if line is None:
         return
     is_later = check is not None and check.at_us >= line.at_us
@@ -199,7 +203,7 @@ def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress
     if check is not None and is_later and not check.passed:
         yield Lack.PASSED_CHECK
     # Where nobody said when the batch was started, an old one may be of the batch before.
-    is_old = spot is not None and carry.started_us is None and abs(at_us - spot.at_us) > within_us
+    is_old = spot is not None and carry.batch.started_us is None and abs(at_us - spot.at_us) > within_us
     if target.spot_check and (spot is None or not spot.passed or is_old):
         yield Lack.SPOT_CHECK
 

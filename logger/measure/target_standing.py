@@ -109,7 +109,7 @@ _WANTED = {
 
 def _unwatched(vat: VatConfig, carry: Carry) -> str:
     names = [alarm.id for alarm in vat.alarms if alarm.kind is AlarmKind.DEADLINE]
-    if not names or carry.started_us is not None:
+    if not names or carry.batch.started_us is not None:
         return ""
     said = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
     return f"no start of a batch is known, so {said}: `vatvigil mark {vat.id} started`"

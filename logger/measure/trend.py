@@ -52,7 +52,7 @@ def follow(trend: Trend, judged: WindowMedians, alarm: AlarmConfig, *, carry: Ca
 
 def usable(judged: WindowMedians, length_us: int, carry: Carry) -> NDArray[np.bool_]:
     """Tell which windows are believed and overlap no time in which the vat was unsettled."""
-    from_us, settled_us = carry.unsettled_us or (0, 0)
+    from_us, settled_us = carry.suppression.unsettled_us or (0, 0)
     settled = (judged.begin_us + length_us <= from_us) | (judged.begin_us >= settled_us)
     return np.asarray(settled & (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value))
 
@@ -72,7 +72,7 @@ def level(trend: Trend) -> float:
 
 def settled_us(carry: Carry) -> int:
     """Return the watch time at which the vat had settled, or will have."""
-    return carry.unsettled_us[1] if carry.unsettled_us else 0
+    return carry.suppression.unsettled_us[1] if carry.suppression.unsettled_us else 0
 
 
 def _since(trend: Trend, carry: Carry, since_us: int) -> Trend:
@@ -86,7 +86,7 @@ def _since(trend: Trend, carry: Carry, since_us: int) -> Trend:
 def _rate_of_change(trend: Trend, alarm: AlarmConfig, carry: Carry) -> tuple[Trend, float]:
     length_us = round(alarm.window_s * SECOND_US)
     now_us, now = trend.medians[-1]
-    trend = _since(trend, carry, max(now_us - SPAN * length_us, carry.fresh_us - length_us + 1))
+    trend = _since(trend, carry, max(now_us - SPAN * length_us, carry.windows.fresh_us - length_us + 1))
     then_us, then = trend.medians[0]
     passed_us = now_us - then_us
     return trend, abs(now - then) / (passed_us / HOUR_US) if passed_us == SPAN * length_us else float("nan")

@@ -27,7 +27,19 @@ from logger.model.requests import (
     Method,
     Segment,
 )
-from logger.model.watch import Carry, ImmersionState, Outcome, Rehearsal, Trend, WatchState
+from logger.model.watch import (
+    BatchState,
+    Carry,
+    ElectrodeState,
+    ImmersionState,
+    Outcome,
+    Rehearsal,
+    ReportedState,
+    SuppressionState,
+    Trend,
+    WatchState,
+    WindowState,
+)
 
 __all__ = [
     "LEADING",
@@ -35,6 +47,7 @@ __all__ = [
     "Acceptance",
     "AlarmState",
     "Answer",
+    "BatchState",
     "Belief",
     "BeliefSince",
     "Block",
@@ -53,6 +66,7 @@ __all__ = [
     "Deviation",
     "Digest",
     "Drift",
+    "ElectrodeState",
     "Entry",
     "Event",
     "Finding",
@@ -72,12 +86,15 @@ __all__ = [
     "QualityTests",
     "Reason",
     "Rehearsal",
+    "ReportedState",
     "Segment",
     "State",
+    "SuppressionState",
     "TargetProgress",
     "TargetWindow",
     "Trend",
     "VatFacts",
     "WatchState",
+    "WindowState",
     "WithdrawnClaim",
 ]

@@ -1,13 +1,13 @@
-"""What is made of a reading before any process alarm looks at it."""
+"""Belief in a reading, and since when it has been the same."""
 
 from dataclasses import dataclass
 from enum import IntEnum
 
-from logger.model.records import QualityTests
+from logger.model.records import QualityTests, Reason
 
 
 class Belief(IntEnum):
-    """What a value may do: a doubtful one may raise a process alarm but never clears one; a silent one does neither."""
+    """What a value may do: a suspect one may raise a process alarm but clears none; one not believed does neither."""
 
     BELIEVED = 0
     SUSPECT = 1
@@ -33,14 +33,17 @@ LEADING = (
     QualityTests.JUMP,
     QualityTests.RATE_OF_CHANGE,
 )
-"""Tests that speak against a reading, the one first that explains the others: a verdict names the first that spoke."""
+"""Tests that speak against a reading, the one first that explains the others: the first that spoke leads."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BeliefSince:
-    """The verdict on the newest record, and since when it has been the same for the same reason."""
+    """The belief in the newest record, and since when it has been the same for the same reason."""
 
-    code: int
-    """Belief and leading reason in one number; see `measure/belief.py`."""
+    belief: Belief
+    test: QualityTests
+    """The leading test that spoke against it; NONE: none did, or `reason` says why there is no reading."""
+    reason: Reason
+    """Why there is no reading, where that is what leads."""
     since_at_us: int
-    """UTC of the first record of that verdict and reason."""
+    """UTC of the first record of that belief and reason."""

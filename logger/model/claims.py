@@ -95,9 +95,9 @@ class TargetProgress:
     """How far the target of a vat has been shown in the present batch; see `measure/target.py`."""
 
     started_us: int | None = None
-    """`Carry.started_us` when this began: what came before is of another batch."""
+    """`BatchState.started_us` when this began: what came before is of another batch."""
     fresh_us: int = 0
-    """`Carry.fresh_us` when the windows below began."""
+    """`WindowState.fresh_us` when the windows below began."""
     reads: int = 0
     """So many of the newest windows, without a break, are believed and at or below the limit."""
     shows: int = 0

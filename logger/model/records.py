@@ -1,7 +1,7 @@
 """What is read and what is made of it: indications, columns, quality."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from enum import IntEnum, IntFlag
 from typing import Self
 
@@ -10,6 +10,14 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+AT = "UTC, microseconds since 1970"
+ELAPSED = "watch time, microseconds: never runs back, also over restarts"
+
+
+def column(comment: str, *, csv: str = "") -> dict[str, str]:
+    """Return what a stored field says of itself: the comment of its column, and its line in the exported file."""
+    return {"comment": comment, "csv": csv}
 
 
 class Reason(IntEnum):
@@ -121,7 +129,7 @@ class Columns:
     @classmethod
     def none(cls) -> Self:
         """Return no rows."""
-        whole = {field.name: field.type is Ints for field in fields(cls)}
+        whole = {one.name: one.type is Ints for one in fields(cls)}
         return cls(
             **{name: np.empty(0, dtype=np.int64 if is_whole else np.float64) for name, is_whole in whole.items()}
         )
@@ -151,31 +159,65 @@ class Block(Columns):
 class Measurements(Columns):
     """Records of one probe: the indication as it came, and beside it what was made of it."""
 
-    seq: Ints
-    at_us: Ints
-    elapsed_us: Ints
-    potential_mv: Floats
-    temperature_c: Floats
-    reason: Ints
-    reference_ph: Floats
-    reference_u: Floats
-    ph: Floats
+    seq: Ints = field(metadata=column("rises by one, from 1", csv="number of the record, rising by one for each probe"))
+    at_us: Ints = field(metadata=column(AT, csv="UTC, RFC 3339, when the reading was asked for"))
+    elapsed_us: Ints = field(
+        metadata=column(ELAPSED, csv="watch time in seconds; never runs back, whatever is done to the clock")
+    )
+    potential_mv: Floats = field(metadata=column("mV as indicated", csv="electrode potential in mV, as indicated"))
+    temperature_c: Floats = field(
+        metadata=column("Celsius as indicated", csv="temperature in degrees Celsius, as indicated")
+    )
+    reason: Ints = field(
+        metadata=column("why there is no indication; 0: there is one", csv="why there is no indication")
+    )
+    reference_ph: Floats = field(
+        metadata=column(
+            "pH, by the vat's second probe just then",
+            csv="pH by the vat's second probe at that moment, where there is one that could be believed",
+        )
+    )
+    reference_u: Floats = field(
+        metadata=column("pH, standard uncertainty of it, k = 1", csv="standard uncertainty of reference_ph (k = 1), pH")
+    )
+    ph: Floats = field(metadata=column("pH", csv="pH by the calibration in force at the time"))
     """pH, NaN where none is claimed."""
-    u: Floats
+    u: Floats = field(metadata=column("pH, standard uncertainty, k = 1", csv="standard uncertainty of ph (k = 1), pH"))
     """Standard uncertainty of `ph` (k = 1)."""
-    quality: Ints
+    quality: Ints = field(
+        metadata=column(
+            "IOOS QARTOD flag: 1, 2, 3, 4, 9",
+            csv="verdict when the record came (QARTOD): pass, not-evaluated, suspect, fail, missing",
+        )
+    )
     """`Quality`, judged at once; the spike test speaks one record later."""
-    tests: Ints
+    tests: Ints = field(
+        metadata=column(
+            "bits of the tests that spoke",
+            csv="which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; separated by "
+            "spaces",
+        )
+    )
     """`QualityTests` that spoke."""
-    previous_spike: Ints
+    previous_spike: Ints = field(
+        metadata=column(
+            "QARTOD flag of the record before, by the spike test",
+            csv="verdict of the spike test, which needs the next record (same words; empty: there is none yet)",
+        )
+    )
     """`Quality` that the spike test gives the record before this one (it needs a neighbour on both sides)."""
-    calibration: Ints
+    calibration: Ints = field(metadata=column("", csv="id of the calibration applied"))
     """Id of the calibration applied; 0: none."""
-    belief: Ints
+    belief: Ints = field(
+        metadata=column(
+            "0 believed, 1 suspect, 2 not believed",
+            csv="what process alarms made of the record when it came: believed, suspect or not-believed",
+        )
+    )
     """`Belief` in the pH as the record came."""
-    since_at_us: Ints
+    since_at_us: Ints = field(metadata=column(AT + ": since when so, for the same reason"))
     """UTC of the first record in a row of that belief for the same leading reason."""
-    check: Ints
+    check: Ints = field(metadata=column("newest in a buffer with this calibration"))
     """Id of the newest check in a buffer with that calibration; 0: none."""
-    spot: Ints
+    spot: Ints = field(metadata=column("newest beside another instrument with it"))
     """Id of the newest spot measurement with that calibration; 0: none."""

@@ -17,7 +17,7 @@ class ImmersionState:
     """What the newest whole window of the raw signal told of the probe; see `measure/immersion.py`."""
 
     fresh_us: int = 0
-    """`Carry.fresh_us` when this began: what came before says nothing."""
+    """`WindowState.fresh_us` when this began: what came before says nothing."""
     window: int = 0
     """Number of the newest window that had a verdict."""
     middle_c: float | None = None
@@ -68,11 +68,20 @@ class Rehearsal:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Carry:
-    """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction."""
+class BatchState:
+    """The batch in the vat: its start, and how far its target has been shown."""
 
-    probe: str
-    alarms: Mapping[str, AlarmState] = field(default_factory=dict)
+    started_us: int | None = None
+    """Watch time at which the batch was started; None: nobody said."""
+    started_at_us: int | None = None
+    """UTC of it."""
+    progress: TargetProgress = field(default_factory=TargetProgress)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ElectrodeState:
+    """The probe's calibration, its checks, and the belief in the newest record."""
+
     calibration: Calibration | None = None
     drift: Drift | None = None
     """None: no check since the calibration."""
@@ -82,8 +91,14 @@ class Carry:
     """The newest spot measurement since the calibration."""
     found_ph: float | None = None
     """How far off the calibration before was found, when it was replaced right before the next record."""
-    stance: BeliefSince | None = None
-    """The verdict on the newest record; None: there was none."""
+    belief: BeliefSince | None = None
+    """Belief in the newest record; None: there was none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SuppressionState:
+    """What was said of work on the probe and on the vat, as far as it still holds."""
+
     attended_until_us: int | None = None
     """Watch time until which somebody works on the probe; None: nobody does."""
     out_until_us: int | None = None
@@ -92,38 +107,61 @@ class Carry:
     """Watch time since when nobody has said that the probe is back, though the work on it is over; None: it is back."""
     unsettled_us: tuple[int, int] | None = None
     """From when to when (watch time) the vat was last unsettled by stirring or topping up."""
-    started_us: int | None = None
-    """Watch time at which the batch was started; None: nobody said."""
-    started_at_us: int | None = None
-    """UTC of it."""
+
+    @property
+    def is_away(self) -> bool:
+        """Tell whether the probe may be elsewhere than in its vat: in somebody's hands, out, or not said to be back."""
+        return any(us is not None for us in (self.attended_until_us, self.out_until_us, self.not_back_us))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportedState:
+    """What people are told outside of alarms: the newest believed reading, the morning summary, the good-night test."""
+
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
     believed_us: int | None = None
     """Watch time of it: its age is counted by the steady clock."""
     believed_ph: float | None = None
     believed_u: float | None = None
-    course: tuple[tuple[int, float], ...] = ()
-    """The newest believed medians, as `measure/course.py` looks back on them."""
     day: DayCounters | None = None
     """What the next morning summary will tell; None: none is wanted."""
     digest_at_us: int | None = None
     """UTC at which the last summary was due."""
+    rehearsal: Rehearsal = field(default_factory=Rehearsal)
+    """Of the system only."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WindowState:
+    """What the windows of the signals look back on."""
+
+    course: tuple[tuple[int, float], ...] = ()
+    """The newest believed medians, as `measure/course.py` looks back on them."""
     fresh_us: int = 0
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)
     """By alarm."""
-    witness: ImmersionState = field(default_factory=ImmersionState)
-    progress: TargetProgress = field(default_factory=TargetProgress)
-    """How far the vat's target has been shown."""
+    immersion: ImmersionState = field(default_factory=ImmersionState)
     recent: int = 0
     """How many of the newest records the windows need."""
-    rehearsal: Rehearsal = field(default_factory=Rehearsal)
-    """Of the system only."""
 
-    @property
-    def is_away(self) -> bool:
-        """Tell whether the probe may be elsewhere than in its vat: in somebody's hands, out, or not said to be back."""
-        return any(us is not None for us in (self.attended_until_us, self.out_until_us, self.not_back_us))
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Carry:
+    """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction.
+
+    Each part is a row of the store with a version of its own: who changes the fields of a part, or of what it holds,
+    raises its version in `store/parts.py` and says there how an older row becomes a newer one.
+    """
+
+    probe: str
+    alarms: Mapping[str, AlarmState] = field(default_factory=dict)
+    batch: BatchState = field(default_factory=BatchState)
+    electrode: ElectrodeState = field(default_factory=ElectrodeState)
+    suppression: SuppressionState = field(default_factory=SuppressionState)
+    reported: ReportedState = field(default_factory=ReportedState)
+    windows: WindowState = field(default_factory=WindowState)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -71,9 +71,9 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
     window_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
     findings = [*_failures(vat, carry), *_function_checks(vat, carry)]
     findings += specification.findings(probe, carry, at_us=at_us, window_us=window_us)
-    if carry.calibration is not None:
-        findings += condition(visit(carry.calibration), probe.calibration)
-        findings += _reminders(probe, carry, carry.calibration, at_us=at_us)
+    if carry.electrode.calibration is not None:
+        findings += condition(visit(carry.electrode.calibration), probe.calibration)
+        findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
     findings += _expired(config, at_us=at_us)
     findings.sort(key=lambda finding: list(Health).index(finding.status))
     return (findings[0].status if findings else Health.GOOD), [finding.text for finding in findings]
@@ -86,15 +86,15 @@ def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
         if alarm.kind.row.finding and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]
     uncalibrated = "No calibration is stored, so no pH is claimed: calibrate the probe."
-    return findings if carry.calibration else [*findings, Finding(status=Health.FAILURE, text=uncalibrated)]
+    return findings if carry.electrode.calibration else [*findings, Finding(status=Health.FAILURE, text=uncalibrated)]
 
 
 def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
     shown = {carry.alarms[alarm.id].shown for alarm in vat.alarms if alarm.id in carry.alarms}
-    if carry.not_back_us is not None:
+    if carry.suppression.not_back_us is not None:
         text = "Work on the probe is over and nobody said that it is back: look, then mark probe-in."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
-    elif carry.attended_until_us is not None:
+    elif carry.suppression.attended_until_us is not None:
         text = "Somebody works on the probe; the process alarms of its vat are suppressed until it is back."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
     elif State.SUPPRESSED in shown:
@@ -107,7 +107,7 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
 
 def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at_us: int) -> Iterator[Finding]:
     """Yield what is overdue; a calibration replaces a check, so only one of the two is asked for."""
-    drift, middle_ph = carry.drift, (calibration.low_ph + calibration.high_ph) / 2.0
+    drift, middle_ph = carry.electrode.drift, (calibration.low_ph + calibration.high_ph) / 2.0
     is_off = drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph
     if is_off:
         yield _maintenance(
@@ -123,7 +123,7 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
     elif (
         not is_off
-        and carry.witness.middle_c is None  # else the finding is about the reading itself
+        and carry.windows.immersion.middle_c is None  # else the finding is about the reading itself
         and specification.is_doubtful(probe, carry, calibration, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
     ):
         yield _maintenance(

@@ -7,6 +7,7 @@ column names begin with # and say what each column is; simulated records say so 
 
 import csv
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import fields
 from itertools import chain
 from typing import TextIO
 
@@ -20,29 +21,34 @@ from logger.report.words import moment, names_of_tests
 from logger.store.history import RecordSpan
 from logger.units import SECOND_US
 
+_FIELDS = {field.name: field for field in fields(Measurements)}
+_CSV = {name: field.metadata["csv"] for name, field in _FIELDS.items()}
 COLUMNS = {
-    "time": "UTC, RFC 3339, when the reading was asked for",
+    "time": _CSV["at_us"],
     "vat": "id of the vat",
     "probe": "id of the probe",
-    "record": "number of the record, rising by one for each probe",
-    "elapsed_s": "watch time in seconds; never runs back, whatever is done to the clock",
-    "potential_mv": "electrode potential in mV, as indicated",
-    "temperature_c": "temperature in degrees Celsius, as indicated",
-    "ph": "pH by the calibration in force at the time",
-    "u_ph": "standard uncertainty of ph (k = 1), pH",
+    "record": _CSV["seq"],
+    "elapsed_s": _CSV["elapsed_us"],
+    "potential_mv": _CSV["potential_mv"],
+    "temperature_c": _CSV["temperature_c"],
+    "ph": _CSV["ph"],
+    "u_ph": _CSV["u"],
     "expanded_uncertainty_ph": f"U = {COVERAGE_FACTOR} u_ph (k = {COVERAGE_FACTOR}, about 95 %), pH",
-    "quality": "verdict when the record came (QARTOD): pass, not-evaluated, suspect, fail, missing",
-    "spike": "verdict of the spike test, which needs the next record (same words; empty: there is none yet)",
-    "tests": "which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; separated by spaces",
-    "calibration": "id of the calibration applied",
-    "reason": "why there is no indication",
-    "reference_ph": "pH by the vat's second probe at that moment, where there is one that could be believed",
-    "u_reference": "standard uncertainty of reference_ph (k = 1), pH",
-    "belief": "what process alarms made of the record when it came: believed, suspect or not-believed",
+    "quality": _CSV["quality"],
+    "spike": _CSV["previous_spike"],
+    "tests": _CSV["tests"],
+    "calibration": _CSV["calibration"],
+    "reason": _CSV["reason"],
+    "reference_ph": _CSV["reference_ph"],
+    "u_reference": _CSV["reference_u"],
+    "belief": _CSV["belief"],
     "verdict": "why, in a sentence",
     "simulated": "true or false",
 }
-"""What each column holds, in the order of the columns."""
+"""What each column holds, in the order of the columns; columns of further fields of a record follow."""
+_RENAMED = ("at_us", "seq", "elapsed_us", "u", "previous_spike", "reference_u")
+MORE = [name for name, text in _CSV.items() if text and name not in COLUMNS and name not in _RENAMED]
+COLUMNS |= {name: _CSV[name] for name in MORE}
 CORRECTED_COLUMNS = {
     "ph_corrected": "pH after the correction in force for the record; ph stays as it was published",
     "u_corrected": "standard uncertainty of ph_corrected (k = 1), pH",
@@ -130,8 +136,15 @@ def _lines(
         (Belief(code).word for code in rows.belief.tolist()),
         (evidence.sentence(rows, row) for row in range(size)),
         ["true" if simulated else "false"] * size,
+        *(_plain(rows, name) for name in MORE),
         strict=True,
     )
+
+
+def _plain(rows: Measurements, name: str) -> Iterator[str]:
+    """Return the column of a further field, as it is stored."""
+    column = getattr(rows, name)
+    return _exact(column) if _FIELDS[name].type is Floats else map(str, column.tolist())
 
 
 def _beside(lines: Iterable[tuple[object, ...]], corrected: Corrected) -> Iterator[tuple[object, ...]]:

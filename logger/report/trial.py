@@ -74,7 +74,7 @@ class OccurrenceRecorder:
             self.begin_at_us, self.first_us = int(rows.at_us[0]), int(rows.elapsed_us[0])
         self.records += len(rows)
         self.last_us = int(rows.elapsed_us[-1])
-        self.calibrated = outcome.carry.calibration is not None
+        self.calibrated = outcome.carry.electrode.calibration is not None
         for entry in outcome.entries:
             if entry.alarm and entry.after is not None:
                 self._record(entry, int(rows.elapsed_us[np.searchsorted(rows.seq, entry.seq)]))

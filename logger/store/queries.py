@@ -9,7 +9,8 @@ every daemon otherwise.
 
 from collections.abc import Callable
 from dataclasses import dataclass, fields
-from operator import eq, ge, lt
+from itertools import groupby
+from operator import eq, ge, itemgetter, lt
 from typing import Any
 
 import msgspec
@@ -28,10 +29,13 @@ from logger.model import (
     Event,
     Measurements,
     WatchState,
+    WindowState,
 )
-from logger.store import rows
+from logger.store import parts, rows
+from logger.store.parts import PartRow
 from logger.store.store import Store
 from logger.store.tables import (
+    REFERENCES,
     calibration,
     check_reading,
     correction,
@@ -42,12 +46,12 @@ from logger.store.tables import (
     outbox,
     retained_topic,
     run,
-    watch,
+    watch_part,
 )
 from logger.units import MINUTE_US
 
 MEASUREMENT_COLUMNS = [
-    func.coalesce(measurement.c[field.name], 0) if field.name in rows.NUMBERS else measurement.c[field.name]
+    func.coalesce(measurement.c[field.name], 0) if field.name in REFERENCES else measurement.c[field.name]
     for field in fields(Measurements)
 ]
 """Columns of `model.Measurements`, in the order of its fields."""
@@ -150,13 +154,14 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
     A vat that was given another probe keeps its alarms; the calibration and the beliefs stay with the old probe.
     """
     with store.reading() as connection:
-        found = connection.scalar(select(watch.c.carry).where(watch.c.vat == vat))
-        if found is None:
+        carry = _carries(store, connection, watch_part.c.vat == vat).get(vat)
+        if carry is None:
             return None
-        carry = rows.decode_carry(found)
         if carry.probe != probe:
-            carry = Carry(probe=probe, alarms=carry.alarms, fresh_us=carry.fresh_us, recent=carry.recent)
-        return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=max(recent, carry.recent)))
+            windows = WindowState(fresh_us=carry.windows.fresh_us, recent=carry.windows.recent)
+            carry = Carry(probe=probe, alarms=carry.alarms, windows=windows)
+        count = max(recent, carry.windows.recent)
+        return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=count))
 
 
 def _newest(connection: Connection, probe: str, *, vat: str | None, count: int) -> Measurements:
@@ -170,8 +175,16 @@ def _newest(connection: Connection, probe: str, *, vat: str | None, count: int) 
 def watches(store: Store) -> dict[str, Carry]:
     """Return what each vat's watch carries (its alarms among it), by vat."""
     with store.reading() as connection:
-        found = connection.execute(select(watch.c.vat, watch.c.carry).order_by(watch.c.vat)).all()
-    return {vat: rows.decode_carry(carry) for vat, carry in found}
+        return _carries(store, connection)
+
+
+def _carries(store: Store, connection: Connection, *conditions: ColumnElement[bool]) -> dict[str, Carry]:
+    columns = (watch_part.c.vat, *(watch_part.c[name] for name in PartRow._fields))
+    found = connection.execute(select(*columns).where(*conditions).order_by(watch_part.c.vat)).all()
+    return {
+        vat: parts.decode([PartRow(*row[1:]) for row in of_vat], vat=vat, where=store.where)
+        for vat, of_vat in groupby(found, key=itemgetter(0))
+    }
 
 
 def last_position(store: Store, probe: str) -> Position | None:

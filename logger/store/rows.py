@@ -15,14 +15,13 @@ from numpy.typing import NDArray
 from sqlalchemy import RowMapping
 
 from logger.errors import RefusedError
-from logger.model import Answer, Calibration, Carry, Check, Columns, Command, Correction, Entry, Event, Floats, Outcome
+from logger.model import Answer, Calibration, Check, Columns, Command, Correction, Entry, Event, Floats, Outcome
+from logger.store.tables import REFERENCES
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
 _TOO_LARGE = 2**63
 _JSON = ("points", "segments", "findings")
 """Fields of a calibration that are kept as JSON text."""
-NUMBERS = ("calibration", "check", "spot")
-"""Columns of records that name rows of other tables; 0, for none, goes in as NULL."""
 
 
 def measurement_rows(outcome: Outcome, run: int) -> list[tuple[Any, ...]]:
@@ -35,7 +34,7 @@ def measurement_rows(outcome: Outcome, run: int) -> list[tuple[Any, ...]]:
 
 def _column_of(records: Columns, name: str) -> list[Any]:
     column = getattr(records, name)
-    return [number or None for number in column.tolist()] if name in NUMBERS else _plain(column)
+    return [number or None for number in column.tolist()] if name in REFERENCES else _plain(column)
 
 
 def _plain(column: NDArray[Any]) -> list[Any]:
@@ -147,16 +146,6 @@ def read_correction(row: RowMapping) -> Correction:
     """Return the correction of a row."""
     values = {name: row[name] for name in Correction.__slots__}
     return msgspec.convert({**values, "deviations": msgspec.json.decode(row["deviations"])}, Correction)
-
-
-def encode_carry(carry: Carry) -> str:
-    """Return a carry as JSON text."""
-    return msgspec.json.encode(carry).decode()
-
-
-def decode_carry(text: str) -> Carry:
-    """Return the carry that `encode_carry` wrote."""
-    return msgspec.json.decode(text, type=Carry)
 
 
 def _storable(thing: Command | Calibration | Check | Correction) -> dict[str, Any]:

@@ -5,10 +5,14 @@ microseconds (`_us`): UTC since 1970 (`at_us`) or watch time (`elapsed_us`). NUL
 Which rows may never change is enforced by triggers, which only the migrations hold.
 """
 
+from dataclasses import fields
+from typing import Any
+
 from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Double,
     ForeignKey,
     Index,
     Integer,
@@ -21,6 +25,9 @@ from sqlalchemy import (
     text,
 )
 
+from logger.model import Floats, Measurements
+from logger.model.records import AT, ELAPSED
+
 metadata = MetaData(
     naming_convention={
         "ix": "ix_%(table_name)s_%(column_0_name)s",
@@ -32,8 +39,6 @@ metadata = MetaData(
 
 # SQLite counts rows only in a column declared INTEGER; its integers have 64 bits under either name.
 _BIG_ID = BigInteger().with_variant(Integer(), "sqlite")
-_AT = "UTC, microseconds since 1970"
-_ELAPSED = "watch time, microseconds: never runs back, also over restarts"
 
 
 class _MetaColumns(TypedColumns):
@@ -43,8 +48,8 @@ class _MetaColumns(TypedColumns):
 
 class _RunColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
-    started_at_us: Named[int] = Column(BigInteger, comment=_AT)
-    elapsed_us: Named[int] = Column(BigInteger, comment=_ELAPSED)
+    started_at_us: Named[int] = Column(BigInteger, comment=AT)
+    elapsed_us: Named[int] = Column(BigInteger, comment=ELAPSED)
     version: Named[str] = Column(Text)
     config_hash: Named[str] = Column(Text)
 
@@ -52,7 +57,7 @@ class _RunColumns(TypedColumns):
 class _CalibrationColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
     probe: Named[str] = Column(Text, index=True)
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    at_us: Named[int] = Column(BigInteger, comment=AT)
     offset_mv: Named[float] = Column(comment="mV at the isopotential pH 7")
     slope: Named[float] = Column(comment="fraction of the Nernst slope")
     var_offset: Named[float] = Column(comment="mV^2")
@@ -75,7 +80,7 @@ class _CalibrationColumns(TypedColumns):
 class _CheckColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
     probe: Named[str] = Column(Text, index=True)
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    at_us: Named[int] = Column(BigInteger, comment=AT)
     kind: Named[str] = Column(Text, comment="buffer, spot or as-found")
     reference_ph: Named[float] = Column(comment="pH")
     u_reference_ph: Named[float] = Column(comment="pH, standard uncertainty, k = 1")
@@ -98,10 +103,10 @@ class _CheckColumns(TypedColumns):
 class _CorrectionColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
     probe: Named[str] = Column(Text, index=True)
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    at_us: Named[int] = Column(BigInteger, comment=AT)
     calibration: Named[int] = Column(BigInteger, ForeignKey("calibration.id"))
-    since_at_us: Named[int] = Column(BigInteger, comment=_AT)
-    until_at_us: Named[int] = Column(BigInteger, comment=_AT)
+    since_at_us: Named[int] = Column(BigInteger, comment=AT)
+    until_at_us: Named[int] = Column(BigInteger, comment=AT)
     deviations: Named[str] = Column(Text, comment="JSON: the checks it rests on, pH")
     by: Named[str] = Column(Text)
     why: Named[str] = Column(Text)
@@ -110,38 +115,33 @@ class _CorrectionColumns(TypedColumns):
     )
 
 
-class _MeasurementColumns(TypedColumns):
-    probe: Named[str] = Column(Text, primary_key=True)
-    seq: Named[int] = Column(BigInteger, primary_key=True, autoincrement=False, comment="rises by one, from 1")
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
-    elapsed_us: Named[int] = Column(BigInteger, comment=_ELAPSED)
-    potential_mv: Named[float | None] = Column(comment="mV as indicated")
-    temperature_c: Named[float | None] = Column(comment="Celsius as indicated")
-    reason: Named[int] = Column(SmallInteger, comment="why there is no indication; 0: there is one")
-    reference_ph: Named[float | None] = Column(comment="pH, by the vat's second probe just then")
-    reference_u: Named[float | None] = Column(comment="pH, standard uncertainty of it, k = 1")
-    ph: Named[float | None] = Column(comment="pH")
-    u: Named[float | None] = Column(comment="pH, standard uncertainty, k = 1")
-    quality: Named[int] = Column(SmallInteger, comment="IOOS QARTOD flag: 1, 2, 3, 4, 9")
-    tests: Named[int] = Column(Integer, comment="bits of the tests that spoke")
-    previous_spike: Named[int] = Column(SmallInteger, comment="QARTOD flag of the record before, by the spike test")
-    calibration: Named[int | None] = Column(BigInteger, ForeignKey("calibration.id"))
-    belief: Named[int] = Column(SmallInteger, comment="0 believed, 1 suspect, 2 not believed")
-    since_at_us: Named[int] = Column(BigInteger, comment=_AT + ": since when so, for the same reason")
-    check: Named[int | None] = Column(
-        BigInteger, ForeignKey("check_reading.id"), comment="newest in a buffer with this calibration"
-    )
-    spot: Named[int | None] = Column(
-        BigInteger, ForeignKey("check_reading.id"), comment="newest beside another instrument with it"
-    )
-    vat: Named[str] = Column(Text)
-    run: Named[int] = Column(BigInteger, ForeignKey("run.id"))
+_KINDS = {
+    "reason": SmallInteger,
+    "quality": SmallInteger,
+    "tests": Integer,
+    "previous_spike": SmallInteger,
+    "belief": SmallInteger,
+}
+"""Types of the columns of records that are smaller than those of the fields."""
+REFERENCES = {"calibration": "calibration.id", "check": "check_reading.id", "spot": "check_reading.id"}
+"""Columns of records that name rows of other tables; NULL: none."""
 
 
-class _WatchColumns(TypedColumns):
+def _of_record(name: str, kind: object, comment: str) -> Column[Any]:
+    """Return the column of a field of `model.Measurements`, which says what it holds."""
+    if name == "seq":
+        return Column(name, BigInteger, primary_key=True, autoincrement=False, comment=comment)
+    keys = [ForeignKey(REFERENCES[name])] if name in REFERENCES else []
+    sql = Double if kind is Floats else _KINDS.get(name, BigInteger)
+    return Column(name, sql, *keys, nullable=kind is Floats or name in REFERENCES, comment=comment or None)
+
+
+class _WatchPartColumns(TypedColumns):
     vat: Named[str] = Column(Text, primary_key=True)
+    part: Named[str] = Column(Text, primary_key=True, comment="name of the part, as in store/parts.py")
     probe: Named[str] = Column(Text)
-    carry: Named[str] = Column(Text, comment="JSON: what the watch remembers beside its log")
+    version: Named[int] = Column(Integer, comment="of the fields in content, counted for each part")
+    content: Named[str] = Column(Text, comment="JSON: a part of what the watch remembers beside its log")
 
 
 class _RetainedTopicColumns(TypedColumns):
@@ -151,7 +151,7 @@ class _RetainedTopicColumns(TypedColumns):
 class _JournalColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
     seq: Named[int] = Column(BigInteger, comment="record at which it happened; 0: outside any")
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    at_us: Named[int] = Column(BigInteger, comment=AT)
     vat: Named[str] = Column(Text)
     cause: Named[str] = Column(Text)
     alarm: Named[str] = Column(Text)
@@ -168,27 +168,27 @@ class _JournalColumns(TypedColumns):
     reminder: Named[int] = Column(Integer)
     by: Named[str] = Column(Text)
     text: Named[str] = Column(Text)
-    since_at_us: Named[int | None] = Column(BigInteger, comment=_AT + ": since when its condition is what it is")
+    since_at_us: Named[int | None] = Column(BigInteger, comment=AT + ": since when its condition is what it is")
     told: Named[str | None] = Column(Text, comment="JSON: the lines for a telephone, and what was known then")
 
 
 class _OutboxColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
     event_id: Named[str] = Column(Text, unique=True)
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    at_us: Named[int] = Column(BigInteger, comment=AT)
     vat: Named[str] = Column(Text)
     payload: Named[str] = Column(Text, comment="JSON")
-    delivered_at_us: Named[int | None] = Column(BigInteger, comment=_AT + "; NULL: not yet")
+    delivered_at_us: Named[int | None] = Column(BigInteger, comment=AT + "; NULL: not yet")
 
 
 class _HookDeliveryColumns(TypedColumns):
     event_id: Named[str] = Column(Text, primary_key=True, comment="the second way out was taken for this event")
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    at_us: Named[int] = Column(BigInteger, comment=AT)
 
 
 class _InboxColumns(TypedColumns):
     id: Named[int] = Column(_BIG_ID, primary_key=True)
-    at_us: Named[int] = Column(BigInteger, comment=_AT)
+    at_us: Named[int] = Column(BigInteger, comment=AT)
     kind: Named[str] = Column(Text)
     vat: Named[str] = Column(Text)
     probe: Named[str] = Column(Text)
@@ -212,8 +212,16 @@ run = Table("run", metadata, _RunColumns)
 calibration = Table("calibration", metadata, _CalibrationColumns)
 check_reading = Table("check_reading", metadata, _CheckColumns)
 correction = Table("correction", metadata, _CorrectionColumns)
-measurement = Table("measurement", metadata, _MeasurementColumns, sqlite_with_rowid=False)
-watch = Table("watch", metadata, _WatchColumns)
+measurement = Table(
+    "measurement",
+    metadata,
+    Column("probe", Text, primary_key=True),
+    *(_of_record(field.name, field.type, field.metadata["comment"]) for field in fields(Measurements)),
+    Column("vat", Text, nullable=False),
+    Column("run", BigInteger, ForeignKey("run.id"), nullable=False),
+    sqlite_with_rowid=False,
+)
+watch_part = Table("watch_part", metadata, _WatchPartColumns)
 retained_topic = Table("retained_topic", metadata, _RetainedTopicColumns)
 journal = Table("journal", metadata, _JournalColumns)
 outbox = Table("outbox", metadata, _OutboxColumns)

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from sqlalchemy import Connection, Engine, Insert, Table, bindparam, delete, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
@@ -18,7 +18,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError
 from logger.model import Answer, Calibration, Carry, Check, Command, Correction, Entry, Event, Outcome
-from logger.store import rows
+from logger.store import parts, rows
 from logger.store.tables import (
     calibration,
     check_reading,
@@ -30,14 +30,27 @@ from logger.store.tables import (
     outbox,
     retained_topic,
     run,
-    watch,
+    watch_part,
 )
+
+if TYPE_CHECKING:
+    from logger.store.parts import PartRow
 
 
 class Writer:
     """The one writing side of a store: its engine, and whether a failed commit may yet have got through."""
 
-    __slots__ = ("_file", "_path", "engine", "in_doubt", "insert_event", "insert_hooked", "insert_measurement")
+    __slots__ = (
+        "_file",
+        "_path",
+        "engine",
+        "in_doubt",
+        "insert_event",
+        "insert_hooked",
+        "insert_measurement",
+        "parts",
+        "put_part",
+    )
 
     def __init__(self, engine: Engine, path: Path | None) -> None:
         """Prepare; nothing connects yet. `path`: the file of an SQLite store."""
@@ -48,6 +61,11 @@ class Writer:
         dialect = sqlite if engine.dialect.name == "sqlite" else postgresql
         self.insert_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
         self.insert_hooked = dialect.insert(hook_delivery).on_conflict_do_nothing(index_elements=["event_id"])
+        put_part = dialect.insert(watch_part)
+        changed = {name: put_part.excluded[name] for name in ("probe", "version", "content")}
+        self.put_part = put_part.on_conflict_do_update(index_elements=["vat", "part"], set_=changed)
+        self.parts: dict[tuple[str, str], PartRow] = {}
+        """By vat and name, what the store is known to hold: a part that is the same is not written again."""
         self.insert_measurement = str(insert(measurement).compile(engine))
         """Text for the driver: the hot path goes round SQLAlchemy's work on every row."""
 
@@ -66,13 +84,14 @@ class Writer:
 class UnitOfWork:
     """One write transaction, open inside its `with` block. Every method may raise StoreBusyError: leave the block."""
 
-    __slots__ = ("_connection", "_writer")
+    __slots__ = ("_connection", "_parts", "_writer")
 
     _connection: Connection
 
     def __init__(self, writer: Writer) -> None:
         """Prepare a transaction; entering the `with` block starts it."""
         self._writer = writer
+        self._parts: dict[tuple[str, str], PartRow] = {}
 
     def __enter__(self) -> Self:
         """Take the writer's connection and the write lock."""
@@ -92,15 +111,19 @@ class UnitOfWork:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         """Roll back what was not committed."""
+        if kind is not None:
+            self._writer.parts = {}
         self._connection.close()
 
     def commit(self) -> None:
         """Make everything durable; after StoreBusyError the same work may be done again in a new unit."""
+        known, self._writer.parts = self._writer.parts, {}  # a commit that fails may have got through: nothing is known
         try:
             self._connection.commit()
         except StoreBusyError:
             self._writer.in_doubt = True
             raise
+        self._writer.parts = {**known, **self._parts}
 
     def start_run(self, *, at_us: int, elapsed_us: int, version: str, config_hash: str) -> int:
         """Note a start of the daemon; return the number of the run."""
@@ -203,10 +226,10 @@ class UnitOfWork:
 
     def remember(self, vat: str, carry: Carry) -> None:
         """Store what a watch carries, in the place of what it carried before."""
-        values = {"probe": carry.probe, "carry": rows.encode_carry(carry)}
-        known = self._connection.execute(update(watch).where(watch.c.vat == vat).values(values)).rowcount
-        if not known:
-            self._connection.execute(insert(watch), {"vat": vat, **values})
+        known = {**self._writer.parts, **self._parts}
+        changed = {(vat, row.part): row for row in parts.encode(carry) if known.get((vat, row.part)) != row}
+        self._insert_all(self._writer.put_part, [{"vat": vat, **row._asdict()} for row in changed.values()])
+        self._parts.update(changed)
 
     def _has_records(self, outcome: Outcome) -> bool:
         same = (measurement.c.probe == outcome.probe) & (measurement.c.seq == int(outcome.measurements.seq[-1]))

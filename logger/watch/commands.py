@@ -31,8 +31,11 @@ from logger.model import (
     CheckKind,
     Command,
     CommandKind,
+    ElectrodeState,
     Entry,
     Mark,
+    SuppressionState,
+    TargetProgress,
     figures,
 )
 from logger.units import SECOND_US
@@ -69,32 +72,38 @@ def commands_between(
 def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
     """End suppressions and work on the probe whose time is over; the windows start anew after work on the probe."""
     alarms, lifted = suppression.lift_suppressions(vat, carry.alarms, seq=seq, now=now)
-    texts = []
-    if carry.attended_until_us is not None and carry.attended_until_us <= now.elapsed_us:
+    texts, work = [], carry.suppression
+    if work.attended_until_us is not None and work.attended_until_us <= now.elapsed_us:
         texts.append(suppression.TIME_OVER)
-        carry = replace(carry, attended_until_us=None)
-    if carry.out_until_us is not None and carry.out_until_us <= now.elapsed_us:
+        work = replace(work, attended_until_us=None)
+    if work.out_until_us is not None and work.out_until_us <= now.elapsed_us:
         texts.append(suppression.MARK_OVER)
-        carry = replace(carry, out_until_us=None)
+        work = replace(work, out_until_us=None)
     left = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
     restless = {alarm.id for alarm in vat.alarms if alarm.kind.row.is_suspended_by_mixing}
     is_back = left or any(entry.alarm not in restless for entry in lifted)
-    fresh_us = now.elapsed_us if is_back else carry.fresh_us
-    carry = replace(carry, alarms=alarms, fresh_us=fresh_us)
-    if not left and carry.not_back_us is None:
+    carry = replace(carry, alarms=alarms, suppression=work)
+    carry = _fresh(carry, now) if is_back else carry
+    if not left and work.not_back_us is None:
         return carry, lifted
     return _not_back(vat, carry, [*left, *lifted], now=now)
 
 
 def _not_back(vat: VatConfig, carry: Carry, entries: list[Entry], *, now: Now) -> tuple[Carry, list[Entry]]:
     """Hold belief, claims and alarms if nobody works on the probe any more, nor said where it is."""
-    if carry.attended_until_us is not None or carry.out_until_us is not None:
+    if carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None:
         return carry, entries
     lifted = [replace(one, text=suppression.HELD) if one.cause is Cause.UNSUPPRESSED else one for one in entries]
-    if carry.not_back_us is not None:
+    if carry.suppression.not_back_us is not None:
         return carry, lifted
-    alarms = suppression.not_back(vat, carry.alarms)
-    return replace(carry, alarms=alarms, not_back_us=now.elapsed_us, fresh_us=now.elapsed_us), lifted
+    held = replace(carry.suppression, not_back_us=now.elapsed_us)
+    carry = replace(carry, alarms=suppression.not_back(vat, carry.alarms), suppression=held)
+    return _fresh(carry, now), lifted
+
+
+def _fresh(carry: Carry, now: Now) -> Carry:
+    """Begin all windows anew."""
+    return replace(carry, windows=replace(carry.windows, fresh_us=now.elapsed_us))
 
 
 def _broken_off(
@@ -102,8 +111,8 @@ def _broken_off(
 ) -> tuple[Carry, list[Entry], str]:
     """End the work on the probe without the word that it is back; a mark that it is out goes on by its own time."""
     entry = replace(suppression.vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=suppression.BROKEN_OFF)
-    carry = replace(carry, attended_until_us=None)
-    if carry.out_until_us is not None:
+    carry = replace(carry, suppression=replace(carry.suppression, attended_until_us=None))
+    if carry.suppression.out_until_us is not None:
         return carry, [entry], suppression.BROKEN_OFF
     alarms, lifted = suppression.back(
         vat, carry.alarms, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
@@ -113,7 +122,7 @@ def _broken_off(
 
 
 def _unsettled_until_us(carry: Carry) -> int:
-    return 0 if carry.unsettled_us is None else carry.unsettled_us[1]
+    return 0 if carry.suppression.unsettled_us is None else carry.suppression.unsettled_us[1]
 
 
 def _apply(
@@ -134,18 +143,22 @@ def _apply(
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.BREAK_OFF:
         return _broken_off(vat, carry, command, seq=seq, now=now)
-    if command.kind is CommandKind.LEAVE and carry.attended_until_us is None and carry.not_back_us is None:
+    if (
+        command.kind is CommandKind.LEAVE
+        and carry.suppression.attended_until_us is None
+        and carry.suppression.not_back_us is None
+    ):
         return carry, [], "nobody was said to work on the probe"
     alarms, entries, answer = requests.apply(
         vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
     )
     is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
-    if carry.not_back_us is not None and _is_word(command):
+    if carry.suppression.not_back_us is not None and _is_word(command):
         is_back = True
         alarms, returned = suppression.said_back(vat, alarms, seq=seq, now=now)
         entries += returned
-    fresh_us = now.elapsed_us if is_back else carry.fresh_us
-    after = replace(carry, alarms=alarms, fresh_us=fresh_us)
+    after = replace(carry, alarms=alarms)
+    after = _fresh(after, now) if is_back else after
     if command.kind is CommandKind.MARK:
         return _marked(vat, after, command, now=now), entries, answer
     return _worked(vat, after, command, now=now), entries, answer
@@ -159,37 +172,49 @@ def _is_word(command: Command) -> bool:
 def _worked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
     """Remember that somebody works on the probe, or no more."""
     if command.kind is CommandKind.LEAVE:
-        return replace(carry, attended_until_us=None, out_until_us=None, not_back_us=None)
+        return _back(carry)
     if command.kind is not CommandKind.ATTEND:
         return carry
     until_us = suppression.attended_until_us(vat, command, now=now)
-    out_us = carry.out_until_us
+    out_us = carry.suppression.out_until_us
     is_longer = out_us is not None and out_us > until_us
-    return replace(carry, attended_until_us=until_us, out_until_us=out_us if is_longer else None)
+    work = replace(carry.suppression, attended_until_us=until_us, out_until_us=out_us if is_longer else None)
+    return replace(carry, suppression=work)
+
+
+def _back(carry: Carry) -> Carry:
+    """Forget that the probe was away."""
+    return replace(carry, suppression=SuppressionState(unsettled_us=carry.suppression.unsettled_us))
 
 
 def _marked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
     """Remember what was done at the vat."""
     what = Mark(command.note)
     if what is Mark.PROBE_OUT:
-        return replace(carry, out_until_us=suppression.until_us(vat, command, now=now))
+        out_until_us = suppression.until_us(vat, command, now=now)
+        return replace(carry, suppression=replace(carry.suppression, out_until_us=out_until_us))
     if what is Mark.PROBE_IN:
-        return replace(carry, attended_until_us=None, out_until_us=None, not_back_us=None)
+        return _back(carry)
     if what is Mark.STARTED:
         ago_us = round((command.duration_s or 0.0) * SECOND_US)
         return replace(
             carry,
-            started_us=now.elapsed_us - ago_us,
-            started_at_us=now.at_us - ago_us,
-            unsettled_us=None,
-            trends={},
-            fresh_us=now.elapsed_us,
+            batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
+            suppression=replace(carry.suppression, unsettled_us=None),
+            windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
         )
+    carry = replace(carry, suppression=_unsettled(vat, carry.suppression, command, now=now))
+    if what is not Mark.TOPPED_UP:
+        return carry
+    return replace(carry, windows=replace(carry.windows, trends=trend.topped_up(carry.windows.trends)))
+
+
+def _unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:
+    """Let the vat be unsettled from now on; a time that still runs goes on."""
     from_us, until_us = now.elapsed_us, suppression.until_us(vat, command, now=now)
-    if carry.unsettled_us is not None and carry.unsettled_us[1] > from_us:
-        from_us, until_us = carry.unsettled_us[0], max(carry.unsettled_us[1], until_us)
-    trends = trend.topped_up(carry.trends) if what is Mark.TOPPED_UP else carry.trends
-    return replace(carry, unsettled_us=(from_us, until_us), trends=trends)
+    if before.unsettled_us is not None and before.unsettled_us[1] > from_us:
+        from_us, until_us = before.unsettled_us[0], max(before.unsettled_us[1], until_us)
+    return replace(before, unsettled_us=(from_us, until_us))
 
 
 def _checked_calibration(probe: ProbeConfig, command: Command) -> Calibration:
@@ -209,33 +234,30 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     for alarm in vat.alarms:
         if alarm.kind.is_ph and alarm.id in alarms:
             alarms[alarm.id] = replace(alarms[alarm.id], pending_us=None)
+    trends = batch.calibrated(carry.windows.trends)
     return replace(
         carry,
-        calibration=new,
-        found_ph=_found(carry, new),
-        drift=None,
-        check=None,
-        spot=None,
         alarms=alarms,
-        trends=batch.calibrated(carry.trends),
-        progress=replace(carry.progress, newest=None),  # another scale
-        fresh_us=now.elapsed_us,
+        batch=replace(carry.batch, progress=replace(carry.batch.progress, newest=None)),  # another scale
+        electrode=ElectrodeState(
+            calibration=new, found_ph=_found(carry.electrode.calibration, new), belief=carry.electrode.belief
+        ),
+        windows=replace(carry.windows, trends=trends, fresh_us=now.elapsed_us),
     )
 
 
-def _found(carry: Carry, new: Calibration) -> float | None:
+def _found(old: Calibration | None, new: Calibration) -> float | None:
     """Return how far the calibration in force is off in the buffers of the one that replaces it, at most.
 
     What another electrode reads tells nothing of it, nor do buffers that were read before it was made.
     """
-    old = carry.calibration
     if old is None or not tells_of(new, old):
         return None
     return max(as_found(old, new.points), key=abs, default=None)
 
 
 def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[Check, Calibration]:
-    check, line = command.check, carry.calibration
+    check, line = command.check, carry.electrode.calibration
     if check is None:
         raise RefusedError("the command holds no check")
     if check.probe != probe.id:
@@ -255,16 +277,16 @@ def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) ->
     """Let a check speak of the drift; return the new carry and what it said."""
     warm = BENCH_C if check.temperature_c is None else check.temperature_c
     u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
-    before = carry.drift or drift.start(line, probe.errors)
+    before = carry.electrode.drift or drift.start(line, probe.errors)
     taken = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
-    after = replace(carry, drift=taken.drift)
+    after = replace(carry.electrode, drift=taken.drift)
     after = replace(after, spot=check) if check.kind is CheckKind.SPOT else replace(after, check=check)
-    return after, drift.sentence(check, taken)
+    return replace(carry, electrode=after), drift.sentence(check, taken)
 
 
 def _as_found(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     """Let the buffers of a new calibration speak of what was claimed with the one before."""
-    before, claim = carry.calibration, carry.progress.claim
+    before, claim = carry.electrode.calibration, carry.batch.progress.claim
     if before is None or claim is None or not tells_of(new, before):
         return carry
     found = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
@@ -273,8 +295,8 @@ def _as_found(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -
 
 def _noted(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
     """Let a check speak of what is claimed, and of whether anything may be."""
-    noted = replace(carry, progress=target.checked(target.begun(carry), check))
-    found, line = withdrawal.of_check(check, probe.errors), carry.calibration
+    noted = _progressed(carry, target.checked(target.begun(carry), check))
+    found, line = withdrawal.of_check(check, probe.errors), carry.electrode.calibration
     return noted if line is None else _reconsidered(probe, noted, found, line, now=now)
 
 
@@ -284,7 +306,11 @@ def _reconsidered(
     progress = withdrawal.reconsidered(
         target.begun(carry), found, probe.errors, calibration=line.id, at_us=now.at_us, elapsed_us=now.elapsed_us
     )
-    return replace(carry, progress=progress)
+    return _progressed(carry, progress)
+
+
+def _progressed(carry: Carry, progress: TargetProgress) -> Carry:
+    return replace(carry, batch=replace(carry.batch, progress=progress))
 
 
 def _entry(vat: VatConfig, cause: Cause, text: str, *, seq: int, now: Now) -> Entry:

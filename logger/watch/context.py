@@ -12,7 +12,7 @@ from logger.alarm import belief_words, digest, notification
 from logger.config import AlarmKind, ProbeConfig, VatConfig
 from logger.measure import course, windows
 from logger.measure.windows import WindowMedians
-from logger.model import AlarmState, Belief, Carry, Entry, Measurements, Notification, Reason, VatFacts
+from logger.model import AlarmState, Belief, Carry, Entry, Measurements, Notification, Reason, ReportedState, VatFacts
 from logger.units import HOUR_US
 
 
@@ -29,14 +29,15 @@ class AlarmContext:
 
     def at(self, row: int) -> VatFacts:
         """Return what is known once a row is there."""
-        carry = self.carry if self.judged is None else believed_last(self.carry, self.rows[: row + 1])
+        before = self.carry.reported
+        reported = before if self.judged is None else believed_last(before, self.rows[: row + 1])
         return VatFacts(
             believed=int(self.rows.belief[row]) == Belief.BELIEVED,
             suspect=int(self.rows.belief[row]) == Belief.SUSPECT,
             belief=belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row),
-            ph=carry.believed_ph,
-            u=carry.believed_u,
-            ph_at_us=carry.believed_at_us,
+            ph=reported.believed_ph,
+            u=reported.believed_u,
+            ph_at_us=reported.believed_at_us,
             temperature_c=self._temperature(row),
             deadline_at_us=self._deadline_at_us(int(self.rows.at_us[row])),
             **self._rate(row),
@@ -44,7 +45,7 @@ class AlarmContext:
 
     def _deadline_at_us(self, at_us: int) -> int | None:
         """Return when the target of the batch is due, if that is still to come."""
-        started_us = self.carry.started_at_us
+        started_us = self.carry.batch.started_at_us
         due_h = [
             alarm.setpoint
             for alarm in self.vat.alarms
@@ -60,7 +61,7 @@ class AlarmContext:
         return float(self.rows.temperature_c[row]) if usable else None
 
     def _rate(self, row: int) -> dict[str, float]:
-        seen = self.carry.course
+        seen = self.carry.windows.course
         if self.judged is not None:
             seen = follow_course(self.carry, self.judged, until_row=row)
         drift = self.probe.errors.drift_ph_per_day
@@ -72,19 +73,19 @@ class AlarmContext:
 
 def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None = None) -> course.Course:
     """Return the course of the pH up to a row (None: the last); topping up begins it anew like a calibration."""
-    unsettled_us = carry.unsettled_us[0] + course.WINDOW_US if carry.unsettled_us else 0
-    seen = course.taken(carry.course, judged, until_row=until_row)
-    return course.fresh(seen, max(carry.fresh_us, unsettled_us))
+    unsettled_us = carry.suppression.unsettled_us[0] + course.WINDOW_US if carry.suppression.unsettled_us else 0
+    seen = course.taken(carry.windows.course, judged, until_row=until_row)
+    return course.fresh(seen, max(carry.windows.fresh_us, unsettled_us))
 
 
-def believed_last(carry: Carry, rows: Measurements) -> Carry:
-    """Return the carry with the newest believed reading of these rows, if one is among them."""
+def believed_last(before: ReportedState, rows: Measurements) -> ReportedState:
+    """Return what is reported with the newest believed reading of these rows, if one is among them."""
     believed = np.flatnonzero(_believed(rows))
     if not len(believed):
-        return carry
+        return before
     row = int(believed[-1])
     return replace(
-        carry,
+        before,
         believed_at_us=int(rows.at_us[row]),
         believed_us=int(rows.elapsed_us[row]),
         believed_ph=float(rows.ph[row]),
@@ -108,7 +109,7 @@ def annotate(
             said.append((row, entry))
             continue
         facts = known.at(row)
-        reason, is_away = Reason(int(known.rows.reason[row])), known.carry.not_back_us is not None
+        reason, is_away = Reason(int(known.rows.reason[row])), known.carry.suppression.not_back_us is not None
         lines = notification.lines(vat, alarm, entry, facts=facts, reason=reason, is_away=is_away)
         what = Notification(lines=lines, facts=facts)
         said.append((row, replace(entry, told=what)))
@@ -117,15 +118,15 @@ def annotate(
 
 
 def follow_day(
-    carry: Carry, rows: Measurements, closed: WindowMedians, entries: list[Entry], *, max_gap_us: int
-) -> Carry:
-    """Return the carry with a stretch of records, the medians that they closed and their entries in its day."""
-    if carry.day is None:
-        return carry
+    reported: ReportedState, rows: Measurements, closed: WindowMedians, entries: list[Entry], *, max_gap_us: int
+) -> ReportedState:
+    """Return what is reported with a stretch of records, the medians that they closed and their entries in its day."""
+    if reported.day is None:
+        return reported
     good = np.flatnonzero((closed.belief == Belief.BELIEVED) & ~np.isnan(closed.value))
     medians = [(float(closed.value[at]), int(rows.at_us[closed.row[at]])) for at in good]
     times = rows.elapsed_us[rows.reason == Reason.NONE]
-    day = digest.counted(carry.day, entries)
+    day = digest.counted(reported.day, entries)
     before = day.arrived_us
     waits = np.diff(times, prepend=times[:1] if before is None else before) if len(times) else times
     gaps = waits[waits > max_gap_us]
@@ -139,7 +140,7 @@ def follow_day(
         gaps=day.gaps + len(gaps),
         gap_us=day.gap_us + int(gaps.sum()),
     )
-    return replace(carry, day=day)
+    return replace(reported, day=day)
 
 
 def annotate_between(

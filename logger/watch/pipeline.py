@@ -95,7 +95,7 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
     suppressed = (alarm.suppressed_until_us for alarm in carry.alarms.values())
-    times = (carry.attended_until_us, carry.out_until_us, *suppressed)
+    times = (carry.suppression.attended_until_us, carry.suppression.out_until_us, *suppressed)
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
     later, at_us = block.at_us[row:], int(block.at_us[row])
@@ -112,12 +112,16 @@ def _stretch(
     watch: Watch, state: WatchState, block: Block, *, audible: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
-    heard, spoken = record.witnessed(watch.probe, state, block)
-    measured, stance = record.measured(watch.probe, state, block, spoken)
+    immersed, spoken = record.witnessed(watch.probe, state, block)
+    measured, belief = record.measured(watch.probe, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
     carry, entries = _alarm(watch, state.carry, rows, measured, first=first, audible=audible)
     keep = min(_needed(watch, rows), len(rows))
-    carry = replace(carry, witness=heard, stance=stance, recent=keep)
+    carry = replace(
+        carry,
+        electrode=replace(carry.electrode, belief=belief),
+        windows=replace(carry.windows, immersion=immersed, recent=keep),
+    )
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
 
@@ -152,23 +156,26 @@ def _alarm(
     closed = looks.at(Signal.PH, course.WINDOW_S)
     then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
     told = [entry for _, entry in context.annotate(vat, states, sorted(found, key=lambda pair: pair[0]), then)]
-    progress = carry.progress if following is None else following.progress
+    progress = carry.batch.progress if following is None else following.progress
     seen = context.follow_course(carry, closed)
-    after = replace(carry, alarms=states, trends=trends, progress=progress, course=seen)
-    return context.follow_day(
-        context.believed_last(replace(after, found_ph=None), measured),
-        measured,
-        closed,
-        told,
-        max_gap_us=_gap_us(watch),
-    ), told
+    after = replace(
+        carry,
+        alarms=states,
+        batch=replace(carry.batch, progress=progress),
+        electrode=replace(carry.electrode, found_ph=None),
+        reported=context.follow_day(
+            context.believed_last(carry.reported, measured), measured, closed, told, max_gap_us=_gap_us(watch)
+        ),
+        windows=replace(carry.windows, trends=trends, course=seen),
+    )
+    return after, told
 
 
 def _judged(
     watch: Watch, vat: VatConfig, carry: Carry, looks: Signals
 ) -> tuple[dict[str, Trend], dict[str, evaluate.Series]]:
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
-    trends, judged = dict(carry.trends), dict[str, evaluate.Series]()
+    trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
     for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
         trends, look = _look(watch, carry, looks, alarm, trends)
         judged[alarm.id] = _series(alarm, look)

@@ -26,7 +26,7 @@ def begin(carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Ca
     """Begin a test; return the new carry and the answer. Raises RefusedError while one runs, or for an old command."""
     figures.check(command)
     within_s = WITHIN_S if command.duration_s is None else command.duration_s
-    if carry.rehearsal.until_us is not None:
+    if carry.reported.rehearsal.until_us is not None:
         raise RefusedError("a good-night test runs already: acknowledge that one, or wait until it is over")
     if now.at_us - command.at_us > within_s * speed * SECOND_US:
         raise RefusedError("this good-night test was asked for too long ago: ask again")
@@ -34,7 +34,7 @@ def begin(carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Ca
     state = carry.alarms.get(TEST, AlarmState())
     running = Rehearsal(began_us=now.elapsed_us, until_us=until_us)
     said = f"TEST: occurrence {state.occurrence + 1} of alarm {TEST} begins, to be acknowledged within {within_s:g} s"
-    return replace(carry, rehearsal=running), said
+    return replace(carry, reported=replace(carry.reported, rehearsal=running)), said
 
 
 def follow(
@@ -45,7 +45,7 @@ def follow(
     `broker`: why it is away (empty: it is there, or there is none); `refused`: what it says to what waits; `unheard`:
     it told that nobody listens.
     """
-    run, state = carry.rehearsal, carry.alarms.get(TEST, AlarmState())
+    run, state = carry.reported.rehearsal, carry.alarms.get(TEST, AlarmState())
     until_us, entries = run.until_us, list[Entry]()
     if until_us is None or run.began_us == now.elapsed_us:
         return carry, []
@@ -57,7 +57,7 @@ def follow(
         run = Rehearsal()
     elif now.elapsed_us >= until_us:
         run = Rehearsal(failed=_why(run, broker=broker, refused=refused, unheard=unheard))
-    return replace(carry, rehearsal=run), entries
+    return replace(carry, reported=replace(carry.reported, rehearsal=run)), entries
 
 
 def _why(run: Rehearsal, *, broker: str, refused: str, unheard: bool) -> str:

@@ -44,7 +44,7 @@ class Signals:
 
     def at(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         """Return a signal, or the fault that a kind of alarm measures by itself, in windows of this length."""
-        if signal is Signal.PH_UPPER and self.carry.drift is None:  # no check corrects anything
+        if signal is Signal.PH_UPPER and self.carry.electrode.drift is None:  # no check corrects anything
             signal = Signal.PH
         if (signal, window_s) not in self._judged:
             self._judged[signal, window_s] = self._judge(signal, window_s)
@@ -52,8 +52,10 @@ class Signals:
 
     def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         carry, rows = self.carry, self.rows
-        if signal is Signal.PH_UPPER and carry.calibration is not None:
-            ph, u = uncertainty.cautious(carry.calibration, self.probe.errors, rows=rows, drift=carry.drift)
+        if signal is Signal.PH_UPPER and carry.electrode.calibration is not None:
+            ph, u = uncertainty.cautious(
+                carry.electrode.calibration, self.probe.errors, rows=rows, drift=carry.electrode.drift
+            )
             rows = replace(rows, ph=ph, u=u)
         if isinstance(signal, AlarmKind):
             value = maintenance.faults(signal, self.probe, carry, at_us=rows.at_us, first=self.first)
@@ -64,13 +66,15 @@ class Signals:
             return windows.single(rows, value, belief, first=self.first)
         if signal in (Signal.PH, Signal.PH_UPPER):
             belief = windows.without_spikes(rows, belief)
-        judged = windows.medians(rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.fresh_us)
-        if carry.calibration is None:
+        judged = windows.medians(
+            rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us
+        )
+        if carry.electrode.calibration is None:
             return judged
         u = uncertainty.of_median(
             judged.u,
             judged.count,
-            slope=carry.calibration.slope,
+            slope=carry.electrode.calibration.slope,
             errors=self.probe.errors,
             poll_s=self.probe.poll_s,
         )

@@ -171,8 +171,8 @@ def _said(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[list[Cod
         AlarmKind.DISK_LOW: ([disk], facts.disk or ""),
         AlarmKind.CLOCK_STEPPED: (step, f"{facts.stepped_s:+.0f} s; delays go by the steady clock"),
         AlarmKind.STORE_UNWRITABLE: ([_code(facts.store)], facts.store),
-        AlarmKind.REHEARSAL: ([_code(carry.rehearsal.until_us)], ""),
-        AlarmKind.REHEARSAL_FAILED: ([_code(carry.rehearsal.failed)], carry.rehearsal.failed),
+        AlarmKind.REHEARSAL: ([_code(carry.reported.rehearsal.until_us)], ""),
+        AlarmKind.REHEARSAL_FAILED: ([_code(carry.reported.rehearsal.failed)], carry.reported.rehearsal.failed),
     }
 
 

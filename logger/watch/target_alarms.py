@@ -68,7 +68,7 @@ def series(alarm: AlarmConfig, following: Following | None, rows: Measurements) 
 
 def _deadline(alarm: AlarmConfig, following: Following, rows: Measurements) -> tuple[Floats, Ints]:
     """Return the hours since the start of the batch and the codes; a withdrawal after the deadline speaks for both."""
-    started_us, withdrawn_us = following.carry.started_us, following.withdrawn_us
+    started_us, withdrawn_us = following.carry.batch.started_us, following.withdrawn_us
     if started_us is None or alarm.setpoint is None:
         return np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
     due_us = started_us + round(alarm.setpoint * HOUR_US)

@@ -290,7 +290,7 @@ def test_every_transition_is_an_entry() -> None:
 def restarted(state: WatchState, log: Measurements) -> WatchState:
     """Stop, write the carry as text, start again, and read the newest records back from the log."""
     carry = msgspec.json.decode(msgspec.json.encode(state.carry), type=Carry)
-    return WatchState(carry=carry, recent=log[len(log) - carry.recent :])
+    return WatchState(carry=carry, recent=log[len(log) - carry.windows.recent :])
 
 
 @pytest.mark.parametrize("alarm", [HIGH, replace(HIGH, window_s=60.0), replace(LATCHING, reminder_s=50.0)])
@@ -316,7 +316,10 @@ def test_a_restart_restores_the_state_and_does_not_annunciate_again(alarm: Alarm
 def test_the_newest_believed_reading_is_remembered() -> None:
     watched = watch(HIGH)
     state, _ = pipeline.step(watched, pipeline.fresh(watched), of_ph(values("4.5x5 _x5")), commands=[calibrate()])
-    assert (state.carry.believed_at_us, state.carry.believed_us) == (EPOCH_US + 40_000_000, 40_000_000)
+    assert (state.carry.reported.believed_at_us, state.carry.reported.believed_us) == (
+        EPOCH_US + 40_000_000,
+        40_000_000,
+    )
 
 
 def test_an_empty_block_changes_nothing() -> None:

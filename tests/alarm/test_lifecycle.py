@@ -16,7 +16,8 @@ from logger.config import AlarmConfig, AlarmKind
 from logger.model import AlarmState, Cause, State
 
 # Our own state table, states by IEC 62682. Blank: no change. `!`: annunciate, a new occurrence. A reminder is of the
-# same state and occurrence; `again` is unacknowledged, by re-alarm. CLR of a latching alarm stands in a column of its own.
+# same state and occurrence; `again` is unacknowledged, by re-alarm. CLR of a latching alarm stands in a column of its
+# own.
 STATE_TABLE = """
 state                  | ACT              | CLR      | CLR latching           | ACK                  | RESET  | TIMER
 normal                 | unacknowledged ! |          |                        |                      |        |

@@ -65,8 +65,8 @@ def test_a_missing_store_is_made_and_the_command_waits_for_the_first_run(house: 
     with house.watch() as watching:
         watching.take([145.0], first_us=now_us())
         state = watching.acquisition.watched["marrow-probe"].state
-    assert state.carry.calibration is not None
-    assert state.carry.calibration.id == 1
+    assert state.carry.electrode.calibration is not None
+    assert state.carry.electrode.calibration.id == 1
 
 
 def test_a_running_daemon_puts_it_in_force_at_once(house: House) -> None:
@@ -159,8 +159,8 @@ def test_a_calibration_that_no_working_electrode_gives_is_kept_but_never_comes_i
     with house.watch() as watching:
         watching.take([145.0], first_us=now_us())
         state = watching.acquisition.watched["marrow-probe"].state
-    assert state.carry.calibration is not None
-    assert state.carry.calibration.id == 1
+    assert state.carry.electrode.calibration is not None
+    assert state.carry.electrode.calibration.id == 1
     told = house.json("calibration", "list", "marrow-probe")["calibrations"]
     assert [(one["accepted"], one["in_force"]) for one in told] == [(True, True), (False, False)]
 
@@ -298,8 +298,8 @@ def test_without_a_daemon_it_waits_for_the_first_run_and_its_age_counts_from_the
     with house.watch() as watching:
         watching.take([145.0] * 70, first_us=now_us())  # its delay is 600 s
         state = watching.acquisition.watched["marrow-probe"].state
-    assert state.carry.calibration is not None
-    assert (state.carry.calibration.id, state.carry.calibration.at_us) == (number, made_us)
+    assert state.carry.electrode.calibration is not None
+    assert (state.carry.electrode.calibration.id, state.carry.electrode.calibration.at_us) == (number, made_us)
     assert state.carry.alarms["calibration-overdue"].abnormal
 
 
@@ -315,8 +315,8 @@ def test_one_that_was_replaced_is_used_again_with_a_word_of_how_it_was_found(hou
     with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
         assert [check.calibration for check in queries.checks(store, "marrow-probe")] == [1, 1]  # nothing of the second
         (carry,) = queries.watches(store).values()
-    assert carry.calibration is not None
-    assert (carry.calibration.id, carry.found_ph, carry.drift) == (1, None, None)
+    assert carry.electrode.calibration is not None
+    assert (carry.electrode.calibration.id, carry.electrode.found_ph, carry.electrode.drift) == (1, None, None)
     report = house.do("check").stdout
     assert "1, made 2026-10-01T08:00:00Z" in " ".join(report.split())
 

@@ -42,9 +42,9 @@ def test_a_spot_measurement_is_stored_beside_the_probes_median_and_noted_by_the_
     assert (check.kind, check.instrument, check.by, check.vat) == ("spot", "hand meter 2", "tova", "marrow")
     assert (check.reference_ph, check.u_reference_ph, check.passed) == (4.40, 0.05, True)
     assert check.deviation_ph == pytest.approx(newest_ph(house) - 4.40, abs=0.01)
-    assert carry.drift is not None
-    assert carry.calibration is not None
-    assert carry.calibration.id == 1  # the zero was not moved
+    assert carry.electrode.drift is not None
+    assert carry.electrode.calibration is not None
+    assert carry.electrode.calibration.id == 1  # the zero was not moved
 
 
 def test_what_a_script_gets(house: House) -> None:

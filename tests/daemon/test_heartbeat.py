@@ -6,7 +6,7 @@ from pathlib import Path
 from logger.config import MqttConfig
 from logger.daemon.clock import ClockReading
 from logger.daemon.publisher import Publisher
-from logger.model import Carry
+from logger.model import Carry, ReportedState
 from logger.mqtt.entity import Software
 from logger.mqtt.messages import Message
 from tests.daemon.factories import SECOND_US, config_of
@@ -27,7 +27,7 @@ def test_a_wall_clock_that_was_set_back_makes_no_old_reading_fresh(tmp_path: Pat
         return len(sent)
 
     hub.delivery.publish, hub.delivery.connected = publish, True
-    carry = Carry(probe="probe", believed_at_us=EPOCH_US, believed_us=HOUR_US)
+    carry = Carry(probe="probe", reported=ReportedState(believed_at_us=EPOCH_US, believed_us=HOUR_US))
     # The probe has given nothing for two hours; one hour ago the clock was set back by four.
     now = ClockReading(at_us=EPOCH_US - 2 * HOUR_US, elapsed_us=3 * HOUR_US)
     hub.beat({"vat": carry}, 0, None, now=now, now_us=0)

@@ -8,11 +8,10 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind, Config, MqttConfig, Priority, Simulation, SystemConfig
 from logger.model import Answer, Carry, Cause, Command, CommandKind, Entry, State
-from logger.store import rows
 from logger.watch import system
 from logger.watch.system import SYSTEM, SystemFacts
 from tests.daemon.factories import SECOND_US, config_of
-from tests.series import EPOCH_US
+from tests.series import EPOCH_US, restored
 
 AWAY = "The broker hub:1883 is down: start it."
 SHARED = "another store sends below 'vatvigil'"
@@ -70,7 +69,7 @@ def test_a_broker_away_for_its_whole_delay_annunciates_once_and_returns_when_it_
 def test_a_restart_in_between_restores_the_alarm_and_repeats_nothing() -> None:
     story, away = Story(), replace(WELL, broker=AWAY)
     story.goes_on(100, away)
-    story.carry = rows.decode_carry(rows.encode_carry(story.carry))
+    story.carry = restored(story.carry)
     story.second += 500
     assert story.goes_on(200, away) == []
     assert [cause for _, _, cause, _ in story.goes_on(1)] == [Cause.RETURNED]

@@ -112,10 +112,10 @@ def test_the_daemon_is_asked_read_and_left(house: House) -> None:
                 read += [one.potential_mv for one in source.readings()]
                 threading.Event().wait(0.02)
             (carry,) = queries.watches(store).values()
-            assert carry.attended_until_us is not None
+            assert carry.suppression.attended_until_us is not None
         wait_until_left(store)
         assert taken_causes(store) == ["attended", "left"]
-        assert [carry.is_away for carry in queries.watches(store).values()] == [False]
+        assert [carry.suppression.is_away for carry in queries.watches(store).values()] == [False]
     assert set(read) == {150.0, -77.0}
 
 
@@ -129,7 +129,7 @@ def test_whatever_ends_the_session_the_daemon_is_told(house: House, error: type[
         with pytest.raises(error):
             interrupted(store)
         wait_until_left(store)
-        assert [carry.not_back_us is None for carry in queries.watches(store).values()] == [False]
+        assert [carry.suppression.not_back_us is None for carry in queries.watches(store).values()] == [False]
 
 
 def test_work_that_was_not_begun_is_no_word_for_a_probe_that_was_away_before(house: House) -> None:
@@ -174,4 +174,4 @@ def test_a_daemon_that_does_not_answer_is_absent_and_is_not_left_with_half_of_it
 
 def carried(watching: Watching) -> int | None:
     """Return until when the vat's probe is attended."""
-    return watching.acquisition.watched["marrow-probe"].state.carry.attended_until_us
+    return watching.acquisition.watched["marrow-probe"].state.carry.suppression.attended_until_us

@@ -11,7 +11,7 @@ from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.measure import trend as trends
 from logger.measure.batch import band_c, biological_hours, calibrated, follow, slope, unwatched
 from logger.measure.windows import WindowMedians
-from logger.model import Carry, Trend
+from logger.model import BatchState, Carry, SuppressionState, Trend, WindowState
 from tests.measure.closed_windows import closed
 
 HOUR_US = 3_600_000_000
@@ -19,7 +19,7 @@ NAN = float("nan")
 START = AlarmConfig(id="n", kind=AlarmKind.NO_START, setpoint=66.0, window_s=3600.0, drop_ph=0.25)
 STALL = AlarmConfig(id="s", kind=AlarmKind.STALL, setpoint=0.006, window_s=3600.0, drop_ph=0.25, above_ph=4.75)
 ANY_C = (-inf, inf)
-STARTED = Carry(probe="p", started_us=0)
+STARTED = Carry(probe="p", batch=BatchState(started_us=0))
 
 
 def judged(values: list[float], *, first: int = 0, doubtful: tuple[int, ...] = ()) -> WindowMedians:
@@ -82,9 +82,9 @@ def test_without_the_start_of_a_batch_no_hours_are_counted() -> None:
 
 
 def test_a_level_first_seen_long_after_the_start_is_not_that_of_the_start() -> None:
-    late = replace(STARTED, started_us=-7 * HOUR_US)
+    late = replace(STARTED, batch=BatchState(started_us=-7 * HOUR_US))
     same([NAN, NAN], followed(START, [6.0, 6.0], carry=late)[1])
-    known = replace(STARTED, started_us=-6 * HOUR_US)
+    known = replace(STARTED, batch=BatchState(started_us=-6 * HOUR_US))
     same([7.0, 8.0], followed(START, [6.0, 6.0], carry=known)[1])
 
 
@@ -133,9 +133,9 @@ def test_it_says_when_a_start_cannot_be_watched() -> None:
     assert unwatched(replace(vat, alarms=(STALL,)), Carry(probe="p")) == ""
     blind, _ = followed(START, [NAN] * 8)
     late = "no pH was believed within 6 h of the start, so n and late watch nothing in this batch"
-    assert unwatched(vat, replace(STARTED, trends={"n": blind})) == late
+    assert unwatched(vat, replace(STARTED, windows=WindowState(trends={"n": blind}))) == late
     seen, _ = followed(START, [*[NAN] * 6, 6.0, 6.0])
-    assert unwatched(vat, replace(STARTED, trends={"n": seen})) == ""
+    assert unwatched(vat, replace(STARTED, windows=WindowState(trends={"n": seen}))) == ""
 
 
 def test_the_slope_is_that_of_theil_and_sen() -> None:
@@ -152,7 +152,7 @@ def test_topping_up_is_taken_out_of_what_was_before_it(alarm: AlarmConfig) -> No
     plain = [6.0] * 5 + [5.5] * 12 if alarm is STALL else [6.0] * 17
     trend, _ = followed(alarm, plain)
     trend = trends.topped_up({"": trend})[""]
-    unsettled = replace(STARTED, unsettled_us=(17 * HOUR_US, 19 * HOUR_US))
+    unsettled = replace(STARTED, suppression=SuppressionState(unsettled_us=(17 * HOUR_US, 19 * HOUR_US)))
     poured = [NAN, NAN, *[plain[-1] - 0.5] * 3]
     after, told = followed(alarm, poured, trend=trend, first=17, carry=unsettled)
     _, untouched = followed(alarm, [*plain, NAN, NAN, *[plain[-1]] * 3])
@@ -162,7 +162,7 @@ def test_topping_up_is_taken_out_of_what_was_before_it(alarm: AlarmConfig) -> No
 
 def test_stirring_leaves_out_the_time_and_moves_nothing() -> None:
     trend, _ = followed(STALL, [6.0] * 5 + [5.5] * 12)
-    unsettled = replace(STARTED, unsettled_us=(17 * HOUR_US, 19 * HOUR_US))
+    unsettled = replace(STARTED, suppression=SuppressionState(unsettled_us=(17 * HOUR_US, 19 * HOUR_US)))
     after, told = followed(STALL, [9.0, 9.0, 5.5], trend=trend, first=17, carry=unsettled)
     same([NAN, NAN, 0.0], told)
     assert after.top == 6.0

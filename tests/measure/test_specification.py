@@ -7,14 +7,17 @@ import pytest
 from logger.config import ProbeConfig
 from logger.measure.specification import STILL_US, findings
 from logger.model import (
-    LEADING,
+    Belief,
     BeliefSince,
     Calibration,
     CalibrationPoint,
     Carry,
+    ElectrodeState,
     Health,
     ImmersionState,
     QualityTests,
+    Reason,
+    WindowState,
 )
 from tests.series import EPOCH_US, calibration, millivolts
 
@@ -27,7 +30,8 @@ DAY_US = 86_400_000_000
 def carry(ph: float = 4.5, warm_c: float = 20.0, *, line: Calibration | None = None, **more: object) -> Carry:
     """Return what is carried after a quiet window at this pH and temperature."""
     seen = ImmersionState(middle_c=warm_c, middle_mv=millivolts(ph, warm_c), noise_mv=0.3)
-    return Carry(probe="probe", calibration=line or calibration(), witness=replace(seen, **more))  # type: ignore[arg-type]
+    windows = WindowState(immersion=replace(seen, **more))  # type: ignore[arg-type]
+    return Carry(probe="probe", electrode=ElectrodeState(calibration=line or calibration()), windows=windows)
 
 
 def told(carried: Carry, *, days: float = 0.0) -> list[str]:
@@ -73,13 +77,13 @@ def test_a_temperature_that_stands_at_a_default_is_doubted(warm_c: float, still:
 def test_what_the_verdict_names_is_a_finding_with_its_status() -> None:
     failure, out = Health.FAILURE, Health.OUT_OF_SPECIFICATION
     named = (
-        (2000, QualityTests.TEMPERATURE, failure),
-        (1000, QualityTests.GROSS_RANGE, out),
-        (2000, QualityTests.JUMP, None),
+        (Belief.NOT_BELIEVED, QualityTests.TEMPERATURE, failure),
+        (Belief.SUSPECT, QualityTests.GROSS_RANGE, out),
+        (Belief.NOT_BELIEVED, QualityTests.JUMP, None),
     )
-    for belief, test, status in (*named, (0, None, None)):
-        code = belief + (LEADING.index(test) + 1 if test else 0)
-        carried = Carry(probe="probe", stance=BeliefSince(code=code, since_at_us=EPOCH_US))
+    for belief, test, status in (*named, (Belief.BELIEVED, QualityTests.NONE, None)):
+        newest = BeliefSince(belief=belief, test=test, reason=Reason.NONE, since_at_us=EPOCH_US)
+        carried = Carry(probe="probe", electrode=ElectrodeState(belief=newest))
         found = [one.status for one in findings(PROBE, carried, at_us=EPOCH_US, window_us=WINDOW_US)]
         assert found == ([] if status is None else [status])
 

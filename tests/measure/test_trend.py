@@ -8,7 +8,7 @@ import pytest
 from logger.config import AlarmConfig, AlarmKind
 from logger.measure.trend import follow, topped_up
 from logger.measure.windows import WindowMedians
-from logger.model import Carry, Trend
+from logger.model import Carry, SuppressionState, Trend, WindowState
 from tests.measure.closed_windows import closed
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, window_s=600.0)
@@ -23,7 +23,8 @@ def judged(alarm: AlarmConfig, values: list[float], *, doubtful: tuple[int, ...]
 
 
 def followed(alarm: AlarmConfig, values: list[float], *, fresh_s: float = 0.0) -> list[float]:
-    _, look = follow(Trend(), judged(alarm, values), alarm, carry=Carry(probe="p", fresh_us=round(fresh_s * 1e6)))
+    carry = Carry(probe="p", windows=WindowState(fresh_us=round(fresh_s * 1e6)))
+    _, look = follow(Trend(), judged(alarm, values), alarm, carry=carry)
     assert np.isnan(look.u).all()
     return list(look.value.tolist())
 
@@ -76,7 +77,8 @@ def unsettled(alarm: AlarmConfig, values: list[float], *, from_s: float, until_s
     trend, seen = follow(trend, judged(alarm, before), alarm, carry=CARRY)
     look += seen.value.tolist()
     trend = topped_up({"": trend})[""] if litres else trend
-    carry = replace(CARRY, unsettled_us=(round(from_s * 1e6), round(until_s * 1e6)))
+    work = SuppressionState(unsettled_us=(round(from_s * 1e6), round(until_s * 1e6)))
+    carry = replace(CARRY, suppression=work)
     _, seen = follow(trend, judged(alarm, after, first=len(before)), alarm, carry=carry)
     return [*look, *seen.value.tolist()]
 

@@ -1,6 +1,7 @@
 """Condition of a probe in the words of NAMUR NE 107."""
 
 import json
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
 
@@ -10,7 +11,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.config import BufferConfig, Config, ErrorModel
-from logger.model import AlarmState, Calibration, CalibrationPoint, Carry, Drift, Health
+from logger.model import (
+    AlarmState,
+    Calibration,
+    CalibrationPoint,
+    Carry,
+    Drift,
+    ElectrodeState,
+    Health,
+    SuppressionState,
+)
 from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.schemas import schema
 from logger.units import DAY_US
@@ -37,11 +47,16 @@ UNCERTAIN = "The uncertainty of a reading has grown beyond u = 0.10: dip the pro
 OFF = "The last check found the probe off by more than 0.05: clean it and calibrate it."
 
 
+def carried(alarms: Mapping[str, AlarmState], electrode: ElectrodeState | None = None) -> Carry:
+    """Return what a watch with these alarms carries."""
+    return Carry(probe="marrow-probe", alarms=alarms, electrode=electrode or ElectrodeState())
+
+
 def judged(
     *, days: float = 0.0, config: Config = CONFIG, drift: Drift | None = None, line: Calibration = CALIBRATION
 ) -> tuple[Health, list[str]]:
     """Judge a probe so many days after its calibration."""
-    carry = Carry(probe="marrow-probe", alarms={"ph-high": AlarmState()}, calibration=line, drift=drift)
+    carry = carried({"ph-high": AlarmState()}, ElectrodeState(calibration=line, drift=drift))
     return probe_health(MARROW, carry, config=config, at_us=AT_US + round(days * DAY_US))
 
 
@@ -59,7 +74,7 @@ def steady(config: Config = CONFIG) -> Config:
 
 
 def test_a_probe_that_is_silent_has_failed() -> None:
-    carry = Carry(probe="marrow-probe", alarms={"no-data": AlarmState(abnormal=True)})
+    carry = carried({"no-data": AlarmState(abnormal=True)})
     status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US)
     assert status is Health.FAILURE
     assert findings == [
@@ -86,7 +101,8 @@ def test_a_calibrated_probe_without_findings_is_good() -> None:
 def test_work_on_the_probe_is_a_function_check(
     alarms: dict[str, AlarmState], attended: int | None, sentence: str
 ) -> None:
-    carry = Carry(probe="marrow-probe", alarms=alarms, calibration=CALIBRATION, attended_until_us=attended)
+    work = SuppressionState(attended_until_us=attended)
+    carry = replace(carried(alarms, ElectrodeState(calibration=CALIBRATION)), suppression=work)
     status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US)
     assert (status, len(findings)) == (Health.FUNCTION_CHECK, 1)
     assert findings[0].startswith(sentence)
@@ -141,11 +157,8 @@ def test_a_buffer_past_its_date_is_told_from_the_next_day_on() -> None:
 
 
 def test_the_worst_finding_gives_the_status_and_comes_first() -> None:
-    carry = Carry(
-        probe="marrow-probe",
-        alarms={"no-data": AlarmState(abnormal=True), "ph-high": AlarmState(suppressed_until_us=1)},
-        calibration=CALIBRATION,
-    )
+    alarms = {"no-data": AlarmState(abnormal=True), "ph-high": AlarmState(suppressed_until_us=1)}
+    carry = carried(alarms, ElectrodeState(calibration=CALIBRATION))
     status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US + 8 * DAY_US)
     assert (status, findings[0][:15], findings[-1]) == (Health.FAILURE, "Nothing arrives", OVERDUE)
 

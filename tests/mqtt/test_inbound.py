@@ -5,7 +5,17 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
-from logger.model import Carry, Check, Command, CommandKind, Entry, WatchState
+from logger.model import (
+    Carry,
+    Check,
+    Command,
+    CommandKind,
+    ElectrodeState,
+    Entry,
+    SuppressionState,
+    WatchState,
+    WindowState,
+)
 from logger.mqtt.inbound import REMEMBERED, Inbound
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.payloads import rfc3339
@@ -18,17 +28,17 @@ DATED = f'{{"mark":"probe-out","at":"{rfc3339(AT_US)}"}}'.encode()
 SECOND_US = 1_000_000
 
 
-def states(**carry: object) -> Mapping[str, WatchState]:
+def states(**parts: object) -> Mapping[str, WatchState]:
     """Return a watch that read pH 4.70, 4.72, 4.74 in the last half minute."""
     line = calibration()
     recent = [
         measurements(ph=ph, at_us=AT_US - age_s * SECOND_US, calibration=line.id, elapsed_us=1000 * SECOND_US)
         for ph, age_s in ((4.70, 20), (4.72, 10), (4.74, 0))
     ]
-    known = {"calibration": line, **carry}
+    known = {"electrode": ElectrodeState(calibration=line), **parts}
     return {
         vat.id: WatchState(
-            carry=Carry(probe=vat.probe, **known),  # type: ignore[arg-type] # fields of Carry
+            carry=Carry(probe=vat.probe, **known),  # type: ignore[arg-type] # parts of Carry
             recent=recent[0].concatenate(recent),
         )
         for vat in CONFIG.vats
@@ -127,10 +137,10 @@ def test_a_spot_measurement_becomes_a_check_beside_what_the_probe_reads_now() ->
 @pytest.mark.parametrize(
     ("carry", "says"),
     [
-        ({"calibration": None}, "no calibration of marrow-probe is in force"),
-        ({"attended_until_us": 1}, "somebody works on the probe"),
-        ({"out_until_us": 1}, "the probe is marked out: put it back, mark it `probe-in`"),
-        ({"fresh_us": 2000 * SECOND_US}, "not made 3 readings in the vat"),
+        ({"electrode": ElectrodeState()}, "no calibration of marrow-probe is in force"),
+        ({"suppression": SuppressionState(attended_until_us=1)}, "somebody works on the probe"),
+        ({"suppression": SuppressionState(out_until_us=1)}, "the probe is marked out: put it back, mark it `probe-in`"),
+        ({"windows": WindowState(fresh_us=2000 * SECOND_US)}, "not made 3 readings in the vat"),
     ],
 )
 def test_a_spot_measurement_that_cannot_be_compared_is_refused_with_the_reason(

@@ -8,7 +8,7 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind, TargetConfig
 from logger.measure.target_standing import TargetState, standing
-from logger.model import Carry, WatchState
+from logger.model import BatchState, Carry, WatchState
 from logger.mqtt import discovery
 from logger.mqtt.schemas import schema
 from logger.mqtt.target import target_message
@@ -72,7 +72,7 @@ def test_a_deadline_without_a_started_batch_says_so() -> None:
         TargetState.NOT_SHOWN,
         "no start of a batch is known, so deadline watches nothing: `vatvigil mark vat started`",
     )
-    started = standing(VAT, Carry(probe="probe", started_us=0, started_at_us=0), at_us=0)
+    started = standing(VAT, Carry(probe="probe", batch=BatchState(started_us=0, started_at_us=0)), at_us=0)
     assert started is not None
     assert started.unwatched == ""
 

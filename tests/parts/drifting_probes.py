@@ -213,7 +213,7 @@ def simulate_vat(seed: int, case: str, *, spots: bool = True) -> VatOutcome:
         raw=when(min(int(low[0]) * 10 + 10, len(ph) - 1)) if len(low) else None,
         steady=when(told.get(Cause.READING_AT_TARGET)),
         claim=when(told.get(Cause.MEASURED_AT_TARGET)),
-        withdrawn=outcome.carry.progress.withdrawn is not None,
+        withdrawn=outcome.carry.batch.progress.withdrawn is not None,
     )
 
 

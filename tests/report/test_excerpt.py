@@ -61,7 +61,7 @@ def test_an_excerpt_from_the_middle_gives_the_same_records_also_after_checks(tmp
         with shelf.store:
             (stored,) = [o.measurements for o in replay.replay_into(shelf, watch, items(watching.store, span))]
             assert [c.deviation_ph for c in queries.checks(shelf.store, "marrow-probe")] == [0.03]
-        assert watching.acquisition.watched["marrow-probe"].state.carry.drift is not None
+        assert watching.acquisition.watched["marrow-probe"].state.carry.electrode.drift is not None
     assert again.u.tolist() == stored.u.tolist() == logged.u.tolist()
     for field in fields(Measurements):
         if field.name not in ("tests", "previous_spike", "since_at_us"):  # what looks back sees less in an excerpt

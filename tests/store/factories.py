@@ -22,6 +22,7 @@ from logger.model import (
     Event,
     Measurements,
     Outcome,
+    ReportedState,
     State,
 )
 
@@ -145,7 +146,7 @@ def carry(**more: object) -> Carry:
     values = {
         "probe": "marrow-probe",
         "alarms": {"ph-high": alarm, "blind": AlarmState()},
-        "believed_at_us": START_US,
+        "reported": ReportedState(believed_at_us=START_US),
         **more,
     }
     return Carry(**values)  # type: ignore[arg-type]  # as above

@@ -37,7 +37,7 @@ def check(store: Store, acknowledged: int) -> None:
     numbers = [int(seq) for piece in history.indications(store, span, chunk=7) for seq in piece.seq]
     assert numbers == list(range(1, span.last + 1))
     assert span.last in (acknowledged, acknowledged + 1)  # a commit done, but not yet printed
-    assert queries.watches(store)["marrow"].fresh_us == span.last
+    assert queries.watches(store)["marrow"].windows.fresh_us == span.last
     assert [event.id for event in queries.unsent_events(store, 10_000)] == [f"event {number}" for number in numbers]
 
 

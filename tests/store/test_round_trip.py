@@ -20,9 +20,12 @@ from logger.model import (
     Cause,
     Command,
     CommandKind,
+    ElectrodeState,
     Entry,
     Measurements,
+    ReportedState,
     State,
+    WindowState,
 )
 from logger.store import Store, queries
 from tests.examples import examples
@@ -143,7 +146,13 @@ def test_a_carry_comes_back_equal(
     store: Store, alarms: dict[str, AlarmState], made: Calibration, believed_at_us: int | None
 ) -> None:
     vat = f"vat {next(NUMBERS)}"
-    kept = Carry(probe="p", alarms=alarms, calibration=made, believed_at_us=believed_at_us, fresh_us=7)
+    kept = Carry(
+        probe="p",
+        alarms=alarms,
+        electrode=ElectrodeState(calibration=made),
+        reported=ReportedState(believed_at_us=believed_at_us),
+        windows=WindowState(fresh_us=7),
+    )
     with store.begin() as unit:
         unit.append(outcome(measurements(1, 0), vat=vat, probe="p", carry=kept), run=1)
         unit.commit()

@@ -6,7 +6,7 @@ import pytest
 from sqlalchemy.exc import IntegrityError
 
 from logger.errors import StoreBusyError, StoreError
-from logger.model import Answer, Carry, CommandKind
+from logger.model import Answer, Carry, CommandKind, ElectrodeState, WindowState
 from logger.store import Store, history, queries
 from tests.store.conftest import Opener
 from tests.store.factories import START_US, bits, calibration, carry, command, entry, event, measurements, outcome
@@ -48,23 +48,23 @@ def test_a_watch_goes_on_with_what_was_in_memory(store: Store) -> None:
     records = measurements(1, 30)
     for first in range(0, 30, 10):
         with store.begin() as unit:
-            unit.append(outcome(records[first : first + 10], carry=carry(fresh_us=first)), run=run)
+            unit.append(outcome(records[first : first + 10], carry=carry(windows=WindowState(fresh_us=first))), run=run)
             unit.commit()
     found = queries.load_watch(store, "marrow", "marrow-probe", recent=12)
     assert found is not None
     assert bits(found.recent) == bits(records[18:])
-    assert found.carry == carry(fresh_us=20)
+    assert found.carry == carry(windows=WindowState(fresh_us=20))
 
 
 def test_a_vat_with_another_probe_keeps_its_alarms_but_not_the_calibration(store: Store) -> None:
     run = start(store)
-    kept = carry(calibration=replace(calibration(), id=1))
+    kept = carry(electrode=ElectrodeState(calibration=replace(calibration(), id=1)))
     with store.begin() as unit:
         unit.append(outcome(measurements(1, 3), carry=kept), run=run)
         unit.commit()
     found = queries.load_watch(store, "marrow", "new-probe", recent=9)
     assert found is not None
-    assert found.carry == replace(kept, probe="new-probe", calibration=None, believed_at_us=None)
+    assert found.carry == Carry(probe="new-probe", alarms=kept.alarms)
     assert len(found.recent) == 0
 
 

@@ -8,7 +8,7 @@ import resource
 import sys
 
 from logger.errors import StoreBusyError
-from logger.model import Outcome
+from logger.model import Outcome, WindowState
 from logger.store import Store, queries
 from tests.store.factories import carry, event, measurements, outcome
 
@@ -23,7 +23,7 @@ def main(url: str, limit: int | None) -> None:
         seq = last.seq if last else 0
         while True:
             seq += 1
-            step = outcome(measurements(seq, 1), carry=carry(fresh_us=seq))
+            step = outcome(measurements(seq, 1), carry=carry(windows=WindowState(fresh_us=seq)))
             append(store, step, run)
             print(seq, flush=True)
 

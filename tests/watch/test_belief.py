@@ -86,7 +86,7 @@ def test_what_is_read_while_somebody_works_on_the_probe_is_not_believed_of_the_v
     assert told(rows, 106) == (
         "Not believed: somebody works on the probe or has it out of the vat, since 18:16 UTC (1 min)"
     )
-    assert state.carry.believed_at_us == rows.at_us[-1]
+    assert state.carry.reported.believed_at_us == rows.at_us[-1]
 
 
 def test_a_new_calibration_knows_of_no_check() -> None:

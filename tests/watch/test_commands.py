@@ -60,7 +60,7 @@ def test_a_check_is_told_in_the_journal_and_moves_what_is_known_of_the_drift() -
     words = "Check buffer 4.00, probe 4.04: off by +0.03, passed (tolerance 0.05)"
     assert (entry.seq, entry.by, entry.text, answers[105]) == (5, "tova", words, words)
     assert entry.value == pytest.approx(4.035)
-    known = state.carry.drift
+    known = state.carry.electrode.drift
     assert known is not None
     assert 0.005 < known.offset_ph < 0.03
     assert known.at_us == EPOCH_US + round(DAY_S * 1e6)
@@ -77,9 +77,9 @@ def test_records_after_a_check_carry_the_doubt_it_leaves_and_those_before_do_not
             line, errors, at_us=rows.at_us, ph=measured.ph, temperature_c=rows.temperature_c, drift=known
         )
 
-    assert outcome.carry.drift is not None
+    assert outcome.carry.electrode.drift is not None
     np.testing.assert_array_equal(measured.u[:2], u(None)[:2])
-    np.testing.assert_array_equal(measured.u[2:], u(outcome.carry.drift)[2:])
+    np.testing.assert_array_equal(measured.u[2:], u(outcome.carry.electrode.drift)[2:])
     assert measured.u[3] < u(None)[3]
     np.testing.assert_allclose(measured.ph, 4.5, atol=1e-6)  # never corrected silently
 
@@ -87,21 +87,21 @@ def test_records_after_a_check_carry_the_doubt_it_leaves_and_those_before_do_not
 def test_a_check_that_nobody_could_expect_is_told_and_waits_for_a_repeat() -> None:
     state, entries, answers = told(checked(5, 0.02, at_s=3600.0), checked(9, 0.4, at_s=7200.0))
     alone, _, _ = told(checked(5, 0.02, at_s=3600.0))
-    assert state.carry.drift is not None
-    assert state.carry.drift.unexpected is not None
-    assert replace(state.carry.drift, unexpected=None) == alone.carry.drift
+    assert state.carry.electrode.drift is not None
+    assert state.carry.electrode.drift.unexpected is not None
+    assert replace(state.carry.electrode.drift, unexpected=None) == alone.carry.electrode.drift
     assert "probe or reference?" in entries[-1].text
     assert not answers[109].startswith("refused")
 
 
 def test_a_first_check_that_nobody_could_expect_counts_once_a_repeat_agrees() -> None:
     state, _, _ = told(checked(5, 0.4, at_s=60.0))
-    assert state.carry.drift is not None
+    assert state.carry.electrode.drift is not None
     start = drift.start(calibration(), ErrorModel())
-    assert replace(state.carry.drift, unexpected=None) == start
+    assert replace(state.carry.electrode.drift, unexpected=None) == start
     state, entries, _ = told(checked(5, 0.4, at_s=60.0), checked(9, 0.41, at_s=120.0))
-    assert state.carry.drift is not None
-    assert state.carry.drift.offset_ph == pytest.approx(0.41, abs=0.01)
+    assert state.carry.electrode.drift is not None
+    assert state.carry.electrode.drift.offset_ph == pytest.approx(0.41, abs=0.01)
     assert "probe or reference?" not in entries[-1].text
 
 
@@ -117,7 +117,7 @@ def test_a_reading_beyond_the_buffers_says_so_and_is_believed() -> None:
 def test_a_calibration_makes_the_drift_unknown_again() -> None:
     again = ask(9, CommandKind.CALIBRATE, calibration=replace(calibration(), id=2))
     state, _, answers = told(checked(5, 0.02, at_s=3600.0), again, checked(12, 0.02, at_s=7200.0))
-    assert state.carry.drift is None
+    assert state.carry.electrode.drift is None
     assert answers[112] == (
         "refused: check 1 was made with calibration 1, and calibration 2 is in force: it stays on record, but says"
         " nothing of the drift"
@@ -138,7 +138,7 @@ def test_a_calibration_makes_the_drift_unknown_again() -> None:
 def test_a_check_of_something_else_is_refused(made: Check | None, sentence: str) -> None:
     state, entries, answers = told(ask(5, CommandKind.CHECK, check=made))
     assert answers[105].startswith(sentence)
-    assert (state.carry.drift, causes(entries)[-1]) == (None, Cause.REFUSED)
+    assert (state.carry.electrode.drift, causes(entries)[-1]) == (None, Cause.REFUSED)
 
 
 def test_a_check_without_a_calibration_in_force_is_refused() -> None:
@@ -155,8 +155,8 @@ def refused_calibration() -> Calibration:
 
 def test_a_refused_calibration_never_comes_into_force() -> None:
     state, entries, answers = told(ask(5, CommandKind.CALIBRATE, calibration=refused_calibration()))
-    assert state.carry.calibration is not None
-    assert state.carry.calibration.id == 1
+    assert state.carry.electrode.calibration is not None
+    assert state.carry.electrode.calibration.id == 1
     assert causes(entries)[-1] is Cause.REFUSED
     assert answers[105] == "refused: calibration 3 was refused when it was made: Slope 40.0 %: the bulb is cracked."
 
@@ -177,8 +177,8 @@ def test_work_on_the_probe_suspends_process_alarms_and_leaving_ends_it() -> None
     assert entries[3].text == "suspended while somebody works on the probe"
     assert answers[105] == "somebody works on the probe, for at most 15 min; process alarms are suspended meanwhile"
     assert answers[120] == "process alarms watch again, their delays start anew"
-    assert state.carry.attended_until_us is None
-    assert state.carry.fresh_us == 190_000_000  # the windows start anew with record 20
+    assert state.carry.suppression.attended_until_us is None
+    assert state.carry.windows.fresh_us == 190_000_000  # the windows start anew with record 20
 
 
 def test_instrument_alarms_go_on_while_somebody_works_on_the_probe() -> None:
@@ -191,36 +191,36 @@ def test_work_on_the_probe_ends_by_its_time() -> None:
     state, entries, _ = told(ask(5, CommandKind.ATTEND, duration_s=100.0), n=30)
     left = next(e for e in entries if e.cause is Cause.LEFT)
     assert (left.seq, left.text[:43]) == (15, "the time for work on the probe is over and ")
-    assert state.carry.attended_until_us is None
+    assert state.carry.suppression.attended_until_us is None
     assert state.carry.alarms["ph-high"].shown is State.NORMAL
-    assert state.carry.fresh_us == 140_000_000
+    assert state.carry.windows.fresh_us == 140_000_000
 
 
 def test_asking_again_moves_the_end_and_suspends_nothing_twice() -> None:
     first, second = (ask(n, CommandKind.ATTEND, duration_s=100.0) for n in (5, 10))
     state, entries, _ = told(first, second, n=18)
     assert causes(entries)[1:] == [Cause.ATTENDED, Cause.SUPPRESSED, Cause.ATTENDED]
-    assert state.carry.attended_until_us == 190_000_000
+    assert state.carry.suppression.attended_until_us == 190_000_000
     assert state.carry.alarms["ph-high"].suppressed_until_us == 190_000_000
 
 
 def test_asking_for_less_never_cuts_a_mark_short() -> None:
     out = ask(4, CommandKind.MARK, note="probe-out", duration_s=1000.0)
     state, _, _ = told(out, ask(5, CommandKind.ATTEND, duration_s=100.0), n=30)
-    assert state.carry.attended_until_us is None
+    assert state.carry.suppression.attended_until_us is None
     assert state.carry.alarms["ph-high"].suppressed_until_us == 1_030_000_000
 
 
 def test_a_calibration_does_not_end_the_work_on_the_probe() -> None:
     again = ask(9, CommandKind.CALIBRATE, calibration=replace(calibration(), id=2))
     state, _, _ = told(ask(5, CommandKind.ATTEND), again)
-    assert state.carry.attended_until_us == 940_000_000
+    assert state.carry.suppression.attended_until_us == 940_000_000
     assert state.carry.alarms["ph-high"].shown is State.SUPPRESSED
 
 
 def test_the_mark_that_the_probe_is_back_ends_the_work_too() -> None:
     state, _, _ = told(ask(5, CommandKind.ATTEND), ask(9, CommandKind.MARK, note="probe-in"))
-    assert state.carry.attended_until_us is None
+    assert state.carry.suppression.attended_until_us is None
     assert state.carry.alarms["ph-high"].shown is State.NORMAL
 
 
@@ -228,7 +228,7 @@ def test_leaving_what_nobody_worked_on_changes_nothing() -> None:
     state, entries, answers = told(ask(5, CommandKind.LEAVE))
     assert answers[105] == "nobody was said to work on the probe"
     assert causes(entries) == [Cause.CALIBRATED]
-    assert state.carry.fresh_us == 0
+    assert state.carry.windows.fresh_us == 0
 
 
 @pytest.mark.parametrize("duration_s", [0.0, -5.0, 28801.0, float("nan")])
@@ -236,12 +236,12 @@ def test_work_of_no_sensible_length_is_refused(duration_s: float) -> None:
     state, _, answers = told(ask(5, CommandKind.ATTEND, duration_s=duration_s))
     assert "must last" in answers[105]
     assert answers[105].startswith("refused: ")
-    assert state.carry.attended_until_us is None
+    assert state.carry.suppression.attended_until_us is None
 
 
 def test_the_drift_after_a_check_is_what_its_own_room_says() -> None:
     state, _, _ = told(checked(5, 0.03, at_s=DAY_S))
     line, errors = calibration(), ErrorModel()
     known = drift.apply_check(drift.start(line, errors), check(0.03, at_s=DAY_S), errors, u_fit_ph=0.0134)
-    assert state.carry.drift is not None
-    assert state.carry.drift.offset_ph == pytest.approx(known.drift.offset_ph, abs=0.001)
+    assert state.carry.electrode.drift is not None
+    assert state.carry.electrode.drift.offset_ph == pytest.approx(known.drift.offset_ph, abs=0.001)

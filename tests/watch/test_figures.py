@@ -11,10 +11,9 @@ from logger.errors import RefusedError
 from logger.model import Cause, CheckKind, Command, CommandKind, Mark, figures
 from logger.model.figures import LONGEST_TEXT, SPOT_U_PH, Figure
 from logger.mqtt.schemas import schema
-from logger.store.rows import decode_carry, encode_carry
 from logger.watch import system
 from tests.mqtt.factories import CONFIG
-from tests.series import EPOCH_US, POINTS, calibrate, calibration, carry_over, check, of_ph, raw_alarm, watch
+from tests.series import EPOCH_US, POINTS, calibrate, calibration, carry_over, check, of_ph, raw_alarm, restored, watch
 
 EDGES = [0, -1, 1e-320, 1e305, 1e308, 2**63, float("inf"), float("-inf"), float("nan")]
 WATCH = watch(raw_alarm())
@@ -68,7 +67,7 @@ def test_whatever_a_figure_is_the_command_is_applied_or_refused_and_the_watch_go
     rows = of_ph([4.5] * (len(asked) // 4 + 3))
     state, (outcome,) = carry_over(WATCH, rows, commands=[calibrate(), *asked])
     assert len(outcome.measurements) == len(rows)
-    assert decode_carry(encode_carry(state.carry)) == state.carry
+    assert restored(state.carry) == state.carry
     answers = {answer.command: answer for answer in outcome.answers}
     assert all(answers[command.id].text for command in asked)
     refused = [command.id for command in asked if not answers[command.id].applied]
@@ -84,7 +83,7 @@ def test_a_good_night_test_of_no_sensible_length_is_refused(edge: float) -> None
     carry, _, (answer,) = system.step(vat, system.fresh(), facts, [command])
     assert not answer.applied
     assert "a good-night test must take" in answer.text
-    assert carry.rehearsal.until_us is None
+    assert carry.reported.rehearsal.until_us is None
 
 
 def test_texts_without_end_are_refused_and_not_repeated() -> None:
@@ -149,4 +148,4 @@ def test_a_spot_check_says_nothing_while_the_probe_is_not_in_the_vat(
     answer = outcome.answers[-1]
     assert answer.applied is is_taken
     assert (why in answer.text) is not is_taken
-    assert (state.carry.spot, state.carry.drift is None) == (None, not is_taken)
+    assert (state.carry.electrode.spot, state.carry.electrode.drift is None) == (None, not is_taken)

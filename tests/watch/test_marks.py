@@ -7,9 +7,8 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Carry, Cause, Command, CommandKind, Entry, Mark, State
-from logger.store.rows import decode_carry, encode_carry
 from logger.watch import pipeline
-from tests.series import EPOCH_US, calibrate, carry_over, of_ph, watch
+from tests.series import EPOCH_US, calibrate, carry_over, of_ph, restored, watch
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, deadband=0.1, on_delay_s=600.0)
 RISE = AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.1, deadband=0.03, window_s=3600.0, on_delay_s=10800.0)
@@ -53,8 +52,8 @@ def test_a_step_that_nobody_marked_raises_the_rate_and_later_the_rise_and_one_th
         (Cause.SUPPRESSED, "fast", "suspended while the vat settles", "tova"),
         (Cause.UNSUPPRESSED, "fast", "watched again; its delay starts anew", ""),
     ]
-    assert carry.unsettled_us == (round(4.05 * 3.6e9), round(6.05 * 3.6e9))
-    assert carry.trends["rise"].lowest == pytest.approx(4.3, abs=0.01)
+    assert carry.suppression.unsettled_us == (round(4.05 * 3.6e9), round(6.05 * 3.6e9))
+    assert carry.windows.trends["rise"].lowest == pytest.approx(4.3, abs=0.01)
 
 
 def test_a_slow_rise_is_told_although_the_vat_is_topped_up_every_day() -> None:
@@ -82,9 +81,9 @@ def test_a_probe_that_comes_back_does_not_end_what_stirring_suspends() -> None:
 
 def test_a_mark_within_the_time_of_another_prolongs_it_and_never_cuts_it_short() -> None:
     carry, _ = night(course(3.0), mark(1.0, Mark.STIRRED), mark(1.5, Mark.TOPPED_UP, duration_s=600.0))
-    assert carry.unsettled_us == (round(3.6e9), round(3 * 3.6e9))
+    assert carry.suppression.unsettled_us == (round(3.6e9), round(3 * 3.6e9))
     carry, _ = night(course(4.5), mark(1.0, Mark.STIRRED), mark(2.5, Mark.STIRRED))
-    assert carry.unsettled_us == (round(3.6e9), round(4.5 * 3.6e9))
+    assert carry.suppression.unsettled_us == (round(3.6e9), round(4.5 * 3.6e9))
 
 
 def test_a_probe_left_out_is_told_once_with_medium_priority() -> None:
@@ -101,16 +100,18 @@ def test_a_batch_that_starts_forgets_the_one_before() -> None:
     assert "rise" in [alarm for alarm, _ in raised(silent)]
     carry, entries = night(values, mark(10.05, Mark.STARTED))
     assert "rise" not in [alarm for alarm, _ in raised(entries)]
-    assert (carry.started_us, carry.started_at_us) == (round(10.05 * 3.6e9), EPOCH_US + round(10.05 * 3.6e9))
-    assert carry.fresh_us == carry.started_us
+    assert (carry.batch.started_us, carry.batch.started_at_us) == (
+        round(10.05 * 3.6e9),
+        EPOCH_US + round(10.05 * 3.6e9),
+    )
+    assert carry.windows.fresh_us == carry.batch.started_us
     carry, _ = night(course(1.0), mark(0.5, Mark.STARTED, duration_s=7200.0))
-    assert (carry.started_us, carry.started_at_us) == (round(-1.5 * 3.6e9), EPOCH_US - round(1.5 * 3.6e9))
+    assert (carry.batch.started_us, carry.batch.started_at_us) == (round(-1.5 * 3.6e9), EPOCH_US - round(1.5 * 3.6e9))
 
 
 def test_what_is_carried_can_be_stored_and_an_old_carry_still_loads() -> None:
     carry, _ = night(course(5.0), mark(1.0, Mark.STARTED), mark(4.0, Mark.TOPPED_UP), mark(4.5, Mark.PROBE_OUT))
-    assert decode_carry(encode_carry(carry)) == carry
-    assert decode_carry('{"probe":"p","trends":{"rise":{"medians":[[0,4.5]],"lowest":4.5}}}').started_us is None
+    assert restored(carry) == carry
 
 
 def test_a_vat_without_such_alarms_takes_every_mark() -> None:

@@ -8,9 +8,8 @@ import pytest
 from logger.alarm.suppression import BACK, HELD
 from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
 from logger.model import Belief, Cause, Command, CommandKind, Entry, Mark, Outcome, State, WatchState
-from logger.store.rows import decode_carry, encode_carry
 from logger.watch import pipeline
-from tests.series import EPOCH_US, calibrate, carry_over, of_ph, raw_alarm, watch
+from tests.series import EPOCH_US, calibrate, carry_over, of_ph, raw_alarm, restored, watch
 
 BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.MEDIUM)
 LOW = raw_alarm(AlarmKind.PH_LOW, 4.2, on_delay_s=60.0)
@@ -63,7 +62,7 @@ def test_nothing_is_believed_claimed_or_judged_until_somebody_says_that_it_is_ba
     after = [entry for entry in entries if entry.seq >= 801]
     assert [(e.seq, e.text) for e in after if e.alarm == "blind"] == [(801, BACK)]
     assert [(e.alarm, e.seq) for e in after if e.annunciates] == [("temperature-high", 801), ("ph-low", 807)]
-    assert state.carry.is_away is False
+    assert state.carry.suppression.is_away is False
     assert state.carry.alarms["blind"].shown is State.RETURNED
     assert outcome.measurements.belief[800] == Belief.BELIEVED
 
@@ -104,24 +103,23 @@ def test_a_missing_reading_does_not_keep_it_from_being_told_and_a_restart_does_n
     rows = of_ph([4.5] * 10 + [None] * 10 + [4.5] * 10)
     first, outcome = pipeline.step(WATCH, pipeline.fresh(WATCH), rows[:15], commands=[calibrate(), ask(12, BREAK_OFF)])
     assert [(e.alarm, e.seq) for e in outcome.entries if e.annunciates] == [("blind", 12)]
-    again = replace(first, carry=decode_carry(encode_carry(first.carry)))
+    again = replace(first, carry=restored(first.carry))
     assert again.carry == first.carry
     _, outcome = pipeline.step(WATCH, again, rows[15:])
     assert (outcome.measurements.belief == Belief.NOT_BELIEVED).all()
     assert [entry.cause for entry in outcome.entries] == []
-    assert decode_carry('{"probe":"p"}').not_back_us is None
 
 
 def test_a_sitting_that_ends_with_the_word_ends_the_hold_and_one_that_does_not_leaves_it() -> None:
     attend = ask(30, CommandKind.ATTEND, duration_s=900.0)
     for end, is_away in ((ask(40, CommandKind.LEAVE), False), (ask(40, BREAK_OFF), True)):
         state, entries, _ = in_a_buffer(ask(21, BREAK_OFF), attend, end, n=45)
-        assert state.carry.is_away is is_away
+        assert state.carry.suppression.is_away is is_away
         assert [e.seq for e in entries if e.alarm == "blind" and e.annunciates] == [21]
 
 
 def test_a_mark_that_goes_on_tells_where_the_probe_is() -> None:
     out = mark(5, Mark.PROBE_OUT, duration_s=1000.0)
     state, entries, _ = in_a_buffer(out, ask(8, CommandKind.ATTEND, duration_s=100.0), ask(12, BREAK_OFF), n=60)
-    assert (state.carry.not_back_us, state.carry.is_away) == (None, True)
+    assert (state.carry.suppression.not_back_us, state.carry.suppression.is_away) == (None, True)
     assert [e for e in entries if e.annunciates and e.seq > 5] == []

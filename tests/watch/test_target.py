@@ -3,7 +3,6 @@
 from dataclasses import replace
 from typing import Any
 
-import msgspec
 import numpy as np
 import pytest
 
@@ -11,8 +10,8 @@ from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
 from logger.measure.target import begun, lacks
 from logger.measure.target_standing import standing
 from logger.model import (
+    BatchState,
     CalibrationPoint,
-    Carry,
     Cause,
     CheckKind,
     Command,
@@ -24,7 +23,18 @@ from logger.model import (
 )
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
-from tests.series import EPOCH_US, calibrate, calibration, carry_over, check, millivolts, of_ph, raw_alarm, watch
+from tests.series import (
+    EPOCH_US,
+    calibrate,
+    calibration,
+    carry_over,
+    check,
+    millivolts,
+    of_ph,
+    raw_alarm,
+    restored,
+    watch,
+)
 
 TARGET = TargetConfig(window_s=60.0, windows=3, spot_check=False)
 WITHDRAWN = AlarmConfig(
@@ -66,8 +76,8 @@ def over(
     made, state = watched(target), pipeline.fresh(watched(target))
     if started_s is not None:
         at_us = round(started_s * 1e6)
-        carry = replace(state.carry, started_us=at_us, started_at_us=EPOCH_US + at_us)
-        state = replace(state, carry=carry)
+        batch = BatchState(started_us=at_us, started_at_us=EPOCH_US + at_us)
+        state = replace(state, carry=replace(state.carry, batch=batch))
     state, outcome = pipeline.step(made, state, rows, commands=[calibrate(), *commands])
     return state, list(outcome.entries)
 
@@ -85,13 +95,13 @@ def test_a_reading_of_4_58_is_at_the_target_and_no_claim() -> None:
         "The reading is at the target: 4.58 +/- 0.11 (k=2). To be at or below pH 4.60 (95 %) it needs 4.51 or lower"
     )
     assert of(entries, Cause.MEASURED_AT_TARGET) == []
-    assert (state.carry.progress.claim, lacking(state)) == (None, (Lack.PH,))
+    assert (state.carry.batch.progress.claim, lacking(state)) == (None, (Lack.PH,))
 
 
 def test_4_45_for_three_windows_is_measured_at_or_below_the_target_once() -> None:
     state, entries = over((4.7, 30), (4.45, 90))
     (told,) = of(entries, Cause.MEASURED_AT_TARGET)
-    made = state.carry.progress.claim
+    made = state.carry.batch.progress.claim
     assert made is not None
     # u of a minute, fresh: 0.054, of ten 0.052 (uncertainty.md 4.1); Phi((4.6 - 4.45) / 0.0543) = 0.997, any table
     assert (told.seq, made.seq, made.calibration, made.windows) == (49, 49, 1, 3)
@@ -121,7 +131,7 @@ def test_without_a_recent_check_nothing_is_claimed_until_there_is_one() -> None:
     late = ask(100, CommandKind.CHECK, check=check(0.01, at_s=3 * 86400.0 + 990.0))
     state, (outcome,) = carry_over(watched(), rows, commands=[calibrate(), late])
     assert [entry.seq for entry in of(list(outcome.entries), Cause.MEASURED_AT_TARGET)] == [103]
-    assert state.carry.progress.check is not None
+    assert state.carry.batch.progress.check is not None
     alone, (silent,) = carry_over(watched(), rows, commands=[calibrate()])
     assert of(list(silent.entries), Cause.MEASURED_AT_TARGET) == []
     assert lacking(alone, hours=72.5) == (Lack.RECENT_CHECK,)
@@ -146,7 +156,7 @@ def test_a_spot_check_of_the_batch_before_counts_no_more() -> None:
     strict = replace(TARGET, spot_check=True)
     state, _ = over((4.9, 20), target=strict, commands=(checked(5, 0.02, kind=CheckKind.SPOT),))
     assert Lack.SPOT_CHECK not in lacking(state, strict)
-    carry = replace(state.carry, started_us=1)
+    carry = replace(state.carry, batch=replace(state.carry.batch, started_us=1))
     assert Lack.SPOT_CHECK in lacking(replace(state, carry=carry), strict)
     assert Lack.SPOT_CHECK in lacking(state, strict, hours=50.0)  # nobody said when the batch began
 
@@ -159,7 +169,7 @@ def test_a_probe_found_to_read_too_low_must_read_lower() -> None:
         told = ask(3, CommandKind.CHECK, check=check(deviation, at_s=3 * 86400.0))
         state, (outcome,) = carry_over(watched(old), rows, commands=[calibrate(), told])
         claims.append(len(of(list(outcome.entries), Cause.MEASURED_AT_TARGET)))
-    look = state.carry.progress.newest
+    look = state.carry.batch.progress.newest
     assert look is not None
     assert (claims, lacking(state, old)) == ([1, 1, 0], (Lack.PH,))
     assert look.ph == pytest.approx(4.51, abs=0.005)  # by the filter, some 0.03 of the 0.04 are drift
@@ -177,15 +187,15 @@ def test_a_check_that_contradicts_a_claim_withdraws_it_as_loud_as_an_alarm() -> 
         " was claimed to be at or below 4.60. A check buffer was 4.00, the probe read 3.88: by that it was 4.61 +/-"
         " 0.11 (k=2), and 4.51 or lower was needed"
     )
-    gone = state.carry.progress.withdrawn
+    gone = state.carry.batch.progress.withdrawn
     assert gone is not None
-    assert (gone.claim.seq, state.carry.progress.claim) == (19, None)
+    assert (gone.claim.seq, state.carry.batch.progress.claim) == (19, None)
 
 
 def test_a_check_that_agrees_leaves_the_claim_standing() -> None:
     state, entries = over((4.45, 90), commands=(checked(60, -0.02),))
     assert of(entries, Cause.ANNUNCIATED) == []
-    assert state.carry.progress.claim is not None
+    assert state.carry.batch.progress.claim is not None
 
 
 def test_the_withdrawal_goes_through_the_life_of_an_alarm() -> None:
@@ -222,7 +232,7 @@ def test_how_the_calibration_was_found_withdraws_a_claim_that_rested_on_it() -> 
 
 def test_a_rise_after_the_claim_takes_nothing_back_and_is_seen() -> None:
     state, entries = over((4.4, 30), (4.8, 60))
-    progress = state.carry.progress
+    progress = state.carry.batch.progress
     assert progress.claim is not None
     assert progress.newest is not None
     assert progress.newest.ph == pytest.approx(4.8, abs=1e-3)
@@ -305,22 +315,18 @@ def test_a_withdrawal_after_the_deadline_is_one_alarm_and_before_it_two() -> Non
 
 def test_a_new_batch_forgets_what_was_claimed_and_withdrawn() -> None:
     state, _ = over((4.49, 90), commands=(checked(60, -0.3),), started_s=0.0)
-    carry = replace(state.carry, started_us=900_000_000)
+    carry = replace(state.carry, batch=replace(state.carry.batch, started_us=900_000_000))
     rows = of_ph([5.9] * 10, first_seq=91, start_s=900.0)
     after, outcome = pipeline.step(watched(), replace(state, carry=carry), rows)
-    assert (after.carry.progress.withdrawn, after.carry.progress.claim) == (None, None)
+    assert (after.carry.batch.progress.withdrawn, after.carry.batch.progress.claim) == (None, None)
     assert after.carry.alarms["claim-withdrawn"].shown is State.LATCHED_UNACKNOWLEDGED
     assert [e.cause for e in outcome.entries] == [Cause.RETURNED]
 
 
-def test_what_is_carried_survives_the_store_and_an_old_carry_loads() -> None:
+def test_what_is_carried_survives_the_store() -> None:
     state, _ = over((4.49, 90), commands=(checked(60, -0.12), checked(70, 0.0, kind=CheckKind.SPOT)))
-    text = msgspec.json.encode(state.carry)
-    assert msgspec.json.decode(text, type=Carry) == state.carry
-    old = msgspec.json.decode(text)
-    del old["progress"], old["started_us"], old["started_at_us"]
-    assert msgspec.convert(old, Carry).progress == Carry(probe="probe").progress
-    assert np.isfinite(state.carry.progress.withdrawn.u if state.carry.progress.withdrawn else 1.0)
+    assert restored(state.carry) == state.carry
+    assert np.isfinite(state.carry.batch.progress.withdrawn.u if state.carry.batch.progress.withdrawn else 1.0)
 
 
 # High pH with its probability.

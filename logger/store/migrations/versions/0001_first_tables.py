@@ -116,7 +116,7 @@ def _make_calibration() -> None:
         _column("findings", sa.Text, "JSON: what the verdict rests on"),
         _column("electrode", sa.Text, "serial number"),
         _column("drift_ph_per_day", sa.Double, "pH a day, standard deviation", nullable=True),
-        _column("accepted", sa.Boolean, "false: not put in force when it was made"),
+        _column("accepted", sa.Boolean, "false: stored, never applied"),
     )
     op.create_index("ix_calibration_probe", "calibration", ["probe"])
 

@@ -1,0 +1,109 @@
+"""The parts of `model.Carry` as JSON text, each with a version of its own.
+
+Law: a part is read only if its version is known and its fields, at every depth, are exactly those of that version;
+otherwise StoreError: a field that is not known here may not be lost, one that is missing may not be made up. To change
+the fields of a part: raise its version here, and add to `STEPS` how a part of the version before becomes one of it.
+"""
+
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from typing import Any, NamedTuple
+
+import msgspec
+
+from logger.errors import StoreError
+from logger.model import (
+    AlarmState,
+    BatchState,
+    Carry,
+    ElectrodeState,
+    ReportedState,
+    SuppressionState,
+    WindowState,
+)
+
+PARTS: Mapping[str, tuple[Any, int]] = {
+    "alarms": (Mapping[str, AlarmState], 1),
+    "batch": (BatchState, 1),
+    "electrode": (ElectrodeState, 1),
+    "suppression": (SuppressionState, 1),
+    "reported": (ReportedState, 1),
+    "windows": (WindowState, 1),
+}
+"""By name (the field of `Carry`): what it holds, and the version in which it is written."""
+
+Step = Callable[[dict[str, Any]], dict[str, Any]]
+STEPS: Mapping[str, Mapping[int, Step]] = {}
+"""By part and version: what makes the content of that version one of the next; plain dicts, nothing of the model."""
+
+
+class PartRow(NamedTuple):
+    """A row of `watch_part`, but for its vat."""
+
+    part: str
+    probe: str
+    version: int
+    content: str
+
+
+def encode(carry: Carry) -> list[PartRow]:
+    """Return a row for each part."""
+    return [
+        PartRow(name, carry.probe, version, msgspec.json.encode(getattr(carry, name)).decode())
+        for name, (_, version) in PARTS.items()
+    ]
+
+
+def decode(rows: Iterable[PartRow], *, vat: str, where: str) -> Carry:
+    """Return what the rows of a vat carry. Raises StoreError for a part that is not one of this version of vatvigil."""
+    found = {row.part: row for row in rows}
+    if strange := sorted(found.keys() ^ PARTS.keys()):
+        raise _refusal(where, vat, strange[0], "is unknown here" if strange[0] in found else "is missing")
+    if len({row.probe for row in found.values()}) > 1:
+        raise _refusal(where, vat, "alarms", "is of another probe than the others")
+    parts = {name: _decode(row, vat=vat, where=where) for name, row in found.items()}
+    return Carry(probe=found["alarms"].probe, **parts)
+
+
+def _decode(row: PartRow, *, vat: str, where: str) -> Any:  # noqa: ANN401 - any part
+    kind, version = PARTS[row.part]
+    try:
+        content = _stepped(row, version)
+        part = msgspec.convert(content, kind)
+        differences = [*_differences(content, msgspec.json.decode(msgspec.json.encode(part)))]
+    except (msgspec.MsgspecError, LookupError, TypeError, ValueError) as error:
+        raise _refusal(where, vat, row.part, f"(version {row.version}) cannot be read: {error}") from error
+    if differences:
+        raise _refusal(where, vat, row.part, f"(version {row.version}) cannot be read: {', '.join(differences)}")
+    return part
+
+
+def _stepped(row: PartRow, version: int) -> object:
+    """Return the content of a row as one of `version`. Raises LookupError if no steps lead there."""
+    content: dict[str, Any] = msgspec.json.decode(row.content, type=dict)
+    at = row.version
+    while at != version:
+        if at not in STEPS.get(row.part, {}):
+            raise LookupError(f"this vatvigil reads version {version}")
+        content, at = STEPS[row.part][at](content), at + 1
+    return content
+
+
+def _differences(stored: object, read: object, path: str = "") -> Iterator[str]:
+    """Yield what stands in one of two JSON values and not in the other."""
+    if isinstance(stored, dict) and isinstance(read, dict):
+        yield from (f"field {path}{name} is not known" for name in stored.keys() - read.keys())
+        yield from (f"field {path}{name} is missing" for name in read.keys() - stored.keys())
+        for name in stored.keys() & read.keys():
+            yield from _differences(stored[name], read[name], f"{path}{name}.")
+    elif isinstance(stored, list) and isinstance(read, list) and len(stored) == len(read):
+        for place, (old, new) in enumerate(zip(stored, read, strict=True)):
+            yield from _differences(old, new, f"{path}{place}.")
+    elif stored != read:
+        yield f"{path.rstrip('.')} would change"
+
+
+def _refusal(where: str, vat: str, part: str, why: str) -> StoreError:
+    return StoreError(
+        f"The store {where} cannot be used: the part `{part}` of what the watch over `{vat}` remembers {why}. It was "
+        "written by a newer vatvigil or changed by hand: install that one, or put a backup in the store's place"
+    )

@@ -1,0 +1,128 @@
+"""What a watch carries is stored in parts, each with a version: one of another version is never taken for this one."""
+
+import json
+from collections.abc import Mapping
+from contextlib import suppress
+from dataclasses import fields, is_dataclass, replace
+from enum import Enum
+from hashlib import sha256
+from types import UnionType
+from typing import Any, Union, get_args, get_origin, get_type_hints
+
+import pytest
+
+from logger.errors import StoreError
+from logger.model import Carry
+from logger.store import Store, parts, queries
+from logger.store.parts import PARTS, STEPS, PartRow
+from tests.store.factories import carry
+
+PINNED = {
+    ("alarms", 1): "60596ced1bd093d4",
+    ("batch", 1): "4f0b3e6bdacfdf86",
+    ("electrode", 1): "7adb339e6e0fe811",
+    ("suppression", 1): "c257f2b19c2ad37c",
+    ("reported", 1): "79ae78e5128308fb",
+    ("windows", 1): "247f3097415b9ba5",
+}
+"""By part and version: what its fields are, at every depth, as a digest. Lines are added here, never changed."""
+
+
+def shape(kind: Any) -> object:  # noqa: ANN401 - any type
+    """Return the names and types of the fields of a type, whatever its class is called."""
+    if is_dataclass(kind):
+        hints = get_type_hints(kind)
+        return {field.name: shape(hints[field.name]) for field in fields(kind)}
+    if isinstance(kind, type) and issubclass(kind, Enum):
+        return "enum"
+    if get_origin(kind) is None:
+        return getattr(kind, "__name__", str(kind))
+    origin = get_origin(kind)
+    name = "|" if origin in (Union, UnionType) else origin.__name__
+    return [name, *map(shape, get_args(kind))]
+
+
+def digest(kind: object) -> str:
+    return sha256(json.dumps(shape(kind), sort_keys=True).encode()).hexdigest()[:16]
+
+
+def decoded(rows: list[PartRow]) -> Carry:
+    return parts.decode(rows, vat="marrow", where="it")
+
+
+@pytest.mark.parametrize("name", PARTS)
+def test_the_fields_of_a_part_are_those_of_its_version(name: str) -> None:
+    kind, version = PARTS[name]
+    assert digest(kind) == PINNED.get((name, version)), (
+        f"the fields of the part `{name}` are not those of version {version}: raise its version in store/parts.py, add"
+        f" to STEPS['{name}'][{version}] how stored content becomes that of the new version, and pin"
+        f' ("{name}", {version + 1}): "{digest(kind)}" here'
+    )
+
+
+def test_every_older_version_has_a_step() -> None:
+    older = {name: set(range(1, version)) for name, (_, version) in PARTS.items() if version > 1}
+    assert {name: set(steps) for name, steps in STEPS.items()} == older
+
+
+def test_a_carry_has_a_row_for_each_of_its_parts() -> None:
+    assert {field.name for field in fields(Carry)} == {"probe", *PARTS}
+    assert decoded(parts.encode(carry())) == carry()
+
+
+def test_an_older_part_is_stepped_to_this_version(monkeypatch: pytest.MonkeyPatch) -> None:
+    def renamed(content: dict[str, Any]) -> dict[str, Any]:
+        return {"recent" if name == "newest" else name: value for name, value in content.items()}
+
+    def halved(content: dict[str, Any]) -> dict[str, Any]:
+        return {**content, "newest": content["newest"] // 2}
+
+    kind, version = PARTS["windows"]
+    monkeypatch.setattr(parts, "PARTS", {**PARTS, "windows": (kind, version + 2)})
+    monkeypatch.setattr(parts, "STEPS", {"windows": {version: halved, version + 1: renamed}})
+    kept = carry()
+    *others, windows = parts.encode(replace(kept, windows=replace(kept.windows, recent=7)))
+    old = windows._replace(version=version, content=windows.content.replace('"recent":7', '"newest":14'))
+    assert decoded([*others, old]).windows.recent == 7
+
+
+def test_a_part_that_is_missing_is_refused() -> None:
+    with pytest.raises(StoreError, match="the part `batch` of what the watch over `marrow` remembers is missing"):
+        decoded([row for row in parts.encode(carry()) if row.part != "batch"])
+
+
+def remember(store: Store, kept: Carry) -> None:
+    with store.begin() as work:
+        work.remember("marrow", kept)
+        work.commit()
+
+
+def writes(store: Store) -> Mapping[str, int]:
+    """Return by part how often it was written, as the triggers of this test count it."""
+    with store.reading() as connection:
+        rows = connection.exec_driver_sql("SELECT part, count(*) FROM written GROUP BY part").all()
+    return {str(row[0]): int(row[1]) for row in rows}
+
+
+@pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)  # the statement is the same on PostgreSQL
+def test_only_parts_that_changed_are_written_and_all_of_them_after_a_failure(store: Store) -> None:
+    first, second = carry(), replace(carry(), batch=replace(carry().batch, started_us=5))
+    with store.begin() as work:
+        work._connection.exec_driver_sql("CREATE TABLE written (part TEXT)")  # noqa: SLF001 - to see what is written
+        for event in ("INSERT", "UPDATE"):
+            action = "BEGIN INSERT INTO written VALUES (NEW.part); END"
+            trigger = f"CREATE TRIGGER seen_{event} AFTER {event} ON watch_part {action}"
+            work._connection.exec_driver_sql(trigger)  # noqa: SLF001 - as above
+        work.commit()
+    once = dict.fromkeys(PARTS, 1)
+    remember(store, first)
+    remember(store, first)
+    assert writes(store) == once
+    remember(store, second)
+    assert writes(store) == {**once, "batch": 2}
+    with suppress(ZeroDivisionError), store.begin() as work:
+        work.remember("marrow", first)
+        raise ZeroDivisionError
+    remember(store, second)
+    assert writes(store) == {**dict.fromkeys(PARTS, 2), "batch": 3}
+    assert queries.watches(store) == {"marrow": second}
