@@ -1,7 +1,6 @@
-"""What the user decides, as frozen objects with the unit in every name.
+"""Declare the settings as frozen objects: each with its unit in its name, its type, its bounds and its default.
 
-Law: no defaults that hurt live anywhere else; `settings.py` is the only maker of these from files. Values marked
-[CP] are common practice, no source: tune them.
+Law: a setting is declared here and nowhere else; `logger/settings` makes these objects from files.
 """
 
 from logger.config.alarm_kinds import AlarmKind

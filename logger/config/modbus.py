@@ -1,4 +1,4 @@
-"""What the user says of a Modbus instrument: which registers hold what. Frozen; units and numbers as in its manual.
+"""Describe a Modbus instrument: which registers hold what. Frozen; units and numbers as in its manual.
 
 Law: numbers of registers are those on the wire (PDU), counted from 0. The bytes of a register are in the standard's
 order; only the order of the registers of a 32-bit number is the instrument's own choice.
@@ -6,7 +6,9 @@ order; only the order of the registers of a 32-bit number is the instrument's ow
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Final
+from typing import Annotated, Final
+
+from annotated_types import Ge, Le
 
 
 class NumberType(StrEnum):
@@ -42,6 +44,7 @@ class Unit(StrEnum):
     FAHRENHEIT = "F"
 
 
+RegisterNumber = Annotated[int, Ge(0), Le(65535)]
 UNITS: Final = {
     "potential": (Unit.MILLIVOLT, Unit.VOLT),
     "ph": (Unit.PH,),
@@ -54,7 +57,7 @@ UNITS: Final = {
 class RegisterConfig:
     """One quantity: number * scale + offset, in `unit`."""
 
-    number: int
+    number: RegisterNumber
     """Of its first register, from 0."""
     type: NumberType = NumberType.FLOAT32
     word_order: WordOrder = WordOrder.HIGH_FIRST
@@ -70,8 +73,8 @@ class RegisterConfig:
 class StatusConfig:
     """A register whose bits say that the values beside it are none."""
 
-    number: int
-    bits: tuple[int, ...]
+    number: RegisterNumber
+    bits: tuple[Annotated[int, Ge(0), Le(15)], ...]
     """Their numbers, 0 (lowest) to 15; one of them set is enough."""
 
 

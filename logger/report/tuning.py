@@ -22,7 +22,7 @@ from logger.config import AlarmConfig, PeopleConfig, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.model import Block, Command
 from logger.report.trial import Annunciations, Judge, Occurrence
-from logger.settings.alarm_checks import vat_problems
+from logger.settings.vat_checks import vat_problems
 from logger.units import SECOND_US
 from logger.watch.pipeline import Watch
 

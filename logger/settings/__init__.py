@@ -1,4 +1,4 @@
-"""TOML file, environment and secret files -> one frozen `Config`.
+"""Load the configuration: one frozen `Config` from the TOML file, the environment and files of secrets.
 
 Law: `load` returns a configuration that can be run, or raises one ConfigurationError that lists every problem, one a
 line: where, the key, the value, the reason, what to do. No secret is ever part of a message.

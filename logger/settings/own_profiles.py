@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from logger.config import AlarmKind
-from logger.settings.document import AlarmTable, ProfileTable
+from logger.settings.document import Table
 from logger.settings.problems import Key, Problem
 from logger.settings.profiles import PROFILES, TARGETS, Profile
 from logger.settings.reading import ParsedSources
@@ -20,38 +20,41 @@ Alarms = Mapping[str, Mapping[str, Any]]
 def profiles(reading: ParsedSources) -> Mapping[str, Alarms]:
     """Return all profiles by their names, the built-in ones and the user's; adds what is wrong to the problems."""
     built_in: dict[str, Alarms] = {str(name): alarms for name, alarms in PROFILES.items()}
-    return {**built_in, **{name: _own(reading, name, table) for name, table in reading.document.profile.items()}}
+    return {
+        **built_in,
+        **{name: _own(reading, name, table) for name, table in reading.document.get("profile", {}).items()},
+    }
 
 
 def targets(reading: ParsedSources) -> Mapping[str, Mapping[str, Any]]:
     """Return the keys of the targets of all profiles that have one, by their names."""
     built_in: dict[str, Mapping[str, Any]] = {str(name): keys for name, keys in TARGETS.items()}
     own = {
-        name: {**(TARGETS.get(table.base, {}) if table.base else {}), **(table.target.given() if table.target else {})}
-        for name, table in reading.document.profile.items()
-        if table.target is not None or table.base in TARGETS
+        name: {**(TARGETS.get(table["base"], {}) if "base" in table else {}), **table.get("target", {})}
+        for name, table in reading.document.get("profile", {}).items()
+        if "target" in table or table.get("base") in TARGETS
     }
     return {**built_in, **own}
 
 
-def _own(reading: ParsedSources, name: str, table: ProfileTable) -> Alarms:
+def _own(reading: ParsedSources, name: str, table: Table) -> Alarms:
     key = ("profile", name)
     if name in set(Profile):
         remedy = f'give it a name of its own and write base = "{name}"'
         reading.add(Problem(key=key, reason="this is the name of a built-in profile", remedy=remedy))
-    base: Alarms = {} if table.base is None else PROFILES[table.base]
-    own = {alarm: _over(base.get(alarm, {}), alarm, each) for alarm, each in table.alarm.items()}
+    base: Alarms = PROFILES[table["base"]] if "base" in table else {}
+    own = {alarm: _over(base.get(alarm, {}), alarm, each) for alarm, each in table.get("alarm", {}).items()}
     for alarm in sorted(alarm for alarm, keys in own.items() if keys["kind"] is None):
         reading.add(kind_missing((*key, "alarm", alarm)))
     return {**base, **{alarm: keys for alarm, keys in own.items() if keys["kind"] is not None}}
 
 
-def _over(base: Mapping[str, Any], alarm: str, table: AlarmTable) -> Mapping[str, Any]:
+def _over(base: Mapping[str, Any], alarm: str, table: Table) -> Mapping[str, Any]:
     """Return what is written over the keys of an alarm of the same kind."""
     named = AlarmKind(alarm) if alarm in AlarmKind.of_vats() else None
-    kind = table.kind or base.get("kind") or named
+    kind = table.get("kind") or base.get("kind") or named
     known = base if base.get("kind") is kind else {}
-    return {**known, **table.given(), "kind": kind}
+    return {**known, **table, "kind": kind}
 
 
 def kind_missing(key: Key) -> Problem:

@@ -1,60 +1,46 @@
-"""[people], [quiet] and [digest] -> `PeopleConfig`, and what is wrong with them.
+"""Make `PeopleConfig` from [people], [quiet] and [digest], and report what is wrong with them.
 
 Law: where there are quiet hours there is a morning summary, at their end unless [digest] says otherwise; high priority
 is never held.
 """
 
 import re
-from typing import Any, Final
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from logger.config import PeopleConfig, Priority, QuietConfig
-from logger.settings.problems import Key, Problem, suggestion
-from logger.settings.ranges import wrong
+from logger.settings.document import Table
+from logger.settings.problems import Key, Problem, wrong
 from logger.settings.reading import ParsedSources
 
 _TIME: Final = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])", re.ASCII)
 
 
 def people(reading: ParsedSources) -> PeopleConfig:
-    """Return how people are told; adds to the reading's problems what is missing or wrong."""
+    """Return how people are notified; adds to the reading's problems what is missing or wrong."""
     document = reading.document
-    house: dict[str, Any] = {} if document.people is None else document.people.given()
-    zone = zone_of(reading, ("people", "zone"), house.get("zone", PeopleConfig().zone))
-    quiet = None if document.quiet is None else _quiet(reading, document.quiet.given())
+    zone = zone_of(reading, ("people", "zone"), document.get("people", {}).get("zone", PeopleConfig().zone))
+    quiet = _quiet(reading, document["quiet"]) if "quiet" in document else None
     digest_min = quiet.end_min if quiet else None
-    if document.digest is not None:
-        digest_min = minute_of(reading, ("digest", "at"), document.digest.at, example="07:00")
+    if "digest" in document:
+        digest_min = minute_of(reading, ("digest", "at"), document["digest"].get("at"), example="07:00")
     return PeopleConfig(zone=zone, quiet=quiet, digest_min=digest_min)
 
 
-def _quiet(reading: ParsedSources, given: dict[str, Any]) -> QuietConfig:
-    begin = minute_of(reading, ("quiet", "from"), given.get("begin"), example="22:00")
-    end = minute_of(reading, ("quiet", "to"), given.get("to"), example="07:00")
-    if begin == end and given.get("to"):
+def _quiet(reading: ParsedSources, table: Table) -> QuietConfig:
+    begin = minute_of(reading, ("quiet", "from"), table.get("from"), example="22:00")
+    end = minute_of(reading, ("quiet", "to"), table.get("to"), example="07:00")
+    if begin == end and "to" in table:
         remedy = "write the time of day at which they end"
-        reading.add(wrong(("quiet", "to"), given["to"], "quiet hours of a whole day would never end", remedy))
-    zone = given.get("zone", "")
-    return QuietConfig(
-        begin_min=begin,
-        end_min=end,
-        wakes=_wakes(reading, given.get("wakes")),
-        zone=zone_of(reading, ("quiet", "zone"), zone) if zone or "zone" in given else "",
-    )
-
-
-def _wakes(reading: ParsedSources, names: list[str] | None) -> tuple[Priority, ...]:
-    key, known = ("quiet", "wakes"), {priority.value: priority for priority in Priority}
-    if names is None:
-        return QuietConfig(begin_min=0, end_min=0).wakes
-    for name in names:
-        if name not in known:
-            reading.add(wrong(key, name, "there is no such priority", suggestion(name, known)))
-            return ()
-    if Priority.HIGH not in names:
+        reading.add(wrong(("quiet", "to"), table["to"], "quiet hours of a whole day would never end", remedy))
+    if "wakes" in table and Priority.HIGH not in table["wakes"]:
         remedy = 'write wakes = ["high"], and give what need not wake anybody a lower priority'
-        reading.add(wrong(key, ", ".join(names), "high priority means that somebody is woken", remedy))
-    return tuple(known[name] for name in names)
+        reason = "high priority means that somebody is woken"
+        reading.add(wrong(("quiet", "wakes"), ", ".join(table["wakes"]), reason, remedy))
+    values = {name: value for name, value in table.items() if name not in ("from", "to")}
+    if "zone" in values:
+        values["zone"] = zone_of(reading, ("quiet", "zone"), values["zone"])
+    return QuietConfig(begin_min=begin, end_min=end, **values)
 
 
 def minute_of(reading: ParsedSources, key: Key, text: str | None, *, example: str) -> int:
@@ -63,11 +49,11 @@ def minute_of(reading: ParsedSources, key: Key, text: str | None, *, example: st
     if text is None:
         reading.add(Problem(key=key, reason="it is missing", remedy=remedy))
         return 0
-    found = _TIME.fullmatch(text)
-    if found is None:
+    match = _TIME.fullmatch(text)
+    if match is None:
         reading.add(wrong(key, text, "this is no time of day", remedy))
         return 0
-    return int(found[1]) * 60 + int(found[2])
+    return int(match[1]) * 60 + int(match[2])
 
 
 def zone_of(reading: ParsedSources, key: Key, name: str) -> str:

@@ -1,4 +1,4 @@
-"""What is wrong with a configuration, in sentences.
+"""Word what is wrong with a configuration, and make the small checks that the others use.
 
 Law: a problem names where it is, the key, the value, the reason and what to do. A value that may be a secret is never
 part of a sentence: not of a secret's key, not of an unknown key (it may be a mistyped secret's), not of a whole table.
@@ -6,11 +6,11 @@ part of a sentence: not of a secret's key, not of an unknown key (it may be a mi
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, time
 from difflib import get_close_matches
-from typing import Final
+from typing import Any, Final
 
 Key = tuple[str, ...]
 
@@ -35,6 +35,7 @@ _DURATION: Final = re.compile(
 )
 _SECONDS: Final = {"ms": 0.001, "s": 1, "m": 60, "h": 3600, "d": 86400}
 _SHOWN: Final = 60
+_ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,7 +82,7 @@ def digits(value: object) -> str:
         return hex(value) if isinstance(value, int) else "?"
 
 
-def unknown(key: Key, valid: Iterable[str]) -> Problem:
+def unknown_key(key: Key, valid: Iterable[str]) -> Problem:
     """Return the problem of a key that is not one of `valid`, with the nearest that is."""
     names = sorted(map(str, valid))
     unit = _right_unit(key[-1], names)
@@ -128,3 +129,34 @@ def _as_seconds(value: object) -> str | None:
         return None
     unit = match[2] if match[2] == "ms" else match[2][0]
     return f"{float(match[1]) * _SECONDS[unit]:g}"
+
+
+def wrong(key: Key, value: object, reason: str, remedy: str) -> Problem:
+    """Return the problem of one value."""
+    return Problem(key=key, value=written(key, value), reason=reason, remedy=remedy)
+
+
+def name_problems(key: Key) -> Iterator[Problem]:
+    """Check a name that the user chose, the last part of the key."""
+    if not _ID.fullmatch(key[-1]):
+        remedy = "use a-z, 0-9 and -, beginning with a letter or a digit, at most 40 characters"
+        yield Problem(key=key, reason="this name cannot be used", remedy=remedy)
+
+
+def between(key: Key, value: float, *, low: float, high: float) -> Iterator[Problem]:
+    """Check a range that only the meaning of other keys gives, ends included."""
+    if not low <= value <= high:
+        yield out_of_bounds(key, value, {"ge": low, "le": high})
+
+
+def out_of_bounds(key: Key, value: object, bounds: Mapping[str, Any]) -> Problem:
+    """Return the problem of a value outside the bounds of its field, given as `annotated_types` names them."""
+    low, high = bounds.get("ge", bounds.get("gt")), bounds.get("le")
+    longest, shortest = bounds.get("max_length"), bounds.get("min_length")
+    if longest:
+        reason = f"this must be {f'{shortest} to' if shortest else 'at most'} {longest} printable characters"
+        return wrong(key, value, reason, "write another text")
+    if low is not None and high is not None:
+        return wrong(key, value, f"this must lie between {low:.10g} and {high:.10g}", "write a number in that range")
+    reason = f"this must be above {low:.10g}" if "gt" in bounds else f"this must be {low:.10g} or above"
+    return wrong(key, value, reason, "write a larger number")

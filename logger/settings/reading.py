@@ -1,22 +1,22 @@
-"""The sources -> one `Document`, and every problem of form on the way.
+"""Read the sources into one document, and report every value of a wrong form or out of bounds.
 
 Law: one bad value hides no other. What cannot be read is reported and left out, and the rest is read again, so that the
 checks of meaning see all that is left. Whatever TOML can say ends here in a document or in problems.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from itertools import takewhile
 from pathlib import Path
 from typing import Any, Final
 
-from pydantic import ValidationError
+from pydantic import ValidationError, create_model
 from pydantic_core import ErrorDetails
-from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConfigSettingsSource
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
-from logger.config import AlarmKind
-from logger.settings.document import Document, keys_at
-from logger.settings.problems import Key, Problem, suggestion, unknown, wanted_number, written
+from logger.config import AlarmConfig, AlarmKind
+from logger.settings.document import ALARM, ANY_ID, TABLES, Table, as_dict, bounds, innermost, keys_at
+from logger.settings.problems import Key, Problem, out_of_bounds, suggestion, unknown_key, wanted_number, wrong
 from logger.settings.sources import Overlay, OverlaySource, overlay, toml_source
 
 _WANTED: Final = {
@@ -26,7 +26,8 @@ _WANTED: Final = {
     "bool_type": ("true or false is wanted", "write one of them without quotes"),
     "string_type": ("a text is wanted", "put it in quotes"),
     "string_unicode": ("the text is not valid Unicode", "write it anew"),
-    "list_type": ("a list of texts is wanted", 'write it as ["one", "two"]'),
+    "tuple_type": ("a list of texts is wanted", 'write it as ["one", "two"]'),
+    "tuple_of_int_type": ("a list of whole numbers is wanted", "write it as [0, 3]"),
     "path_type": ("a path is wanted", "write it as a text in quotes"),
     "finite_number": ("a finite number is wanted", "write a number that is not nan or inf"),
     "datetime_type": ("a time is wanted", "write it without quotes, such as 2030-05-01T18:00:00Z"),
@@ -35,7 +36,16 @@ _WANTED: Final = {
 }
 _NUMBERS: Final = frozenset({"float_type", "float_parsing"})
 _TABLES: Final = frozenset({"model_type", "dict_type", "model_attributes_type"})
-_UNKNOWN: Final = frozenset({"extra_forbidden"})
+_BOUNDS: Final = frozenset(
+    {
+        "greater_than",
+        "greater_than_equal",
+        "less_than_equal",
+        "string_too_short",
+        "string_too_long",
+        "predicate_failed",
+    }
+)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -43,7 +53,7 @@ class ParsedSources:
     """What was read, where it came from and what was wrong with it."""
 
     path: Path
-    document: Document
+    document: Table
     overlay: Overlay
     problems: list[tuple[str, Problem]] = field(default_factory=list)
     left_out: set[Key] = field(default_factory=set)
@@ -51,8 +61,8 @@ class ParsedSources:
     def add(self, problem: Problem) -> None:
         """Add a problem, unless its key has one already or stands in what was left out."""
         key = problem.key
-        told = {other.key for _, other in self.problems if other.key}
-        if key not in told and not any(key[: len(out)] == out for out in self.left_out):
+        reported = {other.key for _, other in self.problems if other.key}
+        if key not in reported and not any(key[: len(out)] == out for out in self.left_out):
             self.problems.append((self.overlay.origins.get(key, str(self.path)), problem))
 
 
@@ -60,11 +70,12 @@ def read(path: Path, *, environ: Mapping[str, str]) -> ParsedSources:
     """Read all sources. Raises ConfigurationError when there is no file to start from."""
     source = toml_source(path)
     over = overlay(environ, source.toml_data, base=path.parent)
-    reading = ParsedSources(path=path, document=Document.model_construct(), overlay=over, problems=list(over.problems))
+    reading = ParsedSources(path=path, document={}, overlay=over, problems=list(over.problems))
     tables = [over.values, source.init_kwargs]
+    model = _model(over, source)
     while True:
         try:
-            reading.document = _bound(over, source)()
+            reading.document = as_dict(model())
         except ValidationError as error:
             for detail in error.errors(include_url=False, include_context=False):
                 _leave_out(reading, tables, detail)
@@ -72,17 +83,20 @@ def read(path: Path, *, environ: Mapping[str, str]) -> ParsedSources:
             return reading
 
 
-def _bound(over: Overlay, source: TomlConfigSettingsSource) -> type[Document]:
-    """Return `Document` reading from these sources and from nothing else."""
+def _model(over: Overlay, source: TomlConfigSettingsSource) -> type[BaseSettings]:
+    """Return a model of the whole file that reads from these sources and from nothing else."""
 
-    class Bound(Document):
+    class Sources(BaseSettings):
+        model_config = SettingsConfigDict(extra="forbid", validate_default=False, hide_input_in_errors=True)
+
         @classmethod
         def settings_customise_sources(
             cls, settings_cls: type[BaseSettings], *_: object, **__: object
         ) -> tuple[PydanticBaseSettingsSource, ...]:
             return OverlaySource(settings_cls, over), source
 
-    return Bound
+    tables: dict[str, Any] = {name: (hint, None) for name, hint in TABLES.items()}
+    return create_model("Document", __base__=Sources, **tables)
 
 
 def _leave_out(reading: ParsedSources, tables: list[dict[str, Any]], detail: ErrorDetails) -> None:
@@ -90,12 +104,12 @@ def _leave_out(reading: ParsedSources, tables: list[dict[str, Any]], detail: Err
     key = _key(detail)
     if key in reading.left_out:  # another part of a list that is out already
         return
-    found = [table for table in _holders(tables, key) if key[-1] in table]
-    if not found:
+    holders = [table for table in _holders(tables, key) if key[-1] in table]
+    if not holders:
         raise AssertionError(f"{detail['type']} at {key}: nothing to leave out")
     reading.add(_problem(detail, key))
     reading.left_out.add(key)
-    for table in found:
+    for table in holders:
         del table[key[-1]]
 
 
@@ -123,20 +137,29 @@ def _holders(tables: list[dict[str, Any]], key: Key) -> Iterator[dict[str, Any]]
 
 
 def _problem(detail: ErrorDetails, key: Key) -> Problem:
-    kind, value = detail["type"], detail["input"]
-    if kind in _UNKNOWN:
-        return unknown(key, keys_at(key[:-1]))
+    kind, value, valid = detail["type"], detail["input"], keys_at(key[:-1])
+    if kind == "extra_forbidden":
+        return unknown_key(key, valid)
     if kind in _TABLES:
         return Problem(key=key, reason="a table is wanted", remedy=f"write [{'.'.join(key)}] and its keys below")
     if kind in _NUMBERS:
         return wanted_number(key, value)
+    if kind in _BOUNDS:
+        return out_of_bounds(key, value, bounds(valid.get(key[-1], valid.get(ANY_ID))))
     if kind == "enum":
-        shape = keys_at(key[:-1])[key[-1]]
-        return Problem(
-            key=key,
-            value=written(key, value),
-            reason="there is no such choice",
-            remedy=suggestion(str(value)[:60] if isinstance(value, str) else "", _choices(shape)),
-        )
+        near = suggestion(value[:60] if isinstance(value, str) else "", _choices(innermost(valid[key[-1]])))
+        return wrong(key, value, "there is no such choice", near)
+    if kind == "tuple_type" and innermost(valid[key[-1]]) is int:
+        kind = "tuple_of_int_type"  # a name of our own
     reason, remedy = _WANTED.get(kind, (detail["msg"].lower(), "write another value"))
-    return Problem(key=key, value=written(key, value), reason=reason, remedy=remedy)
+    return wrong(key, value, reason, remedy)
+
+
+def bounds_problems(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
+    """Yield what is out of bounds in an alarm that may not come from a file but from a trial or a default."""
+    values = {field.name: getattr(alarm, field.name) for field in fields(alarm)}
+    try:
+        ALARM.model_validate({name: value for name, value in values.items() if value is not None})
+    except ValidationError as error:
+        for detail in error.errors(include_url=False, include_context=False):
+            yield _problem(detail, (*key, *_key(detail)))

@@ -1,4 +1,4 @@
-"""Where values come from: the environment before the secrets directory before the file.
+"""Read the values: the environment stands over the secrets directory, that over the file.
 
 Law: every name with our prefix is used or reported; none is ignored. Names of the user's own (vats, probes, alarms) may
 be spelt in the environment with `_` for `-`, because a shell allows no `-` in names.
@@ -16,7 +16,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConf
 
 from logger.config import AlarmKind
 from logger.errors import ConfigurationError
-from logger.settings.document import ANY_ID, Document, layout
+from logger.settings.document import ANY_ID, innermost, is_list, layout
 from logger.settings.problems import SECRETS, Key, Problem, nearest, suggestion
 
 PREFIX: Final = "VATVIGIL_"
@@ -66,7 +66,7 @@ def toml_source(path: Path) -> TomlConfigSettingsSource:
         if not path.is_file():  # pydantic-settings takes a missing file for an empty one
             what = "is not a file" if path.exists() else "there is no such file"
             raise ConfigurationError(f"{path}: {what}; name one with --config, or write one with `vatvigil init`")
-        return TomlConfigSettingsSource(Document, toml_file=path)
+        return TomlConfigSettingsSource(BaseSettings, toml_file=path)
     except tomllib.TOMLDecodeError as error:
         raise ConfigurationError(f"{path}: this is not TOML: {error}; repair that line") from None
     except UnicodeDecodeError as error:
@@ -79,17 +79,17 @@ def toml_source(path: Path) -> TomlConfigSettingsSource:
 
 def overlay(environ: Mapping[str, str], document: Mapping[str, Any], *, base: Path) -> Overlay:
     """Return what the secrets directory and then the environment put over the file's values."""
-    made = Overlay()
+    overlaid = Overlay()
     directory = environ.get(SECRETS_DIR)
     if directory is not None:
-        _add_secrets(made, base / directory, document)
+        _add_secrets(overlaid, base / directory, document)
     for name in sorted(environ):
         if name.startswith(PREFIX) and name not in NOT_OURS:
-            _add_name(made, f"environment {name}", name.removeprefix(PREFIX), environ[name], document)
-    return made
+            _add_name(overlaid, f"environment {name}", name.removeprefix(PREFIX), environ[name], document)
+    return overlaid
 
 
-def _add_secrets(made: Overlay, directory: Path, document: Mapping[str, Any]) -> None:
+def _add_secrets(overlaid: Overlay, directory: Path, document: Mapping[str, Any]) -> None:
     """Add every file of a secrets directory, each named as in the environment but without the prefix."""
     try:
         files = sorted(entry for entry in directory.iterdir() if entry.is_file() and not entry.name.startswith("."))
@@ -98,13 +98,13 @@ def _add_secrets(made: Overlay, directory: Path, document: Mapping[str, Any]) ->
         why = error.strerror if isinstance(error, OSError) else "not UTF-8"
         remedy = f"check the directory's owner and mode or unset {SECRETS_DIR}"
         reason = f"the secrets directory {directory} cannot be read ({why})"
-        made.problems.append((f"environment {SECRETS_DIR}", Problem(key=(), reason=reason, remedy=remedy)))
+        overlaid.problems.append((f"environment {SECRETS_DIR}", Problem(key=(), reason=reason, remedy=remedy)))
         return
     for entry, text in texts.items():
-        _add_name(made, str(entry), entry.name, text, document)
+        _add_name(overlaid, str(entry), entry.name, text, document)
 
 
-def _add_name(made: Overlay, origin: str, name: str, text: str, document: Mapping[str, Any]) -> None:
+def _add_name(overlaid: Overlay, origin: str, name: str, text: str, document: Mapping[str, Any]) -> None:
     """Add one value by its name, parts of a key joined by `__`; or the problem that there is no such key."""
     key: list[str] = []
     shape: Any = layout()
@@ -114,15 +114,19 @@ def _add_name(made: Overlay, origin: str, name: str, text: str, document: Mappin
             break
         written = _written(part, shape, _table(document, key))
         if written is None:
-            made.problems.append((origin, _no_such(origin, part, [_spelt(choice) for choice in shape])))
+            overlaid.problems.append((origin, _no_such(origin, part, [_spelt(choice) for choice in shape])))
             return
         key.append(written)
         shape = shape.get(written, shape.get(ANY_ID))
     if shape is None or isinstance(shape, dict):
         reason = "this names a table, not a value" if isinstance(shape, dict) else "a value has no parts"
-        made.problems.append((origin, Problem(key=(), reason=reason, remedy="name one key, parts joined by __")))
+        overlaid.problems.append((origin, Problem(key=(), reason=reason, remedy="name one key, parts joined by __")))
         return
-    made.put(tuple(key), text if tuple(key) in SECRETS else _value(text, shape), origin=origin)
+    overlaid.put(
+        tuple(key),
+        text if tuple(key) in SECRETS else _value(text, list if is_list(shape) else innermost(shape)),
+        origin=origin,
+    )
 
 
 def _no_such(origin: str, part: str, valid: list[str]) -> Problem:

@@ -3,7 +3,7 @@
 from dataclasses import dataclass, fields
 from typing import Annotated, get_type_hints
 
-from annotated_types import Ge, Gt, Interval
+from annotated_types import Ge, Gt, Interval, Le
 
 from logger.config import AlarmKind, Priority
 from logger.measure.buffers import BUFFERS
@@ -17,6 +17,7 @@ from logger.settings.profiles import Profile
 class Sample:
     needed: int
     bounded: Annotated[float, Interval(ge=0.5, le=3600)] = 2.0
+    both_ends: Annotated[float, Ge(0), Le(7)] = 1.0
     optional: Annotated[float, Ge(1)] | None = None
     positive: Annotated[float, Gt(0)] = 0.006
     chosen: Priority = Priority.LOW
@@ -30,6 +31,7 @@ def test_a_default_is_written_as_in_the_file() -> None:
     assert told == {
         "needed": "needed",
         "bounded": "2",
+        "both_ends": "1",
         "optional": "none",
         "positive": "0.006",
         "chosen": '"low"',
@@ -44,6 +46,7 @@ def test_bounds_come_from_what_stands_beside_the_type() -> None:
     told = {name: bounds_of(hint) for name, hint in hints.items() if bounds_of(hint)}
     assert told == {
         "bounded": "0.5 to 3600",
+        "both_ends": "0 to 7",
         "optional": "at least 1",
         "positive": "above 0",
         "chosen": "high | medium | low",

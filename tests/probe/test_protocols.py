@@ -9,7 +9,7 @@ from logger.errors import ConfigurationError
 from logger.probe import protocols
 from logger.probe.conversation import Conversation
 from logger.probe.reader import readers
-from logger.settings.line_checks import shared_problems
+from logger.settings.checks import shared_port_problems
 
 TEXT = TextConfig(pattern=r"(?P<mv>[-+]?\d+\.\d) mV", example="12.0 mV", query="READ?")
 
@@ -37,7 +37,7 @@ def test_each_protocol_names_the_table_that_describes_it(protocol: Protocol) -> 
 @pytest.mark.parametrize("protocol", Protocol)
 def test_a_port_is_shared_only_by_probes_with_addresses(protocol: Protocol) -> None:
     pair = [probe_of(protocol, id="a", address=1), probe_of(protocol, id="b", address=2)]
-    is_refused = bool(list(shared_problems(pair)))
+    is_refused = bool(list(shared_port_problems(pair)))
     assert is_refused == (protocols.entry(protocol).address_range is None)
 
 

@@ -120,11 +120,11 @@ def leaves(shape: dict[str, Any], at: tuple[str, ...] = ()) -> list[tuple[str, .
         2: {"system": "broker-away"},
         3: {"vat": "ph-high", "buffer": "25", "profile": "ph-high"},
     }
-    found = []
+    paths = []
     for key, sub in shape.items():
         part = ids[len(at)][at[0]] if key == "<id>" else key
-        found += leaves(sub, (*at, part)) if isinstance(sub, dict) else [(*at, part)]
-    return found
+        paths += leaves(sub, (*at, part)) if isinstance(sub, dict) else [(*at, part)]
+    return paths
 
 
 @within

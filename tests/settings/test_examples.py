@@ -63,7 +63,7 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
     config = load(tmp_path / "vat.toml", environ={})
     alarms = {alarm.id: (alarm.setpoint, alarm.priority) for alarm in config.vats[0].alarms}
     assert not config.simulated
-    # The house's defaults for a wild lactic ferment, process.md 2.3: claim 4.6, check the probe below 3.0,
+    # Defaults for a wild lactic ferment: claim 4.6, check the probe below 3.0,
     # soft band 16 to 24 C, hard band 10 to 30 C. Common practice, no source.
     assert alarms == {
         "ph-low": (3.0, Priority.MEDIUM),
@@ -112,13 +112,13 @@ def test_the_example_of_modbus_loads_and_two_of_its_probes_share_a_line() -> Non
 
 def test_the_example_s_shelf_holds_its_lots_and_its_own_buffer() -> None:
     shelf = buffers.shelf(load(EXAMPLES / "calibration.toml", environ={}).buffers)
-    told = {name: (shelf[name].lot, shelf[name].u_ph) for name in ("nist-phthalate", "nist-phosphate", "kitchen-9")}
-    assert told == {
+    lots = {name: (shelf[name].lot, shelf[name].u_ph) for name in ("nist-phthalate", "nist-phosphate", "kitchen-9")}
+    assert lots == {
         "nist-phthalate": ("A-118", pytest.approx(0.0115, abs=0.0001)),
         "nist-phosphate": ("A-121", 0.006),
         "kitchen-9": ("C-07", pytest.approx(0.0115, abs=0.0001)),
     }
-    # process.md 1.1 (seen): borax 9.27, 9.22, 9.18 and 9.14 at 15, 20, 25 and 30 C.
+    # Handbook values of borax (from memory): 9.27, 9.22, 9.18 and 9.14 at 15, 20, 25 and 30 C.
     assert [buffers.ph_at(shelf["kitchen-9"], t) for t in (15, 20, 25, 30)] == [9.27, 9.22, 9.18, 9.14]
 
 
@@ -130,11 +130,11 @@ def test_the_example_of_points_makes_an_accepted_calibration_in_the_buffers_it_n
         ("nist-phosphate", "A-122", None),
         ("", "", None),
     ]
-    # facts.md 1a, NIST: 4.002 and 4.008 at 20 and 25 C, 6.881 and 6.865, 9.225 and 9.180.
+    # NIST: 4.002 and 4.008 at 20 and 25 C, 6.881 and 6.865, 9.225 and 9.180.
     assert [p.buffer_ph for p in dip.points] == pytest.approx([4.0036, 6.877, 9.216], abs=0.001)
     assert [p.u_ph for p in dip.points] == pytest.approx([0.0115, 0.006, 0.0115], abs=0.0001)
-    made = accept(fit(dip.points, probe="east-probe", at_us=0, by=dip.by), CalibrationLimits())
-    assert (made.verdict, made.findings, len(made.segments)) == (Acceptance.ACCEPTED, (), 2)
+    calibration = accept(fit(dip.points, probe="east-probe", at_us=0, by=dip.by), CalibrationLimits())
+    assert (calibration.verdict, calibration.findings, len(calibration.segments)) == (Acceptance.ACCEPTED, (), 2)
 
 
 @pytest.mark.parametrize("name", ["calibration.toml", "modbus.toml", "simulator.toml", "vat.toml"])
@@ -192,5 +192,5 @@ def test_the_broker_s_rules_let_a_hub_command_a_display_look_and_a_stranger_do_n
         watch.publish(alarm, "watch")
         hub.publish(command, "hub")
         until(lambda: bool(watch.on(command) and display.on(command) and hub.on(alarm) and display.on(alarm)), 10)
-        seen = [one.on(topic) for one in (watch, hub, display, other) for topic in (alarm, command)]
-    assert seen == [[], ["hub"], ["watch"], ["hub"], ["watch"], ["hub"], [], []]
+        received = [one.on(topic) for one in (watch, hub, display, other) for topic in (alarm, command)]
+    assert received == [[], ["hub"], ["watch"], ["hub"], ["watch"], ["hub"], [], []]

@@ -64,6 +64,6 @@ def test_what_others_may_change_is_not_run(
         return
     with pytest.raises(ConfigurationError) as caught:
         load(file, environ={})
-    said = str(caught.value)
-    assert sentence.replace("FOLDER", str(folder)) in said
-    assert "salsify" not in said
+    message = str(caught.value)
+    assert sentence.replace("FOLDER", str(folder)) in message
+    assert "salsify" not in message

@@ -1,4 +1,4 @@
-"""How people are told, from the file."""
+"""Who is notified, when and in which local time, from the file."""
 
 from pathlib import Path
 

@@ -1,6 +1,6 @@
 """Profiles: alarms by kind of ferment, and what is written over them.
 
-Their figures are those of the design notes, process.md 2.3: common practice, no source.
+Their figures are common practice, no source.
 """
 
 from pathlib import Path
@@ -31,12 +31,12 @@ def alarms(folder: Path, text: str) -> dict[str, AlarmConfig]:
     ],
 )
 def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tuple[float, ...]) -> None:
-    found = alarms(tmp_path, f'profile = "{profile}"\n')
+    by_id = alarms(tmp_path, f'profile = "{profile}"\n')
     names = ("ph-low", "rise", "cool", "warm", "temperature-low", "temperature-high")
-    assert tuple(found[name].setpoint for name in names) == setpoints
-    assert found["rate-of-change"].setpoint == 0.5
-    assert found["temperature-low"].priority is Priority.HIGH
-    assert {"no-data", "blind", "out-of-liquid", "erratic"} < set(found)
+    assert tuple(by_id[name].setpoint for name in names) == setpoints
+    assert by_id["rate-of-change"].setpoint == 0.5
+    assert by_id["temperature-low"].priority is Priority.HIGH
+    assert {"no-data", "blind", "out-of-liquid", "erratic"} < set(by_id)
 
 
 @pytest.mark.parametrize(
@@ -46,8 +46,8 @@ def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tu
 def test_a_profile_watches_how_a_batch_begins_and_goes_on(
     tmp_path: Path, profile: str, course: tuple[float, ...]
 ) -> None:
-    found = alarms(tmp_path, f'profile = "{profile}"\n')
-    slow, none, stall = found["slow-start"], found["no-start"], found["stall"]
+    by_id = alarms(tmp_path, f'profile = "{profile}"\n')
+    slow, none, stall = by_id["slow-start"], by_id["no-start"], by_id["stall"]
     assert (slow.setpoint, none.setpoint, stall.above_ph) == course
     assert (slow.priority, none.priority, stall.priority) == (Priority.MEDIUM, Priority.HIGH, Priority.MEDIUM)
     assert (slow.kind, none.kind, slow.window_s) == (AlarmKind.NO_START, AlarmKind.NO_START, 3600.0)
@@ -70,11 +70,11 @@ def test_vinegar_is_titrated_so_its_course_raises_nothing(tmp_path: Path) -> Non
 def test_a_profile_brings_its_target_and_the_hours_it_is_to_be_shown_in(
     tmp_path: Path, profile: str, target_ph: float | None, deadlines_h: tuple[float, float] | None
 ) -> None:
-    found = alarms(tmp_path, f'profile = "{profile}"\n')
+    by_id = alarms(tmp_path, f'profile = "{profile}"\n')
     target = load(tmp_path / "vatvigil.toml", environ={}).vats[0].target
     assert target == (target_ph and TargetConfig(ph=target_ph))
-    assert ("claim-withdrawn" in found) == (target is not None)
-    soft, hard = found.get("deadline-warning"), found.get("deadline")
+    assert ("claim-withdrawn" in by_id) == (target is not None)
+    soft, hard = by_id.get("deadline-warning"), by_id.get("deadline")
     assert (soft and hard and (soft.setpoint, hard.setpoint)) == deadlines_h
     if soft and hard:
         assert (soft.priority, hard.priority) == (Priority.MEDIUM, Priority.HIGH)
@@ -88,10 +88,10 @@ def test_a_target_is_written_over_its_profile_key_by_key_or_without_one(tmp_path
     alarms(tmp_path, f'profile = "beets"\n[vat.v.target]\nspot_check = false\n{own}')
     (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
     assert vat.target == TargetConfig(ph=4.2, windows=2, spot_check=False)
-    found = alarms(tmp_path, "[vat.v.target]\nprobability = 0.99\n")
+    by_id = alarms(tmp_path, "[vat.v.target]\nprobability = 0.99\n")
     (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
     assert vat.target == TargetConfig(probability=0.99)
-    assert (found["claim-withdrawn"].priority, found["claim-withdrawn"].latching) == (Priority.HIGH, True)
+    assert (by_id["claim-withdrawn"].priority, by_id["claim-withdrawn"].latching) == (Priority.HIGH, True)
 
 
 def test_every_profile_is_spelt_out_here() -> None:
@@ -99,16 +99,16 @@ def test_every_profile_is_spelt_out_here() -> None:
 
 
 def test_what_is_written_stands_over_the_profile_key_by_key(tmp_path: Path) -> None:
-    found = alarms(tmp_path, 'profile = "vinegar"\n[vat.v.alarm.warm]\nsetpoint = 33\n')
-    assert found["warm"] == AlarmConfig(
+    by_id = alarms(tmp_path, 'profile = "vinegar"\n[vat.v.alarm.warm]\nsetpoint = 33\n')
+    assert by_id["warm"] == AlarmConfig(
         id="warm", kind=AlarmKind.TEMPERATURE_HIGH, setpoint=33, deadband=0.5, on_delay_s=3600.0
     )
-    assert found["cool"].setpoint == 25
+    assert by_id["cool"].setpoint == 25
 
 
 def test_an_alarm_of_another_kind_takes_nothing_from_the_profile_s_of_its_name(tmp_path: Path) -> None:
-    found = alarms(tmp_path, 'profile = "vinegar"\n[vat.v.alarm.warm]\nkind = "ph-high"\nsetpoint = 4.0\n')
-    assert found["warm"] == AlarmConfig(id="warm", kind=AlarmKind.PH_HIGH, setpoint=4.0, deadband=0.05)
+    by_id = alarms(tmp_path, 'profile = "vinegar"\n[vat.v.alarm.warm]\nkind = "ph-high"\nsetpoint = 4.0\n')
+    assert by_id["warm"] == AlarmConfig(id="warm", kind=AlarmKind.PH_HIGH, setpoint=4.0, deadband=0.05)
 
 
 def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
@@ -136,12 +136,12 @@ setpoint = 28
 
 
 def test_a_profile_of_one_s_own_stands_over_its_base_key_by_key(tmp_path: Path) -> None:
-    found = alarms(tmp_path, 'profile = "barrel"\n' + OWN)
-    assert (found["warm"].setpoint, found["warm"].on_delay_s, found["cool"].setpoint) == (22, 3600, 16)
-    assert found["ph-low"] == AlarmConfig(id="ph-low", kind=AlarmKind.PH_HIGH, setpoint=6.0, deadband=0.05)
-    assert found["hot"] == AlarmConfig(id="hot", kind=AlarmKind.TEMPERATURE_HIGH, setpoint=28, deadband=0.5)
+    by_id = alarms(tmp_path, 'profile = "barrel"\n' + OWN)
+    assert (by_id["warm"].setpoint, by_id["warm"].on_delay_s, by_id["cool"].setpoint) == (22, 3600, 16)
+    assert by_id["ph-low"] == AlarmConfig(id="ph-low", kind=AlarmKind.PH_HIGH, setpoint=6.0, deadband=0.05)
+    assert by_id["hot"] == AlarmConfig(id="hot", kind=AlarmKind.TEMPERATURE_HIGH, setpoint=28, deadband=0.5)
 
 
 def test_what_a_vat_says_stands_over_a_profile_of_one_s_own(tmp_path: Path) -> None:
-    found = alarms(tmp_path, 'profile = "barrel"\n[vat.v.alarm.warm]\nsetpoint = 23\n' + OWN)
-    assert (found["warm"].setpoint, found["warm"].on_delay_s) == (23, 3600)
+    by_id = alarms(tmp_path, 'profile = "barrel"\n[vat.v.alarm.warm]\nsetpoint = 23\n' + OWN)
+    assert (by_id["warm"].setpoint, by_id["warm"].on_delay_s) == (23, 3600)

@@ -1,4 +1,4 @@
-"""Passwords come from files and directories of secrets, and what is wrong with those is told."""
+"""Passwords come from files and directories of secrets, and what is wrong with those is reported."""
 
 from pathlib import Path
 

@@ -38,22 +38,22 @@ URLS = [
 
 @pytest.mark.parametrize("text", WRONG.values(), ids=WRONG.keys())
 def test_no_secret_of_a_file_is_in_a_complaint(file: Path, text: str) -> None:
-    told = complaints(file, (text + WHOLE) if text.startswith("mqtt =") else (WHOLE + text))
-    assert told != []
-    assert [line for line in told if SECRET in line or SECRET[:8] in line] == []
+    sentences = complaints(file, (text + WHOLE) if text.startswith("mqtt =") else (WHOLE + text))
+    assert sentences != []
+    assert [line for line in sentences if SECRET in line or SECRET[:8] in line] == []
 
 
 @pytest.mark.parametrize("url", URLS)
 def test_no_secret_of_a_stores_address_is_in_a_complaint(file: Path, url: str) -> None:
     store = f'[store]\nurl = "{url}"\n'
-    told = []
+    sentences = []
     try:
         opened = Store.open(loaded(file, store + PROBE + VAT).store_url, simulated=False, read_only=True)
         opened.close()
     except VatvigilError as error:
-        told = [str(error), repr(error), repr(error.__cause__)]
-    assert told != []
-    assert [line for line in told if SECRET in line] == []
+        sentences = [str(error), repr(error), repr(error.__cause__)]
+    assert sentences != []
+    assert [line for line in sentences if SECRET in line] == []
 
 
 @pytest.mark.parametrize(
@@ -67,8 +67,8 @@ def test_no_secret_of_a_stores_address_is_in_a_complaint(file: Path, url: str) -
     ],
 )
 def test_no_secret_of_the_environment_is_in_a_complaint(file: Path, name: str) -> None:
-    told = complaints(file, WHOLE, **{name: f"oops {SECRET} ["})
-    assert [line for line in told if SECRET in line] == []
+    sentences = complaints(file, WHOLE, **{name: f"oops {SECRET} ["})
+    assert [line for line in sentences if SECRET in line] == []
 
 
 def test_what_is_printed_of_a_configuration_and_its_hash_hold_no_secret(file: Path) -> None:

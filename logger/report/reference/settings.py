@@ -106,6 +106,7 @@ _INSTEAD: Final = {
     "[mqtt]": {"client_id": '"vatvigil", of a simulation "vatvigil-simulated"'},
 }
 """Defaults that the file has and the dataclass has not."""
+_ENDS: Final = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
 _NOT_IN_FILE: Final = {
     "[probe.<id>]": {"id", "text", "scpi", "modbus", "limits", "errors", "calibration"},
     "[probe.<id>.modbus]": {"potential", "ph", "temperature", "status"},
@@ -154,19 +155,16 @@ def _written(value: object) -> str:
 
 def bounds_of(hint: Any) -> str:  # noqa: ANN401 - a type hint is of no common type
     """Say between which ends a value must lie, by the `annotated_types` beside its type, or what it is chosen from."""
-    for part in _parts(hint):
-        low = getattr(part, "ge", None) if getattr(part, "ge", None) is not None else getattr(part, "gt", None)
-        high = getattr(part, "le", None) if getattr(part, "le", None) is not None else getattr(part, "lt", None)
-        if low is not None and high is not None:
-            return f"{low:.10g} to {high:.10g}"
-        if low is not None:
-            return f"{'above' if getattr(part, 'gt', None) is not None else 'at least'} {low:.10g}"
-        if high is not None:
-            return f"{'below' if getattr(part, 'lt', None) is not None else 'at most'} {high:.10g}"
+    parts = list(_parts(hint))
+    for part in parts:
         if isinstance(part, type) and issubclass(part, Enum):
             choices = AlarmKind.of_vats() if part is AlarmKind else part
             return " | ".join(str(choice) for choice in choices)
-    return ""
+    ends = {name: end for name in _ENDS for part in parts if (end := getattr(part, name, None)) is not None}
+    low, high = ends.get("ge", ends.get("gt")), ends.get("le", ends.get("lt"))
+    if low is not None and high is not None:
+        return f"{low:.10g} to {high:.10g}"
+    return "".join(f"{_ENDS[name]} {end:.10g}" for name, end in ends.items())
 
 
 def _parts(hint: Any) -> Iterator[Any]:  # noqa: ANN401

@@ -1,34 +1,28 @@
-"""What the alarms of a vat must mean to be run. Pure, like `checks.py`."""
+"""Check that a vat, its target and its alarms can be run. Pure, like `checks.py`."""
 
 from collections.abc import Iterator
 from itertools import product
 from typing import Final
 
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
-from logger.settings import ranges
-from logger.settings.problems import Key, Problem
-from logger.settings.ranges import LONGEST_S, wrong
-from logger.settings.target_checks import median_of, target_problems
+from logger.settings.problems import Key, Problem, between, name_problems, wrong
+from logger.settings.reading import bounds_problems
 from logger.watch.system import SYSTEM
 
-_PH_RANGE: Final = (-2.0, 16.0)
 _PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)
-_OWN: Final = {"armed_ph": _PH_RANGE, "drop_ph": (0.01, 10.0), "above_ph": _PH_RANGE}
-"""Bounds of the keys that only some kinds look at."""
+_OWN: Final = ("armed_ph", "drop_ph", "above_ph")
+"""Keys that only some kinds look at."""
+_WINDOW_POLLS: Final = 3
 _PAIRS: Final = ((AlarmKind.PH_LOW, AlarmKind.PH_HIGH), (AlarmKind.TEMPERATURE_LOW, AlarmKind.TEMPERATURE_HIGH))
 
 
 def vat_problems(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
     """Yield what is wrong with a vat and its alarms; without its probe, what depends on the probe is not judged."""
     key = ("vat", vat.id)
-    yield from ranges.name(key)
+    yield from name_problems(key)
     if vat.id == SYSTEM:
         yield Problem(key=key, reason="the watch itself is called so", remedy="give the vat another name")
-    yield from ranges.text((*key, "name"), vat.name, longest=100)
-    yield from ranges.between((*key, "max_shelve_s"), vat.max_shelve_s, low=1, high=LONGEST_S)
-    yield from ranges.between((*key, "probe_out_s"), vat.probe_out_s, low=1, high=LONGEST_S)
-    yield from ranges.between((*key, "unsettled_s"), vat.unsettled_s, low=1, high=LONGEST_S)
-    yield from target_problems(vat, probe)
+    yield from _target(vat, probe)
     for alarm in vat.alarms:
         yield from _alarm((*key, "alarm", alarm.id), alarm, probe)
         if alarm.kind is AlarmKind.DISAGREEMENT and not vat.reference:
@@ -42,12 +36,29 @@ def vat_problems(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]
             yield from _pair((*key, "alarm"), low, high)
 
 
+def _target(vat: VatConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
+    """Check the target of a vat, or alarms on a target that it does not have."""
+    if vat.target is not None:
+        yield from _median(("vat", vat.id, "target", "window_s"), vat.target.window_s, probe)
+        return
+    for alarm in vat.alarms:
+        if alarm.kind.is_of_target:
+            reason = f"an alarm of kind {alarm.kind} needs a target, and this vat has none"
+            remedy = f"add [vat.{vat.id}.target], for instance with ph = 4.6, or remove the alarm"
+            yield Problem(key=("vat", vat.id, "alarm", alarm.id), reason=reason, remedy=remedy)
+
+
+def _median(key: Key, window_s: float, probe: ProbeConfig | None, *, instead: str = "") -> Iterator[Problem]:
+    """Check that a window holds enough polls for a median; without its probe nothing is judged."""
+    if probe is not None and window_s < _WINDOW_POLLS * probe.poll_s:
+        least = _WINDOW_POLLS * probe.poll_s
+        reason = f"a window of fewer than {_WINDOW_POLLS} polls has no median (poll_s is {probe.poll_s:g})"
+        yield wrong(key, window_s, reason, f"write {least:g} or more{instead}")
+
+
 def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
-    yield from ranges.name(key)
-    yield from ranges.between((*key, "on_delay_s"), alarm.on_delay_s, low=0, high=LONGEST_S)
-    yield from ranges.between((*key, "off_delay_s"), alarm.off_delay_s, low=0, high=LONGEST_S)
-    yield from ranges.between((*key, "realarm_s"), alarm.realarm_s, low=1, high=LONGEST_S)
-    yield from ranges.between((*key, "reminder_s"), alarm.reminder_s, low=1, high=LONGEST_S)
+    yield from name_problems(key)
+    yield from bounds_problems(key, alarm)
     yield from _raising(key, alarm)
     yield from _window(key, alarm, probe)
     if alarm.kind.row.signal is Signal.TEMPERATURE and probe is not None and not probe.has_thermometer:
@@ -61,14 +72,12 @@ def _alarm(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[
 
 def _raising(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
     name = (*key, "raise_after_reminders")
-    yield from ranges.between(name, alarm.raise_after_reminders, low=1, high=1000)
     if alarm.raise_after_reminders is not None and alarm.reminder_s is None:
         remedy = "write reminder_s, such as 900, or remove this key"
         yield wrong(name, alarm.raise_after_reminders, "no reminder comes", remedy)
 
 
 def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator[Problem]:
-    yield from ranges.between((*key, "window_s"), alarm.window_s, low=0, high=86400)
     if alarm.kind.is_trend and alarm.window_s == 0:
         reason = f"an alarm of kind {alarm.kind} compares the medians of windows"
         yield wrong((*key, "window_s"), alarm.window_s, reason, "write the length of a window in seconds, such as 600")
@@ -76,16 +85,14 @@ def _window(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterator
         reason = f"an alarm of kind {alarm.kind} judges no window of its own"
         yield wrong((*key, "window_s"), alarm.window_s, reason, "remove this key; the target has one")
     elif alarm.window_s > 0:
-        yield from median_of((*key, "window_s"), alarm.window_s, probe, instead=", or 0 to judge every record")
+        yield from _median((*key, "window_s"), alarm.window_s, probe, instead=", or 0 to judge every record")
 
 
 def _own_keys(key: Key, alarm: AlarmConfig) -> Iterator[Problem]:
     """Check the keys that only some kinds look at."""
-    for name, (low, high) in _OWN.items():
+    for name in _OWN:
         value, kinds = getattr(alarm, name), [kind for kind in AlarmKind if name in kind.row.own_keys]
-        if alarm.kind in kinds:
-            yield from ranges.between((*key, name), value, low=low, high=high)
-        elif value != getattr(_PLAIN, name):
+        if alarm.kind not in kinds and value != getattr(_PLAIN, name):
             remedy = f"remove this key; it goes with kind {' or '.join(kinds)}"
             yield wrong((*key, name), value, f"an alarm of kind {alarm.kind} does not look at it", remedy)
 
@@ -104,11 +111,9 @@ def _setpoint(key: Key, alarm: AlarmConfig, probe: ProbeConfig | None) -> Iterat
         yield Problem(key=(*key, "setpoint"), reason=f"it is missing, and {alarm.kind} needs one", remedy=remedy)
         return
     low, high = _range(alarm, probe)
-    yield from ranges.between((*key, "setpoint"), alarm.setpoint, low=low, high=high)
-    if alarm.deadband < 0:
-        yield wrong((*key, "deadband"), alarm.deadband, "this must be 0 or above", "write a larger number")
+    yield from between((*key, "setpoint"), alarm.setpoint, low=low, high=high)
     returns_at = alarm.setpoint - alarm.deadband if alarm.kind.is_high else alarm.setpoint + alarm.deadband
-    if low <= alarm.setpoint <= high and alarm.deadband >= 0 and not low < returns_at < high:
+    if low <= alarm.setpoint <= high and not low < returns_at < high:
         reason = f"the alarm could never return: it would have to pass {returns_at:g}"
         yield wrong((*key, "deadband"), alarm.deadband, reason, "write a smaller number")
 
