@@ -1,4 +1,4 @@
-"""Recordings: the indications of one probe and what was asked of its watch, as JSON Lines (UTF-8).
+"""Read and write recordings: the indications of one probe and what was asked of its watch, as JSON Lines (UTF-8).
 
     {"recording": 1, "simulated": true, "vat": "marrow", "probe": "p1", "poll_s": 10.0, "run": "", "seed": null,
      "faults": [{"fault": "knocked", "from_us": 0, "until_us": null}]}         only where the truth is known

@@ -1,4 +1,4 @@
-"""The past once more: a recording or a stored period through the pipeline that runs at night.
+"""Replay a recording or a stored period through the pipeline that runs at night.
 
 Law: nothing here evaluates anything; the outcome is the pipeline's. Stored again, it goes into a store of its own,
 never into one that a daemon has written.
@@ -69,7 +69,7 @@ def _step(blocks: list[Block], commands: list[Command]) -> tuple[Block, list[Com
 
 
 @dataclass(slots=True, kw_only=True)
-class Shelf:
+class ReplayStore:
     """A store of its own for a replay."""
 
     store: Store
@@ -79,7 +79,7 @@ class Shelf:
     """Of the calibrations: in what is replayed, and here."""
 
     @classmethod
-    def open(cls, url: str, *, simulated: bool) -> "Shelf":
+    def open(cls, url: str, *, simulated: bool) -> "ReplayStore":
         """Make the store. Raises RefusedError if there is something in it."""
         store = Store.open(url, simulated=simulated, migrate=True)
         if queries.runs(store):
@@ -90,7 +90,7 @@ class Shelf:
             work.commit()
         return cls(store=store, simulated=simulated, run=number)
 
-    def take_in(self, commands: Sequence[Command]) -> list[Command]:
+    def add_commands(self, commands: Sequence[Command]) -> list[Command]:
         """Put commands into the inbox, as their answers will want; return them with the numbers they have there."""
         with self.store.begin() as work:
             taken = []
@@ -108,7 +108,7 @@ class Shelf:
         number = None if check is None else self.numbers.get(check.calibration)
         return None if check is None or number is None else work.add_check(replace(check, calibration=number))
 
-    def keep(self, outcome: Outcome) -> None:
+    def append(self, outcome: Outcome) -> None:
         """Store an outcome."""
         with self.store.begin() as work:
             work.append(outcome, run=self.run)
@@ -116,10 +116,12 @@ class Shelf:
             work.commit()
 
 
-def replay_into(shelf: Shelf, watch: Watch, items: Iterable[Block | Command], *, rows: int = ROWS) -> Iterator[Outcome]:
+def replay_into(
+    store: ReplayStore, watch: Watch, items: Iterable[Block | Command], *, rows: int = ROWS
+) -> Iterator[Outcome]:
     """Replay and store; yield each outcome once it is durable."""
     state: WatchState = pipeline.fresh(watch)
     for block, commands in steps(items, rows=rows):
-        state, outcome = pipeline.step(watch, state, block, commands=shelf.take_in(commands) if commands else [])
-        shelf.keep(outcome)
+        state, outcome = pipeline.step(watch, state, block, commands=store.add_commands(commands) if commands else [])
+        store.append(outcome)
         yield outcome

@@ -157,7 +157,7 @@ def record(run: str, seed: int, out: Path) -> None:
     out.mkdir(parents=True)
     config = configuration(run, out)
     vat, probe = config.vats[0], config.probes[0]
-    shelf = replay.Shelf.open(config.store_url, simulated=True)
+    shelf = replay.ReplayStore.open(config.store_url, simulated=True)
     recorder, hub = _hub(config)
     watch = Watch(vat=vat, probe=probe)
     own = Carry(probe="")

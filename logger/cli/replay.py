@@ -96,7 +96,7 @@ def _outcomes(config: Config, vat: VatConfig, source: ReplaySource, store_path: 
     watch = Watch(vat=vat, probe=config.probe(vat.probe))
     if store_path is None:
         return past.replay(watch, source.items)
-    shelf = past.Shelf.open(f"sqlite:///{store_path}", simulated=source.simulated)
+    shelf = past.ReplayStore.open(f"sqlite:///{store_path}", simulated=source.simulated)
     return past.replay_into(shelf, watch, source.items)
 
 

@@ -1,4 +1,4 @@
-"""The one clock: UTC and steady time, read together.
+"""Read the one clock: UTC and steady time together.
 
 Law: `at_us` may be stepped by whoever sets the machine's clock; `elapsed_us` is never stepped, and goes on over a
 restart from where the log ends. Only the service builds a clock; everybody else is handed times.

@@ -1,4 +1,4 @@
-"""The acquire cycle: indications and commands in, one transaction out.
+"""Run the acquire cycle: indications and commands in, one transaction out.
 
 Law: one transaction holds everything a cycle made. A store that is busy or full is expected: evaluation goes on, what
 was made waits in memory in order, its events go out at once, and all of it is committed in order on recovery. The
@@ -52,7 +52,10 @@ MOST_WAITING = 20_000
 """Cycles that may wait for the store: over two days of one probe at 10 s."""
 
 COMPARED_US = 120_000_000
-"""A second probe's reading older than this is compared with nothing: a vat moves by less than 0.01 pH in it. [CP]"""
+"""A second probe's reading older than this is compared with nothing: a vat moves by less than 0.01 pH in it.
+
+Common practice, no source.
+"""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -117,21 +120,21 @@ class Acquisition:
     store: Store
     watched: dict[str, WatchedProbe]
     """By probe."""
-    _taken: set[int] = field(default_factory=set)
+    _applied: set[int] = field(default_factory=set)
     """Commands applied already whose consumption may still wait for the store."""
     numbers: dict[int, int] = field(default_factory=dict)
     """Of the commands applied from memory: in the inbox, once they are stored. `Commit` fills it."""
-    _heard: list[Command] = field(default_factory=list)
+    _from_memory: list[Command] = field(default_factory=list)
     _unreadable: list[Unreadable] = field(default_factory=list)
 
-    def hear(self, commands: Sequence[Command]) -> list[Command]:
+    def apply_from_memory(self, commands: Sequence[Command]) -> list[Command]:
         """Apply commands from memory at the next records: the store takes nothing now. Return them as to be stored.
 
         What refers to a row of the store (a check) waits for it.
         """
         first = min(self.numbers, default=0)
         named = [c if c.check else replace(c, id=first - n) for n, c in enumerate(commands, start=1)]
-        self._heard += [command for command in named if command.id < 0]
+        self._from_memory += [command for command in named if command.id < 0]
         for command in named:
             if command.id < 0:
                 self.numbers[command.id] = 0
@@ -151,12 +154,12 @@ class Acquisition:
             batch.outcomes.append(self._step(target, taken, mine))
         batch.asked = [command for command in pending if command.vat == SYSTEM]
         nobodys = [command for command in pending if command.vat != SYSTEM and not self._is_ours(command)]
-        self._taken |= {command.id for command in (*batch.asked, *nobodys)}
-        batch.answers += [_nobodys(command) for command in nobodys]
+        self._applied |= {command.id for command in (*batch.asked, *nobodys)}
+        batch.answers += [_refuse_unwatched(command) for command in nobodys]
         return batch
 
     def _step(self, target: WatchedProbe, taken: Sequence[Indication], commands: Sequence[Command]) -> Outcome:
-        self._taken |= {command.id for command in commands}
+        self._applied |= {command.id for command in commands}
         second = self.watched.get(target.watch.vat.reference)
         compared = second.state.recent if second else None
         block = block_of(taken, first_seq=target.seq + 1, second=compared)
@@ -167,14 +170,14 @@ class Acquisition:
 
     def _pending(self) -> list[Command]:
         """Return the commands that wait in the inbox or in memory and were not applied yet."""
-        heard, self._heard, self._unreadable = self._heard, [], []
+        heard, self._from_memory, self._unreadable = self._from_memory, [], []
         try:
             found = queries.pending(self.store)
         except StoreBusyError as busy:
             log.debug("The inbox cannot be read now: %s", busy)
             return heard
-        self._taken &= {command.id for command in found}
-        known = self._taken | {*self.numbers.values()}
+        self._applied &= {command.id for command in found}
+        known = self._applied | {*self.numbers.values()}
         fresh = [command for command in found if command.id not in known]
         self._unreadable = [row for row in fresh if isinstance(row, Unreadable)]
         return [*(command for command in fresh if isinstance(command, Command)), *heard]
@@ -182,7 +185,7 @@ class Acquisition:
     def _refuse(self, batch: CycleResult, at_us: int) -> None:
         """Refuse what is no command here: else it would end every daemon that reads it."""
         for row in self._unreadable:
-            self._taken.add(row.id)
+            self._applied.add(row.id)
             batch.answers.append(Answer(command=row.id, seq=0, applied=False, text=row.why))
             said = f"Command {row.id} of the inbox refused: {row.why}."
             batch.entries.append(Entry(seq=0, at_us=at_us, vat="", cause=Cause.REFUSED, text=said))
@@ -261,7 +264,7 @@ class Commit:
     def _commit(self, batch: CycleResult) -> None:
         events = self.events(batch)
         with self.store.begin() as work:
-            numbers = {**self.numbers, **self._put_in(work, batch.commands)}
+            numbers = {**self.numbers, **self._add_commands(work, batch.commands)}
             for outcome in batch.outcomes:
                 work.append(replace(outcome, answers=_numbered(outcome.answers, numbers)), run=self.run)
             if batch.system:
@@ -275,7 +278,7 @@ class Commit:
         for event in events:
             self.delivered.pop(event.id, None)
 
-    def _put_in(self, work: UnitOfWork, commands: Iterable[Command]) -> dict[int, int]:
+    def _add_commands(self, work: UnitOfWork, commands: Iterable[Command]) -> dict[int, int]:
         """Put commands into the inbox; return the numbers of those that were applied from memory."""
         numbers = {}
         for command in commands:
@@ -312,7 +315,7 @@ def _numbered(answers: Iterable[Answer], numbers: Mapping[int, int]) -> tuple[An
 def block_of(taken: Sequence[Indication], *, first_seq: int, second: Measurements | None = None) -> Block:
     """Return indications of one probe as columns, numbered from `first_seq`; `second`: records of the second probe."""
     elapsed_us = np.array([i.elapsed_us for i in taken], dtype=np.int64)
-    reference_ph, reference_u = _compared(second, elapsed_us)
+    reference_ph, reference_u = _second_probe(second, elapsed_us)
     return Block(
         seq=np.arange(first_seq, first_seq + len(taken)),
         at_us=np.array([i.at_us for i in taken], dtype=np.int64),
@@ -325,7 +328,7 @@ def block_of(taken: Sequence[Indication], *, first_seq: int, second: Measurement
     )
 
 
-def _compared(second: Measurements | None, elapsed_us: Ints) -> tuple[Floats, Floats]:
+def _second_probe(second: Measurements | None, elapsed_us: Ints) -> tuple[Floats, Floats]:
     """Return the pH that the second probe said last, and its u, at each of these times; NaN: too old, or none."""
     nothing = np.full(len(elapsed_us), np.nan)
     if second is None:
@@ -343,6 +346,6 @@ def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[n
     return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
-def _nobodys(command: Command) -> Answer:
+def _refuse_unwatched(command: Command) -> Answer:
     target = f"vat {command.vat}" if command.vat else f"probe {command.probe}"
     return Answer(command=command.id, seq=0, applied=False, text=f"{target} is not in the daemon's configuration")

@@ -1,4 +1,4 @@
-"""What is slow and calendar-like: the daily backup, the look at the disk, the hour of the good-night test.
+"""Run the slow jobs of the calendar: the daily backup, the check of the disk, the good-night test.
 
 Law: jobs run in the scheduler's threads and only post what they found; a job that fails in an unexpected way ends the
 process, since the scheduler would swallow it.
@@ -27,7 +27,7 @@ log = logging.getLogger(__name__)
 
 DISK_EVERY_MIN = 10
 DISK_DEADBAND = 1.1
-"""There is room again when so many times the reserve is free. [CP]"""
+"""There is room again when so many times the reserve is free. Common practice, no source."""
 MB = 1_000_000
 BACKUP_HOUR_UTC = 3
 LATE_S = 3600
@@ -102,7 +102,7 @@ class Housekeeping:
         try:
             copy = self._store.backup(folder, at_us=self._clock.read().at_us)
         except StoreError as error:
-            self._tell(Cause.BACKUP_FAILED, f"No backup was made: {error}")
+            self._post_entry(Cause.BACKUP_FAILED, f"No backup was made: {error}")
         else:
             log.info("Backup written to %s", copy)
 
@@ -115,9 +115,9 @@ class Housekeeping:
                 work.add_command(command)
                 work.commit()
         except StoreError as error:
-            self._tell(Cause.REFUSED, f"The good-night test could not begin: {error}. Try `vatvigil rehearse`")
+            self._post_entry(Cause.REFUSED, f"The good-night test could not begin: {error}. Try `vatvigil rehearse`")
 
-    def _tell(self, cause: Cause, text: str) -> None:
+    def _post_entry(self, cause: Cause, text: str) -> None:
         log.warning("%s", text)
         at_us = self._clock.read().at_us
         self._post(HousekeepingReport(Entry(seq=0, at_us=at_us, vat="", cause=cause, priority="medium", text=text)))

@@ -1,4 +1,4 @@
-"""The queue between all that the daemon prints or logs and whoever reads it.
+"""Queue what the daemon prints or logs for whoever reads it.
 
 Law: writing returns at once, whatever the reader does: one that stops (Ctrl-S, a pager, a stuck pipe) stops no watch.
 What finds the queue full is dropped and counted, until all that waits is written; the count stands in its place.
@@ -17,11 +17,11 @@ if TYPE_CHECKING:
     from _typeshed import ReadableBuffer
 
 LONGEST = 2000
-"""Writes, of a line or a few each. [CP]"""
+"""Writes, of a line or a few each. Common practice, no source."""
 LAST_WORDS_S = 1.0
-"""How long the end waits for the reader. [CP]"""
+"""How long the end waits for the reader. Common practice, no source."""
 FULL_S = 0.05
-"""How long a reader that must not be waited for is left alone. [CP]"""
+"""How long a reader that must not be waited for is left alone. Common practice, no source."""
 
 
 class LogQueue(io.RawIOBase):
@@ -34,7 +34,7 @@ class LogQueue(io.RawIOBase):
         self._dropped = 0
         self._is_busy = False
         self._changed = Condition()
-        Thread(target=self._bring_out, name="log", daemon=True).start()
+        Thread(target=self._write_out, name="log", daemon=True).start()
 
     def writable(self) -> bool:
         """Tell that it can be written to."""
@@ -60,7 +60,7 @@ class LogQueue(io.RawIOBase):
         with self._changed:
             self._changed.wait_for(lambda: not (self._waiting or self._dropped or self._is_busy), LAST_WORDS_S)
 
-    def _bring_out(self) -> None:
+    def _write_out(self) -> None:
         lost = 0
         while True:
             lines, dropped = self._next()

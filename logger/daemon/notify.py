@@ -1,4 +1,4 @@
-"""Words to the service manager (systemd's notify protocol, sd_notify(3)): one datagram each.
+"""Notify the service manager (systemd's notify protocol, sd_notify(3)): one datagram each.
 
 Law: WATCHDOG=1 is sent only after proof of progress, never from a free timer. Without a manager nothing is sent; one
 that does not listen stops no watch.

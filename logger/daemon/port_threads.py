@@ -1,4 +1,4 @@
-"""One thread a line: it reads each probe on time and posts what it read. It decides nothing and writes nothing.
+"""Read each probe on time, one thread a line, and post what it read. It decides nothing and writes nothing.
 
 Law: each probe has a steady grid of ticks that begins at the start, so a stepped wall clock neither stalls nor floods
 it; a tick that the line is too busy for is skipped and counted, never made up. The grids of probes on one line are
@@ -27,7 +27,7 @@ ATTENDED_S = 1.0
 """How often (vat time) a probe is read that somebody works on: a person waits for it to settle."""
 SECOND_NS = 1_000_000_000
 SAY_EVERY_NS = 600 * SECOND_NS
-"""How often at most it is logged that ticks were skipped. [CP]"""
+"""How often at most it is logged that ticks were skipped. Common practice, no source."""
 
 
 @dataclass(slots=True, kw_only=True)

@@ -1,7 +1,7 @@
-"""The deliver cycle: what the hub must know, from the state of the watch to the broker.
+"""Publish to the hub what it must know, from the state of the watch to the broker.
 
 Law: standing states are built from what is carried now, never from a backlog; only events queue. A measurement that is
-no longer current is never sent. What comes in is for the ear.
+no longer current is never sent. Inbound messages are handled in mqtt/inbound.py.
 
 Without a broker no events are made: the journal tells all, and nothing old floods a broker that is added later.
 """

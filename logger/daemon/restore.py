@@ -1,4 +1,4 @@
-"""What a start takes over from the run before.
+"""Restore at a start what the run before left in the store.
 
 Law: it only reads; what is to be written and told of it is returned.
 """
@@ -19,7 +19,7 @@ from logger.watch.pipeline import Watch
 log = logging.getLogger(__name__)
 
 
-def left(store: Store, config: Config, *, config_hash: str, at_us: int) -> list[Entry]:
+def orphaned_entries(store: Store, config: Config, *, config_hash: str, at_us: int) -> list[Entry]:
     """Return what is to be said of alarms that left a configuration that was changed since the last run."""
     runs = queries.runs(store)
     if not runs or runs[-1].config_hash == config_hash:
@@ -43,7 +43,7 @@ def clock(store: Store, config: Config, clock: Clock) -> Clock:
     return replace(clock, base_us=max(begins, default=0))
 
 
-def own(store: Store, config: Config) -> Carry:
+def system_carry(store: Store, config: Config) -> Carry:
     """Return what the watch over the system carries, as the store remembers it."""
     vat = system.vat_of(config)
     return kept(vat, queries.watches(store).get(vat.id, system.fresh()))

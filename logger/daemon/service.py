@@ -1,4 +1,4 @@
-"""The daemon: builds every part, owns the clock, the signals and the one loop that decides and writes.
+"""Run the daemon: build every part, own the clock, the signals and the one loop that decides and writes.
 
 Law: port threads, the broker's thread and the scheduler only post into one queue; this loop drains it, evaluates,
 commits once, then tells the hub. What nobody expected ends the process with its traceback, for the service manager to
@@ -43,11 +43,11 @@ log = logging.getLogger(__name__)
 LAST_WORDS_S = 3.0
 """How long the end waits for the broker to take what is due."""
 LAST_COMMIT_S = 20.0
-"""How long the end waits for a busy store to take what waits. [CP]"""
+"""How long the end waits for a busy store to take what waits. Common practice, no source."""
 HUNG_S, HUNG_POLLS = 60.0, 3
-"""A port not read for so long and so many polls hangs: only a new process may help. [CP]"""
+"""A port not read for so long and so many polls hangs: only a new process may help. Common practice, no source."""
 BUSY_S = 0.5
-"""How long a cycle waits for another process that holds the store. [CP]"""
+"""How long a cycle waits for another process that holds the store. Common practice, no source."""
 
 QueueItem = Indication | ThreadCrash | NetworkEvent | HousekeepingReport | DiskSpace | HookResult
 
@@ -84,24 +84,24 @@ class Daemon:
         self._start()
         try:
             while not stop.wanted:
-                self._round(self._drain())
+                self._process(self._drain())
         finally:
             self._end()
 
     def _start(self) -> None:
         if self.hub:
-            self._introduce(self.hub)
+            self._announce(self.hub)
         if self.hook:
             self._resume(self.hook)
         self.housekeeping.start()
-        self._pace()
+        self._set_poll_rates()
         for port in self.ports:
             port.start()
         self.read_s = dict.fromkeys(self.acquisition.watched, time.monotonic())
         self.manager.ready()
 
-    def _introduce(self, hub: Publisher) -> None:
-        """Tell the hub of everything; remember where, so that what leaves the configuration can be cleared there."""
+    def _announce(self, hub: Publisher) -> None:
+        """Announce everything to the hub; store the topics, to clear what leaves the configuration."""
         before = queries.retained_topics(self.store)
         unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
         carries = {**self._carries(), self.machine.vat.id: self.machine.carry}
@@ -121,83 +121,83 @@ class Daemon:
     def _drain(self) -> list[QueueItem]:
         """Wait for something to happen, but not beyond what is due; return all that has."""
         try:
-            items = [self.queue.get(timeout=self._patience_s())]
+            items = [self.queue.get(timeout=self._wait_s())]
         except Empty:
             return []
         while not self.queue.empty():
             items.append(self.queue.get())
         return items
 
-    def _patience_s(self) -> float:
+    def _wait_s(self) -> float:
         dues_us = [way.next_due_us for way in (self.hub and self.hub.delivery, self.hook) if way]
         now_us = _now_us()
         return min([1.0, *(max(0.0, (due_us - now_us) / SECOND_US) for due_us in dues_us if due_us is not None)])
 
-    def _round(self, items: list[QueueItem]) -> None:
+    def _process(self, items: list[QueueItem]) -> None:
         now = self.clock.read()
         at_us = now.at_us
-        before = [entry for item in items for entry in self._take(item, at_us=at_us)]
-        before += self._tally(at_us=at_us)
+        before = [entry for item in items for entry in self._dispatch(item, at_us=at_us)]
+        before += self._refusal_count(at_us=at_us)
         indications = [item for item in items if isinstance(item, Indication)]
-        batch = self._with_heard(self.acquisition.cycle(indications) if indications else CycleResult())
+        batch = self._with_received(self.acquisition.cycle(indications) if indications else CycleResult())
         batch.entries += before
         delivery = self.hub.delivery if self.hub else None
         shared = self.hub.others.trouble(_now_us()) if self.hub else ""
         if self.machine.judge(batch, now=now, delivery=delivery, shared=shared, store=self.commit.trouble):
             self.housekeeping.plan_anew()
         if batch:
-            self._keep(batch, at_us=at_us)
+            self._commit_and_publish(batch, at_us=at_us)
         if indications:
-            self._pace()
-            self._prove(indications)
-        self._deliver(now)
+            self._set_poll_rates()
+            self._notify_watchdog(indications)
+        self._send_due(now)
 
-    def _prove(self, indications: list[Indication]) -> None:
-        """Tell the manager of progress, unless a port hangs: it must not hide behind the others."""
+    def _notify_watchdog(self, indications: list[Indication]) -> None:
+        """Tell the service manager of progress, unless a port hangs: one working port must not mask a hung one."""
         now_s = time.monotonic()
         self.read_s.update(dict.fromkeys((i.probe for i in indications), now_s))
         limits = {p: HUNG_S + HUNG_POLLS * self.clock.real_s(self.config.probe(p).poll_s) for p in self.read_s}
         if all(now_s - self.read_s[probe] < limit for probe, limit in limits.items()):
             self.manager.alive()
 
-    def _pace(self) -> None:
-        """Let each probe be read as often as its watch wants it now."""
+    def _set_poll_rates(self) -> None:
+        """Set how often each probe is read: more often while somebody works on it."""
         for port in self.ports:
             for probe in port.probes:
                 carry = self.acquisition.watched[probe].state.carry
                 port.attend(probe, attended=carry.suppression.attended_until_us is not None)
 
-    def _keep(self, batch: CycleResult, *, at_us: int) -> None:
+    def _commit_and_publish(self, batch: CycleResult, *, at_us: int) -> None:
         for entry in batch.all_entries():
             level = logging.WARNING if entry.annunciates else logging.INFO
             log.log(
                 level, "%s", " ".join(filter(None, [entry.vat or SYSTEM, entry.alarm, f"{entry.cause}: {entry.text}"]))
             )
-        self._say(self.commit.take(batch, at_us=at_us))
+        self._send_events(self.commit.take(batch, at_us=at_us))
         if self.hub:
-            self._show(self.hub, batch, at_us=at_us)
+            self._publish(self.hub, batch, at_us=at_us)
 
-    def _show(self, hub: Publisher, batch: CycleResult, *, at_us: int) -> None:
+    def _publish(self, hub: Publisher, batch: CycleResult, *, at_us: int) -> None:
         for outcome in batch.outcomes:
             hub.show(outcome, now_us=_now_us())
         if batch.system:
             hub.show_own(batch.system, batch.entries, at_us=at_us)
 
-    def _say(self, events: list[Event]) -> None:
+    def _send_events(self, events: list[Event]) -> None:
         if self.hub:
             self.hub.delivery.offer(events)
         if self.hook:
             self.hook.offer(events, _now_us())
 
-    def _take(self, item: QueueItem, *, at_us: int) -> Iterator[Entry]:
-        """Hand one item to whom it concerns; yield what is to be journalled of it."""
+    def _dispatch(self, item: QueueItem, *, at_us: int) -> Iterator[Entry]:
+        """Dispatch one queue item; yield the journal entries it causes."""
         match item:
             case ThreadCrash(error):
                 raise RuntimeError("a thread ended unexpectedly") from error
             case HousekeepingReport(entry):
                 yield entry
             case DiskSpace():
-                self.machine.room = item
+                self.machine.disk = item
             case HookResult() if self.hook:
                 failed = self.hook.on_result(item, _now_us(), at_us=at_us)
                 if failed:
@@ -205,10 +205,10 @@ class Daemon:
             case Indication() | HookResult():
                 pass
             case _ if self.hub:
-                yield from self._hear(self.hub, item, at_us=at_us)
+                yield from self._receive(self.hub, item, at_us=at_us)
 
-    def _hear(self, hub: Publisher, item: NetworkEvent, *, at_us: int) -> Iterator[Entry]:
-        """Take in what came from the broker; yield the refusal if it asked for what cannot be."""
+    def _receive(self, hub: Publisher, item: NetworkEvent, *, at_us: int) -> Iterator[Entry]:
+        """Handle what came from the broker; yield the entry of a refused command."""
         hub.on(item, _now_us())
         if not isinstance(item, Incoming):
             return
@@ -218,38 +218,38 @@ class Daemon:
         elif asked is not None:
             self.inbound_commands.append(asked)
 
-    def _tally(self, *, at_us: int, last: bool = False) -> list[Entry]:
-        """Return the count of the commands that came too thick to be written down, when it is due."""
+    def _refusal_count(self, *, at_us: int, last: bool = False) -> list[Entry]:
+        """Return the entry that counts the commands refused by the rate limit, when it is due."""
         counted = self.hub.inbound.rate_limit.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
         return [counted] if counted else []
 
-    def _with_heard(self, batch: CycleResult) -> CycleResult:
-        """Put into a batch what came from outside, and forget it."""
+    def _with_received(self, batch: CycleResult) -> CycleResult:
+        """Put the commands and receipts that came from outside into a batch."""
         heard = batch.keep_storable(self.inbound_commands)
-        batch.commands += self.acquisition.hear(heard) if self.commit.trouble else heard
+        batch.commands += self.acquisition.apply_from_memory(heard) if self.commit.trouble else heard
         batch.receipts += self.hub.inbound.take_held() if self.hub else []
         self.inbound_commands = []
         return batch
 
-    def _deliver(self, now: ClockReading) -> None:
-        """Bring out what is due by either way, and note what got out."""
-        accepted = self._pump(self.hub, now) if self.hub else []
-        told = self._pump_hook(self.hook, accepted) if self.hook else []
+    def _send_due(self, now: ClockReading) -> None:
+        """Send due events over MQTT and by the hook; record which were accepted."""
+        accepted = self._send_over_mqtt(self.hub, now) if self.hub else []
+        told = self._run_hook(self.hook, accepted) if self.hook else []
         self.commit.delivered.update(dict.fromkeys(accepted if self.hub else told, now.at_us))
         self.commit.hooked.update(dict.fromkeys(told, now.at_us))
         if (accepted or told) and not self.commit.trouble:  # else each would wait for the store; the next record tries
-            self._say(self.commit.flush(at_us=now.at_us))
+            self._send_events(self.commit.flush(at_us=now.at_us))
 
-    def _pump(self, hub: Publisher, now: ClockReading) -> list[str]:
-        """Send what is next; return the events that the broker took."""
+    def _send_over_mqtt(self, hub: Publisher, now: ClockReading) -> list[str]:
+        """Send what is next; return the events that the broker accepted."""
         hub.release(self.commit.take_receipts())
         waiting, oldest_at_us = hub.delivery.waiting, hub.delivery.oldest_at_us
         hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
         hub.delivery.pump(_now_us())
         return hub.delivery.take_delivered()
 
-    def _pump_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
-        """Run what is next; return the events that went out so."""
+    def _run_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
+        """Run the hook for what is next; return the events that it accepted."""
         hook.forget(accepted)
         hook.pump(_now_us())
         return hook.take_done()
@@ -261,7 +261,7 @@ class Daemon:
         return {vat: state.carry for vat, state in self._states().items()}
 
     def _end(self) -> None:
-        """Stop reading, store and deliver what is there, say goodbye."""
+        """Stop reading, store and send what is there, disconnect."""
         self.manager.stopping()
         self.housekeeping.stop()
         for port in self.ports:
@@ -270,8 +270,10 @@ class Daemon:
             port.join()
         if self.hook:
             self.hook.stop()
-        self._round(self._rest())
-        self._round([HousekeepingReport(entry) for entry in self._tally(at_us=self.clock.read().at_us, last=True)])
+        self._process(self._remaining_items())
+        self._process(
+            [HousekeepingReport(entry) for entry in self._refusal_count(at_us=self.clock.read().at_us, last=True)]
+        )
         self._finish()
         if self.hub:
             self.hub.release(self.commit.take_receipts())
@@ -284,12 +286,12 @@ class Daemon:
         """Give the store and the broker some time to take what is due."""
         began = time.monotonic()
         while self.commit.waiting and time.monotonic() < began + LAST_COMMIT_S:
-            self._say(self.commit.flush(at_us=self.clock.read().at_us))
+            self._send_events(self.commit.flush(at_us=self.clock.read().at_us))
         until = time.monotonic() + LAST_WORDS_S
         while self.hub and self.hub.delivery.connected and not self.hub.delivery.settled and time.monotonic() < until:
-            self._round(self._drain())
+            self._process(self._drain())
 
-    def _rest(self) -> list[QueueItem]:
+    def _remaining_items(self) -> list[QueueItem]:
         items = []
         while not self.queue.empty():
             items.append(self.queue.get())
@@ -310,7 +312,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
     store.claim()
     clock = restore.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
-    left = restore.left(store, config, config_hash=config_hash, at_us=now.at_us)
+    left = restore.orphaned_entries(store, config, config_hash=config_hash, at_us=now.at_us)
     with store.begin() as work:
         number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
         text = f"vatvigil {program} began run {number}"
@@ -333,7 +335,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         ports=[PortThread(line, clock, post=queue.put) for line in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, system=config.system, post=queue.put),
         manager=Manager.from_environment(),
-        machine=SystemMonitor.of(config, restore.own(store, config), clock=clock),
+        machine=SystemMonitor.of(config, restore.system_carry(store, config), clock=clock),
         queue=queue,
     )
 

@@ -1,4 +1,4 @@
-"""The watch over the system as the main loop sees it: it gathers the facts and keeps what `system.step` carries.
+"""Gather the facts on which system alarms are judged, and keep what `system.step` carries.
 
 Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change. What it says
 goes into the batch of the cycle and is stored with it.
@@ -24,7 +24,10 @@ from logger.watch.system import SystemFacts
 log = logging.getLogger(__name__)
 
 STEP_US = 5 * SECOND_US
-"""A wall clock that runs away from the steady one by more than this (real time) was stepped. [CP]"""
+"""A wall clock that runs away from the steady one by more than this (real time) was stepped.
+
+Common practice, no source.
+"""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -37,7 +40,7 @@ class SystemMonitor:
     speed: float
     drift_us: int
     """UTC minus watch time when last looked at."""
-    room: DiskSpace | None = None
+    disk: DiskSpace | None = None
     """What the disk was last found like; None: it was not looked at."""
     _judged_us: int | None = None
     _last: SystemFacts | None = None
@@ -79,8 +82,8 @@ class SystemMonitor:
             refused=delivery.trouble if delivery else "",
             unheard=bool(delivery and delivery.has_no_subscriber),
             waiting=delivery.waiting if delivery else 0,
-            disk=self.room.trouble if self.room else None,
-            disk_in_deadband=bool(self.room and self.room.in_deadband),
+            disk=self.disk.trouble if self.disk else None,
+            disk_in_deadband=bool(self.disk and self.disk.in_deadband),
             store=store,
             stepped_s=self._stepped_s(now),
         )

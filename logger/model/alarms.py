@@ -1,4 +1,4 @@
-"""What a person is told: alarm states, the journal, the outbox."""
+"""States of alarms, entries of the journal, events of the outbox."""
 
 from dataclasses import dataclass
 from enum import StrEnum

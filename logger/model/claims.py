@@ -1,4 +1,4 @@
-"""What a vat is to reach, how far it has been shown, and what becomes of a claim."""
+"""The target of a vat: its progress, claims, and their withdrawal."""
 
 from dataclasses import dataclass
 from enum import StrEnum

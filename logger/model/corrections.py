@@ -1,4 +1,4 @@
-"""What a later check says of the log before it: corrections that stand beside the results and never in their place."""
+"""Corrections of the log by a later check: they stand beside the results and never in their place."""
 
 from dataclasses import dataclass
 

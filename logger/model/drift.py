@@ -1,4 +1,4 @@
-"""What is known of an electrode's drift."""
+"""The drift of an electrode, as its checks show it."""
 
 from dataclasses import dataclass
 

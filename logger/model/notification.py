@@ -1,4 +1,4 @@
-"""What a person is told of an alarm, and what was known when it was told."""
+"""Notification of an alarm, and the facts that were known when it was sent."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""What is read and what is made of it: indications, columns, quality."""
+"""Records: indications, columns, quality."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
@@ -194,8 +194,8 @@ class Measurements(Columns):
     tests: Ints = field(
         metadata=column(
             "bits of the tests that spoke",
-            csv="which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; separated by "
-            "spaces",
+            csv="which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; "
+            "separated by spaces",
         )
     )
     """`QualityTests` that spoke."""

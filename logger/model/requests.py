@@ -1,4 +1,4 @@
-"""What a person asks of the watch: calibrations and commands."""
+"""Requests of a person to the watch: commands, calibrations, checks."""
 
 from dataclasses import dataclass
 from enum import StrEnum

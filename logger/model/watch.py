@@ -1,4 +1,4 @@
-"""What a watch carries from record to record, and what one step of it makes."""
+"""The state of a watch, in parts, and the outcome of one step."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field

@@ -1,4 +1,4 @@
-"""Copies of an SQLite store.
+"""Copy an SQLite store.
 
 Law: a file under its final name is a whole copy that passed the integrity check; anything else bears `.part` and is
 removed. The copy is taken by SQLite's online backup in one read transaction, so the writer goes on.

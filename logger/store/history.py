@@ -1,4 +1,4 @@
-"""The whole log of a vat, in pieces, for replay and export.
+"""Read the whole log of a vat in pieces, for replay and export.
 
 Law: each piece is a short read transaction of its own, so that a long export never holds up the writer's log; records
 never change, so the pieces fit together. A span is a range of record numbers, whatever the wall clock did meanwhile.

@@ -1,4 +1,4 @@
-"""The parts of `model.Carry` as JSON text, each with a version of its own.
+"""Encode and decode the parts of `model.Carry` as JSON text, each with a version of its own.
 
 Law: a part is read only if its version is known and its fields, at every depth, are exactly those of that version;
 otherwise StoreError: a field that is not known here may not be lost, one that is missing may not be made up. To change

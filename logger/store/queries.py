@@ -1,4 +1,4 @@
-"""What the running watch and a person asking about now read from the store.
+"""Read from the store what the running watch and the commands need.
 
 Law: each function is one short read transaction of its own. Rows come in the order in which they were stored; no key
 and no order relies on the wall clock. Every function may raise StoreBusyError.

@@ -1,4 +1,4 @@
-"""Between the words of `model.py` and the rows of the tables.
+"""Convert between the classes of `model/` and the rows of the tables.
 
 Law: a value read back equals the value written, to the bit; NaN goes in as NULL and comes out as NaN. (SQLite keeps
 no sign of zero.) Text or numbers that no database could keep are refused by name before anything is written.

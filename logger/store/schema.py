@@ -1,4 +1,4 @@
-"""The revision of a store, and the way to the newest one.
+"""Check the revision of a store, and migrate it to the newest one.
 
 Law: only who asked for it migrates. One transaction brings the whole schema up, or nothing changes; an SQLite file
 that holds data is copied beside itself first, and that copy is never overwritten. Alembic is imported only here, only

@@ -1,4 +1,4 @@
-"""The tables.
+"""Declare the tables.
 
 Law: this file is what the migrations make; a test compares the two on both databases. Times are plain integers in
 microseconds (`_us`): UTC since 1970 (`at_us`) or watch time (`elapsed_us`). NULL is "not known", never a number.

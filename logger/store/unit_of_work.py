@@ -1,4 +1,4 @@
-"""One transaction of the writer.
+"""Write to the store, one transaction at a time.
 
 Law: everything between entering and `commit()` is stored together; without `commit()`, or when it raises, nothing is.
 The same work may then be done again in a new unit: should the failed commit have got through after all (the link broke

@@ -1,4 +1,4 @@
-"""What happens between two records of a watch: what is over by its time ends, then commands are applied.
+"""Apply what happens between two records of a watch: end what is over by its time, then apply commands.
 
 Law: pure; a command is applied whole or refused with a sentence, and a refused one changes nothing but the journal. A
 calibration starts pH anew: its drift is unknown, what came before is another scale. A check moves only what is known of
@@ -51,7 +51,7 @@ def commands_between(
 
     Returns the new carry, journal entries and answers.
     """
-    carry, entries = _end(suppression.as_held(vat, carry), carry, seq=seq, now=now)
+    carry, entries = _end_expired(suppression.as_held(vat, carry), carry, seq=seq, now=now)
     answers = []
     for command in commands:
         answer = Answer(command=command.id, seq=seq, applied=True, probe=probe.id)
@@ -69,7 +69,7 @@ def commands_between(
     return replace(carry, alarms=alarms), [*entries, *released], answers
 
 
-def _end(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
+def _end_expired(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
     """End suppressions and work on the probe whose time is over; the windows start anew after work on the probe."""
     alarms, lifted = suppression.lift_suppressions(vat, carry.alarms, seq=seq, now=now)
     texts, work = [], carry.suppression
@@ -133,12 +133,12 @@ def _apply(
         new = _checked_calibration(probe, command)
         text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
         entry = _entry(vat, Cause.CALIBRATED, text, seq=seq, now=now)
-        carry = _as_found(probe, carry, new, now=now)
-        return _anew(vat, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
+        carry = _reconsider_by_buffers(probe, carry, new, now=now)
+        return _put_in_force(vat, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
         check, line = _checked_check(probe, carry, command)
-        after, text = _taken(probe, carry, check, line)
-        after = _noted(probe, after, check, now=now)
+        after, text = _apply_check(probe, carry, check, line)
+        after = _checked_target(probe, after, check, now=now)
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.BREAK_OFF:
@@ -153,7 +153,7 @@ def _apply(
         vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
     )
     is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
-    if carry.suppression.not_back_us is not None and _is_word(command):
+    if carry.suppression.not_back_us is not None and _says_back(command):
         is_back = True
         alarms, returned = suppression.said_back(vat, alarms, seq=seq, now=now)
         entries += returned
@@ -161,15 +161,15 @@ def _apply(
     after = _fresh(after, now) if is_back else after
     if command.kind is CommandKind.MARK:
         return _marked(vat, after, command, now=now), entries, answer
-    return _worked(vat, after, command, now=now), entries, answer
+    return _attended(vat, after, command, now=now), entries, answer
 
 
-def _is_word(command: Command) -> bool:
+def _says_back(command: Command) -> bool:
     """Tell whether a command says that the probe is back in its vat."""
     return command.kind is CommandKind.LEAVE or (command.kind is CommandKind.MARK and command.note == Mark.PROBE_IN)
 
 
-def _worked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
+def _attended(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
     """Remember that somebody works on the probe, or no more."""
     if command.kind is CommandKind.LEAVE:
         return _back(carry)
@@ -228,7 +228,7 @@ def _checked_calibration(probe: ProbeConfig, command: Command) -> Calibration:
     return new
 
 
-def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
+def _put_in_force(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     """Put a calibration in force; start the delays of the pH alarms and all windows anew."""
     alarms = dict(carry.alarms)
     for alarm in vat.alarms:
@@ -240,13 +240,13 @@ def _anew(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
         alarms=alarms,
         batch=replace(carry.batch, progress=replace(carry.batch.progress, newest=None)),  # another scale
         electrode=ElectrodeState(
-            calibration=new, found_ph=_found(carry.electrode.calibration, new), belief=carry.electrode.belief
+            calibration=new, found_ph=_worst_as_found(carry.electrode.calibration, new), belief=carry.electrode.belief
         ),
         windows=replace(carry.windows, trends=trends, fresh_us=now.elapsed_us),
     )
 
 
-def _found(old: Calibration | None, new: Calibration) -> float | None:
+def _worst_as_found(old: Calibration | None, new: Calibration) -> float | None:
     """Return how far the calibration in force is off in the buffers of the one that replaces it, at most.
 
     What another electrode reads tells nothing of it, nor do buffers that were read before it was made.
@@ -273,7 +273,7 @@ def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[
     return check, line
 
 
-def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) -> tuple[Carry, str]:
+def _apply_check(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) -> tuple[Carry, str]:
     """Let a check speak of the drift; return the new carry and what it said."""
     warm = BENCH_C if check.temperature_c is None else check.temperature_c
     u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
@@ -284,7 +284,7 @@ def _taken(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) ->
     return replace(carry, electrode=after), drift.sentence(check, taken)
 
 
-def _as_found(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
+def _reconsider_by_buffers(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     """Let the buffers of a new calibration speak of what was claimed with the one before."""
     before, claim = carry.electrode.calibration, carry.batch.progress.claim
     if before is None or claim is None or not tells_of(new, before):
@@ -293,7 +293,7 @@ def _as_found(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -
     return _reconsidered(probe, carry, found, before, now=now)
 
 
-def _noted(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
+def _checked_target(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
     """Let a check speak of what is claimed, and of whether anything may be."""
     noted = _progressed(carry, target.checked(target.begun(carry), check))
     found, line = withdrawal.of_check(check, probe.errors), carry.electrode.calibration

@@ -1,4 +1,4 @@
-"""What is known of a vat at a record, for whoever must decide on it: `Facts`, from the records and what is carried.
+"""Attach to an alarm what was known at its record (`VatFacts`): newest believed pH, rate, temperature, deadline.
 
 Law: pure; from the record and earlier ones alone, and never recomputed later: what is said is stored with its entry.
 """

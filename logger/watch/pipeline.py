@@ -1,9 +1,9 @@
-"""The path of a sample, as one pure function: (watch, state, block, commands) -> (state, outcome). Start reading here.
+"""Evaluate records, as one pure function: (watch, state, block, commands) -> (state, outcome). Start reading here.
 
 A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; there is no
 second path. Law: however a series is cut into blocks, the outcome is the same, to the bit. So a block is first cut
-where a command or the end of a suppression falls, and each piece then goes through the same steps: flag, ask the
-witnesses (is the probe in the liquid), calibrate, doubt, judge (single values or windows), alarm, remember.
+where a command or the end of a suppression falls, and each piece then goes through the same steps: flags, immersion
+(is the probe in the liquid), pH and its uncertainty, belief, signals (single values or windows), alarms, carry.
 """
 
 from collections.abc import Mapping, Sequence
@@ -177,7 +177,7 @@ def _judged(
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
     trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
     for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
-        trends, look = _look(watch, carry, looks, alarm, trends)
+        trends, look = _windowed(watch, carry, looks, alarm, trends)
         judged[alarm.id] = _series(alarm, look)
     return trends, judged
 
@@ -204,7 +204,7 @@ def _patience_us(watch: Watch, alarm: AlarmConfig) -> int:
     return _gap_us(watch) + round(alarm.window_s * SECOND_US)
 
 
-def _look(
+def _windowed(
     watch: Watch, carry: Carry, looks: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""

@@ -1,4 +1,4 @@
-"""The good-night test: one marked test alarm through the whole chain, which somebody must acknowledge in time.
+"""Run the good-night test: one marked test alarm through the whole chain, which somebody must acknowledge in time.
 
 Law: pure. The test is an alarm of the system like any other, so what it proves is proved of the others: it is stored,
 sent, shown and acknowledged by the same ways. Whatever it says begins with TEST. It ends by itself; when nobody
@@ -19,7 +19,7 @@ from logger.units import SECOND_US
 
 TEST = AlarmKind.REHEARSAL.value
 WITHIN_S = 600.0
-"""How long a test may take unless its command says otherwise. [CP]"""
+"""How long a test may take unless its command says otherwise. Common practice, no source."""
 
 
 def begin(carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Carry, str]:

@@ -1,4 +1,4 @@
-"""What alarms look at: values with the belief in them, each record by itself or as medians of whole windows.
+"""Compute the signals that alarms judge: values with the belief in them, single records or medians of whole windows.
 
 Law: pure; judged once for all that look at the same. Whether pH is too high, also for a target, is judged by the higher
 of the published one and of what the checks correct it to (`uncertainty.cautious`).

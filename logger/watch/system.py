@@ -1,4 +1,4 @@
-"""The watch over the watch itself, as one pure function: (alarms, carry, facts, commands) -> (carry, entries, answers).
+"""Judge the system alarms, as one pure function: (alarms, carry, facts, commands) -> (carry, entries, answers).
 
 Law: the same delays, the same state table and the same requests as for a vat; only what is judged differs: facts about
 the machine, handed in as values with their time. They are no records of a probe, so a replay sees nothing of them; the
@@ -135,7 +135,7 @@ def step(
         carry, broker=facts.broker, waiting=facts.waiting, refused=facts.refused, unheard=facts.unheard, now=now
     )
     entries += steps
-    states, said = dict(carry.alarms), _said(facts, carry)
+    states, said = dict(carry.alarms), _conditions(facts, carry)
     for alarm in vat.alarms:
         codes, text = said[alarm.kind]
         state, found = evaluate.run(
@@ -147,14 +147,14 @@ def step(
             max_gap_us=round(LONGEST_GAP_S * speed * SECOND_US),
             audible=audible,
         )
-        found = [(row, _worded(vat, alarm, entry, text)) for row, entry in found]
+        found = [(row, _with_text(vat, alarm, entry, text)) for row, entry in found]
         told = [entry.told for _, entry in found if entry.told]
         states[alarm.id] = replace(state, told=told[-1]) if told else state
         entries += [entry for _, entry in found]
     return replace(carry, alarms=states), [_marked(entry) for entry in entries], answers
 
 
-def _said(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[list[Code], str]]:
+def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[list[Code], str]]:
     """Return of each kind what the facts say for or against it, and their words."""
     disk = Code.IN_DEADBAND if facts.disk_in_deadband else _code(facts.disk)
     disk = Code.SILENT if facts.disk is None else disk
@@ -180,7 +180,7 @@ def _code(wrong: object) -> Code:
     return Code.ABNORMAL if wrong else Code.PAST_DEADBAND
 
 
-def _worded(vat: VatConfig, alarm: AlarmConfig, entry: Entry, text: str) -> Entry:
+def _with_text(vat: VatConfig, alarm: AlarmConfig, entry: Entry, text: str) -> Entry:
     """Add what the facts say to an entry that tells that something is wrong, and its lines for a telephone."""
     if not notification.is_told(entry):
         return entry

@@ -21,7 +21,7 @@ from logger import recording
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Block, Command, Floats
 from logger.recording import Header
-from logger.replay import ROWS, Shelf, replay, replay_into
+from logger.replay import ROWS, ReplayStore, replay, replay_into
 from logger.store import rows
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
@@ -148,8 +148,8 @@ def test_replay_stores(night: Path, tmp_path: Path) -> None:
     print(f"  ratio {bare_s / ours_s:.2f}")
 
 
-def shelf(path: Path) -> Shelf:
-    return Shelf.open(f"sqlite:///{path}", simulated=True)
+def shelf(path: Path) -> ReplayStore:
+    return ReplayStore.open(f"sqlite:///{path}", simulated=True)
 
 
 def first_rows(items: Sequence[Block | Command], wanted: int) -> list[Block | Command]:
@@ -158,7 +158,7 @@ def first_rows(items: Sequence[Block | Command], wanted: int) -> list[Block | Co
     return list(items[: int(np.searchsorted(ends, wanted)) + 1])
 
 
-def replay_into_s(kept: Shelf, watched: Watch, items: Sequence[Block | Command]) -> float:
+def replay_into_s(kept: ReplayStore, watched: Watch, items: Sequence[Block | Command]) -> float:
     begin = time.perf_counter()
     for _ in replay_into(kept, watched, items):
         pass
@@ -167,9 +167,9 @@ def replay_into_s(kept: Shelf, watched: Watch, items: Sequence[Block | Command])
     return took_s
 
 
-def executemany_s(kept: Shelf, commands: Sequence[Command], tuples: Sequence[list[tuple[object, ...]]]) -> float:
+def executemany_s(kept: ReplayStore, commands: Sequence[Command], tuples: Sequence[list[tuple[object, ...]]]) -> float:
     """Return how long the bare driver takes for rows made beforehand, into the same tables, as durably."""
-    kept.take_in(commands)
+    kept.add_commands(commands)
     path = kept.store.path
     kept.store.close()
     assert path is not None

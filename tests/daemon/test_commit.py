@@ -244,8 +244,8 @@ def test_an_acknowledgement_takes_effect_while_the_store_takes_nothing_and_is_st
     note = replace(acknowledge, kind=CommandKind.NOTE, alarm="", note="on my way")
     with locked(store):
         commit.take(cycle(acquisition, 12), at_us=at_us(12))
-        commit.take(CycleResult(commands=acquisition.hear([acknowledge])), at_us=at_us(12))
-        commit.take(CycleResult(commands=acquisition.hear([note])), at_us=at_us(12))
+        commit.take(CycleResult(commands=acquisition.apply_from_memory([acknowledge])), at_us=at_us(12))
+        commit.take(CycleResult(commands=acquisition.apply_from_memory([note])), at_us=at_us(12))
         commit.take(cycle(acquisition, 13), at_us=at_us(13))
         state = acquisition.watched["probe"].state.carry.alarms["ph-high"]
         assert state.shown is State.ACKNOWLEDGED

@@ -151,7 +151,7 @@ def test_no_thread_is_left_behind(store: Store) -> None:
 
 
 def test_a_clock_that_was_set_back_by_a_month_puts_nothing_off(store: Store, tmp_path: Path) -> None:
-    # APScheduler goes by the wall clock (pitfalls.md): what it had planned would be a month away.
+    # APScheduler goes by the wall clock: what it had planned would be a month away.
     store.backup(tmp_path / "copies", at_us=clocks.of(None).read().at_us)  # so that none is due at once
     kept = keeper(store, SimpleQueue(), backup_dir=tmp_path / "copies")
     kept.start()

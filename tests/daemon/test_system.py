@@ -1,4 +1,4 @@
-"""The system's own alarms: facts with times in, entries of the same state table out. Expected: design/alarms.md."""
+"""The system's own alarms: facts with times in, entries of the same state table out."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -162,7 +162,7 @@ def test_only_what_can_be_judged_here_is_an_alarm(config: Config, expected: list
 
 
 def test_in_accelerated_time_the_delays_stay_real() -> None:
-    # house.md, 3.2: time-outs of serial and broker stay real
+    # time-outs of serial and broker stay real
     tuned = AlarmConfig(id="broker-away", kind=AlarmKind.BROKER_AWAY, on_delay_s=30.0, priority=Priority.MEDIUM)
     config = configured(simulation=Simulation(speed=100.0), system=SystemConfig(alarms=(tuned,)))
     (away,) = [alarm for alarm in system.vat_of(config).alarms if alarm.id == "broker-away"]

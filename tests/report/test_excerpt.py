@@ -57,7 +57,7 @@ def test_an_excerpt_from_the_middle_gives_the_same_records_also_after_checks(tmp
         logged = Measurements.concatenate(list(history.measurements(watching.store, span)))
         watch = Watch(vat=house.config.vats[0], probe=house.config.probe("marrow-probe"))
         (again,) = [outcome.measurements for outcome in replay.replay(watch, items(watching.store, span))]
-        shelf = replay.Shelf.open(f"sqlite:///{tmp_path}/again.sqlite", simulated=False)
+        shelf = replay.ReplayStore.open(f"sqlite:///{tmp_path}/again.sqlite", simulated=False)
         with shelf.store:
             (stored,) = [o.measurements for o in replay.replay_into(shelf, watch, items(watching.store, span))]
             assert [c.deviation_ph for c in queries.checks(shelf.store, "marrow-probe")] == [0.03]

@@ -1,4 +1,4 @@
-"""Each record's verdict on its way through the pipeline; alarms.md, "Belief before alarm"."""
+"""Belief in each record on its way through the pipeline."""
 
 from dataclasses import replace
 

@@ -1,4 +1,4 @@
-"""What the instrument is owed raises alarms of its own; limits by process.md 2.2, words and statuses by alarms.md."""
+"""What the instrument is owed raises alarms of its own; limits: common practice, no source; statuses: NAMUR NE 107."""
 
 from dataclasses import replace
 from typing import Any

@@ -57,7 +57,7 @@ def test_a_step_that_nobody_marked_raises_the_rate_and_later_the_rise_and_one_th
 
 
 def test_a_slow_rise_is_told_although_the_vat_is_topped_up_every_day() -> None:
-    # 0.004 pH an hour is the slowest that process.md 2.2 speaks of; each topping up hides what rises in some hours.
+    # 0.004 pH an hour is the slowest (common practice, no source); each topping up hides what rises in some hours.
     marks = [mark(24.0 * day + 9.0, Mark.TOPPED_UP) for day in range(3)]
     steps = [(24.0 * day + 9.0, -0.1) for day in range(3)]
     _, entries = night(course(72.0, *steps, per_hour=0.004), *marks)

@@ -103,7 +103,7 @@ def test_4_45_for_three_windows_is_measured_at_or_below_the_target_once() -> Non
     (told,) = of(entries, Cause.MEASURED_AT_TARGET)
     made = state.carry.batch.progress.claim
     assert made is not None
-    # u of a minute, fresh: 0.054, of ten 0.052 (uncertainty.md 4.1); Phi((4.6 - 4.45) / 0.0543) = 0.997, any table
+    # u of a minute, fresh: 0.054, of ten 0.052; normal Phi((4.6 - 4.45) / 0.0543) = 0.997
     assert (told.seq, made.seq, made.calibration, made.windows) == (49, 49, 1, 3)
     assert (made.ph, made.u) == (pytest.approx(4.45, abs=1e-3), pytest.approx(0.0543, abs=0.0005))
     assert (made.z, made.conformance) == (pytest.approx(1.6449, abs=5e-5), pytest.approx(0.997, abs=0.001))
@@ -162,7 +162,7 @@ def test_a_spot_check_of_the_batch_before_counts_no_more() -> None:
 
 
 def test_a_probe_found_to_read_too_low_must_read_lower() -> None:
-    # Reads 0.04 too low, known from a check: alarms.md, the higher of published and corrected pH.
+    # Reads 0.04 too low, known from a check: the higher of published and corrected pH.
     old = replace(TARGET, check_within_h=100.0)
     rows, claims = of_ph([4.48] * 60, start_s=3 * 86400.0), list[int]()
     for deviation in (0.0, 0.04, -0.04):
@@ -343,7 +343,7 @@ def test_a_high_ph_says_how_probable_it_is_by_value_and_doubt() -> None:
 
 
 def test_a_high_ph_is_judged_by_what_the_last_check_corrects_it_to() -> None:
-    # alarms.md: the higher of published and corrected pH; a probe that reads too high gets no credit.
+    # The higher of published and corrected pH; a probe that reads too high gets no credit.
     told = {}
     for off in (-0.045, 0.045):
         look = ask(3, CommandKind.CHECK, check=check(off, at_s=5 * 86400.0))
