@@ -391,7 +391,7 @@ class AlarmKind(StrEnum):
             defaults={"window_s": 0.0},
             what="the calibration is overdue",
             over="the probe was calibrated",
-            comes="The calibration is overdue (calibrate_every_d), and the doubt of readings grows. Calibrate the"
+            comes="The calibration is overdue (calibrate_every_d), and the uncertainty of readings grows. Calibrate the"
             " probe",
             first="calibrate the probe",
         ),

@@ -19,29 +19,35 @@ class AlarmConfig:
 
     id: str
     kind: AlarmKind
+    """What the alarm watches; `vatvigil help alarms` explains each kind."""
     setpoint: float | None = None
+    """Where the alarm comes, in the unit of its kind; alarms of the instrument have none."""
     deadband: NotNegative = 0.0
+    """How far from the setpoint the value must come back before the alarm returns; same unit."""
     on_delay_s: Delay = 600.0
+    """How long the condition must last before the alarm comes; 0: at once."""
     off_delay_s: Delay = 0.0
+    """How long the condition must be over before the alarm returns; 0: at once."""
     window_s: Annotated[float, Ge(0), Le(86400)] = 600.0
     """Length of the windows whose median is judged; 0: every record by itself."""
     armed_ph: PH = 4.4
-    """A rise counts only after the pH came down to this. Common practice, no source."""
+    """`rise` counts only after the pH came down to this. Common practice, no source."""
     drop_ph: Annotated[float, Ge(0.01), Le(10)] = 0.3
-    """So much the pH must have fallen: without it a batch has not begun, with it a stall can be one.
-
-    Common practice, no source.
+    """By so much the pH must have fallen: before that `no-start` can come, after it `stall`. Common practice, no
+    source.
     """
     above_ph: PH = 4.75
-    """A stall counts only above this: by default 0.15 above a target of 4.6. From a trial on simulated vats."""
+    """`stall` counts only above this pH, by default 0.15 above a target of 4.6. From a trial on simulated vats."""
     priority: Priority = Priority.MEDIUM
+    """How urgent it is: it decides who is woken in quiet hours."""
     latching: bool = False
+    """If true, the alarm stays when the condition is over, until somebody resets it."""
     realarm_s: Duration | None = None
-    """Acknowledged but still standing: annunciate anew after this time; None: never."""
+    """Acknowledged, but the condition lasts: the alarm comes anew after this time; not written: never."""
     reminder_s: Duration | None = None
-    """Not acknowledged: remind of the same occurrence after this time; None: never."""
+    """Not acknowledged: the same occurrence is told again after this time; not written: never."""
     raise_after_reminders: Annotated[int, Ge(1), Le(1000)] | None = None
-    """With so many reminders the occurrence gets the next priority above; None: never."""
+    """After so many reminders the occurrence gets the next higher priority; not written: never."""
 
 
 def default_alarm(kind: AlarmKind, **given: Any) -> AlarmConfig:  # noqa: ANN401 - any field of AlarmConfig

@@ -58,15 +58,19 @@ class RegisterConfig:
     """One quantity: number * scale + offset, in `unit`."""
 
     number: RegisterNumber
-    """Of its first register, from 0."""
+    """Number of the first register as on the wire, counted from 0."""
     type: NumberType = NumberType.FLOAT32
+    """How the number stands in the register, or in two: signed or unsigned integer, or floating point."""
     word_order: WordOrder = WordOrder.HIGH_FIRST
+    """Which of the two registers of a 32-bit number comes first: the high or the low half."""
     scale: float = 1.0
+    """The value is the number in the register times `scale`, plus `offset`, in `unit`."""
     offset: float = 0.0
+    """See `scale`."""
     unit: Unit | None = None
-    """None: mV, pH or C, by the quantity."""
+    """Unit of the value; not written: mV, pH or C, by the quantity."""
     no_value: tuple[int, ...] = ()
-    """Numbers, before scale and offset, by which the instrument says that it has none."""
+    """Numbers, before scale and offset, by which the instrument says that it has no value."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,8 +78,9 @@ class StatusConfig:
     """A register whose bits say that the values beside it are none."""
 
     number: RegisterNumber
+    """Number of the register as on the wire, counted from 0."""
     bits: tuple[Annotated[int, Ge(0), Le(15)], ...]
-    """Their numbers, 0 (lowest) to 15; one of them set is enough."""
+    """Numbers of the bits, 0 (lowest) to 15, that say that the values are none; one of them set is enough."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,16 +88,18 @@ class ModbusConfig:
     """Where a probe is on its line, and what its registers hold."""
 
     address: int = 1
-    """1 to 247 on a serial line; 0 or 255 too for an instrument that is itself on TCP."""
+    """Address of the instrument: 1 to 247 on a serial line; 0 or 255 too for one that is itself on TCP."""
     function: int = 3
-    """3: holding registers, 4: input registers."""
+    """By which function the registers are read: 3 for holding registers, 4 for input registers."""
     potential: RegisterConfig | None = None
     ph: RegisterConfig | None = None
     """For a probe that reports no potential."""
     temperature: RegisterConfig | None = None
     status: StatusConfig | None = None
     identify: bool = True
-    """False: it does not answer the request to identify itself (43/14), not even by an exception."""
+    """If false, it is not asked to identify itself (43/14): some do not answer that at all, not even by an
+    exception.
+    """
 
     @property
     def reports_own_ph(self) -> bool:

@@ -15,11 +15,13 @@ class QuietConfig:
     """Hours in which only some priorities reach people; minutes of the local day, the end may lie on the next day."""
 
     begin_min: int
+    """Local time at which the quiet hours begin, such as "22:00"."""
     end_min: int
+    """Local time at which they end, such as "07:00"; it may lie on the next day."""
     wakes: tuple[Priority, ...] = (Priority.HIGH,)
-    """Priorities that annunciate in them too; high is always among them."""
+    """Priorities that annunciate in the quiet hours too; high is always among them."""
     zone: str = ""
-    """Where people sleep, as in `PeopleConfig.zone`; empty: there."""
+    """Time zone of `from` and `to`, a name of the IANA time zone database: where people sleep."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,10 +29,10 @@ class PeopleConfig:
     """How people are notified."""
 
     zone: str = "UTC"
-    """Local time in what people read, a name of the IANA time zone database."""
+    """Time zone of the local time in what people read, a name of the IANA time zone database."""
     quiet: QuietConfig | None = None
     digest_min: int | None = None
-    """Minute of the local day at which the morning summary is made; None: never."""
+    """Local time at which the morning summary is made, such as "07:00"."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,19 +40,20 @@ class TargetConfig:
     """What a vat is to reach, and what must hold before that is claimed; all but `ph` (regulation) without a source."""
 
     ph: Annotated[float, Ge(0), Le(14)] = 4.6
+    """The vat is to come down to this pH."""
     probability: Annotated[float, Ge(0.5), Le(0.9999)] = 0.95
-    """One-sided: at or below `ph` (JCGM 106:2012).
-
-    At 0.5 the uncertainty does not count; beyond 0.9999 the normal distribution says more than any budget holds.
+    """A claim says with at least this probability that the pH is at or below `ph`, one-sided (JCGM 106:2012). At
+    0.5 the uncertainty does not count; beyond 0.9999 the normal distribution says more than is known of the
+    uncertainty.
     """
     window_s: Annotated[float, Ge(1), Le(86400)] = 600.0
     """Length of the windows whose medians are judged."""
     windows: Annotated[int, Ge(1), Le(1000)] = 3
-    """So many of them in a row, all believed: half an hour."""
+    """So many windows in a row must show it, all of them believed; 3 windows of 600 s are half an hour."""
     check_within_h: Annotated[float, Ge(1), Le(8784)] = 48.0
-    """The newest calibration or check must be no older."""
+    """The newest calibration or check must be no older than this."""
     spot_check: bool = True
-    """A passed check beside another instrument is needed: no buffer shows the junction's error in brine."""
+    """If true, a spot check with another instrument must have passed: no buffer shows the junction's error in brine."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,20 +62,22 @@ class VatConfig:
 
     id: str
     name: Annotated[str, Len(1, 100), Predicate(is_one_line)]
+    """What people call the vat: in alarms, in reports and at the hub."""
     probe: str
+    """Id of the vat's probe."""
     reference: str = ""
-    """Id of a second probe in the same vat, with which this one is compared; empty: none."""
+    """Id of a second probe in the same vat, with which the first is compared; not written: there is none."""
     reference_of: str = ""
     """Id of the vat whose second probe this watches; empty: the probe is its vat's first."""
     alarms: tuple[AlarmConfig, ...] = ()
     target: TargetConfig | None = None
     """None: it has none (vinegar is titrated)."""
     max_shelve_s: Duration = 28800.0
+    """The longest time for which an alarm of this vat may be shelved, and for how long when no time is given."""
     probe_out_s: Duration = 1200.0
     """How long a `probe-out` mark suspends process alarms unless it says otherwise."""
     people: PeopleConfig = field(default_factory=PeopleConfig)
     unsettled_s: Duration = 7200.0
-    """How long a vat is unsettled by stirring or topping up, unless its mark says otherwise.
-
-    Common practice, no source.
+    """For how long `rate-of-change` is suspended and `rise` paused after the vat was stirred or topped up, unless
+    the mark says otherwise. Common practice, no source.
     """

@@ -19,22 +19,33 @@ class MqttConfig:
     """The broker and how we speak to it."""
 
     host: str = "localhost"
+    """Name or IP address of the broker, alone: port, user name and TLS are keys of their own."""
     port: Annotated[int, Ge(1), Le(65535)] = 1883
+    """TCP port of the broker."""
     client_id: Line = "vatvigil"
-    """A simulated configuration has `SIMULATED_CLIENT_ID` by default: the broker ends the older of two under one id."""
+    """Name of this client at the broker, which ends the older of two connections under one name."""
     base_topic: str = "vatvigil"
+    """What all topics begin with; those of a simulation begin with `simulated/` before it."""
     discovery_prefix: str | None = "homeassistant"
-    """None: send no discovery messages."""
+    """Where the hub looks for new devices (MQTT discovery); "": no discovery messages are sent."""
     protocol: int = 5
-    """5, or 311 for MQTT 3.1.1."""
+    """Version of MQTT: 5, or 311 for MQTT 3.1.1."""
     username: Line | None = None
+    """User name at the broker; not written: none is sent."""
     password: str | None = field(default=None, repr=False)
+    """Password at the broker; better written into the file that `password_file` names."""
     tls: bool = False
+    """If true, the connection is encrypted, and the broker's certificate is checked."""
     ca_file: Path | None = None
+    """Certificates (PEM) by which the broker's is checked; not written: those of the system."""
     cert_file: Path | None = None
+    """Our own certificate (PEM), for a broker that asks for one; it needs `key_file`."""
     key_file: Path | None = None
+    """Private key (PEM) of `cert_file`."""
     keepalive_s: Annotated[int, Ge(5), Le(65535)] = 30
+    """The longest silence between us and the broker (MQTT keep alive): by it each notices that the other is gone."""
     heartbeat_s: Annotated[float, Ge(1), Le(3600)] = 60.0
+    """How often a heartbeat is sent; real seconds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,13 +53,15 @@ class HookConfig:
     """The hook: an executable that is given the events that the broker has not accepted."""
 
     command: tuple[str, ...] = field(repr=False)
-    """The executable's absolute path and its arguments (which may be secret); never a line for a shell."""
+    """The executable's absolute path and its arguments (which may be secret); no shell reads it."""
     after_s: Annotated[float, Ge(0), Le(86400)] = 60.0
-    """It is given an event that the broker has not accepted for so long; real seconds. Common practice, no source."""
+    """The hook is run for an event that the broker has not accepted for so long; real seconds. Common practice, no
+    source.
+    """
     timeout_s: Annotated[float, Ge(0.1), Le(600)] = 20.0
-    """It is killed, with its children, when it runs longer; real seconds. Common practice, no source."""
+    """The hook is killed, with its children, when it runs longer; real seconds. Common practice, no source."""
     retries: Annotated[int, Ge(0), Le(1000)] = 5
-    """How often it is run again for an event when it fails. Common practice, no source."""
+    """How often the hook is run again for an event when it fails. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -58,12 +71,17 @@ class SystemConfig:
     alarms: tuple[AlarmConfig, ...] = ()
     """Its alarms that differ from those of `AlarmKind`; their times are real seconds."""
     disk_reserve_mb: Annotated[float, Ge(1), Le(1e9)] = 500.0
-    """Must stay free where the log is: over a year of one probe at 10 s. Common practice, no source."""
+    """When less is free where the log is, `disk-low` comes. 500 MB: over a year of one probe at 10 s. Common
+    practice, no source.
+    """
     rehearse_within_s: Annotated[float, Ge(1), Le(86400)] = 600.0
-    """How long a good-night test may wait for its acknowledgement; real seconds. Common practice, no source."""
+    """How long a good-night test waits for its acknowledgement; real seconds. Common practice, no source."""
     rehearse_at_min: int | None = None
-    """When it begins by itself, minute of the local day; None: only when it is asked for."""
+    """When the good-night test begins by itself every evening, such as "21:30"; not written: only when it is asked
+    for.
+    """
     rehearse_zone: str = "UTC"
+    """Time zone of `at`, a name of the IANA time zone database."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,9 +89,13 @@ class Simulation:
     """Present when all that is watched is a simulator: separate store, separate topics, every output says so."""
 
     speed: Annotated[float, Ge(0.001), Le(1e6)] = 1.0
+    """How many times faster than real time everything goes."""
     epoch_us: int | None = None
-    """UTC microseconds shown when the monotonic clock read `epoch_monotonic_s`; None: the real time at start."""
+    """The time (with its offset from UTC) that is shown when the monotonic clock reads `epoch_monotonic_s`, or else
+    at the start.
+    """
     epoch_monotonic_s: float | None = None
+    """Ties `epoch` to this reading of the machine's monotonic clock in place of the start."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,7 +112,7 @@ class Config:
     simulation: Simulation | None = None
     buffers: tuple[BufferConfig, ...] = ()
     backup_dir: Path | None = None
-    """Daily copies of an SQLite store go here; None: none are made."""
+    """A copy of an SQLite store is put here every day, and the newest seven are kept; not written: no copies."""
 
     @property
     def simulated(self) -> bool:

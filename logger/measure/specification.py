@@ -90,7 +90,7 @@ def _of_the_calibration(
         yield _out(f"{far}: calibrate with buffers nearly as warm as the vat.")
     if is_doubtful(probe, carry, calibration, ph=ph, warm_c=warm_c, at_us=at_us):
         yield _out(
-            f"The doubt of a reading is beyond u = {U_LIMIT_PH:.2f}: dip the probe in a buffer, or calibrate it."
+            f"The uncertainty of a reading is beyond u = {U_LIMIT_PH:.2f}: dip the probe in a buffer, or calibrate it."
         )
 
 

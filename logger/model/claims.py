@@ -6,7 +6,7 @@ from enum import StrEnum
 from logger.model.drift import Drift
 
 PREMISES = (
-    "the stated doubt is right (electrode, buffers, junction in this brine)",
+    "the stated uncertainty is right (electrode, buffers, junction in this brine)",
     "the vat is the same all through: stir it, or measure at two depths",
     "the brine stands for the solids, whose inside acidifies later",
 )

@@ -12,8 +12,9 @@ from logger.probe.reader import reader
 from logger.store import Store
 from tests.cli.cli_fixture import VAT, House, now_us
 from tests.hook.factories import script
-from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port, until
+from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port
 from tests.parts.simulator import Start
+from tests.parts.waiting import wait_until
 from tests.probe.bus import served
 
 SIMULATION = "[simulation]\nspeed = 1\n"
@@ -73,7 +74,7 @@ def test_when_all_is_well_it_says_so_and_leaves_nothing_changed(
     client = f"vatvigil-simulated-check-{os.getpid()}"
     # mosquitto's log: c1 is a clean session (MQTT 5.0, 3.1.2.4; MQTT 3.1.1, 3.1.2.4), so none is left behind.
     assert f"as {client} (p{5 if protocol == 5 else 2}, c1, k30" in broker.log
-    until(lambda: f"Client {client} disconnected." in broker.log, 10)
+    wait_until(lambda: f"Client {client} disconnected." in broker.log, 10)
 
 
 def test_files_that_others_may_open_are_told_with_what_to_run_and_left_as_they_are(tmp_path: Path) -> None:

@@ -19,7 +19,7 @@ from logger.errors import ThreadCrash
 from logger.model import Cause, CommandKind
 from logger.store import Store, queries
 from tests.daemon.factories import config_of
-from tests.parts.mosquitto import until
+from tests.parts.waiting import wait_until
 
 Posted = SimpleQueue[HousekeepingReport | DiskSpace | ThreadCrash]
 
@@ -93,7 +93,7 @@ def started(store: Store, copies: Path, *, expected: int) -> None:
     """Let it begin, and wait for so many copies."""
     kept = keeper(store, SimpleQueue(), backup_dir=copies)
     kept.start()
-    until(lambda: copies.is_dir() and len(list(copies.glob("*.sqlite"))) >= expected, 30.0)
+    wait_until(lambda: copies.is_dir() and len(list(copies.glob("*.sqlite"))) >= expected, 30.0)
     kept.stop()
     assert len(list(copies.iterdir())) == expected
 

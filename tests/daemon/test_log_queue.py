@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from logger.daemon.log_queue import LAST_WORDS_S, LogQueue
-from tests.parts.mosquitto import until
+from tests.parts.waiting import wait_until
 
 Pipe = tuple[int, int]
 LINE = b"%05d " + 90 * b"." + b"\n"
@@ -65,7 +65,7 @@ def test_a_disk_that_was_full_is_told_how_many_lines_it_lacks(tmp_path: Path) ->
     room = os.open(file, os.O_WRONLY | os.O_CREAT)
     os.dup2(room, descriptor)
     queue.write(b"four\n")
-    until(lambda: file.read_text().endswith("four\n"), 10)
+    wait_until(lambda: file.read_text().endswith("four\n"), 10)
     assert file.read_text() == "3 lines of the log were dropped: its reader did not keep up\nfour\n"
     for each in (room, descriptor):
         os.close(each)

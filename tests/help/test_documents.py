@@ -3,6 +3,7 @@
 import re
 import subprocess
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -97,18 +98,33 @@ def test_every_block_is_of_a_kind_that_is_tested() -> None:
     assert [block for _, block in blocks() if not block.startswith(kinds)] == []
 
 
-def test_every_setting_of_the_file_is_in_the_list() -> None:
-    shown = settings_list()
-    missing = [key for key in _leaves(layout()) if f"`{key}`" not in shown]
-    assert missing == []
+def test_every_key_of_the_file_stands_in_its_table_with_its_meaning() -> None:
+    described = set(_described(settings_list()))
+    assert [path for path in _leaves(layout()) if path not in described] == []
 
 
-def _leaves(shape: object) -> set[str]:
-    """Return the names of all keys that hold a value."""
-    if not isinstance(shape, dict):
-        return set()
-    own = {key for key, below in shape.items() if not isinstance(below, dict) and key != ANY_ID}
-    return own.union(*(_leaves(below) for below in shape.values()))
+def test_no_meaning_of_a_key_is_written_in_the_words_of_the_code() -> None:
+    assert re.findall(r"\b(?:None|True|False|[A-Z]+_[A-Z_]+|\w+\.py)\b", settings_list()) == []
+
+
+def _described(text: str) -> Iterator[tuple[str, ...]]:
+    """Yield the path of each key that has a meaning; names of the user's own as `ANY_ID`."""
+    for section in re.sub(r"\n  +", " ", text).split("\n\n`["):
+        title, items = section.removeprefix("`[").split("]", 1)
+        table = tuple(ANY_ID if part.startswith("<") else part for part in title.split("."))
+        others = re.findall(r"\w+", items.split("`", 1)[0])  # tables with the same keys
+        for keys in re.findall(r"^- ((?:`\w+`(?:, )?)+)(?: \(.*?\))?: \S", items, re.MULTILINE):
+            for key in re.findall(r"\w+", keys):
+                yield from ((*parent, key) for parent in [table, *((*table[:-1], other) for other in others)])
+
+
+def _leaves(shape: object, path: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
+    """Yield the path of each key that holds a value; a profile's alarms and target are those of a vat."""
+    if not isinstance(shape, dict) or not isinstance(shape.get(ANY_ID, {}), dict):
+        yield path
+    elif path[:1] != ("profile",) or len(path) < 3:
+        for key, below in shape.items():
+            yield from _leaves(below, (*path, key))
 
 
 def test_the_list_of_commands_is_that_of_the_program() -> None:

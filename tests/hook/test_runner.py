@@ -12,7 +12,7 @@ import pytest
 from logger.hook import HookResult
 from logger.hook.runner import HookOutput, secrets_of
 from tests.hook.factories import Post, event, runner, script
-from tests.parts.mosquitto import until
+from tests.parts.waiting import wait_until
 
 
 @pytest.fixture
@@ -94,7 +94,7 @@ def test_its_children_do_not_outlive_it(tmp_path: Path, post: Post, end: str) ->
     post.next()
     ours.stop(1)
     pids = [int((tmp_path / "hook.d" / name).read_text()) for name in ("child", "grandchild")]
-    until(lambda: not any(is_alive(pid) for pid in pids), 10, lambda: f"one of {pids} lives")
+    wait_until(lambda: not any(is_alive(pid) for pid in pids), 10, lambda: f"one of {pids} lives")
 
 
 def test_a_flood_is_read_and_forgotten(tmp_path: Path, post: Post, caplog: pytest.LogCaptureFixture) -> None:
@@ -124,11 +124,11 @@ def test_the_end_gives_a_run_a_moment_then_kills_it_and_calls_that_no_failure(tm
     ours = runner(post, script(tmp_path, 'echo $$ > "$0.d/pid"; sleep 60'), timeout_s=50)
     ours.submit(event())
     pid = tmp_path / "hook.d/pid"
-    until(lambda: pid.exists() and bool(pid.read_text()), 10)
+    wait_until(lambda: pid.exists() and bool(pid.read_text()), 10)
     began = time.monotonic()
     ours.stop(0.2)
     assert time.monotonic() - began < 5
-    until(lambda: not is_alive(int(pid.read_text())), 10)
+    wait_until(lambda: not is_alive(int(pid.read_text())), 10)
     assert post.empty()
 
 

@@ -58,7 +58,7 @@ def test_a_vat_far_from_the_buffers_temperature_is_out_of_specification(warm_c: 
 def test_doubt_beyond_its_limit_is_told_of_the_reading() -> None:
     # our own budget worked by hand: some 0.10 after a week without a check.
     assert told(carry(), days=5.0) == []
-    assert told(carry(), days=9.0) == ["The doubt of a reading is beyond u = 0.10"]
+    assert told(carry(), days=9.0) == ["The uncertainty of a reading is beyond u = 0.10"]
 
 
 def test_noise_that_no_vat_makes_is_told_but_not_twice() -> None:

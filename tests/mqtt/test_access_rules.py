@@ -8,7 +8,8 @@ from logger.config import MqttConfig
 from logger.mqtt import connection_test
 from logger.mqtt.messages import Incoming, PublishRefused
 from tests.mqtt.factories import TOPICS, Line, everything_sent, line
-from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, until
+from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber
+from tests.parts.waiting import wait_until
 
 RULES = (Path(__file__).parents[2] / "config_examples" / "mosquitto-acl.conf").read_text()
 USERS = {user: f"{user}-word" for user in ("vatvigil", "hub", "display", "stranger")}
@@ -42,13 +43,13 @@ def test_the_watch_may_say_everything_and_the_others_see_it(broker: Mosquitto) -
         assert [happened for happened in ours.seen if isinstance(happened, PublishRefused)] == []
         assert ours.delivery.trouble == ""
         own = {message.topic for message in messages if message.topic.startswith("vatvigil/")}
-        until(lambda: own == {message.topic for message in display.received}, 10)
+        wait_until(lambda: own == {message.topic for message in display.received}, 10)
         assert stranger.received == []
         with Subscriber(
             port=broker.port, name="hub", filters=("#",), username="hub", password=USERS["hub"]
         ) as hub:  # the hub may not subscribe to everything, but reads each of these
             retained = {message.topic for message in messages if message.retain}
-            until(lambda: retained <= {message.topic for message in hub.received}, 10)
+            wait_until(lambda: retained <= {message.topic for message in hub.received}, 10)
 
 
 def received(ours: Line, count: int) -> list[tuple[str, bytes]]:

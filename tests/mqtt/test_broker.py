@@ -14,7 +14,8 @@ from logger.mqtt.commands import command_of
 from logger.mqtt.entity import EntityFactory, Software
 from logger.mqtt.messages import Disconnected, Incoming, Message
 from tests.mqtt.factories import CONFIG, MARROW, PH_HIGH, TOPICS, event, line, retained
-from tests.parts.mosquitto import Certificates, MakeMosquitto, Subscriber, until
+from tests.parts.mosquitto import Certificates, MakeMosquitto, Subscriber
+from tests.parts.waiting import wait_until
 
 EVENTS = "vatvigil/vat/marrow/event"
 ALARM = "vatvigil/vat/marrow/alarm/ph-high"
@@ -62,7 +63,7 @@ def test_the_hubs_birth_brings_all_standing_messages_again(mosquitto: MakeMosqui
             ours.delivery.put(message)
         ours.settle()
         with Subscriber(port=broker.port) as hub:
-            until(lambda: len(hub.received) == len(announced) + 2, 10)
+            wait_until(lambda: len(hub.received) == len(announced) + 2, 10)
             hub.received.clear()
             hub.publish("homeassistant/status", "online")
             ours.run_until(lambda: any(isinstance(seen, Incoming) for seen in ours.seen))
@@ -107,7 +108,7 @@ def test_hundreds_of_events_raised_while_the_broker_is_away_arrive_in_order(
         ours.delivery.offer(event(number) for number in range(400))
         broker.start()
         ours.settle()
-        until(lambda: any('"event-399"' in payload for payload in hub.on(EVENTS)), 10)
+        wait_until(lambda: any('"event-399"' in payload for payload in hub.on(EVENTS)), 10)
         ids = [json.loads(payload)["event_id"] for payload in hub.on(EVENTS)]  # the broker repeats some, too
         assert list(dict.fromkeys(ids)) == [f"event-{number}" for number in range(400)]
         assert list(dict.fromkeys(ours.delivered)) == [f"event-{number}" for number in range(400)]

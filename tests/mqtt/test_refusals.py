@@ -6,7 +6,8 @@ from logger.mqtt import delivery
 from logger.mqtt.messages import Connected, Disconnected, Message, PublishAccepted, PublishRefused
 from tests.mqtt.factories import event, line, retained
 from tests.mqtt.scripted_broker import scripted_broker
-from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
+from tests.parts.mosquitto import MakeMosquitto, Subscriber
+from tests.parts.waiting import wait_until
 
 EVENTS = "vatvigil/vat/marrow/event"
 
@@ -129,7 +130,7 @@ def test_a_callback_that_fails_does_not_end_the_network_thread(
 
         ours.client.post = fail_once
         ours.client.start()
-        until(lambda: "A callback of the MQTT client failed" in caplog.text, 10)
+        wait_until(lambda: "A callback of the MQTT client failed" in caplog.text, 10)
         broker.kill()
         broker.start()
         ours.run_until(lambda: any(isinstance(seen, Connected) for seen in ours.seen))

@@ -24,7 +24,8 @@ from logger.mqtt.messages import Incoming, NetworkEvent
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from logger.watch.system import SYSTEM
-from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, until
+from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber
+from tests.parts.waiting import wait_until
 from tests.series import calibrate, of_ph
 
 HIGH = AlarmConfig(
@@ -65,9 +66,9 @@ class Rehearsal:
         self.settle()
 
     def settle(self) -> None:
-        self.until(lambda: self.hub.delivery.connected and self.hub.delivery.settled)
+        self.wait_until(lambda: self.hub.delivery.connected and self.hub.delivery.settled)
 
-    def until(self, condition: Callable[[], bool], seconds: float = 20.0) -> None:
+    def wait_until(self, condition: Callable[[], bool], seconds: float = 20.0) -> None:
         end = time.monotonic() + seconds
         while not condition():
             assert time.monotonic() < end, self.hub.delivery.trouble
@@ -132,7 +133,7 @@ def press(here: Rehearsal, hub: Subscriber, alarm: str, verb: str) -> None:
     """Press a button as it is shown, and wait until it was heard."""
     shown, before = button(hub, alarm, verb), len(here.asked)
     hub.publish(shown["command_topic"], shown["payload_press"])
-    here.until(lambda: len(here.asked) > before)
+    here.wait_until(lambda: len(here.asked) > before)
 
 
 def ask(here: Rehearsal, kind: CommandKind) -> None:
@@ -169,7 +170,7 @@ def life(here: Rehearsal, hub: Subscriber) -> Iterator[tuple[str, Sequence[str]]
     here.read(4.5)
     yield "unshelved", ("returned-unacknowledged", "latched-unacknowledged")
     hub.publish("vatvigil/command/vat/mark", "probe-out")
-    here.until(lambda: bool(here.asked))
+    here.wait_until(lambda: bool(here.asked))
     here.read(4.5)
     yield "suppressed", ("suppressed", "suppressed")
     ask(here, CommandKind.OUT_OF_SERVICE)
@@ -181,7 +182,9 @@ def check_truth(broker: Mosquitto, here: Rehearsal, expected: Sequence[str], mom
     """Look as a hub does that starts only now."""
     truth = here.truth()
     with Subscriber(port=broker.port, name="latecomer") as late:
-        until(lambda: seen(late) == truth and bool(late.on("vatvigil/status")), 10, lambda: f"{moment}: {seen(late)}")
+        wait_until(
+            lambda: seen(late) == truth and bool(late.on("vatvigil/status")), 10, lambda: f"{moment}: {seen(late)}"
+        )
         assert [seen(late)[alarm.id][0] for alarm in VAT.alarms] == list(expected), moment
         assert json.loads(late.on("vatvigil/status")[-1])["status"] == "online"
         for alarm in VAT.alarms:
@@ -195,7 +198,7 @@ def test_a_hub_that_starts_at_any_moment_of_an_alarms_life_sees_the_truth(mosqui
     with rehearsal(broker) as here, Subscriber(port=broker.port, name="hub") as hub:
         for moment, expected in life(here, hub):
             check_truth(broker, here, expected, moment)
-            until(lambda: seen(hub) == here.truth(), 10)  # and so does the one that was there all the time
+            wait_until(lambda: seen(hub) == here.truth(), 10)  # and so does the one that was there all the time
 
 
 @pytest.mark.parametrize("persistent", [True, False], ids=["keeps", "forgets"])
@@ -207,11 +210,11 @@ def test_a_broker_that_starts_at_any_moment_of_an_alarms_life_tells_the_truth(
     with rehearsal(broker) as here, Subscriber(port=broker.port, name="hub") as hub:
         for moment, expected in life(here, hub):
             broker.kill()
-            here.until(lambda: not here.hub.delivery.connected)
+            here.wait_until(lambda: not here.hub.delivery.connected)
             broker.start()
             here.settle()
             check_truth(broker, here, expected, moment)
-            until(lambda: hub.is_connected and seen(hub) == here.truth(), 20)
+            wait_until(lambda: hub.is_connected and seen(hub) == here.truth(), 20)
 
 
 def test_the_birth_of_the_hub_brings_the_truth_again_at_any_moment(mosquitto: MakeMosquitto) -> None:
@@ -222,10 +225,10 @@ def test_the_birth_of_the_hub_brings_the_truth_again_at_any_moment(mosquitto: Ma
         Subscriber(port=broker.port, name="other", filters=("vatvigil/vat/#",)) as other,
     ):
         for moment, _ in life(here, hub):
-            until(lambda: seen(other) == here.truth(), 10, partial(lambda when: f"{when}: {seen(other)}", moment))
+            wait_until(lambda: seen(other) == here.truth(), 10, partial(lambda when: f"{when}: {seen(other)}", moment))
             other.received.clear()
             hub.publish("homeassistant/status", "online")
-            here.until(lambda: seen(other) == here.truth())
+            here.wait_until(lambda: seen(other) == here.truth())
             here.settle()
 
 
@@ -233,17 +236,17 @@ def test_an_acknowledgement_of_an_earlier_occurrence_is_refused_and_the_alarm_st
     broker = mosquitto()
     with rehearsal(broker) as here, Subscriber(port=broker.port, name="hub") as hub:
         here.read(4.7, 8)
-        until(lambda: '"occurrence\\":1' in json.dumps(button(hub, "high", "acknowledge")["payload_press"]), 10)
+        wait_until(lambda: '"occurrence\\":1' in json.dumps(button(hub, "high", "acknowledge")["payload_press"]), 10)
         old = button(hub, "high", "acknowledge")
         press(here, hub, "high", "acknowledge")
         here.read(4.5, 2)
         here.read(4.7, 8)
         hub.publish(old["command_topic"], old["payload_press"])
-        here.until(lambda: bool(here.asked))
+        here.wait_until(lambda: bool(here.asked))
         here.read(4.7)
         refused = [entry for entry in here.entries if entry.cause is Cause.REFUSED]
         assert [entry.text for entry in refused] == [
             "acknowledge refused: occurrence 1 of high is not the present one, which is 2"
         ]
         assert here.truth()["high"] == ("unacknowledged", True, 2)
-        until(lambda: seen(hub)["high"] == ("unacknowledged", True, 2), 10)
+        wait_until(lambda: seen(hub)["high"] == ("unacknowledged", True, 2), 10)

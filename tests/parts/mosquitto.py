@@ -23,7 +23,6 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from tests.parts.waiting import wait_until
 
 START_S = 10.0
-until = wait_until
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

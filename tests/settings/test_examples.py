@@ -19,7 +19,8 @@ from logger.model import Acceptance
 from logger.probe.reader import readers
 from logger.probe.textline import Description, TextReading
 from logger.settings import load
-from tests.parts.mosquitto import MakeMosquitto, Subscriber, until
+from tests.parts.mosquitto import MakeMosquitto, Subscriber
+from tests.parts.waiting import wait_until
 
 EXAMPLES = Path(__file__).parents[2] / "config_examples"
 
@@ -191,6 +192,6 @@ def test_the_broker_s_rules_let_a_hub_command_a_display_look_and_a_stranger_do_n
         hub.publish(alarm, "hub")
         watch.publish(alarm, "watch")
         hub.publish(command, "hub")
-        until(lambda: bool(watch.on(command) and display.on(command) and hub.on(alarm) and display.on(alarm)), 10)
+        wait_until(lambda: bool(watch.on(command) and display.on(command) and hub.on(alarm) and display.on(alarm)), 10)
         received = [one.on(topic) for one in (watch, hub, display, other) for topic in (alarm, command)]
     assert received == [[], ["hub"], ["watch"], ["hub"], ["watch"], ["hub"], [], []]

@@ -110,7 +110,7 @@ def test_4_45_for_three_windows_is_measured_at_or_below_the_target_once() -> Non
     assert (told.value, told.u, told.setpoint, told.probability) == (made.ph, made.u, 4.6, made.conformance)
     assert told.text.startswith(
         "Measured at or below pH 4.60 (95 %): 4.45 +/- 0.11 (k=2), low enough for 3 min, conformance probability"
-        " 99.7 %, calibration 1. It speaks of the brine at the probe, and holds if the stated doubt is right"
+        " 99.7 %, calibration 1. It speaks of the brine at the probe, and holds if the stated uncertainty is right"
     )
     assert "safe" not in " ".join(entry.text for entry in entries).lower()
 

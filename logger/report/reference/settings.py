@@ -1,12 +1,11 @@
 """Lists of settings: every key of the configuration file with its default, bounds and meaning.
 
 They come from the dataclasses of `logger/config`: the default, the `annotated_types` beside the type, the string below
-the field. Keys that have no field of their name are told here.
+the field, word for word. Keys that have no field are described here.
 """
 
 import ast
 import inspect
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import MISSING, Field, fields
 from enum import Enum
@@ -17,13 +16,19 @@ from typing import Annotated, Any, Final, get_args, get_origin, get_type_hints
 from logger.config import (
     AlarmConfig,
     AlarmKind,
+    BufferConfig,
     CalibrationLimits,
+    Config,
     ErrorModel,
     HookConfig,
     MqttConfig,
+    PeopleConfig,
     ProbeConfig,
     QualityLimits,
+    QuietConfig,
     ScpiConfig,
+    Simulation,
+    SystemConfig,
     TargetConfig,
     TextConfig,
     VatConfig,
@@ -31,16 +36,15 @@ from logger.config import (
 from logger.config.modbus import ModbusConfig, RegisterConfig, StatusConfig
 from logger.report.reference.markdown import items
 
-_MARKS: Final = re.compile(r" \[(CP|T)\]")
 _SECTIONS: Final[Mapping[str, type | None]] = {
-    "[store]": None,
+    "[store]": Config,
     "[mqtt]": MqttConfig,
     "[hook]": HookConfig,
-    "[people]": None,
-    "[quiet]": None,
-    "[digest]": None,
-    "[rehearsal]": None,
-    "[system]": None,
+    "[people]": PeopleConfig,
+    "[quiet]": QuietConfig,
+    "[digest]": PeopleConfig,
+    "[rehearsal]": SystemConfig,
+    "[system]": SystemConfig,
     "[system.alarm.<kind>]": None,
     "[probe.<id>]": ProbeConfig,
     "[probe.<id>.scpi]": ScpiConfig,
@@ -51,61 +55,66 @@ _SECTIONS: Final[Mapping[str, type | None]] = {
     "[probe.<id>.limits]": QualityLimits,
     "[probe.<id>.errors]": ErrorModel,
     "[probe.<id>.calibration]": CalibrationLimits,
-    "[buffer.<id>]": None,
+    "[buffer.<id>]": BufferConfig,
     "[vat.<id>]": VatConfig,
     "[vat.<id>.target]": TargetConfig,
     "[vat.<id>.alarm.<name>]": AlarmConfig,
     "[profile.<id>]": None,
-    "[simulation]": None,
+    "[simulation]": Simulation,
 }
-"""The tables of the file, and the dataclass that each becomes field by field; None: `_BY_HAND` tells its keys."""
+"""The tables of the file, and the dataclass that has their keys as fields; None: `_BY_HAND` describes them all."""
+_KEYS: Final[Mapping[str, Mapping[str, str]]] = {
+    "[store]": {"backup_dir": "backup_dir"},
+    "[people]": {"zone": "zone"},
+    "[quiet]": {"begin_min": "from", "end_min": "to", "wakes": "wakes", "zone": "zone"},
+    "[digest]": {"digest_min": "at"},
+    "[rehearsal]": {"rehearse_at_min": "at", "rehearse_within_s": "within_s", "rehearse_zone": "zone"},
+    "[system]": {"disk_reserve_mb": "disk_reserve_mb"},
+    "[buffer.<id>]": {
+        "values_ph": "values",
+        "u_ph": "u_ph",
+        "standard": "standard",
+        "lot": "lot",
+        "expires": "expires",
+    },
+    "[simulation]": {"speed": "speed", "epoch_us": "epoch", "epoch_monotonic_s": "epoch_monotonic_s"},
+}
+"""Tables that hold only some fields of their dataclass, or hold them under other names: the key of each field."""
 _BY_HAND: Final[Mapping[str, Sequence[str]]] = {
     "[store]": (
-        "`path`: file of the SQLite store; this, `url` or `url_file` must be written.",
-        "`url`: address of a PostgreSQL database, `postgresql://user@host/database`.",
-        "`url_file`: a file that holds such an address, which may then have a password in it.",
-        "`backup_dir` (none): a copy of an SQLite store is put here every day; the newest seven are kept.",
+        "`path`: File of the SQLite store; this, `url` or `url_file` must be written.",
+        "`url`: Address of a PostgreSQL database, `postgresql://user@host/database`.",
+        "`url_file`: A file that holds such an address, which may then have a password in it.",
     ),
-    "[mqtt]": ("`password_file` (none): a file of its own with the password in it, mode 600.",),
-    "[people]": ('`zone` ("UTC"): local time in what people read, a name of the IANA time zone database.',),
-    "[quiet]": (
-        '`from`, `to`: when the quiet hours begin and end, such as "22:00" and "07:00".',
-        '`wakes` (["high"]): priorities that annunciate in them too; high always does.',
-        "`zone` (that of [people]): where people sleep.",
-    ),
-    "[digest]": ("`at` (the end of the quiet hours; without them, none): when the morning summary is made.",),
-    "[rehearsal]": (
-        "`at` (none): when the good-night test begins by itself every evening.",
-        "`within_s` (600; 1 to 86400): how long it waits for its acknowledgement.",
-        "`zone` (that of [people]): in which local time `at` is told.",
-    ),
-    "[system]": ("`disk_reserve_mb` (500; 1 to 1e+09): must stay free where the log is.",),
+    "[mqtt]": ("`password_file` (none): A file of its own with the password in it, mode 600.",),
     "[system.alarm.<kind>]": (
-        "`on_delay_s`, `priority`, `realarm_s`, `reminder_s`: as of an alarm of a vat; see `vatvigil help alarms`.",
+        "`on_delay_s`, `priority`, `realarm_s`, `reminder_s`: As of an alarm of a vat; see `vatvigil help alarms`.",
     ),
-    "[buffer.<id>]": (
-        "`values` (those of the built-in table of this id): pH by temperature in C, such as { 20 = 9.22, 25 = 9.18 }.",
-        "`u_ph` (that of +/-0.02, rectangular): standard uncertainty of its pH.",
-        "`standard`, `lot`, `expires` (none): whose table it is, the bottle, its last day of use.",
-    ),
-    "[vat.<id>]": ("`profile` (none): a kind of ferment that brings alarms and a target; see `vatvigil help alarms`.",),
+    "[vat.<id>]": ("`profile` (none): A kind of ferment that brings alarms and a target; see `vatvigil help alarms`.",),
     "[profile.<id>]": (
-        "`base` (none): the built-in profile that this one begins from.",
-        "`[profile.<id>.target]`, `[profile.<id>.alarm.<name>]`: as of a vat.",
-    ),
-    "[simulation]": (
-        "`speed` (1; 0.001 to 1e+06): how much faster than real time everything goes.",
-        "`epoch` (the time at start): the time that was shown when the monotonic clock read `epoch_monotonic_s`.",
-        "`epoch_monotonic_s` (none): see `epoch`.",
+        "`base` (none): The built-in profile that this one begins from.",
+        "`[profile.<id>.target]`, `[profile.<id>.alarm.<name>]`: As of a vat.",
     ),
 }
-"""Keys that are no field of the section's dataclass under the same name."""
-_INSTEAD: Final = {
+"""Keys that are no field of the table's dataclass."""
+_INSTEAD: Final[Mapping[str, Mapping[str, str]]] = {
+    "[quiet]": {"zone": "that of [people]"},
+    "[digest]": {"at": "the end of the quiet hours; without them, none"},
+    "[rehearsal]": {"zone": "that of [people]"},
+    "[probe.<id>.errors]": {
+        "temperature_c": "1, with `assumed_temperature_c` 3",
+        "own_ph": "0, of a probe that reports its own pH 0.03",
+    },
+    "[buffer.<id>]": {
+        "values": "those of the built-in table of this id",
+        "u_ph": "that of +/-0.02, rectangular",
+    },
     "[vat.<id>.alarm.<name>]": {"kind": "the name of the table, where it is a kind"},
     "[vat.<id>]": {"name": "the id"},
     "[mqtt]": {"client_id": '"vatvigil", of a simulation "vatvigil-simulated"'},
+    "[simulation]": {"epoch": "the time at start"},
 }
-"""Defaults that the file has and the dataclass has not."""
+"""Defaults that the file has and the dataclass has not, by table and key."""
 _ENDS: Final = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
 _NOT_IN_FILE: Final = {
     "[probe.<id>]": {"id", "text", "scpi", "modbus", "limits", "errors", "calibration"},
@@ -122,15 +131,19 @@ def settings() -> str:
 
 def _keys(title: str, kind: type | None) -> Iterator[str]:
     if kind is not None:
-        hints = get_type_hints(kind, include_extras=True)
-        meanings = _meanings(kind)
-        for field in fields(kind):
-            if field.name not in _NOT_IN_FILE.get(title, ()):
-                default = _INSTEAD.get(title, {}).get(field.name) or default_of(field)
-                told = "; ".join(part for part in (default, bounds_of(hints[field.name])) if part)
-                meaning = meanings.get(field.name, "")
-                yield f"`{field.name}` ({told}){f': {meaning}' if meaning else ''}"
+        hints, meanings = get_type_hints(kind, include_extras=True), _meanings(kind)
+        for field, key in _fields(title, kind):
+            default = _INSTEAD.get(title, {}).get(key) or default_of(field)
+            range_ = "; ".join(part for part in (default, bounds_of(hints[field.name])) if part)
+            yield f"`{key}` ({range_}): {meanings[field.name]}"
     yield from _BY_HAND.get(title, ())
+
+
+def _fields(title: str, kind: type) -> Iterator[tuple[Field[Any], str]]:
+    """Yield the fields of a dataclass that are keys of a table, each with its key, in the order of the dataclass."""
+    left_out = _NOT_IN_FILE.get(title, ())
+    keys = _KEYS.get(title) or {field.name: field.name for field in fields(kind) if field.name not in left_out}
+    yield from ((field, keys[field.name]) for field in fields(kind) if field.name in keys)
 
 
 def default_of(field: Field[Any]) -> str:
@@ -182,11 +195,11 @@ def _parts(hint: Any) -> Iterator[Any]:  # noqa: ANN401
 
 @cache
 def _meanings(kind: type) -> Mapping[str, str]:
-    """Return what the strings below the fields of a dataclass say of them."""
+    """Return the string below each field of a dataclass."""
     (body,) = (node.body for node in ast.parse(inspect.getsource(kind)).body if isinstance(node, ast.ClassDef))
     found = {}
     for field, note in pairwise(body):
         is_note = isinstance(note, ast.Expr) and isinstance(note.value, ast.Constant)
         if isinstance(field, ast.AnnAssign) and isinstance(field.target, ast.Name) and is_note:
-            found[field.target.id] = _MARKS.sub("", " ".join(str(note.value.value).split()))  # type: ignore[attr-defined]
+            found[field.target.id] = " ".join(str(note.value.value).split())  # type: ignore[attr-defined]
     return found
