@@ -23,7 +23,7 @@ from logger.cli._guided import (
     time_out_option,
     wait_for_answer,
 )
-from logger.cli._requests import by_option, examples, say_simulated, wait_option
+from logger.cli._requests import by_option, examples, print_simulated, wait_option
 from logger.cli.calibration import add
 from logger.guided import calibrating, storing, words
 from logger.guided.immersion import BuffersAtHand
@@ -108,7 +108,7 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
             before=before,
             remember=resume_file.keep,
         )
-        say_simulated(simulated=config.simulated)
+        print_simulated(simulated=config.simulated)
         state = run_session(
             session,
             task,

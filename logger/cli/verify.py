@@ -19,7 +19,7 @@ from logger.cli._requests import (
     by_option,
     examples,
     print_outcomes,
-    say_simulated,
+    print_simulated,
     wait_option,
 )
 from logger.errors import RefusedError
@@ -92,7 +92,7 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
     with open_session(config, probe, by=by) as session:
         plan = _plan(session, tolerance_ph, is_spot=buffer_id is None)
         if not as_json:
-            say_simulated(simulated=config.simulated)
+            print_simulated(simulated=config.simulated)
         if buffer_id is not None:
             check = _in_buffer(session, plan, buffer_id, time_out_s, as_json=as_json)
             if check is not None and as_json:

@@ -15,7 +15,7 @@ from logger.guided.immersion import CalibrationInForce
 from logger.guided.state_machine import Conclusion, TakenPoint
 from logger.measure import comparison as spots
 from logger.measure import drift
-from logger.measure.calibration import as_found
+from logger.measure.calibration import deviations_as_found
 from logger.measure.comparison import Present, Spot
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, CheckKind, Drift, Measurements
@@ -99,7 +99,7 @@ def present(plan: CheckPlan, blocks: Sequence[Measurements], *, at_us: int) -> P
 
 def _in_buffer(plan: CheckPlan, one: TakenPoint) -> Check:
     point = one.point
-    (deviation_ph,) = as_found(plan.in_force, [point])
+    (deviation_ph,) = deviations_as_found(plan.in_force, [point])
     return Check(
         id=0,
         probe=plan.probe.id,

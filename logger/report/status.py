@@ -147,7 +147,7 @@ def _reading(
 
 def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusTime) -> Iterator[StandingAlarm]:
     """Yield every alarm of a vat (or of the system) as it stands; `rows` end with the newest record, if any."""
-    for alarm in suppression.as_held(vat, carry).alarms:
+    for alarm in suppression.effective_vat(vat, carry).alarms:
         state = carry.alarms.get(alarm.id, AlarmState())
         since_us = state.since_at_us or None
         standing = state.shown.is_standing

@@ -37,9 +37,9 @@ from logger.config import (
 )
 from logger.settings.document import Table
 from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
+from logger.settings.parsing import ParsedSources
 from logger.settings.people import minute_of, people, zone_of
 from logger.settings.problems import Key, Problem, suggestion, unknown_key, wrong
-from logger.settings.reading import ParsedSources
 from logger.watch import system
 
 _Config = TypeVar("_Config")

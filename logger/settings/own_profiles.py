@@ -9,9 +9,9 @@ from typing import Any
 
 from logger.config import AlarmKind
 from logger.settings.document import Table
+from logger.settings.parsing import ParsedSources
 from logger.settings.problems import Key, Problem
 from logger.settings.profiles import PROFILES, TARGETS, Profile
-from logger.settings.reading import ParsedSources
 
 Alarms = Mapping[str, Mapping[str, Any]]
 """Keys of alarms by their names; `kind` is always among them."""

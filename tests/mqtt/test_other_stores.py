@@ -95,8 +95,8 @@ class Running:
         now_us = time.monotonic_ns() // 1000
         while not self.happenings.empty():
             self.seen.append(self.happenings.get())
-            self.hub.on(self.seen[-1], now_us)
-        self.hub.beat({}, 0, None, now=ClockReading(at_us=AT_US, elapsed_us=0), now_us=now_us)
+            self.hub.handle(self.seen[-1], now_us)
+        self.hub.publish_heartbeat({}, 0, None, now=ClockReading(at_us=AT_US, elapsed_us=0), now_us=now_us)
         self.hub.delivery.pump(now_us)
 
     @property
@@ -108,7 +108,7 @@ class Running:
 def running(config: Config, store: str) -> Iterator[Running]:
     happenings: SimpleQueue[NetworkEvent] = SimpleQueue()
     assert config.mqtt is not None
-    hub = Publisher(config=config, mqtt=config.mqtt, maker=Software(version="0"), store=store, post=happenings.put)
+    hub = Publisher(config=config, mqtt=config.mqtt, software=Software(version="0"), store=store, post=happenings.put)
     hub.start({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, [], retained=[], at_us=AT_US)
     try:
         yield Running(hub=hub, happenings=happenings)
