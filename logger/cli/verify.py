@@ -122,13 +122,13 @@ def _in_buffer(
     session: GuidedSession, plan: CheckPlan, buffer_id: str, time_out_s: float, *, as_json: bool
 ) -> Check | None:
     """Let a person put the probe into a check buffer; return the check, None if there was none."""
-    made: list[Check] = []
+    stored: list[Check] = []
 
     def keep(conclusion: Conclusion, _is_wanted: bool) -> tuple[str, ...]:  # noqa: FBT001 - the type is Keep's
         check, number = storing.keep_check(
             session.store, conclusion.checks[0], at_us=session.clock.read().at_us, by=session.by
         )
-        made.append(check)
+        stored.append(check)
         return (_stored_text(session, check, number),)
 
     task = Task(
@@ -145,7 +145,7 @@ def _in_buffer(
         ),
     )
     run_session(session, task, keep, talk_to_stderr=as_json)
-    return made[0] if made else None
+    return stored[0] if stored else None
 
 
 def _spot_check(session: GuidedSession, plan: CheckPlan, spot: Spot) -> tuple[Check, int]:

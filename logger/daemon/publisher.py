@@ -159,8 +159,8 @@ class Publisher:
         """Take in what the network did; `now_us` is real steady time."""
         if isinstance(happening, Connected):
             self.inbound.connected(resumed=happening.resumed)
-        self.delivery.on(happening, now_us)
-        self.others.on(happening, now_us)
+        self.delivery.handle(happening, now_us)
+        self.others.handle(happening, now_us)
 
     def acknowledge(self, receipts: Iterable[Receipt]) -> None:
         """Let the broker forget what was stored, and what asks for nothing."""

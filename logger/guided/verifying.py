@@ -58,8 +58,8 @@ def lines(plan: CheckPlan, check: Check) -> list[str]:
     if not change.believed:
         effect = "It is farther off than expected: it does not count until a repeat agrees."
     else:
-        known = f"{change.before:.2f} before this check, {change.after:.2f} with it"
-        effect = f"U of a reading at pH {change.ph:.1f} (k = 2): {known}."
+        change_text = f"{change.before:.2f} before this check, {change.after:.2f} with it"
+        effect = f"U of a reading at pH {change.ph:.1f} (k = 2): {change_text}."
     agreeing = [_agreement(plan, check)] if check.kind is CheckKind.SPOT else []
     return [*result_lines(check), *agreeing, effect]
 
@@ -71,16 +71,16 @@ def uncertainty_change(plan: CheckPlan, check: Check) -> UncertaintyChange:
     at = {"ph": np.array([check.reading_ph]), "temperature_c": np.array([celsius])}
     before = drift.start(line, errors) if plan.standing.drift is None else plan.standing.drift
     u_fit = float(fit_uncertainty(line, **at)[0])
-    taken = drift.apply_check(before, check, errors, u_fit_ph=u_fit)
+    result = drift.apply_check(before, check, errors, u_fit_ph=u_fit)
 
-    def expanded(known: Drift | None) -> float:
-        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([check.at_us]), drift=known, **at)[0])
+    def expanded(state: Drift | None) -> float:
+        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([check.at_us]), drift=state, **at)[0])
 
     return UncertaintyChange(
         ph=check.reading_ph,
         before=expanded(plan.standing.drift),
-        after=expanded(taken.drift if taken.absorbed else plan.standing.drift),
-        believed=taken.absorbed,
+        after=expanded(result.drift if result.absorbed else plan.standing.drift),
+        believed=result.absorbed,
     )
 
 

@@ -204,7 +204,7 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
     if what is not Mark.TOPPED_UP:
         return carry
-    return replace(carry, windows=replace(carry.windows, trends=trend.topped_up(carry.windows.trends)))
+    return replace(carry, windows=replace(carry.windows, trends=trend.after_topping_up(carry.windows.trends)))
 
 
 def _extend_unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:
@@ -266,7 +266,7 @@ def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[
             f"check {check.id} was made with calibration {check.calibration}, and {now}: it stays on record, but says"
             " nothing of the drift"
         )
-    if check.kind is CheckKind.SPOT and (why := comparison.away(carry)):
+    if check.kind is CheckKind.SPOT and (why := comparison.why_away(carry)):
         raise RefusedError(f"check {check.id} stays on record, but says nothing of the drift: {why}")
     return check, line
 

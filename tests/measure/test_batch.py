@@ -151,7 +151,7 @@ def test_topping_up_is_taken_out_of_what_was_before_it(alarm: AlarmConfig) -> No
     # Vinegar poured in lowers the pH by 0.5, and nothing has fermented: no start, and no fall.
     plain = [6.0] * 5 + [5.5] * 12 if alarm is STALL else [6.0] * 17
     trend, _ = followed(alarm, plain)
-    trend = trends.topped_up({"": trend})[""]
+    trend = trends.after_topping_up({"": trend})[""]
     unsettled = replace(STARTED, suppression=SuppressionState(unsettled_us=(17 * HOUR_US, 19 * HOUR_US)))
     poured = [NAN, NAN, *[plain[-1] - 0.5] * 3]
     after, told = followed(alarm, poured, trend=trend, first=17, carry=unsettled)

@@ -109,7 +109,7 @@ class Line:
         self.seen.append(happening)
         if isinstance(happening, Incoming):
             self.incoming.append(happening)
-        self.delivery.on(happening, self.now_us)
+        self.delivery.handle(happening, self.now_us)
         self.delivered += self.delivery.take_delivered()
 
     def run_until(self, condition: Callable[[], bool], seconds: float = 20.0) -> None:
