@@ -138,8 +138,8 @@ def _waiting(vat: VatConfig, alarm: AlarmConfig, entry: Entry, facts: VatFacts) 
 
 def _to_come(vat: VatConfig, at_us: int, entry: Entry) -> str:
     minutes = (at_us - entry.at_us) // 60_000_000
-    left = f"{minutes} min" if minutes < _LONGEST_IN_MINUTES else f"{minutes // 60} h"
-    return f"{clock_time(at_us, vat.people)}, in {left}"
+    wait = f"{minutes} min" if minutes < _LONGEST_IN_MINUTES else f"{minutes // 60} h"
+    return f"{clock_time(at_us, vat.people)}, in {wait}"
 
 
 def figure(value: float, u: float | None) -> str:

@@ -142,10 +142,10 @@ def _opening(session: GuidedSession, resume_file: ResumeFile, *, resume: bool) -
         line = f"slope {present.slope:.1%}, offset {present.offset_mv:+.1f} mV"
         lines.append(f"In force: calibration {present.id}, {age((now_us - present.at_us) / 1e6)} old, {line}.")
         lines.append(words.AS_FOUND)
-    left = resume_file.read(at_us=now_us)
-    if left and not resume:
-        taken = counted(len(left), "point")
-        lines.append(f"A session was cut off with {taken} taken: to go on with them, press [q] and use --resume.")
+    interrupted = resume_file.read(at_us=now_us)
+    if interrupted and not resume:
+        points = counted(len(interrupted), "point")
+        lines.append(f"A session was cut off with {points} taken: to go on with them, press [q] and use --resume.")
     return [*lines, words.WARM]
 
 

@@ -158,7 +158,7 @@ def fit(
 
     One point gives the offset only; the slope is that of `previous`, unless of another electrode. Covariances are those
     of the stated uncertainties of buffers and potentials, not of the scatter: three points cannot tell their own.
-    Raises RefusedError for points that make no line; what makes a bad one is for `verdict.judge`.
+    Raises RefusedError for points that make no line; what makes a bad one is for `calibration_acceptance.accept`.
     """
     _check_points(points)
     rising = _rising(points)

@@ -69,7 +69,7 @@ def present(
     """Return what the probe reads in the vat now (UTC). Raises RefusedError when that is not known well enough.
 
     `rows`: its newest records (None: there are none); `fresh_us`: the watch time since when it has stood there;
-    `elsewhere`: why it does not, as `away` says.
+    `elsewhere`: why it does not, as `why_away` says.
     """
     if elsewhere:
         raise RefusedError(elsewhere)
