@@ -1,4 +1,4 @@
-"""Errors by blame.
+"""Define the errors, by who can mend them.
 
     VatvigilError
     |-- ConfigurationError    the user's: exit 2, never restarted; says file, key, reason, remedy

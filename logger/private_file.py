@@ -1,4 +1,4 @@
-"""Files of the watch: made for their owner alone (mode 0600), whatever the umask says.
+"""Make the files of the watch for their owner alone (mode 0600), whatever the umask says.
 
 Law: a file that is there already keeps its mode; `vatvigil check` tells which may be opened by others.
 """

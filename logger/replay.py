@@ -34,11 +34,11 @@ def side_by_side(
     """Yield the outcomes of several watches over the same items, read once; each watch steps alone."""
     states = [pipeline.fresh(watch) for watch in watches]
     for block, commands in steps(items, rows=rows):
-        made = [
+        stepped = [
             pipeline.step(watch, state, block, commands=commands) for watch, state in zip(watches, states, strict=True)
         ]
-        states = [state for state, _ in made]
-        yield tuple(outcome for _, outcome in made)
+        states = [state for state, _ in stepped]
+        yield tuple(outcome for _, outcome in stepped)
 
 
 def steps(items: Iterable[Block | Command], *, rows: int) -> Iterator[tuple[Block, list[Command]]]:
@@ -93,15 +93,15 @@ class ReplayStore:
     def add_commands(self, commands: Sequence[Command]) -> list[Command]:
         """Put commands into the inbox, as their answers will want; return them with the numbers they have there."""
         with self.store.begin() as work:
-            taken = []
+            numbered = []
             for command in commands:
                 line = command.calibration and work.add_calibration(command.calibration)
                 if command.calibration and line:
                     self.numbers[command.calibration.id] = line.id
-                known = replace(command, calibration=line, check=self._check(command.check, work))
-                taken.append(replace(known, id=work.add_command(known)))
+                stored = replace(command, calibration=line, check=self._check(command.check, work))
+                numbered.append(replace(stored, id=work.add_command(stored)))
             work.commit()
-        return taken
+        return numbered
 
     def _check(self, check: Check | None, work: UnitOfWork) -> Check | None:
         """Put a check into the store; one of a calibration that was never put in force has none here to refer to."""

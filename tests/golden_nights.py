@@ -161,14 +161,14 @@ def record(run: str, seed: int, out: Path) -> None:
     recorder, hub = _hub(config)
     watch = Watch(vat=vat, probe=probe)
     own = Carry(probe="")
-    hub.stand({vat.id: pipeline.fresh(watch).carry, "system": own}, at_us=EPOCH_US)
+    hub.publish_standing({vat.id: pipeline.fresh(watch).carry, "system": own}, at_us=EPOCH_US)
     outcome: Outcome | None = None
     for outcome in replay.replay_into(shelf, watch, items_of(config, run, seed), rows=ROWS):
-        hub.show(outcome, now_us=0)
+        hub.publish_outcome(outcome, now_us=0)
     _lines(out / "messages.txt", map(_message, recorder.kept))
     if outcome is not None:
         recorder, hub = _hub(config)
-        hub.stand({vat.id: outcome.carry, "system": own}, at_us=EPOCH_US)
+        hub.publish_standing({vat.id: outcome.carry, "system": own}, at_us=EPOCH_US)
         _lines(out / "start.txt", map(_message, recorder.kept))
     shelf.store.close()
     _dump(next(out.glob("*.sqlite")), out)
@@ -180,7 +180,7 @@ def record(run: str, seed: int, out: Path) -> None:
 def _hub(config: Config) -> tuple[Recorder, Publisher]:
     assert config.mqtt is not None
     hub = Publisher(
-        config=config, mqtt=config.mqtt, maker=Software(version="golden"), store="golden", post=lambda _: None
+        config=config, mqtt=config.mqtt, software=Software(version="golden"), store="golden", post=lambda _: None
     )
     recorder = Recorder(slots={}, kept=[])
     hub.delivery = recorder  # type: ignore[assignment] # the part of it that the hub calls

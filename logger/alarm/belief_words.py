@@ -78,12 +78,12 @@ def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[st
     else:
         yield "in the liquid"
         yield "quiet"
-    made, check, spot = evidence.calibration, evidence.check, evidence.spot
+    calibration, check, spot = evidence.calibration, evidence.check, evidence.spot
     if check is not None:
         off = "" if check.passed else f" and found off by {check.deviation_ph:+.2f}"
         yield f"checked {ago(check.at_us, at_us)} ago{off}"
-    elif made is not None:
-        yield f"calibrated {ago(made.at_us, at_us)} ago" + ("" if spot else " and not checked since")
+    elif calibration is not None:
+        yield f"calibrated {ago(calibration.at_us, at_us)} ago" + ("" if spot else " and not checked since")
     if spot is not None:
         agrees = "agrees" if spot.passed else "DISAGREES"
         yield f"spot check {ago(spot.at_us, at_us)} ago {agrees} {spot.reading_ph:.2f} / {spot.reference_ph:.2f}"

@@ -21,7 +21,7 @@ FAR_US = DAY_US + DAY_US // 12
 _MARKS = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED)
 
 
-def same_day(people: PeopleConfig, carry: Carry, at_us: int) -> list[tuple[int, int]]:
+def unchanged_spans(people: PeopleConfig, carry: Carry, at_us: int) -> list[tuple[int, int]]:
     """Return the spans of UTC around a moment in which the clock of the people changes nothing for a carry."""
     spans = []
     if people.quiet is not None:
@@ -33,44 +33,44 @@ def same_day(people: PeopleConfig, carry: Carry, at_us: int) -> list[tuple[int, 
     return spans
 
 
-def between(
+def summarise_if_due(
     vat: VatConfig, probe: ProbeConfig, carry: Carry, entries: Iterable[Entry], *, seq: int, now: Now
 ) -> tuple[Carry, list[Entry]]:
     """Take what happened before a record into the day; make the summary if it is due before this record."""
-    said = list(entries)
+    collected = list(entries)
     if vat.people.digest_min is None:
-        return carry, said
+        return carry, collected
     made_us = carry.reported.digest_at_us
-    day = counted(carry.reported.day or DayCounters(since_at_us=now.at_us), said)
+    day = count_entries(carry.reported.day or DayCounters(since_at_us=now.at_us), collected)
     carry = replace(carry, reported=replace(carry.reported, day=day))
     last_us, _ = quiet_hours.digest_due(vat.people, now.at_us)
     if made_us is not None and made_us - FAR_US <= now.at_us and last_us <= made_us:
-        return carry, said
+        return carry, collected
     carry = replace(carry, reported=replace(carry.reported, digest_at_us=last_us))
     if made_us is None or made_us - FAR_US > now.at_us:
-        return carry, said
+        return carry, collected
     digest = _digest(probe, carry, day, now)
     lines = _lines(vat, carry, digest, now)
     text = " ".join(lines)
     entry = Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=Cause.DIGEST, priority=Priority.LOW, text=text)
-    begun = DayCounters(since_at_us=now.at_us, arrived_us=day.arrived_us)
-    after = replace(carry, reported=replace(carry.reported, day=begun))
-    return after, [*said, replace(entry, told=Notification(lines=lines, digest=digest))]
+    new_day = DayCounters(since_at_us=now.at_us, arrived_us=day.arrived_us)
+    after = replace(carry, reported=replace(carry.reported, day=new_day))
+    return after, [*collected, replace(entry, told=Notification(lines=lines, digest=digest))]
 
 
-def counted(day: DayCounters, entries: Iterable[Entry]) -> DayCounters:
+def count_entries(day: DayCounters, entries: Iterable[Entry]) -> DayCounters:
     """Return the day with these entries in it."""
-    told, held, returned, marks = dict(day.annunciated), dict(day.held), dict(day.returned), dict(day.marks)
+    annunciated, held, returned, marks = dict(day.annunciated), dict(day.held), dict(day.returned), dict(day.marks)
     for entry in entries:
         if entry.annunciates:
-            _count(told, entry.alarm)
+            _count(annunciated, entry.alarm)
         elif entry.held and entry.cause not in (Cause.REMINDER, Cause.RAISED, Cause.RETURNED):
             _count(held, entry.alarm)
         if entry.cause is Cause.RETURNED:
             _count(returned, entry.alarm)
         if entry.cause in _MARKS:
             _count(marks, entry.text if entry.cause is Cause.MARKED else entry.cause.value)
-    return replace(day, annunciated=told, held=held, returned=returned, marks=marks)
+    return replace(day, annunciated=annunciated, held=held, returned=returned, marks=marks)
 
 
 def _count(counts: dict[str, int], name: str) -> None:

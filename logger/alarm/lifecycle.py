@@ -121,7 +121,7 @@ def release(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmSt
     if state.base is State.RETURNED:
         return free, None
     step = Transition(cause=Cause.RELEASED, before=state.base, after=state.base, annunciates=True)
-    return replace(free, timer_us=state.timer_us and _after(alarm.reminder_s, now)), step
+    return replace(free, timer_us=state.timer_us and _due_us(alarm.reminder_s, now)), step
 
 
 def priority(state: AlarmState, alarm: AlarmConfig) -> Priority:
@@ -193,7 +193,7 @@ def _timer(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> tuple[AlarmSta
     limit = alarm.raise_after_reminders
     can_rise = not state.raised and alarm.priority != Priority.HIGH
     rises = can_rise and limit is not None and number >= limit
-    reminded = replace(state, reminders=number, raised=state.raised or rises, timer_us=_after(alarm.reminder_s, now))
+    reminded = replace(state, reminders=number, raised=state.raised or rises, timer_us=_due_us(alarm.reminder_s, now))
     held = _is_held(reminded, alarm, now=now)
     step = Transition(
         cause=Cause.RAISED if rises else Cause.REMINDER,
@@ -227,10 +227,10 @@ def _annunciate(
 def _enter(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> AlarmState:
     """Note the time of the change and set the timer that the state has."""
     waits = {State.UNACKNOWLEDGED: alarm.reminder_s, State.ACKNOWLEDGED: alarm.realarm_s}
-    return replace(state, since_at_us=now.at_us, timer_us=_after(waits.get(state.base), now))
+    return replace(state, since_at_us=now.at_us, timer_us=_due_us(waits.get(state.base), now))
 
 
-def _after(delay_s: float | None, now: Now) -> int | None:
+def _due_us(delay_s: float | None, now: Now) -> int | None:
     return None if delay_s is None else now.elapsed_us + round(delay_s * SECOND_US)
 
 

@@ -17,7 +17,7 @@ _LONGEST_IN_MINUTES = 120
 _TOLD = (Cause.REMINDER, Cause.RAISED, Cause.RETURNED)
 
 
-def is_told(entry: Entry) -> bool:
+def needs_notification(entry: Entry) -> bool:
     """Tell whether an entry is for a telephone: an alarm that comes, is repeated or returns."""
     return entry.annunciates or entry.held or entry.cause in _TOLD
 
@@ -38,7 +38,7 @@ def lines(
     people, since = vat.people, _since(entry, vat.people)
     second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(vat, alarm, entry, facts)}".strip()
     if is_away and alarm.kind is AlarmKind.BLIND:
-        return _not_back(vat, entry, since, second)
+        return _probe_away_lines(vat, entry, since, second)
     if entry.cause is Cause.RETURNED:
         return _returned(vat, alarm, entry, since), second
     first = f"{_before(entry)}{vat.name}: {_what(alarm, entry)}{since}."
@@ -60,7 +60,7 @@ def _since(entry: Entry, people: PeopleConfig) -> str:
     return f" since {clock_time(entry.since_at_us, people, now_us=entry.at_us)}"
 
 
-def _not_back(vat: VatConfig, entry: Entry, since: str, second: str) -> tuple[str, ...]:
+def _probe_away_lines(vat: VatConfig, entry: Entry, since: str, second: str) -> tuple[str, ...]:
     """Tell of a probe that nobody said to be back, or of the word that it is."""
     if entry.cause is Cause.RETURNED:
         return (f"{vat.name}: somebody said that the probe is back in the vat{since}.{_wanted(entry)}",)
@@ -93,8 +93,8 @@ def _before(entry: Entry) -> str:
 def _what(alarm: AlarmConfig, entry: Entry) -> str:
     if alarm.kind.row.what:
         return words.what(alarm, entry.value)
-    came = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
-    value = f"{_quantity(alarm, entry)}{came}"
+    head = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
+    value = f"{_quantity(alarm, entry)}{head}"
     odds = "" if entry.probability is None else f" ({per_cent(entry.probability)} probable)"
     return f"{value} ({_limit(alarm)})" if alarm.kind.is_trend else f"{value}, {_limit(alarm)}{odds}"
 
@@ -138,8 +138,8 @@ def _waiting(vat: VatConfig, alarm: AlarmConfig, entry: Entry, facts: VatFacts) 
 
 def _to_come(vat: VatConfig, at_us: int, entry: Entry) -> str:
     minutes = (at_us - entry.at_us) // 60_000_000
-    left = f"{minutes} min" if minutes < _LONGEST_IN_MINUTES else f"{minutes // 60} h"
-    return f"{clock_time(at_us, vat.people)}, in {left}"
+    wait = f"{minutes} min" if minutes < _LONGEST_IN_MINUTES else f"{minutes // 60} h"
+    return f"{clock_time(at_us, vat.people)}, in {wait}"
 
 
 def figure(value: float, u: float | None) -> str:

@@ -14,13 +14,13 @@ from logger.config import AlarmConfig, VatConfig
 from logger.model import AlarmState, Carry, Cause, Entry
 
 
-def left_standing(vats: Iterable[VatConfig], carries: Mapping[str, Carry], *, at_us: int) -> Iterator[Entry]:
+def find_orphans(vats: Iterable[VatConfig], carries: Mapping[str, Carry], *, at_us: int) -> Iterator[Entry]:
     """Yield an entry for each alarm that stands in what was carried (by vat) and has left these vats."""
-    known = {vat.id: {alarm.id: alarm for alarm in vat.alarms} for vat in vats}
+    watched = {vat.id: {alarm.id: alarm for alarm in vat.alarms} for vat in vats}
     for vat, carry in carries.items():
         for name, state in carry.alarms.items():
-            stands = state.base.is_standing or state.abnormal
-            if stands and not _goes_on(known.get(vat, {}).get(name), state):
+            is_standing = state.base.is_standing or state.abnormal
+            if is_standing and not _goes_on(watched.get(vat, {}).get(name), state):
                 yield Entry(
                     seq=0,
                     at_us=at_us,

@@ -76,9 +76,9 @@ def local(at_us: int, zone: ZoneInfo) -> datetime:
 def clock_time(at_us: int, people: PeopleConfig, *, now_us: int | None = None) -> str:
     """Say a moment as local time with its zone, `03:05 CET`; with the day if that is long before `now_us`."""
     moment = local(at_us, ZoneInfo(people.zone))
-    said = f"{moment:%H:%M} {moment.tzname()}"
+    text = f"{moment:%H:%M} {moment.tzname()}"
     is_old = now_us is not None and now_us - at_us >= _LONG_AGO_H * 3600 * SECOND_US
-    return f"{moment.day} {_MONTHS[moment.month - 1]} {said}" if is_old else said
+    return f"{moment.day} {_MONTHS[moment.month - 1]} {text}" if is_old else text
 
 
 _LONG_AGO_H = 20

@@ -28,20 +28,22 @@ def apply(
     if command.kind is CommandKind.NOTE:
         return alarms, [vat_entry(vat, command, Cause.NOTED, seq=seq, now=now)], "noted"
     if command.kind is CommandKind.MARK:
-        return suppression.mark(vat, alarms, command, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
+        return suppression.apply_mark(vat, alarms, command, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
     if command.kind is CommandKind.ATTEND:
-        return suppression.attend(vat, alarms, command, seq=seq, now=now)
+        return suppression.suspend_for_work(vat, alarms, command, seq=seq, now=now)
     if command.kind is CommandKind.LEAVE:
         text = command.note or "the probe is back in the vat"
         entry = replace(vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=text)
-        states, lifted = suppression.back(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
+        states, lifted = suppression.end_suppressions(
+            vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us
+        )
         return states, [entry, *lifted], suppression.WATCHED_AGAIN
     if command.kind not in _REQUESTS:
         raise RefusedError(f"'{command.kind}' is no request to the alarms of a vat")
     alarm = next((a for a in vat.alarms if a.id == command.alarm), None)
     if alarm is None:
-        known = ", ".join(a.id for a in vat.alarms)
-        raise RefusedError(f"vat {vat.id} has no alarm '{command.alarm}'; it has: {known}")
+        alarm_by_id = ", ".join(a.id for a in vat.alarms)
+        raise RefusedError(f"vat {vat.id} has no alarm '{command.alarm}'; it has: {alarm_by_id}")
     state, step, answer = _REQUESTS[command.kind](vat, alarm, alarms.get(alarm.id, AlarmState()), command, now)
     entries = [] if step is None else [_signed(entry_of(vat.id, alarm, state, step, seq=seq, now=now), command)]
     return {**alarms, alarm.id: state}, entries, answer

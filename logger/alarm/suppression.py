@@ -60,50 +60,56 @@ def attended_until_us(vat: VatConfig, command: Command, *, now: Now) -> int:
     return now.elapsed_us + round(seconds * SECOND_US)
 
 
-def attend(vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now) -> tuple[Alarms, list[Entry], str]:
+def suspend_for_work(
+    vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now
+) -> tuple[Alarms, list[Entry], str]:
     """Suspend the process alarms while somebody works on the probe; asked again, only the end moves."""
-    until = attended_until_us(vat, command, now=now)
-    text = f"somebody works on the probe, for at most {round((until - now.elapsed_us) / 60 / SECOND_US)} min"
-    said = f"{text} ({command.note})" if command.note else text
-    entries = [replace(vat_entry(vat, command, Cause.ATTENDED, seq=seq, now=now), text=said)]
+    until_us = attended_until_us(vat, command, now=now)
+    text = f"somebody works on the probe, for at most {round((until_us - now.elapsed_us) / 60 / SECOND_US)} min"
+    journal_text = f"{text} ({command.note})" if command.note else text
+    entries = [replace(vat_entry(vat, command, Cause.ATTENDED, seq=seq, now=now), text=journal_text)]
     states = dict(alarms)
     for alarm in vat.alarms:
         state = states.get(alarm.id, AlarmState())
         if alarm.kind.is_suspended_by_work and state.suppressed_until_us is None:
-            states[alarm.id], step = lifecycle.suppress(state, until_us=until, now=now)
+            states[alarm.id], step = lifecycle.suppress(state, until_us=until_us, now=now)
             entry = signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
             entries.append(replace(entry, text="suspended while somebody works on the probe"))
         elif state.suppressed_until_us is not None:
-            states[alarm.id] = replace(state, suppressed_until_us=max(until, state.suppressed_until_us))
+            states[alarm.id] = replace(state, suppressed_until_us=max(until_us, state.suppressed_until_us))
     return states, entries, f"{text}; process alarms are suspended meanwhile"
 
 
-def back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now, unsettled_until_us: int) -> tuple[Alarms, list[Entry]]:
+def end_suppressions(
+    vat: VatConfig, alarms: Alarms, *, seq: int, now: Now, unsettled_until_us: int
+) -> tuple[Alarms, list[Entry]]:
     """End the suppressions, for the probe is in its vat; but not those of a vat that is still unsettled."""
-    until = {
+    until_us = {
         alarm.id: max(now.elapsed_us, unsettled_until_us * alarm.kind.row.is_suspended_by_mixing)
         for alarm in vat.alarms
     }
     ended = {
-        name: replace(state, suppressed_until_us=state.suppressed_until_us and until.get(name, now.elapsed_us))
+        name: replace(state, suppressed_until_us=state.suppressed_until_us and until_us.get(name, now.elapsed_us))
         for name, state in alarms.items()
     }
     return lift_suppressions(vat, ended, seq=seq, now=now)
 
 
-def as_held(vat: VatConfig, carry: Carry) -> VatConfig:
+def effective_vat(vat: VatConfig, carry: Carry) -> VatConfig:
     """Return the vat as it is judged now: while its probe is not back, `blind` tells so at once and reminds."""
     if carry.suppression.not_back_us is None:
         return vat
-    return replace(vat, alarms=tuple(_loud(alarm) if alarm.kind is AlarmKind.BLIND else alarm for alarm in vat.alarms))
+    return replace(
+        vat, alarms=tuple(_with_reminders(alarm) if alarm.kind is AlarmKind.BLIND else alarm for alarm in vat.alarms)
+    )
 
 
-def _loud(alarm: AlarmConfig) -> AlarmConfig:
+def _with_reminders(alarm: AlarmConfig) -> AlarmConfig:
     reminder_s = alarm.reminder_s or REMIND_S
     return replace(alarm, priority=Priority.HIGH, on_delay_s=0.0, window_s=0.0, reminder_s=reminder_s)
 
 
-def not_back(vat: VatConfig, alarms: Alarms) -> Alarms:
+def begin_hold(vat: VatConfig, alarms: Alarms) -> Alarms:
     """Begin to hold: no delay goes on, and `blind` begins a new occurrence, whatever it told before."""
     states = dict(alarms)
     for alarm in (alarm for alarm in vat.alarms if alarm.id in states):
@@ -114,7 +120,7 @@ def not_back(vat: VatConfig, alarms: Alarms) -> Alarms:
     return states
 
 
-def said_back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
+def end_hold(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
     """End the hold by somebody's word: what `blind` told of it returns at once, and its delay starts anew."""
     entries: list[Entry] = []
     states = dict(alarms)
@@ -123,28 +129,28 @@ def said_back(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Al
         if alarm.kind is AlarmKind.BLIND and state.abnormal:
             normal = replace(state, abnormal=False, abnormal_at_us=now.at_us, pending_us=None)
             states[alarm.id], step = lifecycle.advance(normal, alarm, trigger=Trigger.CLEARED, now=now)
-            told = [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
-            entries += [replace(entry, text=BACK) for entry in told]
+            returned = [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
+            entries += [replace(entry, text=BACK) for entry in returned]
     return states, entries
 
 
-def mark(
+def apply_mark(
     vat: VatConfig, alarms: Alarms, command: Command, *, seq: int, now: Now, unsettled_until_us: int
 ) -> tuple[Alarms, list[Entry], str]:
     """Take in what was done at the vat: suspend the alarms that cannot judge it meanwhile, or end that."""
-    what = checked(vat, command)
-    entry = replace(vat_entry(vat, command, Cause.MARKED, seq=seq, now=now), text=_told(what, command))
+    what = check_mark(vat, command)
+    entry = replace(vat_entry(vat, command, Cause.MARKED, seq=seq, now=now), text=_mark_text(what, command))
     if what is Mark.STARTED:
-        return _anew(vat, alarms), [entry], "what counts from a start counts from there"
+        return _restart_trend_delays(vat, alarms), [entry], "what counts from a start counts from there"
     if what is Mark.PROBE_IN:
-        states, lifted = back(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
+        states, lifted = end_suppressions(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
         return states, [entry, *lifted], WATCHED_AGAIN
-    until = until_us(vat, command, now=now)
+    until = mark_until_us(vat, command, now=now)
     minutes = round((until - now.elapsed_us) / 60 / SECOND_US)
     states, entries = dict(alarms), [entry]
     for alarm in (alarm for alarm in vat.alarms if _concerns(what, alarm)):
         state = states.get(alarm.id, AlarmState())
-        longest = max(until, _stays_us(what, alarm, state, unsettled_until_us))
+        longest = max(until, _suspended_until_us(what, alarm, state, unsettled_until_us))
         states[alarm.id], step = lifecycle.suppress(state, until_us=longest, now=now)
         suspended = signed(entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now), command)
         entries.append(suspended if what is Mark.PROBE_OUT else replace(suspended, text=_SETTLES))
@@ -160,14 +166,14 @@ def _concerns(what: Mark, alarm: AlarmConfig) -> bool:
     return alarm.kind.is_suspended_by_work if what is Mark.PROBE_OUT else alarm.kind.row.is_suspended_by_mixing
 
 
-def _stays_us(what: Mark, alarm: AlarmConfig, state: AlarmState, unsettled_until_us: int) -> int:
+def _suspended_until_us(what: Mark, alarm: AlarmConfig, state: AlarmState, unsettled_until_us: int) -> int:
     """Return until when it is suspended whatever this mark says: a shorter one cuts no other's time short."""
     if what is Mark.PROBE_OUT:
         return unsettled_until_us if alarm.kind.row.is_suspended_by_mixing else 0
     return max(unsettled_until_us, state.suppressed_until_us or 0)
 
 
-def checked(vat: VatConfig, command: Command) -> Mark:
+def check_mark(vat: VatConfig, command: Command) -> Mark:
     """Return which mark a command makes. Raises RefusedError for one that there is not, or that cannot be."""
     if command.note not in set(Mark):
         raise RefusedError(f"unknown mark '{command.note}'; there are: {', '.join(Mark)}")
@@ -182,20 +188,20 @@ def checked(vat: VatConfig, command: Command) -> Mark:
 _LASTING = frozenset({Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP})
 
 
-def until_us(vat: VatConfig, command: Command, *, now: Now) -> int:
+def mark_until_us(vat: VatConfig, command: Command, *, now: Now) -> int:
     """Return the watch time until which a mark holds."""
     usual_s = vat.probe_out_s if command.note == Mark.PROBE_OUT else vat.unsettled_s
     seconds = min(usual_s, vat.max_shelve_s) if command.duration_s is None else command.duration_s
     return now.elapsed_us + round(seconds * SECOND_US)
 
 
-def _anew(vat: VatConfig, alarms: Alarms) -> Alarms:
+def _restart_trend_delays(vat: VatConfig, alarms: Alarms) -> Alarms:
     """Let the delays of the alarms that look back start anew: what they looked at was another batch."""
     looking = {alarm.id for alarm in vat.alarms if alarm.kind.is_trend}
     return {name: replace(state, pending_us=None) if name in looking else state for name, state in alarms.items()}
 
 
-def _told(what: Mark, command: Command) -> str:
+def _mark_text(what: Mark, command: Command) -> str:
     """Say a mark with its figures."""
     if what is Mark.TOPPED_UP and command.litres is not None:
         return f"{what}, {command.litres:g} L"

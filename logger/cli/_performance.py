@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
-from logger.cli._requests import now_us, reading_store, say_simulated
+from logger.cli._requests import now_us, print_simulated, reading_store
 from logger.cli._times import moment_option
 from logger.units import DAY_US
 
@@ -46,7 +46,7 @@ def report(since: int | None, until: int | None, config_path: Path, as_json: boo
         content = {**msgspec.to_builtins(performance), "chattering": chattering}
         print_json({"simulated": config.simulated, **_period(since_us, until_us), **content, "source": SOURCE})
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     period = _period(since_us, until_us)
     click.echo(f"Alarms from {period['from']} to {period['to']}")
     print_table("", ["Measure", "Here", "Usual"], _rows(performance, chattering))

@@ -160,7 +160,7 @@ def print_requests(pending: list[PendingRequest], *, as_json: bool) -> None:
     if as_json:
         print_json(pending[0] if len(pending) == 1 else pending)
     else:
-        say_simulated(simulated=any(each.simulated for each in pending))
+        print_simulated(simulated=any(each.simulated for each in pending))
         print_outcomes(pending)
     exit_refused(pending)
 
@@ -184,7 +184,7 @@ def _outcome(pending: PendingRequest) -> str:
     return f"{pending.text}{where}" if pending.applied else f"refused: {pending.text}"
 
 
-def say_simulated(*, simulated: bool) -> None:
+def print_simulated(*, simulated: bool) -> None:
     """Say on standard output, where the rest goes too, that what follows is simulated."""
     if simulated:
         click.echo(SIMULATED)

@@ -20,8 +20,8 @@ from logger.cli._requests import (
     note_option,
     now_us,
     print_requests,
+    print_simulated,
     reading_store,
-    say_simulated,
     submit,
     vat_of,
     wait_option,
@@ -81,7 +81,7 @@ def list_(everything: bool, config_path: Path, as_json: bool) -> None:  # noqa: 
     if as_json:
         print_json({"simulated": config.simulated, "alarms": shown})
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     if not shown:
         click.echo("No alarm stands (--all lists every one).")
         return
@@ -271,7 +271,7 @@ def journal(vat: str | None, limit: int, since: int | None, config_path: Path, a
     if as_json:
         print_json({"simulated": config.simulated, "entries": [_entry(entry) for entry in entries]})
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     if not entries:
         click.echo("Nothing is in the journal for that.")
         return

@@ -23,7 +23,7 @@ from logger.cli._guided import (
     time_out_option,
     wait_for_answer,
 )
-from logger.cli._requests import by_option, examples, say_simulated, wait_option
+from logger.cli._requests import by_option, examples, print_simulated, wait_option
 from logger.cli.calibration import add
 from logger.guided import calibrating, storing, words
 from logger.guided.immersion import BuffersAtHand
@@ -108,7 +108,7 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
             before=before,
             remember=resume_file.keep,
         )
-        say_simulated(simulated=config.simulated)
+        print_simulated(simulated=config.simulated)
         state = run_session(
             session,
             task,
@@ -142,10 +142,10 @@ def _opening(session: GuidedSession, resume_file: ResumeFile, *, resume: bool) -
         line = f"slope {present.slope:.1%}, offset {present.offset_mv:+.1f} mV"
         lines.append(f"In force: calibration {present.id}, {age((now_us - present.at_us) / 1e6)} old, {line}.")
         lines.append(words.AS_FOUND)
-    left = resume_file.read(at_us=now_us)
-    if left and not resume:
-        taken = counted(len(left), "point")
-        lines.append(f"A session was cut off with {taken} taken: to go on with them, press [q] and use --resume.")
+    interrupted = resume_file.read(at_us=now_us)
+    if interrupted and not resume:
+        points = counted(len(interrupted), "point")
+        lines.append(f"A session was cut off with {points} taken: to go on with them, press [q] and use --resume.")
     return [*lines, words.WARM]
 
 

@@ -28,8 +28,8 @@ from logger.cli._requests import (
     exit_refused,
     now_us,
     print_outcomes,
+    print_simulated,
     reading_store,
-    say_simulated,
     wait_option,
 )
 from logger.cli._times import moment_option
@@ -196,7 +196,7 @@ def _print_and_exit(config: Config, stored: Calibration, pending: list[PendingRe
         content = {"simulated": config.simulated, "calibration": _as_json(config, stored)}
         print_json({**content, "asked": pending[0] if pending else None})
     else:
-        say_simulated(simulated=config.simulated)
+        print_simulated(simulated=config.simulated)
         _print(config, stored)
         print_outcomes(pending)
     if not pending:
@@ -321,7 +321,7 @@ def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001
         ]
         print_json({"simulated": config.simulated, "calibrations": content})
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     if not calibrations:
         click.echo(f"No calibration of {probe} is stored: `vatvigil calibration add --help` says how to add one.")
         return

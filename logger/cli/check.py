@@ -16,7 +16,7 @@ from pathlib import Path
 import click
 
 from logger.cli._common import ATTENTION, config_option, json_option, load_config, print_json, print_table, sentences
-from logger.cli._requests import examples, now_us, say_simulated
+from logger.cli._requests import examples, now_us, print_simulated
 from logger.config import Config, HookConfig, ProbeConfig
 from logger.errors import ConfigurationError, StoreError
 from logger.model import Indication, Reason
@@ -63,7 +63,7 @@ def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's f
     if as_json:
         print_json({"simulated": config.simulated, "ok": ok, "findings": findings})
     else:
-        say_simulated(simulated=config.simulated)
+        print_simulated(simulated=config.simulated)
         rows = ((one.what, "ok" if one.ok else "ATTENTION", one.text) for one in findings)
         print_table("", ["What", "State", "Found, or what to do"], rows)
     sys.exit(0 if ok else ATTENTION)

@@ -13,7 +13,7 @@ import click
 import msgspec
 
 from logger.cli._common import config_option, json_option, load_config, print_json, sentences
-from logger.cli._requests import BUSY_S, by_option, check_probe, examples, now_us, reading_store, say_simulated
+from logger.cli._requests import BUSY_S, by_option, check_probe, examples, now_us, print_simulated, reading_store
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Correction, Deviation
@@ -67,7 +67,7 @@ def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001
     if as_json:
         print_json({"simulated": config.simulated, "probe": probe, "intervals": msgspec.to_builtins(lives)})
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     if not lives:
         click.echo(f"No calibration of {probe} is stored, so there is nothing to correct.")
     for one in lives:
@@ -183,5 +183,5 @@ def _print_stored(config: Config, stored: Correction, text: str, *, as_json: boo
     if as_json:
         print_json({"simulated": config.simulated, "correction": stored})
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     click.echo(fill(text, WIDTH))

@@ -89,20 +89,20 @@ def _items(config: Config, probe: ProbeConfig, indications: Iterator[Indication]
     from logger.daemon.cycle import block_of
 
     seq = 1
-    while taken := list(islice(indications, ROWS)):
-        in_force = _calibration(config, probe, before_us=taken[0].at_us) if seq == 1 else None
+    while chunk := list(islice(indications, ROWS)):
+        in_force = _calibration(config, probe, before_us=chunk[0].at_us) if seq == 1 else None
         if in_force is not None:
             yield Command(
                 id=0,
-                at_us=taken[0].at_us,
+                at_us=chunk[0].at_us,
                 kind=CommandKind.CALIBRATE,
                 vat="",
                 probe=probe.id,
                 calibration=in_force,
                 seq=1,
             )
-        yield block_of(taken, first_seq=seq)
-        seq += len(taken)
+        yield block_of(chunk, first_seq=seq)
+        seq += len(chunk)
 
 
 def _calibration(config: Config, probe: ProbeConfig, *, before_us: int) -> Calibration | None:

@@ -9,7 +9,7 @@ import click
 import msgspec
 
 from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
-from logger.cli._requests import check_probe, examples, now_us, reading_store, say_simulated
+from logger.cli._requests import check_probe, examples, now_us, print_simulated, reading_store
 
 
 @click.command(
@@ -35,7 +35,7 @@ def electrode(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FB
     if as_json:
         print_json(msgspec.to_builtins(condition))
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     click.echo("\n".join(head(condition)))
     if not condition.trend:
         click.echo(f"  No calibration of it is stored: `vatvigil calibrate {probe}` guides you through it.")

@@ -157,15 +157,15 @@ def _write_recording(config: Config, store: Store, spans: list[RecordSpan], stre
         probes = ", ".join(span.probe for span in spans)
         raise RefusedError(f"a recording is of one probe, the vat had {probes}: choose one with --probe")
     (span,) = spans
-    known = {probe.id: probe for probe in config.probes}
-    if span.probe not in known:
+    probes_by_id = {probe.id: probe for probe in config.probes}
+    if span.probe not in probes_by_id:
         raise RefusedError(f"{span.probe} is not in the configuration, so its poll_s is not known: add it there")
     header = recording.Header(
         recording=recording.VERSION,
         simulated=config.simulated,
         vat=span.vat,
         probe=span.probe,
-        poll_s=known[span.probe].poll_s,
+        poll_s=probes_by_id[span.probe].poll_s,
     )
     with _progress(spans) as advance:
         recording.write(stream, header, _counted(excerpt.items(store, span), advance))

@@ -148,8 +148,8 @@ def init(out: Path, *, force: bool, defaults: bool, simulated: bool, **given: An
     """
     if out.exists() and not force:
         raise RefusedError(f"{out} is there already; choose another --out, or overwrite it with --force")
-    ports = found_ports()
-    _say_ports(ports)
+    ports = list_ports()
+    _print_ports(ports)
     text = written(_ask(given, ports, asks=not defaults, simulated=simulated))
     _check(text, out)
     _write(text, out)
@@ -164,7 +164,7 @@ def _write(text: str, out: Path) -> None:
         raise RefusedError(f"{out} cannot be written ({error.strerror}); choose another --out") from None
 
 
-def found_ports(by_id: Path = port_listing.BY_ID) -> list[str]:
+def list_ports(by_id: Path = port_listing.BY_ID) -> list[str]:
     """Return the serial ports of this machine, by their lasting names where they have one."""
     return sorted(port.by_id or port.device for port in port_listing.list_serial_ports(by_id=by_id))
 
@@ -199,7 +199,7 @@ def _quoted(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _say_ports(ports: Iterable[str]) -> None:
+def _print_ports(ports: Iterable[str]) -> None:
     listed = list(ports)
     click.echo("Serial ports found:" if listed else "No serial port found; plug the probe's adapter in and look again.")
     for port in listed:

@@ -22,7 +22,7 @@ from logger.cli._requests import (
     examples,
     fastest,
     now_us,
-    say_simulated,
+    print_simulated,
 )
 from logger.config import Config
 from logger.errors import RefusedError
@@ -68,7 +68,7 @@ def rehearse(within_s: float | None, by: str, config_path: Path, as_json: bool) 
         raise RefusedError("there is neither [mqtt] nor [hook] in the configuration: nothing could be tested")
     seconds = config.system.rehearse_within_s if within_s is None else within_s
     if not as_json:
-        say_simulated(simulated=config.simulated)
+        print_simulated(simulated=config.simulated)
     with Store.open(config.store_url, simulated=config.simulated, busy_s=BUSY_S) as store:
         occurrence = _begin(config, store, seconds, by=by)
         steps = []

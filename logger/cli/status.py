@@ -11,7 +11,7 @@ import click
 import msgspec
 
 from logger.cli._common import ATTENTION, CAUTION, config_option, json_option, load_config, print_json, sentences
-from logger.cli._requests import examples, now_us, reading_store, say_simulated
+from logger.cli._requests import examples, now_us, print_simulated, reading_store
 
 
 @click.command(
@@ -37,7 +37,7 @@ def status(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's 
     if as_json:
         print_json({**msgspec.to_builtins(overview), "caution": CAUTION})
     else:
-        say_simulated(simulated=config.simulated)
+        print_simulated(simulated=config.simulated)
         click.echo("\n".join(page.lines(overview)))
         click.echo(f"\n{fill(CAUTION, page.WIDTH)}")
     sys.exit(ATTENTION if overview.attention else 0)

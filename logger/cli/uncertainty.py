@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from logger.cli._common import Between, config_option, json_option, load_config, print_json, sentences
-from logger.cli._requests import examples, now_us, reading_store, say_simulated, vat_of
+from logger.cli._requests import examples, now_us, print_simulated, reading_store, vat_of
 from logger.errors import RefusedError
 from logger.measure.budget import Result, Term, budget
 from logger.model import Calibration, Drift, Measurements
@@ -67,7 +67,7 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
     if as_json:
         print_json({"simulated": config.simulated, "vat": target.id, **_as_json(calibration, drift, result, terms)})
         return
-    say_simulated(simulated=config.simulated)
+    print_simulated(simulated=config.simulated)
     _print(target.name, result, terms)
 
 

@@ -19,7 +19,7 @@ from logger.cli._requests import (
     by_option,
     examples,
     print_outcomes,
-    say_simulated,
+    print_simulated,
     wait_option,
 )
 from logger.errors import RefusedError
@@ -92,7 +92,7 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
     with open_session(config, probe, by=by) as session:
         plan = _plan(session, tolerance_ph, is_spot=buffer_id is None)
         if not as_json:
-            say_simulated(simulated=config.simulated)
+            print_simulated(simulated=config.simulated)
         if buffer_id is not None:
             check = _in_buffer(session, plan, buffer_id, time_out_s, as_json=as_json)
             if check is not None and as_json:
@@ -122,13 +122,13 @@ def _in_buffer(
     session: GuidedSession, plan: CheckPlan, buffer_id: str, time_out_s: float, *, as_json: bool
 ) -> Check | None:
     """Let a person put the probe into a check buffer; return the check, None if there was none."""
-    made: list[Check] = []
+    stored: list[Check] = []
 
     def keep(conclusion: Conclusion, _is_wanted: bool) -> tuple[str, ...]:  # noqa: FBT001 - the type is Keep's
         check, number = storing.keep_check(
             session.store, conclusion.checks[0], at_us=session.clock.read().at_us, by=session.by
         )
-        made.append(check)
+        stored.append(check)
         return (_stored_text(session, check, number),)
 
     task = Task(
@@ -145,7 +145,7 @@ def _in_buffer(
         ),
     )
     run_session(session, task, keep, talk_to_stderr=as_json)
-    return made[0] if made else None
+    return stored[0] if stored else None
 
 
 def _spot_check(session: GuidedSession, plan: CheckPlan, spot: Spot) -> tuple[Check, int]:

@@ -1,1 +1,1 @@
-"""Runs the watch: the service and its loop, ports, cycles, publishing, housekeeping, the clock."""
+"""Run the watch: the service and its loop, ports, cycles, publishing, housekeeping, the clock."""

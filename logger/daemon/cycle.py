@@ -140,55 +140,55 @@ class Acquisition:
                 self.numbers[command.id] = 0
         return named
 
-    def cycle(self, indications: Sequence[Indication]) -> CycleResult:
+    def evaluate(self, indications: Sequence[Indication]) -> CycleResult:
         """Evaluate indications (at least one) together with the commands that wait for their vats."""
-        batch, pending = CycleResult(), self._pending()
-        self._refuse(batch, indications[-1].at_us)
+        batch, pending = CycleResult(), self._pending_commands()
+        self._refuse_unreadable(batch, indications[-1].at_us)
         by_probe: dict[str, list[Indication]] = {}
         for indication in indications:
             by_probe.setdefault(indication.probe, []).append(indication)
         references = {target.watch.vat.reference for target in self.watched.values()}
-        for probe, taken in sorted(by_probe.items(), key=lambda item: item[0] not in references):
+        for probe, read in sorted(by_probe.items(), key=lambda item: item[0] not in references):
             target = self.watched[probe]
             mine = [c for c in pending if c.vat == target.watch.vat.id or (not c.vat and c.probe == probe)]
-            batch.outcomes.append(self._step(target, taken, mine))
+            batch.outcomes.append(self._step(target, read, mine))
         batch.asked = [command for command in pending if command.vat == SYSTEM]
-        nobodys = [command for command in pending if command.vat != SYSTEM and not self._is_ours(command)]
-        self._applied |= {command.id for command in (*batch.asked, *nobodys)}
-        batch.answers += [_refuse_unwatched(command) for command in nobodys]
+        unwatched = [command for command in pending if command.vat != SYSTEM and not self._is_ours(command)]
+        self._applied |= {command.id for command in (*batch.asked, *unwatched)}
+        batch.answers += [_refuse_unwatched(command) for command in unwatched]
         return batch
 
-    def _step(self, target: WatchedProbe, taken: Sequence[Indication], commands: Sequence[Command]) -> Outcome:
+    def _step(self, target: WatchedProbe, indications: Sequence[Indication], commands: Sequence[Command]) -> Outcome:
         self._applied |= {command.id for command in commands}
         second = self.watched.get(target.watch.vat.reference)
         compared = second.state.recent if second else None
-        block = block_of(taken, first_seq=target.seq + 1, second=compared)
+        block = block_of(indications, first_seq=target.seq + 1, second=compared)
         numbered = [replace(command, seq=target.seq + 1) for command in commands]
         target.state, outcome = pipeline.step(target.watch, target.state, block, commands=numbered)
         target.seq += len(block)
         return outcome
 
-    def _pending(self) -> list[Command]:
+    def _pending_commands(self) -> list[Command]:
         """Return the commands that wait in the inbox or in memory and were not applied yet."""
-        heard, self._from_memory, self._unreadable = self._from_memory, [], []
+        from_memory, self._from_memory, self._unreadable = self._from_memory, [], []
         try:
-            found = queries.pending(self.store)
+            rows = queries.pending(self.store)
         except StoreBusyError as busy:
             log.debug("The inbox cannot be read now: %s", busy)
-            return heard
-        self._applied &= {command.id for command in found}
-        known = self._applied | {*self.numbers.values()}
-        fresh = [command for command in found if command.id not in known]
+            return from_memory
+        self._applied &= {command.id for command in rows}
+        handled = self._applied | {*self.numbers.values()}
+        fresh = [command for command in rows if command.id not in handled]
         self._unreadable = [row for row in fresh if isinstance(row, Unreadable)]
-        return [*(command for command in fresh if isinstance(command, Command)), *heard]
+        return [*(command for command in fresh if isinstance(command, Command)), *from_memory]
 
-    def _refuse(self, batch: CycleResult, at_us: int) -> None:
+    def _refuse_unreadable(self, batch: CycleResult, at_us: int) -> None:
         """Refuse what is no command here: else it would end every daemon that reads it."""
         for row in self._unreadable:
             self._applied.add(row.id)
             batch.answers.append(Answer(command=row.id, seq=0, applied=False, text=row.why))
-            said = f"Command {row.id} of the inbox refused: {row.why}."
-            batch.entries.append(Entry(seq=0, at_us=at_us, vat="", cause=Cause.REFUSED, text=said))
+            text = f"Command {row.id} of the inbox refused: {row.why}."
+            batch.entries.append(Entry(seq=0, at_us=at_us, vat="", cause=Cause.REFUSED, text=text))
 
     def _is_ours(self, command: Command) -> bool:
         vats = {target.watch.vat.id for target in self.watched.values()}
@@ -217,10 +217,10 @@ class Commit:
 
     def take_receipts(self) -> list[Receipt]:
         """Return the receipts of what was stored since the last call."""
-        taken, self._receipts = self._receipts, []
-        return taken
+        receipts, self._receipts = self._receipts, []
+        return receipts
 
-    def take(self, batch: CycleResult, *, at_us: int) -> list[Event]:
+    def add(self, batch: CycleResult, *, at_us: int) -> list[Event]:
         """Queue a batch and commit what can be; return the events that are to go out now."""
         self.waiting.append(batch)
         events = self.events(batch)
@@ -304,7 +304,7 @@ class Commit:
             return []
         text = f"{lost} records were evaluated but not kept, because the store took nothing for too long"
         entry = Entry(seq=0, at_us=at_us, vat="", cause=Cause.RECORDS_LOST, priority=Priority.HIGH, text=text)
-        return self.take(CycleResult(entries=[entry]), at_us=at_us)
+        return self.add(CycleResult(entries=[entry]), at_us=at_us)
 
 
 def _numbered(answers: Iterable[Answer], numbers: Mapping[int, int]) -> tuple[Answer, ...]:
@@ -312,17 +312,17 @@ def _numbered(answers: Iterable[Answer], numbers: Mapping[int, int]) -> tuple[An
     return tuple(replace(answer, command=numbers.get(answer.command, answer.command)) for answer in answers)
 
 
-def block_of(taken: Sequence[Indication], *, first_seq: int, second: Measurements | None = None) -> Block:
+def block_of(indications: Sequence[Indication], *, first_seq: int, second: Measurements | None = None) -> Block:
     """Return indications of one probe as columns, numbered from `first_seq`; `second`: records of the second probe."""
-    elapsed_us = np.array([i.elapsed_us for i in taken], dtype=np.int64)
+    elapsed_us = np.array([i.elapsed_us for i in indications], dtype=np.int64)
     reference_ph, reference_u = _second_probe(second, elapsed_us)
     return Block(
-        seq=np.arange(first_seq, first_seq + len(taken)),
-        at_us=np.array([i.at_us for i in taken], dtype=np.int64),
+        seq=np.arange(first_seq, first_seq + len(indications)),
+        at_us=np.array([i.at_us for i in indications], dtype=np.int64),
         elapsed_us=elapsed_us,
-        potential_mv=_column(i.potential_mv for i in taken),
-        temperature_c=_column(i.temperature_c for i in taken),
-        reason=np.array([i.reason for i in taken], dtype=np.int64),
+        potential_mv=_column(i.potential_mv for i in indications),
+        temperature_c=_column(i.temperature_c for i in indications),
+        reason=np.array([i.reason for i in indications], dtype=np.int64),
         reference_ph=reference_ph,
         reference_u=reference_u,
     )

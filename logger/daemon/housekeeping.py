@@ -69,7 +69,7 @@ class Housekeeping:
         self._scheduler.add_listener(self._on_error, EVENT_JOB_ERROR)
         if store.path is not None:
             minutes = f"*/{DISK_EVERY_MIN}"
-            self._scheduler.add_job(self._look_at_disk, "cron", minute=minutes, args=[store.path.parent])
+            self._scheduler.add_job(self._check_disk, "cron", minute=minutes, args=[store.path.parent])
         if store.path is not None and backup_dir is not None:
             self._scheduler.add_job(self._back_up, "cron", hour=BACKUP_HOUR_UTC, args=[backup_dir])
         if system.rehearse_at_min is not None:
@@ -80,7 +80,7 @@ class Housekeeping:
     def start(self) -> None:
         """Begin; the disk is looked at at once, and a backup that is overdue is made."""
         if self._store.path is not None:
-            self._look_at_disk(self._store.path.parent)
+            self._check_disk(self._store.path.parent)
         self._scheduler.start()
         since_us = self._clock.read().at_us - DAY_US
         if self._backup_dir is not None and not self._store.is_backed_up(self._backup_dir, since_at_us=since_us):
@@ -95,7 +95,7 @@ class Housekeeping:
         """End after the job that runs now."""
         self._scheduler.shutdown()
 
-    def _look_at_disk(self, folder: Path) -> None:
+    def _check_disk(self, folder: Path) -> None:
         self._post(disk_space(folder, self._reserve))
 
     def _back_up(self, folder: Path) -> None:

@@ -46,14 +46,14 @@ class LogQueue(io.RawIOBase):
 
     def write(self, data: "ReadableBuffer", /) -> int:
         """Take whole lines, or count them as dropped."""
-        taken = bytes(data)
+        count = bytes(data)
         with self._changed:
             if self._dropped or len(self._waiting) >= LONGEST:
-                self._dropped += taken.count(b"\n")
+                self._dropped += count.count(b"\n")
             else:
-                self._waiting.append(taken)
+                self._waiting.append(count)
             self._changed.notify_all()
-        return len(taken)
+        return len(count)
 
     def end(self) -> None:
         """Wait a moment until all is written."""

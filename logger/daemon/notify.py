@@ -25,17 +25,17 @@ class Manager:
 
     def ready(self) -> None:
         """Say that the watch has begun."""
-        self._say("READY=1")
+        self._send("READY=1")
 
     def alive(self) -> None:
         """Say that a cycle was completed."""
-        self._say("WATCHDOG=1")
+        self._send("WATCHDOG=1")
 
     def stopping(self) -> None:
         """Say that the end has begun."""
-        self._say("STOPPING=1")
+        self._send("STOPPING=1")
 
-    def _say(self, word: str) -> None:
+    def _send(self, word: str) -> None:
         if self.address is None:
             return
         path = "\0" + self.address[1:] if self.address.startswith("@") else self.address

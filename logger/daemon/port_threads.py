@@ -76,7 +76,7 @@ class PortThread(Thread):
         self._stopped = True
         self._told.set()
 
-    def attend(self, probe: str, *, attended: bool) -> None:
+    def set_attended(self, probe: str, *, attended: bool) -> None:
         """Read that probe every second from now on, or every `poll_s` again."""
         if attended != self._attended[probe]:
             self._attended[probe] = attended

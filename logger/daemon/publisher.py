@@ -38,7 +38,7 @@ class Publisher:
 
     config: Config
     mqtt: MqttConfig
-    maker: Software
+    software: Software
     store: str
     """The identity of the store whose watch this is."""
     post: Callable[[NetworkEvent], None]
@@ -56,7 +56,7 @@ class Publisher:
         """Return the hub of a configuration; None: it names no broker."""
         if config.mqtt is None:
             return None
-        return cls(config=config, mqtt=config.mqtt, maker=Software(version=version), store=store, post=post)
+        return cls(config=config, mqtt=config.mqtt, software=Software(version=version), store=store, post=post)
 
     def __post_init__(self) -> None:
         """Build the client; nothing connects before `start`."""
@@ -72,9 +72,9 @@ class Publisher:
         self.others = OtherStores(config=self.mqtt, topics=self.topics, store=self.store)
 
     @property
-    def frame(self) -> EntityFactory:
+    def entities(self) -> EntityFactory:
         """Return what makes the messages that announce entities."""
-        return EntityFactory(topics=self.topics, maker=self.maker)
+        return EntityFactory(topics=self.topics, software=self.software)
 
     def start(
         self, carries: Mapping[str, Carry], unsent: Iterable[Event], *, retained: Iterable[str], at_us: int
@@ -83,13 +83,13 @@ class Publisher:
 
         `retained`: topics where an earlier run left messages; those that no vat or alarm has any more are cleared.
         """
-        self.stand(carries, at_us=at_us)
+        self.publish_standing(carries, at_us=at_us)
         for message in discovery.ghosts(retained, self.retained()):
             self.delivery.put(message)
         self.delivery.offer(unsent)
         self.client.start()
 
-    def stand(self, carries: Mapping[str, Carry], *, at_us: int) -> None:
+    def publish_standing(self, carries: Mapping[str, Carry], *, at_us: int) -> None:
         """Set every standing message as it is at that UTC."""
         occurrences = {
             f"{vat.id}/{alarm.id}": carries[vat.id].alarms[alarm.id].occurrence
@@ -98,19 +98,19 @@ class Publisher:
             if alarm.id in carries[vat.id].alarms
         }
         self.delivery.put(status_message(self.topics, online=True, store=self.store))
-        for message in discovery.announcements(self.config, self.frame, occurrences=occurrences):
+        for message in discovery.announcements(self.config, self.entities, occurrences=occurrences):
             self.delivery.put(message)
         for vat in self.vats:
-            self._stand(vat, carries[vat.id], at_us=at_us)
+            self._publish_vat(vat, carries[vat.id], at_us=at_us)
 
     def retained(self) -> list[str]:
         """Return the topics where the broker retains, or will retain, a message of ours."""
         return discovery.retained(self.delivery.standing)
 
-    def show(self, outcome: Outcome, *, now_us: int) -> None:
+    def publish_outcome(self, outcome: Outcome, *, now_us: int) -> None:
         """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""
         vat = next(vat for vat in self.config.vats if vat.id == outcome.vat)
-        self._stand(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
+        self._publish_vat(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
         self._renew_buttons(vat, outcome.carry, outcome.entries)
         fresh_s = discovery.stale_s(self.config, vat)
         message = measurement_message(
@@ -123,10 +123,10 @@ class Publisher:
         )
         self.delivery.latest(message, now_us + fresh_s * SECOND_US)
 
-    def show_own(self, carry: Carry, entries: Sequence[Entry], *, at_us: int) -> None:
+    def publish_system(self, carry: Carry, entries: Sequence[Entry], *, at_us: int) -> None:
         """Set the standing states of the system's alarms after these entries."""
         vat = self.vats[-1]
-        self._stand(vat, carry, at_us=at_us)
+        self._publish_vat(vat, carry, at_us=at_us)
         self._renew_buttons(vat, carry, [entry for entry in entries if not entry.vat])
 
     def _renew_buttons(self, vat: VatConfig, carry: Carry, entries: Iterable[Entry]) -> None:
@@ -135,10 +135,10 @@ class Publisher:
         for alarm in vat.alarms if self.topics.discovery_prefix is not None else ():
             if alarm.id in new:
                 occurrence = carry.alarms[alarm.id].occurrence
-                for message in discovery.alarm_buttons(self.frame, vat, alarm, occurrence=occurrence):
+                for message in discovery.alarm_buttons(self.entities, vat, alarm, occurrence=occurrence):
                     self.delivery.put(message)
 
-    def beat(
+    def publish_heartbeat(
         self, carries: Mapping[str, Carry], waiting: int, oldest_at_us: int | None, *, now: ClockReading, now_us: int
     ) -> None:
         """Send a heartbeat when one is due; `now_us` is real steady time."""
@@ -155,19 +155,19 @@ class Publisher:
         )
         self.delivery.latest(message, self._beat_us)
 
-    def on(self, happening: NetworkEvent, now_us: int) -> None:
+    def handle(self, happening: NetworkEvent, now_us: int) -> None:
         """Take in what the network did; `now_us` is real steady time."""
         if isinstance(happening, Connected):
             self.inbound.connected(resumed=happening.resumed)
-        self.delivery.on(happening, now_us)
-        self.others.on(happening, now_us)
+        self.delivery.handle(happening, now_us)
+        self.others.handle(happening, now_us)
 
-    def release(self, receipts: Iterable[Receipt]) -> None:
+    def acknowledge(self, receipts: Iterable[Receipt]) -> None:
         """Let the broker forget what was stored, and what asks for nothing."""
         self.client.acknowledge([*receipts, *self.inbound.take_free()])
 
-    def _stand(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
-        for alarm in suppression.as_held(vat, carry).alarms:
+    def _publish_vat(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
+        for alarm in suppression.effective_vat(vat, carry).alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(alarm_message(self.topics, vat, alarm=alarm, state=state))
         if vat.id == system.SYSTEM:

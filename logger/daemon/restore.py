@@ -6,7 +6,7 @@ Law: it only reads; what is to be written and told of it is returned.
 import logging
 from dataclasses import replace
 
-from logger.alarm.orphans import kept, left_standing
+from logger.alarm.orphans import find_orphans, kept
 from logger.config import Config, VatConfig
 from logger.daemon import clock as clocks
 from logger.daemon.clock import Clock
@@ -24,11 +24,11 @@ def orphaned_entries(store: Store, config: Config, *, config_hash: str, at_us: i
     runs = queries.runs(store)
     if not runs or runs[-1].config_hash == config_hash:
         return []
-    stood = left_standing((*config.vats, system.vat_of(config)), queries.watches(store), at_us=at_us)
-    left = [replace(entry, vat="") if entry.vat == system.SYSTEM else entry for entry in stood]
-    for entry in left:
+    stood = find_orphans((*config.vats, system.vat_of(config)), queries.watches(store), at_us=at_us)
+    orphaned = [replace(entry, vat="") if entry.vat == system.SYSTEM else entry for entry in stood]
+    for entry in orphaned:
         log.warning("%s %s: %s", entry.vat or system.SYSTEM, entry.alarm, entry.text)
-    return left
+    return orphaned
 
 
 def clock(store: Store, config: Config, clock: Clock) -> Clock:

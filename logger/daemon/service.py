@@ -1,8 +1,8 @@
 """Run the daemon: build every part, own the clock, the signals and the one loop that decides and writes.
 
 Law: port threads, the broker's thread and the scheduler only post into one queue; this loop drains it, evaluates,
-commits once, then tells the hub. What nobody expected ends the process with its traceback, for the service manager to
-start it anew; the state on disk is whole at any moment.
+commits once, then publishes. What nobody expected ends the process with its traceback, for the service manager to start
+it anew; the state on disk is whole at any moment.
 
 Ages that a hub acts on (heartbeat) go by watch time; a record of the future is no sign of life. The daemon refuses an
 instrument whose identity says otherwise than the configuration: simulation is a property of the whole configuration and
@@ -68,12 +68,12 @@ class Daemon:
     store: Store
     acquisition: Acquisition
     commit: Commit
-    hub: Publisher | None
+    publisher: Publisher | None
     hook: Hook | None
     ports: list[PortThread]
     housekeeping: Housekeeping
     manager: Manager
-    machine: SystemMonitor
+    system_monitor: SystemMonitor
     queue: SimpleQueue[QueueItem]
     inbound_commands: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
@@ -89,8 +89,8 @@ class Daemon:
             self._end()
 
     def _start(self) -> None:
-        if self.hub:
-            self._announce(self.hub)
+        if self.publisher:
+            self._announce(self.publisher)
         if self.hook:
             self._resume(self.hook)
         self.housekeeping.start()
@@ -100,15 +100,15 @@ class Daemon:
         self.read_s = dict.fromkeys(self.acquisition.watched, time.monotonic())
         self.manager.ready()
 
-    def _announce(self, hub: Publisher) -> None:
+    def _announce(self, publisher: Publisher) -> None:
         """Announce everything to the hub; store the topics, to clear what leaves the configuration."""
         before = queries.retained_topics(self.store)
         unsent = queries.unsent_events(self.store, limit=queries.outbox_waiting(self.store).count)
-        carries = {**self._carries(), self.machine.vat.id: self.machine.carry}
-        hub.inbound.remember(queries.deliveries(self.store, limit=REMEMBERED))
-        hub.start(carries, unsent, retained=before, at_us=self.clock.read().at_us)
+        carries = {**self._carries(), self.system_monitor.vat.id: self.system_monitor.carry}
+        publisher.inbound.remember(queries.deliveries(self.store, limit=REMEMBERED))
+        publisher.start(carries, unsent, retained=before, at_us=self.clock.read().at_us)
         with self.store.begin() as work:
-            work.remember_topics([*before, *hub.retained()])
+            work.remember_topics([*before, *publisher.retained()])
             work.commit()
 
     def _resume(self, hook: Hook) -> None:
@@ -129,7 +129,7 @@ class Daemon:
         return items
 
     def _wait_s(self) -> float:
-        dues_us = [way.next_due_us for way in (self.hub and self.hub.delivery, self.hook) if way]
+        dues_us = [way.next_due_us for way in (self.publisher and self.publisher.delivery, self.hook) if way]
         now_us = _now_us()
         return min([1.0, *(max(0.0, (due_us - now_us) / SECOND_US) for due_us in dues_us if due_us is not None)])
 
@@ -139,11 +139,11 @@ class Daemon:
         before = [entry for item in items for entry in self._dispatch(item, at_us=at_us)]
         before += self._refusal_count(at_us=at_us)
         indications = [item for item in items if isinstance(item, Indication)]
-        batch = self._with_received(self.acquisition.cycle(indications) if indications else CycleResult())
+        batch = self._add_received(self.acquisition.evaluate(indications) if indications else CycleResult())
         batch.entries += before
-        delivery = self.hub.delivery if self.hub else None
-        shared = self.hub.others.trouble(_now_us()) if self.hub else ""
-        if self.machine.judge(batch, now=now, delivery=delivery, shared=shared, store=self.commit.trouble):
+        delivery = self.publisher.delivery if self.publisher else None
+        shared = self.publisher.others.trouble(_now_us()) if self.publisher else ""
+        if self.system_monitor.judge(batch, now=now, delivery=delivery, shared=shared, store=self.commit.trouble):
             self.housekeeping.plan_anew()
         if batch:
             self._commit_and_publish(batch, at_us=at_us)
@@ -165,7 +165,7 @@ class Daemon:
         for port in self.ports:
             for probe in port.probes:
                 carry = self.acquisition.watched[probe].state.carry
-                port.attend(probe, attended=carry.suppression.attended_until_us is not None)
+                port.set_attended(probe, attended=carry.suppression.attended_until_us is not None)
 
     def _commit_and_publish(self, batch: CycleResult, *, at_us: int) -> None:
         for entry in batch.all_entries():
@@ -173,19 +173,19 @@ class Daemon:
             log.log(
                 level, "%s", " ".join(filter(None, [entry.vat or SYSTEM, entry.alarm, f"{entry.cause}: {entry.text}"]))
             )
-        self._send_events(self.commit.take(batch, at_us=at_us))
-        if self.hub:
-            self._publish(self.hub, batch, at_us=at_us)
+        self._send_events(self.commit.add(batch, at_us=at_us))
+        if self.publisher:
+            self._publish(self.publisher, batch, at_us=at_us)
 
-    def _publish(self, hub: Publisher, batch: CycleResult, *, at_us: int) -> None:
+    def _publish(self, publisher: Publisher, batch: CycleResult, *, at_us: int) -> None:
         for outcome in batch.outcomes:
-            hub.show(outcome, now_us=_now_us())
+            publisher.publish_outcome(outcome, now_us=_now_us())
         if batch.system:
-            hub.show_own(batch.system, batch.entries, at_us=at_us)
+            publisher.publish_system(batch.system, batch.entries, at_us=at_us)
 
     def _send_events(self, events: list[Event]) -> None:
-        if self.hub:
-            self.hub.delivery.offer(events)
+        if self.publisher:
+            self.publisher.delivery.offer(events)
         if self.hook:
             self.hook.offer(events, _now_us())
 
@@ -197,22 +197,22 @@ class Daemon:
             case HousekeepingReport(entry):
                 yield entry
             case DiskSpace():
-                self.machine.disk = item
+                self.system_monitor.disk = item
             case HookResult() if self.hook:
                 failed = self.hook.on_result(item, _now_us(), at_us=at_us)
                 if failed:
                     yield failed
             case Indication() | HookResult():
                 pass
-            case _ if self.hub:
-                yield from self._receive(self.hub, item, at_us=at_us)
+            case _ if self.publisher:
+                yield from self._receive(self.publisher, item, at_us=at_us)
 
-    def _receive(self, hub: Publisher, item: NetworkEvent, *, at_us: int) -> Iterator[Entry]:
+    def _receive(self, publisher: Publisher, item: NetworkEvent, *, at_us: int) -> Iterator[Entry]:
         """Handle what came from the broker; yield the entry of a refused command."""
-        hub.on(item, _now_us())
+        publisher.handle(item, _now_us())
         if not isinstance(item, Incoming):
             return
-        asked = hub.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us())
+        asked = publisher.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us())
         if isinstance(asked, Entry):
             yield asked
         elif asked is not None:
@@ -220,33 +220,33 @@ class Daemon:
 
     def _refusal_count(self, *, at_us: int, last: bool = False) -> list[Entry]:
         """Return the entry that counts the commands refused by the rate limit, when it is due."""
-        counted = self.hub.inbound.rate_limit.tally(_now_us(), at_us=at_us, last=last) if self.hub else None
+        counted = self.publisher.inbound.rate_limit.tally(_now_us(), at_us=at_us, last=last) if self.publisher else None
         return [counted] if counted else []
 
-    def _with_received(self, batch: CycleResult) -> CycleResult:
+    def _add_received(self, batch: CycleResult) -> CycleResult:
         """Put the commands and receipts that came from outside into a batch."""
-        heard = batch.keep_storable(self.inbound_commands)
-        batch.commands += self.acquisition.apply_from_memory(heard) if self.commit.trouble else heard
-        batch.receipts += self.hub.inbound.take_held() if self.hub else []
+        storable = batch.keep_storable(self.inbound_commands)
+        batch.commands += self.acquisition.apply_from_memory(storable) if self.commit.trouble else storable
+        batch.receipts += self.publisher.inbound.take_held() if self.publisher else []
         self.inbound_commands = []
         return batch
 
     def _send_due(self, now: ClockReading) -> None:
         """Send due events over MQTT and by the hook; record which were accepted."""
-        accepted = self._send_over_mqtt(self.hub, now) if self.hub else []
-        told = self._run_hook(self.hook, accepted) if self.hook else []
-        self.commit.delivered.update(dict.fromkeys(accepted if self.hub else told, now.at_us))
-        self.commit.hooked.update(dict.fromkeys(told, now.at_us))
-        if (accepted or told) and not self.commit.trouble:  # else each would wait for the store; the next record tries
+        accepted = self._send_over_mqtt(self.publisher, now) if self.publisher else []
+        hooked = self._run_hook(self.hook, accepted) if self.hook else []
+        self.commit.delivered.update(dict.fromkeys(accepted if self.publisher else hooked, now.at_us))
+        self.commit.hooked.update(dict.fromkeys(hooked, now.at_us))
+        if (accepted or hooked) and not self.commit.trouble:  # else each would wait for the store
             self._send_events(self.commit.flush(at_us=now.at_us))
 
-    def _send_over_mqtt(self, hub: Publisher, now: ClockReading) -> list[str]:
+    def _send_over_mqtt(self, publisher: Publisher, now: ClockReading) -> list[str]:
         """Send what is next; return the events that the broker accepted."""
-        hub.release(self.commit.take_receipts())
-        waiting, oldest_at_us = hub.delivery.waiting, hub.delivery.oldest_at_us
-        hub.beat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
-        hub.delivery.pump(_now_us())
-        return hub.delivery.take_delivered()
+        publisher.acknowledge(self.commit.take_receipts())
+        waiting, oldest_at_us = publisher.delivery.waiting, publisher.delivery.oldest_at_us
+        publisher.publish_heartbeat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
+        publisher.delivery.pump(_now_us())
+        return publisher.delivery.take_delivered()
 
     def _run_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
         """Run the hook for what is next; return the events that it accepted."""
@@ -274,21 +274,26 @@ class Daemon:
         self._process(
             [HousekeepingReport(entry) for entry in self._refusal_count(at_us=self.clock.read().at_us, last=True)]
         )
-        self._finish()
-        if self.hub:
-            self.hub.release(self.commit.take_receipts())
-            self.hub.client.stop()
+        self._flush()
+        if self.publisher:
+            self.publisher.acknowledge(self.commit.take_receipts())
+            self.publisher.client.stop()
         self.store.close()
         if self.commit.waiting:
             raise StoreBusyError(f"The watch ended; its last {len(self.commit.waiting)} cycles were not stored")
 
-    def _finish(self) -> None:
+    def _flush(self) -> None:
         """Give the store and the broker some time to take what is due."""
         began = time.monotonic()
         while self.commit.waiting and time.monotonic() < began + LAST_COMMIT_S:
             self._send_events(self.commit.flush(at_us=self.clock.read().at_us))
         until = time.monotonic() + LAST_WORDS_S
-        while self.hub and self.hub.delivery.connected and not self.hub.delivery.settled and time.monotonic() < until:
+        while (
+            self.publisher
+            and self.publisher.delivery.connected
+            and not self.publisher.delivery.settled
+            and time.monotonic() < until
+        ):
             self._process(self._drain())
 
     def _remaining_items(self) -> list[QueueItem]:
@@ -312,16 +317,16 @@ def build(config: Config, *, config_hash: str) -> Daemon:
     store.claim()
     clock = restore.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
-    left = restore.orphaned_entries(store, config, config_hash=config_hash, at_us=now.at_us)
+    orphaned = restore.orphaned_entries(store, config, config_hash=config_hash, at_us=now.at_us)
     with store.begin() as work:
         number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
         text = f"vatvigil {program} began run {number}"
-        work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text), *left])
-        work.add_events(events_of(left, _events(config)))
+        work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text), *orphaned])
+        work.add_events(events_of(orphaned, _event_factory(config)))
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     queue: SimpleQueue[QueueItem] = SimpleQueue()
-    commit = Commit(store=store, run=number, event_of=_events(config))
+    commit = Commit(store=store, run=number, event_of=_event_factory(config))
     watched = {vat.probe: restore.watched(store, config, vat) for vat in config.vats}
     lines = readers(config.probes, simulated=config.simulated)
     return Daemon(
@@ -330,24 +335,24 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         store=store,
         acquisition=Acquisition(store, watched, numbers=commit.numbers),
         commit=commit,
-        hub=Publisher.of(config, version=program, store=store.identity, post=queue.put),
+        publisher=Publisher.of(config, version=program, store=store.identity, post=queue.put),
         hook=Hook.of(config, post=queue.put),
         ports=[PortThread(line, clock, post=queue.put) for line in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, system=config.system, post=queue.put),
         manager=Manager.from_environment(),
-        machine=SystemMonitor.of(config, restore.system_carry(store, config), clock=clock),
+        system_monitor=SystemMonitor.of(config, restore.system_carry(store, config), clock=clock),
         queue=queue,
     )
 
 
-def _events(config: Config) -> Callable[[Entry], Event | None]:
+def _event_factory(config: Config) -> Callable[[Entry], Event | None]:
     """Return what makes events of entries: without a broker, only those that go the second way out, if there is one."""
 
-    def made(entry: Entry) -> Event | None:
+    def event_or_none(entry: Entry) -> Event | None:
         event = event_of(entry, simulated=config.simulated)
         return event if config.mqtt or (config.hook and event and is_urgent(event)) else None
 
-    return made
+    return event_or_none
 
 
 def _now_us() -> int:

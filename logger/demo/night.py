@@ -109,7 +109,7 @@ class Listener:
         """Tell what is due by now, and what arrives within the time."""
         while self._waiting and self._waiting[0][0] <= now_h:
             hour, text = self._waiting.pop(0)
-            _say(hour, f"({text})", dim=True)
+            _print(hour, f"({text})", dim=True)
         for press in [p for p in self._presses if p[0] <= now_h]:
             self._presses.remove(press)
             self._press(*press)
@@ -131,23 +131,23 @@ class Listener:
         hour = hours(content["at"])
         if hour >= self._shown_h + 1.0:
             self._shown_h = float(int(hour))
-            _say(hour, _reading(content))
+            _print(hour, _reading(content))
 
     def _on_event(self, content: dict[str, Any]) -> None:
         self.tally.events.append(content)
         hour = hours(content["at"])
         if content["annunciates"]:
-            _say(hour, f"ALARM {content['alarm']} ({content['priority']}): {content['text']}", bold=True)
+            _print(hour, f"ALARM {content['alarm']} ({content['priority']}): {content['text']}", bold=True)
             if content["alarm"] == "temperature-low":
                 self._presses.append((hour + ACKNOWLEDGED_AFTER_H, content["alarm"], content["occurrence"]))
         elif content["alarm"]:
             detail = "" if content["text"] == content["cause"] else f": {content['text']}"
-            _say(hour, f"{content['alarm']} {content['cause']}{detail}")
+            _print(hour, f"{content['alarm']} {content['cause']}{detail}")
         else:
-            _say(hour, content["text"])
+            _print(hour, content["text"])
 
     def _press(self, hour: float, alarm: str, occurrence: int) -> None:
-        _say(hour, f"(the person presses Acknowledge on the hub: {alarm}, occurrence {occurrence})", dim=True)
+        _print(hour, f"(the person presses Acknowledge on the hub: {alarm}, occurrence {occurrence})", dim=True)
         topic = f"{ROOT}/command/{VAT}/{alarm}/acknowledge"
         self._client.publish(topic, json.dumps({"occurrence": occurrence}), qos=1)
 
@@ -168,7 +168,7 @@ def _reading(content: dict[str, Any]) -> str:
     return f"pH {content['ph']:.2f} +/- {spread:.2f}   {content['temperature_c']:.1f} C   {content['belief']}"
 
 
-def _say(hour: float, text: str, *, bold: bool = False, dim: bool = False) -> None:
+def _print(hour: float, text: str, *, bold: bool = False, dim: bool = False) -> None:
     minutes = round(hour * 60) + 18 * 60
     stamp = f"{minutes // 60 % 24:02d}:{minutes % 60:02d}"
     wrapped = click.wrap_text(text, width=79, initial_indent=f"{stamp}  ", subsequent_indent="       ")

@@ -12,7 +12,15 @@ from logger.config import ProbeConfig
 from logger.guided.state_machine import Conclusion, TakenPoint
 from logger.measure import calibration_acceptance
 from logger.measure.buffers import Buffer, expired
-from logger.measure.calibration import as_found, chi_square, fit, is_replaced, residuals_mv, segments_of, tells_of
+from logger.measure.calibration import (
+    can_assess,
+    chi_square,
+    deviations_as_found,
+    fit,
+    is_replaced,
+    residuals_mv,
+    segments_of,
+)
 from logger.measure.drift import rate_from_history
 from logger.measure.nernst import nernst_mv
 from logger.model import Acceptance, Calibration, CalibrationPoint, Check, CheckKind, Method
@@ -81,7 +89,7 @@ def new_as_found_checks(plan: CalibrationPlan, calibration: Calibration) -> tupl
     A calibration that was made after these buffers were read, or was found in them before, is not found again.
     """
     previous = plan.in_force
-    if previous is None or not tells_of(calibration, previous):
+    if previous is None or not can_assess(calibration, previous):
         return ()
     kept = {(check.kind, check.calibration, check.at_us) for check in plan.checks}
     checks = as_found_checks(plan, calibration, previous)
@@ -90,7 +98,7 @@ def new_as_found_checks(plan: CalibrationPlan, calibration: Calibration) -> tupl
 
 def as_found_checks(plan: CalibrationPlan, calibration: Calibration, in_force: Calibration) -> tuple[Check, ...]:
     """Return what a calibration reads in the buffers of the next, all at the time of that: one finding, not several."""
-    deviations = as_found(in_force, calibration.points)
+    deviations = deviations_as_found(in_force, calibration.points)
     pairs = zip(calibration.points, deviations, strict=True)
     return tuple(
         _as_found_check(plan, point, in_force, deviation_ph=off, at_us=calibration.at_us) for point, off in pairs

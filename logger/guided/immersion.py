@@ -140,7 +140,7 @@ def point(immersion: Immersion, shown: ImmersionView) -> CalibrationPoint:
 
 def is_unfit(shown: ImmersionView) -> bool:
     """Tell whether a person may insist: there is a reading, and it is not that of the buffer named."""
-    return shown.recognition is not None and shown.recognition.found in (
+    return shown.recognition is not None and shown.recognition.outcome in (
         RecognitionOutcome.UNKNOWN,
         RecognitionOutcome.REPEATED,
     )

@@ -40,7 +40,7 @@ def run_guided(
         except KeyboardInterrupt:
             loop.cut_off()
     if loop.state.is_back:
-        source.back()
+        source.report_back()
     return loop.state
 
 

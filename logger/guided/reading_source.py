@@ -74,7 +74,7 @@ class ReadingSource(ABC):
         """Record that the person is still at work."""
 
     @abstractmethod
-    def back(self) -> None:
+    def report_back(self) -> None:
         """Record that the person confirmed that the probe is back in its vat."""
 
 
@@ -166,7 +166,7 @@ class DaemonReadings(ReadingSource):
             with suppress(StoreBusyError):
                 self._attend()
 
-    def back(self) -> None:
+    def report_back(self) -> None:
         """Record that the person confirmed that the probe is back in its vat."""
         self._is_back = True
 
@@ -252,7 +252,7 @@ class PortReadings(ReadingSource):
     def stay(self) -> None:
         """Do nothing: nobody waits."""
 
-    def back(self) -> None:
+    def report_back(self) -> None:
         """Record that the person confirmed that the probe is back in its vat."""
         self._is_back = True
 

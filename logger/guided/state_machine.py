@@ -244,7 +244,7 @@ def _accepted(task: Task, state: GuidedState, immersion: Immersion) -> Step:
         return state, [words.UNKNOWN]
     new_point = point(immersion, shown)
     others = tuple(one for one in state.taken if one.point.buffer != new_point.buffer)
-    lines = words.taken(new_point, others=[one.point for one in others], spread_c=task.spread_c)
+    lines = words.accepted_point(new_point, others=[one.point for one in others], spread_c=task.spread_c)
     if len(others) < len(state.taken):
         lines.append(words.REPLACED)
     taken = (*others, TakenPoint(point=new_point, at_us=immersion.readings[-1].at_us))

@@ -109,7 +109,7 @@ def in_force(store: Store, *, vat: str, probe: str) -> CalibrationInForce:
             calibration=carry.electrode.calibration,
             drift=carry.electrode.drift,
             fresh_us=carry.windows.fresh_us,
-            elsewhere=comparison.away(carry),
+            elsewhere=comparison.why_away(carry),
         )
     waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]
     return replace(now, calibration=waiting[-1].calibration, drift=None) if waiting else now

@@ -15,7 +15,7 @@ from logger.guided.immersion import CalibrationInForce
 from logger.guided.state_machine import Conclusion, TakenPoint
 from logger.measure import comparison as spots
 from logger.measure import drift
-from logger.measure.calibration import as_found
+from logger.measure.calibration import deviations_as_found
 from logger.measure.comparison import Present, Spot
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, CheckKind, Drift, Measurements
@@ -58,8 +58,8 @@ def lines(plan: CheckPlan, check: Check) -> list[str]:
     if not change.believed:
         effect = "It is farther off than expected: it does not count until a repeat agrees."
     else:
-        known = f"{change.before:.2f} before this check, {change.after:.2f} with it"
-        effect = f"U of a reading at pH {change.ph:.1f} (k = 2): {known}."
+        change_text = f"{change.before:.2f} before this check, {change.after:.2f} with it"
+        effect = f"U of a reading at pH {change.ph:.1f} (k = 2): {change_text}."
     agreeing = [_agreement(plan, check)] if check.kind is CheckKind.SPOT else []
     return [*result_lines(check), *agreeing, effect]
 
@@ -71,16 +71,16 @@ def uncertainty_change(plan: CheckPlan, check: Check) -> UncertaintyChange:
     at = {"ph": np.array([check.reading_ph]), "temperature_c": np.array([celsius])}
     before = drift.start(line, errors) if plan.standing.drift is None else plan.standing.drift
     u_fit = float(fit_uncertainty(line, **at)[0])
-    taken = drift.apply_check(before, check, errors, u_fit_ph=u_fit)
+    result = drift.apply_check(before, check, errors, u_fit_ph=u_fit)
 
-    def expanded(known: Drift | None) -> float:
-        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([check.at_us]), drift=known, **at)[0])
+    def expanded(state: Drift | None) -> float:
+        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([check.at_us]), drift=state, **at)[0])
 
     return UncertaintyChange(
         ph=check.reading_ph,
         before=expanded(plan.standing.drift),
-        after=expanded(taken.drift if taken.absorbed else plan.standing.drift),
-        believed=taken.absorbed,
+        after=expanded(result.drift if result.absorbed else plan.standing.drift),
+        believed=result.absorbed,
     )
 
 
@@ -99,7 +99,7 @@ def present(plan: CheckPlan, blocks: Sequence[Measurements], *, at_us: int) -> P
 
 def _in_buffer(plan: CheckPlan, one: TakenPoint) -> Check:
     point = one.point
-    (deviation_ph,) = as_found(plan.in_force, [point])
+    (deviation_ph,) = deviations_as_found(plan.in_force, [point])
     return Check(
         id=0,
         probe=plan.probe.id,

@@ -97,7 +97,7 @@ def _objections(shown: ImmersionView) -> Iterator[ScreenLine]:
 
 def _is_at_rest(shown: ImmersionView) -> bool:
     """Tell whether the potential is that of the glass, quiet or not: on its way it passes those of other buffers."""
-    return shown.stability.standing in (StabilityState.STABLE, StabilityState.NOISY)
+    return shown.stability.state in (StabilityState.STABLE, StabilityState.NOISY)
 
 
 def _share(stability: Stability, lasts_s: float) -> float:
@@ -110,7 +110,7 @@ def _share(stability: Stability, lasts_s: float) -> float:
         StabilityState.DRIFTING: LIMITS.drift_mv_per_min / max(abs(stability.drift_mv_per_min), 1e-9),
         StabilityState.NOISY: LIMITS.range_mv / max(stability.range_mv, 1e-9),
     }
-    share = parts[stability.standing]
+    share = parts[stability.state]
     return share if stability.is_stable or np.isnan(share) else min(share, 0.95)
 
 
@@ -122,7 +122,7 @@ def _standing(stability: Stability) -> str:
         StabilityState.WARMING: f"temperature moving {stability.temperature_c_per_min:+.1f} C/min",
         StabilityState.DRIFTING: f"drifting; stable below {LIMITS.drift_mv_per_min} mV/min",
         StabilityState.NOISY: "unstable signal",
-    }[stability.standing]
+    }[stability.state]
 
 
 def _buffer(immersion: Immersion, shown: ImmersionView) -> str:

@@ -74,7 +74,7 @@ def title(buffer: Buffer) -> str:
     return f"{buffer.id} (pH {buffer.nominal_ph:.2f} at 25 C{lot})"
 
 
-def taken(point: CalibrationPoint, *, others: Sequence[CalibrationPoint], spread_c: float) -> list[str]:
+def accepted_point(point: CalibrationPoint, *, others: Sequence[CalibrationPoint], spread_c: float) -> list[str]:
     """Say what was taken, and warn when the buffers are not equally warm."""
     settled = "" if point.settle_s is None else f", 95 % of its way in {point.settle_s:.0f} s"
     figures = f"{point.potential_mv:+.1f} mV at {point.temperature_c:.1f} C (noise {point.noise_mv:.2f} mV{settled})"

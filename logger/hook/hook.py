@@ -105,8 +105,8 @@ class Hook:
 
     def take_done(self) -> list[str]:
         """Return the ids of events whose run succeeded since the last call: mark them in the store."""
-        taken, self._done = self._done, []
-        return taken
+        done, self._done = self._done, []
+        return done
 
     def on_result(self, result: HookResult, now_us: int, *, at_us: int) -> Entry | None:
         """Handle the result of a run; return the journal entry of a failure at that UTC, None: there is none."""

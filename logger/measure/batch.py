@@ -62,10 +62,10 @@ def follow(
     values = np.full(len(judged), np.nan)
     for index in range(len(judged)):
         begin_us = int(judged.begin_us[index])
-        trend = _warmed(trend, float(warmth[index]), carry.batch.started_us, end_us=begin_us + length_us)
+        trend = _count_hours(trend, float(warmth[index]), carry.batch.started_us, end_us=begin_us + length_us)
         if counts[index]:
-            trend = _taken(trend, begin_us, float(judged.value[index]), length_us=length_us)
-            trend = _moved(trend, settled_us=settled_us(carry))
+            trend = _append_median(trend, begin_us, float(judged.value[index]), length_us=length_us)
+            trend = _shift_for_topping_up(trend, settled_us=settled_us(carry))
             trend, values[index] = MEASURES[alarm.kind](trend, alarm, carry, float(warmth[index]), band_c)
     return trend, replace(judged, value=values, u=np.full(len(judged), np.nan))
 
@@ -82,17 +82,17 @@ def unwatched(vat: VatConfig, carry: Carry) -> str:
     names = [alarm.id for alarm in vat.alarms if alarm.kind is AlarmKind.NO_START]
     if not names:
         return ""
-    said = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
+    consequence = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
     if carry.batch.started_us is None:
-        return f"no start of a batch is known, so {said}: `vatvigil mark {vat.id} started`"
+        return f"no start of a batch is known, so {consequence}: `vatvigil mark {vat.id} started`"
     trend = carry.windows.trends.get(names[0], Trend())
     late_us = carry.batch.started_us + FIRST_US + HOUR_US
     if trend.top is None and trend.counted_us is not None and trend.counted_us > late_us:
-        return f"no pH was believed within {FIRST_US // HOUR_US} h of the start, so {said} in this batch"
+        return f"no pH was believed within {FIRST_US // HOUR_US} h of the start, so {consequence} in this batch"
     return ""
 
 
-def calibrated(trends: Mapping[str, Trend]) -> dict[str, Trend]:
+def reset_for_calibration(trends: Mapping[str, Trend]) -> dict[str, Trend]:
     """Return what a calibration leaves of what was looked back on."""
     return {name: replace(trend, medians=(), lowest=None, armed=False, before=None) for name, trend in trends.items()}
 
@@ -103,7 +103,7 @@ def biological_hours(hours: float, temperature_c: float) -> float:
     return hours * pace * pace
 
 
-def _warmed(trend: Trend, warm_c: float, started_us: int | None, *, end_us: int) -> Trend:
+def _count_hours(trend: Trend, warm_c: float, started_us: int | None, *, end_us: int) -> Trend:
     """Count the time up to the end of a window, at its own temperature or else the newest there was."""
     if not np.isnan(warm_c):
         trend = replace(trend, temperature_c=warm_c)
@@ -117,12 +117,12 @@ def _warmed(trend: Trend, warm_c: float, started_us: int | None, *, end_us: int)
     return replace(trend, hours=trend.hours + more, counted_us=end_us)
 
 
-def _taken(trend: Trend, begin_us: int, value: float, *, length_us: int) -> Trend:
+def _append_median(trend: Trend, begin_us: int, value: float, *, length_us: int) -> Trend:
     kept = [each for each in trend.medians if each[0] >= begin_us - STALL_WINDOWS * length_us]
     return replace(trend, medians=(*kept, (begin_us, value)))
 
 
-def _moved(trend: Trend, *, settled_us: int) -> Trend:
+def _shift_for_topping_up(trend: Trend, *, settled_us: int) -> Trend:
     """Take the step that topping up made out of what was before it, at the first whole window after it."""
     begin_us, value = trend.medians[-1]
     if trend.before is None or begin_us < settled_us:

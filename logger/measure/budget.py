@@ -90,7 +90,8 @@ def _fit_variance(calibration: Calibration, result: Result) -> float:
 
 
 def _drift(calibration: Calibration, errors: ErrorModel, result: Result, drift: Drift | None) -> list[Term]:
-    found, since, walk = (float(part[0]) for part in drift_parts(calibration, errors, drift, np.array([result.at_us])))
+    parts = drift_parts(calibration, errors, drift, np.array([result.at_us]))
+    offset_ph, since, walk = (float(part[0]) for part in parts)
     if drift is not None and drift.at_us == calibration.at_us:
         drift = None  # the only check was one that waits for a repeat
     last, event = (calibration.at_us, "calibration") if drift is None else (drift.at_us, "check")
@@ -102,7 +103,9 @@ def _drift(calibration: Calibration, errors: ErrorModel, result: Result, drift: 
         Term(name="wander", basis=f"{errors.walk_ph_per_sqrt_day:g} pH per square-root day, {days}", u_ph=walk**0.5),
     ]
     if drift is not None:
-        terms.append(Term(name="offset found by checks", basis=f"{found:+.3f} pH, not corrected", u_ph=abs(found)))
+        terms.append(
+            Term(name="offset found by checks", basis=f"{offset_ph:+.3f} pH, not corrected", u_ph=abs(offset_ph))
+        )
     return terms
 
 

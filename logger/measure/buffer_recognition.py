@@ -56,7 +56,7 @@ class Candidate:
 class Recognition:
     """The answer, with a sentence for each thing that a person should know."""
 
-    found: RecognitionOutcome
+    outcome: RecognitionOutcome
     chosen: Candidate | None
     """The buffer that is meant; None unless recognised."""
     candidates: tuple[Candidate, ...]
@@ -79,11 +79,11 @@ def recognise(
     points of this session. `named`: the buffer that the person says it is.
     """
     on_table = [*buffers, *([] if named is None or named in buffers else [named])]
-    known = [b for b in on_table if b.temperatures_c[0] <= temperature_c <= b.temperatures_c[-1]]
-    found = [_candidate(b, potential_mv, temperature_c, calibration) for b in known]
-    found.sort(key=lambda one: (abs(one.distance_mv), one.buffer.id))
-    answer, chosen, sentences = _answer(found, potential_mv, temperature_c, earlier=earlier, named=named)
-    return Recognition(found=answer, chosen=chosen, candidates=tuple(found), sentences=tuple(sentences))
+    in_table = [b for b in on_table if b.temperatures_c[0] <= temperature_c <= b.temperatures_c[-1]]
+    candidates = [_candidate(b, potential_mv, temperature_c, calibration) for b in in_table]
+    candidates.sort(key=lambda one: (abs(one.distance_mv), one.buffer.id))
+    outcome, chosen, sentences = _answer(candidates, potential_mv, temperature_c, earlier=earlier, named=named)
+    return Recognition(outcome=outcome, chosen=chosen, candidates=tuple(candidates), sentences=tuple(sentences))
 
 
 def _candidate(buffer: Buffer, mv: float, temperature_c: float, calibration: Calibration | None) -> Candidate:
@@ -94,37 +94,37 @@ def _candidate(buffer: Buffer, mv: float, temperature_c: float, calibration: Cal
 
 
 def _answer(
-    found: Sequence[Candidate],
+    candidates: Sequence[Candidate],
     mv: float,
     temperature_c: float,
     *,
     earlier: Sequence[CalibrationPoint],
     named: Buffer | None,
 ) -> tuple[RecognitionOutcome, Candidate | None, list[str]]:
-    if not found:
+    if not candidates:
         return RecognitionOutcome.UNKNOWN, None, [_no_value(temperature_c)]
     if same := [point for point in earlier if abs(point.potential_mv - mv) < SAME_MV]:
-        return RecognitionOutcome.REPEATED, None, [_same(same[0], mv)]
+        return RecognitionOutcome.REPEATED, None, [_repeated_text(same[0], mv)]
     if named is not None:
-        return _held_against(named, found, mv, temperature_c)
-    near = [one for one in found if one.is_within_reach]
+        return _check_named(named, candidates, mv, temperature_c)
+    near = [one for one in candidates if one.is_within_reach]
     if not near:
-        return RecognitionOutcome.UNKNOWN, None, [_none_fits(found, mv)]
+        return RecognitionOutcome.UNKNOWN, None, [_none_fits(candidates, mv)]
     if len(near) > 1:
         return RecognitionOutcome.AMBIGUOUS, None, [_which(near)]
     return RecognitionOutcome.RECOGNISED, near[0], [_recognised(near[0])]
 
 
-def _held_against(
-    named: Buffer, found: Sequence[Candidate], mv: float, temperature_c: float
+def _check_named(
+    named: Buffer, candidates: Sequence[Candidate], mv: float, temperature_c: float
 ) -> tuple[RecognitionOutcome, Candidate | None, list[str]]:
     """Return the answer where the person named a buffer."""
-    meant = next((one for one in found if one.buffer == named), None)
+    meant = next((one for one in candidates if one.buffer == named), None)
     if meant is None:
         return RecognitionOutcome.UNKNOWN, None, [_no_value(temperature_c, named)]
     if not meant.is_within_reach:
-        return RecognitionOutcome.UNKNOWN, None, [_not_named(meant, found, mv)]
-    alike = [one for one in found if one is not meant and one.is_within_reach]
+        return RecognitionOutcome.UNKNOWN, None, [_not_named(meant, candidates, mv)]
+    alike = [one for one in candidates if one is not meant and one.is_within_reach]
     return (
         RecognitionOutcome.RECOGNISED,
         meant,
@@ -160,34 +160,34 @@ def _differ(near: Sequence[Candidate]) -> bool:
     return max(expected) - min(expected) >= SAME_MV
 
 
-def _same(point: CalibrationPoint, mv: float) -> str:
+def _repeated_text(point: CalibrationPoint, mv: float) -> str:
     return (
         f"{mv:+.1f} mV is nearly what pH {point.buffer_ph:.2f} gave ({point.potential_mv:+.1f} mV): is this the same "
         "buffer as before? If not, the bulb is cracked or its cap is still on: then every buffer reads alike."
     )
 
 
-def _not_named(meant: Candidate, found: Sequence[Candidate], mv: float) -> str:
+def _not_named(meant: Candidate, candidates: Sequence[Candidate], mv: float) -> str:
     begin = f"{mv:+.1f} mV is not {_name(meant)}, which should give about {meant.expected_mv:+.0f} mV here."
-    other = found[0]
+    other = candidates[0]
     if other.is_within_reach:
         return (
             f"{begin} It fits {_name(other)} ({other.expected_mv:+.0f} mV): were two glasses swapped? Look at the "
             "label, and dip the one that is asked for."
         )
-    return f"{begin} {_why_none(mv, found)}"
+    return f"{begin} {_why_none(mv, candidates)}"
 
 
-def _none_fits(found: Sequence[Candidate], mv: float) -> str:
-    nearest = found[0]
+def _none_fits(candidates: Sequence[Candidate], mv: float) -> str:
+    nearest = candidates[0]
     return (
         f"{mv:+.1f} mV fits none of the buffers on the table; the nearest, {_name(nearest)}, should give about "
-        f"{nearest.expected_mv:+.0f} mV. {_why_none(mv, found)}"
+        f"{nearest.expected_mv:+.0f} mV. {_why_none(mv, candidates)}"
     )
 
 
-def _why_none(mv: float, found: Sequence[Candidate]) -> str:
-    if any(abs(mv + one.expected_mv) <= REACH_MV for one in found):
+def _why_none(mv: float, candidates: Sequence[Candidate]) -> str:
+    if any(abs(mv + one.expected_mv) <= REACH_MV for one in candidates):
         return (
             "With the other sign it would fit: is a buffer in the glass that is not on the list, or are the two wires "
             "of the electrode exchanged?"

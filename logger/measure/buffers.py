@@ -48,16 +48,17 @@ class Buffer:
 
 def ph_at(buffer: Buffer, temperature_c: float) -> float:
     """Return the buffer's pH at a temperature in C. Raises RefusedError outside of its table."""
-    known = buffer.temperatures_c
-    if not known[0] <= temperature_c <= known[-1]:
+    temperatures_c = buffer.temperatures_c
+    if not temperatures_c[0] <= temperature_c <= temperatures_c[-1]:
         raise RefusedError(
-            f"buffer {buffer.name} ({buffer.standard}) has no value at {temperature_c:g} C, only from {known[0]:g} to"
-            f" {known[-1]:g} C: bring it to room temperature, or check the thermometer"
+            f"buffer {buffer.name} ({buffer.standard}) has no value at {temperature_c:g} C, only from"
+            f" {temperatures_c[0]:g} to {temperatures_c[-1]:g} C: bring it to room temperature, or check the"
+            " thermometer"
         )
-    above = next(i for i, t in enumerate(known) if t >= temperature_c)
-    first = min(max(0, above - buffer.neighbours // 2), max(0, len(known) - buffer.neighbours))
+    above = next(i for i, t in enumerate(temperatures_c) if t >= temperature_c)
+    first = min(max(0, above - buffer.neighbours // 2), max(0, len(temperatures_c) - buffer.neighbours))
     near = slice(first, first + buffer.neighbours)
-    return _lagrange(known[near], buffer.values_ph[near], temperature_c)
+    return _lagrange(temperatures_c[near], buffer.values_ph[near], temperature_c)
 
 
 def _lagrange(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
@@ -75,10 +76,10 @@ def _lagrange(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
 def shelf(configured: Iterable[BufferConfig] = ()) -> Mapping[str, Buffer]:
     """Return every buffer by its id: the built-in ones, with what the user says of them, and the user's own."""
     own = {}
-    for said in configured:
-        table = custom(said) if said.values_ph else by_id(said.id, BUFFERS)
-        u_ph = table.u_ph if said.u_ph is None else said.u_ph
-        own[said.id] = replace(table, u_ph=u_ph, lot=said.lot, expires=said.expires)
+    for entry in configured:
+        table = custom(entry) if entry.values_ph else by_id(entry.id, BUFFERS)
+        u_ph = table.u_ph if entry.u_ph is None else entry.u_ph
+        own[entry.id] = replace(table, u_ph=u_ph, lot=entry.lot, expires=entry.expires)
     return {**BUFFERS, **own}
 
 
@@ -93,8 +94,8 @@ def by_id(buffer_id: str, among: Mapping[str, Buffer]) -> Buffer:
 
 def nearest(ph: float, temperature_c: float, *, among: Iterable[Buffer]) -> Buffer | None:
     """Return the buffer whose pH at this temperature (C) is nearest; None: none has a value there."""
-    known = [b for b in among if b.temperatures_c[0] <= temperature_c <= b.temperatures_c[-1]]
-    return min(known, key=lambda b: abs(ph_at(b, temperature_c) - ph), default=None)
+    in_table = [b for b in among if b.temperatures_c[0] <= temperature_c <= b.temperatures_c[-1]]
+    return min(in_table, key=lambda b: abs(ph_at(b, temperature_c) - ph), default=None)
 
 
 def expired(buffer: Buffer, *, on: date) -> str | None:
@@ -108,7 +109,7 @@ def expired(buffer: Buffer, *, on: date) -> str | None:
     )
 
 
-def taken_for_another(deviation_ph: float, *, buffer_ph: float) -> str | None:
+def confused_buffer(deviation_ph: float, *, buffer_ph: float) -> str | None:
     """Say which of the two buffers near pH 7 stands in the place of the other; None: neither does.
 
     `deviation_ph`: what an electrode known to be right reads in it, minus `buffer_ph` (the pH it is said to have).
@@ -128,23 +129,23 @@ def taken_for_another(deviation_ph: float, *, buffer_ph: float) -> str | None:
     return None
 
 
-def custom(said: BufferConfig) -> Buffer:
+def custom(entry: BufferConfig) -> Buffer:
     """Return a user's own buffer. Raises RefusedError for what cannot be one."""
-    temperatures = tuple(sorted(said.values_ph))
-    points = tuple(said.values_ph[t] for t in temperatures)
+    temperatures = tuple(sorted(entry.values_ph))
+    points = tuple(entry.values_ph[t] for t in temperatures)
     if len(temperatures) < LINEAR:
         raise RefusedError(
             "one value makes no table: give the pH at two or more temperatures that the bath lies between"
         )
-    if not all(0.0 < ph < 14.0 and -5.0 <= t <= 95.0 for t, ph in said.values_ph.items()):  # noqa: PLR2004
+    if not all(0.0 < ph < 14.0 and -5.0 <= t <= 95.0 for t, ph in entry.values_ph.items()):  # noqa: PLR2004
         raise RefusedError("this is no buffer's table: give pH (0 to 14) at temperatures from -5 to 95 C")
     steps = zip(pairwise(temperatures), pairwise(points), strict=True)
     if any(abs(b - a) > STEEPEST_PH_PER_C * (warm - cool) for (cool, warm), (a, b) in steps):
         raise RefusedError(f"its pH changes by over {STEEPEST_PH_PER_C} per C, which no buffer does: check the values")
     return Buffer(
-        id=said.id,
-        name=said.id,
-        standard=said.standard or "the user's own",
+        id=entry.id,
+        name=entry.id,
+        standard=entry.standard or "the user's own",
         temperatures_c=temperatures,
         values_ph=points,
         neighbours=LINEAR,

@@ -96,20 +96,20 @@ def weights_at(points: Sequence[CalibrationPoint], slope: float, *, x: float) ->
 
 def segments_of(calibration: Calibration) -> tuple[Segment, ...]:
     """Return the lines in use, lowest pH first: the segments, else the one line through all points."""
-    made = calibration
+    line = calibration
     whole = Segment(
-        low_ph=made.low_ph,
-        high_ph=made.high_ph,
-        offset_mv=made.offset_mv,
-        slope=made.slope,
-        var_offset=made.var_offset,
-        var_slope=made.var_slope,
-        cov=made.cov,
+        low_ph=line.low_ph,
+        high_ph=line.high_ph,
+        offset_mv=line.offset_mv,
+        slope=line.slope,
+        var_offset=line.var_offset,
+        var_slope=line.var_slope,
+        cov=line.cov,
     )
-    return made.segments or (whole,)
+    return line.segments or (whole,)
 
 
-def as_found(calibration: Calibration, points: Sequence[CalibrationPoint]) -> tuple[float, ...]:
+def deviations_as_found(calibration: Calibration, points: Sequence[CalibrationPoint]) -> tuple[float, ...]:
     """Return how far a calibration is off in each buffer (pH): what it reads there minus the buffer's pH."""
     mv, warm, buffer = (
         np.array(column)
@@ -123,15 +123,15 @@ def is_replaced(before: str, now: str) -> bool:
     return bool(before and now and before != now)
 
 
-def tells_of(made: Calibration, before: Calibration) -> bool:
+def can_assess(new: Calibration, before: Calibration) -> bool:
     """Tell whether the buffers of a calibration say how another was: one of its electrode, made no later."""
-    return made.at_us >= before.at_us and not is_replaced(before.electrode, made.electrode)
+    return new.at_us >= before.at_us and not is_replaced(before.electrode, new.electrode)
 
 
 def residuals_mv(calibration: Calibration) -> tuple[float, ...]:
     """Return each point's distance (mV) from the line through all, in the order of the points."""
-    made = calibration
-    return tuple(p.potential_mv - made.offset_mv - made.slope * x_of(p) for p in made.points)
+    line = calibration
+    return tuple(p.potential_mv - line.offset_mv - line.slope * x_of(p) for p in line.points)
 
 
 def chi_square(calibration: Calibration) -> tuple[float, int]:
@@ -158,13 +158,15 @@ def fit(
 
     One point gives the offset only; the slope is that of `previous`, unless of another electrode. Covariances are those
     of the stated uncertainties of buffers and potentials, not of the scatter: three points cannot tell their own.
-    Raises RefusedError for points that make no line; what makes a bad one is for `verdict.judge`.
+    Raises RefusedError for points that make no line; what makes a bad one is for `calibration_acceptance.accept`.
     """
     _check_points(points)
     rising = _rising(points)
-    line, findings = _lone(rising[0], previous, electrode=electrode) if len(rising) == 1 else (_line(rising), ())
+    line, findings = (
+        _one_point_line(rising[0], previous, electrode=electrode) if len(rising) == 1 else (_line(rising), ())
+    )
     is_bracketed = method is Method.BRACKETING and len(rising) > 2  # noqa: PLR2004 - two points are their own segment
-    made = Calibration(
+    calibration = Calibration(
         id=0,
         probe=probe,
         at_us=at_us,
@@ -182,10 +184,10 @@ def fit(
         findings=findings,
         electrode=electrode,
     )
-    return replace(made, residual_mv=max(map(abs, residuals_mv(made))))
+    return replace(calibration, residual_mv=max(map(abs, residuals_mv(calibration))))
 
 
-def through(x: Sequence[float], y: Sequence[float], u: Sequence[float]) -> FittedLine:
+def weighted_line(x: Sequence[float], y: Sequence[float], u: Sequence[float]) -> FittedLine:
     """Return the least-squares line through two or more points of stated standard uncertainty `u` in y.
 
     Weighted by 1/u^2, with the covariance that these u give (GUM H.3, with u stated in place of the scatter).
@@ -219,11 +221,11 @@ def point_u_mv(point: CalibrationPoint, slope: float) -> float:
 def _line(points: Sequence[CalibrationPoint]) -> FittedLine:
     """Return the line through points; their weights need a slope, which a line without weights is good enough for."""
     x, y = [x_of(p) for p in points], [p.potential_mv for p in points]
-    rough = through(x, y, [1.0] * len(points)).slope
-    return through(x, y, [point_u_mv(p, rough) for p in points])
+    rough = weighted_line(x, y, [1.0] * len(points)).slope
+    return weighted_line(x, y, [point_u_mv(p, rough) for p in points])
 
 
-def _lone(
+def _one_point_line(
     point: CalibrationPoint, previous: Calibration | None, *, electrode: str
 ) -> tuple[FittedLine, tuple[str, ...]]:
     """Return the line through one point, with the slope that was in force there or the usual one."""
@@ -240,8 +242,8 @@ def _lone(
         var_slope=var_slope,
         cov=-x * var_slope,
     )
-    said = f"One buffer sets only the offset: the slope, {slope:.1%}, is {whose}. Dip a second buffer to measure it"
-    return line, (said,)
+    finding = f"One buffer sets only the offset: the slope, {slope:.1%}, is {whose}. Dip a second buffer to measure it"
+    return line, (finding,)
 
 
 def _segment(ends: tuple[CalibrationPoint, CalibrationPoint]) -> Segment:

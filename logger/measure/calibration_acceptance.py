@@ -12,8 +12,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from logger.config import CalibrationLimits
-from logger.measure.buffers import taken_for_another
-from logger.measure.calibration import ASSUMED_SLOPE, as_found, fit, is_replaced, segments_of
+from logger.measure.buffers import confused_buffer
+from logger.measure.calibration import ASSUMED_SLOPE, deviations_as_found, fit, is_replaced, segments_of
 from logger.model import Acceptance, Calibration, CalibrationPoint, Method
 from logger.units import DAY_US
 
@@ -46,7 +46,7 @@ def accept(
     if mistake is None:
         judgements += _line(calibration, limits)
         if previous is not None and not is_replaced(previous.electrode, calibration.electrode):
-            judgements += _as_found(calibration, previous)
+            judgements += _deviations(calibration, previous)
     else:
         judgements.append((Acceptance.REFUSED, mistake))
     judgements += _points(calibration, limits)
@@ -169,9 +169,9 @@ def _suspect(calibration: Calibration) -> str:
     point, others = _outlier(calibration)
     if min(segment.slope for segment in segments_of(others)) <= 0:
         return "The buffers cannot tell which. Look at the labels and the glass, rinse between them, dip each again"
-    deviation = as_found(others, [point])[0]
+    deviation = deviations_as_found(others, [point])[0]
     reads = f"by the others {_label(point)} reads {point.buffer_ph + deviation:.2f}"
-    sentence = taken_for_another(deviation, buffer_ph=point.buffer_ph)
+    sentence = confused_buffer(deviation, buffer_ph=point.buffer_ph)
     if sentence is not None:
         return sentence
     for other in others.points:
@@ -242,23 +242,23 @@ def _spread(calibration: Calibration, limits: CalibrationLimits) -> Iterator[Jud
         )
 
 
-def _as_found(calibration: Calibration, previous: Calibration) -> Iterator[Judgement]:
+def _deviations(calibration: Calibration, previous: Calibration) -> Iterator[Judgement]:
     """Tell what the calibration in force reads in these buffers, and whom that speaks against."""
     rising = sorted(calibration.points, key=lambda p: p.buffer_ph)
-    found = as_found(previous, rising)
+    deviations = deviations_as_found(previous, rising)
     days = (calibration.at_us - previous.at_us) / DAY_US
-    yield Acceptance.ACCEPTED, _found_words(rising, found, days)
-    far = [i for i, each in enumerate(found) if abs(each) > ONE_BUFFER_PH]
-    near = [each for each in found if abs(each) < OTHERS_PH]
-    if len(far) == 1 and len(near) == len(found) - 1 and near:
-        point, off = rising[far[0]], found[far[0]]
+    yield Acceptance.ACCEPTED, _as_found_text(rising, deviations, days)
+    far = [i for i, each in enumerate(deviations) if abs(each) > ONE_BUFFER_PH]
+    near = [each for each in deviations if abs(each) < OTHERS_PH]
+    if len(far) == 1 and len(near) == len(deviations) - 1 and near:
+        point, off = rising[far[0]], deviations[far[0]]
         stale = (
             f"Only the buffer {_label(point)} reads otherwise than with the calibration in force, by"
             f" {off:+.2f}: rather this buffer is stale or contaminated than the electrode changed. Open a fresh one"
             " and calibrate again"
         )
-        yield Acceptance.WARNED, taken_for_another(off, buffer_ph=point.buffer_ph) or stale
-    elif max(map(abs, found)) > FOUND_OFF_PH:
+        yield Acceptance.WARNED, confused_buffer(off, buffer_ph=point.buffer_ph) or stale
+    elif max(map(abs, deviations)) > FOUND_OFF_PH:
         yield (
             Acceptance.WARNED,
             (
@@ -268,8 +268,8 @@ def _as_found(calibration: Calibration, previous: Calibration) -> Iterator[Judge
         )
 
 
-def _found_words(points: Sequence[CalibrationPoint], found: Sequence[float], days: float) -> str:
-    each = ", ".join(f"{round(off, 2) + 0.0:+.2f} in {_label(p)}" for p, off in zip(points, found, strict=True))
-    mean = sum(found) / len(found)
+def _as_found_text(points: Sequence[CalibrationPoint], deviations: Sequence[float], days: float) -> str:
+    each = ", ".join(f"{round(off, 2) + 0.0:+.2f} in {_label(p)}" for p, off in zip(points, deviations, strict=True))
+    mean = sum(deviations) / len(deviations)
     rate = f" ({mean / days:+.3f} a day)" if days >= 1.0 else ""
     return f"As found, after {days:.1f} days: {each}{rate}"

@@ -45,14 +45,14 @@ def check_now(spot: Spot, state: WatchState, probe: ProbeConfig, *, vat: str, by
     line = state.carry.electrode.calibration
     if line is None:
         raise RefusedError(f"no calibration of {probe.id} is in force: there is nothing to check; calibrate it")
-    elsewhere = away(state.carry)
+    elsewhere = why_away(state.carry)
     reading = present(
         state.recent, probe, line, fresh_us=state.carry.windows.fresh_us, elsewhere=elsewhere, at_us=at_us
     )
     return spot_check(spot, reading, probe, line, vat=vat, tolerance_ph=probe.judge_tolerance_ph, by=by)
 
 
-def away(carry: Carry) -> str:
+def why_away(carry: Carry) -> str:
     """Say why the probe does not read the vat now, as far as persons have said; empty: nobody took it out."""
     if carry.suppression.out_until_us is not None:
         return "the probe is marked out: put it back, mark it `probe-in`, and measure again some minutes later"
@@ -69,7 +69,7 @@ def present(
     """Return what the probe reads in the vat now (UTC). Raises RefusedError when that is not known well enough.
 
     `rows`: its newest records (None: there are none); `fresh_us`: the watch time since when it has stood there;
-    `elsewhere`: why it does not, as `away` says.
+    `elsewhere`: why it does not, as `why_away` says.
     """
     if elsewhere:
         raise RefusedError(elsewhere)

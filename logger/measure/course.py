@@ -40,12 +40,12 @@ class Rate:
     over_h: float
 
 
-def fresh(course: Course, fresh_us: int) -> Course:
+def drop_before(course: Course, fresh_us: int) -> Course:
     """Return the course without what came before a calibration or a mark."""
     return tuple(each for each in course if each[0] + WINDOW_US > fresh_us)
 
 
-def taken(course: Course, judged: WindowMedians, *, until_row: int | None = None) -> Course:
+def append_medians(course: Course, judged: WindowMedians, *, until_row: int | None = None) -> Course:
     """Return the course with the believed medians that were final at a row (None: at the last), and no older ones."""
     good = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
     if until_row is not None:

@@ -123,20 +123,20 @@ def _is_repeat(before: Drift, deviation_ph: float, variance: float) -> bool:
     return abs(deviation_ph - found_ph) <= EXPECTED_WITHIN * sqrt(variance + its_variance)
 
 
-def sentence(check: Check, taken: DriftUpdate) -> str:
+def sentence(check: Check, result: DriftUpdate) -> str:
     """Say what a check found and what became of it."""
     what = {CheckKind.SPOT: "Spot measurement"}.get(check.kind, "Check buffer")
     passed = "passed" if check.passed else "failed"
-    found = (
+    text = (
         f"{what} {check.reference_ph:.2f}, probe {check.reading_ph:.2f}: off by {check.deviation_ph:+.2f}, {passed}"
         f" (tolerance {check.tolerance_ph:.2f})"
     )
-    if not taken.absorbed:
+    if not result.absorbed:
         return (
-            f"{found}. Expected {taken.expected_ph:+.2f} +/- {taken.allowed_ph:.2f}: probe or reference? It does not"
+            f"{text}. Expected {result.expected_ph:+.2f} +/- {result.allowed_ph:.2f}: probe or reference? It does not"
             " count until a repeat agrees; rinse, take a fresh buffer, check again, or calibrate"
         )
-    return found if check.passed else f"{found}. Rinse and repeat; if it stays, clean the probe and calibrate it"
+    return text if check.passed else f"{text}. Rinse and repeat; if it stays, clean the probe and calibrate it"
 
 
 def rate_from_history(checks: Iterable[Check], calibrations: Sequence[Calibration], *, electrode: str) -> float | None:
@@ -148,10 +148,10 @@ def rate_from_history(checks: Iterable[Check], calibrations: Sequence[Calibratio
     made_at = {c.id: c.at_us for c in calibrations if c.electrode == electrode}
     mine = [c for c in checks if c.kind is CheckKind.AS_FOUND and c.electrode == electrode and c.calibration in made_at]
     rates: list[float] = []
-    for (calibration, at_us), found in groupby(_in_order(mine), key=lambda c: (c.calibration, c.at_us)):
+    for (calibration, at_us), group in groupby(_in_order(mine), key=lambda c: (c.calibration, c.at_us)):
         days = (at_us - made_at[calibration]) / DAY_US
         if days >= LEAST_DAYS:
-            rates.append(fmean(c.deviation_ph for c in found) / days)
+            rates.append(fmean(c.deviation_ph for c in group) / days)
     if len(rates) < LEAST_INTERVALS:
         return None
     return max(LEAST_RATE_PH_PER_DAY, ROBUST * float(median(map(abs, rates))))

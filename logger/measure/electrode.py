@@ -36,7 +36,7 @@ STUDENT_975 = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Visit:
+class CalibrationSummary:
     """One calibration in the life of an electrode, as the figures that tell its condition; None: not observed."""
 
     calibration: int
@@ -78,58 +78,62 @@ class Forecast:
     why: str = ""
 
 
-def visit(made: Calibration, *, before: Calibration | None = None, found: Iterable[Check] = ()) -> Visit:
-    """Return a calibration as figures; `found`: the checks of the one `before`, as it was found."""
-    deviations = [check.deviation_ph for check in found]
+def summarise(
+    calibration: Calibration, *, before: Calibration | None = None, checks: Iterable[Check] = ()
+) -> CalibrationSummary:
+    """Return a calibration as figures; `checks`: those of the one `before`, as it was found."""
+    deviations = [check.deviation_ph for check in checks]
     worst = max(deviations, key=abs, default=None)
-    days = 0.0 if before is None else (made.at_us - before.at_us) / DAY_US
-    return Visit(
-        calibration=made.id,
-        at_us=made.at_us,
-        electrode=made.electrode,
-        slope_percent=100.0 * made.slope,
-        offset_mv=made.offset_mv,
-        t95_s=max((p.settle_s for p in made.points if p.settle_s is not None), default=None),
-        noise_mv=max((p.noise_mv for p in made.points if p.noise_mv > 0.0), default=None),
+    days = 0.0 if before is None else (calibration.at_us - before.at_us) / DAY_US
+    return CalibrationSummary(
+        calibration=calibration.id,
+        at_us=calibration.at_us,
+        electrode=calibration.electrode,
+        slope_percent=100.0 * calibration.slope,
+        offset_mv=calibration.offset_mv,
+        t95_s=max((p.settle_s for p in calibration.points if p.settle_s is not None), default=None),
+        noise_mv=max((p.noise_mv for p in calibration.points if p.noise_mv > 0.0), default=None),
         found_ph=worst,
         drift_ph_per_day=None if worst is None or days < SHORTEST_D else worst / days,
     )
 
 
-def life(calibrations: Sequence[Calibration], checks: Sequence[Check]) -> list[Visit]:
-    """Return the visits of an electrode, oldest first, each with how the calibration before it was found.
+def history(calibrations: Sequence[Calibration], checks: Sequence[Check]) -> list[CalibrationSummary]:
+    """Return the calibrations of an electrode as figures, oldest first, each with how the one before it was found.
 
     `calibrations`: those accepted, of one electrode.
     """
-    visits, before = list[Visit](), None
-    for made in sorted(calibrations, key=lambda c: (c.at_us, c.id)):
-        found = as_found(checks, before, until_at_us=made.at_us) if before else ()
-        visits.append(visit(made, before=before, found=found))
-        before = made
-    return visits
+    summaries, before = list[CalibrationSummary](), None
+    for calibration in sorted(calibrations, key=lambda c: (c.at_us, c.id)):
+        checks_of_it = as_found_checks(checks, before, until_at_us=calibration.at_us) if before else ()
+        summaries.append(summarise(calibration, before=before, checks=checks_of_it))
+        before = calibration
+    return summaries
 
 
-def as_found(checks: Iterable[Check], made: Calibration, *, until_at_us: int | None = None) -> list[Check]:
+def as_found_checks(
+    checks: Iterable[Check], calibration: Calibration, *, until_at_us: int | None = None
+) -> list[Check]:
     """Return how a calibration was found before it was replaced: the newest check of each buffer, by rising pH.
 
     What another electrode read with it tells nothing of it.
     """
     newest = {}
     for check in checks:
-        is_its_own = check.calibration == made.id and check.electrode in ("", made.electrode)
+        is_its_own = check.calibration == calibration.id and check.electrode in ("", calibration.electrode)
         is_in_time = until_at_us is None or check.at_us <= until_at_us
         if check.kind is CheckKind.AS_FOUND and is_its_own and is_in_time:
             newest[check.buffer or round(check.reference_ph, 1)] = check
     return sorted(newest.values(), key=lambda check: check.reference_ph)
 
 
-def condition(one: Visit, limits: CalibrationLimits) -> list[Finding]:
+def condition(one: CalibrationSummary, limits: CalibrationLimits) -> list[Finding]:
     """Return what is to be said of an electrode by one of its calibrations, worst first; empty: it is in order."""
-    found = [*_of_slope(one, limits), *_of_offset(one, limits), *_of_manners(one, limits), *_of_drift(one)]
-    return sorted(found, key=lambda finding: list(Health).index(finding.status))
+    findings = [*_of_slope(one, limits), *_of_offset(one, limits), *_of_response(one, limits), *_of_drift(one)]
+    return sorted(findings, key=lambda finding: list(Health).index(finding.status))
 
 
-def _of_slope(one: Visit, limits: CalibrationLimits) -> Iterator[Finding]:
+def _of_slope(one: CalibrationSummary, limits: CalibrationLimits) -> Iterator[Finding]:
     slope = f"The slope is {one.slope_percent:.1f} % of the Nernst slope"
     low, high = limits.slope_refuse_low_percent, limits.slope_refuse_high_percent
     if one.slope_percent < low:
@@ -146,7 +150,7 @@ def _of_slope(one: Visit, limits: CalibrationLimits) -> Iterator[Finding]:
         yield Finding(status=Health.MAINTENANCE_REQUIRED, text=f"{text} fresh ones.")
 
 
-def _of_offset(one: Visit, limits: CalibrationLimits) -> Iterator[Finding]:
+def _of_offset(one: CalibrationSummary, limits: CalibrationLimits) -> Iterator[Finding]:
     offset = f"The offset is {one.offset_mv:+.1f} mV at pH 7, beyond"
     if abs(one.offset_mv) > limits.offset_refuse_mv:
         text = f"{offset} +/-{limits.offset_refuse_mv:g} mV: the reference is spent or fouled. Replace the electrode."
@@ -156,7 +160,7 @@ def _of_offset(one: Visit, limits: CalibrationLimits) -> Iterator[Finding]:
         yield Finding(status=Health.MAINTENANCE_REQUIRED, text=text)
 
 
-def _of_manners(one: Visit, limits: CalibrationLimits) -> Iterator[Finding]:
+def _of_response(one: CalibrationSummary, limits: CalibrationLimits) -> Iterator[Finding]:
     """Yield what a slow or noisy electrode needs."""
     if one.t95_s is not None and one.t95_s > limits.settle_slow_s:
         text = f"It took {one.t95_s:.0f} s to settle in a buffer, over {limits.settle_slow_s:g} s: it cannot follow the"
@@ -170,7 +174,7 @@ def _of_manners(one: Visit, limits: CalibrationLimits) -> Iterator[Finding]:
         yield Finding(status=Health.MAINTENANCE_REQUIRED, text=f"{text} air bubble, a wet plug, a broken cable.")
 
 
-def _of_drift(one: Visit) -> Iterator[Finding]:
+def _of_drift(one: CalibrationSummary) -> Iterator[Finding]:
     rate = one.drift_ph_per_day
     if rate is None or abs(rate) <= DRIFT_WARN_PH_PER_DAY:
         return
@@ -183,31 +187,31 @@ def _of_drift(one: Visit) -> Iterator[Finding]:
     )
 
 
-def forecast(visits: Sequence[Visit], *, limit_percent: float, at_us: int) -> Forecast:
+def forecast(summaries: Sequence[CalibrationSummary], *, limit_percent: float, at_us: int) -> Forecast:
     """Return when the slope leaves its lower limit, seen from `at_us`, with a 95 % prediction interval.
 
     Earliest and latest are the days on which the lower and the upper bound of the interval for one further calibration
     pass the limit. No latest: the decline does not stand out of the scatter, so only `not before` is said.
     """
-    bare = Forecast(outlook=Outlook.CANNOT_SAY, limit_percent=limit_percent, calibrations=len(visits))
-    t = np.array([(one.at_us - at_us) / DAY_US for one in visits])
-    if len(visits) and visits[-1].slope_percent < limit_percent:
+    bare = Forecast(outlook=Outlook.CANNOT_SAY, limit_percent=limit_percent, calibrations=len(summaries))
+    t = np.array([(one.at_us - at_us) / DAY_US for one in summaries])
+    if len(summaries) and summaries[-1].slope_percent < limit_percent:
         return replace(bare, outlook=Outlook.REACHED, why="the newest calibration is below the limit")
-    if len(visits) < ENOUGH:
-        return replace(bare, why=f"{len(visits)} of the {ENOUGH} calibrations that a forecast needs")
+    if len(summaries) < ENOUGH:
+        return replace(bare, why=f"{len(summaries)} of the {ENOUGH} calibrations that a forecast needs")
     if np.ptp(t) < 1.0:
         return replace(bare, why="all calibrations were made within a day")
-    return _ahead(bare, t, np.array([one.slope_percent for one in visits]), at_us=at_us)
+    return _extrapolate(bare, t, np.array([one.slope_percent for one in summaries]), at_us=at_us)
 
 
-def _ahead(bare: Forecast, t: Floats, slope_percent: Floats, *, at_us: int) -> Forecast:
+def _extrapolate(bare: Forecast, t: Floats, slope_percent: Floats, *, at_us: int) -> Forecast:
     """Return what the line through slopes over days (from `at_us`) says of the days to come."""
     line, spread, rate = _line(t, slope_percent, np.arange(HORIZON_D + 1.0))
-    earliest, likely, latest = (_first(bound <= bare.limit_percent) for bound in (line - spread, line, line + spread))
-    found = replace(bare, percent_per_day=rate)
+    earliest, likely, latest = (_first_true(b <= bare.limit_percent) for b in (line - spread, line, line + spread))
+    with_rate = replace(bare, percent_per_day=rate)
     if earliest == 0 and latest is None:
-        return replace(found, why="the calibrations scatter too much")
-    not_before = replace(found, outlook=Outlook.NOT_BEFORE, earliest_at_us=at_us + (earliest or 0) * DAY_US)
+        return replace(with_rate, why="the calibrations scatter too much")
+    not_before = replace(with_rate, outlook=Outlook.NOT_BEFORE, earliest_at_us=at_us + (earliest or 0) * DAY_US)
     if earliest is None:
         never_us = at_us + HORIZON_D * DAY_US
         return replace(not_before, earliest_at_us=never_us, why="no sign of wear that far")
@@ -229,6 +233,6 @@ def _line(t: Floats, y: Floats, ahead: Floats) -> tuple[Floats, Floats, float]:
     return y.mean() + rise * far, quantile * s * np.sqrt(1.0 + 1.0 / n + far * far / (x @ x)), rise
 
 
-def _first(true: NDArray[np.bool_]) -> int | None:
-    found = np.flatnonzero(true)
-    return int(found[0]) if len(found) else None
+def _first_true(true: NDArray[np.bool_]) -> int | None:
+    indices = np.flatnonzero(true)
+    return int(indices[0]) if len(indices) else None

@@ -77,12 +77,12 @@ def detect(
     fresh = elapsed_us >= state.fresh_us
     potential_mv, temperature_c = np.where(fresh, potential_mv, np.nan), np.where(fresh, temperature_c, np.nan)
     statistics = _describe(potential_mv, temperature_c, number, closing)
-    said = [_tests(state)]
+    tests = [_tests(state)]
     for index in np.flatnonzero(mine).tolist():
         state = _judge(state, statistics, index, limits, hours=length_us / HOUR_US)
-        said.append(_tests(state))
+        tests.append(_tests(state))
     edges = [first, *closing[mine].tolist(), len(number)]
-    return state, np.repeat(np.array(said, dtype=np.int64), np.diff(edges))
+    return state, np.repeat(np.array(tests, dtype=np.int64), np.diff(edges))
 
 
 def _describe(potential_mv: Floats, temperature_c: Floats, number: Ints, closing: Ints) -> WindowStatistics:
@@ -139,6 +139,6 @@ def _judge(
 
 
 def _tests(state: ImmersionState) -> QualityTests:
-    said = QualityTests.UNWITNESSED if state.middle_c is None else QualityTests.NONE
-    said |= QualityTests.OUT_OF_LIQUID if state.out else QualityTests.NONE
-    return said | QualityTests.ERRATIC if state.erratic else said
+    tests = QualityTests.UNWITNESSED if state.middle_c is None else QualityTests.NONE
+    tests |= QualityTests.OUT_OF_LIQUID if state.out else QualityTests.NONE
+    return tests | QualityTests.ERRATIC if state.erratic else tests

@@ -85,18 +85,18 @@ def flat_line(elapsed_us: Ints, values: Floats, *, length_us: int, tolerance: fl
     judged = present[elapsed_us[present] - length_us >= elapsed_us[0]] if length_us > 0 else present[:0]
     flat = np.zeros(len(values), dtype=np.bool_)
     if len(judged):
-        seen_us = _seen_us(elapsed_us, present, begin[judged], judged, max_gap_us=max_gap_us)
+        seen_us = _observed_us(elapsed_us, present, begin[judged], judged, max_gap_us=max_gap_us)
         spread = _spread(values, begin[judged], judged)
         flat[judged] = (spread < tolerance) & (2 * seen_us > length_us)
     return flat
 
 
-def _seen_us(elapsed_us: Ints, present: Ints, begin: Ints, end: Ints, *, max_gap_us: int) -> Ints:
+def _observed_us(elapsed_us: Ints, present: Ints, begin: Ints, end: Ints, *, max_gap_us: int) -> Ints:
     """Return for how long of the time between two rows there were values, none further apart than a gap."""
     at_us = elapsed_us[present]
     steps = np.diff(at_us, prepend=at_us[0])
-    seen = np.cumsum(np.where(steps <= max_gap_us, steps, 0))
-    return np.asarray(seen[np.searchsorted(present, end)] - seen[np.searchsorted(present, begin)])
+    observed = np.cumsum(np.where(steps <= max_gap_us, steps, 0))
+    return np.asarray(observed[np.searchsorted(present, end)] - observed[np.searchsorted(present, begin)])
 
 
 def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
@@ -132,8 +132,8 @@ def _spike(elapsed_us: Ints, potential_mv: Floats, limits: QualityLimits) -> Int
     verdict = np.full(len(potential_mv), int(Quality.NOT_EVALUATED), dtype=np.int64)
     height = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
     near = (elapsed_us[2:] - elapsed_us[:-2]) <= 2 * limits.max_gap_s * SECOND_US
-    known = near & ~np.isnan(height)
-    verdict[2:][known] = Quality.PASS
-    verdict[2:][known & (height > limits.spike_suspect_mv)] = Quality.SUSPECT
-    verdict[2:][known & (height > limits.spike_fail_mv)] = Quality.FAIL
+    is_evaluated = near & ~np.isnan(height)
+    verdict[2:][is_evaluated] = Quality.PASS
+    verdict[2:][is_evaluated & (height > limits.spike_suspect_mv)] = Quality.SUSPECT
+    verdict[2:][is_evaluated & (height > limits.spike_fail_mv)] = Quality.FAIL
     return verdict

@@ -26,57 +26,59 @@ from logger.model import (
 )
 
 
-def witnessed(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[ImmersionState, Ints]:
-    """Ask whether the probe is in the liquid and gives one value; return what is carried on, and `QualityTests` a row.
+def detect_immersion(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[ImmersionState, Ints]:
+    """Detect a probe out of the liquid, or erratic; return the new state and the `QualityTests` of each row.
 
     Whoever works on the probe takes it out and knows it.
     """
     carry, recent = state.carry, state.recent
-    said = (
+    before = (
         carry.windows.immersion
         if carry.windows.immersion.fresh_us == carry.windows.fresh_us
         else ImmersionState(fresh_us=carry.windows.fresh_us)
     )
     if carry.suppression.is_away:
-        return ImmersionState(fresh_us=carry.windows.fresh_us), np.full(len(block), int(_away(carry)))
+        return ImmersionState(fresh_us=carry.windows.fresh_us), np.full(len(block), int(_away_tests(carry)))
     length_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
     newest = int(recent.elapsed_us[-1]) if len(recent) else 0
     since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
     return immersion.detect(
-        said,
+        before,
         probe.limits,
         elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
-        temperature_c=_warmth(probe, [recent.temperature_c[since:], block.temperature_c]),
+        temperature_c=_temperatures(probe, [recent.temperature_c[since:], block.temperature_c]),
         first=len(recent) - since,
         length_us=length_us,
     )
 
 
-def _away(carry: Carry) -> QualityTests:
+def _away_tests(carry: Carry) -> QualityTests:
     """Return the tests of a probe that may not be in its vat."""
     is_attended = carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None
     attended = QualityTests.ATTENDED if is_attended else QualityTests.NONE
     return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
 
 
-def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) -> tuple[Measurements, BeliefSince]:
-    """Flag, calibrate, doubt and believe each row; `spoken` is what the witnesses say."""
+def compute_records(
+    probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints
+) -> tuple[Measurements, BeliefSince]:
+    """Compute flags, pH, uncertainty and belief of each row; `spoken`: the `QualityTests` of `detect_immersion`."""
     recent = state.recent
     flags = quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
-        temperature_c=_warmth(probe, [recent.temperature_c, block.temperature_c]),
+        temperature_c=_temperatures(probe, [recent.temperature_c, block.temperature_c]),
         limits=probe.limits,
     )[len(recent) :]
     is_wild = (spoken & (QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC)) != 0
     passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
-    ph, u, more = _calibrated(probe, state.carry, block, flags.quality)
+    ph, u, more = _compute_ph(probe, state.carry, block, flags.quality)
     tests = flags.tests | spoken | more | quality.marks(probe, block)
-    said = verdicts.judge(
+    beliefs = verdicts.judge(
         state.carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )
-    made = Measurements(
+    rows = Measurements(
         seq=block.seq,
         at_us=block.at_us,
         elapsed_us=block.elapsed_us,
@@ -90,22 +92,22 @@ def measured(probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints) 
         quality=passed,
         tests=tests,
         previous_spike=flags.previous_spike,
-        calibration=_number(state.carry.electrode.calibration, len(block)),
-        belief=said.belief,
-        since_at_us=said.since_at_us,
-        check=_number(state.carry.electrode.check, len(block)),
-        spot=_number(state.carry.electrode.spot, len(block)),
+        calibration=_id_column(state.carry.electrode.calibration, len(block)),
+        belief=beliefs.belief,
+        since_at_us=beliefs.since_at_us,
+        check=_id_column(state.carry.electrode.check, len(block)),
+        spot=_id_column(state.carry.electrode.spot, len(block)),
     )
-    return made, said.newest
+    return rows, beliefs.newest
 
 
-def _calibrated(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints) -> tuple[Floats, Floats, Ints]:
+def _compute_ph(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints) -> tuple[Floats, Floats, Ints]:
     """Return pH, its u, and the `QualityTests` that the calibration adds; NaN where the raw signal failed."""
     line = carry.electrode.calibration
     if line is None:
         ph, u = np.full((2, len(block)), np.nan)
         return ph, u, np.full(len(block), int(QualityTests.UNCALIBRATED))
-    warm_c = _warmth(probe, [block.temperature_c])
+    warm_c = _temperatures(probe, [block.temperature_c])
     ph = calibration.ph_of(line, block.potential_mv, warm_c)
     ph[np.isin(quality_of, (Quality.FAIL, Quality.MISSING))] = np.nan
     u = uncertainty.standard_uncertainty(
@@ -114,11 +116,11 @@ def _calibrated(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints
     return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
 
 
-def _warmth(probe: ProbeConfig, parts: list[Floats]) -> Floats:
+def _temperatures(probe: ProbeConfig, parts: list[Floats]) -> Floats:
     """Return temperatures (C) one after another, to compute by: as read, or the assumed one."""
     return working_c(np.concatenate(parts), probe.assumed_temperature_c)
 
 
-def _number(made: Calibration | Check | None, count: int) -> Ints:
+def _id_column(stored: Calibration | Check | None, count: int) -> Ints:
     """Return a column of the number of what was in force; 0: nothing was."""
-    return np.full(count, 0 if made is None else made.id, dtype=np.int64)
+    return np.full(count, 0 if stored is None else stored.id, dtype=np.int64)

@@ -57,7 +57,7 @@ class StabilityState(StrEnum):
 class Stability:
     """The last readings in one glass, as figures and as a verdict."""
 
-    standing: StabilityState
+    state: StabilityState
     count: int
     """Readings with a value in the window."""
     window_s: float
@@ -78,7 +78,7 @@ class Stability:
     @property
     def is_stable(self) -> bool:
         """Tell whether the potential may be taken."""
-        return self.standing is StabilityState.STABLE
+        return self.state is StabilityState.STABLE
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,23 +107,25 @@ def judge(
     limits = limits or StabilityLimits()
     windows = [limits.window_s, 2 * limits.window_s, limits.longest_s]
     fitting = sorted({min(w, limits.longest_s) for w in windows})
-    found = _look(time_s, potential_mv, temperature_c, limits=limits)
+    stability = _measure_window(time_s, potential_mv, temperature_c, limits=limits)
     for window_s in fitting[1:]:
-        if found.standing is not StabilityState.NOISY or len(time_s) == 0 or time_s[-1] - time_s[0] < window_s:
+        if stability.state is not StabilityState.NOISY or len(time_s) == 0 or time_s[-1] - time_s[0] < window_s:
             break
-        found = _look(time_s, potential_mv, temperature_c, limits=replace(limits, window_s=window_s))
-    return found
+        stability = _measure_window(time_s, potential_mv, temperature_c, limits=replace(limits, window_s=window_s))
+    return stability
 
 
-def _look(time_s: Floats, potential_mv: Floats, temperature_c: Floats, *, limits: StabilityLimits) -> Stability:
+def _measure_window(
+    time_s: Floats, potential_mv: Floats, temperature_c: Floats, *, limits: StabilityLimits
+) -> Stability:
     inside = time_s >= (time_s[-1] if len(time_s) else 0.0) - limits.window_s
     read = inside & ~np.isnan(potential_mv)
     t, mv = time_s[read], potential_mv[read]
     warm = inside & ~np.isnan(temperature_c)
     drift, noise, u_drift = _line(t, mv)
     warming, _, _ = _line(time_s[warm], temperature_c[warm])
-    found = Stability(
-        standing=StabilityState.WAITING,
+    measured = Stability(
+        state=StabilityState.WAITING,
         count=len(mv),
         window_s=limits.window_s,
         potential_mv=float(np.median(mv)) if len(mv) else np.nan,
@@ -134,24 +136,26 @@ def _look(time_s: Floats, potential_mv: Floats, temperature_c: Floats, *, limits
         noise_mv=noise,
         temperature_c_per_min=warming * MINUTE_S,
     )
-    return replace(found, standing=_standing(found, time_s, silent=2 * len(mv) <= inside.sum(), limits=limits))
+    return replace(measured, state=_state_of(measured, time_s, silent=2 * len(mv) <= inside.sum(), limits=limits))
 
 
-def _standing(found: Stability, time_s: Floats, *, silent: bool, limits: StabilityLimits) -> StabilityState:
+def _state_of(measured: Stability, time_s: Floats, *, silent: bool, limits: StabilityLimits) -> StabilityState:
     """Return the first thing that stands in the way, the one a person should mend first."""
     if silent:
         return StabilityState.SILENT if len(time_s) >= FEWEST else StabilityState.WAITING
     steps = np.diff(time_s)
-    if found.count < FEWEST or time_s[-1] - time_s[0] < limits.window_s - 1.5 * float(np.median(steps)):
+    if measured.count < FEWEST or time_s[-1] - time_s[0] < limits.window_s - 1.5 * float(np.median(steps)):
         return StabilityState.WAITING
-    if not abs(found.temperature_c_per_min) < limits.temperature_c_per_min:
+    if not abs(measured.temperature_c_per_min) < limits.temperature_c_per_min:
         return StabilityState.WARMING
-    if abs(found.drift_mv_per_min) - 2.0 * found.u_drift_mv_per_min >= limits.drift_mv_per_min:
+    if abs(measured.drift_mv_per_min) - 2.0 * measured.u_drift_mv_per_min >= limits.drift_mv_per_min:
         return StabilityState.DRIFTING
-    known = found.u_drift_mv_per_min <= limits.drift_mv_per_min / 2.0
-    if not known or found.range_mv >= limits.range_mv:
+    is_drift_known = measured.u_drift_mv_per_min <= limits.drift_mv_per_min / 2.0
+    if not is_drift_known or measured.range_mv >= limits.range_mv:
         return StabilityState.NOISY
-    return StabilityState.STABLE if abs(found.drift_mv_per_min) < limits.drift_mv_per_min else StabilityState.DRIFTING
+    return (
+        StabilityState.STABLE if abs(measured.drift_mv_per_min) < limits.drift_mv_per_min else StabilityState.DRIFTING
+    )
 
 
 def _line(t: Floats, y: Floats) -> tuple[float, float, float]:
@@ -217,7 +221,7 @@ def _best(t: Floats, mv: Floats, taus: Floats) -> Settling:
     )
 
 
-def advice(found: Stability) -> str:
+def advice(one: Stability) -> str:
     """Say what to look for when the time is up and the potential could not be taken; empty when it is stable."""
     return {
         StabilityState.STABLE: "",
@@ -226,16 +230,17 @@ def advice(found: Stability) -> str:
         ),
         StabilityState.WAITING: "There are too few readings yet: leave the probe where it is.",
         StabilityState.WARMING: (
-            f"The temperature still moves by {abs(found.temperature_c_per_min):.1f} C a minute: buffer and probe are "
-            "not equally warm. Let both stand until they have the temperature of the room, then try again."
+            f"The temperature still moves by {abs(one.temperature_c_per_min):.1f} C a minute: buffer and probe "
+            "are not equally warm. Let both stand until they have the temperature of the room, then try again."
         ),
         StabilityState.DRIFTING: (
-            f"The potential still creeps by {abs(found.drift_mv_per_min):.1f} mV a minute. Is the bulb dry (soak it in "
-            "storage solution for an hour), is the junction dirty (clean it), is the buffer cold? Stir gently, wait."
+            f"The potential still creeps by {abs(one.drift_mv_per_min):.1f} mV a minute. Is the bulb dry (soak "
+            "it in storage solution for an hour), is the junction dirty (clean it), is the buffer cold? Stir gently, "
+            "wait."
         ),
         StabilityState.NOISY: (
-            f"The potential jumps about by {max(found.noise_mv, found.range_mv):.1f} mV. Is there an air bubble behind "
-            "the glass (shake it down like a thermometer), is the plug wet or loose, does the cable lie by a motor or "
-            "a heater, are bulb and junction both in the buffer?"
+            f"The potential jumps about by {max(one.noise_mv, one.range_mv):.1f} mV. Is there an air bubble "
+            "behind the glass (shake it down like a thermometer), is the plug wet or loose, does the cable lie by a "
+            "motor or a heater, are bulb and junction both in the buffer?"
         ),
-    }[found.standing]
+    }[one.state]

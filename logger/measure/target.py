@@ -47,8 +47,8 @@ ROOM_C = 20.0
 
 
 @dataclass(slots=True, kw_only=True)
-class Following:
-    """A target on its way through one block; what comes of it is in `progress`, `entries`, `looks`, `claimed_from`."""
+class TargetRun:
+    """The judging of a target over one block. Results: `progress`, `entries`, `windows`, `claimed_from`."""
 
     vat: str
     target: TargetConfig
@@ -57,7 +57,7 @@ class Following:
     rows: Measurements
     progress: TargetProgress = field(init=False)
     entries: list[tuple[int, Entry]] = field(default_factory=list)
-    looks: list[tuple[int, TargetWindow]] = field(default_factory=list)
+    windows: list[tuple[int, TargetWindow]] = field(default_factory=list)
     """Each judged window at its row."""
     claimed_from: int | None = None
     """Row from which a claim stands; None: none does."""
@@ -67,12 +67,12 @@ class Following:
 
     def __post_init__(self) -> None:
         """Forget what a new batch or a mark makes another thing."""
-        self.progress = begun(self.carry)
+        self.progress = current_progress(self.carry)
         self.claimed_from = None if self.progress.claim is None else 0
         if self.progress.withdrawn is not None:
             self.withdrawn_us, self.why_withdrawn = self.progress.withdrawn.elapsed_us, self.progress.withdrawn.text
         if self.progress.newest is not None:
-            self.looks.append((0, self.progress.newest))
+            self.windows.append((0, self.progress.newest))
 
     def follow(self, judged: WindowMedians, forbidden: NDArray[np.bool_]) -> None:
         """Judge every window that this block closes; `forbidden`: an alarm speaks against a claim there."""
@@ -80,8 +80,8 @@ class Following:
         believed &= not self.carry.suppression.is_away  # it may stand in a buffer
         columns = (judged.row, judged.value, judged.u, believed, forbidden)
         for row, ph, u, is_believed, is_forbidden in zip(*(column.tolist() for column in columns), strict=True):
-            self._look(row, ph, u, is_believed=is_believed)
-            self._tell_reading(row)
+            self._take_window(row, ph, u, is_believed=is_believed)
+            self._journal_reading(row)
             if self.progress.claim is not None or is_forbidden:
                 continue
             if not lacks(self.target, self.carry, self.progress, at_us=self._at_us(row)):
@@ -89,10 +89,10 @@ class Following:
 
     def fact_at(self, row: int) -> str:
         """Say what was known of the target at a row."""
-        look = next((look for at, look in reversed(self.looks) if at <= row), None)
-        return "There is no reading to judge it by" if look is None else f"It {reads(self.target, look)}"
+        newest = next((newest for at, newest in reversed(self.windows) if at <= row), None)
+        return "There is no reading to judge it by" if newest is None else f"It {reads(self.target, newest)}"
 
-    def _look(self, row: int, ph: float, u: float, *, is_believed: bool) -> None:
+    def _take_window(self, row: int, ph: float, u: float, *, is_believed: bool) -> None:
         before = self.progress
         if is_believed:
             newest: TargetWindow | None = TargetWindow(at_us=self._at_us(row), ph=ph, u=u, believed=True)
@@ -104,54 +104,54 @@ class Following:
             before, newest=newest, reads=before.reads + 1 if reads else 0, shows=before.shows + 1 if shows else 0
         )
         if newest is not None:
-            self.looks.append((row, newest))
+            self.windows.append((row, newest))
 
-    def _tell_reading(self, row: int) -> None:
-        look = self.progress.newest
-        if look is None or self.progress.reading_at_us is not None or self.progress.reads < self.target.windows:
+    def _journal_reading(self, row: int) -> None:
+        newest = self.progress.newest
+        if newest is None or self.progress.reading_at_us is not None or self.progress.reads < self.target.windows:
             return
         self.progress = replace(self.progress, reading_at_us=self._at_us(row))
-        text = read_at(self.target, look)
-        self._tell(row, Cause.READING_AT_TARGET, look, text, priority=Priority.LOW)
+        text = read_at(self.target, newest)
+        self._add_entry(row, Cause.READING_AT_TARGET, newest, text, priority=Priority.LOW)
 
     def _claim(self, row: int) -> None:
-        look, line, target = self.progress.newest, self.carry.electrode.calibration, self.target
-        if look is None or line is None:
+        newest, line, target = self.progress.newest, self.carry.electrode.calibration, self.target
+        if newest is None or line is None:
             return
-        known = drift.advance(
-            self.carry.electrode.drift or drift.start(line, self.probe.errors), self.probe.errors, at_us=look.at_us
+        drifted = drift.advance(
+            self.carry.electrode.drift or drift.start(line, self.probe.errors), self.probe.errors, at_us=newest.at_us
         )
-        u_fit = fit_uncertainty(line, ph=np.array([look.ph]), temperature_c=np.array([ROOM_C]))
-        made = Claim(
+        u_fit = fit_uncertainty(line, ph=np.array([newest.ph]), temperature_c=np.array([ROOM_C]))
+        claim = Claim(
             limit_ph=target.ph,
             probability=target.probability,
-            ph=look.ph,
-            u=look.u,
+            ph=newest.ph,
+            u=newest.u,
             z=coverage_factor(target.probability),
-            conformance=conformance_probability(look.ph, look.u, high=target.ph),
+            conformance=conformance_probability(newest.ph, newest.u, high=target.ph),
             window_s=target.window_s,
             windows=target.windows,
             calibration=line.id,
-            at_us=look.at_us,
+            at_us=newest.at_us,
             seq=int(self.rows.seq[row]),
-            drift=known,
+            drift=drifted,
             u_fit_ph=float(u_fit[0]),
         )
-        self.progress = replace(self.progress, claim=made, withdrawn=None)
+        self.progress = replace(self.progress, claim=claim, withdrawn=None)
         self.claimed_from = row
-        self._tell(row, Cause.MEASURED_AT_TARGET, look, claimed(made), priority=Priority.MEDIUM)
+        self._add_entry(row, Cause.MEASURED_AT_TARGET, newest, claimed(claim), priority=Priority.MEDIUM)
 
-    def _tell(self, row: int, cause: Cause, look: TargetWindow, text: str, *, priority: Priority) -> None:
+    def _add_entry(self, row: int, cause: Cause, window: TargetWindow, text: str, *, priority: Priority) -> None:
         entry = Entry(
             seq=int(self.rows.seq[row]),
             at_us=self._at_us(row),
             vat=self.vat,
             cause=cause,
             priority=priority,
-            value=look.ph,
-            u=look.u,
+            value=window.ph,
+            u=window.u,
             setpoint=self.target.ph,
-            probability=conformance_probability(look.ph, look.u, high=self.target.ph),
+            probability=conformance_probability(window.ph, window.u, high=self.target.ph),
             text=text,
         )
         self.entries.append((row, entry))
@@ -160,15 +160,15 @@ class Following:
         return int(self.rows.at_us[row])
 
 
-def begun(carry: Carry) -> TargetProgress:
+def current_progress(carry: Carry) -> TargetProgress:
     """Return what is carried of the target, without what was of another batch, and counts from before a mark."""
-    known = carry.batch.progress
-    if known.started_us != carry.batch.started_us:
-        known = TargetProgress(started_us=carry.batch.started_us, check=known.check)
+    progress = carry.batch.progress
+    if progress.started_us != carry.batch.started_us:
+        progress = TargetProgress(started_us=carry.batch.started_us, check=progress.check)
     return (
-        known
-        if known.fresh_us == carry.windows.fresh_us
-        else replace(known, fresh_us=carry.windows.fresh_us, reads=0, shows=0)
+        progress
+        if progress.fresh_us == carry.windows.fresh_us
+        else replace(progress, fresh_us=carry.windows.fresh_us, reads=0, shows=0)
     )
 
 
@@ -178,14 +178,14 @@ def lacks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us
 
 
 def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgress) -> Iterator[Lack]:
-    look = progress.newest
+    newest = progress.newest
     if carry.electrode.calibration is None:
         yield Lack.CALIBRATION
-    elif look is None:
+    elif newest is None:
         yield Lack.READING
-    elif not look.believed:
+    elif not newest.believed:
         yield Lack.BELIEF
-    elif look.ph > acceptance_limit(target.ph, look.u, target.probability):
+    elif newest.ph > acceptance_limit(target.ph, newest.u, target.probability):
         yield Lack.PH
     elif progress.shows < target.windows:
         yield Lack.TIME
@@ -208,7 +208,7 @@ def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress
         yield Lack.SPOT_CHECK
 
 
-def checked(progress: TargetProgress, check: Check) -> TargetProgress:
+def with_check(progress: TargetProgress, check: Check) -> TargetProgress:
     """Return the progress with a check noted; what was found before an adjustment is no check of what came after."""
     if check.kind is CheckKind.AS_FOUND:
         return progress

@@ -8,7 +8,7 @@ from enum import StrEnum
 
 from logger.config import AlarmKind, TargetConfig, VatConfig
 from logger.measure.conformance import acceptance_limit, conformance_probability
-from logger.measure.target import begun, lacks
+from logger.measure.target import current_progress, lacks
 from logger.measure.target_words import limit, not_yet, reading
 from logger.model import Carry, Claim, Lack, TargetProgress, TargetWindow, WithdrawnClaim
 
@@ -30,7 +30,7 @@ class TargetStanding:
     state: TargetState
     limit_ph: float
     probability: float
-    look: TargetWindow | None
+    newest: TargetWindow | None
     """The newest window."""
     needed_ph: float | None
     """What it would have to read with the doubt there is."""
@@ -53,21 +53,21 @@ def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | No
     target = vat.target
     if target is None:
         return None
-    progress = begun(carry)
+    progress = current_progress(carry)
     against = tuple(alarm.id for alarm in vat.alarms if alarm.kind.row.is_against_claim and _speaks(carry, alarm.id))
-    look, wanted = progress.newest, lacks(target, carry, progress, at_us=at_us)
+    newest, wanted = progress.newest, lacks(target, carry, progress, at_us=at_us)
     wanted = (*wanted, Lack.ALARM) if against else wanted
     state = (
         TargetState.SHOWN if progress.claim else TargetState.WITHDRAWN if progress.withdrawn else TargetState.NOT_SHOWN
     )
-    above = progress.claim is not None and look is not None and look.believed and look.ph > target.ph
+    above = progress.claim is not None and newest is not None and newest.believed and newest.ph > target.ph
     return TargetStanding(
         state=state,
         limit_ph=target.ph,
         probability=target.probability,
-        look=look,
-        needed_ph=None if look is None else acceptance_limit(target.ph, look.u, target.probability),
-        conformance=None if look is None else conformance_probability(look.ph, look.u, high=target.ph),
+        newest=newest,
+        needed_ph=None if newest is None else acceptance_limit(target.ph, newest.u, target.probability),
+        conformance=None if newest is None else conformance_probability(newest.ph, newest.u, high=target.ph),
         above=above,
         claim=progress.claim,
         withdrawn=progress.withdrawn,
@@ -85,14 +85,14 @@ def _speaks(carry: Carry, alarm: str) -> bool:
 def _text(
     target: TargetConfig, progress: TargetProgress, wanted: tuple[Lack, ...], against: tuple[str, ...], *, above: bool
 ) -> str:
-    claim, withdrawn, look = progress.claim, progress.withdrawn, progress.newest
+    claim, withdrawn, newest = progress.claim, progress.withdrawn, progress.newest
     if claim is not None:
-        said = f"measured {limit(claim.limit_ph, claim.probability)}: it read {reading(claim.ph, claim.u)}"
-        if above and look is not None:
-            return f"{said}, but now reads {reading(look.ph, look.u)}, above it again: hold the batch"
-        return f"{said}, conformance probability {100 * claim.conformance:.1f} %, calibration {claim.calibration}"
+        text = f"measured {limit(claim.limit_ph, claim.probability)}: it read {reading(claim.ph, claim.u)}"
+        if above and newest is not None:
+            return f"{text}, but now reads {reading(newest.ph, newest.u)}, above it again: hold the batch"
+        return f"{text}, conformance probability {100 * claim.conformance:.1f} %, calibration {claim.calibration}"
     before = "" if withdrawn is None else f"WITHDRAWN: {withdrawn.text}. Now: "
-    now = "not yet shown: no window was judged yet" if look is None else not_yet(target, look)
+    now = "not yet shown: no window was judged yet" if newest is None else not_yet(target, newest)
     speaking = [f"no claim while this alarm speaks against it: {', '.join(against)}"] if against else []
     return "; ".join([f"{before}{now}", *(_WANTED[lack] for lack in wanted if lack in _WANTED), *speaking])
 
@@ -111,5 +111,5 @@ def _unwatched(vat: VatConfig, carry: Carry) -> str:
     names = [alarm.id for alarm in vat.alarms if alarm.kind is AlarmKind.DEADLINE]
     if not names or carry.batch.started_us is not None:
         return ""
-    said = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
-    return f"no start of a batch is known, so {said}: `vatvigil mark {vat.id} started`"
+    text = f"{' and '.join(names)} {'watch' if len(names) > 1 else 'watches'} nothing"
+    return f"no start of a batch is known, so {text}: `vatvigil mark {vat.id} started`"

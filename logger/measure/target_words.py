@@ -25,20 +25,20 @@ def limit(ph: float, probability: float) -> str:
     return f"at or below pH {ph:.2f} ({100.0 * probability:.4g} %)"
 
 
-def not_yet(target: TargetConfig, look: TargetWindow) -> str:
+def not_yet(target: TargetConfig, newest: TargetWindow) -> str:
     """Say that a reading shows nothing yet, and which would."""
-    return f"not yet shown: {reads(target, look)}"
+    return f"not yet shown: {reads(target, newest)}"
 
 
-def reads(target: TargetConfig, look: TargetWindow) -> str:
+def reads(target: TargetConfig, newest: TargetWindow) -> str:
     """Say what it reads, and what it would have to."""
-    return f"reads {reading(look.ph, look.u)}, {needed(target, look.u)}"
+    return f"reads {reading(newest.ph, newest.u)}, {needed(target, newest.u)}"
 
 
-def read_at(target: TargetConfig, look: TargetWindow) -> str:
+def read_at(target: TargetConfig, newest: TargetWindow) -> str:
     """Say that the reading is at the target, which claims nothing."""
     asked = limit(target.ph, target.probability)
-    return f"The reading is at the target: {reading(look.ph, look.u)}. To be {asked} it {needed(target, look.u)}"
+    return f"The reading is at the target: {reading(newest.ph, newest.u)}. To be {asked} it {needed(target, newest.u)}"
 
 
 def claimed(claim: Claim) -> str:

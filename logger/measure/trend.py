@@ -57,7 +57,7 @@ def usable(judged: WindowMedians, length_us: int, carry: Carry) -> NDArray[np.bo
     return np.asarray(settled & (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value))
 
 
-def topped_up(trends: Mapping[str, Trend]) -> dict[str, Trend]:
+def after_topping_up(trends: Mapping[str, Trend]) -> dict[str, Trend]:
     """Remember the levels before the vat was topped up; those of a topping up that is not over yet stay."""
     return {
         name: replace(trend, before=level(trend)) if trend.medians and trend.before is None else trend

@@ -111,8 +111,8 @@ def temperature_variance(errors: ErrorModel, ph: Floats, temperature_c: Floats) 
 
 
 def _drift(calibration: Calibration, errors: ErrorModel, drift: Drift | None, at_us: Ints) -> Floats:
-    found, since, walk = drift_parts(calibration, errors, drift, at_us)
-    return found * found + since + walk
+    offset_ph, since, walk = drift_parts(calibration, errors, drift, at_us)
+    return offset_ph * offset_ph + since + walk
 
 
 def drift_parts(

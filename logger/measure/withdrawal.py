@@ -26,7 +26,7 @@ import numpy as np
 
 from logger.config import ErrorModel
 from logger.measure import drift
-from logger.measure.calibration import as_found
+from logger.measure.calibration import deviations_as_found
 from logger.measure.target_words import reading
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Claim, TargetProgress, WithdrawnClaim
 from logger.units import DAY_US
@@ -63,7 +63,7 @@ def of_points(before: Calibration, points: Sequence[CalibrationPoint], *, ph: fl
 
     Between two buffers the deviation runs straight, beyond them it is that of the last.
     """
-    rising = sorted(zip(points, as_found(before, points), strict=True), key=lambda each: each[0].buffer_ph)
+    rising = sorted(zip(points, deviations_as_found(before, points), strict=True), key=lambda each: each[0].buffer_ph)
     off = float(np.interp(ph, [p.buffer_ph for p, _ in rising], [e for _, e in rising]))
     return FoundDeviation(
         deviation_ph=off,
@@ -74,27 +74,27 @@ def of_points(before: Calibration, points: Sequence[CalibrationPoint], *, ph: fl
     )
 
 
-def corrected(claim: Claim, found: FoundDeviation, errors: ErrorModel) -> tuple[float, float]:
+def corrected_claim(claim: Claim, deviation: FoundDeviation, errors: ErrorModel) -> tuple[float, float]:
     """Return the claim's pH and its u as they are known with what was found later.
 
     As in the claim itself, a probe that read too high is given no credit for it.
     """
-    known = claim.drift
-    later = drift.advance(known, errors, at_us=found.at_us)
-    days = max(0, found.at_us - known.at_us) / DAY_US
-    common = claim.u_fit_ph**2 + (errors.junction_ph**2 if found.in_brine else 0.0)
-    covariance = known.var_offset + days * known.cov + common
-    variance = later.var_offset + common + found.u_ph**2
-    surprise, gain = found.deviation_ph - later.offset_ph, covariance / variance
-    published = claim.ph - max(0.0, -known.offset_ph)
+    then = claim.drift
+    later = drift.advance(then, errors, at_us=deviation.at_us)
+    days = max(0, deviation.at_us - then.at_us) / DAY_US
+    common = claim.u_fit_ph**2 + (errors.junction_ph**2 if deviation.in_brine else 0.0)
+    covariance = then.var_offset + days * then.cov + common
+    variance = later.var_offset + common + deviation.u_ph**2
+    surprise, gain = deviation.deviation_ph - later.offset_ph, covariance / variance
+    published = claim.ph - max(0.0, -then.offset_ph)
     if abs(surprise) > drift.EXPECTED_WITHIN * sqrt(variance):
-        return published + max(0.0, -found.deviation_ph), claim.u
-    return published + max(0.0, -(known.offset_ph + gain * surprise)), sqrt(claim.u**2 - gain * covariance)
+        return published + max(0.0, -deviation.deviation_ph), claim.u
+    return published + max(0.0, -(then.offset_ph + gain * surprise)), sqrt(claim.u**2 - gain * covariance)
 
 
-def reconsidered(
+def reconsider(
     progress: TargetProgress,
-    found: FoundDeviation,
+    deviation: FoundDeviation,
     errors: ErrorModel,
     *,
     calibration: int,
@@ -108,12 +108,13 @@ def reconsidered(
     claim = progress.claim
     if claim is None or claim.calibration != calibration:
         return progress
-    ph, u = corrected(claim, found, errors)
+    ph, u = corrected_claim(claim, deviation, errors)
     if ph + claim.z * u <= claim.limit_ph:
         return progress
     text = (
         f"pH {reading(claim.ph, claim.u)} was claimed to be at or below {claim.limit_ph:.2f}."
-        f" {found.words}: by that it was {reading(ph, u)}, and {claim.limit_ph - claim.z * u:.2f} or lower was needed"
+        f" {deviation.words}: by that it was {reading(ph, u)}, and {claim.limit_ph - claim.z * u:.2f} or lower was"
+        " needed"
     )
-    gone = WithdrawnClaim(claim=claim, at_us=at_us, elapsed_us=elapsed_us, ph=ph, u=u, text=text)
-    return replace(progress, claim=None, withdrawn=gone, shows=0)
+    withdrawn = WithdrawnClaim(claim=claim, at_us=at_us, elapsed_us=elapsed_us, ph=ph, u=u, text=text)
+    return replace(progress, claim=None, withdrawn=withdrawn, shows=0)

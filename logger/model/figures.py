@@ -48,8 +48,8 @@ class Figure:
 
     def _sentence(self, word: str, end: float, value: float, remedy: str) -> str:
         unit = f" {self.unit}" if self.unit else ""
-        said = f"{value:g}" if isinstance(value, float) or abs(value) < 2**1000 else "so large a number"
-        return f"{self.words} {word} {end:.16g}{unit}, not {said}" + (f": {remedy}" if remedy else "")
+        shown = f"{value:g}" if isinstance(value, float) or abs(value) < 2**1000 else "so large a number"
+        return f"{self.words} {word} {end:.16g}{unit}, not {shown}" + (f": {remedy}" if remedy else "")
 
 
 MINUTES = Figure(words="what is asked for must last", low=0.01, high=366 * 24 * 60, unit="min")
@@ -131,20 +131,20 @@ def _duration(command: Command, seconds: float) -> Iterator[tuple[Figure, float]
 _LASTING = (Mark.PROBE_OUT, Mark.STIRRED, Mark.TOPPED_UP)
 
 
-def _of_check(made: Check) -> Iterator[tuple[Figure, float | None]]:
-    is_spot = made.kind is CheckKind.SPOT
-    yield SPOT_PH if is_spot else BUFFER_PH, made.reference_ph
-    yield SPOT_U_PH if is_spot else BUFFER_U_PH, made.u_reference_ph
-    yield READING_PH, made.reading_ph
-    yield READING_PH, made.deviation_ph
-    yield TOLERANCE_PH, made.tolerance_ph
-    yield READING_MV, made.potential_mv
-    yield READING_C, made.temperature_c
-    yield AT_US, made.at_us
+def _of_check(check: Check) -> Iterator[tuple[Figure, float | None]]:
+    is_spot = check.kind is CheckKind.SPOT
+    yield SPOT_PH if is_spot else BUFFER_PH, check.reference_ph
+    yield SPOT_U_PH if is_spot else BUFFER_U_PH, check.u_reference_ph
+    yield READING_PH, check.reading_ph
+    yield READING_PH, check.deviation_ph
+    yield TOLERANCE_PH, check.tolerance_ph
+    yield READING_MV, check.potential_mv
+    yield READING_C, check.temperature_c
+    yield AT_US, check.at_us
 
 
-def _of_calibration(made: Calibration) -> Iterator[tuple[Figure, float | None]]:
-    lines: tuple[Calibration | Segment, ...] = (made, *made.segments)
+def _of_calibration(calibration: Calibration) -> Iterator[tuple[Figure, float | None]]:
+    lines: tuple[Calibration | Segment, ...] = (calibration, *calibration.segments)
     for line in lines:
         yield SLOPE, line.slope
         yield POINT_MV, line.offset_mv
@@ -154,10 +154,10 @@ def _of_calibration(made: Calibration) -> Iterator[tuple[Figure, float | None]]:
         yield VARIANCE, line.var_slope
         most = 1.001 * sqrt(line.var_offset * line.var_slope)  # of full correlation, and some rounding
         yield replace(COVARIANCE, low=-most, high=most), line.cov
-    yield VARIANCE, made.residual_mv
-    yield RATE_PH_PER_DAY, made.drift_ph_per_day
-    yield AT_US, made.at_us
-    for point in made.points:
+    yield VARIANCE, calibration.residual_mv
+    yield RATE_PH_PER_DAY, calibration.drift_ph_per_day
+    yield AT_US, calibration.at_us
+    for point in calibration.points:
         yield from _of_point(point)
 
 

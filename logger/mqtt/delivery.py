@@ -145,10 +145,10 @@ class Delivery:
 
     def take_delivered(self) -> list[str]:
         """Return the ids of events accepted since the last call, in order: mark them in the outbox."""
-        taken, self._delivered = self._delivered, []
-        return taken
+        delivered, self._delivered = self._delivered, []
+        return delivered
 
-    def on(self, event: NetworkEvent, now_us: int) -> None:
+    def handle(self, event: NetworkEvent, now_us: int) -> None:
         """Handle an event of the network. Of inbound messages only the hub's birth message is handled here."""
         if isinstance(event, Connected | Disconnected):
             self._last_change_us = now_us

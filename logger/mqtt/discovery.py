@@ -72,8 +72,8 @@ def stale_s(config: Config, vat: VatConfig) -> int:
 
 def ghosts(old: Iterable[str], new: Iterable[str]) -> list[Message]:
     """Return the empty retained messages that remove what was retained once and is configured no more."""
-    gone = set(old) - set(new)
-    return [Message(topic=topic, payload="", retain=True) for topic in sorted(gone)]
+    removed = set(old) - set(new)
+    return [Message(topic=topic, payload="", retain=True) for topic in sorted(removed)]
 
 
 def retained(messages: Iterable[Message]) -> list[str]:

@@ -134,7 +134,7 @@ class EntityFactory:
     """Builds the messages that announce entities."""
 
     topics: Topics
-    maker: Software
+    software: Software
 
     def message(self, entity: Entity, scope: Scope) -> Message:
         """Return the announcement of an entity."""
@@ -163,12 +163,12 @@ class EntityFactory:
             name=self._name("Vat watch" if is_watch else vat.name),
             manufacturer="vatvigil",
             model="Night watch over fermenting vats",
-            sw_version=self.maker.version,
+            sw_version=self.software.version,
         )
 
     def _origin(self) -> OriginPayload:
         return OriginPayload(
-            name="vatvigil", sw_version=self.maker.version, support_url=self.maker.support_url or UNSET
+            name="vatvigil", sw_version=self.software.version, support_url=self.software.support_url or UNSET
         )
 
     def _name(self, name: str) -> str:

@@ -15,7 +15,7 @@ from msgspec import Meta
 from logger.config import Config, ProbeConfig, VatConfig
 from logger.measure import immersion, specification
 from logger.measure.buffers import expired, shelf
-from logger.measure.electrode import condition, visit
+from logger.measure.electrode import condition, summarise
 from logger.model import Calibration, Carry, Finding, Health, State
 from logger.mqtt.entity import Entity, Scope
 from logger.mqtt.messages import Message
@@ -72,7 +72,7 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
     findings = [*_failures(vat, carry), *_function_checks(vat, carry)]
     findings += specification.findings(probe, carry, at_us=at_us, window_us=window_us)
     if carry.electrode.calibration is not None:
-        findings += condition(visit(carry.electrode.calibration), probe.calibration)
+        findings += condition(summarise(carry.electrode.calibration), probe.calibration)
         findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
     findings += _expired(config, at_us=at_us)
     findings.sort(key=lambda finding: list(Health).index(finding.status))

@@ -39,7 +39,7 @@ class OtherStores:
     _connected_us: int | None = field(default=None, init=False)
     """When the connection was made; None: there is none."""
 
-    def on(self, event: NetworkEvent, now_us: int) -> None:
+    def handle(self, event: NetworkEvent, now_us: int) -> None:
         """Handle an event of the network."""
         match event:
             case Connected():

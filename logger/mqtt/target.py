@@ -123,7 +123,7 @@ def target_message(topics: Topics, vat: VatConfig, carry: Carry, *, at_us: int) 
     now = standing(vat, carry, at_us=at_us)
     if now is None:
         return None
-    window, withdrawn = now.look, now.withdrawn
+    window, withdrawn = now.newest, now.withdrawn
     content = TargetPayload(
         vat=vat.id,
         state=now.state,

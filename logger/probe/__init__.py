@@ -1,1 +1,1 @@
-"""Bytes on a serial port <-> indications."""
+"""Turn bytes on a serial port into indications."""

@@ -54,8 +54,8 @@ PROTOCOLS: Final = {
 def entry(protocol: Protocol) -> ProtocolEntry:
     """Return the row of a protocol. Raises ConfigurationError if it has none."""
     if protocol not in PROTOCOLS:
-        known = ", ".join(PROTOCOLS)
-        raise ConfigurationError(f"protocol = {str(protocol)!r}: this version cannot speak it; use one of {known}")
+        names = ", ".join(PROTOCOLS)
+        raise ConfigurationError(f"protocol = {str(protocol)!r}: this version cannot speak it; use one of {names}")
     return PROTOCOLS[protocol]
 
 

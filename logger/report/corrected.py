@@ -18,7 +18,7 @@ import numpy as np
 from logger.config import ErrorModel
 from logger.errors import RefusedError
 from logger.measure.drift import U_READING_PH, rate_of
-from logger.measure.electrode import as_found
+from logger.measure.electrode import as_found_checks
 from logger.measure.nernst import working_c
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, Columns, Correction, Deviation, Floats, Ints, Measurements
@@ -66,14 +66,14 @@ def intervals(store: Store, probe: str) -> list[Interval]:
 def _interval(
     calibrations: Calibration, after: Calibration | None, checks: Sequence[Check], corrections: Sequence[Correction]
 ) -> Interval:
-    found = as_found(checks, calibrations)
-    end_us = max((check.at_us for check in found), default=after.at_us if after else None)
+    as_found = as_found_checks(checks, calibrations)
+    end_us = max((check.at_us for check in as_found), default=after.at_us if after else None)
     return Interval(
         calibration=calibrations.id,
         since=moment(calibrations.at_us),
         until=None if end_us is None else moment(end_us),
         days=None if end_us is None else round((end_us - calibrations.at_us) / DAY_US, 3),
-        deviations=tuple(map(_deviation, found)),
+        deviations=tuple(map(_deviation, as_found)),
         correction=in_force(corrections).get(calibrations.id),
         history=tuple(one for one in corrections if one.calibration == calibrations.id),
     )
@@ -107,8 +107,8 @@ def proposed(
     present = in_force(corrections).get(calibration.id)
     if present is not None:
         raise RefusedError(f"correction {present.id} of calibration {calibration.id} is in force: revoke it first")
-    found = [check for check in as_found(checks, calibration) if check.at_us > calibration.at_us]
-    if not found:
+    as_found = [check for check in as_found_checks(checks, calibration) if check.at_us > calibration.at_us]
+    if not as_found:
         raise RefusedError(
             f"how calibration {calibration.id} was found in the end is not known, so there is nothing to correct by:"
             " buffers are read with the old calibration whenever the probe is calibrated anew"
@@ -119,8 +119,8 @@ def proposed(
         at_us=at_us,
         calibration=calibration.id,
         since_at_us=calibration.at_us,
-        until_at_us=max(check.at_us for check in found),
-        deviations=tuple(map(_deviation, found)),
+        until_at_us=max(check.at_us for check in as_found),
+        deviations=tuple(map(_deviation, as_found)),
         by=by,
         why=why,
     )

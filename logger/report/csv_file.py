@@ -101,10 +101,10 @@ def _head(columns: Mapping[str, str], notes: Sequence[str], evidence: EvidenceIn
     )
 
 
-def _calibration(made: Calibration) -> str:
+def _calibration(one: Calibration) -> str:
     return (
-        f"Calibration {made.id} of {made.probe}, made {moment(made.at_us)}: slope {made.slope:.1%} of Nernst's, "
-        f"offset {made.offset_mv:+.2f} mV at pH 7, buffers pH {made.low_ph:g} to {made.high_ph:g}"
+        f"Calibration {one.id} of {one.probe}, made {moment(one.at_us)}: slope {one.slope:.1%} of Nernst's, "
+        f"offset {one.offset_mv:+.2f} mV at pH 7, buffers pH {one.low_ph:g} to {one.high_ph:g}"
     )
 
 

@@ -11,7 +11,7 @@ from textwrap import wrap
 
 from logger.config import Config, ProbeConfig
 from logger.measure import electrode as judging
-from logger.measure.electrode import Forecast, Outlook, Visit
+from logger.measure.electrode import CalibrationSummary, Forecast, Outlook
 from logger.model import Calibration, Check, Health
 from logger.report.page import WIDTH, row
 from logger.report.status import now_of
@@ -90,7 +90,7 @@ def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> E
     here = [one.calibration for one in stored if one.accepted]
     serial = probe.electrode or (here[-1].electrode if here else "")
     calibrations, checks = _history_of(config, store, serial, here)
-    visits = judging.life(calibrations, checks)
+    visits = judging.history(calibrations, checks)
     findings = judging.condition(visits[-1], probe.calibration) if visits else []
     limit = probe.calibration.slope_refuse_low_percent
     return ElectrodeCondition(
@@ -120,7 +120,7 @@ def _history_of(
     return list(mine.values()), checks
 
 
-def _point(one: Visit) -> TrendPoint:
+def _point(one: CalibrationSummary) -> TrendPoint:
     return TrendPoint(
         calibration=one.calibration,
         made_at=moment(one.at_us),

@@ -59,20 +59,20 @@ def _calibration_before(store: Store, span: RecordSpan, commands: Iterable[Comma
     if any(command.calibration and command.calibration.id == applied for command in put):
         return
     for stored in queries.calibrations(store, span.probe):
-        made = stored.calibration
-        if made.id == applied:
+        calibration = stored.calibration
+        if calibration.id == applied:
             yield Command(
                 id=0,
-                at_us=made.at_us,
+                at_us=calibration.at_us,
                 kind=CommandKind.CALIBRATE,
                 vat="",
                 probe=span.probe,
-                calibration=made,
-                by=made.by,
+                calibration=calibration,
+                by=calibration.by,
                 note="in force when the excerpt begins",
                 seq=span.first,
             )
-            yield from _checks_before(store, span, calibration=made.id)
+            yield from _checks_before(store, span, calibration=calibration.id)
 
 
 def _checks_before(store: Store, span: RecordSpan, *, calibration: int) -> Iterator[Command]:

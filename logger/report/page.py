@@ -77,12 +77,12 @@ def _ph(newest: NewestReading) -> str:
     return f"{newest.ph:.2f} +/- {newest.expanded_uncertainty_ph:.2f} (k = {newest.coverage_factor})"
 
 
-def _calibration(made: InForce | None) -> str:
-    if made is None:
+def _calibration(in_force: InForce | None) -> str:
+    if in_force is None:
         return "none in force"
     return (
-        f"{made.calibration}, made {age(made.age_s)} ago: slope {made.slope:.1%}, offset {made.offset_mv:+.1f} mV, "
-        f"pH {made.low_ph:.4g} to {made.high_ph:.4g}"
+        f"{in_force.calibration}, made {age(in_force.age_s)} ago: slope {in_force.slope:.1%}, "
+        f"offset {in_force.offset_mv:+.1f} mV, pH {in_force.low_ph:.4g} to {in_force.high_ph:.4g}"
     )
 
 

@@ -69,7 +69,7 @@ def gather(config: Config, store: Store, *, at_us: int) -> Overview:
         alarms=count(config, store, carries, at_us=now.at_us),
         system=[standing for standing in own if standing.state != State.NORMAL],
         attention=[
-            *(said for vat in vats for said in _wants(config, vat)),
+            *(sentence for vat in vats for sentence in _wants(config, vat)),
             *_unacknowledged(itself.name, own),
             *_outbox_wants(config, outbox, now),
         ],
@@ -147,7 +147,7 @@ def _reading(
 
 def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusTime) -> Iterator[StandingAlarm]:
     """Yield every alarm of a vat (or of the system) as it stands; `rows` end with the newest record, if any."""
-    for alarm in suppression.as_held(vat, carry).alarms:
+    for alarm in suppression.effective_vat(vat, carry).alarms:
         state = carry.alarms.get(alarm.id, AlarmState())
         since_us = state.since_at_us or None
         standing = state.shown.is_standing
@@ -187,15 +187,15 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> s
     return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
 
 
-def _in_force(made: Calibration, now: StatusTime) -> InForce:
+def _in_force(calibration: Calibration, now: StatusTime) -> InForce:
     return InForce(
-        calibration=made.id,
-        made_at=moment(made.at_us),
-        age_s=now.age_s(made.at_us) or 0.0,
-        slope=round(made.slope, 6),
-        offset_mv=round(made.offset_mv, 2),
-        low_ph=made.low_ph,
-        high_ph=made.high_ph,
+        calibration=calibration.id,
+        made_at=moment(calibration.at_us),
+        age_s=now.age_s(calibration.at_us) or 0.0,
+        slope=round(calibration.slope, 6),
+        offset_mv=round(calibration.offset_mv, 2),
+        low_ph=calibration.low_ph,
+        high_ph=calibration.high_ph,
     )
 
 

@@ -81,11 +81,11 @@ class OccurrenceRecorder:
 
     def annunciations(self) -> Annunciations:
         """Return the occurrences so far; one that still stands does so until the last record."""
-        stands = {alarm: [replace(last, end_us=self.last_us)] for alarm, last in self.standing.items()}
-        names = self.over.keys() | stands.keys()
+        standing = {alarm: [replace(last, end_us=self.last_us)] for alarm, last in self.standing.items()}
+        names = self.over.keys() | standing.keys()
         span_us = self.last_us - self.first_us
         return Annunciations(
-            occurrences={name: (*self.over.get(name, ()), *stands.get(name, ())) for name in names},
+            occurrences={name: (*self.over.get(name, ()), *standing.get(name, ())) for name in names},
             records=self.records,
             begin_at_us=self.begin_at_us,
             end_us=self.last_us,

@@ -18,7 +18,7 @@ from logger.config import Config
 from logger.errors import ConfigurationError
 from logger.settings.checks import problems
 from logger.settings.convert import convert
-from logger.settings.reading import ParsedSources, read
+from logger.settings.parsing import ParsedSources, read
 
 
 def load(path: Path, *, environ: Mapping[str, str]) -> Config:

@@ -37,9 +37,9 @@ from logger.config import (
 )
 from logger.settings.document import Table
 from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
+from logger.settings.parsing import ParsedSources
 from logger.settings.people import minute_of, people, zone_of
 from logger.settings.problems import Key, Problem, suggestion, unknown_key, wrong
-from logger.settings.reading import ParsedSources
 from logger.watch import system
 
 _Config = TypeVar("_Config")
@@ -199,8 +199,8 @@ def _vat(reading: ParsedSources, name: str, table: Table, known_profiles: Mappin
     alarms = [
         _alarm(reading, (*key, "alarm", alarm), each, profile.get(alarm, {})) for alarm, each in written_alarms.items()
     ]
-    known = [alarm for alarm in alarms if alarm is not None]
-    kinds = {alarm.kind for alarm in known}
+    configured = [alarm for alarm in alarms if alarm is not None]
+    kinds = {alarm.kind for alarm in configured}
     target = _target(reading, table)
     wanted = [Presence.ALWAYS]
     wanted += [Presence.WITH_TARGET] if target else []
@@ -208,7 +208,7 @@ def _vat(reading: ParsedSources, name: str, table: Table, known_profiles: Mappin
     added = [default_alarm(kind) for kind in _kinds(*wanted) if kind not in kinds]
     return VatConfig(
         id=name,
-        alarms=(*known, *added),
+        alarms=(*configured, *added),
         target=target,
         **{"name": name, "probe": "", **_without(table, "profile", "target", "alarm")},
     )
@@ -221,10 +221,10 @@ def _kinds(*wanted: Presence) -> list[AlarmKind]:
 
 def _target(reading: ParsedSources, table: Table) -> TargetConfig | None:
     """Return what a vat is to reach: what is written stands over its profile, key by key."""
-    known = targets(reading).get(table.get("profile", ""))
-    if known is None and "target" not in table:
+    of_profile = targets(reading).get(table.get("profile", ""))
+    if of_profile is None and "target" not in table:
         return None
-    return TargetConfig(**{**(known or {}), **table.get("target", {})})
+    return TargetConfig(**{**(of_profile or {}), **table.get("target", {})})
 
 
 def _alarm(reading: ParsedSources, key: Key, table: Table, profile: Mapping[str, Any]) -> AlarmConfig | None:

@@ -9,9 +9,9 @@ from typing import Any
 
 from logger.config import AlarmKind
 from logger.settings.document import Table
+from logger.settings.parsing import ParsedSources
 from logger.settings.problems import Key, Problem
 from logger.settings.profiles import PROFILES, TARGETS, Profile
-from logger.settings.reading import ParsedSources
 
 Alarms = Mapping[str, Mapping[str, Any]]
 """Keys of alarms by their names; `kind` is always among them."""
@@ -53,8 +53,8 @@ def _over(base: Mapping[str, Any], alarm: str, table: Table) -> Mapping[str, Any
     """Return what is written over the keys of an alarm of the same kind."""
     named = AlarmKind(alarm) if alarm in AlarmKind.of_vats() else None
     kind = table.get("kind") or base.get("kind") or named
-    known = base if base.get("kind") is kind else {}
-    return {**known, **table, "kind": kind}
+    inherited = base if base.get("kind") is kind else {}
+    return {**inherited, **table, "kind": kind}
 
 
 def kind_missing(key: Key) -> Problem:

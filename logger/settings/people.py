@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from logger.config import PeopleConfig, Priority, QuietConfig
 from logger.settings.document import Table
+from logger.settings.parsing import ParsedSources
 from logger.settings.problems import Key, Problem, wrong
-from logger.settings.reading import ParsedSources
 
 _TIME: Final = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])", re.ASCII)
 

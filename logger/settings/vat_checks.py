@@ -5,8 +5,8 @@ from itertools import product
 from typing import Final
 
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
+from logger.settings.parsing import bounds_problems
 from logger.settings.problems import Key, Problem, between, name_problems, wrong
-from logger.settings.reading import bounds_problems
 from logger.watch.system import SYSTEM
 
 _PLAIN: Final = AlarmConfig(id="", kind=AlarmKind.RISE)

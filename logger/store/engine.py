@@ -1,4 +1,4 @@
-"""Connections to the database, and what its refusals mean.
+"""Connect to the database, and translate its errors.
 
 Law: what a database refuses on its own account (locked, full, away, damaged) leaves here as a StoreError that says
 what to do, and never shows a password; what only a mistake of ours can cause passes as it is.

@@ -42,8 +42,8 @@ def spans(
     wanted = given((m.vat, eq, vat), (m.at_us, ge, since_at_us), (m.at_us, lt, until_at_us))
     statement = select(m.vat, m.probe, func.min(m.seq), func.max(m.seq)).where(*wanted)
     with store.reading() as connection:
-        found = connection.execute(statement.group_by(m.vat, m.probe).order_by(m.vat, m.probe)).all()
-    return [RecordSpan(vat=vat, probe=probe, first=first, last=last) for vat, probe, first, last in found]
+        found_rows = connection.execute(statement.group_by(m.vat, m.probe).order_by(m.vat, m.probe)).all()
+    return [RecordSpan(vat=vat, probe=probe, first=first, last=last) for vat, probe, first, last in found_rows]
 
 
 def indications(store: Store, span: RecordSpan, *, chunk: int = CHUNK) -> Iterator[Block]:
@@ -69,8 +69,8 @@ def _pieces(store: Store, kind: type[AnyColumns], span: RecordSpan, *, chunk: in
     statement = select(*columns).where(m.probe == span.probe, m.vat == span.vat).order_by(m.seq).limit(chunk)
     while True:
         with store.reading() as connection:
-            found = connection.execute(statement.where(m.seq.between(first, span.last))).all()
-        if not found:
+            found_rows = connection.execute(statement.where(m.seq.between(first, span.last))).all()
+        if not found_rows:
             return
-        yield rows.read_columns(kind, found)
-        first = found[-1][0] + 1
+        yield rows.read_columns(kind, found_rows)
+        first = found_rows[-1][0] + 1

@@ -55,13 +55,13 @@ def encode(carry: Carry) -> list[PartRow]:
 
 def decode(rows: Iterable[PartRow], *, vat: str, where: str) -> Carry:
     """Return what the rows of a vat carry. Raises StoreError for a part that is not one of this version of vatvigil."""
-    found = {row.part: row for row in rows}
-    if strange := sorted(found.keys() ^ PARTS.keys()):
-        raise _refusal(where, vat, strange[0], "is unknown here" if strange[0] in found else "is missing")
-    if len({row.probe for row in found.values()}) > 1:
+    by_name = {row.part: row for row in rows}
+    if strange := sorted(by_name.keys() ^ PARTS.keys()):
+        raise _refusal(where, vat, strange[0], "is unknown here" if strange[0] in by_name else "is missing")
+    if len({row.probe for row in by_name.values()}) > 1:
         raise _refusal(where, vat, "alarms", "is of another probe than the others")
-    parts = {name: _decode(row, vat=vat, where=where) for name, row in found.items()}
-    return Carry(probe=found["alarms"].probe, **parts)
+    parts = {name: _decode(row, vat=vat, where=where) for name, row in by_name.items()}
+    return Carry(probe=by_name["alarms"].probe, **parts)
 
 
 def _decode(row: PartRow, *, vat: str, where: str) -> Any:  # noqa: ANN401 - any part

@@ -131,8 +131,8 @@ def unsent_events(store: Store, limit: int) -> list[Event]:
 
 def unhooked_events(store: Store) -> list[Event]:
     """Return the events that neither the broker has nor the second way out was taken for, in order."""
-    told = select(hook_delivery.c.event_id).where(hook_delivery.c.event_id == outbox.c.event_id).exists()
-    statement = select(outbox).where(outbox.c.delivered_at_us.is_(None), ~told).order_by(outbox.c.id)
+    is_hooked = select(hook_delivery.c.event_id).where(hook_delivery.c.event_id == outbox.c.event_id).exists()
+    statement = select(outbox).where(outbox.c.delivered_at_us.is_(None), ~is_hooked).order_by(outbox.c.id)
     with store.reading() as connection:
         return [rows.read_event(row) for row in connection.execute(statement).mappings()]
 
@@ -168,8 +168,8 @@ def _newest(connection: Connection, probe: str, *, vat: str | None, count: int) 
     statement = select(*MEASUREMENT_COLUMNS).where(measurement.c.probe == probe)
     if vat is not None:
         statement = statement.where(measurement.c.vat == vat)
-    found = connection.execute(statement.order_by(measurement.c.seq.desc()).limit(count)).all()
-    return rows.read_columns(Measurements, found[::-1])
+    found_rows = connection.execute(statement.order_by(measurement.c.seq.desc()).limit(count)).all()
+    return rows.read_columns(Measurements, found_rows[::-1])
 
 
 def watches(store: Store) -> dict[str, Carry]:
@@ -180,10 +180,10 @@ def watches(store: Store) -> dict[str, Carry]:
 
 def _carries(store: Store, connection: Connection, *conditions: ColumnElement[bool]) -> dict[str, Carry]:
     columns = (watch_part.c.vat, *(watch_part.c[name] for name in PartRow._fields))
-    found = connection.execute(select(*columns).where(*conditions).order_by(watch_part.c.vat)).all()
+    found_rows = connection.execute(select(*columns).where(*conditions).order_by(watch_part.c.vat)).all()
     return {
         vat: parts.decode([PartRow(*row[1:]) for row in of_vat], vat=vat, where=store.where)
-        for vat, of_vat in groupby(found, key=itemgetter(0))
+        for vat, of_vat in groupby(found_rows, key=itemgetter(0))
     }
 
 
@@ -192,8 +192,8 @@ def last_position(store: Store, probe: str) -> Position | None:
     columns = (measurement.c.seq, measurement.c.elapsed_us, measurement.c.at_us)
     statement = select(*columns).where(measurement.c.probe == probe).order_by(measurement.c.seq.desc()).limit(1)
     with store.reading() as connection:
-        found = connection.execute(statement).one_or_none()
-    return found and Position(seq=found.seq, elapsed_us=found.elapsed_us, at_us=found.at_us)
+        row = connection.execute(statement).one_or_none()
+    return row and Position(seq=row.seq, elapsed_us=row.elapsed_us, at_us=row.at_us)
 
 
 def latest(store: Store, probe: str, *, count: int = 1) -> Measurements:
@@ -237,8 +237,8 @@ def answer(store: Store, command: int) -> Answer | None:
     """Return what became of a command, None while it is pending (or if there is none of that number)."""
     statement = select(inbox).where(inbox.c.id == command, inbox.c.consumed_seq.is_not(None))
     with store.reading() as connection:
-        found = connection.execute(statement).mappings().one_or_none()
-    return None if found is None else rows.read_answer(found)
+        row = connection.execute(statement).mappings().one_or_none()
+    return None if row is None else rows.read_answer(row)
 
 
 def calibrations(store: Store, probe: str) -> list[StoredCalibration]:
@@ -252,8 +252,8 @@ def calibration_of(store: Store, number: int) -> StoredCalibration | None:
 
 
 def _calibrations(store: Store, condition: ColumnElement[bool]) -> list[StoredCalibration]:
-    taken = inbox.c.applied.is_(None) | inbox.c.applied
-    puts = (inbox.c.kind == CommandKind.CALIBRATE.value) & (inbox.c.calibration_id == calibration.c.id) & taken
+    is_put = inbox.c.applied.is_(None) | inbox.c.applied
+    puts = (inbox.c.kind == CommandKind.CALIBRATE.value) & (inbox.c.calibration_id == calibration.c.id) & is_put
     command = select(func.max(inbox.c.id)).where(puts).scalar_subquery().label("command")
     statement = select(calibration, command).where(condition).order_by(calibration.c.id)
     with store.reading() as connection:
@@ -261,8 +261,8 @@ def _calibrations(store: Store, condition: ColumnElement[bool]) -> list[StoredCa
 
 
 def _stored(row: RowMapping) -> StoredCalibration:
-    made, command = rows.read_calibration(row), row["command"]
-    return StoredCalibration(calibration=made, accepted=row["accepted"] or command is not None, command=command)
+    read, command = rows.read_calibration(row), row["command"]
+    return StoredCalibration(calibration=read, accepted=row["accepted"] or command is not None, command=command)
 
 
 def checks(store: Store, probe: str) -> list[Check]:
@@ -322,22 +322,22 @@ def commands(connection: Connection, *conditions: ColumnElement[bool]) -> list[C
 
 def _inbox(connection: Connection, *conditions: ColumnElement[bool]) -> list[Command | Unreadable]:
     order = (inbox.c.consumed_seq, inbox.c.id)
-    found = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
-    lines = _joined(connection, calibration, {row["calibration_id"] for row in found})
-    checks = _joined(connection, check_reading, {row["check_id"] for row in found})
-    return [_command(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in found]
+    inbox_rows = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
+    lines = _rows_by_id(connection, calibration, {row["calibration_id"] for row in inbox_rows})
+    checks = _rows_by_id(connection, check_reading, {row["check_id"] for row in inbox_rows})
+    return [_command(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in inbox_rows]
 
 
 def _command(row: RowMapping, line: RowMapping | None, check: RowMapping | None) -> Command | Unreadable:
     try:
-        made = None if line is None else rows.read_calibration(line)
-        return rows.read_command(row, made, None if check is None else rows.read_check(check))
+        read = None if line is None else rows.read_calibration(line)
+        return rows.read_command(row, read, None if check is None else rows.read_check(check))
     except msgspec.MsgspecError as error:
         return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({error})")
 
 
-def _joined(connection: Connection, table: Table[Any], numbers: set[int | None]) -> dict[int, RowMapping]:
+def _rows_by_id(connection: Connection, table: Table[Any], numbers: set[int | None]) -> dict[int, RowMapping]:
     """Return the rows with these numbers, by number."""
     wanted = numbers - {None}
-    found = connection.execute(select(table).where(table.c.id.in_(wanted))).mappings() if wanted else ()
-    return {row["id"]: row for row in found}
+    found_rows = connection.execute(select(table).where(table.c.id.in_(wanted))).mappings() if wanted else ()
+    return {row["id"]: row for row in found_rows}

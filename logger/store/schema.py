@@ -25,15 +25,15 @@ _LOCK = 0x76617476  # "vatv": any number that no other program on the server tak
 
 def check(connection: Connection, where: str) -> None:
     """Raise StoreError unless the store is at HEAD."""
-    found = revision(connection)
-    if found == HEAD:
+    present = revision(connection)
+    if present == HEAD:
         return
-    if found is None:
+    if present is None:
         _refuse_foreign(connection, where)
         raise StoreError(f"The store {where} is empty: `vatvigil run` makes its tables")
     raise StoreError(
-        f"The store {where} has revision {found}, this version of vatvigil works with {HEAD}: `vatvigil run` migrates "
-        "an older store, after a backup; a newer store needs the newer vatvigil"
+        f"The store {where} has revision {present}, this version of vatvigil works with {HEAD}: `vatvigil run` "
+        "migrates an older store, after a backup; a newer store needs the newer vatvigil"
     )
 
 
@@ -56,22 +56,22 @@ def migrate(engine: Engine, where: str, *, path: Path | None, head: str = HEAD, 
     """Bring the store to `head`; `path` is the file of an SQLite store. Raises StoreError."""
     with engine.begin() as connection:
         _lock(connection)
-        found = revision(connection)
-        if found == head:
+        present = revision(connection)
+        if present == head:
             return
-        if found is None:
+        if present is None:
             _refuse_foreign(connection, where)
-        with _copied(path, found):
+        with _copied(path, present):
             _upgrade(connection, where, head=head, location=location)
 
 
 @contextmanager
-def _copied(path: Path | None, found: str | None) -> Iterator[None]:
+def _copied(path: Path | None, present: str | None) -> Iterator[None]:
     """Keep a copy of an SQLite file with data; not if the block fails, for then the store stays as it was."""
-    if path is None or found is None:
+    if path is None or present is None:
         yield
         return
-    copy = _free_name(path, found)
+    copy = _free_name(path, present)
     copy_sqlite(path, copy)
     try:
         yield
@@ -85,10 +85,10 @@ def _lock(connection: Connection) -> None:
         connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_LOCK})")
 
 
-def _free_name(path: Path, found: str) -> Path:
+def _free_name(path: Path, present: str) -> Path:
     """Return a name beside the store that says the old revision and that no file has."""
     number = 0
-    while (name := path.with_name(f"{path.name}.{found}{f'-{number}' if number else ''}.backup")).exists():
+    while (name := path.with_name(f"{path.name}.{present}{f'-{number}' if number else ''}.backup")).exists():
         number += 1
     return name
 

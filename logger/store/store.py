@@ -62,7 +62,7 @@ class Store:
         if path is not None:
             _require(path, where, create=migrate)
         if migrate:
-            _bring_up(parsed, where, path, simulated=simulated, busy_s=busy_s)
+            _migrate_and_mark(parsed, where, path, simulated=simulated, busy_s=busy_s)
         reader = make_engine(parsed, Access.READ, busy_s=busy_s)
         writer = None if read_only else make_engine(parsed, Access.WRITE, busy_s=busy_s)
         store = cls(reader, writer, where=where, path=path)
@@ -109,7 +109,7 @@ class Store:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             lock.close()
-            raise self._taken() from error
+            raise self._in_use_error() from error
         self._lock = lock
 
     def _claim_server(self) -> None:
@@ -117,11 +117,11 @@ class Store:
         connection = self._reader.connect()
         if not connection.scalar(text(f"SELECT pg_try_advisory_lock({_DAEMON})")):
             connection.close()
-            raise self._taken()
+            raise self._in_use_error()
         connection.rollback()  # the lock is the session's; an open transaction would hold up the server's vacuum
         self._claim = connection
 
-    def _taken(self) -> StoreError:
+    def _in_use_error(self) -> StoreError:
         return StoreError(
             f"Another `vatvigil run` watches with the store {self.where}: end that one, or give this one a store of"
             " its own"
@@ -156,8 +156,8 @@ class Store:
     def _check(self, *, simulated: bool) -> None:
         with self.reading() as connection:
             schema.check(connection, self.where)
-            known = {row.key: row.value for row in connection.execute(select(meta))}
-        self.identity, mark = known.get("identity", ""), known.get("simulated")
+            marks = {row.key: row.value for row in connection.execute(select(meta))}
+        self.identity, mark = marks.get("identity", ""), marks.get("simulated")
         if mark != _mark(simulated=simulated):
             kinds = ("simulated", "real") if mark == "true" else ("real", "simulated")
             raise StoreError(
@@ -173,15 +173,15 @@ def _require(path: Path, where: str, *, create: bool) -> None:
         raise StoreError(f"There is no store {where}: `vatvigil run` makes it; or correct [store] in the configuration")
 
 
-def _bring_up(url: URL, where: str, path: Path | None, *, simulated: bool, busy_s: float) -> None:
+def _migrate_and_mark(url: URL, where: str, path: Path | None, *, simulated: bool, busy_s: float) -> None:
     """Migrate, and mark a store that is not marked yet."""
     engine = make_engine(url, Access.CREATE, busy_s=busy_s)
     try:
         schema.migrate(engine, where, path=path)
         with engine.begin() as connection:
-            known = connection.scalars(select(meta.c.key)).all()
+            present = connection.scalars(select(meta.c.key)).all()
             marks = {"simulated": _mark(simulated=simulated), "identity": token_hex(8)}
-            missing = [{"key": key, "value": value} for key, value in marks.items() if key not in known]
+            missing = [{"key": key, "value": value} for key, value in marks.items() if key not in present]
             if missing:
                 connection.execute(insert(meta), missing)
     finally:

@@ -117,13 +117,16 @@ class UnitOfWork:
 
     def commit(self) -> None:
         """Make everything durable; after StoreBusyError the same work may be done again in a new unit."""
-        known, self._writer.parts = self._writer.parts, {}  # a commit that fails may have got through: nothing is known
+        before, self._writer.parts = (
+            self._writer.parts,
+            {},
+        )  # a commit that fails may have got through: nothing is known
         try:
             self._connection.commit()
         except StoreBusyError:
             self._writer.in_doubt = True
             raise
-        self._writer.parts = {**known, **self._parts}
+        self._writer.parts = {**before, **self._parts}
 
     def start_run(self, *, at_us: int, elapsed_us: int, version: str, config_hash: str) -> int:
         """Note a start of the daemon; return the number of the run."""
@@ -149,15 +152,15 @@ class UnitOfWork:
                 "answer": answer.text,
             }
             pending = (inbox.c.id == answer.command) & inbox.c.consumed_seq.is_(None)
-            if self._known(inbox, {"id": answer.command, **values}) is not None:
+            if self._existing_id(inbox, {"id": answer.command, **values}) is not None:
                 continue
             if self._connection.execute(update(inbox).where(pending).values(values)).rowcount != 1:
                 raise LookupError(f"command {answer.command} is not pending in the inbox")
 
     def add_entries(self, entries: Iterable[Entry]) -> None:
         """Add rows to the journal, in order."""
-        made = [rows.entry_row(entry) for entry in entries]
-        self._insert_all(insert(journal), [row for row in made if self._known(journal, row) is None])
+        values = [rows.entry_row(entry) for entry in entries]
+        self._insert_all(insert(journal), [row for row in values if self._existing_id(journal, row) is None])
 
     def add_events(self, events: Iterable[Event], delivered_at_us: Mapping[str, int] | None = None) -> None:
         """Put events into the outbox, in order; one whose id is there already is the same and is passed over.
@@ -165,8 +168,8 @@ class UnitOfWork:
         `delivered_at_us`: by event id, when (UTC, microseconds) an event was already delivered from memory.
         """
         delivered = delivered_at_us or {}
-        made = [rows.event_row(event, delivered.get(event.id)) for event in events]
-        self._insert_all(self._writer.insert_event, made)
+        values = [rows.event_row(event, delivered.get(event.id)) for event in events]
+        self._insert_all(self._writer.insert_event, values)
 
     def mark_delivered(self, ids: Iterable[str], at_us: int) -> None:
         """Note that the broker has these events; ids marked before or unknown are passed over."""
@@ -188,21 +191,21 @@ class UnitOfWork:
         """
         return self._insert(inbox, rows.command_row(command))
 
-    def add_calibration(self, made: Calibration, *, accepted: bool = True) -> Calibration:
+    def add_calibration(self, new: Calibration, *, accepted: bool = True) -> Calibration:
         """Store a calibration (its `id` is not used); return it with its number.
 
         It comes into force by a CALIBRATE command. `accepted` false: nobody wants it in force yet.
         Raises RefusedError for text or numbers that cannot be stored.
         """
-        return replace(made, id=self._insert(calibration, rows.calibration_row(made, accepted=accepted)))
+        return replace(new, id=self._insert(calibration, rows.calibration_row(new, accepted=accepted)))
 
-    def add_check(self, made: Check) -> Check:
+    def add_check(self, new: Check) -> Check:
         """Store a check (its `id` is not used); return it with its number. Raises RefusedError as `add_calibration`."""
-        return replace(made, id=self._insert(check_reading, rows.check_row(made)))
+        return replace(new, id=self._insert(check_reading, rows.check_row(new)))
 
-    def add_correction(self, made: Correction) -> Correction:
+    def add_correction(self, new: Correction) -> Correction:
         """Store a correction, or what takes one back; return it with its number. Raises RefusedError as above."""
-        return replace(made, id=self._insert(correction, rows.correction_row(made)))
+        return replace(new, id=self._insert(correction, rows.correction_row(new)))
 
     def remember_topics(self, topics: Iterable[str]) -> None:
         """Note on which topics the broker retains messages of ours; what was noted before is forgotten."""
@@ -210,10 +213,12 @@ class UnitOfWork:
         self._insert_all(insert(retained_topic), [{"topic": topic} for topic in sorted(set(topics))])
 
     def _insert(self, table: Table[Any], row: Mapping[str, Any]) -> int:
-        known = self._known(table, row)
-        return self._connection.scalar(insert(table).values(row).returning(table.c.id)) if known is None else known
+        existing = self._existing_id(table, row)
+        return (
+            self._connection.scalar(insert(table).values(row).returning(table.c.id)) if existing is None else existing
+        )
 
-    def _known(self, table: Table[Any], row: Mapping[str, Any]) -> int | None:
+    def _existing_id(self, table: Table[Any], row: Mapping[str, Any]) -> int | None:
         """Return the number of a row with these values if one may be there from a commit that seemed to fail."""
         if not self._writer.in_doubt:
             return None
@@ -226,8 +231,8 @@ class UnitOfWork:
 
     def remember(self, vat: str, carry: Carry) -> None:
         """Store what a watch carries, in the place of what it carried before."""
-        known = {**self._writer.parts, **self._parts}
-        changed = {(vat, row.part): row for row in parts.encode(carry) if known.get((vat, row.part)) != row}
+        stored = {**self._writer.parts, **self._parts}
+        changed = {(vat, row.part): row for row in parts.encode(carry) if stored.get((vat, row.part)) != row}
         self._insert_all(self._writer.put_part, [{"vat": vat, **row._asdict()} for row in changed.values()])
         self._parts.update(changed)
 

@@ -19,7 +19,7 @@ from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 from logger.measure import batch, comparison, drift, target, trend, withdrawal
-from logger.measure.calibration import as_found, tells_of
+from logger.measure.calibration import can_assess, deviations_as_found
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
     Acceptance,
@@ -51,13 +51,13 @@ def commands_between(
 
     Returns the new carry, journal entries and answers.
     """
-    carry, entries = _end_expired(suppression.as_held(vat, carry), carry, seq=seq, now=now)
+    carry, entries = _end_expired(suppression.effective_vat(vat, carry), carry, seq=seq, now=now)
     answers = []
     for command in commands:
         answer = Answer(command=command.id, seq=seq, applied=True, probe=probe.id)
         try:
-            carry, said, text = _apply(suppression.as_held(vat, carry), probe, carry, command, seq=seq, now=now)
-            entries += said
+            carry, caused, text = _apply(suppression.effective_vat(vat, carry), probe, carry, command, seq=seq, now=now)
+            entries += caused
             answers.append(replace(answer, text=text))
         except RefusedError as refused:
             text = f"{command.kind} refused: {refused}"
@@ -65,7 +65,7 @@ def commands_between(
             alarm, by = command.alarm[: figures.LONGEST_TEXT], command.by[: figures.LONGEST_TEXT]
             entries.append(replace(entry, alarm=alarm, by=by))
             answers.append(replace(answer, applied=False, text=str(refused)))
-    alarms, released = requests.release(suppression.as_held(vat, carry), carry.alarms, seq=seq, now=now)
+    alarms, released = requests.release(suppression.effective_vat(vat, carry), carry.alarms, seq=seq, now=now)
     return replace(carry, alarms=alarms), [*entries, *released], answers
 
 
@@ -79,17 +79,17 @@ def _end_expired(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[C
     if work.out_until_us is not None and work.out_until_us <= now.elapsed_us:
         texts.append(suppression.MARK_OVER)
         work = replace(work, out_until_us=None)
-    left = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
+    expired = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
     restless = {alarm.id for alarm in vat.alarms if alarm.kind.row.is_suspended_by_mixing}
-    is_back = left or any(entry.alarm not in restless for entry in lifted)
+    is_back = expired or any(entry.alarm not in restless for entry in lifted)
     carry = replace(carry, alarms=alarms, suppression=work)
-    carry = _fresh(carry, now) if is_back else carry
-    if not left and work.not_back_us is None:
+    carry = _restart_windows(carry, now) if is_back else carry
+    if not expired and work.not_back_us is None:
         return carry, lifted
-    return _not_back(vat, carry, [*left, *lifted], now=now)
+    return _hold_until_back(vat, carry, [*expired, *lifted], now=now)
 
 
-def _not_back(vat: VatConfig, carry: Carry, entries: list[Entry], *, now: Now) -> tuple[Carry, list[Entry]]:
+def _hold_until_back(vat: VatConfig, carry: Carry, entries: list[Entry], *, now: Now) -> tuple[Carry, list[Entry]]:
     """Hold belief, claims and alarms if nobody works on the probe any more, nor said where it is."""
     if carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None:
         return carry, entries
@@ -97,27 +97,25 @@ def _not_back(vat: VatConfig, carry: Carry, entries: list[Entry], *, now: Now) -
     if carry.suppression.not_back_us is not None:
         return carry, lifted
     held = replace(carry.suppression, not_back_us=now.elapsed_us)
-    carry = replace(carry, alarms=suppression.not_back(vat, carry.alarms), suppression=held)
-    return _fresh(carry, now), lifted
+    carry = replace(carry, alarms=suppression.begin_hold(vat, carry.alarms), suppression=held)
+    return _restart_windows(carry, now), lifted
 
 
-def _fresh(carry: Carry, now: Now) -> Carry:
+def _restart_windows(carry: Carry, now: Now) -> Carry:
     """Begin all windows anew."""
     return replace(carry, windows=replace(carry.windows, fresh_us=now.elapsed_us))
 
 
-def _broken_off(
-    vat: VatConfig, carry: Carry, command: Command, *, seq: int, now: Now
-) -> tuple[Carry, list[Entry], str]:
+def _break_off(vat: VatConfig, carry: Carry, command: Command, *, seq: int, now: Now) -> tuple[Carry, list[Entry], str]:
     """End the work on the probe without the word that it is back; a mark that it is out goes on by its own time."""
     entry = replace(suppression.vat_entry(vat, command, Cause.LEFT, seq=seq, now=now), text=suppression.BROKEN_OFF)
     carry = replace(carry, suppression=replace(carry.suppression, attended_until_us=None))
     if carry.suppression.out_until_us is not None:
         return carry, [entry], suppression.BROKEN_OFF
-    alarms, lifted = suppression.back(
+    alarms, lifted = suppression.end_suppressions(
         vat, carry.alarms, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
     )
-    carry, entries = _not_back(vat, replace(carry, alarms=alarms), [entry, *lifted], now=now)
+    carry, entries = _hold_until_back(vat, replace(carry, alarms=alarms), [entry, *lifted], now=now)
     return carry, entries, suppression.BROKEN_OFF
 
 
@@ -138,11 +136,11 @@ def _apply(
     if command.kind is CommandKind.CHECK:
         check, line = _checked_check(probe, carry, command)
         after, text = _apply_check(probe, carry, check, line)
-        after = _checked_target(probe, after, check, now=now)
+        after = _check_target(probe, after, check, now=now)
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.BREAK_OFF:
-        return _broken_off(vat, carry, command, seq=seq, now=now)
+        return _break_off(vat, carry, command, seq=seq, now=now)
     if (
         command.kind is CommandKind.LEAVE
         and carry.suppression.attended_until_us is None
@@ -153,26 +151,26 @@ def _apply(
         vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
     )
     is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
-    if carry.suppression.not_back_us is not None and _says_back(command):
+    if carry.suppression.not_back_us is not None and _is_probe_back(command):
         is_back = True
-        alarms, returned = suppression.said_back(vat, alarms, seq=seq, now=now)
+        alarms, returned = suppression.end_hold(vat, alarms, seq=seq, now=now)
         entries += returned
     after = replace(carry, alarms=alarms)
-    after = _fresh(after, now) if is_back else after
+    after = _restart_windows(after, now) if is_back else after
     if command.kind is CommandKind.MARK:
-        return _marked(vat, after, command, now=now), entries, answer
-    return _attended(vat, after, command, now=now), entries, answer
+        return _note_mark(vat, after, command, now=now), entries, answer
+    return _note_work(vat, after, command, now=now), entries, answer
 
 
-def _says_back(command: Command) -> bool:
+def _is_probe_back(command: Command) -> bool:
     """Tell whether a command says that the probe is back in its vat."""
     return command.kind is CommandKind.LEAVE or (command.kind is CommandKind.MARK and command.note == Mark.PROBE_IN)
 
 
-def _attended(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
+def _note_work(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
     """Remember that somebody works on the probe, or no more."""
     if command.kind is CommandKind.LEAVE:
-        return _back(carry)
+        return _note_probe_back(carry)
     if command.kind is not CommandKind.ATTEND:
         return carry
     until_us = suppression.attended_until_us(vat, command, now=now)
@@ -182,19 +180,19 @@ def _attended(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Ca
     return replace(carry, suppression=work)
 
 
-def _back(carry: Carry) -> Carry:
+def _note_probe_back(carry: Carry) -> Carry:
     """Forget that the probe was away."""
     return replace(carry, suppression=SuppressionState(unsettled_us=carry.suppression.unsettled_us))
 
 
-def _marked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
+def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carry:
     """Remember what was done at the vat."""
     what = Mark(command.note)
     if what is Mark.PROBE_OUT:
-        out_until_us = suppression.until_us(vat, command, now=now)
+        out_until_us = suppression.mark_until_us(vat, command, now=now)
         return replace(carry, suppression=replace(carry.suppression, out_until_us=out_until_us))
     if what is Mark.PROBE_IN:
-        return _back(carry)
+        return _note_probe_back(carry)
     if what is Mark.STARTED:
         ago_us = round((command.duration_s or 0.0) * SECOND_US)
         return replace(
@@ -203,15 +201,15 @@ def _marked(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> Carr
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
         )
-    carry = replace(carry, suppression=_unsettled(vat, carry.suppression, command, now=now))
+    carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
     if what is not Mark.TOPPED_UP:
         return carry
-    return replace(carry, windows=replace(carry.windows, trends=trend.topped_up(carry.windows.trends)))
+    return replace(carry, windows=replace(carry.windows, trends=trend.after_topping_up(carry.windows.trends)))
 
 
-def _unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:
+def _extend_unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:
     """Let the vat be unsettled from now on; a time that still runs goes on."""
-    from_us, until_us = now.elapsed_us, suppression.until_us(vat, command, now=now)
+    from_us, until_us = now.elapsed_us, suppression.mark_until_us(vat, command, now=now)
     if before.unsettled_us is not None and before.unsettled_us[1] > from_us:
         from_us, until_us = before.unsettled_us[0], max(before.unsettled_us[1], until_us)
     return replace(before, unsettled_us=(from_us, until_us))
@@ -234,7 +232,7 @@ def _put_in_force(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -
     for alarm in vat.alarms:
         if alarm.kind.is_ph and alarm.id in alarms:
             alarms[alarm.id] = replace(alarms[alarm.id], pending_us=None)
-    trends = batch.calibrated(carry.windows.trends)
+    trends = batch.reset_for_calibration(carry.windows.trends)
     return replace(
         carry,
         alarms=alarms,
@@ -251,9 +249,9 @@ def _worst_as_found(old: Calibration | None, new: Calibration) -> float | None:
 
     What another electrode reads tells nothing of it, nor do buffers that were read before it was made.
     """
-    if old is None or not tells_of(new, old):
+    if old is None or not can_assess(new, old):
         return None
-    return max(as_found(old, new.points), key=abs, default=None)
+    return max(deviations_as_found(old, new.points), key=abs, default=None)
 
 
 def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[Check, Calibration]:
@@ -268,7 +266,7 @@ def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[
             f"check {check.id} was made with calibration {check.calibration}, and {now}: it stays on record, but says"
             " nothing of the drift"
         )
-    if check.kind is CheckKind.SPOT and (why := comparison.away(carry)):
+    if check.kind is CheckKind.SPOT and (why := comparison.why_away(carry)):
         raise RefusedError(f"check {check.id} stays on record, but says nothing of the drift: {why}")
     return check, line
 
@@ -278,38 +276,43 @@ def _apply_check(probe: ProbeConfig, carry: Carry, check: Check, line: Calibrati
     warm = BENCH_C if check.temperature_c is None else check.temperature_c
     u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
     before = carry.electrode.drift or drift.start(line, probe.errors)
-    taken = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
-    after = replace(carry.electrode, drift=taken.drift)
+    result = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
+    after = replace(carry.electrode, drift=result.drift)
     after = replace(after, spot=check) if check.kind is CheckKind.SPOT else replace(after, check=check)
-    return replace(carry, electrode=after), drift.sentence(check, taken)
+    return replace(carry, electrode=after), drift.sentence(check, result)
 
 
 def _reconsider_by_buffers(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     """Let the buffers of a new calibration speak of what was claimed with the one before."""
     before, claim = carry.electrode.calibration, carry.batch.progress.claim
-    if before is None or claim is None or not tells_of(new, before):
+    if before is None or claim is None or not can_assess(new, before):
         return carry
-    found = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
-    return _reconsidered(probe, carry, found, before, now=now)
+    deviation = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
+    return _reconsider(probe, carry, deviation, before, now=now)
 
 
-def _checked_target(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
+def _check_target(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
     """Let a check speak of what is claimed, and of whether anything may be."""
-    noted = _progressed(carry, target.checked(target.begun(carry), check))
-    found, line = withdrawal.of_check(check, probe.errors), carry.electrode.calibration
-    return noted if line is None else _reconsidered(probe, noted, found, line, now=now)
+    noted = _with_progress(carry, target.with_check(target.current_progress(carry), check))
+    deviation, line = withdrawal.of_check(check, probe.errors), carry.electrode.calibration
+    return noted if line is None else _reconsider(probe, noted, deviation, line, now=now)
 
 
-def _reconsidered(
-    probe: ProbeConfig, carry: Carry, found: withdrawal.FoundDeviation, line: Calibration, *, now: Now
+def _reconsider(
+    probe: ProbeConfig, carry: Carry, deviation: withdrawal.FoundDeviation, line: Calibration, *, now: Now
 ) -> Carry:
-    progress = withdrawal.reconsidered(
-        target.begun(carry), found, probe.errors, calibration=line.id, at_us=now.at_us, elapsed_us=now.elapsed_us
+    progress = withdrawal.reconsider(
+        target.current_progress(carry),
+        deviation,
+        probe.errors,
+        calibration=line.id,
+        at_us=now.at_us,
+        elapsed_us=now.elapsed_us,
     )
-    return _progressed(carry, progress)
+    return _with_progress(carry, progress)
 
 
-def _progressed(carry: Carry, progress: TargetProgress) -> Carry:
+def _with_progress(carry: Carry, progress: TargetProgress) -> Carry:
     return replace(carry, batch=replace(carry.batch, progress=progress))
 
 

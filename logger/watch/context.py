@@ -30,7 +30,7 @@ class AlarmContext:
     def at(self, row: int) -> VatFacts:
         """Return what is known once a row is there."""
         before = self.carry.reported
-        reported = before if self.judged is None else believed_last(before, self.rows[: row + 1])
+        reported = before if self.judged is None else with_newest_believed(before, self.rows[: row + 1])
         return VatFacts(
             believed=int(self.rows.belief[row]) == Belief.BELIEVED,
             suspect=int(self.rows.belief[row]) == Belief.SUSPECT,
@@ -61,24 +61,24 @@ class AlarmContext:
         return float(self.rows.temperature_c[row]) if usable else None
 
     def _rate(self, row: int) -> dict[str, float]:
-        seen = self.carry.windows.course
+        trail = self.carry.windows.course
         if self.judged is not None:
-            seen = follow_course(self.carry, self.judged, until_row=row)
+            trail = follow_course(self.carry, self.judged, until_row=row)
         drift = self.probe.errors.drift_ph_per_day
-        found = course.rate(seen, elapsed_us=int(self.rows.elapsed_us[row]), drift_ph_per_day=drift)
-        if found is None:
+        rate = course.rate(trail, elapsed_us=int(self.rows.elapsed_us[row]), drift_ph_per_day=drift)
+        if rate is None:
             return {}
-        return {"rate_ph_per_h": found.ph_per_h, "u_rate_ph_per_h": found.u, "rate_over_h": found.over_h}
+        return {"rate_ph_per_h": rate.ph_per_h, "u_rate_ph_per_h": rate.u, "rate_over_h": rate.over_h}
 
 
 def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None = None) -> course.Course:
     """Return the course of the pH up to a row (None: the last); topping up begins it anew like a calibration."""
     unsettled_us = carry.suppression.unsettled_us[0] + course.WINDOW_US if carry.suppression.unsettled_us else 0
-    seen = course.taken(carry.windows.course, judged, until_row=until_row)
-    return course.fresh(seen, max(carry.windows.fresh_us, unsettled_us))
+    trail = course.append_medians(carry.windows.course, judged, until_row=until_row)
+    return course.drop_before(trail, max(carry.windows.fresh_us, unsettled_us))
 
 
-def believed_last(before: ReportedState, rows: Measurements) -> ReportedState:
+def with_newest_believed(before: ReportedState, rows: Measurements) -> ReportedState:
     """Return what is reported with the newest believed reading of these rows, if one is among them."""
     believed = np.flatnonzero(_believed(rows))
     if not len(believed):
@@ -98,23 +98,23 @@ def _believed(rows: Measurements) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
 
 
 def annotate(
-    vat: VatConfig, states: dict[str, AlarmState], entries: Iterable[tuple[int, Entry]], known: AlarmContext
+    vat: VatConfig, states: dict[str, AlarmState], entries: Iterable[tuple[int, Entry]], context: AlarmContext
 ) -> list[tuple[int, Entry]]:
     """Return entries (each with its row) with what a person is told of them; the newest is put into `states` too."""
     alarms = {alarm.id: alarm for alarm in vat.alarms}
-    said: list[tuple[int, Entry]] = []
+    annotated: list[tuple[int, Entry]] = []
     for row, entry in entries:
         alarm = alarms.get(entry.alarm)
-        if alarm is None or not notification.is_told(entry):
-            said.append((row, entry))
+        if alarm is None or not notification.needs_notification(entry):
+            annotated.append((row, entry))
             continue
-        facts = known.at(row)
-        reason, is_away = Reason(int(known.rows.reason[row])), known.carry.suppression.not_back_us is not None
+        facts = context.at(row)
+        reason, is_away = Reason(int(context.rows.reason[row])), context.carry.suppression.not_back_us is not None
         lines = notification.lines(vat, alarm, entry, facts=facts, reason=reason, is_away=is_away)
-        what = Notification(lines=lines, facts=facts)
-        said.append((row, replace(entry, told=what)))
-        states[alarm.id] = replace(states[alarm.id], told=what)
-    return said
+        notification_ = Notification(lines=lines, facts=facts)
+        annotated.append((row, replace(entry, told=notification_)))
+        states[alarm.id] = replace(states[alarm.id], told=notification_)
+    return annotated
 
 
 def follow_day(
@@ -126,7 +126,7 @@ def follow_day(
     good = np.flatnonzero((closed.belief == Belief.BELIEVED) & ~np.isnan(closed.value))
     medians = [(float(closed.value[at]), int(rows.at_us[closed.row[at]])) for at in good]
     times = rows.elapsed_us[rows.reason == Reason.NONE]
-    day = digest.counted(reported.day, entries)
+    day = digest.count_entries(reported.day, entries)
     before = day.arrived_us
     waits = np.diff(times, prepend=times[:1] if before is None else before) if len(times) else times
     gaps = waits[waits > max_gap_us]
@@ -150,5 +150,5 @@ def annotate_between(
     if not (entries and len(before.rows)):
         return carry, entries
     states, row = dict(carry.alarms), len(before.rows) - 1
-    said = annotate(vat, states, [(row, entry) for entry in entries], before)
-    return replace(carry, alarms=states), [entry for _, entry in said]
+    annotated = annotate(vat, states, [(row, entry) for entry in entries], before)
+    return replace(carry, alarms=states), [entry for _, entry in annotated]

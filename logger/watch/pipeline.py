@@ -62,19 +62,19 @@ def step(
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
         before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
-        carry, said, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
-        carry, said = context.annotate_between(watch.vat, carry, said, before)
-        carry, said = digest.between(watch.vat, watch.probe, carry, said, seq=seq, now=now)
+        carry, before_record, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
+        carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
+        carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
-        state, rows, told = _stretch(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
-        entries += said + told
+        state, rows, from_rows = _step_piece(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
+        entries += before_record + from_rows
         answers += answered
         measured.append(rows)
         row = end
     return state, Outcome(
         vat=watch.vat.id,
         probe=watch.probe.id,
-        measurements=_joined(measured),
+        measurements=_concatenated(measured),
         entries=tuple(entries),
         answers=tuple(answers),
         carry=state.carry,
@@ -99,7 +99,7 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
     later, at_us = block.at_us[row:], int(block.at_us[row])
-    for begin_us, end_us in digest.same_day(watch.vat.people, carry, at_us):
+    for begin_us, end_us in digest.unchanged_spans(watch.vat.people, carry, at_us):
         cuts += (row + np.flatnonzero((later < begin_us) | (later >= end_us))[:1]).tolist()
     return max(row + 1, min(cuts))
 
@@ -108,15 +108,15 @@ def _gap_us(watch: Watch) -> int:
     return round(watch.probe.limits.max_gap_s * SECOND_US)
 
 
-def _stretch(
+def _step_piece(
     watch: Watch, state: WatchState, block: Block, *, audible: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
-    immersed, spoken = record.witnessed(watch.probe, state, block)
-    measured, belief = record.measured(watch.probe, state, block, spoken)
+    immersed, spoken = record.detect_immersion(watch.probe, state, block)
+    measured, belief = record.compute_records(watch.probe, state, block, spoken)
     rows, first = state.recent.then(measured), len(state.recent)
-    carry, entries = _alarm(watch, state.carry, rows, measured, first=first, audible=audible)
-    keep = min(_needed(watch, rows), len(rows))
+    carry, entries = _judge_alarms(watch, state.carry, rows, measured, first=first, audible=audible)
+    keep = min(_rows_needed(watch, rows), len(rows))
     carry = replace(
         carry,
         electrode=replace(carry.electrode, belief=belief),
@@ -125,7 +125,7 @@ def _stretch(
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
 
-def _alarm(
+def _judge_alarms(
     watch: Watch,
     carry: Carry,
     rows: Measurements,
@@ -135,54 +135,53 @@ def _alarm(
     audible: frozenset[Priority] | None,
 ) -> tuple[Carry, list[Entry]]:
     """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
-    vat, states = suppression.as_held(watch.vat, carry), dict(carry.alarms)
+    vat, states = suppression.effective_vat(watch.vat, carry), dict(carry.alarms)
     # The flags look back further than any window: live, most of the rows are of no use here.
     unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
-    looks = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
-    trends, judged = _judged(watch, vat, carry, looks)
-    following = target_alarms.begin(vat, watch.probe, carry, measured)
-    found = target_alarms.follow(following, looks, _against(watch, vat, carry, judged))
+    signals = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
+    trends, judged = _alarm_series(watch, vat, carry, signals)
+    target = target_alarms.begin(vat, watch.probe, carry, measured)
+    numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
     for alarm in vat.alarms:
         states[alarm.id], entries = evaluate.run(
             vat.id,
             alarm,
             states.get(alarm.id, AlarmState()),
             rows=measured,
-            series=judged.get(alarm.id) or target_alarms.series(alarm, following, measured),
-            max_gap_us=_patience_us(watch, alarm),
+            series=judged.get(alarm.id) or target_alarms.series(alarm, target, measured),
+            max_gap_us=_longest_silence_us(watch, alarm),
             audible=audible,
         )
-        found += [(row, target_alarms.with_facts(alarm, entry, following, row)) for row, entry in entries]
-    closed = looks.at(Signal.PH, course.WINDOW_S)
+        numbered += [(row, target_alarms.with_facts(alarm, entry, target, row)) for row, entry in entries]
+    closed = signals.at(Signal.PH, course.WINDOW_S)
     then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
-    told = [entry for _, entry in context.annotate(vat, states, sorted(found, key=lambda pair: pair[0]), then)]
-    progress = carry.batch.progress if following is None else following.progress
-    seen = context.follow_course(carry, closed)
+    annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
+    progress = carry.batch.progress if target is None else target.progress
+    trail = context.follow_course(carry, closed)
+    reported = context.with_newest_believed(carry.reported, measured)
     after = replace(
         carry,
         alarms=states,
         batch=replace(carry.batch, progress=progress),
         electrode=replace(carry.electrode, found_ph=None),
-        reported=context.follow_day(
-            context.believed_last(carry.reported, measured), measured, closed, told, max_gap_us=_gap_us(watch)
-        ),
-        windows=replace(carry.windows, trends=trends, course=seen),
+        reported=context.follow_day(reported, measured, closed, annotated, max_gap_us=_gap_us(watch)),
+        windows=replace(carry.windows, trends=trends, course=trail),
     )
-    return after, told
+    return after, annotated
 
 
-def _judged(
-    watch: Watch, vat: VatConfig, carry: Carry, looks: Signals
+def _alarm_series(
+    watch: Watch, vat: VatConfig, carry: Carry, signals: Signals
 ) -> tuple[dict[str, Trend], dict[str, evaluate.Series]]:
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
     trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
     for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
-        trends, look = _windowed(watch, carry, looks, alarm, trends)
-        judged[alarm.id] = _series(alarm, look)
+        trends, medians = _window_medians(watch, carry, signals, alarm, trends)
+        judged[alarm.id] = _series(alarm, medians)
     return trends, judged
 
 
-def _against(
+def _alarms_against_claim(
     watch: Watch, vat: VatConfig, carry: Carry, judged: Mapping[str, evaluate.Series]
 ) -> target_alarms.Against:
     """Return what tells of each alarm that can speak against a claim whether it does at some rows."""
@@ -192,31 +191,31 @@ def _against(
             carry.alarms.get(alarm.id, AlarmState()),
             judged[alarm.id],
             rows=rows,
-            max_gap_us=_patience_us(watch, alarm),
+            max_gap_us=_longest_silence_us(watch, alarm),
         )
         for alarm in vat.alarms
         if alarm.kind.row.is_against_claim
     )
 
 
-def _patience_us(watch: Watch, alarm: AlarmConfig) -> int:
+def _longest_silence_us(watch: Watch, alarm: AlarmConfig) -> int:
     """Return how long what an alarm judges may be silent before a delay that runs starts anew."""
     return _gap_us(watch) + round(alarm.window_s * SECOND_US)
 
 
-def _windowed(
-    watch: Watch, carry: Carry, looks: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
+def _window_medians(
+    watch: Watch, carry: Carry, signals: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""
-    look, before = looks.of(alarm), trends.get(alarm.id, Trend())
+    medians, before = signals.of(alarm), trends.get(alarm.id, Trend())
     if alarm.kind.row.look_back is LookBack.BATCH:
-        warm = looks.at(Signal.TEMPERATURE, alarm.window_s)
-        after, look = batch.follow(before, look, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
-        return {**trends, alarm.id: after}, look
+        warm = signals.at(Signal.TEMPERATURE, alarm.window_s)
+        after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
+        return {**trends, alarm.id: after}, medians
     if alarm.kind.row.look_back is LookBack.TREND:
-        after, look = trend.follow(before, look, alarm, carry=carry)
-        return {**trends, alarm.id: after}, look
-    return trends, look
+        after, medians = trend.follow(before, medians, alarm, carry=carry)
+        return {**trends, alarm.id: after}, medians
+    return trends, medians
 
 
 def _series(alarm: AlarmConfig, judged: WindowMedians) -> evaluate.Series:
@@ -249,7 +248,7 @@ _NEIGHBOURS = 3
 """Rows that the spike test looks at."""
 
 
-def _needed(watch: Watch, rows: Measurements) -> int:
+def _rows_needed(watch: Watch, rows: Measurements) -> int:
     """Return how many of the newest rows later verdicts depend on: open windows, gaps, the line that may be flat."""
     newest = int(rows.elapsed_us[-1])
     since = min(_open_since_us(watch, newest), newest - round(watch.probe.limits.max_gap_s * SECOND_US))
@@ -266,7 +265,7 @@ def _open_since_us(watch: Watch, elapsed_us: int) -> int:
     return min(elapsed_us - elapsed_us % length for length in lengths)
 
 
-def _joined(parts: Sequence[Measurements]) -> Measurements:
+def _concatenated(parts: Sequence[Measurements]) -> Measurements:
     """Return the parts as one; a single one is not copied."""
     filled = [part for part in parts if len(part)] or [parts[0]]
     return filled[0] if len(filled) == 1 else Measurements.concatenate(filled)

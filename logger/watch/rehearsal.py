@@ -33,8 +33,8 @@ def begin(carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Ca
     until_us = now.elapsed_us + round(within_s * speed * SECOND_US)
     state = carry.alarms.get(TEST, AlarmState())
     running = Rehearsal(began_us=now.elapsed_us, until_us=until_us)
-    said = f"TEST: occurrence {state.occurrence + 1} of alarm {TEST} begins, to be acknowledged within {within_s:g} s"
-    return replace(carry, reported=replace(carry.reported, rehearsal=running)), said
+    answer = f"TEST: occurrence {state.occurrence + 1} of alarm {TEST} begins, to be acknowledged within {within_s:g} s"
+    return replace(carry, reported=replace(carry.reported, rehearsal=running)), answer
 
 
 def follow(
@@ -51,8 +51,8 @@ def follow(
         return carry, []
     if not run.accepted and not broker and not waiting:
         run = replace(run, accepted=True)
-        heard = "but NOBODY listens there" if unheard else "and somebody listens there"
-        entries = [_step(state, f"TEST: the broker has accepted the event, {heard}", now=now)]
+        listeners = "but NOBODY listens there" if unheard else "and somebody listens there"
+        entries = [_step(state, f"TEST: the broker has accepted the event, {listeners}", now=now)]
     if state.base is State.ACKNOWLEDGED:
         run = Rehearsal()
     elif now.elapsed_us >= until_us:

@@ -129,16 +129,16 @@ def step(
     carry, entries, answers = commands_between(vat, _NO_PROBE, carry, mine, seq=0, now=now)
     for command in asked:
         if command.kind not in _ASKED:
-            carry, answer = _other(vat, carry, command, speed=speed, now=now)
+            carry, answer = _apply_system_command(vat, carry, command, speed=speed, now=now)
             answers.append(answer)
     carry, steps = rehearsal.follow(
         carry, broker=facts.broker, waiting=facts.waiting, refused=facts.refused, unheard=facts.unheard, now=now
     )
     entries += steps
-    states, said = dict(carry.alarms), _conditions(facts, carry)
+    states, conditions = dict(carry.alarms), _conditions(facts, carry)
     for alarm in vat.alarms:
-        codes, text = said[alarm.kind]
-        state, found = evaluate.run(
+        codes, text = conditions[alarm.kind]
+        state, numbered = evaluate.run(
             vat.id,
             alarm,
             states.get(alarm.id, AlarmState()),
@@ -147,11 +147,11 @@ def step(
             max_gap_us=round(LONGEST_GAP_S * speed * SECOND_US),
             audible=audible,
         )
-        found = [(row, _with_text(vat, alarm, entry, text)) for row, entry in found]
-        told = [entry.told for _, entry in found if entry.told]
-        states[alarm.id] = replace(state, told=told[-1]) if told else state
-        entries += [entry for _, entry in found]
-    return replace(carry, alarms=states), [_marked(entry) for entry in entries], answers
+        numbered = [(row, _with_text(vat, alarm, entry, text)) for row, entry in numbered]
+        notifications = [entry.told for _, entry in numbered if entry.told]
+        states[alarm.id] = replace(state, told=notifications[-1]) if notifications else state
+        entries += [entry for _, entry in numbered]
+    return replace(carry, alarms=states), [_as_system_entry(entry) for entry in entries], answers
 
 
 def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[list[Code], str]]:
@@ -182,14 +182,16 @@ def _code(wrong: object) -> Code:
 
 def _with_text(vat: VatConfig, alarm: AlarmConfig, entry: Entry, text: str) -> Entry:
     """Add what the facts say to an entry that tells that something is wrong, and its lines for a telephone."""
-    if not notification.is_told(entry):
+    if not notification.needs_notification(entry):
         return entry
-    told = Notification(lines=notification.own_lines(vat, alarm, entry, detail=text), facts=None)
+    notification_ = Notification(lines=notification.own_lines(vat, alarm, entry, detail=text), facts=None)
     is_over = entry.cause is Cause.RETURNED or not text
-    return replace(entry, told=told, text=entry.text if is_over else f"{entry.text}: {text}")
+    return replace(entry, told=notification_, text=entry.text if is_over else f"{entry.text}: {text}")
 
 
-def _other(vat: VatConfig, carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Carry, Answer]:
+def _apply_system_command(
+    vat: VatConfig, carry: Carry, command: Command, *, speed: float, now: Now
+) -> tuple[Carry, Answer]:
     """Do what is asked of the system alone, or refuse it with a sentence."""
     applied, text = False, f"'{command.kind}' is nothing to ask of the system"
     if command.kind is CommandKind.REHEARSE and AlarmKind.REHEARSAL not in {alarm.kind for alarm in vat.alarms}:
@@ -203,7 +205,7 @@ def _other(vat: VatConfig, carry: Carry, command: Command, *, speed: float, now:
     return carry, Answer(command=command.id, seq=0, applied=applied, text=text)
 
 
-def _marked(entry: Entry) -> Entry:
+def _as_system_entry(entry: Entry) -> Entry:
     """Say that it is the system's, and that a test is one."""
     is_test = entry.alarm == rehearsal.TEST and not entry.text.startswith("TEST")
     return replace(entry, vat="", text=f"TEST: {entry.text}" if is_test else entry.text)

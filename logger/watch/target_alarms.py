@@ -21,54 +21,54 @@ from logger.alarm.conditions import Code
 from logger.alarm.evaluate import Series
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
 from logger.measure.conformance import conformance_probability
-from logger.measure.target import Following
+from logger.measure.target import TargetRun
 from logger.model import Carry, Entry, Floats, Ints, Measurements, State
 from logger.units import HOUR_US
 from logger.watch.signals import Signals
 
 
-def begin(vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements) -> Following | None:
+def begin(vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements) -> TargetRun | None:
     """Take up the target of a vat over these rows; None: it has none."""
     if vat.target is None:
         return None
-    return Following(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows)
+    return TargetRun(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows)
 
 
 Against = Callable[[Ints], Iterable[NDArray[np.bool_]]]
 """Tells of each alarm that can speak against a claim whether it does at these rows."""
 
 
-def follow(following: Following | None, looks: Signals, against: Against) -> list[tuple[int, Entry]]:
+def follow(target: TargetRun | None, signals: Signals, against: Against) -> list[tuple[int, Entry]]:
     """Judge the target, if there is one; return what is to be journalled of it, each with its row."""
-    if following is None:
+    if target is None:
         return []
-    judged = looks.at(Signal.PH_UPPER, following.target.window_s)
+    judged = signals.at(Signal.PH_UPPER, target.target.window_s)
     forbidden = np.zeros(len(judged), dtype=np.bool_)
-    if len(judged) and following.progress.claim is None:
+    if len(judged) and target.progress.claim is None:
         for speaks in against(judged.row):
             forbidden |= speaks
-    following.follow(judged, forbidden)
-    return list(following.entries)
+    target.follow(judged, forbidden)
+    return list(target.entries)
 
 
-def series(alarm: AlarmConfig, following: Following | None, rows: Measurements) -> Series:
+def series(alarm: AlarmConfig, target: TargetRun | None, rows: Measurements) -> Series:
     """Return what an alarm on the target judges, record by record: hours since the start of the batch, or nothing."""
     value, codes = np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
-    if following is not None:
+    if target is not None:
         if alarm.kind is AlarmKind.DEADLINE:
-            value, codes = _deadline(alarm, following, rows)
-        elif following.withdrawn_us is not None:
+            value, codes = _deadline(alarm, target, rows)
+        elif target.withdrawn_us is not None:
             codes[:] = Code.ABNORMAL
-        if following.claimed_from is not None:
-            codes[following.claimed_from :] = Code.PAST_DEADBAND
+        if target.claimed_from is not None:
+            codes[target.claimed_from :] = Code.PAST_DEADBAND
     none = np.zeros(len(rows), dtype=np.int64)
     u = np.full(len(rows), np.nan)
     return Series(row=np.arange(len(rows)), elapsed_us=rows.elapsed_us, value=value, u=u, codes=codes, spoken=none)
 
 
-def _deadline(alarm: AlarmConfig, following: Following, rows: Measurements) -> tuple[Floats, Ints]:
+def _deadline(alarm: AlarmConfig, target: TargetRun, rows: Measurements) -> tuple[Floats, Ints]:
     """Return the hours since the start of the batch and the codes; a withdrawal after the deadline speaks for both."""
-    started_us, withdrawn_us = following.carry.batch.started_us, following.withdrawn_us
+    started_us, withdrawn_us = target.carry.batch.started_us, target.withdrawn_us
     if started_us is None or alarm.setpoint is None:
         return np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
     due_us = started_us + round(alarm.setpoint * HOUR_US)
@@ -78,13 +78,13 @@ def _deadline(alarm: AlarmConfig, following: Following, rows: Measurements) -> t
     return hours, np.where(late, int(Code.ABNORMAL), int(Code.PAST_DEADBAND))
 
 
-def with_facts(alarm: AlarmConfig, entry: Entry, following: Following | None, row: int) -> Entry:
+def with_facts(alarm: AlarmConfig, entry: Entry, target: TargetRun | None, row: int) -> Entry:
     """Say of an alarm on the target what stands behind it, of high pH how probable it is; of another alarm nothing."""
     if alarm.kind is AlarmKind.PH_HIGH:
         return _with_probability(entry)
-    if following is None or not alarm.kind.is_of_target or entry.after is not State.UNACKNOWLEDGED:
+    if target is None or not alarm.kind.is_of_target or entry.after is not State.UNACKNOWLEDGED:
         return entry
-    fact = following.fact_at(row) if alarm.kind is AlarmKind.DEADLINE else following.why_withdrawn
+    fact = target.fact_at(row) if alarm.kind is AlarmKind.DEADLINE else target.why_withdrawn
     return replace(entry, text=f"{entry.text}. {fact}")
 
 
@@ -93,5 +93,5 @@ def _with_probability(entry: Entry) -> Entry:
     if entry.after is not State.UNACKNOWLEDGED or entry.value is None or entry.u is None or entry.setpoint is None:
         return entry
     probability = conformance_probability(entry.value, entry.u, low=entry.setpoint)
-    said = f"{entry.text}; probability that it is above: {words.per_cent(probability)}"
-    return replace(entry, probability=probability, text=said)
+    text = f"{entry.text}; probability that it is above: {words.per_cent(probability)}"
+    return replace(entry, probability=probability, text=text)

@@ -122,15 +122,15 @@ class Watching:
     def take(self, potential_mv: Sequence[float | None], *, first_us: int) -> None:
         """Carry out a cycle for each potential (None: no reply in time), 10 s apart, the first at UTC `first_us`."""
         for indication in _indications(potential_mv, first_us):
-            self.keep(self.acquisition.cycle([indication]))
+            self.keep(self.acquisition.evaluate([indication]))
 
     def take_at_once(self, potential_mv: Sequence[float | None], *, first_us: int) -> None:
         """Carry out one cycle for all of them."""
-        self.keep(self.acquisition.cycle(list(_indications(potential_mv, first_us))))
+        self.keep(self.acquisition.evaluate(list(_indications(potential_mv, first_us))))
 
     def keep(self, batch: CycleResult) -> None:
         """Commit what a cycle made."""
-        self.commit.take(batch, at_us=now_us())
+        self.commit.add(batch, at_us=now_us())
         assert self.commit.trouble == ""
 
 

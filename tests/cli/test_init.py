@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.cli import main
-from logger.cli.init import InitAnswers, found_ports, init, written
+from logger.cli.init import InitAnswers, init, list_ports, written
 from logger.config import AlarmKind, Priority, TargetConfig
 from logger.settings import load
 from logger.settings.profiles import PROFILES, Profile
@@ -193,8 +193,8 @@ def test_ports_are_named_by_their_lasting_names(tmp_path: Path) -> None:
     by_id = tmp_path / "by-id"
     by_id.mkdir()
     (by_id / "usb-invented_0007").symlink_to(device)
-    assert str(by_id / "usb-invented_0007") in found_ports(by_id)
-    assert str(device) not in found_ports(by_id)
+    assert str(by_id / "usb-invented_0007") in list_ports(by_id)
+    assert str(device) not in list_ports(by_id)
 
 
 def test_it_is_a_command_of_the_program(tmp_path: Path) -> None:

@@ -93,6 +93,6 @@ def run(config: Config, ph: list[float | None], **script: object) -> Store:
     daemon = service.build(config, config_hash=repr(config))
     daemon.ports.clear()
     daemon.clock, daemon.queue = scripted.clock(), scripted  # type: ignore[assignment] # has all that the loop uses
-    daemon.machine.drift_us = EPOCH_US
+    daemon.system_monitor.drift_us = EPOCH_US
     daemon.run(stop)
     return Store.open(config.store_url, simulated=config.simulated, read_only=True)

@@ -54,7 +54,7 @@ def locked(store: Store) -> Iterator[None]:
 def cycle(acquisition: Acquisition, minute: int, ph: float = 4.7) -> CycleResult:
     """Return what one record a minute makes; 600 s at 4.7 make an alarm."""
     at = minute * 60 * SECOND_US
-    return acquisition.cycle([indication(ph, at_us=EPOCH_US + at, elapsed_us=at)])
+    return acquisition.evaluate([indication(ph, at_us=EPOCH_US + at, elapsed_us=at)])
 
 
 def at_us(minute: int) -> int:
@@ -74,16 +74,16 @@ def test_what_waits_while_the_store_is_locked_is_committed_in_order(
     store: Store, commit: Commit, acquisition: Acquisition
 ) -> None:
     commit.most_waiting = 100
-    heard = commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    heard = commit.add(cycle(acquisition, 0), at_us=at_us(0))
     with locked(store):
         for minute in range(1, 13):
-            heard += commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+            heard += commit.add(cycle(acquisition, minute), at_us=at_us(minute))
         assert [Cause(e.payload.split('"cause":"')[1].split('"')[0]) for e in heard] == [
             Cause.CALIBRATED,
             Cause.ANNUNCIATED,
         ]
         assert seqs(store) == [1]
-    heard += commit.take(cycle(acquisition, 13), at_us=at_us(13))
+    heard += commit.add(cycle(acquisition, 13), at_us=at_us(13))
     assert seqs(store) == list(range(1, 15))
     assert causes(store) == [Cause.CALIBRATED, Cause.ANNUNCIATED]
     assert [event.id for event in queries.unsent_events(store, limit=99)] == [event.id for event in heard]
@@ -93,10 +93,10 @@ def test_what_waits_while_the_store_is_locked_is_committed_in_order(
 def test_past_its_bound_the_queue_keeps_alarms_and_counts_lost_records(
     store: Store, commit: Commit, acquisition: Acquisition
 ) -> None:
-    commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    commit.add(cycle(acquisition, 0), at_us=at_us(0))
     with locked(store):
         for minute in range(1, 21):
-            commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+            commit.add(cycle(acquisition, minute), at_us=at_us(minute))
         assert len(commit.waiting) == commit.most_waiting
         assert [e.seq for e in commit.waiting[-1].entries if e.cause is Cause.ANNUNCIATED] == [11]
     commit.flush(at_us=at_us(21))
@@ -106,7 +106,7 @@ def test_past_its_bound_the_queue_keeps_alarms_and_counts_lost_records(
     assert lost.text.startswith(f"{21 - len(kept)} records were evaluated but not kept")
     assert [e.seq for e in queries.entries(store, limit=9, cause=Cause.ANNUNCIATED)] == [11]
     assert queries.watches(store)["vat"] == acquisition.watched["probe"].state.carry
-    commit.take(cycle(acquisition, 21), at_us=at_us(21))
+    commit.add(cycle(acquisition, 21), at_us=at_us(21))
     assert seqs(store) == [*kept, 22]
 
 
@@ -116,7 +116,7 @@ def test_past_its_bound_the_queue_keeps_the_order_of_what_happened(
     commit.most_waiting = 12  # the eleventh record, which annunciates, is the last that is kept whole
     with locked(store):
         for minute, ph in enumerate([4.7] * 11 + [4.5] * 2):
-            commit.take(cycle(acquisition, minute, ph), at_us=at_us(minute))
+            commit.add(cycle(acquisition, minute, ph), at_us=at_us(minute))
         assert len(commit.waiting[-1].outcomes[0].measurements) == 1
     commit.flush(at_us=at_us(21))
     expected = [Cause.ANNUNCIATED, Cause.RETURNED]
@@ -135,7 +135,7 @@ def test_commands_are_consumed_once_although_their_answers_wait_for_the_store(
     with locked(store):
         batches = [cycle(acquisition, minute) for minute in range(3)]
         for minute, batch in enumerate(batches):
-            commit.take(batch, at_us=at_us(minute))
+            commit.add(batch, at_us=at_us(minute))
     commit.flush(at_us=at_us(4))
     answer = queries.answer(store, number)
     assert answer is not None
@@ -149,7 +149,7 @@ def test_a_command_for_what_is_not_watched_is_refused_with_a_sentence(
     with store.begin() as work:
         number = work.add_command(Command(id=0, at_us=EPOCH_US, kind=CommandKind.NOTE, vat="cellar"))
         work.commit()
-    commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    commit.add(cycle(acquisition, 0), at_us=at_us(0))
     answer = queries.answer(store, number)
     assert answer is not None
     assert (answer.applied, answer.text) == (False, "vat cellar is not in the daemon's configuration")
@@ -159,7 +159,7 @@ def test_an_event_delivered_from_memory_is_stored_as_delivered(
     store: Store, commit: Commit, acquisition: Acquisition
 ) -> None:
     with locked(store):
-        (calibrated_event,) = commit.take(cycle(acquisition, 0), at_us=at_us(0))
+        (calibrated_event,) = commit.add(cycle(acquisition, 0), at_us=at_us(0))
         commit.delivered[calibrated_event.id] = at_us(1)
         commit.flush(at_us=at_us(1))
         assert commit.trouble
@@ -170,7 +170,7 @@ def test_an_event_delivered_from_memory_is_stored_as_delivered(
 
 def test_the_same_words_twice_at_one_moment_are_two_journal_rows_and_one_event(store: Store, commit: Commit) -> None:
     entry = Entry(seq=0, at_us=EPOCH_US, vat="", cause=Cause.REFUSED, by="mqtt", text="no such vat")
-    assert len(commit.take(CycleResult(entries=[entry, entry]), at_us=EPOCH_US)) == 1
+    assert len(commit.add(CycleResult(entries=[entry, entry]), at_us=EPOCH_US)) == 1
     assert queries.entries(store, limit=9) == [entry, entry]
     assert len(queries.unsent_events(store, limit=9)) == 1
 
@@ -185,7 +185,7 @@ def test_a_command_that_this_version_cannot_read_is_refused_and_ends_nothing(
         ]
         work.commit()
     for minute in range(2):
-        commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+        commit.add(cycle(acquisition, minute), at_us=at_us(minute))
     answers = [queries.answer(store, number) for number in numbers]
     assert [answer and answer.applied for answer in answers] == [False, True]
     (refused,) = queries.entries(store, limit=9, cause=Cause.REFUSED)
@@ -198,13 +198,13 @@ def test_a_command_that_this_version_cannot_read_is_refused_and_ends_nothing(
 def test_a_figure_that_came_into_the_inbox_by_hand_is_refused_and_ends_nothing(
     store: Store, commit: Commit, acquisition: Acquisition
 ) -> None:
-    commit.take(cycle(acquisition, 0), at_us=at_us(0))
+    commit.add(cycle(acquisition, 0), at_us=at_us(0))
     columns = "id, at_us, kind, vat, probe, alarm, duration_s, by, note, delivery"
     values = (number := 99, at_us(0), "mark", "vat", "", "", float("inf"), "", "started", "")
     with closing(sqlite3.connect(store.path)) as other:  # type: ignore[arg-type] # an SQLite store
         other.execute(f"INSERT INTO inbox ({columns}) VALUES ({', '.join('?' * len(values))})", values)  # noqa: S608 - names
         other.commit()
-    commit.take(cycle(acquisition, 1), at_us=at_us(1))
+    commit.add(cycle(acquisition, 1), at_us=at_us(1))
     answer = queries.answer(store, number)
     assert answer is not None
     assert (answer.applied, answer.text) == (False, "a start must lie at most 1440 h back, not inf")
@@ -226,9 +226,9 @@ def test_once_all_is_stored_again_no_row_is_looked_for_any_more(
     assert writer is not None
     writer.in_doubt = True
     with locked(store):
-        commit.take(cycle(acquisition, 0), at_us=at_us(0))
+        commit.add(cycle(acquisition, 0), at_us=at_us(0))
         assert writer.in_doubt
-    commit.take(cycle(acquisition, 1), at_us=at_us(1))
+    commit.add(cycle(acquisition, 1), at_us=at_us(1))
     assert not writer.in_doubt
     assert seqs(store) == [1, 2]
 
@@ -239,18 +239,18 @@ def test_an_acknowledgement_takes_effect_while_the_store_takes_nothing_and_is_st
     acquisition.numbers = commit.numbers
     commit.most_waiting = 100
     for minute in range(12):  # 600 s at 4.7: it annunciates
-        commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+        commit.add(cycle(acquisition, minute), at_us=at_us(minute))
     acknowledge = Command(id=0, at_us=at_us(12), kind=CommandKind.ACKNOWLEDGE, vat="vat", alarm="ph-high", by="mqtt")
     note = replace(acknowledge, kind=CommandKind.NOTE, alarm="", note="on my way")
     with locked(store):
-        commit.take(cycle(acquisition, 12), at_us=at_us(12))
-        commit.take(CycleResult(commands=acquisition.apply_from_memory([acknowledge])), at_us=at_us(12))
-        commit.take(CycleResult(commands=acquisition.apply_from_memory([note])), at_us=at_us(12))
-        commit.take(cycle(acquisition, 13), at_us=at_us(13))
+        commit.add(cycle(acquisition, 12), at_us=at_us(12))
+        commit.add(CycleResult(commands=acquisition.apply_from_memory([acknowledge])), at_us=at_us(12))
+        commit.add(CycleResult(commands=acquisition.apply_from_memory([note])), at_us=at_us(12))
+        commit.add(cycle(acquisition, 13), at_us=at_us(13))
         state = acquisition.watched["probe"].state.carry.alarms["ph-high"]
         assert state.shown is State.ACKNOWLEDGED
     for minute in (14, 15):
-        commit.take(cycle(acquisition, minute), at_us=at_us(minute))
+        commit.add(cycle(acquisition, minute), at_us=at_us(minute))
     assert causes(store).count(Cause.ACKNOWLEDGED) == causes(store).count(Cause.NOTED) == 1
     (span,) = history.spans(store)
     asked = history.consumed_commands(store, span)

@@ -83,9 +83,9 @@ def test_what_an_earlier_run_could_not_send_is_all_offered_at_the_next_start(tmp
     daemon.ports.clear()
     stop = Stop(wanted=True)
     daemon.run(stop)
-    assert daemon.hub is not None
+    assert daemon.publisher is not None
     assert len(before) == 3  # calibrated, the broker is away, annunciated
-    assert daemon.hub.delivery.waiting == 3
+    assert daemon.publisher.delivery.waiting == 3
 
 
 def test_an_end_that_could_not_store_everything_is_no_good_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

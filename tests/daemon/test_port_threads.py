@@ -65,7 +65,7 @@ def next_s(queue: "SimpleQueue[Indication | ThreadCrash]") -> float:
 def test_an_attended_probe_is_read_every_second_at_once() -> None:
     with polled(100.0) as (thread, queue):
         first = next_s(queue)
-        thread.attend("probe", attended=True)
+        thread.set_attended("probe", attended=True)
         times = [next_s(queue) for _ in range(10)]
     assert times[0] - first < 50.0  # far before the next tick of the slow grid
     steps = [b - a for a, b in pairwise([first, *times])]
@@ -76,17 +76,17 @@ def test_an_attended_probe_is_read_every_second_at_once() -> None:
 def test_afterwards_it_is_read_on_the_old_grid_again() -> None:
     with polled(20.0) as (thread, queue):
         next_s(queue)
-        thread.attend("probe", attended=True)
+        thread.set_attended("probe", attended=True)
         for _ in range(5):
             next_s(queue)
-        thread.attend("probe", attended=False)
+        thread.set_attended("probe", attended=False)
         slow = [next_s(queue) for _ in range(8)][-4:]
     assert slow[-1] - slow[0] > 2 * 20.0  # four ticks are 60 s apart; the first may be late on a busy machine
 
 
 def test_a_probe_that_is_read_faster_than_every_second_stays_so() -> None:
     with polled(0.5) as (thread, queue):
-        thread.attend("probe", attended=True)
+        thread.set_attended("probe", attended=True)
         times = [next_s(queue) for _ in range(20)]
     assert sorted(b - a for a, b in pairwise(times))[10] < 1.0
 
@@ -98,7 +98,7 @@ def test_changing_the_pace_from_another_thread_all_the_time_neither_doubles_nor_
         attended = False
         while not stop.wait(0.003):
             attended = not attended
-            thread.attend("probe", attended=attended)
+            thread.set_attended("probe", attended=attended)
 
     with polled(2.0) as (thread, queue):
         other = threading.Thread(target=fidget, args=(thread,))
@@ -106,7 +106,7 @@ def test_changing_the_pace_from_another_thread_all_the_time_neither_doubles_nor_
         times = [next_s(queue) for _ in range(50)]
         stop.set()
         other.join(30)
-        thread.attend("probe", attended=False)
+        thread.set_attended("probe", attended=False)
         assert next_s(queue) > times[-1]
     assert all(a < b for a, b in pairwise(times))
     assert len(times) <= times[-1] - times[0] + 3  # at most one a second; the first may be late on a busy machine

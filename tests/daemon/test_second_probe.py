@@ -70,7 +70,7 @@ def entries_of(acquisition: Acquisition, one: list[float], two: list[float | Non
     """Let both be read every 40 s, the second 3 s after the first; return what is journalled of the first."""
     found: list[Entry] = []
     for k, (a, b) in enumerate(zip(one, two, strict=True)):
-        batch = acquisition.cycle([read("one", a, 40 * k), read("two", b, 40 * k + 3)])
+        batch = acquisition.evaluate([read("one", a, 40 * k), read("two", b, 40 * k + 3)])
         found += [e for o in batch.outcomes if o.vat == "marrow" for e in o.entries if e.alarm == "disagreement"]
     return found
 
@@ -126,9 +126,9 @@ def test_each_record_holds_what_the_second_probe_said_last_and_nothing_older_tha
     acquisition: Acquisition,
 ) -> None:
     late = COMPARED_US // SECOND_US
-    acquisition.cycle([read("two", 4.7, 0)])
+    acquisition.evaluate([read("two", 4.7, 0)])
     outcomes: list[Outcome] = []
     for k in (0, late, late + 1):
-        outcomes += acquisition.cycle([read("one", 4.5, k)]).outcomes
+        outcomes += acquisition.evaluate([read("one", 4.5, k)]).outcomes
     said = [float(outcome.measurements.reference_ph[0]) for outcome in outcomes]
     assert said == pytest.approx([4.7, 4.7, np.nan], abs=1e-6, nan_ok=True)

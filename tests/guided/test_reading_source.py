@@ -105,7 +105,7 @@ def wait_until_left(store: Store) -> None:
 def test_the_daemon_is_asked_read_and_left(house: House) -> None:
     with reading(house) as (store, potentials):
         with daemon(house, store) as source:
-            source.back()
+            source.report_back()
             potentials.append(-77.0)
             read: list[float] = []
             while -77.0 not in read:
@@ -153,7 +153,7 @@ def test_the_next_daemon_hears_how_work_at_the_port_itself_ended(simulator: Star
         source.leave = heard.append
         with source:
             if says_so:
-                source.back()
+                source.report_back()
     assert heard == [False, True]
 
 

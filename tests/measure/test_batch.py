@@ -9,7 +9,7 @@ from scipy import stats
 
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.measure import trend as trends
-from logger.measure.batch import band_c, biological_hours, calibrated, follow, slope, unwatched
+from logger.measure.batch import band_c, biological_hours, follow, reset_for_calibration, slope, unwatched
 from logger.measure.windows import WindowMedians
 from logger.model import BatchState, Carry, SuppressionState, Trend, WindowState
 from tests.measure.closed_windows import closed
@@ -151,7 +151,7 @@ def test_topping_up_is_taken_out_of_what_was_before_it(alarm: AlarmConfig) -> No
     # Vinegar poured in lowers the pH by 0.5, and nothing has fermented: no start, and no fall.
     plain = [6.0] * 5 + [5.5] * 12 if alarm is STALL else [6.0] * 17
     trend, _ = followed(alarm, plain)
-    trend = trends.topped_up({"": trend})[""]
+    trend = trends.after_topping_up({"": trend})[""]
     unsettled = replace(STARTED, suppression=SuppressionState(unsettled_us=(17 * HOUR_US, 19 * HOUR_US)))
     poured = [NAN, NAN, *[plain[-1] - 0.5] * 3]
     after, told = followed(alarm, poured, trend=trend, first=17, carry=unsettled)
@@ -170,11 +170,11 @@ def test_stirring_leaves_out_the_time_and_moves_nothing() -> None:
 
 def test_a_calibration_keeps_the_level_that_a_fall_is_counted_from_and_the_hours() -> None:
     trend, _ = followed(START, [6.0, 5.75, 5.75])
-    kept = calibrated({"": trend})[""]
+    kept = reset_for_calibration({"": trend})[""]
     assert kept == Trend(top=6.0, hours=3.0, counted_us=3 * HOUR_US, temperature_c=20.0)
     _, told = followed(START, [5.625, 5.875], trend=kept, first=3)
     same([0.0, 0.0], told)
-    assert calibrated({"": Trend(medians=((0, 4.0),), lowest=4.0, armed=True)})[""] == Trend()
+    assert reset_for_calibration({"": Trend(medians=((0, 4.0),), lowest=4.0, armed=True)})[""] == Trend()
 
 
 @pytest.mark.parametrize("alarm", [START, STALL])

@@ -22,7 +22,7 @@ def told(found: Recognition) -> str:
 @pytest.mark.parametrize(("buffer", "mv"), [(PHOSPHATE, 8), (PHTHALATE, 177), (BORAX, -129)])
 def test_the_three_buffers_of_the_trade_are_recognised_by_their_millivolts(buffer: Buffer, mv: float) -> None:
     found = recognise(mv, 25.0, buffers=TABLE)
-    assert found.found is RecognitionOutcome.RECOGNISED
+    assert found.outcome is RecognitionOutcome.RECOGNISED
     assert found.chosen is not None
     assert (found.chosen.buffer, found.chosen.expected_mv) == (buffer, pytest.approx(mv, abs=0.6))
 
@@ -66,12 +66,12 @@ def test_the_last_calibration_tells_what_this_electrode_gives() -> None:
     ("off_mv", "found"), [(59.0, RecognitionOutcome.RECOGNISED), (61.0, RecognitionOutcome.UNKNOWN)]
 )
 def test_beyond_sixty_millivolts_nothing_is_recognised(off_mv: float, found: RecognitionOutcome) -> None:
-    assert recognise(177.0 + off_mv, 25.0, buffers=TABLE).found is found
+    assert recognise(177.0 + off_mv, 25.0, buffers=TABLE).outcome is found
 
 
 def test_what_fits_nothing_names_the_nearest_and_what_to_look_at() -> None:
     found = recognise(330.0, 25.0, buffers=TABLE)
-    assert (found.found, found.chosen) == (RecognitionOutcome.UNKNOWN, None)
+    assert (found.outcome, found.chosen) == (RecognitionOutcome.UNKNOWN, None)
     assert told(found) == (
         "+330.0 mV fits none of the buffers on the table; the nearest, phthalate 4.01, should give about +177 mV. Is "
         "the cap off, are bulb and junction in the buffer, is the plug dry, is this a buffer at all?"
@@ -85,7 +85,7 @@ def test_exchanged_wires_are_suspected() -> None:
 
 def test_a_technical_seven_cannot_be_told_from_the_phosphate() -> None:
     found = recognise(6.0, 25.0, buffers=(*TABLE, SEVEN))
-    assert (found.found, found.chosen) == (RecognitionOutcome.AMBIGUOUS, None)
+    assert (found.outcome, found.chosen) == (RecognitionOutcome.AMBIGUOUS, None)
     assert told(found) == (
         "This may be phosphate 6.87 (nist-phosphate, +8 mV) or technical-7.00 buffer (technical-7.00, +0 mV). They are "
         "too alike for the probe to tell apart. Read the label on the bottle and name the buffer."
@@ -94,7 +94,7 @@ def test_a_technical_seven_cannot_be_told_from_the_phosphate() -> None:
 
 def test_named_it_is_taken_with_a_warning() -> None:
     found = recognise(6.0, 25.0, buffers=(*TABLE, SEVEN), named=SEVEN)
-    assert (found.found, found.chosen and found.chosen.buffer) == (RecognitionOutcome.RECOGNISED, SEVEN)
+    assert (found.outcome, found.chosen and found.chosen.buffer) == (RecognitionOutcome.RECOGNISED, SEVEN)
     # 7.00 - 6.865 = 0.135, to two decimals
     assert told(found).endswith(
         "cannot tell it from phosphate 6.87 (pH 6.87): read the label once more. The wrong one puts this point off by "
@@ -104,24 +104,24 @@ def test_named_it_is_taken_with_a_warning() -> None:
 
 def test_buffers_that_lie_near_each_other_are_for_the_person_to_tell() -> None:
     found = recognise(200.0, 25.0, buffers=(PHTHALATE, BUFFERS["nist-tartrate"]))
-    assert found.found is RecognitionOutcome.AMBIGUOUS
+    assert found.outcome is RecognitionOutcome.AMBIGUOUS
     assert "tartrate 3.56" in told(found)
 
 
 def test_the_same_glass_twice_is_noticed_and_so_is_a_cracked_bulb() -> None:
     first = CalibrationPoint(buffer_ph=6.865, potential_mv=6.1, temperature_c=25.0)
     found = recognise(8.0, 25.0, buffers=TABLE, earlier=[first], named=PHTHALATE)
-    assert (found.found, found.chosen) == (RecognitionOutcome.REPEATED, None)
+    assert (found.outcome, found.chosen) == (RecognitionOutcome.REPEATED, None)
     assert told(found) == (
         "+8.0 mV is nearly what pH 6.87 gave (+6.1 mV): is this the same buffer as before? If not, the bulb is cracked "
         "or its cap is still on: then every buffer reads alike."
     )
-    assert recognise(177.0, 25.0, buffers=TABLE, earlier=[first]).found is RecognitionOutcome.RECOGNISED
+    assert recognise(177.0, 25.0, buffers=TABLE, earlier=[first]).outcome is RecognitionOutcome.RECOGNISED
 
 
 def test_swapped_glasses_are_named() -> None:
     found = recognise(176.0, 25.0, buffers=TABLE, named=PHOSPHATE)
-    assert (found.found, found.chosen) == (RecognitionOutcome.UNKNOWN, None)
+    assert (found.outcome, found.chosen) == (RecognitionOutcome.UNKNOWN, None)
     assert told(found) == (
         "+176.0 mV is not phosphate 6.87, which should give about +8 mV here. It fits phthalate 4.01 (+177 mV): were "
         "two glasses swapped? Look at the label, and dip the one that is asked for."
@@ -130,12 +130,12 @@ def test_swapped_glasses_are_named() -> None:
 
 def test_a_named_buffer_need_not_be_on_the_table() -> None:
     found = recognise(8.0, 25.0, buffers=(), named=PHOSPHATE)
-    assert found.found is RecognitionOutcome.RECOGNISED
+    assert found.outcome is RecognitionOutcome.RECOGNISED
 
 
 def test_outside_of_every_table_it_says_so() -> None:
     found = recognise(8.0, 71.0, buffers=TABLE)
-    assert (found.found, found.candidates) == (RecognitionOutcome.UNKNOWN, ())
+    assert (found.outcome, found.candidates) == (RecognitionOutcome.UNKNOWN, ())
     assert "None of the buffers on the table has a value at 71.0 C" in told(found)
     cold = recognise(200.0, 12.0, buffers=TABLE, named=BUFFERS["nist-tartrate"])
     assert "tartrate has no value at 12.0 C" in told(cold)

@@ -221,6 +221,6 @@ def test_the_nearest_buffer_is_named_at_its_temperature() -> None:
 def test_a_technical_7_taken_for_a_6_86_is_told_and_the_other_way_round(
     taken_for: float, deviation_ph: float, sentence: str | None
 ) -> None:
-    said = buffers.taken_for_another(deviation_ph, buffer_ph=taken_for)
+    said = buffers.confused_buffer(deviation_ph, buffer_ph=taken_for)
     assert (said is None) == (sentence is None)
     assert sentence is None or sentence in (said or "")

@@ -14,14 +14,14 @@ from scipy.optimize import curve_fit
 
 from logger.errors import RefusedError
 from logger.measure.calibration import (
-    as_found,
     chi_square,
+    deviations_as_found,
     fit,
     ph_of,
     points_behind,
     residuals_mv,
     segments_of,
-    through,
+    weighted_line,
     weights_at,
     x_of,
 )
@@ -66,13 +66,13 @@ def test_the_potential_falls_as_ph_rises() -> None:
 
 def test_the_regression_of_gum_h3_comes_out() -> None:
     t, b = np.array(H3_T_C) - 20.0, np.array(H3_B_C)
-    rough = through(t.tolist(), b.tolist(), [1.0] * len(b))
+    rough = weighted_line(t.tolist(), b.tolist(), [1.0] * len(b))
     assert rough.offset == pytest.approx(-0.1712038, abs=5e-8)
     assert rough.slope == pytest.approx(0.0021827, abs=5e-8)
     # H.3 takes u from the scatter; stated to our fit, its covariance must come out.
     s = float(np.sqrt(np.sum((b - rough.offset - rough.slope * t) ** 2) / (len(t) - 2)))
     assert s == pytest.approx(0.00349756, abs=5e-9)
-    line = through(t.tolist(), b.tolist(), [s] * len(b))
+    line = weighted_line(t.tolist(), b.tolist(), [s] * len(b))
     u1, u2 = line.var_offset**0.5, line.var_slope**0.5
     assert (u1, u2) == pytest.approx((0.0028776, 0.00066794), abs=5e-8)
     assert line.cov / (u1 * u2) == pytest.approx(-0.930430, abs=5e-7)
@@ -136,7 +136,7 @@ def test_a_bracketing_calibration_gives_its_own_buffers_back_whatever_they_are(
 ) -> None:
     # USP <791> accepts a slope of 90-105 % and an offset of +/-30 mV, common practice 85-105 %.
     points = dipped(ph, made_of, warmth, off)
-    assert as_found(made(*points), points) == pytest.approx([0.0] * len(points), abs=1e-9)
+    assert deviations_as_found(made(*points), points) == pytest.approx([0.0] * len(points), abs=1e-9)
 
 
 @given(ph=buffers, made_of=electrode, warmth=bath, method=st.sampled_from(Method))
@@ -145,7 +145,7 @@ def test_a_calibration_without_noise_gives_the_electrode_back(
 ) -> None:
     points = dipped(ph, made_of, warmth)
     line = made(*points, method=method)
-    assert as_found(line, points) == pytest.approx([0.0] * len(points), abs=1e-9)
+    assert deviations_as_found(line, points) == pytest.approx([0.0] * len(points), abs=1e-9)
     if len(points) > 1:
         found = [(s.slope, s.offset_mv) for s in segments_of(line)]
         assert np.array(found) == pytest.approx(np.array([made_of] * len(found)), abs=1e-6)
@@ -173,8 +173,8 @@ def test_the_scale_of_the_units_does_not_matter(
     # The least squares in volts or in microvolts are those in millivolts, scaled.
     points = dipped((4.0, 6.9, 9.2), made_of, warmth, (1.0, -2.0, 0.5))
     x, y = [x_of(p) for p in points], [p.potential_mv for p in points]
-    plain = through(x, y, [0.4, 0.5, 0.6])
-    scaled = through(x, [scale * mv for mv in y], [scale * u for u in (0.4, 0.5, 0.6)])
+    plain = weighted_line(x, y, [0.4, 0.5, 0.6])
+    scaled = weighted_line(x, [scale * mv for mv in y], [scale * u for u in (0.4, 0.5, 0.6)])
     assert (scaled.offset, scaled.slope) == pytest.approx((scale * plain.offset, scale * plain.slope), rel=1e-9)
     found = (scaled.var_offset, scaled.var_slope, scaled.cov)
     stated = [scale**2 * each for each in (plain.var_offset, plain.var_slope, plain.cov)]

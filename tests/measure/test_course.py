@@ -37,4 +37,4 @@ def test_too_few_or_too_old_windows_tell_no_rate() -> None:
 
 def test_windows_before_a_mark_are_forgotten() -> None:
     seen = made([4.8, 4.79, 4.78, 4.77])
-    assert course.fresh(seen, 2 * course.WINDOW_US) == seen[2:]
+    assert course.drop_before(seen, 2 * course.WINDOW_US) == seen[2:]

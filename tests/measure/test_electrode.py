@@ -8,12 +8,21 @@ import pytest
 from scipy import stats
 
 from logger.config import CalibrationLimits
-from logger.measure.electrode import HORIZON_D, STUDENT_975, Outlook, Visit, as_found, condition, forecast, life
+from logger.measure.electrode import (
+    HORIZON_D,
+    STUDENT_975,
+    CalibrationSummary,
+    Outlook,
+    as_found_checks,
+    condition,
+    forecast,
+    history,
+)
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Health
 from logger.units import DAY_US
 from tests.series import EPOCH_US, calibration
 
-FRESH = Visit(calibration=1, at_us=EPOCH_US, electrode="E1", slope_percent=98.0, offset_mv=3.0)
+FRESH = CalibrationSummary(calibration=1, at_us=EPOCH_US, electrode="E1", slope_percent=98.0, offset_mv=3.0)
 BORDERS = CalibrationLimits()
 GOOD, MAINTENANCE, OUT, FAILURE = (
     Health.GOOD,
@@ -98,7 +107,7 @@ def test_a_life_tells_each_calibration_with_how_the_one_before_was_found() -> No
         check(3, 1, 9.0, -0.02, ph=7.0),
         check(4, 2, 12.0, -0.09),
     ]
-    first, second, third = life(calibrations, checks)
+    first, second, third = history(calibrations, checks)
     assert [v.calibration for v in (first, second, third)] == [1, 2, 3]
     assert (first.found_ph, first.drift_ph_per_day, first.t95_s) == (None, None, None)
     assert (second.found_ph, second.t95_s, second.noise_mv) == (0.06, 40.0, pytest.approx(0.7))
@@ -108,19 +117,19 @@ def test_a_life_tells_each_calibration_with_how_the_one_before_was_found() -> No
 
 
 def test_a_calibration_repeated_at_once_tells_no_drift_a_day() -> None:
-    _, again = life([made(1, 0.0), made(2, 0.1)], [check(1, 1, 0.1, 0.03)])
+    _, again = history([made(1, 0.0), made(2, 0.1)], [check(1, 1, 0.1, 0.03)])
     assert (again.found_ph, again.drift_ph_per_day) == (0.03, None)
 
 
 def test_of_two_attempts_the_newest_check_of_each_buffer_counts() -> None:
     checks = [check(1, 1, 9.0, 0.30), check(2, 1, 9.0, 0.01, ph=6.86), check(3, 1, 9.1, 0.05), check(4, 1, 20.0, 0.9)]
-    found = as_found(checks, made(1, 0.0), until_at_us=EPOCH_US + 10 * DAY_US)
+    found = as_found_checks(checks, made(1, 0.0), until_at_us=EPOCH_US + 10 * DAY_US)
     assert [(c.reference_ph, c.deviation_ph) for c in found] == [(4.0, 0.05), (6.86, 0.01)]
 
 
 def test_what_a_new_electrode_reads_with_the_old_calibration_tells_nothing_of_it() -> None:
     checks = [replace(check(1, 1, 9.0, 0.30), electrode="E2"), replace(check(2, 1, 9.0, 0.02, ph=6.9), electrode="E1")]
-    assert [c.id for c in as_found(checks, made(1, 0.0))] == [2]
+    assert [c.id for c in as_found_checks(checks, made(1, 0.0))] == [2]
 
 
 def test_student_quantiles_are_those_of_scipy() -> None:
@@ -128,7 +137,7 @@ def test_student_quantiles_are_those_of_scipy() -> None:
     np.testing.assert_allclose(STUDENT_975, stats.t.ppf(0.975, np.arange(1, 31)), atol=6e-4)
 
 
-def visits(slopes: list[float], every_d: float = 7.0) -> list[Visit]:
+def visits(slopes: list[float], every_d: float = 7.0) -> list[CalibrationSummary]:
     return [
         replace(FRESH, calibration=n, at_us=EPOCH_US + round(n * every_d * DAY_US), slope_percent=slope)
         for n, slope in enumerate(slopes)

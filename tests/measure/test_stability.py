@@ -45,7 +45,7 @@ def test_a_quiet_electrode_is_stable_once_its_membrane_has_come_to_rest() -> Non
     assert stable[0] == pytest.approx(middle_s + 15.0, abs=6.0)
     assert stable == list(range(stable[0], len(t) + 1))
     found = judge(t, mv, even(t))
-    assert (found.potential_mv, found.temperature_c, found.standing) == (171.0, 21.0, StabilityState.STABLE)
+    assert (found.potential_mv, found.temperature_c, found.state) == (171.0, 21.0, StabilityState.STABLE)
 
 
 def test_line_and_noise_are_those_of_an_independent_regression() -> None:
@@ -64,7 +64,7 @@ def test_noise_of_a_sound_electrode_does_not_keep_it_from_being_taken(seed: int)
     # 0.25 * sqrt(12) / 30^1.5 * 60 = 0.32 mV/min, the limit itself, so a longer window is needed.
     t, mv = dip(300, noise_mv=0.25, seed=seed)
     found = judge(t, mv, even(t))
-    assert (found.standing, found.window_s > 30) == (StabilityState.STABLE, True)
+    assert (found.state, found.window_s > 30) == (StabilityState.STABLE, True)
     assert found.noise_mv == pytest.approx(0.25, rel=0.3)
     assert found.potential_mv == pytest.approx(171.0, abs=0.15)
 
@@ -93,23 +93,23 @@ def test_a_lone_spike_is_noise_and_no_movement() -> None:
 )
 def test_a_bath_that_is_still_warming_is_waited_for(rate: float, standing: StabilityState) -> None:
     t, mv = dip(200)
-    assert judge(t, mv, 20.0 + rate * t / 60.0).standing is standing
+    assert judge(t, mv, 20.0 + rate * t / 60.0).state is standing
 
 
 def test_other_troubles_are_told_apart() -> None:
     t, mv = dip(200)
     silent = np.where(np.arange(len(t)) % 3 == 0, mv, NAN)
     wild = dip(200, noise_mv=3.0)[1]
-    assert judge(t, silent, even(t)).standing is StabilityState.SILENT
-    assert judge(t, wild, even(t)).standing is StabilityState.NOISY
-    assert judge(t[:40], mv[:40], even(t[:40])).standing is StabilityState.DRIFTING
-    assert judge(t[:9], mv[:9], even(t[:9])).standing is StabilityState.WAITING
-    assert judge(t[:0], mv[:0], t[:0]).standing is StabilityState.WAITING
+    assert judge(t, silent, even(t)).state is StabilityState.SILENT
+    assert judge(t, wild, even(t)).state is StabilityState.NOISY
+    assert judge(t[:40], mv[:40], even(t[:40])).state is StabilityState.DRIFTING
+    assert judge(t[:9], mv[:9], even(t[:9])).state is StabilityState.WAITING
+    assert judge(t[:0], mv[:0], t[:0]).state is StabilityState.WAITING
 
 
 def test_without_a_thermometer_nothing_is_called_stable() -> None:
     t, mv = dip(200)
-    assert judge(t, mv, np.full(len(t), NAN)).standing is StabilityState.WARMING
+    assert judge(t, mv, np.full(len(t), NAN)).state is StabilityState.WARMING
 
 
 def test_a_few_lost_readings_change_nothing() -> None:
@@ -121,14 +121,14 @@ def test_a_few_lost_readings_change_nothing() -> None:
 def test_readings_ten_seconds_apart_are_judged_too() -> None:
     t, mv = dip(300, every_s=10.0)
     assert judge(t, mv, even(t)).is_stable
-    assert judge(t[:3], mv[:3], even(t[:3])).standing is StabilityState.WAITING
+    assert judge(t[:3], mv[:3], even(t[:3])).state is StabilityState.WAITING
 
 
 @given(st.floats(-1e6, 1e6), st.floats(-500, 500))
 def test_neither_the_origin_of_time_nor_the_height_of_the_potential_matters(origin: float, height: float) -> None:
     t, mv = dip(120, noise_mv=0.1)
     plain, moved = judge(t, mv, even(t)), judge(t + round(origin), mv + height, even(t))
-    assert moved.standing is plain.standing
+    assert moved.state is plain.state
     assert moved.drift_mv_per_min == pytest.approx(plain.drift_mv_per_min, abs=1e-6)
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind
-from logger.measure.trend import follow, topped_up
+from logger.measure.trend import after_topping_up, follow
 from logger.measure.windows import WindowMedians
 from logger.model import Carry, SuppressionState, Trend, WindowState
 from tests.measure.closed_windows import closed
@@ -76,7 +76,7 @@ def unsettled(alarm: AlarmConfig, values: list[float], *, from_s: float, until_s
     before, after = values[: int(from_s // length_s)], values[int(from_s // length_s) :]
     trend, seen = follow(trend, judged(alarm, before), alarm, carry=CARRY)
     look += seen.value.tolist()
-    trend = topped_up({"": trend})[""] if litres else trend
+    trend = after_topping_up({"": trend})[""] if litres else trend
     work = SuppressionState(unsettled_us=(round(from_s * 1e6), round(until_s * 1e6)))
     carry = replace(CARRY, suppression=work)
     _, seen = follow(trend, judged(alarm, after, first=len(before)), alarm, carry=carry)
@@ -110,9 +110,9 @@ def test_a_lowest_that_was_moved_above_the_limit_stays_armed() -> None:
 
 def test_topping_up_twice_before_the_step_is_known_is_one_step() -> None:
     trend, _ = follow(Trend(), judged(RISE, [4.0, 4.0, 4.0]), RISE, carry=CARRY)
-    once = topped_up({"rise": trend})
-    assert topped_up(once) == once
-    assert topped_up({"rise": Trend()}) == {"rise": Trend()}
+    once = after_topping_up({"rise": trend})
+    assert after_topping_up(once) == once
+    assert after_topping_up({"rise": Trend()}) == {"rise": Trend()}
 
 
 @pytest.mark.parametrize("alarm", [FAST, RISE])

@@ -10,7 +10,7 @@ import pytest
 from logger.config import ErrorModel
 from logger.measure import drift
 from logger.measure.conformance import coverage_factor
-from logger.measure.withdrawal import FoundDeviation, corrected, of_check, of_points, reconsidered
+from logger.measure.withdrawal import FoundDeviation, corrected_claim, of_check, of_points, reconsider
 from logger.model import CalibrationPoint, CheckKind, Claim, TargetProgress
 from tests.series import EPOCH_US, calibration, check, millivolts
 
@@ -46,7 +46,7 @@ def found(deviation_ph: float, *, days: float = 6.0, u_ph: float = 0.02, in_brin
 
 
 def stands(made: Claim, what: FoundDeviation) -> bool:
-    progress = reconsidered(
+    progress = reconsider(
         TargetProgress(claim=made, shows=3), what, ERRORS, calibration=1, at_us=what.at_us, elapsed_us=7
     )
     assert (progress.claim is None) == (progress.withdrawn is not None)
@@ -57,12 +57,12 @@ def test_where_nothing_is_known_of_the_drift_it_is_the_straight_line_between_cal
     # As USGS TM1-D3 corrects drift: pH_final(t) = pH(t) - e1 (t - t0) / (t1 - t0); half of it half way.
     vague = ErrorModel(drift_ph_per_day=5.0, walk_ph_per_sqrt_day=0.0)
     made = claim(errors=vague, u=16.0, days=3.0)
-    ph, _ = corrected(replace(made, u_fit_ph=0.0), found(-0.16, u_ph=1e-6), vague)
+    ph, _ = corrected_claim(replace(made, u_fit_ph=0.0), found(-0.16, u_ph=1e-6), vague)
     assert ph == pytest.approx(4.45 + 0.16 * 3.0 / 6.0, abs=1e-6)
 
 
 def test_a_probe_found_to_read_too_high_gives_no_credit() -> None:
-    assert corrected(claim(), found(0.08), ERRORS)[0] == 4.45
+    assert corrected_claim(claim(), found(0.08), ERRORS)[0] == 4.45
 
 
 def test_a_claim_stands_after_a_check_that_finds_nothing_and_falls_by_one_that_finds_too_much() -> None:
@@ -75,26 +75,26 @@ def test_a_check_never_makes_a_claim_more_doubtful() -> None:
     for deviation in (-0.2, 0.0, 0.2):
         for u_ph in (0.01, 0.07, 0.3):
             for in_brine in (False, True):
-                _, u = corrected(claim(), found(deviation, u_ph=u_ph, in_brine=in_brine), ERRORS)
+                _, u = corrected_claim(claim(), found(deviation, u_ph=u_ph, in_brine=in_brine), ERRORS)
                 assert 0.0 < u <= 0.062
 
 
 def test_a_deviation_that_nobody_could_expect_counts_whole() -> None:
     # A jump, not a drift: beyond three standard deviations.
-    assert corrected(claim(days=0.01), found(-0.12, days=0.02), ERRORS) == (pytest.approx(4.57), 0.062)
+    assert corrected_claim(claim(days=0.01), found(-0.12, days=0.02), ERRORS) == (pytest.approx(4.57), 0.062)
 
 
 def test_a_strip_says_less_than_a_meter() -> None:
     # Spot checks: standard uncertainty 0.05 of a meter, 0.2 of a strip, each with a junction.
     meter, strip = (of_check(check(-0.15, kind=CheckKind.SPOT, at_s=4 * 86400.0), ERRORS) for _ in range(2))
     meter, strip = (replace(one, u_ph=sqrt(u**2 + 0.05**2)) for one, u in ((meter, 0.05), (strip, 0.2)))
-    by_meter, by_strip = corrected(claim(), meter, ERRORS)[0], corrected(claim(), strip, ERRORS)[0]
+    by_meter, by_strip = corrected_claim(claim(), meter, ERRORS)[0], corrected_claim(claim(), strip, ERRORS)[0]
     assert 4.45 < by_strip < 4.47 < by_meter
 
 
 def test_a_check_with_another_calibration_says_nothing_of_the_claim() -> None:
     progress = TargetProgress(claim=claim())
-    after = reconsidered(progress, found(-0.4), ERRORS, calibration=2, at_us=0, elapsed_us=0)
+    after = reconsider(progress, found(-0.4), ERRORS, calibration=2, at_us=0, elapsed_us=0)
     assert after is progress
 
 
@@ -126,6 +126,6 @@ def test_what_is_known_after_the_check_is_right_as_often_as_it_says(in_brine: bo
     for low, high in pairwise(deviations):
         those = (seen >= low) & (seen < high)
         what = found(float(seen[those].mean()), u_ph=u_ph, in_brine=in_brine)
-        ph, u = corrected(replace(made, u=u_all), what, ERRORS)
+        ph, u = corrected_claim(replace(made, u=u_all), what, ERRORS)
         assert ph - made.ph == pytest.approx(-float(error[those].mean()), abs=4 * 0.06 / sqrt(those.sum()) + 0.001)
         assert u == pytest.approx(float(error[those].std()), rel=0.1)

@@ -109,7 +109,7 @@ class Line:
         self.seen.append(happening)
         if isinstance(happening, Incoming):
             self.incoming.append(happening)
-        self.delivery.on(happening, self.now_us)
+        self.delivery.handle(happening, self.now_us)
         self.delivered += self.delivery.take_delivered()
 
     def run_until(self, condition: Callable[[], bool], seconds: float = 20.0) -> None:
@@ -167,8 +167,8 @@ def retained(topic: str, payload: str) -> Message:
 
 def everything_sent() -> list[Message]:
     """Return one message on each topic of ours: what stands at a start, and what comes and goes."""
-    hub = Publisher(config=CONFIG, mqtt=MqttConfig(), maker=Software(version="0.1.0"), store=STORE, post=print)
-    hub.stand({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, at_us=AT_US)
+    hub = Publisher(config=CONFIG, mqtt=MqttConfig(), software=Software(version="0.1.0"), store=STORE, post=print)
+    hub.publish_standing({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, at_us=AT_US)
     entries = [Entry(seq=0, at_us=AT_US, vat=vat, cause=Cause.REFUSED, text="no") for vat in ("marrow", "")]
     made = [happened for entry in entries if (happened := event_of(entry, simulated=False))]
     beat = heartbeat_message(TOPICS, at_us=AT_US, store=STORE, believed_age_s={}, waiting=0, oldest_at_us=None)

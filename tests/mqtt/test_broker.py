@@ -56,7 +56,7 @@ def test_a_state_goes_out_before_the_event_that_tells_of_it(mosquitto: MakeMosqu
 
 def test_the_hubs_birth_brings_all_standing_messages_again(mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
-    frame = EntityFactory(topics=TOPICS, maker=Software(version="0.1.0"))
+    frame = EntityFactory(topics=TOPICS, software=Software(version="0.1.0"))
     announced = discovery.announcements(CONFIG, frame, occurrences={"marrow/ph-high": 3})
     with line(broker.port) as ours:
         for message in (*announced, STANDING):

@@ -105,13 +105,13 @@ class DeliveryLaws(RuleBasedStateMachine):
     @precondition(lambda self: self.broker.open)
     @rule(subscribers=st.booleans())
     def accept(self, *, subscribers: bool) -> None:
-        self.delivery.on(PublishAccepted(self.broker.take(), subscribers), self.now_us)
+        self.delivery.handle(PublishAccepted(self.broker.take(), subscribers), self.now_us)
 
     @precondition(lambda self: self.broker.open)
     @rule()
     def refuse(self) -> None:
         mid, _ = self.broker.open.pop()
-        self.delivery.on(PublishRefused(mid, "no"), self.now_us)
+        self.delivery.handle(PublishRefused(mid, "no"), self.now_us)
 
     @precondition(lambda self: self.broker.open)
     @rule()
@@ -129,7 +129,7 @@ class DeliveryLaws(RuleBasedStateMachine):
     @rule()
     def lose(self) -> None:
         self.broker.hang_up()
-        self.delivery.on(Disconnected("gone"), self.now_us)
+        self.delivery.handle(Disconnected("gone"), self.now_us)
 
     @rule()
     def go_away_before_the_news_of_it(self) -> None:
@@ -141,7 +141,7 @@ class DeliveryLaws(RuleBasedStateMachine):
     @rule()
     def connect(self) -> None:
         self.broker.up = True
-        self.delivery.on(Connected(), self.now_us)
+        self.delivery.handle(Connected(), self.now_us)
 
     @rule()
     def connect_anew_without_word_of_the_end(self) -> None:
@@ -150,12 +150,12 @@ class DeliveryLaws(RuleBasedStateMachine):
 
     @rule(retain=st.booleans())
     def hub_is_born(self, *, retain: bool) -> None:
-        self.delivery.on(Incoming("homeassistant/status", b"online", retain), self.now_us)
+        self.delivery.handle(Incoming("homeassistant/status", b"online", retain), self.now_us)
 
     @rule(mid=st.integers(-5, 0))
     def answer_to_nothing(self, mid: int) -> None:
-        self.delivery.on(PublishAccepted(mid), self.now_us)
-        self.delivery.on(PublishRefused(mid, "no"), self.now_us)
+        self.delivery.handle(PublishAccepted(mid), self.now_us)
+        self.delivery.handle(PublishRefused(mid, "no"), self.now_us)
 
     @invariant()
     def one_message_is_in_flight_at_most(self) -> None:
@@ -181,7 +181,7 @@ class DeliveryLaws(RuleBasedStateMachine):
             self.delivery.pump(self.now_us)
             assert self.delivery.next_due_us is not None or self.delivery.settled
             if self.broker.open:
-                self.delivery.on(PublishAccepted(self.broker.take()), self.now_us)
+                self.delivery.handle(PublishAccepted(self.broker.take()), self.now_us)
             self.what_counts_as_delivered_was_accepted_in_order_and_once()
         assert self.delivery.settled
         assert self.delivered == [made.id for made in self.offered]
@@ -195,7 +195,7 @@ TestDeliveryLaws.settings = settings(max_examples=examples(150), stateful_step_c
 def connected() -> ModelBroker:
     broker = ModelBroker()
     broker.up = True
-    broker.delivery.on(Connected(), 0)
+    broker.delivery.handle(Connected(), 0)
     return broker
 
 
@@ -205,7 +205,7 @@ def test_a_state_is_sent_only_when_it_differs() -> None:
         broker.delivery.put(retained("state/a", payload))
         broker.delivery.pump(0)
         if broker.open:
-            broker.delivery.on(PublishAccepted(broker.take()), 0)
+            broker.delivery.handle(PublishAccepted(broker.take()), 0)
     assert [message.payload for message in broker.accepted] == ["1", "2"]
 
 
@@ -214,10 +214,10 @@ def test_a_newer_state_follows_the_one_in_flight() -> None:
     broker.delivery.put(retained("state/a", "1"))
     broker.delivery.pump(0)
     broker.delivery.put(retained("state/a", "2"))
-    broker.delivery.on(PublishAccepted(broker.take()), 0)
+    broker.delivery.handle(PublishAccepted(broker.take()), 0)
     assert not broker.delivery.settled
     broker.delivery.pump(0)
-    broker.delivery.on(PublishAccepted(broker.take()), 0)
+    broker.delivery.handle(PublishAccepted(broker.take()), 0)
     assert (broker.standing, broker.delivery.settled) == ({"state/a": "2"}, True)
 
 
@@ -228,7 +228,7 @@ def test_a_refused_message_is_tried_after_1_2_4_seconds_and_at_most_every_minute
     for _ in range(9):
         broker.delivery.pump(now_us)
         mid, _message = broker.open.pop()
-        broker.delivery.on(PublishRefused(mid, "no"), now_us)
+        broker.delivery.handle(PublishRefused(mid, "no"), now_us)
         broker.delivery.pump(now_us)
         assert broker.open == []
         due_us = broker.delivery.next_due_us
@@ -242,8 +242,8 @@ def test_a_cleared_topic_is_not_cleared_again_on_the_next_connect() -> None:
     broker = connected()
     broker.delivery.put(retained("ghost", ""))
     broker.delivery.pump(0)
-    broker.delivery.on(PublishAccepted(broker.take()), 0)
-    broker.delivery.on(Connected(), 0)
+    broker.delivery.handle(PublishAccepted(broker.take()), 0)
+    broker.delivery.handle(Connected(), 0)
     assert broker.delivery.settled
 
 
@@ -265,22 +265,22 @@ def test_only_a_birth_that_happens_now_brings_everything_again() -> None:
     broker = connected()
     broker.delivery.put(retained("state/a", "1"))
     broker.delivery.pump(0)
-    broker.delivery.on(PublishAccepted(broker.take()), 0)
+    broker.delivery.handle(PublishAccepted(broker.take()), 0)
     for other in (
         Incoming("homeassistant/status", b"online", retain=True),  # of a hub that has read what is retained since
         Incoming("homeassistant/status", b"offline"),
         Incoming("vatvigil/command/marrow/ph-high/acknowledge", b"online"),
     ):
-        broker.delivery.on(other, 0)
+        broker.delivery.handle(other, 0)
         assert broker.delivery.settled
-    broker.delivery.on(Incoming("homeassistant/status", b"online"), 0)
+    broker.delivery.handle(Incoming("homeassistant/status", b"online"), 0)
     assert not broker.delivery.settled
 
 
 def test_a_client_that_stopped_trying_is_woken() -> None:
     woken: list[int] = []
     delivery = Delivery(topics=TOPICS, publish=lambda _: None, reconnect=lambda: woken.append(1))
-    delivery.on(Disconnected("gone"), 0)
+    delivery.handle(Disconnected("gone"), 0)
     delivery.pump(QUIET_US - 1)
     assert (woken, delivery.next_due_us) == ([], QUIET_US)
     delivery.pump(QUIET_US)

@@ -40,7 +40,7 @@ from tests.mqtt.factories import (
 )
 
 MAKER = Software(version="0.1.0", support_url="https://help.example/vatvigil")
-FRAME = EntityFactory(topics=TOPICS, maker=MAKER)
+FRAME = EntityFactory(topics=TOPICS, software=MAKER)
 ALLOWED = {
     # by component, what its page documents beside what every entity may have
     "sensor": "state_topic state_class expire_after device_class unit_of_measurement suggested_display_precision "
@@ -67,7 +67,7 @@ AVAILABILITY = [
 def announced(config: Config = CONFIG, occurrences: Mapping[str, int] = NONE_STANDS) -> dict[str, dict[str, Any]]:
     assert config.mqtt is not None
     topics = Topics.of(config.mqtt, simulated=config.simulated)
-    messages = discovery.announcements(config, EntityFactory(topics=topics, maker=MAKER), occurrences=occurrences)
+    messages = discovery.announcements(config, EntityFactory(topics=topics, software=MAKER), occurrences=occurrences)
     assert all(message.retain for message in messages)
     return {message.topic: json.loads(message.payload) for message in messages}
 

@@ -27,7 +27,7 @@ OWN, OTHER, ABOUT = "store-a", "store-b", ("base_topic", "client_id")
 
 def others() -> OtherStores:
     made = OtherStores(config=MqttConfig(), topics=TOPICS, store=OWN)
-    made.on(Connected(), 0)
+    made.handle(Connected(), 0)
     return made
 
 
@@ -49,8 +49,8 @@ def is_told(found: OtherStores, now_s: float) -> bool:
 @pytest.mark.parametrize("happening", [beat(OTHER), Disconnected("Gone.", taken_over=True)], ids=["beat", "take-over"])
 def test_another_that_lives_is_told_at_once_and_until_it_was_silent_for_three_beats(happening: NetworkEvent) -> None:
     found = others()
-    found.on(happening, 500 * SECOND_US)
-    found.on(Connected(), 501 * SECOND_US)
+    found.handle(happening, 500 * SECOND_US)
+    found.handle(Connected(), 501 * SECOND_US)
     assert is_told(found, 500)
     assert is_told(found, 679.9)
     assert found.trouble(681 * SECOND_US) == ""
@@ -58,10 +58,10 @@ def test_another_that_lives_is_told_at_once_and_until_it_was_silent_for_three_be
 
 def test_a_status_retained_of_a_store_that_is_no_more_is_no_other_but_one_after_ours_is() -> None:
     found = others()
-    found.on(status(OTHER, online=False), 0)
-    found.on(status(OWN), 1)
+    found.handle(status(OTHER, online=False), 0)
+    found.handle(status(OWN), 1)
     assert not is_told(found, 1)
-    found.on(status(OTHER, online=False), 2 * SECOND_US)  # of one that came and went, or was thrown out by us
+    found.handle(status(OTHER, online=False), 2 * SECOND_US)  # of one that came and went, or was thrown out by us
     assert is_told(found, 2)
 
 
@@ -71,15 +71,15 @@ def test_a_status_retained_of_a_store_that_is_no_more_is_no_other_but_one_after_
 )
 def test_what_is_our_own_or_nothing_of_ours_is_no_other(happening: NetworkEvent) -> None:
     found = others()
-    found.on(status(OWN), 0)
-    found.on(happening, 1)
+    found.handle(status(OWN), 0)
+    found.handle(happening, 1)
     assert not is_told(found, 1)
 
 
 def test_nothing_is_known_before_it_listened_long_enough_or_without_a_broker() -> None:
     found = others()
     assert [found.trouble(second * SECOND_US) for second in (0, 179, 180)] == [None, None, ""]
-    found.on(Disconnected("Gone."), 200 * SECOND_US)
+    found.handle(Disconnected("Gone."), 200 * SECOND_US)
     assert found.trouble(1000 * SECOND_US) is None
 
 
@@ -95,8 +95,8 @@ class Running:
         now_us = time.monotonic_ns() // 1000
         while not self.happenings.empty():
             self.seen.append(self.happenings.get())
-            self.hub.on(self.seen[-1], now_us)
-        self.hub.beat({}, 0, None, now=ClockReading(at_us=AT_US, elapsed_us=0), now_us=now_us)
+            self.hub.handle(self.seen[-1], now_us)
+        self.hub.publish_heartbeat({}, 0, None, now=ClockReading(at_us=AT_US, elapsed_us=0), now_us=now_us)
         self.hub.delivery.pump(now_us)
 
     @property
@@ -108,7 +108,7 @@ class Running:
 def running(config: Config, store: str) -> Iterator[Running]:
     happenings: SimpleQueue[NetworkEvent] = SimpleQueue()
     assert config.mqtt is not None
-    hub = Publisher(config=config, mqtt=config.mqtt, maker=Software(version="0"), store=store, post=happenings.put)
+    hub = Publisher(config=config, mqtt=config.mqtt, software=Software(version="0"), store=store, post=happenings.put)
     hub.start({vat.id: Carry(probe=vat.probe) for vat in hub.vats}, [], retained=[], at_us=AT_US)
     try:
         yield Running(hub=hub, happenings=happenings)

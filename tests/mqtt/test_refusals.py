@@ -138,9 +138,9 @@ def test_a_callback_that_fails_does_not_end_the_network_thread(
 
 def test_an_answer_to_something_given_up_is_nobodys() -> None:
     with line(1, start=False) as ours:
-        ours.delivery.on(PublishAccepted(7), 0)
-        ours.delivery.on(PublishRefused(7, "no"), 0)
-        ours.delivery.on(Disconnected("gone"), 0)
+        ours.delivery.handle(PublishAccepted(7), 0)
+        ours.delivery.handle(PublishRefused(7, "no"), 0)
+        ours.delivery.handle(Disconnected("gone"), 0)
         assert ours.delivery.take_delivered() == []
 
 

@@ -60,7 +60,7 @@ class Rehearsal:
         self.seq += count
         self.asked.clear()
         self.entries += outcome.entries
-        self.hub.show(outcome, now_us=now_us())
+        self.hub.publish_outcome(outcome, now_us=now_us())
         made = [event_of(entry, simulated=False) for entry in outcome.entries]
         self.hub.delivery.offer(event for event in made if event)
         self.settle()
@@ -81,13 +81,13 @@ class Rehearsal:
             happening = self.happenings.get(timeout=0.02)
         except queue.Empty:
             return
-        self.hub.on(happening, now_us())
+        self.hub.handle(happening, now_us())
         if isinstance(happening, Incoming):
             at_us = int(self.state.recent.at_us[-1])
             heard = self.hub.inbound.receive(happening, {VAT.id: self.state}, at_us=at_us, now_us=now_us())
             self.asked += [heard] if isinstance(heard, Command) else []
             self.entries += [heard] if isinstance(heard, Entry) else []
-            self.hub.release(self.hub.inbound.take_held())
+            self.hub.acknowledge(self.hub.inbound.take_held())
 
     def truth(self) -> dict[str, tuple[str, bool, int]]:
         """Return by alarm what the watch itself knows: state, whether it stands, occurrence."""
@@ -104,7 +104,7 @@ def rehearsal(broker: Mosquitto) -> Iterator[Rehearsal]:
     happenings: queue.SimpleQueue[NetworkEvent] = queue.SimpleQueue()
     mqtt = MqttConfig(host="127.0.0.1", port=broker.port)
     hub = Publisher(
-        config=replace(CONFIG, mqtt=mqtt), mqtt=mqtt, maker=Software(version="0"), store="a", post=happenings.put
+        config=replace(CONFIG, mqtt=mqtt), mqtt=mqtt, software=Software(version="0"), store="a", post=happenings.put
     )
     made = Rehearsal(hub, happenings)
     carries = {VAT.id: made.state.carry, SYSTEM: Carry(probe="")}

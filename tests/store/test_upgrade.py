@@ -167,7 +167,7 @@ def test_the_next_records_go_on_from_it(store: Store, config: Config) -> None:
             potential_mv=float(newest.potential_mv[0]),
             temperature_c=float(newest.temperature_c[0]),
         )
-        commit.take(acquisition.cycle([read]), at_us=read.at_us)
+        commit.add(acquisition.evaluate([read]), at_us=read.at_us)
     after = queries.watches(store)["vat"]
     assert after == watched.state.carry
     assert shown(after) == {**ALARMS, "ph-high": State.ACKNOWLEDGED}

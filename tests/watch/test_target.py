@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
-from logger.measure.target import begun, lacks
+from logger.measure.target import current_progress, lacks
 from logger.measure.target_standing import standing
 from logger.model import (
     BatchState,
@@ -84,7 +84,7 @@ def over(
 
 def lacking(state: WatchState, target: TargetConfig = TARGET, *, hours: float = 0.0) -> tuple[Lack, ...]:
     at_us = EPOCH_US + round(hours * 3.6e9)
-    return lacks(target, state.carry, begun(state.carry), at_us=at_us)
+    return lacks(target, state.carry, current_progress(state.carry), at_us=at_us)
 
 
 def test_a_reading_of_4_58_is_at_the_target_and_no_claim() -> None:
