@@ -98,7 +98,7 @@ def samples(rows: Block) -> list[Sample]:
     ]
 
 
-@settings(max_examples=examples(120))
+@settings(max_examples=examples(60))
 @given(night=commanded_nights())
 def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(night: tuple[Block, list[Command]]) -> None:
     rows, commands = night
@@ -108,7 +108,7 @@ def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(night: tupl
     assert [(a.command, a.seq, a.applied) for a in outcome.answers] == answers
 
 
-@settings(max_examples=examples(25))
+@settings(max_examples=examples(15))
 @given(night=commanded_nights())
 def test_the_pipeline_fed_record_by_record_writes_it_too(night: tuple[Block, list[Command]]) -> None:
     rows, commands = night

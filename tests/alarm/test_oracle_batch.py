@@ -85,7 +85,7 @@ def night_in_cold_air() -> tuple[Block, list[Command]]:
     return block([millivolts(4.7, c) for c in celsius], celsius), [calibrate(), *made]
 
 
-@settings(max_examples=examples(60))
+@settings(max_examples=examples(30))
 @example(night=night_in_cold_air(), cuts=[])
 @given(night=marked_nights(), cuts=st.lists(st.integers(1, 144), max_size=6))
 def test_the_pipeline_writes_the_journal_that_a_naive_reading_writes(

@@ -93,10 +93,10 @@ def covered(found: list[float], u: list[float], truth: Floats) -> npt.NDArray[np
 
 CASES = [
     ("three", Method.BRACKETING, ERRORS),
-    ("three", Method.LINE, ERRORS),
+    pytest.param("three", Method.LINE, ERRORS, marks=pytest.mark.slow),
     ("two", Method.BRACKETING, ERRORS),
-    ("three", Method.BRACKETING, BENCH),
-    ("three", Method.LINE, BENCH),
+    pytest.param("three", Method.BRACKETING, BENCH, marks=pytest.mark.slow),
+    pytest.param("three", Method.LINE, BENCH, marks=pytest.mark.slow),
 ]
 
 
