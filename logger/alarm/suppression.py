@@ -156,7 +156,7 @@ def apply_mark(
         entries.append(suspended if what is Mark.PROBE_OUT else replace(suspended, text=_SETTLES))
     if what is Mark.PROBE_OUT:
         return states, entries, f"process alarms suspended for {minutes} min"
-    return states, entries, f"for {minutes} min the rate of change is not judged, and a rise holds still"
+    return states, entries, f"for {minutes} min the rate of change is not judged, and a rise is paused"
 
 
 _SETTLES = "suspended while the vat settles"

@@ -12,7 +12,7 @@ _TESTS = {
     QualityTests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
     QualityTests.FLAT_LINE: "the reading is frozen",
     QualityTests.OUT_OF_LIQUID: "the probe seems to hang in air",
-    QualityTests.ERRATIC: "the potential has no one value",
+    QualityTests.ERRATIC: "the signal is unstable",
     QualityTests.ATTENDED: "somebody works on the probe or has it out of the vat",
     QualityTests.NOT_BACK: "nobody said that the probe is back in the vat",
 }

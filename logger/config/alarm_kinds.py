@@ -283,7 +283,7 @@ class AlarmKind(StrEnum):
             is_against_claim=True,
             what="no reading",
             over="readings arrive again",
-            comes="No reading for {delay}: {why}. pH alarms hold still meanwhile",
+            comes="No reading for {delay}: {why}. pH alarms are paused meanwhile",
             first="look whether the instrument is on and plugged in",
             finding="Nothing arrives from the probe: check its cable, its power and the port.",
         ),
@@ -300,7 +300,7 @@ class AlarmKind(StrEnum):
             is_against_claim=True,
             what="no reading that can be believed",
             over="readings can be believed again",
-            comes="No reading that can be believed: {tests}. pH alarms hold still meanwhile",
+            comes="No reading that can be believed: {tests}. pH alarms are paused meanwhile",
             first="look at the probe: is it in the liquid, is the glass whole",
             finding="Nothing that arrives can be believed: look at the probe and at the vat.",
         ),
@@ -319,7 +319,7 @@ class AlarmKind(StrEnum):
             what="the probe seems to hang in air",
             over="the probe seems to be in the liquid again",
             comes="The probe seems to hang in air: its temperature and its potential move as no vat's do. Push it down"
-            " below the foam. pH and temperature alarms hold still meanwhile",
+            " below the foam. pH and temperature alarms are paused meanwhile",
             first="push the probe down below the foam",
             health=Health.OUT_OF_SPECIFICATION,
             finding="The probe seems to hang in air: push it down below the foam.",
@@ -339,14 +339,14 @@ class AlarmKind(StrEnum):
             is_against_claim=True,
             what="the reading is wild, the bulb may be broken",
             over="the reading is steady again",
-            comes="The potential has no one value: look first whether the glass of the bulb is whole, then at plug and"
-            " cable. pH alarms hold still meanwhile",
-            returns="the potential has one value again",
+            comes="The signal is unstable: look first whether the glass of the bulb is whole, then at plug and"
+            " cable. pH alarms are paused meanwhile",
+            returns="the signal is stable again",
             first="check that the glass is whole; if glass is missing, hold the batch; next look at the plug",
-            finding="The potential has no one value: look first whether the glass of the bulb is whole.",
+            finding="The signal is unstable: look first whether the glass of the bulb is whole.",
         ),
     )
-    """The potential has no one value: a broken bulb, a knocked probe, a bad cable."""
+    """The signal is unstable: a broken bulb, a knocked probe, a bad cable."""
     DISAGREEMENT = (
         "disagreement",
         KindRow(
@@ -356,17 +356,17 @@ class AlarmKind(StrEnum):
             presence=Presence.WITH_SECOND_PROBE,
             is_suspended_by_work=True,
             is_against_claim=True,
-            what="its two probes differ by more than their doubts",
+            what="its two probes differ by more than their uncertainties",
             over="its two probes agree again",
-            comes="The two probes in the vat differ by more than both their doubts: one of them is wrong, and nobody"
-            " knows which. Dip both into a check buffer; until then trust the higher pH",
+            comes="The two probes in the vat differ by more than both their uncertainties: one of them is wrong, and"
+            " nobody knows which. Dip both into a check buffer; until then trust the higher pH",
             returns="the two probes agree again",
             first="dip both probes into a check buffer, and trust the higher pH until then",
             health=Health.OUT_OF_SPECIFICATION,
-            finding="The two probes of the vat differ by more than their doubts: dip both in a buffer.",
+            finding="The two probes of the vat differ by more than their uncertainties: dip both in a buffer.",
         ),
     )
-    """The vat's two probes differ by more than both their doubts."""
+    """The vat's two probes differ by more than both their uncertainties."""
     NO_CALIBRATION = (
         "no-calibration",
         KindRow(

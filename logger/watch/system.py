@@ -2,7 +2,7 @@
 
 Law: the same delays, the same state table and the same requests as for a vat; only what is judged differs: facts about
 the machine, handed in as values with their time. They are no records of a probe, so a replay sees nothing of them; the
-journal keeps them (`Entry.seq` 0, no vat). One cause, one alarm: while the broker is away, the outbox holds still. A
+journal keeps them (`Entry.seq` 0, no vat). One cause, one alarm: while the broker is away, the outbox is paused. A
 stepped clock is momentary: it annunciates and returns in one step, and waits for a person.
 
 The answers have no probe, so that no recording takes them along. What cannot be judged is no alarm (no broker, a store

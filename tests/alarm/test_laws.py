@@ -159,7 +159,7 @@ def test_no_data_speaks_while_the_process_alarms_hold() -> None:
         "16 no-data: returned, returned-unacknowledged",
     ]
     raised, back = seen.of("no-data")
-    assert raised.text == f"No reading for 30 s: {Reason.TIMEOUT.words}. pH alarms hold still meanwhile"
+    assert raised.text == f"No reading for 30 s: {Reason.TIMEOUT.words}. pH alarms are paused meanwhile"
     assert back.text == "readings arrive again"
     assert (raised.value, raised.u, raised.setpoint) == (None, None, None)
 

@@ -124,7 +124,7 @@ First push the probe down below the foam. Then acknowledge it, or shelve it for 
         rows_of(acid(2) + WILD),
         """\
 Marrow: the reading is wild, the bulb may be broken since 21:05 CET.
-Not believed: the potential has no one value. Last believed pH 4.80 +/- 0.11 at 20:59 CET. It was falling 0.101 +/- \
+Not believed: the signal is unstable. Last believed pH 4.80 +/- 0.11 at 20:59 CET. It was falling 0.101 +/- \
 0.002 an hour, 20.0 C.
 First check that the glass is whole; if glass is missing, hold the batch; next look at the plug. Then acknowledge it, \
 or shelve it for a while.""",

@@ -39,8 +39,8 @@ def test_what_was_done_at_the_vat_is_told_in_the_journal_with_its_figures(house:
         entries = house.json("alarms", "journal")["entries"]
     assert [(one["applied"], one["text"]) for one in told] == [
         (True, "what counts from a start counts from there"),
-        (True, "for 120 min the rate of change is not judged, and a rise holds still"),
-        (True, "for 120 min the rate of change is not judged, and a rise holds still"),
+        (True, "for 120 min the rate of change is not judged, and a rise is paused"),
+        (True, "for 120 min the rate of change is not judged, and a rise is paused"),
     ]
     assert [e["text"] for e in entries if e["cause"] == "marked"] == ["started, 1.5 h ago", "topped-up, 4 L", "stirred"]
 
