@@ -1,10 +1,12 @@
 """Change a vat from outside while a run goes on: warm or cool it, top it up with cold brine, shift its pH.
 
-Law: what happens before an intervention begins is the same to the bit as without it.
+Law: what happens before an intervention begins is the same to the bit as without it. It begins with the first step of
+the vat's integration at or after its hour.
 """
 
+import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +33,20 @@ class Intervention:
     """The vat is colder by this at once, and takes the room's temperature again with its own lag."""
     part: float = 0.0
     """Part of the liquid that fresh brine takes the place of at `start_h`."""
+
+
+def on_grid(interventions: Iterable[Intervention], step_h: float) -> tuple[Intervention, ...]:
+    """Return the interventions, each moved so that it begins with a step; it lasts as long."""
+    return tuple(_moved(one, math.ceil(one.start_h / step_h - MOMENT_H) * step_h) for one in interventions)
+
+
+def _moved(one: Intervention, start_h: float) -> Intervention:
+    return replace(one, start_h=start_h, end_h=one.end_h - one.start_h + start_h)
+
+
+def replaced_parts(interventions: Iterable[Intervention], step_h: float) -> dict[int, float]:
+    """Return the part of the liquid that fresh brine takes the place of, by the number of the step of the run."""
+    return {round(one.start_h / step_h): one.part for one in interventions if one.part}
 
 
 def brought_c(temperature_c: Floats, hours: Floats, interventions: Iterable[Intervention], *, lag_h: float) -> Floats:

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simulator.interventions import Intervention, brought_c, shifts_ph
+from simulator.interventions import Intervention, brought_c, on_grid, replaced_parts, shifts_ph
 from simulator.noise import Noise, Stream
 
 Floats = NDArray[np.float64]
@@ -250,9 +250,10 @@ def course(
     grid = np.arange(-before, after + 1, dtype=np.float64) * step_h
     air = room_temperature(room, grid, start_hour=start_hour)
     temperature = first_order_lag(air, step_h, tau=vat.lag_h, start=vat.start_c)
+    interventions = on_grid(interventions, step_h)
     temperature = brought_c(temperature, grid, interventions, lag_h=vat.lag_h)
-    replaced = {**(dilutions or {}), **{one.start_h: one.part for one in interventions if one.part}}
-    diluted = {before + math.floor(hour / step_h): part for hour, part in replaced.items()}
+    diluted = {before + math.floor(hour / step_h): part for hour, part in (dilutions or {}).items()}
+    diluted |= {before + step: part for step, part in replaced_parts(interventions, step_h).items()}
     shifted = shifts_ph(grid, interventions)
     ph, acid = ferment(vat, temperature, step_h=step_h, diluted=diluted, shifted=shifted)
     return Course(grid, ph, temperature, air, acid)

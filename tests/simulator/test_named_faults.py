@@ -16,7 +16,8 @@ from simulator.runs import find_run
 from tests.parts.named_faults import SOURING, with_effects
 
 ALL = {**FAULTS, **DISTURBANCES}
-BEGIN_H = 3.0
+BEGIN_H = 3.01
+"""10836 s: not the begin of a minute, nor of a poll."""
 RUN = replace(find_run("normal-night"), hours=5.0, vat=SOURING)
 OF_THE_WIRE = {"hardware-error", "unplugged", "garbled", "slow"}
 """The converter holds what it would; what arrives is another matter (tests of the server and of recordings)."""
