@@ -12,7 +12,7 @@ from pathlib import Path
 
 import click
 
-from simulator.effect_options import effect_options
+from simulator.effect_options import effect_options, with_effects
 from simulator.effects import Occurrence
 from simulator.instrument import ScpiInstrument, SimulatedDevice
 from simulator.modbus import ModbusUnit, RtuBus, TcpBus
@@ -195,7 +195,7 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     addresses: tuple[int, ...],
     wire_faults: list[WireFault],
     faults: tuple[Occurrence, ...],
-    vat_disturbances: tuple[Occurrence, ...],
+    disturbances: tuple[Occurrence, ...],
 ) -> None:
     """Serve RUN as an instrument on a port; its first line of output is the port's name.
 
@@ -211,14 +211,13 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
         raise click.UsageError("--link points at a terminal: leave out --link or --tcp")
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _stop)
-    run = replace(_cut(run, hours), disturbances=vat_disturbances)
+    run = with_effects(_cut(run, hours), faults, disturbances)
     wire: Wire = TcpWire(*tcp) if tcp else PtyWire(link)
     _say(f"SIMULATION, run {run.name}, seed {seed}, {speed:g}x, from {_epoch_of(run, epoch).isoformat()}")
     try:
         count = len(addresses) if protocol.startswith("modbus") else 1
         # Before the clock is read: a fast run must not lose its first minutes.
-        sound = [Rig(run, seed + number) for number in range(1, count)]
-        rigs = [Rig(replace(run, faults=faults), seed), *sound]
+        rigs = [Rig(run if number == 0 else replace(run, faults=()), seed + number) for number in range(count)]
         origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
         clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
         make = _maker(protocol, style, addresses, serial=serial)
@@ -260,10 +259,10 @@ def record(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     out: Path | None,
     poll: float,
     faults: tuple[Occurrence, ...],
-    vat_disturbances: tuple[Occurrence, ...],
+    disturbances: tuple[Occurrence, ...],
 ) -> None:
     """Write RUN as a recording: what a watch that polled it would have logged."""
-    run = replace(_cut(run, hours), faults=faults, disturbances=vat_disturbances)
+    run = with_effects(_cut(run, hours), faults, disturbances)
     label = _label(run, epoch, vat=vat, probe=probe, poll_s=poll)
     _write(out, lambda write: [write(line) for line in recording(Rig(run, seed), label)])
 

@@ -19,6 +19,7 @@ PUMP_EVERY_S, PUMP_ON_S = 1200, 300
 MAINS_ALIAS_HZ, MAINS_STRAYS, MAINS_KNOT_S = 0.017, 6.0, 300
 """One conversion a second sees the mains as a slow swing: by how far its frequency is from a whole number, and some
 turns more or less in some minutes, as it strays."""
+PLUME_KNOT_S = 480
 CUSHION_SLOT_S = 2400
 """In half of the stretches of this length one cushion of gas lies on the bulb."""
 CUSHION_LEAST_S, CUSHION_MOST_S = 300.0, 1200.0
@@ -36,7 +37,7 @@ def _cycling(scene: Scene, before: Signal, second: Ints, *, period_s: int) -> Fl
 
 
 def _plumes(scene: Scene, before: Signal, second: Ints) -> Floats:
-    rising = scene.noise.wander(Stream.PLUME, second, period_s=300) - 0.5
+    rising = scene.noise.wander(Stream.PLUME, second, period_s=PLUME_KNOT_S)
     return before(second) + scene.size * np.clip(rising, 0.0, 1.0)
 
 
@@ -148,7 +149,7 @@ DISTURBANCE_ROWS = (
         "warm-plumes",
         "plumes of brine up to SIZE warmer pass the probe for some minutes",
         unit="C",
-        sizes=(0.25,),
+        sizes=(0.25, 0.5),
         most=20.0,
         change=Change(stage=_BULB, function=_plumes),
     ),

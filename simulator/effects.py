@@ -129,18 +129,18 @@ class Occurrence:
         return (make(self.size, self.start_h, self.end_h),) if make else ()
 
 
-def with_effects(plain: Signal, stage: Stage, occurrences: Iterable[Occurrence], *, scene: Scene) -> Signal:
+def changed_signal(plain: Signal, stage: Stage, occurrences: Iterable[Occurrence], *, scene: Scene) -> Signal:
     """Return a signal as the occurrences change it at this stage, in their order."""
     signal = plain
     for one in occurrences:
         here = replace(scene, size=one.size, start_s=int(np.ceil(one.start_h * 3600.0)))
         for change in one.effect.changes:
             if change.stage is stage:
-                signal = _changed(signal, change, here, end_s=one.end_h * 3600.0)
+                signal = _with_change(signal, change, here, end_s=one.end_h * 3600.0)
     return signal
 
 
-def _changed(before: Signal, change: Change, scene: Scene, *, end_s: float) -> Signal:
+def _with_change(before: Signal, change: Change, scene: Scene, *, end_s: float) -> Signal:
     own = scene.electrode.tau_s
     tau_s, back_s = (own if tau is None else tau for tau in (change.tau_s, change.back_s))
 

@@ -74,8 +74,9 @@ class Noise:
 
     def uniform(self, stream: Stream, index: Ints) -> Floats:
         """Return numbers spread evenly from 0 to 1: the normal ones of the stream through their own distribution."""
-        normal = self.normal(stream, index)
-        return np.array([_STANDARD.cdf(value) for value in normal.ravel().tolist()]).reshape(normal.shape)
+        once, place = np.unique(index, return_inverse=True)
+        even = [_STANDARD.cdf(value) for value in self.normal(stream, once).tolist()]
+        return np.array(even)[place].reshape(index.shape)
 
     def wander(self, stream: Stream, second: Ints, *, period_s: int) -> Floats:
         """Return a smooth curve through one normal number every `period_s`."""

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simulator import electrode as physics
-from simulator.effects import Scene, Signal, Stage, followed_ph, with_effects
+from simulator.effects import Scene, Signal, Stage, changed_signal, followed_ph
 from simulator.faults import Fault, FaultPeriod, Floats, Ints, frozen_second, is_active
 from simulator.noise import Noise, Stream
 from simulator.operator import RESTLESS_MV, RESTLESS_PERIOD_S, OperatorState, SensedValues, execute
@@ -63,14 +63,14 @@ class Rig:
         self.operator = OperatorState()
         lagged = first_order_lag(self.course.ph, step_s, tau=run.electrode.tau_s)
         self._vat_membrane_ph = followed_ph(lagged, self.course.hours, effects)
-        self._bulb_signal = self._with_effects(self._bulb_in_vat_c, Stage.BULB_C)
-        self._membrane_signal = self._with_effects(self._membrane_in_vat_ph, Stage.MEMBRANE_PH)
-        self._cell_signal = self._with_effects(self._cell_mv, Stage.POTENTIAL_MV)
-        self._thermometer_signal = self._with_effects(self._thermometer_c, Stage.THERMOMETER_C)
-        self._shown_c_signal = self._with_effects(self._temperature, Stage.SHOWN_C)
-        self._shown_mv_signal = self._with_effects(self._potential, Stage.SHOWN_MV)
+        self._bulb_signal = self._changed(self._bulb_in_vat_c, Stage.BULB_C)
+        self._membrane_signal = self._changed(self._membrane_in_vat_ph, Stage.MEMBRANE_PH)
+        self._cell_signal = self._changed(self._cell_mv, Stage.POTENTIAL_MV)
+        self._thermometer_signal = self._changed(self._thermometer_c, Stage.THERMOMETER_C)
+        self._shown_c_signal = self._changed(self._temperature, Stage.SHOWN_C)
+        self._shown_mv_signal = self._changed(self._potential, Stage.SHOWN_MV)
 
-    def _with_effects(self, plain: Signal, stage: Stage) -> Signal:
+    def _changed(self, plain: Signal, stage: Stage) -> Signal:
         scene = Scene(
             size=0.0,
             start_s=0,
@@ -80,7 +80,7 @@ class Rig:
             bulb_c=self.bulb_c,
             shown_c=self._temperature_shown,
         )
-        return with_effects(plain, stage, (*self.run.disturbances, *self.run.faults), scene=scene)
+        return changed_signal(plain, stage, (*self.run.disturbances, *self.run.faults), scene=scene)
 
     def is_active(self, fault: Fault, second: float) -> bool:
         """Tell whether a fault is active at this second of run time."""

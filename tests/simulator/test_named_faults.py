@@ -101,6 +101,10 @@ def test_what_is_written_is_read() -> None:
         ("--fault=offset@4-3", "it must begin at 0 h or later, and end after that"),
         ("--fault=offset:nan", "'nan' is no number (mV)"),
         ("--fault=offset:1e9", "offset: 1e9 is not from -1000 to 1000 mV"),
+        (
+            "--fault=frozen@14",
+            "frozen begins at 14 h, and the run ends at 14 h: write frozen@HOUR with an earlier hour",
+        ),
         ("--fault=frozen:2", "frozen takes no size: leave out :2"),
     ],
 )
