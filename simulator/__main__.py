@@ -12,8 +12,11 @@ from pathlib import Path
 
 import click
 
+from simulator.effect_options import effect_options, with_effects
+from simulator.effects import Occurrence
 from simulator.instrument import ScpiInstrument, SimulatedDevice
 from simulator.modbus import ModbusUnit, RtuBus, TcpBus
+from simulator.named_faults import listed
 from simulator.recording import MICROSECONDS, RecordingLabel, buffer_readings_toml, recording
 from simulator.rig import CALIBRATED_DAY, Rig
 from simulator.runs import FIRST_DAY, RUNS, Run, find_run
@@ -70,7 +73,7 @@ def _units(_ctx: click.Context, _param: click.Parameter, value: tuple[int, ...])
     return value
 
 
-def _disturbances(_ctx: click.Context, _param: click.Parameter, value: tuple[str, ...]) -> list[WireFault]:
+def _wire_faults(_ctx: click.Context, _param: click.Parameter, value: tuple[str, ...]) -> list[WireFault]:
     try:
         return [parse_wire_fault(text) for text in value]
     except ValueError as error:
@@ -111,6 +114,13 @@ def runs() -> None:
     width = max(map(len, RUNS))
     for run in RUNS.values():
         click.echo(f"{run.name:<{width}}  {run.summary}")
+
+
+@main.command()
+def faults() -> None:
+    """List the faults and disturbances that can be added to any run."""
+    for line in listed():
+        click.echo(line)
 
 
 @main.command()
@@ -163,12 +173,13 @@ def runs() -> None:
 )
 @click.option(
     "--disturb",
-    "disturbances",
-    callback=_disturbances,
+    "wire_faults",
+    callback=_wire_faults,
     multiple=True,
     metavar="KIND[:CHANCE][@ADDRESS]",
     help="Fault of the wire: dropped, doubled, noise, partial, slow, stuck, echo, checksum, collision, impostor, dead.",
 )
+@effect_options
 def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     run: Run,
     seed: int,
@@ -182,7 +193,9 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     protocol: str,
     style: str,
     addresses: tuple[int, ...],
-    disturbances: list[WireFault],
+    wire_faults: list[WireFault],
+    faults: tuple[Occurrence, ...],
+    disturbances: tuple[Occurrence, ...],
 ) -> None:
     """Serve RUN as an instrument on a port; its first line of output is the port's name.
 
@@ -190,23 +203,25 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     (into a buffer), `vat` (back), `crack` or `whole` (the bulb), `restless` or `calm` (the potential), `cold CELSIUS`
     (the buffers). What was done is repeated on standard error.
 
+    Of several instruments on a line, --fault concerns the first, --disturbance all.
+
     The registers that Modbus reads are told in the file simulator/modbus.py.
     """
     if tcp and link:
         raise click.UsageError("--link points at a terminal: leave out --link or --tcp")
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, _stop)
-    run = _cut(run, hours)
+    run = with_effects(_cut(run, hours), faults, disturbances)
     wire: Wire = TcpWire(*tcp) if tcp else PtyWire(link)
     _say(f"SIMULATION, run {run.name}, seed {seed}, {speed:g}x, from {_epoch_of(run, epoch).isoformat()}")
     try:
         count = len(addresses) if protocol.startswith("modbus") else 1
         # Before the clock is read: a fast run must not lose its first minutes.
-        rigs = [Rig(run, seed + number) for number in range(count)]
+        rigs = [Rig(run if number == 0 else replace(run, faults=()), seed + number) for number in range(count)]
         origin_s = time.monotonic() if epoch_monotonic is None else epoch_monotonic
         clock = Clock(monotonic=time.monotonic, origin_s=origin_s, speed=speed)
         make = _maker(protocol, style, addresses, serial=serial)
-        injector = WireFaultInjector(disturbances, seed=seed)
+        injector = WireFaultInjector(wire_faults, seed=seed)
         server = Server(
             rigs, wire, make_device=make, fault_injector=injector, stdin=StdinLines(0), clock=clock, log=_say
         )
@@ -233,7 +248,8 @@ def serve(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     show_default=True,
     help="Seconds between records.",
 )
-def record(
+@effect_options
+def record(  # noqa: PLR0913, PLR0917 -- one parameter for each option
     run: Run,
     seed: int,
     hours: float | None,
@@ -242,9 +258,11 @@ def record(
     probe: str | None,
     out: Path | None,
     poll: float,
+    faults: tuple[Occurrence, ...],
+    disturbances: tuple[Occurrence, ...],
 ) -> None:
     """Write RUN as a recording: what a watch that polled it would have logged."""
-    run = _cut(run, hours)
+    run = with_effects(_cut(run, hours), faults, disturbances)
     label = _label(run, epoch, vat=vat, probe=probe, poll_s=poll)
     _write(out, lambda write: [write(line) for line in recording(Rig(run, seed), label)])
 

@@ -6,6 +6,7 @@ agree.
 
 from enum import IntEnum
 from functools import lru_cache
+from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,7 @@ Ints = NDArray[np.int64]
 
 _BLOCK = 4096
 _WORD = 2**64
+_STANDARD = NormalDist()
 
 
 class Stream(IntEnum):
@@ -32,10 +34,22 @@ class Stream(IntEnum):
     BUFFERS = 10
     VAT = 11
     RESTLESS = 12
+    AIR = 13
+    RINSE = 14
+    CRACK = 15
+    JUNCTION = 16
+    TOGGLE = 17
+    CONTACT = 18
+    THERMOMETER_JUMP = 19
+    PLUME = 20
+    THERMOMETER_NOISE = 21
+    STIRRER = 22
+    MAINS = 23
+    CUSHION = 24
 
 
 class Noise:
-    """Standard normal numbers of one seed."""
+    """Standard normal numbers of one seed, and even ones."""
 
     def __init__(self, seed: int) -> None:
         """Keep the seed, 0 to 2**64 - 1."""
@@ -57,6 +71,12 @@ class Noise:
             chosen = blocks == number
             out[chosen] = self._cached(stream, number)[places[chosen]]
         return out
+
+    def uniform(self, stream: Stream, index: Ints) -> Floats:
+        """Return numbers spread evenly from 0 to 1: the normal ones of the stream through their own distribution."""
+        once, place = np.unique(index, return_inverse=True)
+        even = [_STANDARD.cdf(value) for value in self.normal(stream, once).tolist()]
+        return np.array(even)[place].reshape(index.shape)
 
     def wander(self, stream: Stream, second: Ints, *, period_s: int) -> Floats:
         """Return a smooth curve through one normal number every `period_s`."""

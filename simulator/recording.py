@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from simulator.effects import Occurrence
 from simulator.electrode import ISOPOTENTIAL_PH, nernst_slope_mv
 from simulator.faults import Fault, FaultPeriod, Ints, is_active
 from simulator.operator_actions import OperatorAction
@@ -99,7 +100,15 @@ def recording(rig: Rig, label: RecordingLabel) -> Iterator[str]:
             "run": run.name,
             "seed": rig.seed,
             "poll_s": label.poll_s,
-            "faults": [_fault(event) for event in run.events if event.fault is not Fault.STIRRED],
+            "faults": [
+                *(_fault(event) for event in run.events if event.fault is not Fault.STIRRED),
+                *(_occurrence("fault", one) for one in run.faults),
+            ],
+            **(
+                {"disturbances": [_occurrence("disturbance", one) for one in run.disturbances]}
+                if run.disturbances
+                else {}
+            ),
         }
     )
     fit = calibration(rig, label)
@@ -130,8 +139,18 @@ def _fault(event: FaultPeriod) -> dict[str, object]:
 
     Stirring is none: whoever watches must bear it.
     """
-    from_us, until_us = (round(h * HOUR_US) if np.isfinite(h) else None for h in (event.start_h, event.end_h))
-    return {"fault": event.fault, "from_us": from_us, "until_us": until_us}
+    return {"fault": event.fault, **_times(event.start_h, event.end_h)}
+
+
+def _occurrence(key: str, one: Occurrence) -> dict[str, object]:
+    """Return a named fault or disturbance, with its size if it takes one."""
+    size = {"size": one.size, "unit": one.effect.unit} if one.effect.unit else {}
+    return {key: one.effect.name, **_times(one.start_h, one.end_h), **size}
+
+
+def _times(start_h: float, end_h: float) -> dict[str, int | None]:
+    from_us, until_us = (round(h * HOUR_US) if np.isfinite(h) else None for h in (start_h, end_h))
+    return {"from_us": from_us, "until_us": until_us}
 
 
 def _rows(rig: Rig, label: RecordingLabel, poll: Ints) -> dict[str, list[int] | list[float | None]]:
@@ -139,7 +158,7 @@ def _rows(rig: Rig, label: RecordingLabel, poll: Ints) -> dict[str, list[int] | 
     read = rig.conversions(np.rint(elapsed_us / MICROSECONDS).astype(np.int64))
     reason = np.zeros(poll.shape, dtype=np.int64)
     for fault, number in REASONS.items():
-        reason = np.where(is_active(rig.run.events, fault, elapsed_us / MICROSECONDS), number, reason)
+        reason = np.where(is_active(rig.events, fault, elapsed_us / MICROSECONDS), number, reason)
     missing = (reason != 0).tolist()
     return {
         "seq": (poll + 1).tolist(),

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
+from simulator.effects import Occurrence
 from simulator.electrode import Electrode
 from simulator.faults import Fault, FaultPeriod
 from simulator.operator_actions import OperatorAction
@@ -33,6 +34,10 @@ class Run:
     events: tuple[FaultPeriod, ...] = ()
     actions: tuple[OperatorAction, ...] = ()
     """What the operator does and marks; a run that begins at the filling is marked as started."""
+    faults: tuple[Occurrence, ...] = ()
+    """Named faults that its caller adds."""
+    disturbances: tuple[Occurrence, ...] = ()
+    """Named disturbances that its caller adds: they come first, for the probe stands in a vat."""
     scattered: bool = False
     """The seed draws the vat itself, not only the noise."""
 

@@ -6,12 +6,13 @@ simulated vats, and usual magnitudes of food microbiology (common practice, no s
 """
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from simulator.interventions import Intervention, brought_c, on_grid, replaced_parts, shifts_ph
 from simulator.noise import Noise, Stream
 
 Floats = NDArray[np.float64]
@@ -160,11 +161,11 @@ class Titration:
     """pH of the mash against lactic acid, inverted by a table that is regular in the acid."""
 
     def __init__(self, vat: Vat, *, steps: int = 4000) -> None:
-        """Titrate to all the acid that the sugar can give."""
+        """Titrate to three times the acid that the sugar can give: acid may be spilt into the vat."""
         ph = np.arange(1.5, vat.ph_start + 2e-4, 2e-4)
         self._step = vat.sugar_mm / steps
         acid = acid_for(vat, ph)
-        self._ph = np.interp(np.arange(steps + 2) * self._step, acid[::-1], ph[::-1]).tolist()
+        self._ph = np.interp(np.arange(3 * steps) * self._step, acid[::-1], ph[::-1]).tolist()
 
     def ph(self, acid_mm: float) -> float:
         """Return pH at this much lactic acid, mmol/L."""
@@ -201,12 +202,18 @@ class _Growth:
 
 
 def ferment(
-    vat: Vat, temperature_c: Floats, *, step_h: float, diluted: Mapping[int, float] | None = None
+    vat: Vat,
+    temperature_c: Floats,
+    *,
+    step_h: float,
+    diluted: Mapping[int, float] | None = None,
+    shifted: Mapping[int, float] | None = None,
 ) -> tuple[Floats, Floats]:
     """Return (pH, lactic acid in mmol/L) at the grid of the temperatures; the first point is the filling.
 
     `diluted`: by the number of the step, which part of acid and sugar fresh brine takes the place of (the buffers are
-    the mash's own).
+    the mash's own). `shifted`: by the number of the step, by how much lye, acid or mould moves pH; it counts as lactic
+    acid taken away or added, and the mash is never less sour than at filling.
     """
     titration, kinds = Titration(vat), (_Growth(vat.early), _Growth(vat.late))
     salt = max(SALT_LIMIT_PERCENT - vat.salt_percent, 0.0) / (SALT_LIMIT_PERCENT - SALT_REFERENCE_PERCENT)
@@ -220,6 +227,8 @@ def ferment(
         acid = max(acid + new_acid - vat.film_mm_h * film * step_h, 0.0)
         kept = 1.0 - (diluted or {}).get(step, 0.0)
         acid, sugar = acid * kept, sugar * kept
+        if shifted and step in shifted:
+            acid = max(float(acid_for(vat, phs[-1] + shifted[step])), 0.0)
         acids.append(acid)
         phs.append(titration.ph(acid))
     return np.array(phs), np.array(acids)
@@ -233,6 +242,7 @@ def course(
     start_hour: float,
     step_s: float = STEP_S,
     dilutions: Mapping[float, float] | None = None,
+    interventions: Sequence[Intervention] = (),
 ) -> Course:
     """Return the course from filling to `hours` after the run's begin; `dilutions`: parts replaced, by run hour."""
     step_h = step_s / 3600.0
@@ -240,8 +250,12 @@ def course(
     grid = np.arange(-before, after + 1, dtype=np.float64) * step_h
     air = room_temperature(room, grid, start_hour=start_hour)
     temperature = first_order_lag(air, step_h, tau=vat.lag_h, start=vat.start_c)
+    interventions = on_grid(interventions, step_h)
+    temperature = brought_c(temperature, grid, interventions, lag_h=vat.lag_h)
     diluted = {before + math.floor(hour / step_h): part for hour, part in (dilutions or {}).items()}
-    ph, acid = ferment(vat, temperature, step_h=step_h, diluted=diluted)
+    diluted |= {before + step: part for step, part in replaced_parts(interventions, step_h).items()}
+    shifted = shifts_ph(grid, interventions)
+    ph, acid = ferment(vat, temperature, step_h=step_h, diluted=diluted, shifted=shifted)
     return Course(grid, ph, temperature, air, acid)
 
 

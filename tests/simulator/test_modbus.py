@@ -2,6 +2,7 @@
 
 import re
 import shutil
+import socket
 import struct
 import subprocess
 
@@ -107,3 +108,16 @@ def test_the_same_seed_brings_the_same_faults(kind: WireFaultKind) -> None:
     changed, late_s = pair[0].apply(request, reply)
     assert pair[1].apply(request, reply) == (changed, late_s)
     assert (changed != reply) is (kind is not WireFaultKind.SLOW)
+
+
+def test_a_fault_is_the_first_instruments_and_a_disturbance_is_that_of_all(simulator: Start) -> None:
+    options = ["--protocol", "modbus-tcp", "--address", "1", "--address", "2"]
+    effects = ["--fault", "cracked-bulb@0", "--disturbance", "thermometer-steps:10"]
+    host, _, port = simulator("quiet-night", tcp=True, extra=[*options, *effects]).port.rpartition(":")
+    read = {}
+    with socket.create_connection((host.rpartition("/")[2], int(port)), timeout=10) as client:
+        for address in (1, 2):
+            client.sendall(struct.pack(">HHHBBHH", address, 0, 6, address, 3, 10, 2))
+            read[address] = struct.unpack(">hh", client.recv(64)[9:])  # 0.1 mV and 0.01 C
+    assert (abs(read[1][0]) < 200, read[2][0] > 1500) == (True, True)
+    assert (read[1][1], read[2][1]) == (2000, 2000)

@@ -41,3 +41,10 @@ def test_a_held_number_stays_for_its_period() -> None:
     held = Noise(3).piecewise_constant(Stream.KNOCK, np.arange(-8, 16), period_s=8)
     assert [len(set(held[k : k + 8].tolist())) for k in (0, 8, 16)] == [1, 1, 1]
     assert len(set(held.tolist())) == 3
+
+
+def test_even_numbers_are_even_and_each_depends_on_its_index_only() -> None:
+    index = np.arange(-10_000, 10_000) // 2
+    values = Noise(7).uniform(Stream.CUSHION, index)
+    assert stats.kstest(values[::2], "uniform").pvalue > 0.001
+    assert values[5000] == values[5001] == Noise(7).uniform(Stream.CUSHION, index[5000:5001])[0]
