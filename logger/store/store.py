@@ -107,7 +107,14 @@ class Store:
         if self.path is None:
             self._claim_server()
             return
-        lock = private_file.opened(self.path.with_name(f"{self.path.name}.lock"), "ab")
+        file = self.path.with_name(f"{self.path.name}.lock")
+        try:
+            lock = private_file.opened(file, "ab")
+        except OSError as error:
+            raise StoreError(
+                f"The lock {file} of the store cannot be opened ({error.strerror}): it and its folder must belong to"
+                " the user that runs the daemon"
+            ) from error
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
