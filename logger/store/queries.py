@@ -8,7 +8,7 @@ every daemon otherwise.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from itertools import groupby
 from operator import eq, ge, itemgetter, lt
 from typing import Any
@@ -28,6 +28,7 @@ from logger.model import (
     Entry,
     Event,
     Measurements,
+    TargetProgress,
     WatchState,
     WindowState,
 )
@@ -151,7 +152,8 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
 
     `recent`: how many records it needs at least; as many as it had when it stopped are given if that is more.
 
-    A vat that was given another probe keeps its alarms; the calibration and the beliefs stay with the old probe.
+    A vat that was given another probe keeps its alarms and the start of its batch; the calibration, the beliefs and
+    what was shown of the target stay with the old probe.
     """
     with store.reading() as connection:
         carry = _carries(store, connection, watch_part.c.vat == vat).get(vat)
@@ -159,7 +161,8 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
             return None
         if carry.probe != probe:
             windows = WindowState(fresh_us=carry.windows.fresh_us, recent=carry.windows.recent)
-            carry = Carry(probe=probe, alarms=carry.alarms, windows=windows)
+            batch = replace(carry.batch, progress=TargetProgress())
+            carry = Carry(probe=probe, alarms=carry.alarms, batch=batch, windows=windows)
         count = max(recent, carry.windows.recent)
         return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=count))
 

@@ -34,12 +34,12 @@ class Store:
 
     __slots__ = ("_claim", "_lock", "_reader", "_writer", "identity", "path", "where")
 
-    def __init__(self, reader: Engine, writer: Engine | None, *, where: str, path: Path | None) -> None:
+    def __init__(self, reader: Engine, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
         self._lock: BinaryIO | None = None
         self._claim: Connection | None = None
         self._reader = reader
-        self._writer = None if writer is None else Writer(writer, path)
+        self._writer: Writer | None = None
         self.where = where
         """The URL as it may be printed."""
         self.path = path
@@ -54,19 +54,20 @@ class Store:
         """Open the store at an SQLAlchemy URL.
 
         `simulated`: what the configuration watches; it must be what the store was made for. `migrate`: make the store
-        if it is missing, bring an old one to this revision after a backup. `busy_s`: how long (seconds) a write waits
-        for another process before StoreBusyError. Raises StoreError, which says what to do.
+        if it is missing, bring an old one to this revision after a backup, unless a daemon watches with it. `busy_s`:
+        how long (seconds) a write waits for another process before StoreBusyError. Raises StoreError, which says what
+        to do.
         """
         parsed = parse(url)
         path, where = sqlite_path(parsed), shown(parsed)
         if path is not None:
             _require(path, where, create=migrate)
-        if migrate:
-            _migrate_and_mark(parsed, where, path, simulated=simulated, busy_s=busy_s)
-        reader = make_engine(parsed, Access.READ, busy_s=busy_s)
-        writer = None if read_only else make_engine(parsed, Access.WRITE, busy_s=busy_s)
-        store = cls(reader, writer, where=where, path=path)
+        store = cls(make_engine(parsed, Access.READ, busy_s=busy_s), where=where, path=path)
         try:
+            if migrate:
+                store._migrate_and_mark(parsed, simulated=simulated, busy_s=busy_s)
+            if not read_only:
+                store._writer = Writer(make_engine(parsed, Access.WRITE, busy_s=busy_s), path)
             store._check(simulated=simulated)
         except BaseException:
             store.close()
@@ -101,10 +102,19 @@ class Store:
 
     def claim(self) -> None:
         """Be the only daemon on the store until it is closed. Raises StoreError if another one is."""
+        if self._lock is not None or self._claim is not None:
+            return
         if self.path is None:
             self._claim_server()
             return
-        lock = private_file.opened(self.path.with_name(f"{self.path.name}.lock"), "ab")
+        file = self.path.with_name(f"{self.path.name}.lock")
+        try:
+            lock = private_file.opened(file, "ab")
+        except OSError as error:
+            raise StoreError(
+                f"The lock {file} of the store cannot be opened ({error.strerror}): it and its folder must belong to"
+                " the user that runs the daemon"
+            ) from error
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
@@ -153,6 +163,28 @@ class Store:
         """Close the store."""
         self.close()
 
+    def _migrate_and_mark(self, url: URL, *, simulated: bool, busy_s: float) -> None:
+        """Migrate, and mark a store that is not marked yet."""
+        engine = make_engine(url, Access.CREATE, busy_s=busy_s)
+        try:
+            self._claim_if_old(engine)
+            schema.migrate(engine, self.where, path=self.path)
+            with engine.begin() as connection:
+                present = connection.scalars(select(meta.c.key)).all()
+                marks = {"simulated": _mark(simulated=simulated), "identity": token_hex(8)}
+                missing = [{"key": key, "value": value} for key, value in marks.items() if key not in present]
+                if missing:
+                    connection.execute(insert(meta), missing)
+        finally:
+            engine.dispose()
+
+    def _claim_if_old(self, engine: Engine) -> None:
+        """Claim a store before it is migrated: an older daemon that watches with it would lose its tables."""
+        with engine.connect() as connection:
+            is_old = schema.revision(connection) not in (None, schema.HEAD)
+        if is_old:
+            self.claim()
+
     def _check(self, *, simulated: bool) -> None:
         with self.reading() as connection:
             schema.check(connection, self.where)
@@ -171,21 +203,6 @@ def _require(path: Path, where: str, *, create: bool) -> None:
         raise StoreError(f"The store {where} cannot be there: make the folder {path.parent} first")
     if not create and not path.exists():
         raise StoreError(f"There is no store {where}: `vatvigil run` makes it; or correct [store] in the configuration")
-
-
-def _migrate_and_mark(url: URL, where: str, path: Path | None, *, simulated: bool, busy_s: float) -> None:
-    """Migrate, and mark a store that is not marked yet."""
-    engine = make_engine(url, Access.CREATE, busy_s=busy_s)
-    try:
-        schema.migrate(engine, where, path=path)
-        with engine.begin() as connection:
-            present = connection.scalars(select(meta.c.key)).all()
-            marks = {"simulated": _mark(simulated=simulated), "identity": token_hex(8)}
-            missing = [{"key": key, "value": value} for key, value in marks.items() if key not in present]
-            if missing:
-                connection.execute(insert(meta), missing)
-    finally:
-        engine.dispose()
 
 
 def _mark(*, simulated: bool) -> str:

@@ -112,3 +112,10 @@ def test_every_connection_of_sqlite_is_durable_and_checks_references(sqlite_url:
     with opened(sqlite_url).begin() as unit:
         found = {name: unit._connection.exec_driver_sql(f"PRAGMA {name}").scalar() for name in expected}  # noqa: SLF001 - looks inside
     assert found == expected
+
+
+def test_a_lock_that_cannot_be_opened_is_told(sqlite_url: str, opened: Opener, tmp_path: Path) -> None:
+    store = opened(sqlite_url)
+    (tmp_path / "store.sqlite.lock").mkdir()
+    with pytest.raises(StoreError, match=r"The lock .*store\.sqlite\.lock .* cannot be opened .* must belong to"):
+        store.claim()

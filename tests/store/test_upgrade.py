@@ -25,7 +25,7 @@ from logger.errors import StoreError
 from logger.model import Belief, BeliefSince, Carry, Cause, CommandKind, Indication, QualityTests, Reason, State
 from logger.mqtt.event import event_of
 from logger.store import Store, history, queries, schema
-from logger.store.engine import Access, make_engine, parse
+from logger.store.engine import Access, make_engine, parse, sqlite_path
 
 DUMP = Path(__file__).parent / "stores" / "revision-0001.sql.gz"
 FIRST = schema.MIGRATIONS / "versions" / "0001_first_tables.py"
@@ -243,6 +243,24 @@ def test_what_an_older_version_did_not_write_yet_is_as_it_read_it(
     fresh = Carry(probe="probe")
     assert (carry.reported.rehearsal, carry.batch.progress) == (fresh.reported.rehearsal, fresh.batch.progress)
     assert (carry.windows.immersion.still, shown(carry)) == (0, ALARMS)
+
+
+def test_a_store_that_a_daemon_of_the_version_before_watches_with_is_not_migrated(
+    old: sqlite3.Connection, store_url: str, tmp_path: Path
+) -> None:
+    if store_url.startswith("postgresql"):
+        copy(old, store_url)
+    old.close()
+    engine = make_engine(parse(store_url), Access.READ, busy_s=1)
+    with Store(engine, where="it", path=sqlite_path(parse(store_url))) as watched:
+        watched.claim()
+        with pytest.raises(StoreError, match="Another `vatvigil run` watches with the store"):
+            Store.open(store_url, simulated=False, migrate=True)
+        with watched.reading() as connection:
+            assert schema.revision(connection) == "0001"
+    assert list(tmp_path.glob("*.backup")) == []
+    with Store.open(store_url, simulated=False, migrate=True) as opened:
+        assert set(queries.watches(opened)) == {"vat", "system"}
 
 
 def test_what_has_no_place_in_the_new_store_is_not_dropped(
