@@ -1,4 +1,4 @@
-"""`vatvigil help`: the reference, as Markdown in the pager."""
+"""Read about a topic: alarms, calibrating, mqtt, probes ..."""
 
 import click
 
@@ -7,7 +7,6 @@ from logger.cli._requests import examples
 
 
 @click.command(
-    short_help="read about a topic: alarms, calibrating, mqtt, probes ...",
     epilog=examples("vatvigil help", "vatvigil help alarms", "vatvigil help settings | less"),
 )
 @click.argument("topic", required=False)

@@ -152,8 +152,9 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
 
     `recent`: how many records it needs at least; as many as it had when it stopped are given if that is more.
 
-    A vat that was given another probe keeps its alarms and the start of its batch; the calibration, the beliefs and
-    what was shown of the target stay with the old probe.
+    A vat that was given another probe keeps its alarms, the start of its batch and what was said of work on it (a new
+    probe is no word that it stands in the vat); the calibration, the beliefs and what was shown of the target stay with
+    the old probe.
     """
     with store.reading() as connection:
         carry = _carries(store, connection, watch_part.c.vat == vat).get(vat)
@@ -162,7 +163,7 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
         if carry.probe != probe:
             windows = WindowState(fresh_us=carry.windows.fresh_us, recent=carry.windows.recent)
             batch = replace(carry.batch, progress=TargetProgress())
-            carry = Carry(probe=probe, alarms=carry.alarms, batch=batch, windows=windows)
+            carry = Carry(probe=probe, alarms=carry.alarms, batch=batch, suppression=carry.suppression, windows=windows)
         count = max(recent, carry.windows.recent)
         return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=count))
 

@@ -117,10 +117,8 @@ class UnitOfWork:
 
     def commit(self) -> None:
         """Make everything durable; after StoreBusyError the same work may be done again in a new unit."""
-        before, self._writer.parts = (
-            self._writer.parts,
-            {},
-        )  # a commit that fails may have got through: nothing is known
+        before = self._writer.parts
+        self._writer.parts = {}  # a commit that fails may have got through: nothing is known
         try:
             self._connection.commit()
         except StoreBusyError:

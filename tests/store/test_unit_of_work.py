@@ -6,7 +6,16 @@ import pytest
 from sqlalchemy.exc import IntegrityError
 
 from logger.errors import StoreBusyError, StoreError
-from logger.model import Answer, BatchState, Carry, CommandKind, ElectrodeState, TargetProgress, WindowState
+from logger.model import (
+    Answer,
+    BatchState,
+    Carry,
+    CommandKind,
+    ElectrodeState,
+    SuppressionState,
+    TargetProgress,
+    WindowState,
+)
 from logger.store import Store, history, queries
 from tests.store.conftest import Opener
 from tests.store.factories import START_US, bits, calibration, carry, command, entry, event, measurements, outcome
@@ -56,17 +65,18 @@ def test_a_watch_goes_on_with_what_was_in_memory(store: Store) -> None:
     assert found.carry == carry(windows=WindowState(fresh_us=20))
 
 
-def test_a_vat_with_another_probe_keeps_its_alarms_and_its_batch_but_not_the_calibration(store: Store) -> None:
+def test_a_vat_with_another_probe_keeps_alarms_batch_and_work_but_not_the_calibration(store: Store) -> None:
     run = start(store)
     began = BatchState(started_us=5, started_at_us=START_US)
     shown = replace(began, progress=TargetProgress(started_us=5, reads=3))
-    kept = carry(electrode=ElectrodeState(calibration=replace(calibration(), id=1)), batch=shown)
+    electrode, work = ElectrodeState(calibration=replace(calibration(), id=1)), SuppressionState(not_back_us=7)
+    kept = carry(electrode=electrode, batch=shown, suppression=work)
     with store.begin() as unit:
         unit.append(outcome(measurements(1, 3), carry=kept), run=run)
         unit.commit()
     found = queries.load_watch(store, "marrow", "new-probe", recent=9)
     assert found is not None
-    assert found.carry == Carry(probe="new-probe", alarms=kept.alarms, batch=began)
+    assert found.carry == Carry(probe="new-probe", alarms=kept.alarms, batch=began, suppression=work)
     assert len(found.recent) == 0
 
 
