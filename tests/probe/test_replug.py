@@ -63,7 +63,7 @@ def replug(link: Path, times: int) -> None:
         os.close(end)
     renumbered = [before != after for before, after in pairwise(devices)]
     assert 2 * sum(renumbered) >= len(renumbered)  # not all: other tests take and free numbers meanwhile
-    assert set(open_then) == {open_then[0]}
+    assert max(open_then) == open_then[0]  # fewer: what an earlier test left was collected meanwhile
 
 
 @pytest.mark.slow
