@@ -69,7 +69,7 @@ def refusals(here: Night) -> tuple[int, int]:
     return len(rows) - len(counts), sum(counts)
 
 
-@pytest.mark.parametrize("count", [1_000, pytest.param(10_000, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [400, pytest.param(10_000, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
     ("messages", "most", "last", "taken"),
     [

@@ -91,6 +91,7 @@ def test_what_the_broker_takes_in_time_goes_no_second_way(night: MakeNight, mosq
     assert (told(here), marked(here)) == ([], [])
 
 
+@pytest.mark.slow
 def test_without_a_broker_it_is_told_at_once_and_nothing_piles_up(night: MakeNight) -> None:
     here = with_hook(night(CALM, speed=100, poll_s=10, starts_h=1.0), TELL, after_s=3600)
     here.start_and_watch()

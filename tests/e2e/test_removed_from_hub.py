@@ -1,5 +1,7 @@
 """What leaves the configuration leaves the hub: no retained message of it stays behind at the broker."""
 
+import pytest
+
 from tests.e2e import hub_listener
 from tests.e2e.test_broker import STANDS
 from tests.parts.daemon import MakeNight, Vat
@@ -14,6 +16,7 @@ def retained(port: int) -> set[str]:
         return {m.topic for m in late.received if m.retain and m.payload}
 
 
+@pytest.mark.slow
 def test_an_alarm_that_is_configured_no_more_leaves_no_ghost_at_the_hub(
     night: MakeNight, mosquitto: MakeMosquitto
 ) -> None:

@@ -3,6 +3,8 @@
 import json
 from typing import Any
 
+import pytest
+
 from logger.model import CommandKind
 from logger.mqtt.rate_limit import REFUSALS_A_MINUTE
 from tests.e2e import hub_listener
@@ -19,6 +21,7 @@ window_s = 0
 """
 
 
+@pytest.mark.slow
 def test_the_same_request_twice_before_one_record_is_answered_twice(night: MakeNight) -> None:
     vat = Vat(run="quiet-night", alarms=STANDS)
     here = night(vat, speed=100, poll_s=10, starts_h=1.0)

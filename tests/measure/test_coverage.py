@@ -133,6 +133,7 @@ def test_the_interval_of_95_percent_holds_the_true_ph_in_95_percent(
         assert 0.92 <= inside[corner].mean() <= 0.98
 
 
+@pytest.mark.slow
 def test_the_interval_also_holds_after_checks_told_the_drift() -> None:
     # A check buffer on days 2 and 4, a reading up to three days after it.
     rng = np.random.default_rng(21)

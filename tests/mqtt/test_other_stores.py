@@ -125,7 +125,7 @@ def run_until(both: Sequence[Running], condition: Callable[[], bool], seconds: f
     return condition()
 
 
-@pytest.mark.parametrize("protocol", [5, 311])
+@pytest.mark.parametrize("protocol", [5, pytest.param(311, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("ids", [("vatvigil", "vatvigil"), ("one", "two")], ids=["same id", "own ids"])
 def test_two_stores_on_one_base_topic_are_both_told(
     mosquitto: MakeMosquitto, ids: tuple[str, str], protocol: int

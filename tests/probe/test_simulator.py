@@ -66,6 +66,7 @@ def test_a_fault_of_the_sensor_is_told_by_its_reason(simulator: Start, run: str,
         assert [each.reason for each in polled(probe, 3)] == [reason] * 3
 
 
+@pytest.mark.slow
 def test_replies_with_flipped_bits_end_no_watch_and_have_a_reason(simulator: Start) -> None:
     with opened(simulator("garbled", extra=starting_at(2.1)).port, timeout_s=0.2) as probe:
         reasons = Counter(each.reason for each in polled(probe, 30))

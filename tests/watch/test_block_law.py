@@ -135,14 +135,14 @@ def _same(whole: tuple[WatchState, list[Outcome]], cut: tuple[WatchState, list[O
     _same_columns(state.recent, state_cut.recent)
 
 
-@settings(max_examples=examples(35))
+@settings(max_examples=examples(25))
 @given(rows=series(), wanted=st.lists(asked, max_size=6), cuts=st.lists(st.integers(1, 199), max_size=12))
 def test_a_series_cut_anywhere_gives_the_same_outcome(rows: Block, wanted: list, cuts: list[int]) -> None:  # type: ignore[type-arg]
     commands = [calibrate(), *(_command(n, w) for n, w in enumerate(wanted))]
     _same(carry_over(WATCH, rows, commands=commands), carry_over(WATCH, rows, commands=commands, cuts=cuts))
 
 
-@settings(max_examples=examples(8))
+@settings(max_examples=examples(6))
 @given(rows=series(), wanted=st.lists(asked, max_size=6), bare=st.booleans())
 def test_row_by_row_gives_the_same_outcome_as_at_once(rows: Block, wanted: list, *, bare: bool) -> None:  # type: ignore[type-arg]
     commands = [calibrate(), *(_command(n, w) for n, w in enumerate(wanted))]
