@@ -110,8 +110,10 @@ def test_what_the_library_still_held_is_not_sent_by_it_after_a_reconnect(mosquit
         broker.freeze()  # the connection stays, nothing is answered
         assert ours.client.publish(Message(topic=EVENTS, payload="in flight when the broker died")) is not None
         broker.kill()
+        hub.forget_subscription()
         ours.run_until(lambda: bool(ours.delivery.away))
         broker.start()
+        hub.wait_until_subscribed()
         ours.delivery.offer([event(1)])
         ours.settle()
         assert hub.wait_for(EVENTS) == [event(1).payload]

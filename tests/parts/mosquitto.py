@@ -129,7 +129,7 @@ class Subscriber:
         kept.SessionExpiryInterval = self.session_s
         self._paho.connect("127.0.0.1", self.port, clean_start=not self.session_s, properties=kept)
         self._paho.loop_start()
-        assert self._ready.wait(START_S), "the subscriber could not subscribe"
+        self.wait_until_subscribed()
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -141,6 +141,14 @@ class Subscriber:
     def is_connected(self) -> bool:
         """Whether it is connected now; it connects anew by itself."""
         return self._paho.is_connected()
+
+    def forget_subscription(self) -> None:
+        """Let `wait_until_subscribed` wait for the next confirmation: the broker has died."""
+        self._ready.clear()
+
+    def wait_until_subscribed(self) -> None:
+        """Wait until the broker has confirmed the subscription."""
+        assert self._ready.wait(START_S), "the subscriber could not subscribe"
 
     def publish(self, topic: str, payload: str | bytes, *, retain: bool = False) -> None:
         """Send something and wait until the broker has it."""
