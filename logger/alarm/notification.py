@@ -37,7 +37,7 @@ def lines(
     """
     people, since = vat.people, _since(entry, vat.people)
     second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(vat, alarm, entry, facts)}".strip()
-    if is_away and alarm.kind is AlarmKind.BLIND:
+    if is_away and alarm.kind is AlarmKind.TRUST_LOST:
         return _probe_away_lines(vat, entry, since, second)
     if entry.cause is Cause.RETURNED:
         return _returned(vat, alarm, entry, since), second

@@ -1,7 +1,7 @@
 """Say in one sentence what happened to an alarm. Law: says what is known and its doubt, never that anything is safe."""
 
 from logger.alarm.lifecycle import Transition
-from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind
+from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, Group
 from logger.model import Cause, QualityTests, Reason
 
 _TESTS = {
@@ -11,8 +11,13 @@ _TESTS = {
     QualityTests.JUMP: "the reading jumps",
     QualityTests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
     QualityTests.FLAT_LINE: "the reading is frozen",
+    QualityTests.JUMPED: "the reading jumped as no vat does, so trust in the probe is lost",
+    QualityTests.NOT_BORNE_OUT: "the probe was said to be back in the vat, and reads something else than before",
+    QualityTests.LOOSE: "readings lie far apart again and again, so trust in the probe is lost",
+    QualityTests.FROZEN: "the instrument hardly shows a new value any more, so trust in the probe is lost",
     QualityTests.OUT_OF_LIQUID: "the probe seems to hang in air",
     QualityTests.ERRATIC: "the signal is unstable",
+    QualityTests.SCATTERED: "readings lie so far apart that their median says little",
     QualityTests.ATTENDED: "somebody works on the probe or has it out of the vat",
     QualityTests.NOT_BACK: "nobody said that the probe is back in the vat",
 }
@@ -70,7 +75,14 @@ def sentence(
         before = f"{_PLAIN[cause].capitalize()}, and still abnormal: "
     if cause is Cause.RETURNED:
         return before + _returns(alarm, value, u)
-    return before + _comes(alarm, cause, value=value, u=u, reason=reason, spoken=spoken)
+    came = before + _comes(alarm, cause, value=value, u=u, reason=reason, spoken=spoken)
+    return f"{came}. {_UNCONFIRMED}" if _is_unconfirmed(alarm, spoken) else came
+
+
+def _is_unconfirmed(alarm: AlarmConfig, spoken: QualityTests) -> bool:
+    """Tell whether an alarm on a limit comes from a probe that has lost trust."""
+    lost = any(test in spoken for test in _LOST)
+    return lost and alarm.kind.row.group is Group.PROCESS and QualityTests.BY_SECOND_PROBE not in spoken
 
 
 def _returns(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
@@ -82,7 +94,7 @@ def _returns(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
 def _comes(
     alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float | None, reason: Reason, spoken: QualityTests
 ) -> str:
-    if alarm.kind is AlarmKind.BLIND and QualityTests.NOT_BACK in spoken:
+    if alarm.kind is AlarmKind.TRUST_LOST and QualityTests.NOT_BACK in spoken:
         return _NOT_BACK
     if alarm.kind.row.comes:
         return _filled(alarm.kind.row.comes, alarm, value, reason=reason, spoken=spoken)
@@ -159,6 +171,8 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     return alarm.kind.row.quantity.format(value=value, spread=spread)
 
 
+_LOST = (QualityTests.JUMPED, QualityTests.NOT_BORNE_OUT, QualityTests.LOOSE, QualityTests.FROZEN)
+_UNCONFIRMED = "Not confirmed: trust in the probe is lost, so look at the vat itself"
 _NOT_BACK = (
     "Work on the probe is over and nobody said that it is back. Look whether it is in the vat, then say so:"
     " `vatvigil mark VAT probe-in`, or the mark at the hub. Until then nothing it reads is believed or claimed, and pH"

@@ -306,47 +306,42 @@ class AlarmKind(StrEnum):
         ),
     )
     """Something arrives, but nothing that can be believed, for no cause that has an alarm of its own."""
-    OUT_OF_LIQUID = (
-        "out-of-liquid",
+    TRUST_LOST = (
+        "trust-lost",
         KindRow(
             group=Group.INSTRUMENT,
-            title="probe out of the liquid",
-            signal=Signal.IMMERSION,
+            title="trust in the probe lost",
+            signal=Signal.TRUST,
             presence=Presence.ALWAYS,
-            defaults={"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
-            is_suspended_by_work=True,
-            is_against_claim=True,
-            what="the probe seems to hang in air",
-            over="the probe seems to be in the liquid again",
-            comes="The probe seems to hang in air: its temperature and its potential move as no vat's do. Push it down"
-            " below the foam. pH and temperature alarms are paused meanwhile",
-            first="push the probe down below the foam",
-            health=Health.OUT_OF_SPECIFICATION,
-            finding="The probe seems to hang in air: push it down below the foam.",
-        ),
-    )
-    """The probe hangs in air."""
-    ERRATIC = (
-        "erratic",
-        KindRow(
-            group=Group.INSTRUMENT,
-            title="probe erratic",
-            signal=Signal.NOISE,
-            presence=Presence.ALWAYS,
-            defaults={"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
-            is_suspended_by_work=True,
+            defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 1800.0},
             is_glass=True,
             is_against_claim=True,
-            what="the reading is wild, the bulb may be broken",
-            over="the reading is steady again",
-            comes="The signal is unstable: look first whether the glass of the bulb is whole, then at plug and"
-            " cable. pH alarms are paused meanwhile",
-            returns="the signal is stable again",
-            first="check that the glass is whole; if glass is missing, hold the batch; next look at the plug",
-            finding="The signal is unstable: look first whether the glass of the bulb is whole.",
+            what="the probe is not to be trusted",
+            over="nothing speaks against the probe now",
+            comes="Trust in the probe is lost",
+            first="look whether the probe is in the vat and its glass is whole; if glass is missing, hold the batch",
+            finding="Trust in the probe is lost: look whether it is in the vat and whole, then measure beside it.",
         ),
     )
-    """The signal is unstable: a broken bulb, a knocked probe, a bad cable."""
+    """The probe has shown what no vat does, or nobody said that it is back in the vat."""
+    TRUST_DOUBTED = (
+        "trust-doubted",
+        KindRow(
+            group=Group.INSTRUMENT,
+            title="probe doubted",
+            signal=Signal.TRUST_DOUBT,
+            presence=Presence.ALWAYS,
+            defaults={**_AT_ONCE, "priority": Priority.LOW},
+            is_against_claim=True,
+            what="something is odd about the probe or the vat",
+            over="what was odd is over",
+            comes="Something is odd about the probe or the vat, and claims wait",
+            first="look whether the probe is in the vat; if you topped up, heated or cooled it, mark that next time",
+            health=Health.OUT_OF_SPECIFICATION,
+            finding="Something is odd about the probe: look whether it is in the vat.",
+        ),
+    )
+    """The temperature stepped, or the thermometer is odd: claims wait, process alarms do not."""
     DISAGREEMENT = (
         "disagreement",
         KindRow(

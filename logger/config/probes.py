@@ -97,24 +97,6 @@ class QualityLimits:
     """A longer time without a reading is a gap. Nothing is compared across it, and it is counted in the morning
     summary.
     """
-    witness_window_s: Positive = 300.0
-    """Length of the windows in which a probe out of the liquid and an erratic one are detected; at least five polls."""
-    witness_rate_c_per_h: Positive = 1.5
-    """Sign of a probe out of the liquid: from window to window the temperature changes faster than this, as no
-    vat's does.
-    """
-    witness_spread_c: Positive = 0.15
-    """Sign of a probe out of the liquid: the temperature is restless, its robust standard deviation in a window is
-    above this.
-    """
-    witness_noise_mv: Positive = 2.0
-    """Sign of a probe out of the liquid: the potential is noisy, its robust standard deviation from reading to
-    reading is above this.
-    """
-    erratic_spread_mv: Positive = 7.0
-    """The probe is erratic when the robust standard deviation of the potential in a window is above this. 7 mV are
-    about 0.12 pH.
-    """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

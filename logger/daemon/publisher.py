@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Self
 
-from logger.alarm import suppression
 from logger.alarm.belief_words import evidence_of
 from logger.config import Config, MqttConfig, VatConfig
 from logger.daemon.clock import ClockReading
@@ -167,7 +166,7 @@ class Publisher:
         self.client.acknowledge([*receipts, *self.inbound.take_free()])
 
     def _publish_vat(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
-        for alarm in suppression.effective_vat(vat, carry).alarms:
+        for alarm in vat.alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(alarm_message(self.topics, vat, alarm=alarm, state=state))
         if vat.id == system.SYSTEM:

@@ -1,15 +1,19 @@
-"""Compute flags, pH, uncertainty and belief of each row, one piece of a block at a time.
+"""Compute flags, pH, uncertainty, trust and belief of each row, one piece of a block at a time.
 
 Law: what a record becomes depends on it, on earlier ones among `state.recent`, and on what is carried; never on where
-blocks were cut.
+blocks were cut. Trust speaks from closed windows, against the records after them, never back.
 """
+
+from dataclasses import dataclass
 
 import numpy as np
 
 from logger.config import ProbeConfig
 from logger.measure import belief as verdicts
-from logger.measure import calibration, immersion, quality, uncertainty
-from logger.measure.nernst import working_c
+from logger.measure import calibration, liveness, quality, trust, trust_windows, uncertainty
+from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv, working_c
+from logger.measure.trust import Around, TrustRun
+from logger.measure.windows import AWAY, LOST
 from logger.model import (
     BeliefSince,
     Block,
@@ -17,66 +21,46 @@ from logger.model import (
     Carry,
     Check,
     Floats,
-    ImmersionState,
     Ints,
     Measurements,
     Quality,
     QualityTests,
+    TrustState,
     WatchState,
 )
 
+OWN_PH_DIGITS = 4
+"""Digits by which a probe's own pH, which is kept as a potential, is told again."""
 
-def detect_immersion(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[ImmersionState, Ints]:
-    """Detect a probe out of the liquid, or erratic; return the new state and the `QualityTests` of each row.
 
-    Whoever works on the probe takes it out and knows it.
-    """
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Computed:
+    """The records of a piece, and what is carried of belief and trust; `turns`: each new state of trust at its row."""
+
+    rows: Measurements
+    belief: BeliefSince
+    trust: TrustState
+    turns: list[tuple[int, TrustState]]
+
+
+def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Computed:
+    """Compute flags, pH, uncertainty, trust and belief of each row."""
     carry, recent = state.carry, state.recent
-    before = (
-        carry.windows.immersion
-        if carry.windows.immersion.fresh_us == carry.windows.fresh_us
-        else ImmersionState(fresh_us=carry.windows.fresh_us)
-    )
-    if carry.suppression.is_away:
-        return ImmersionState(fresh_us=carry.windows.fresh_us), np.full(len(block), int(_away_tests(carry)))
-    length_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
-    newest = int(recent.elapsed_us[-1]) if len(recent) else 0
-    since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
-    return immersion.detect(
-        before,
-        probe.limits,
-        elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
-        potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
-        temperature_c=_temperatures(probe, [recent.temperature_c[since:], block.temperature_c]),
-        first=len(recent) - since,
-        length_us=length_us,
-    )
-
-
-def _away_tests(carry: Carry) -> QualityTests:
-    """Return the tests of a probe that may not be in its vat."""
-    is_attended = carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None
-    attended = QualityTests.ATTENDED if is_attended else QualityTests.NONE
-    return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
-
-
-def compute_records(
-    probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints
-) -> tuple[Measurements, BeliefSince]:
-    """Compute flags, pH, uncertainty and belief of each row; `spoken`: the `QualityTests` of `detect_immersion`."""
-    recent = state.recent
     flags = quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
         temperature_c=_temperatures(probe, [recent.temperature_c, block.temperature_c]),
         limits=probe.limits,
     )[len(recent) :]
-    is_wild = (spoken & (QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC)) != 0
-    passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
-    ph, u, more = _compute_ph(probe, state.carry, block, flags.quality)
+    ph, u, more = _compute_ph(probe, carry, block, flags.quality)
+    run = _follow_trust(probe, state, block, ph, u)
+    spoken = _away_tests(carry) if carry.suppression.is_away else _spoken(carry.trust, run.turns, len(block))
+    wild = QualityTests.SCATTERED | LOST
+    passed = np.where((spoken & wild) != 0, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
     tests = flags.tests | spoken | more | quality.marks(probe, block)
+    tests |= _by_second_probe(block, tests)
     beliefs = verdicts.judge(
-        state.carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
+        carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )
     rows = Measurements(
         seq=block.seq,
@@ -92,13 +76,86 @@ def compute_records(
         quality=passed,
         tests=tests,
         previous_spike=flags.previous_spike,
-        calibration=_id_column(state.carry.electrode.calibration, len(block)),
+        calibration=_id_column(carry.electrode.calibration, len(block)),
         belief=beliefs.belief,
         since_at_us=beliefs.since_at_us,
-        check=_id_column(state.carry.electrode.check, len(block)),
-        spot=_id_column(state.carry.electrode.spot, len(block)),
+        check=_id_column(carry.electrode.check, len(block)),
+        spot=_id_column(carry.electrode.spot, len(block)),
     )
-    return rows, beliefs.newest
+    return Computed(rows=rows, belief=beliefs.newest, trust=run.state, turns=run.turns)
+
+
+def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, ph: Floats, u: Floats) -> TrustRun:
+    """Follow the trust over the new rows; whoever works on the probe takes it out and knows it."""
+    carry, length_us = state.carry, trust_windows.window_us(probe.poll_s)
+    around = Around(line=carry.electrode.calibration, length_us=length_us, unsettled_us=carry.suppression.unsettled_us)
+    run = TrustRun(around, carry.trust)
+    if not carry.suppression.is_away:
+        rows = _raw_rows(probe, state, block, ph, u)
+        span_us = liveness.period_us(length_us)
+        least = 0.5 * span_us / (probe.poll_s * 1e6)
+        counts = [
+            liveness.count_values(rows.elapsed_us, signal, first=rows.first, length_us=span_us, least=least)
+            for signal in (_reported(probe, rows), rows.temperature_c)
+        ]
+        run.follow(trust_windows.close(rows, length_us=length_us), *counts)
+    return run
+
+
+def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, ph: Floats, u: Floats) -> trust_windows.RawRows:
+    """Return the raw rows since the open period began; what came before a mark or a calibration is left out."""
+    recent, span_us = state.recent, liveness.period_us(trust_windows.window_us(probe.poll_s))
+    newest = int(recent.elapsed_us[-1]) if len(recent) else 0
+    since = int(np.searchsorted(recent.elapsed_us, newest - newest % span_us))
+    elapsed_us = np.concatenate([recent.elapsed_us[since:], block.elapsed_us])
+    fresh = elapsed_us >= state.carry.windows.fresh_us
+    warm_c = _temperatures(probe, [recent.temperature_c[since:], block.temperature_c])
+    apart = np.concatenate(
+        [
+            _apart(recent.ph[since:], recent.u[since:], recent.reference_ph[since:], recent.reference_u[since:]),
+            _apart(ph, u, block.reference_ph, block.reference_u),
+        ]
+    )
+    return trust_windows.RawRows(
+        first=len(recent) - since,
+        at_us=np.concatenate([recent.at_us[since:], block.at_us]),
+        elapsed_us=elapsed_us,
+        potential_mv=np.where(fresh, np.concatenate([recent.potential_mv[since:], block.potential_mv]), np.nan),
+        temperature_c=np.where(fresh, warm_c, np.nan),
+        apart_ph=np.where(fresh, apart, np.nan),
+    )
+
+
+def _apart(ph: Floats, u: Floats, other_ph: Floats, other_u: Floats) -> Floats:
+    """Return the distance of two probes over the standard uncertainty of it."""
+    return np.asarray(np.abs(ph - other_ph) / np.sqrt(u * u + other_u * other_u))
+
+
+def _reported(probe: ProbeConfig, rows: trust_windows.RawRows) -> Floats:
+    """Return what the instrument reports, in its own unit: its potential, or its own pH."""
+    if not probe.own_ph:
+        return rows.potential_mv
+    return np.round(ISOPOTENTIAL_PH - rows.potential_mv / nernst_mv(rows.temperature_c), OWN_PH_DIGITS)
+
+
+def _spoken(before: TrustState, turns: list[tuple[int, TrustState]], count: int) -> Ints:
+    """Return the tests by which trust speaks against each row."""
+    states = [before, *(state for _, state in turns)]
+    edges = [0, *(row for row, _ in turns), count]
+    return np.repeat(np.array([int(trust.tests_of(state)) for state in states], dtype=np.int64), np.diff(edges))
+
+
+def _by_second_probe(block: Block, tests: Ints) -> Ints:
+    """Return the test of the rows in whose place alarms judge a second probe."""
+    judged = ((tests & LOST) != 0) & ((tests & AWAY) == 0) & ~np.isnan(block.reference_ph)
+    return np.where(judged, int(QualityTests.BY_SECOND_PROBE), 0)
+
+
+def _away_tests(carry: Carry) -> QualityTests:
+    """Return the tests of a probe that may not be in its vat."""
+    is_attended = carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None
+    attended = QualityTests.ATTENDED if is_attended else QualityTests.NONE
+    return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
 
 
 def _compute_ph(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints) -> tuple[Floats, Floats, Ints]:

@@ -11,6 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from logger.config import ProbeConfig
+from logger.measure import trust_windows
 from logger.measure.calibration import ph_of
 from logger.measure.uncertainty import standard_uncertainty
 from logger.model import Calibration, Carry, Finding, Health, QualityTests
@@ -21,31 +22,29 @@ BEYOND_PH = 1.0
 """So far beyond the buffers a reading is extrapolated in good faith. Common practice, no source."""
 BEYOND_C = 15.0
 """So far from the buffers' temperatures slope and zero are extrapolated in good faith. Common practice, no source."""
+NOISE_MV = 2.0
+"""Noise from reading to reading beyond this is worth a look at plug and cable. Common practice, no source."""
 DEFAULTS_C = (20.0, 25.0)
 """What instruments compensate with that have no thermometer. Common practice, no source."""
 STILL_US = 12 * 3_600_000_000
 """No thermometer in a vat shows one value, to the last digit, for so long. Common practice, no source."""
 
 
-def findings(probe: ProbeConfig, carry: Carry, *, at_us: int, window_us: int) -> Iterator[Finding]:
-    """Yield what the newest readings show; `window_us`: the length of the witnesses' windows."""
+def findings(probe: ProbeConfig, carry: Carry, *, at_us: int) -> Iterator[Finding]:
+    """Yield what the newest readings show."""
     yield from _of_the_belief(carry)
-    window = carry.windows.immersion
-    if window.middle_c is None or window.middle_mv is None:
+    if not carry.trust.windows:
         return
-    if (
-        window.noise_mv is not None
-        and window.noise_mv > probe.limits.witness_noise_mv
-        and not (window.out or window.erratic)
-    ):
-        noisy = f"The potential is restless (over {probe.limits.witness_noise_mv:g} mV from reading to reading)"
+    window, window_us = carry.trust.windows[-1], trust_windows.window_us(probe.poll_s)
+    if window.noise_mv > NOISE_MV and carry.trust.loss is None:
+        noisy = f"The potential is restless (over {NOISE_MV:g} mV from reading to reading)"
         yield _out(f"{noisy}: look at plug and cable, and for a pump or heater that leaks current into the brine.")
-    if window.still * window_us >= STILL_US and window.middle_c in DEFAULTS_C:
-        still = f"The temperature has stood at {window.middle_c:g} C to the last digit for half a day"
+    if carry.trust.still * window_us >= STILL_US and window.temperature_c in DEFAULTS_C:
+        still = f"The temperature has stood at {window.temperature_c:g} C to the last digit for half a day"
         yield _out(f"{still}: look whether a thermometer is plugged in, or the instrument takes a fixed value for it.")
     if carry.electrode.calibration is not None:
         yield from _of_the_calibration(
-            probe, carry, carry.electrode.calibration, (window.middle_mv, window.middle_c), at_us=at_us
+            probe, carry, carry.electrode.calibration, (window.potential_mv, window.temperature_c), at_us=at_us
         )
 
 

@@ -25,9 +25,10 @@ from logger.measure import drift
 from logger.measure.conformance import acceptance_limit, conformance_probability, coverage_factor
 from logger.measure.target_words import claimed, read_at, reads
 from logger.measure.uncertainty import fit_uncertainty
-from logger.measure.windows import WindowMedians
+from logger.measure.windows import LOST, WindowMedians
 from logger.model import (
     Belief,
+    Calibration,
     Carry,
     Cause,
     Check,
@@ -78,6 +79,7 @@ class TargetRun:
         """Judge every window that this block closes; `forbidden`: an alarm speaks against a claim there."""
         believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value) & ~np.isnan(judged.u)
         believed &= not self.carry.suppression.is_away  # it may stand in a buffer
+        believed &= (judged.spoken & LOST) == 0  # what a second probe reads confirms no claim
         columns = (judged.row, judged.value, judged.u, believed, forbidden)
         for row, ph, u, is_believed, is_forbidden in zip(*(column.tolist() for column in columns), strict=True):
             self._take_window(row, ph, u, is_believed=is_believed)
@@ -195,6 +197,8 @@ def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress
     line, check, spot = carry.electrode.calibration, progress.check, progress.spot
     if line is None:
         return
+    if not carry.trust.is_sound or _is_since_broken(carry, spot if target.spot_check else check, line):
+        yield Lack.TRUST
     is_later = check is not None and check.at_us >= line.at_us
     newest_us = check.at_us if check is not None and is_later else line.at_us
     within_us = target.check_within_h * HOUR_US
@@ -206,6 +210,12 @@ def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress
     is_old = spot is not None and carry.batch.started_us is None and abs(at_us - spot.at_us) > within_us
     if target.spot_check and (spot is None or not spot.passed or is_old):
         yield Lack.SPOT_CHECK
+
+
+def _is_since_broken(carry: Carry, support: LastCheck | None, line: Calibration) -> bool:
+    """Tell whether trust was lost since the check that supports a claim, or the calibration where no check does."""
+    made_at_us = line.at_us if support is None else support.at_us
+    return carry.trust.unbroken_at_us > made_at_us
 
 
 def with_check(progress: TargetProgress, check: Check) -> TargetProgress:

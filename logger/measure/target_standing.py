@@ -103,6 +103,7 @@ _WANTED = {
     Lack.TIME: "it has read low enough, but not long enough",
     Lack.RECENT_CHECK: "the last check is too old: dip it in a check buffer",
     Lack.PASSED_CHECK: "the last check failed: repeat it in fresh buffer, or calibrate",
+    Lack.TRUST: "trust in the probe is open, or was lost since the last check: measure with another instrument anew",
     Lack.SPOT_CHECK: "another instrument must agree (`vatvigil verify PROBE --spot PH --u U`)",
 }
 

@@ -21,7 +21,16 @@ from logger.units import SECOND_US
 
 AWAY = QualityTests.ATTENDED | QualityTests.NOT_BACK
 """The probe may not be in the vat."""
-WILD = QualityTests.JUMP | QualityTests.RATE_OF_CHANGE | QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC
+LOST = QualityTests.JUMPED | QualityTests.NOT_BORNE_OUT | QualityTests.LOOSE | QualityTests.FROZEN
+"""Trust in the probe is lost: nothing that it reads is believed."""
+WILD = (
+    QualityTests.JUMP
+    | QualityTests.RATE_OF_CHANGE
+    | QualityTests.OUT_OF_LIQUID
+    | QualityTests.ERRATIC
+    | QualityTests.SCATTERED
+    | LOST
+)
 """What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
 
 
@@ -49,6 +58,18 @@ def ph_belief(rows: Measurements) -> Ints:
     return belief_of(rows.ph, rows.quality, rows.tests)
 
 
+def limit_belief(rows: Measurements) -> Ints:
+    """Return the same as alarms on a limit go by: what a probe without trust reads may raise one, clears none.
+
+    Not where the probe is, or may be, elsewhere; and what a second probe reads in its place is believed.
+    """
+    belief = ph_belief(rows)
+    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)
+    belief[lost] = Belief.SUSPECT
+    belief[(rows.tests & QualityTests.BY_SECOND_PROBE) != 0] = Belief.BELIEVED
+    return belief
+
+
 def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
     """Return the same of bare columns."""
     belief = np.full(len(ph), int(Belief.NOT_BELIEVED), dtype=np.int64)
@@ -70,11 +91,13 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
 def temperature_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not.
 
-    Not in air, nor where it was last put by somebody.
+    Not where it was last put by somebody; suspect where the probe has lost trust.
     """
     elsewhere = QualityTests.TEMPERATURE | QualityTests.OUT_OF_LIQUID | AWAY
     usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
-    return np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
+    belief = np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
+    belief[usable & ((rows.tests & LOST) != 0)] = Belief.SUSPECT
+    return belief
 
 
 COVERAGE = 2.0

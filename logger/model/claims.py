@@ -28,6 +28,8 @@ class Lack(StrEnum):
     RECENT_CHECK = "recent-check"
     PASSED_CHECK = "passed-check"
     SPOT_CHECK = "spot-check"
+    TRUST = "trust"
+    """The probe is doubted, or trust in it was lost since the check that would support the claim."""
     ALARM = "alarm"
     """The condition of an alarm speaks against it."""
 

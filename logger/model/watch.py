@@ -10,25 +10,7 @@ from logger.model.drift import Drift
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ImmersionState:
-    """What the newest whole window of the raw signal told of the probe; see `measure/immersion.py`."""
-
-    fresh_us: int = 0
-    """`WindowState.fresh_us` when this began: what came before says nothing."""
-    window: int = 0
-    """Number of the newest window that had a verdict."""
-    middle_c: float | None = None
-    """Its median temperature; None: there was none yet."""
-    middle_mv: float | None = None
-    noise_mv: float | None = None
-    """Standard deviation of the potential from reading to reading."""
-    still: int = 0
-    """For how many windows the temperature has not moved at all."""
-    out: bool = False
-    erratic: bool = False
+from logger.model.trust import TrustState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,7 +124,6 @@ class WindowState:
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)
     """By alarm."""
-    immersion: ImmersionState = field(default_factory=ImmersionState)
     recent: int = 0
     """How many of the newest records the windows need."""
 
@@ -162,6 +143,7 @@ class Carry:
     suppression: SuppressionState = field(default_factory=SuppressionState)
     reported: ReportedState = field(default_factory=ReportedState)
     windows: WindowState = field(default_factory=WindowState)
+    trust: TrustState = field(default_factory=TrustState)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from logger.config import Config, ProbeConfig, VatConfig
-from logger.measure import immersion, specification
+from logger.measure import specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
 from logger.model import Calibration, Carry, Finding, Health, State
@@ -68,9 +68,8 @@ def health_message(topics: Topics, probe: str, *, status: Health, findings: Sequ
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
     """Return the status of the vat's probe at a time (UTC, microseconds) and its findings, worst first."""
     probe = config.probe(vat.probe)
-    window_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
     findings = [*_failures(vat, carry), *_function_checks(vat, carry)]
-    findings += specification.findings(probe, carry, at_us=at_us, window_us=window_us)
+    findings += specification.findings(probe, carry, at_us=at_us)
     if carry.electrode.calibration is not None:
         findings += condition(summarise(carry.electrode.calibration), probe.calibration)
         findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
@@ -123,7 +122,7 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
     elif (
         not is_off
-        and carry.windows.immersion.middle_c is None  # else the finding is about the reading itself
+        and not carry.trust.windows  # else the finding is about the reading itself
         and specification.is_doubtful(probe, carry, calibration, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
     ):
         yield _maintenance(

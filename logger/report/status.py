@@ -6,7 +6,7 @@ and what a person should do something about stands in `attention`, a sentence ea
 
 from collections.abc import Iterator
 
-from logger.alarm import suppression, words
+from logger.alarm import words
 from logger.alarm.lifecycle import Transition, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
 from logger.measure import batch
@@ -147,7 +147,7 @@ def _reading(
 
 def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusTime) -> Iterator[StandingAlarm]:
     """Yield every alarm of a vat (or of the system) as it stands; `rows` end with the newest record, if any."""
-    for alarm in suppression.effective_vat(vat, carry).alarms:
+    for alarm in vat.alarms:
         state = carry.alarms.get(alarm.id, AlarmState())
         since_us = state.since_at_us or None
         standing = state.shown.is_standing

@@ -18,6 +18,7 @@ from logger.model import (
     ElectrodeState,
     ReportedState,
     SuppressionState,
+    TrustState,
     WindowState,
 )
 
@@ -27,12 +28,15 @@ PARTS: Mapping[str, tuple[Any, int]] = {
     "electrode": (ElectrodeState, 1),
     "suppression": (SuppressionState, 1),
     "reported": (ReportedState, 1),
-    "windows": (WindowState, 1),
+    "windows": (WindowState, 2),
+    "trust": (TrustState, 1),
 }
 """By name (the field of `Carry`): what it holds, and the version in which it is written."""
 
 Step = Callable[[dict[str, Any]], dict[str, Any]]
-STEPS: Mapping[str, Mapping[int, Step]] = {}
+STEPS: Mapping[str, Mapping[int, Step]] = {
+    "windows": {1: lambda old: {name: value for name, value in old.items() if name != "immersion"}},
+}
 """By part and version: what makes the content of that version one of the next; plain dicts, nothing of the model."""
 
 

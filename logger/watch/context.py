@@ -14,6 +14,8 @@ from logger.measure import course, windows
 from logger.measure.windows import WindowMedians
 from logger.model import AlarmState, Belief, Carry, Entry, Measurements, Notification, Reason, ReportedState, VatFacts
 from logger.units import HOUR_US
+from logger.watch import trust_alarms
+from logger.watch.trust_alarms import TrustCourse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,8 @@ class AlarmContext:
     rows: Measurements
     judged: WindowMedians | None = None
     """None: no row of this is new, the carry knows of all."""
+    trust: TrustCourse | None = None
+    """The same."""
 
     def at(self, row: int) -> VatFacts:
         """Return what is known once a row is there."""
@@ -34,7 +38,7 @@ class AlarmContext:
         return VatFacts(
             believed=int(self.rows.belief[row]) == Belief.BELIEVED,
             suspect=int(self.rows.belief[row]) == Belief.SUSPECT,
-            belief=belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row),
+            belief=self._belief(row),
             ph=reported.believed_ph,
             u=reported.believed_u,
             ph_at_us=reported.believed_at_us,
@@ -42,6 +46,12 @@ class AlarmContext:
             deadline_at_us=self._deadline_at_us(int(self.rows.at_us[row])),
             **self._rate(row),
         )
+
+    def _belief(self, row: int) -> str:
+        """Say why the record is believed or not: while trust is lost, by what."""
+        newest = trust_alarms.course_of(self.carry, [], self.rows.tests)
+        why = (newest if self.trust is None else self.trust).why(row)
+        return why or belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row)
 
     def _deadline_at_us(self, at_us: int) -> int | None:
         """Return when the target of the batch is due, if that is still to come."""

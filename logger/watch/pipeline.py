@@ -2,8 +2,8 @@
 
 A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; there is no
 second path. Law: however a series is cut into blocks, the outcome is the same, to the bit. So a block is first cut
-where a command or the end of a suppression falls, and each piece then goes through the same steps: flags, immersion
-(is the probe in the liquid), pH and its uncertainty, belief, signals (single values or windows), alarms, carry.
+where a command or the end of a suppression falls, and each piece then goes through the same steps: flags, pH and its
+uncertainty, trust in the probe, belief, signals (single values or windows), alarms, carry.
 """
 
 from collections.abc import Mapping, Sequence
@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.alarm import digest, evaluate, quiet_hours, suppression
+from logger.alarm import digest, evaluate, quiet_hours
 from logger.alarm.conditions import threshold_codes
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, LookBack, Priority, ProbeConfig, Signal, VatConfig
-from logger.measure import batch, course, immersion, record, trend
+from logger.measure import batch, course, liveness, record, trend, trust_windows
 from logger.measure.windows import WindowMedians
 from logger.model import (
     AlarmState,
@@ -31,10 +31,11 @@ from logger.model import (
     WatchState,
 )
 from logger.units import SECOND_US
-from logger.watch import context, target_alarms
+from logger.watch import context, target_alarms, trust_alarms
 from logger.watch.commands import commands_between
 from logger.watch.context import AlarmContext
 from logger.watch.signals import Signals
+from logger.watch.trust_alarms import TrustCourse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,15 +113,16 @@ def _step_piece(
     watch: Watch, state: WatchState, block: Block, *, audible: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
-    immersed, spoken = record.detect_immersion(watch.probe, state, block)
-    measured, belief = record.compute_records(watch.probe, state, block, spoken)
+    computed = record.compute_records(watch.probe, state, block)
+    measured, trusted = computed.rows, trust_alarms.course_of(state.carry, computed.turns, computed.rows.tests)
     rows, first = state.recent.then(measured), len(state.recent)
-    carry, entries = _judge_alarms(watch, state.carry, rows, measured, first=first, audible=audible)
+    carry, entries = _judge_alarms(watch, state.carry, rows, measured, trusted, first=first, audible=audible)
     keep = min(_rows_needed(watch, rows), len(rows))
     carry = replace(
         carry,
-        electrode=replace(carry.electrode, belief=belief),
-        windows=replace(carry.windows, immersion=immersed, recent=keep),
+        electrode=replace(carry.electrode, belief=computed.belief),
+        windows=replace(carry.windows, recent=keep),
+        trust=computed.trust,
     )
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
@@ -130,12 +132,13 @@ def _judge_alarms(
     carry: Carry,
     rows: Measurements,
     measured: Measurements,
+    trusted: TrustCourse,
     *,
     first: int,
     audible: frozenset[Priority] | None,
 ) -> tuple[Carry, list[Entry]]:
     """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
-    vat, states = suppression.effective_vat(watch.vat, carry), dict(carry.alarms)
+    vat, states = watch.vat, dict(carry.alarms)
     # The flags look back further than any window: live, most of the rows are of no use here.
     unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
     signals = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
@@ -152,9 +155,12 @@ def _judge_alarms(
             max_gap_us=_longest_silence_us(watch, alarm),
             audible=audible,
         )
-        numbered += [(row, target_alarms.with_facts(alarm, entry, target, row)) for row, entry in entries]
+        numbered += [
+            (row, trust_alarms.with_why(alarm, target_alarms.with_facts(alarm, entry, target, row), trusted, row))
+            for row, entry in entries
+        ]
     closed = signals.at(Signal.PH, course.WINDOW_S)
-    then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
+    then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed, trust=trusted)
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
     progress = carry.batch.progress if target is None else target.progress
     trail = context.follow_course(carry, closed)
@@ -261,7 +267,7 @@ def _open_since_us(watch: Watch, elapsed_us: int) -> int:
     lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
     lengths += [round(watch.vat.target.window_s * SECOND_US)] if watch.vat.target else []
     lengths.append(course.WINDOW_US)
-    lengths.append(immersion.window_us(watch.probe.limits, poll_s=watch.probe.poll_s))
+    lengths.append(liveness.period_us(trust_windows.window_us(watch.probe.poll_s)))
     return min(elapsed_us - elapsed_us % length for length in lengths)
 
 

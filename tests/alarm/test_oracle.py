@@ -35,7 +35,7 @@ ALARMS = (
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=20.0, deadband=0.0, reminder_s=30.0),
     raw_alarm(AlarmKind.BLIND, None, on_delay_s=20.0, deadband=0.0),
 )
-LIMITS = QualityLimits(jump_mv=25.0, rate_mv_per_s=10.0, max_gap_s=45.0, witness_window_s=86400.0)
+LIMITS = QualityLimits(jump_mv=25.0, rate_mv_per_s=10.0, max_gap_s=45.0)
 """The flat line stays asleep: it needs 5400 s; so do the witnesses, whose windows are a day long."""
 WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
 

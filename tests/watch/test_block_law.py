@@ -43,7 +43,7 @@ ALARMS = (
 )
 TARGET = TargetConfig(ph=4.65, probability=0.6, window_s=60.0, windows=2, spot_check=False)
 """What these series now and then show, and checks contradict."""
-LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0, witness_window_s=70.0)
+LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0)
 _WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
 PEOPLE = PeopleConfig(quiet=QuietConfig(begin_min=18 * 60 + 4, end_min=18 * 60 + 9))
 """The series begin at 18:00 UTC and last some 20 minutes."""

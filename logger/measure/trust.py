@@ -1,0 +1,423 @@
+"""Follow the trust in a probe: earned, doubted, lost with a cause, and earned back.
+
+Law: pure; trust changes only at a closed window or by a person's word, from what is carried and windows in their order,
+so nothing depends on where blocks were cut. Silence earns nothing back: no time, no mark that runs out, no quietness.
+
+Lost is trust by what a vat cannot make: a jump of the level (`continuity.py`), an instrument that shows far fewer
+values than usual (`liveness.py`), a loose contact (`plausibility.py`), or a word that the reading does not bear out. A
+step of the temperature alone is doubt: a cold top-up makes one too, and so does a heated vat. Doubt sharpens the limit
+of the jump, holds claims and no alarm.
+
+It is earned back by a check after the event (`earn`), by a second probe that agrees for an hour, or by physics: what
+left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour, temperature
+included. 'Back in the course' alone is too little: a falling vat carries a shifted reading through it by itself. After
+each further loss within a day it must stay four times as long. Limits: a trial on simulated vats.
+"""
+
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from logger.measure import continuity, liveness, plausibility, trust_windows
+from logger.measure.continuity import Innovations
+from logger.measure.liveness import Periods
+from logger.measure.trust_windows import ClosedWindows
+from logger.model import (
+    Calibration,
+    Doubt,
+    Floats,
+    Level,
+    Loss,
+    QualityTests,
+    TrustCause,
+    TrustState,
+)
+from logger.units import DAY_US, HOUR_US
+
+YOUNG_US = 3 * HOUR_US
+"""So long a course is young."""
+DOUBTED = 0.6
+"""The limits of a jump while the probe is doubted, and of what counts as a step back, as a part."""
+DOUBT_LASTS_US = 12 * HOUR_US
+UNSETTLED_PH, UNSETTLED_C = 0.35, 6.0
+"""Steps that stirring or topping up may make, for an hour after it was told."""
+BACK_PH, BACK_PH_PER_H, BACK_MOST_PH = 0.12, 0.01, 0.25
+"""So near the course before is back in it: more for each hour, up to a most."""
+BACK_C = 1.2
+BACK_US = HOUR_US
+"""So long it must stay there."""
+LONGER = 4
+"""So many times as long after each further loss within a day."""
+AGREES_US = HOUR_US
+GROWS_US = HOUR_US // 2
+"""So long the size of a jump is followed."""
+UNSETTLED_US = HOUR_US // 2
+"""So long after a vat has settled its windows are still compared with those from before."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Around:
+    """What is the same for all rows of a piece."""
+
+    line: Calibration | None
+    length_us: int
+    unsettled_us: tuple[int, int] | None
+    """From when to when (watch time) the vat is stirred or topped up; None: it is not."""
+
+
+class _Period(NamedTuple):
+    """How many different values one signal showed in a period, at the row that closed it."""
+
+    row: int
+    values: int
+    net: int
+    digit: float
+    is_potential: bool
+
+
+@dataclass(slots=True)
+class TrustRun:
+    """The trust on its way through one piece of a block. Results: `state`, and `turns`, each new state at its row."""
+
+    around: Around
+    state: TrustState
+    turns: list[tuple[int, TrustState]] = field(default_factory=list)
+    windows: ClosedWindows = field(init=False)
+    course: Innovations = field(init=False)
+    loose: Floats = field(init=False)
+    scatter: Floats = field(init=False)
+    suspicious: NDArray[np.bool_] = field(init=False)
+    taken: int = 0
+    """How many of the windows were taken."""
+
+    def follow(self, closed: ClosedWindows, potential: Periods, temperature: Periods) -> None:
+        """Take closed windows and periods in the order of their rows; at one row the period comes first."""
+        carried = len(self.state.windows)
+        self._look(trust_windows.after(self.state.windows, closed))
+        self.taken = carried
+        if self.state.anew_us is None and len(closed):
+            self.state = replace(self.state, anew_us=int(closed.number[0]) * self.around.length_us)
+            self.turns.append((int(closed.row[0]), self.state))
+        for period in _in_order(potential, temperature):
+            self._take_windows(carried + int(np.searchsorted(closed.row, period.row)))
+            self._take_period(period)
+        self._take_windows(len(self.windows))
+        self._keep(carried)
+
+    def _look(self, windows: ClosedWindows) -> None:
+        self.windows = windows
+        self.course = continuity.compare(windows, self.around.line, length_us=self.around.length_us)
+        self.loose, self.scatter = plausibility.loose_part(windows), plausibility.scatter_ph(windows)
+        self.suspicious = (
+            (self.course.up_ph > continuity.UP_PH)
+            | (self.course.down_ph > continuity.DOWN_PH)
+            | (self.course.step_c > plausibility.STEP_C)
+            | (self.loose > plausibility.CONTACT_PART)
+            | (self.scatter > plausibility.USABLE_PH)
+        )
+
+    def _take_windows(self, until: int) -> None:
+        """Take windows one by one where something may be wrong, and the others at once."""
+        while self.taken < until:
+            odd = np.flatnonzero(self.suspicious[self.taken : until])
+            calm = until if not len(odd) else self.taken + int(odd[0])
+            if _is_calm(self.state) and calm > self.taken:
+                self._learn(self.taken, calm)
+                self.taken = calm
+            else:
+                self._take_window(self.taken)
+                self.taken += 1
+
+    def _take_window(self, at: int) -> None:
+        before = self.state
+        scattered = bool(self.scatter[at] > plausibility.USABLE_PH)
+        self.state = replace(self.state, scattered=scattered)
+        if self.state.expected is not None:
+            self._bear_out(at, self.state.expected)
+        elif self.state.loss is not None:
+            self.state = self._earned_back(at, self.state.loss)
+        else:
+            self._judge(at)
+        if self.state != before:
+            self.turns.append((int(self.windows.row[at]), self.state))
+
+    def _judge(self, at: int) -> None:
+        """Judge one window of a probe that is trusted or doubted."""
+        if self.state.doubt is not None:
+            self._reconsider_doubt(at, self.state.doubt)
+        up_ph, down_ph = self._jump_limits(at)
+        up, down = float(self.course.up_ph[at]), float(self.course.down_ph[at])
+        if up > up_ph or down > down_ph:
+            self._lose(at, TrustCause.JUMP, jump_ph=float(self.course.moved_ph[at]))
+        elif self.loose[at] > plausibility.CONTACT_PART:
+            self._lose(at, TrustCause.CONTACT)
+        elif self.state.doubt is None and self.course.step_c[at] > self._step_limit_c(at):
+            self._doubt(at, TrustCause.TEMPERATURE)
+        elif _is_calm(self.state):
+            self._learn(at, at + 1)
+
+    def _jump_limits(self, at: int) -> tuple[float, float]:
+        """Return how far up and down from its course a level may lie."""
+        if self._is_unsettled(at):
+            return continuity.UP_PH + UNSETTLED_PH, continuity.DOWN_PH + UNSETTLED_PH
+        if self.state.doubt is not None:
+            return DOUBTED * continuity.UP_PH, DOUBTED * continuity.DOWN_PH
+        is_young = self.state.anew_us is None or self._end_us(at) - self.state.anew_us < YOUNG_US
+        return continuity.EARLY_PH if is_young else continuity.UP_PH, continuity.DOWN_PH
+
+    def _step_limit_c(self, at: int) -> float:
+        if self._is_unsettled(at):
+            return UNSETTLED_C
+        return plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
+
+    def _is_unsettled(self, at: int) -> bool:
+        if self.around.unsettled_us is None:
+            return False
+        from_us, until_us = self.around.unsettled_us
+        return from_us <= self._end_us(at) <= until_us + UNSETTLED_US
+
+    def _end_us(self, at: int) -> int:
+        """Return the watch time at which a window ends."""
+        return (int(self.windows.number[at]) + 1) * self.around.length_us
+
+    def _at_us(self, at: int, elapsed_us: int) -> int:
+        """Return the UTC of a watch time shortly before the row that closed a window."""
+        return int(self.windows.at_us[at]) - (int(self.windows.elapsed_us[at]) - elapsed_us)
+
+    def level(self, at: int, slope: float = 0.0) -> Level:
+        """Return the level at a window: medians of it and the two before it."""
+        near = slice(max(0, at - continuity.LEVEL + 1), at + 1)
+        mv, warm_c = np.median(self.windows.potential_mv[near]), np.median(self.windows.temperature_c[near])
+        return Level(
+            elapsed_us=self._end_us(at),
+            potential_mv=float(mv),
+            temperature_c=float(warm_c),
+            slope_ph_per_h=0.0 if np.isnan(slope) else slope,
+        )
+
+    def _before(self, at: int) -> Level | None:
+        """Return the level that a window is compared with."""
+        place = int(self.course.before[at])
+        return self.level(place, float(self.course.slope[at])) if place >= continuity.LEVEL - 1 else None
+
+    def _lose(self, at: int, cause: TrustCause, *, jump_ph: float = 0.0, before: Level | None = None) -> None:
+        """Lose trust at a window; it began one window before, which is when a level of three can show it."""
+        since_us = self._end_us(at) - 2 * self.around.length_us
+        loss = Loss(
+            cause=cause,
+            since_us=since_us,
+            since_at_us=self._at_us(at, since_us),
+            before=before or self._before(at),
+            now=self.level(at),
+            jump_ph=jump_ph,
+        )
+        day = tuple(us for us in self.state.losses_us if us > since_us - DAY_US)
+        self.state = replace(self.state, loss=loss, expected=None, losses_us=(*day, since_us))
+
+    def _doubt(self, at: int, cause: TrustCause) -> None:
+        before, since_us = self._before(at), self._end_us(at) - 2 * self.around.length_us
+        now_c = float(self.course.warm_c[at])
+        doubt = Doubt(
+            cause=cause,
+            since_us=since_us,
+            since_at_us=self._at_us(at, since_us),
+            before_c=now_c if before is None else before.temperature_c,
+            now_c=now_c,
+        )
+        self.state = replace(self.state, doubt=doubt)
+
+    def _reconsider_doubt(self, at: int, doubt: Doubt) -> None:
+        """End a doubt by the temperature when that is back, or after half a day: then this is the vat's."""
+        if doubt.cause is not TrustCause.TEMPERATURE:
+            return
+        limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
+        now_c = float(self.course.warm_c[at])
+        is_back = abs(now_c - doubt.before_c) < 0.5 * limit_c
+        if is_back or self._end_us(at) - doubt.since_us > DOUBT_LASTS_US:
+            self.state = replace(self.state, doubt=None)
+
+    def _bear_out(self, at: int, expected: Level) -> None:
+        """Compare what somebody said to be back in the vat with where the vat was."""
+        if np.isnan(self.course.ph[at]):
+            return
+        low, high = continuity.expected_ph(expected, self.around.line, elapsed_us=self._end_us(at))
+        gap_h = min((self._end_us(at) - expected.elapsed_us) / HOUR_US, continuity.GAP_H)
+        ph = float(self.course.ph[at])
+        above = ph - high - continuity.UP_PH - continuity.GAP_UP_PH * gap_h
+        below = low - ph - continuity.DOWN_PH - continuity.GAP_DOWN_PH * gap_h
+        self.state = replace(self.state, expected=None)
+        if self.state.loss is not None and max(above, below) <= 0.0:
+            self.state = self._trusted(at)
+        elif max(above, below) > 0.0:
+            self._lose(at, TrustCause.NOT_BORNE_OUT, jump_ph=ph - (high if above > 0.0 else low), before=expected)
+
+    def _earned_back(self, at: int, loss: Loss) -> TrustState:
+        """Return the state after one more window of a probe whose trust is lost."""
+        loss = replace(self._followed(at, loss), now=self.level(at))
+        agreeing = loss.windows_agreeing + 1 if self.windows.agrees[at] == 1 else 0
+        loss = replace(loss, windows_agreeing=agreeing)
+        by_physics = loss.windows_back * self.around.length_us >= self._must_stay_us(loss)
+        by_second = agreeing * self.around.length_us >= AGREES_US
+        if (by_physics and self._end_us(at) - loss.since_us <= DAY_US) or by_second:
+            return self._trusted(at)
+        return replace(self.state, loss=loss)
+
+    def _trusted(self, at: int) -> TrustState:
+        """Return the state of a probe that has earned its trust back with this window."""
+        elapsed_us, at_us = int(self.windows.elapsed_us[at]), int(self.windows.at_us[at])
+        return replace(self.state, loss=None, expected=None, unbroken_us=elapsed_us, unbroken_at_us=at_us)
+
+    def _followed(self, at: int, loss: Loss) -> Loss:
+        """Follow the size of a jump, the step back, and how long the level has been back in the course before."""
+        before = loss.before
+        if before is None:
+            return loss
+        ph, moved_ph = float(self.course.ph[at]), float(self.course.moved_ph[at])
+        if loss.jump_ph and self._end_us(at) - loss.since_us <= GROWS_US:
+            is_farther = abs(moved_ph) > abs(loss.jump_ph) and moved_ph * loss.jump_ph > 0.0
+            loss = replace(loss, jump_ph=moved_ph if is_farther else loss.jump_ph)
+        if not self._is_in_course(at, ph, before):
+            return replace(loss, has_stepped_back=False, windows_back=0)
+        stepped = loss.has_stepped_back or -moved_ph * np.sign(loss.jump_ph) >= DOUBTED * abs(loss.jump_ph)
+        counts = stepped and self._is_alive(at)
+        return replace(loss, has_stepped_back=stepped, windows_back=loss.windows_back + 1 if counts else 0)
+
+    def _is_in_course(self, at: int, ph: float, before: Level) -> bool:
+        """Tell whether a level lies where the course before leads to, temperature included."""
+        low, high = continuity.expected_ph(before, self.around.line, elapsed_us=self._end_us(at))
+        hours = (self._end_us(at) - before.elapsed_us) / HOUR_US
+        margin = min(BACK_PH + BACK_PH_PER_H * hours, BACK_MOST_PH)
+        limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
+        is_warm = abs(float(self.course.warm_c[at]) - before.temperature_c) <= max(BACK_C, limit_c)
+        return low - margin <= ph <= high + margin and is_warm
+
+    def _is_alive(self, at: int) -> bool:
+        return liveness.is_alive(self.state.potential) and not self.loose[at] > 0.5 * plausibility.CONTACT_PART
+
+    def _must_stay_us(self, loss: Loss) -> int:
+        losses = sum(us > loss.since_us - DAY_US for us in self.state.losses_us)
+        return int(BACK_US * LONGER ** max(0, losses - 1))
+
+    def _take_period(self, period: _Period) -> None:
+        """Take how many different values potential or temperature showed in a period."""
+        if period.is_potential:
+            self.state = replace(self.state, potential=liveness.follow(self.state.potential, period.values, period.net))
+            if self.state.loss is None and self.taken and liveness.is_frozen(self.state.potential):
+                self._lose(self.taken - 1, TrustCause.FROZEN)
+                self.turns.append((period.row, self.state))
+            return
+        seen = [each for each in (self.state.digit_c, period.digit) if each > 0.0]
+        variety = liveness.follow(self.state.temperature, period.values, period.net)
+        self.state = replace(self.state, temperature=variety, digit_c=min(seen, default=0.0))
+        before = self.state.doubt
+        is_frozen = liveness.is_frozen(variety)
+        if before is None and is_frozen and self.taken:
+            self._doubt(self.taken - 1, TrustCause.THERMOMETER)
+        elif before is not None and before.cause is TrustCause.THERMOMETER and liveness.is_alive(variety):
+            self.state = replace(self.state, doubt=None)
+        if self.state.doubt != before:
+            self.turns.append((period.row, self.state))
+
+    def _learn(self, at: int, until: int) -> None:
+        """Learn from calm windows how far the temperature usually moves in half an hour."""
+        steps = np.fmax(self.course.step_c[at:until], 0.0)
+        hours = (self.windows.number[at:until] * self.around.length_us) // HOUR_US
+        starts = np.flatnonzero(np.diff(hours, prepend=-1))
+        largest = np.fmax.reduceat(steps, starts)
+        for hour, swing in zip(hours[starts].tolist(), largest.tolist(), strict=True):
+            self.state = _with_swing(self.state, hour, 0.0 if np.isnan(swing) else swing)
+
+    def _keep(self, carried: int) -> None:
+        """Keep what later windows are judged by."""
+        windows = self.windows
+        if len(windows) == carried:
+            return
+        moved = np.flatnonzero(np.diff(windows.temperature_c))
+        last = len(windows) - 1
+        still = last - 1 - int(moved[-1]) if len(moved) else self.state.still + last - max(carried - 1, 0)
+        keep = continuity.reach(self.around.length_us).keep
+        self.state = replace(self.state, windows=trust_windows.newest(windows, keep=keep), still=still)
+
+
+def _is_calm(state: TrustState) -> bool:
+    """Tell whether nothing is open, so that windows in which nothing is odd need not be looked at one by one."""
+    return state.is_sound and not state.scattered
+
+
+def _with_swing(state: TrustState, hour: int, swing_c: float) -> TrustState:
+    """Return the state with the largest change of temperature of an hour, or of a part of it."""
+    if hour == state.hour:
+        return replace(state, swing_c=max(state.swing_c, swing_c))
+    learnt = (*state.swings_c, state.swing_c)[-plausibility.DAY_H :] if state.hour else state.swings_c
+    return replace(state, swings_c=learnt, hour=hour, swing_c=swing_c)
+
+
+def _in_order(potential: Periods, temperature: Periods) -> list[_Period]:
+    """Return the periods of both signals by their rows."""
+    both = [
+        _Period(*each, is_potential)
+        for is_potential, one in ((True, potential), (False, temperature))
+        for each in zip(one.row.tolist(), one.values.tolist(), one.net.tolist(), one.digit.tolist(), strict=True)
+    ]
+    return sorted(both, key=lambda each: (each.row, each.is_potential))
+
+
+def tests_of(state: TrustState) -> QualityTests:
+    """Return the tests that trust speaks by against the records after a state."""
+    tests = QualityTests.UNWITNESSED if state.anew_us is None else QualityTests.NONE
+    tests |= _LOST[state.loss.cause] if state.loss is not None else QualityTests.NONE
+    tests |= QualityTests.DOUBTED if state.doubt is not None else QualityTests.NONE
+    return tests | QualityTests.SCATTERED if state.scattered else tests
+
+
+_LOST = {
+    TrustCause.JUMP: QualityTests.JUMPED,
+    TrustCause.FROZEN: QualityTests.FROZEN,
+    TrustCause.CONTACT: QualityTests.LOOSE,
+    TrustCause.NOT_BORNE_OUT: QualityTests.NOT_BORNE_OUT,
+}
+
+
+def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> Level | None:
+    """Return where the vat was before trust was lost, or else is now; None: too little was seen."""
+    if state.loss is not None:
+        return state.loss.before
+    if len(state.windows) < continuity.LEVEL:
+        return None
+    run = TrustRun(Around(line=line, length_us=length_us, unsettled_us=None), state)
+    run.windows = trust_windows.after(state.windows, ClosedWindows.none())
+    run.course = continuity.compare(run.windows, line, length_us=length_us)
+    last = len(run.windows) - 1
+    return run.level(last, float(run.course.slope[last]))
+
+
+def expect(state: TrustState, line: Calibration | None, *, length_us: int) -> TrustState:
+    """Take the word that the probe is back in its vat: what it reads must bear that out; the windows begin anew."""
+    expected = state.expected or level_of(state, line, length_us=length_us)
+    return replace(state, expected=expected, windows=(), anew_us=None, scattered=False)
+
+
+def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int) -> TrustState:
+    """Take a new calibration: the level before may be meant by either line, for the electrode may be another one."""
+    level = state.expected or level_of(state, before, length_us=length_us)
+    if level is not None and before is not None:
+        mv, warm_c = np.array([level.potential_mv]), np.array([level.temperature_c])
+        level = replace(level, former_ph=float(continuity.ph_at(before, mv, warm_c).item()))
+    return replace(state, expected=level, windows=(), anew_us=None, scattered=False)
+
+
+def earn(state: TrustState, *, elapsed_us: int, at_us: int) -> TrustState:
+    """Take a check that agrees, or the start of a batch: trust is earned, and the course begins anew."""
+    return replace(
+        state,
+        loss=None,
+        doubt=None,
+        expected=None,
+        windows=(),
+        anew_us=None,
+        scattered=False,
+        unbroken_us=elapsed_us if state.loss is not None else state.unbroken_us,
+        unbroken_at_us=at_us if state.loss is not None else state.unbroken_at_us,
+    )
