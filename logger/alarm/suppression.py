@@ -6,8 +6,8 @@ that the probe is back leaves it not back (`Carry.not_back_us`), until somebody 
 
 What is read while somebody works on the probe is not believed of the vat (`ATTENDED`): it may be a buffer. A session
 that is broken off leaves the probe not back; `trust-lost` tells it at once, high, with reminders. A probe that comes
-back does not end what stirring suspends. A lowest that topping up set anew, in place of moving it, would hide a slow rise of
-a vat that is topped up daily.
+back does not end what stirring suspends. A lowest that topping up set anew, in place of moving it, would hide a slow
+rise of a vat that is topped up daily.
 """
 
 from collections.abc import Mapping

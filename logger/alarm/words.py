@@ -15,7 +15,7 @@ _TESTS = {
     QualityTests.NOT_BORNE_OUT: "the probe was said to be back in the vat, and reads something else than before",
     QualityTests.LOOSE: "readings lie far apart again and again, so trust in the probe is lost",
     QualityTests.FROZEN: "the instrument hardly shows a new value any more, so trust in the probe is lost",
-    QualityTests.OUT_OF_LIQUID: "the probe seems to hang in air",
+    QualityTests.OUT_OF_LIQUID: "the probe seems to hang in air, so trust in it is lost",
     QualityTests.ERRATIC: "the signal is unstable",
     QualityTests.SCATTERED: "readings lie so far apart that their median says little",
     QualityTests.ATTENDED: "somebody works on the probe or has it out of the vat",
@@ -171,7 +171,13 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     return alarm.kind.row.quantity.format(value=value, spread=spread)
 
 
-_LOST = (QualityTests.JUMPED, QualityTests.NOT_BORNE_OUT, QualityTests.LOOSE, QualityTests.FROZEN)
+_LOST = (
+    QualityTests.JUMPED,
+    QualityTests.OUT_OF_LIQUID,
+    QualityTests.NOT_BORNE_OUT,
+    QualityTests.LOOSE,
+    QualityTests.FROZEN,
+)
 _UNCONFIRMED = "Not confirmed: trust in the probe is lost, so look at the vat itself"
 _NOT_BACK = (
     "Work on the probe is over and nobody said that it is back. Look whether it is in the vat, then say so:"

@@ -22,8 +22,11 @@ UNLEARNT_C = 2.6
 """Before some hours are learnt."""
 LEARNT_H, DAY_H = 3, 24
 MOST_LEARNT = 0.9
+NOISE_WINDOWS = 12
+NOISIER = 2.5
+"""So many times the usual noise in a row of windows, right after a step of the temperature: air."""
 CONTACT_WINDOWS = 12
-CONTACT_PART = 0.08
+CONTACT_PART = 0.10
 """So many readings of an hour lie far from their window's median: a loose contact."""
 USABLE_PH = 0.15
 """A median whose uncertainty by scatter is larger says too little."""
@@ -47,6 +50,11 @@ def loose_part(windows: ClosedWindows) -> Floats:
         far, count = (np.concatenate([[0], np.cumsum(each)]) for each in (windows.outliers, windows.count))
         part[span - 1 :] = (far[span:] - far[:-span]) / (count[span:] - count[:-span])
     return part
+
+
+def usual_noise_mv(windows: ClosedWindows, until: int) -> float:
+    """Return the median noise of the windows of about an hour that end with one."""
+    return float(np.median(windows.noise_mv[max(0, until + 1 - NOISE_WINDOWS) : until + 1]))
 
 
 def scatter_ph(windows: ClosedWindows) -> Floats:

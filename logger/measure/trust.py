@@ -6,7 +6,7 @@ so nothing depends on where blocks were cut. Silence earns nothing back: no time
 Lost is trust by what a vat cannot make: a jump of the level (`continuity.py`), an instrument that shows far fewer
 values than usual (`liveness.py`), a loose contact (`plausibility.py`), or a word that the reading does not bear out. A
 step of the temperature alone is doubt: a cold top-up makes one too, and so does a heated vat. Doubt sharpens the limit
-of the jump, holds claims and no alarm.
+of the jump, holds claims and no alarm. A potential that is noisier from then on makes it a loss: the probe is in air.
 
 It is earned back by a check after the event (`earn`), by a second probe that agrees for an hour, or by physics: what
 left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour, temperature
@@ -38,8 +38,14 @@ from logger.units import DAY_US, HOUR_US
 
 YOUNG_US = 3 * HOUR_US
 """So long a course is young."""
-DOUBTED = 0.6
-"""The limits of a jump while the probe is doubted, and of what counts as a step back, as a part."""
+DOUBTED = 0.8
+"""The limits of a jump while the probe is doubted, as a part: a cold top-up moves pH by more than 0.6 of them."""
+STEP_BACK = 0.6
+"""So much of a jump must come back by a step."""
+LASTS = 3
+"""Windows in a row that must lie off the course: a cushion of gas lies on a bulb for up to 20 minutes."""
+AT_ONCE = 1.4
+"""But not where a level is off by so many times the limit."""
 DOUBT_LASTS_US = 12 * HOUR_US
 UNSETTLED_PH, UNSETTLED_C = 0.35, 6.0
 """Steps that stirring or topping up may make, for an hour after it was told."""
@@ -149,23 +155,26 @@ class TrustRun:
             self._reconsider_doubt(at, self.state.doubt)
         up_ph, down_ph = self._jump_limits(at)
         up, down = float(self.course.up_ph[at]), float(self.course.down_ph[at])
-        if up > up_ph or down > down_ph:
+        size = max(up / up_ph, down / down_ph)
+        self.state = replace(self.state, odd=self.state.odd + 1 if size > 1.0 else 0)
+        if size > AT_ONCE or self.state.odd >= LASTS:
             self._lose(at, TrustCause.JUMP, jump_ph=float(self.course.moved_ph[at]))
         elif self.loose[at] > plausibility.CONTACT_PART:
             self._lose(at, TrustCause.CONTACT)
+        elif self.state.doubt is not None and self._is_noisier(at, self.state.doubt.before_mv):
+            self._lose(at, TrustCause.AIR, quiet_mv=self.state.doubt.before_mv)
         elif self.state.doubt is None and self.course.step_c[at] > self._step_limit_c(at):
             self._doubt(at, TrustCause.TEMPERATURE)
-        elif _is_calm(self.state):
+        elif _is_calm(self.state) or self.state.odd:
             self._learn(at, at + 1)
 
     def _jump_limits(self, at: int) -> tuple[float, float]:
         """Return how far up and down from its course a level may lie."""
         if self._is_unsettled(at):
             return continuity.UP_PH + UNSETTLED_PH, continuity.DOWN_PH + UNSETTLED_PH
-        if self.state.doubt is not None:
-            return DOUBTED * continuity.UP_PH, DOUBTED * continuity.DOWN_PH
         is_young = self.state.anew_us is None or self._end_us(at) - self.state.anew_us < YOUNG_US
-        return continuity.EARLY_PH if is_young else continuity.UP_PH, continuity.DOWN_PH
+        part = 1.0 if self.state.doubt is None else DOUBTED
+        return part * (continuity.EARLY_PH if is_young else continuity.UP_PH), part * continuity.DOWN_PH
 
     def _step_limit_c(self, at: int) -> float:
         if self._is_unsettled(at):
@@ -202,9 +211,17 @@ class TrustRun:
         place = int(self.course.before[at])
         return self.level(place, float(self.course.slope[at])) if place >= continuity.LEVEL - 1 else None
 
-    def _lose(self, at: int, cause: TrustCause, *, jump_ph: float = 0.0, before: Level | None = None) -> None:
-        """Lose trust at a window; it began one window before, which is when a level of three can show it."""
-        since_us = self._end_us(at) - 2 * self.around.length_us
+    def _lose(
+        self,
+        at: int,
+        cause: TrustCause,
+        *,
+        jump_ph: float = 0.0,
+        before: Level | None = None,
+        quiet_mv: float | None = None,
+    ) -> None:
+        """Lose trust at a window; a level of three shows it one window after it began."""
+        since_us = self._end_us(at) - (2 + max(self.state.odd - 1, 0)) * self.around.length_us
         loss = Loss(
             cause=cause,
             since_us=since_us,
@@ -212,9 +229,10 @@ class TrustRun:
             before=before or self._before(at),
             now=self.level(at),
             jump_ph=jump_ph,
+            quiet_mv=quiet_mv,
         )
         day = tuple(us for us in self.state.losses_us if us > since_us - DAY_US)
-        self.state = replace(self.state, loss=loss, expected=None, losses_us=(*day, since_us))
+        self.state = replace(self.state, loss=loss, expected=None, odd=0, losses_us=(*day, since_us))
 
     def _doubt(self, at: int, cause: TrustCause) -> None:
         before, since_us = self._before(at), self._end_us(at) - 2 * self.around.length_us
@@ -225,8 +243,13 @@ class TrustRun:
             since_at_us=self._at_us(at, since_us),
             before_c=now_c if before is None else before.temperature_c,
             now_c=now_c,
+            before_mv=plausibility.usual_noise_mv(self.windows, max(0, at - continuity.LEVEL)),
         )
         self.state = replace(self.state, doubt=doubt)
+
+    def _is_noisier(self, at: int, usual_mv: float) -> bool:
+        """Tell whether the newest windows are all far noisier than usual."""
+        return bool((self.windows.noise_mv[at - continuity.LEVEL + 1 : at + 1] > plausibility.NOISIER * usual_mv).all())
 
     def _reconsider_doubt(self, at: int, doubt: Doubt) -> None:
         """End a doubt by the temperature when that is back, or after half a day: then this is the vat's."""
@@ -280,9 +303,16 @@ class TrustRun:
             loss = replace(loss, jump_ph=moved_ph if is_farther else loss.jump_ph)
         if not self._is_in_course(at, ph, before):
             return replace(loss, has_stepped_back=False, windows_back=0)
-        stepped = loss.has_stepped_back or -moved_ph * np.sign(loss.jump_ph) >= DOUBTED * abs(loss.jump_ph)
-        counts = stepped and self._is_alive(at)
+        stepped = loss.has_stepped_back or self._steps_back(at, loss.jump_ph)
+        is_noisy = loss.quiet_mv is not None and self._is_noisier(at, loss.quiet_mv)
+        counts = stepped and not is_noisy and self._is_alive(at)
         return replace(loss, has_stepped_back=stepped, windows_back=loss.windows_back + 1 if counts else 0)
+
+    def _steps_back(self, at: int, jump_ph: float) -> bool:
+        """Tell whether a level comes from where the jump had led to, within half an hour; no jump needs no step."""
+        near = self.course.ph[max(0, at - continuity.reach(self.around.length_us).back) : at + 1]
+        farthest = float(np.fmax.reduce((near - near[-1]) * np.sign(jump_ph)))
+        return farthest >= STEP_BACK * abs(jump_ph)
 
     def _is_in_course(self, at: int, ph: float, before: Level) -> bool:
         """Tell whether a level lies where the course before leads to, temperature included."""
@@ -290,7 +320,7 @@ class TrustRun:
         hours = (self._end_us(at) - before.elapsed_us) / HOUR_US
         margin = min(BACK_PH + BACK_PH_PER_H * hours, BACK_MOST_PH)
         limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
-        is_warm = abs(float(self.course.warm_c[at]) - before.temperature_c) <= max(BACK_C, limit_c)
+        is_warm = abs(float(self.course.warm_c[at]) - before.temperature_c) <= min(BACK_C, limit_c)
         return low - margin <= ph <= high + margin and is_warm
 
     def _is_alive(self, at: int) -> bool:
@@ -343,7 +373,7 @@ class TrustRun:
 
 def _is_calm(state: TrustState) -> bool:
     """Tell whether nothing is open, so that windows in which nothing is odd need not be looked at one by one."""
-    return state.is_sound and not state.scattered
+    return state.is_sound and not state.scattered and not state.odd
 
 
 def _with_swing(state: TrustState, hour: int, swing_c: float) -> TrustState:
@@ -374,6 +404,7 @@ def tests_of(state: TrustState) -> QualityTests:
 
 _LOST = {
     TrustCause.JUMP: QualityTests.JUMPED,
+    TrustCause.AIR: QualityTests.OUT_OF_LIQUID,
     TrustCause.FROZEN: QualityTests.FROZEN,
     TrustCause.CONTACT: QualityTests.LOOSE,
     TrustCause.NOT_BORNE_OUT: QualityTests.NOT_BORNE_OUT,

@@ -18,8 +18,8 @@ POLLS = 15
 """A window is never shorter than this many polls: with 5, noise of 15 mV that sets in looked like a jump."""
 LEAST = 3
 """Readings without which a window is none."""
-OUTLIER_MV = 60.0
-"""So far from a window's median no vat moves: 1 pH. Common practice, no source."""
+OUTLIER_MV = 30.0
+"""So far from a window's median no vat moves: half a pH. Common practice, no source."""
 MAD_TO_SD = 1.4826
 """Standard deviation of normal values over the median of their distances from the middle: 1 / 0.6745."""
 STEP_TO_SD = MAD_TO_SD / 1.4142135623730951

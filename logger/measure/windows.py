@@ -21,16 +21,15 @@ from logger.units import SECOND_US
 
 AWAY = QualityTests.ATTENDED | QualityTests.NOT_BACK
 """The probe may not be in the vat."""
-LOST = QualityTests.JUMPED | QualityTests.NOT_BORNE_OUT | QualityTests.LOOSE | QualityTests.FROZEN
-"""Trust in the probe is lost: nothing that it reads is believed."""
-WILD = (
-    QualityTests.JUMP
-    | QualityTests.RATE_OF_CHANGE
+LOST = (
+    QualityTests.JUMPED
     | QualityTests.OUT_OF_LIQUID
-    | QualityTests.ERRATIC
-    | QualityTests.SCATTERED
-    | LOST
+    | QualityTests.NOT_BORNE_OUT
+    | QualityTests.LOOSE
+    | QualityTests.FROZEN
 )
+"""Trust in the probe is lost: nothing that it reads is believed."""
+WILD = QualityTests.JUMP | QualityTests.RATE_OF_CHANGE | QualityTests.ERRATIC | QualityTests.SCATTERED | LOST
 """What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
 
 
@@ -93,7 +92,7 @@ def temperature_belief(rows: Measurements) -> Ints:
 
     Not where it was last put by somebody; suspect where the probe has lost trust.
     """
-    elsewhere = QualityTests.TEMPERATURE | QualityTests.OUT_OF_LIQUID | AWAY
+    elsewhere = QualityTests.TEMPERATURE | AWAY
     usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
     belief = np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
     belief[usable & ((rows.tests & LOST) != 0)] = Belief.SUSPECT

@@ -78,7 +78,7 @@ class QualityTests(IntFlag):
     OUTSIDE_BUFFERS = 128
     """pH lies beyond the buffers of the calibration: the line is extrapolated, and u grows."""
     OUT_OF_LIQUID = 256
-    """In records of earlier versions: the window before showed a probe that hangs in air."""
+    """Trust is lost: the temperature stepped and the potential is noisier since, as in air."""
     ERRATIC = 512
     """In records of earlier versions: the window before showed potentials far apart."""
     ATTENDED = 1024

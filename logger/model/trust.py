@@ -29,6 +29,8 @@ class TrustCause(StrEnum):
     """Readings lie far apart again and again: a loose contact, or an instrument that restarts."""
     NOT_BORNE_OUT = "not-borne-out"
     """Somebody said that the probe is back in the vat, and it reads something else than before."""
+    AIR = "air"
+    """The temperature stepped, and the potential is noisier since: a film of brine is a poor screen."""
     TEMPERATURE = "temperature"
     """The temperature changed by a step that so much liquid does not make by itself."""
     THERMOMETER = "thermometer"
@@ -65,13 +67,15 @@ class Level:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
-    """Why a probe is doubted, since when, and the temperature before."""
+    """Why a probe is doubted, since when, and what it was like before."""
 
     cause: TrustCause
     since_us: int
     since_at_us: int
     before_c: float
     now_c: float
+    before_mv: float
+    """Noise of the potential before."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -89,6 +93,8 @@ class Loss:
     jump_ph: float = 0.0
     """How far the level left its course, with its sign; 0: it did not."""
     has_stepped_back: bool = False
+    quiet_mv: float | None = None
+    """Noise of the potential before; None: it is no sign of this."""
     windows_back: int = 0
     """Windows in a row that lie in the course before again."""
     windows_agreeing: int = 0
@@ -127,6 +133,8 @@ class TrustState:
     """The least difference between two temperatures seen; 0: none was."""
     potential: Variety = field(default_factory=Variety)
     temperature: Variety = field(default_factory=Variety)
+    odd: int = 0
+    """How many of the newest windows in a row lie off the course."""
     scattered: bool = False
     """The newest window's readings lie so far apart that their median says little."""
     expected: Level | None = None

@@ -44,6 +44,8 @@ def lost(loss: Loss, line: Calibration | None) -> str:
     when, before, now = _clock(loss.since_at_us), level_ph(loss.before, line), level_ph(loss.now, line)
     if loss.cause is TrustCause.FROZEN:
         return f"the instrument hardly shows a new value any more since about {when}, as if frozen"
+    if loss.cause is TrustCause.AIR:
+        return f"the probe seems to hang in air since {when}: its temperature stepped, and the signal is noisier since"
     if loss.cause is TrustCause.CONTACT:
         return f"readings lie far apart again and again since about {when}: plug, cable, or an instrument that restarts"
     if before is None or now is None:
