@@ -4,10 +4,9 @@ Law: `TUNING` is for whoever chooses limits; `JUDGED` is looked at once, with th
 no vat. A row keeps its cases whichever other rows are run. Sizes and shapes are common practice, no source.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from itertools import chain
 
 from simulator.effects import Effect
 from simulator.named_faults import DISTURBANCES, FAULTS
@@ -284,11 +283,9 @@ def claim_cases(chosen: TrustSet, seeds: int) -> Iterator[Case]:
             yield replace(case, from_ph=from_ph, confirms=confirms, spots_h=spots_h)
 
 
-def chosen_only(cases: Iterator[Case], only: tuple[str, ...]) -> list[Case]:
-    """Return the cases of causes whose label holds one of these words, and those of none; no words: all."""
-    return [case for case in cases if not only or case.cause.name == "none" or any(w in case.cause.label for w in only)]
-
-
-def all_cases(chosen: TrustSet) -> Iterator[Case]:
-    """Yield a case or two of each row of each table, as a test looks at them."""
-    return chain(fault_cases(chosen, 1), night_cases(chosen, 2, 2), rise_cases(chosen, 1), claim_cases(chosen, 1))
+def chosen_only(cases: Iterable[Case], only: tuple[str, ...]) -> list[Case]:
+    """Return the cases of causes whose label holds one of these words, with those of none beside; no words: all."""
+    every = list(cases)
+    chosen = [case for case in every if not only or any(word in case.cause.label for word in only)]
+    beside = [case for case in every if case.cause.name == NONE.name and case not in chosen]
+    return [*beside, *chosen] if chosen else []
