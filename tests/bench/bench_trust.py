@@ -4,10 +4,13 @@ Printed by `pytest -m bench -n 0 -s tests/bench/bench_trust.py`, and for one fau
 
     .venv/bin/python -m tests.bench.bench_trust --set tuning --only offset,crack --seeds 2 --table faults
 
-From the environment: TRUST_SET (tuning or judged), TRUST_ONLY (parts of labels, commas between them), TRUST_SEEDS
-(cases a row), TRUST_NIGHTS (healthy nights a cause, and 32 times as many plain ones: 32 is the full set),
-TRUST_WORKERS (1 or 2). Look at the judged set once, with the last version (`trust_sets.py`). Nothing is asserted but
-that it ran: the figures are the outcome.
+From the environment:
+- TRUST_SET: tuning or judged. Look at the judged set once, with the last version (`trust_sets.py`).
+- TRUST_ONLY: parts of labels, with commas between them; cases without any cause stand beside them.
+- TRUST_SEEDS: cases a row, default 1; 5 of tuning and 7 of judged go through every hour of onset.
+- TRUST_NIGHTS: healthy nights under each cause, default 4, and 32 times as many plain ones; 32 is the full set.
+- TRUST_WORKERS: 1 or 2.
+The command line has the same as options. Nothing is asserted but that it ran: the figures are the outcome.
 """
 
 import argparse

@@ -6,7 +6,6 @@ where its belief says so without doubt, and wrong where it is further than 0.3 f
 
 import math
 import tempfile
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from pathlib import Path
@@ -53,6 +52,8 @@ AT_TARGET_S = 1800.0
 SPOT_U_PH = 0.02
 JUDGED_PH = 0.1
 ROWS = 65_536
+LOOKED_AHEAD_H = 6.0
+"""A watch is carried so far at once, and back to where something was done meanwhile."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,6 +81,8 @@ class Ran:
     """Hour and true pH of each claim."""
     passed_h: tuple[float, ...]
     """When the true pH came to the target; empty: never."""
+    above_h: tuple[float, ...]
+    """When, after the cause began, the true pH was first above the target; empty: never."""
 
     def first_h(self, *priorities: str, among: frozenset[str] | None = None) -> float:
         """Return when an alarm of one of these priorities, and ids, first spoke after the cause; infinity: never."""
@@ -133,16 +136,11 @@ def simulated(case: Case) -> Rig:
     """Return the simulation of a case."""
     falls_for_h = hours_to(case.place, case.from_ph) - case.onset_h
     vat = replace(case.place.vat, age_h=max(falls_for_h, 0.1) if case.course is Course.FALLING else SOURED_H)
-    run = Run(
-        name="case",
-        summary="",
-        hours=case.hours,
-        vat=vat,
-        room=case.place.room,
-        start_hour=case.start_hour,
-        vat_id="vat",
+    place, start_hour = case.place, case.start_hour
+    plain = Run(
+        name="case", summary="", hours=case.hours, vat=vat, room=place.room, start_hour=start_hour, vat_id="vat"
     )
-    return Rig(with_effects(run, *case.effects), case.seed)
+    return Rig(with_effects(replace(plain, electrode=place.electrode), *case.effects), case.seed)
 
 
 def block_of(rig: Rig, poll_s: float) -> Block:
@@ -237,11 +235,37 @@ class Night:
         )
         self._ask(CommandKind.CHECK, check=check)
 
-    def is_at_target(self) -> bool:
-        """Tell whether the reading, believed, has come to the target."""
-        newest, target = self._newest(AT_TARGET_S), self.watch.vat.target
-        believed = bool((newest.belief == Belief.BELIEVED).mean() > 0.5)
-        return target is not None and believed and bool(np.nanmedian(newest.ph) <= target.ph)
+    def confirm(self) -> None:
+        """Compare once more, half an hour after the reading has come to the target."""
+        half_an_hour = AT_TARGET_S / 3600.0
+        while self.done < len(self.block):
+            begin, kept = (
+                self.done * self.case.poll_s / 3600.0,
+                (self.state, self.done, len(self.rows), len(self.entries)),
+            )
+            asked = list(self.waiting)
+            self.go_on(begin + LOOKED_AHEAD_H)
+            come = [
+                hour
+                for hour in np.arange(begin, begin + LOOKED_AHEAD_H, half_an_hour).tolist()
+                if self._at_target(hour)
+            ]
+            if come:
+                self.state, self.done, rows, entries = kept
+                self.waiting, self.rows, self.entries = asked, self.rows[:rows], self.entries[:entries]
+                self.go_on(come[0] + 2.0 * half_an_hour)
+                self.compare()
+                return
+
+    def _at_target(self, hour: float) -> bool:
+        """Tell whether the reading, believed, was at the target in the half hour from this one on."""
+        newest, target = self.rows[-1], self.watch.vat.target
+        since = newest.elapsed_us / 3.6e9 - hour
+        inside = (since >= 0.0) & (since < AT_TARGET_S / 3600.0)
+        believed = inside & (newest.belief == Belief.BELIEVED)
+        if target is None or 2 * int(believed.sum()) <= int(inside.sum()):
+            return False
+        return bool(np.median(newest.ph[believed]) <= target.ph)
 
     def _newest(self, seconds: float) -> Measurements:
         rows = (
@@ -256,20 +280,10 @@ def run(case: Case) -> Ran:
     for hour in case.spots_h:
         night.go_on(hour)
         night.compare()
-    for hour in _half_hours(case):
-        night.go_on(hour)
-        if night.is_at_target():
-            night.go_on(hour + AT_TARGET_S / 3600.0)
-            night.compare()
-            break
+    if case.confirms:
+        night.confirm()
     night.go_on(case.hours)
     return _ran(night)
-
-
-def _half_hours(case: Case) -> Iterator[float]:
-    """Yield when somebody looks whether the reading has come to the target."""
-    first = max((*case.spots_h, 0.0)) + 0.5
-    return (first + 0.5 * n for n in range(int(2.0 * (case.hours - first)) if case.confirms else 0))
 
 
 def _ran(night: Night) -> Ran:
@@ -295,6 +309,7 @@ def _ran(night: Night) -> Ran:
         not_believed=float((rows.belief == Belief.NOT_BELIEVED).mean()),
         claims=claims,
         passed_h=tuple(hours[np.flatnonzero(night.true_ph <= limit)[:1]].tolist()),
+        above_h=tuple(hours[np.flatnonzero((night.true_ph > limit) & (hours >= 0.0))[:1]].tolist()),
     )
     return replace(out, unwarned_h=float((wrong & (hours < out.word_h)).sum()) * case.poll_s / 3600.0)
 

@@ -5,10 +5,11 @@ no vat. A row keeps its cases whichever other rows are run. Sizes and shapes are
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from simulator.effects import Effect
+from simulator.electrode import Electrode
 from simulator.named_faults import DISTURBANCES, FAULTS
 from simulator.runs import MARROW
 from simulator.vat import Room, Vat
@@ -19,6 +20,8 @@ NIGHTS_A_RUN = 2
 RISE_AT_H = 26.0
 RISES = (0.02, 0.05, 0.1)
 """pH an hour by which mould makes a sour vat less sour, once a day has been seen."""
+CLAIMED_FROM_PH = 4.35
+"""So low is a vat that rises again after its target was claimed."""
 CLAIM_AFTER_H = 30.0
 EARLY_H = 3.0
 """A fault in the first hours of a watch is told apart: nothing was learnt yet."""
@@ -46,10 +49,11 @@ class Section(StrEnum):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """A vat and the room around it."""
+    """A vat, the room around it and the electrode in it."""
 
     vat: Vat
     room: Room
+    electrode: Electrode = field(default_factory=Electrode)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,7 +141,11 @@ TUNING = TrustSet(
     ),
     sour=(
         Place(vat=replace(_SOURED, sugar_mm=49.0), room=Room()),
-        Place(vat=replace(_SOURED, sugar_mm=47.0), room=Room(mean_c=21.0)),
+        Place(
+            vat=replace(_SOURED, sugar_mm=47.0),
+            room=Room(mean_c=21.0),
+            electrode=Electrode(noise_mv=0.05, wander_mv=0.15),
+        ),
         Place(vat=replace(_SOURED, sugar_mm=51.0), room=Room(mean_c=19.0, swing_c=1.5)),
     ),
     onsets_h=(9.0, 26.0, 14.0, 2.5, 20.0),
@@ -154,6 +162,7 @@ JUDGED = TrustSet(
         Place(
             vat=replace(_vat((5.0, 5.0)), ph_start=5.6, buffers_mm=(30.0, 22.0, 12.0), lag_h=6.0),
             room=Room(mean_c=20.0, swing_c=0.5),
+            electrode=Electrode(slope=0.94, offset_mv=-12.0, noise_mv=0.5, wander_mv=1.2),
         ),
         Place(vat=replace(_vat((5.2, 4.6), (0.34, 0.28)), lag_h=14.0), room=Room(mean_c=22.0, swing_c=4.0)),
     ),
@@ -163,8 +172,13 @@ JUDGED = TrustSet(
         Place(
             vat=replace(_SOURED, sugar_mm=66.0, buffers_mm=(28.0, 21.0, 10.0)),
             room=Room(mean_c=20.0, swing_c=0.5),
+            electrode=Electrode(slope=0.94, offset_mv=-12.0, noise_mv=0.5, wander_mv=1.2),
         ),
-        Place(vat=replace(_SOURED, sugar_mm=46.0, lag_h=14.0), room=Room(mean_c=22.0, swing_c=4.0)),
+        Place(
+            vat=replace(_SOURED, sugar_mm=46.0, lag_h=14.0),
+            room=Room(mean_c=22.0, swing_c=4.0),
+            electrode=Electrode(noise_mv=0.08, wander_mv=0.1),
+        ),
     ),
     onsets_h=(6.0, 1.2, 17.0, 31.0, 2.2, 11.0, 24.0),
     start_hours=(21.0, 6.0, 13.0),
@@ -262,13 +276,20 @@ def night_cases(chosen: TrustSet, nights: int, plain: int) -> Iterator[Case]:
 
 
 def rise_cases(chosen: TrustSet, seeds: int) -> Iterator[Case]:
-    """Yield true rises in sour vats under each disturbance; what somebody does is done two hours into the rise."""
+    """Yield true rises in sour vats under each disturbance; what somebody does is done two hours into the rise.
+
+    With them those of vats whose target was claimed just before, without a disturbance.
+    """
     causes = [cause for cause in disturbances(chosen) if cause.name not in SPILLS]
     for row, cause in enumerate(causes):
         for turn, rise in ((turn, rise) for turn in range(seeds) for rise in RISES):
             case = _base(chosen, cause, Course.SOUR, 300 + row, turn, RISE_AT_H, RISE_AT_H + AFTER_H)
             effects = (*cause.at(RISE_AT_H + 2.0), f"{MOULD}@{RISE_AT_H:g}:{rise:g}")
             yield replace(case, rise=rise, effects=effects)
+            if cause == NONE:
+                claimed = _base(chosen, cause, Course.FALLING, 300 + row, turn, RISE_AT_H, RISE_AT_H + AFTER_H)
+                spots_h = (RISE_AT_H - 4.0, RISE_AT_H - 1.5)
+                yield replace(claimed, rise=rise, effects=effects, from_ph=CLAIMED_FROM_PH, spots_h=spots_h)
 
 
 def claim_cases(chosen: TrustSet, seeds: int) -> Iterator[Case]:

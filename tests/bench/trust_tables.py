@@ -1,16 +1,18 @@
 """Tables of the bench of trust, as lines of text: median and, in brackets, worst; `-`: never."""
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import chain, groupby
-from statistics import median
+from statistics import mean, median
 
 from tests.bench.trust_runs import Ran, process_alarms
-from tests.bench.trust_sets import NIGHTS_A_RUN, NONE, RISES, SPILLS, TRUE_ALARMS, Section
+from tests.bench.trust_sets import NIGHTS_A_RUN, NONE, RISES, SPILLS, TRUE_ALARMS, Course, Section
 
 LOSSES = ("trust-lost", "out-of-liquid", "erratic")
 """Alarms that say that the probe has lost trust."""
 LIMIT_PH = 4.6
+SOON_H = 0.5
 Rows = dict[tuple[str, ...], list[Ran]]
 
 
@@ -30,6 +32,20 @@ def fault_table(ran: Iterable[Ran]) -> Iterator[str]:
             early = sum(len(_early(one)) for one in cases)
             said = f"{early or '.':>5} {_alarms(cases, since=0.0)}"
             yield f"{label:30} {course:8} {len(cases):2} {columns} {said}".rstrip()
+        yield from _summed(group)
+
+
+def _summed(group: Sequence[Ran]) -> Iterator[str]:
+    """Yield a line for each course with all faults of a section."""
+    faulty = [one for one in group if one.case.cause.name != NONE.name]
+    for (course,), cases in _rows(faulty, lambda one: (one.case.course,)).items():
+        words = [one.word_h for one in cases]
+        soon, never = sum(hour <= SOON_H for hour in words), sum(hour == math.inf for hour in words)
+        wrong, unwarned = (mean(value) for value in ([c.wrong_h for c in cases], [c.unwarned_h for c in cases]))
+        yield (
+            f"all, {course}: {len(cases)}, word within {SOON_H:g} h {soon}, never {never}; "
+            f"mean wrong {wrong:.2f} h, unwarned {unwarned:.2f} h; early claims {sum(len(_early(c)) for c in cases)}"
+        )
 
 
 def night_table(ran: Iterable[Ran]) -> Iterator[str]:
@@ -67,20 +83,32 @@ def _night_line(label: str, cases: Sequence[Ran]) -> str:
 
 def rise_table(ran: Iterable[Ran]) -> Iterator[str]:
     """Yield a line for each healthy cause: hours until a process alarm told of a true rise."""
-    process = process_alarms()
     for section, group in _in_sections(ran):
-        yield from ("", f"{section}:")
-        yield (
-            f"{'cause, in a sour vat':26} {'n':>2} "
-            + " ".join(f"{f'{rise:g} pH/h':>12}" for rise in RISES)
-            + "  losses"
+        yield from ("", f"{section}:", f"{'cause, in a sour vat':26} {'n':>2} {_rise_heads()}  losses")
+        sour, claimed = (
+            [one for one in group if one.case.course is course] for course in (Course.SOUR, Course.FALLING)
         )
-        for (label,), cases in _rows(group, lambda one: (one.case.cause.label,)).items():
-            by_rise = ([one for one in cases if one.case.rise == rise] for rise in RISES)
-            told = [[one.first_h("medium", "high", among=process) for one in some] for some in by_rise]
-            losses = sum(each.alarm in LOSSES for one in cases for each in one.told)
-            figures = " ".join(f"{_figures(hours):>12}" for hours in told)
-            yield f"{label:26} {len(told[0]):2} {figures} {losses or '.':>7}"
+        for (label,), cases in _rows(sour, lambda one: (one.case.cause.label,)).items():
+            yield _rise_line(label, cases, since=lambda _: 0.0)
+        if claimed:
+            yield from ("", f"{'after a claim, since 4.6':26} {'n':>2} {_rise_heads()}  losses")
+            yield _rise_line(f"claimed before: {sum(bool(one.claims) for one in claimed)}", claimed, since=_above)
+
+
+def _rise_heads() -> str:
+    return " ".join(f"{f'{rise:g} pH/h':>12}" for rise in RISES)
+
+
+def _rise_line(label: str, cases: Sequence[Ran], *, since: Callable[[Ran], float]) -> str:
+    process = process_alarms()
+    by_rise = ([one for one in cases if one.case.rise == rise] for rise in RISES)
+    told = [[one.first_h("medium", "high", among=process) - since(one) for one in some] for some in by_rise]
+    losses = sum(each.alarm in LOSSES for one in cases for each in one.told)
+    return f"{label:26} {len(told[0]):2} {' '.join(f'{_figures(hours):>12}' for hours in told)} {losses or '.':>7}"
+
+
+def _above(one: Ran) -> float:
+    return one.above_h[0] if one.above_h else 0.0
 
 
 def claim_table(ran: Iterable[Ran]) -> Iterator[str]:
@@ -135,7 +163,7 @@ def _rows(ran: Iterable[Ran], key: Callable[[Ran], tuple[str, ...]]) -> Rows:
 def _alarms(cases: Sequence[Ran], *, since: float) -> str:
     """Say which alarms spoke, each with in how many of the cases."""
     ids = chain.from_iterable({each.alarm for each in one.told if each.hour >= since} for one in cases)
-    return " ".join(f"{alarm} {number}" for alarm, number in Counter(ids).most_common())
+    return " ".join(f"{alarm} {number}" for alarm, number in sorted(Counter(ids).items()))
 
 
 def _figures(hours: Sequence[float]) -> str:
@@ -144,4 +172,4 @@ def _figures(hours: Sequence[float]) -> str:
 
 
 def _hours(value: float) -> str:
-    return "-" if value == float("inf") else f"{value:.1f}"
+    return "-" if value == math.inf else f"{value:.1f}"
