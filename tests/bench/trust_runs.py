@@ -52,6 +52,8 @@ AT_TARGET_S = 1800.0
 SPOT_U_PH = 0.02
 JUDGED_PH = 0.1
 ROWS = 65_536
+TRIES = 6
+"""The hour of the filling follows from the age, which depends on it a little: so often it is corrected."""
 LOOKED_AHEAD_H = 6.0
 """A watch is carried so far at once, and back to where something was done meanwhile."""
 
@@ -125,17 +127,27 @@ def process_alarms() -> frozenset[str]:
     return frozenset(each.id for each in alarms if each.kind.is_ph and each.kind.row.group is Group.PROCESS)
 
 
-@lru_cache(maxsize=64)
-def hours_to(place: Place, ph: float) -> float:
-    """Return how long after its filling a vat falls to a pH."""
-    filled = course(replace(place.vat, age_h=0.0), place.room, hours=90.0, start_hour=18.0)
+@lru_cache(maxsize=256)
+def hours_to(place: Place, ph: float, *, filled_hour: float) -> float:
+    """Return how long after its filling, at an hour of the day, a vat falls to a pH."""
+    filled = course(replace(place.vat, age_h=0.0), place.room, hours=90.0, start_hour=filled_hour)
     return float(filled.hours[np.flatnonzero(filled.ph <= ph)[0]])
+
+
+def age_h(case: Case) -> float:
+    """Return how old a vat is when its watch begins, so that it is at its pH when the cause begins."""
+    if case.course is not Course.FALLING:
+        return SOURED_H
+    age = 30.0
+    for _ in range(TRIES):
+        filled_hour = round(case.start_hour - age) % 24
+        age = max(hours_to(case.place, case.from_ph, filled_hour=filled_hour) - case.onset_h, 0.1)
+    return age
 
 
 def simulated(case: Case) -> Rig:
     """Return the simulation of a case."""
-    falls_for_h = hours_to(case.place, case.from_ph) - case.onset_h
-    vat = replace(case.place.vat, age_h=max(falls_for_h, 0.1) if case.course is Course.FALLING else SOURED_H)
+    vat = replace(case.place.vat, age_h=age_h(case))
     place, start_hour = case.place, case.start_hour
     plain = Run(
         name="case", summary="", hours=case.hours, vat=vat, room=place.room, start_hour=start_hour, vat_id="vat"
