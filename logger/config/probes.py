@@ -79,9 +79,9 @@ class QualityLimits:
     """A temperature below this fails, and the reading with it."""
     fail_high_c: float = 60.0
     """A temperature above this fails, and the reading with it."""
-    jump_mv: Positive = 20.0
+    jump_mv: Positive = 45.0
     """A potential further than this from the one before is suspect."""
-    rate_mv_per_s: Positive = 5.0
+    rate_mv_per_s: Positive = 30.0
     """A potential that changes faster than this is suspect."""
     spike_suspect_mv: Positive = 10.0
     """A potential further than this from the mean of its two neighbours is a spike: suspect."""

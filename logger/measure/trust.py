@@ -5,8 +5,8 @@ so nothing depends on where blocks were cut. Silence earns nothing back: no time
 
 Lost is trust by what a vat cannot make: a jump of the level (`continuity.py`), an instrument that shows far fewer
 values than usual (`liveness.py`), a loose contact (`plausibility.py`), or a word that the reading does not bear out. A
-step of the temperature alone is doubt: a cold top-up makes one too, and so does a heated vat. Doubt sharpens the limit
-of the jump, holds claims and no alarm. A potential that is noisier from then on makes it a loss: the probe is in air.
+step of the temperature alone is doubt: a cold top-up makes one too, and so does a heated vat. Doubt holds claims and no
+alarm. A potential that is noisier from then on makes it a loss: the probe hangs in air.
 
 It is earned back by a check after the event (`earn`), by a second probe that agrees for an hour, or by physics: what
 left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour, temperature
@@ -38,8 +38,6 @@ from logger.units import DAY_US, HOUR_US
 
 YOUNG_US = 3 * HOUR_US
 """So long a course is young."""
-DOUBTED = 0.8
-"""The limits of a jump while the probe is doubted, as a part: a cold top-up moves pH by more than 0.6 of them."""
 STEP_BACK = 0.6
 """So much of a jump must come back by a step."""
 LASTS = 3
@@ -57,6 +55,8 @@ BACK_US = HOUR_US
 LONGER = 4
 """So many times as long after each further loss within a day."""
 AGREES_US = HOUR_US
+COARSE_MV = 0.5
+"""On a display with steps of this a still vat shows one value for hours: a flat line says nothing there."""
 GROWS_US = HOUR_US // 2
 """So long the size of a jump is followed."""
 UNSETTLED_US = HOUR_US // 2
@@ -71,6 +71,8 @@ class Around:
     length_us: int
     unsettled_us: tuple[int, int] | None
     """From when to when (watch time) the vat is stirred or topped up; None: it is not."""
+    resolution_mv: float = 0.0
+    """The smallest step in which the instrument tells its potential, as configured."""
 
 
 class _Period(NamedTuple):
@@ -173,8 +175,7 @@ class TrustRun:
         if self._is_unsettled(at):
             return continuity.UP_PH + UNSETTLED_PH, continuity.DOWN_PH + UNSETTLED_PH
         is_young = self.state.anew_us is None or self._end_us(at) - self.state.anew_us < YOUNG_US
-        part = 1.0 if self.state.doubt is None else DOUBTED
-        return part * (continuity.EARLY_PH if is_young else continuity.UP_PH), part * continuity.DOWN_PH
+        return continuity.EARLY_PH if is_young else continuity.UP_PH, continuity.DOWN_PH
 
     def _step_limit_c(self, at: int) -> float:
         if self._is_unsettled(at):
@@ -332,23 +333,31 @@ class TrustRun:
 
     def _take_period(self, period: _Period) -> None:
         """Take how many different values potential or temperature showed in a period."""
+        before = self.state
         if period.is_potential:
-            self.state = replace(self.state, potential=liveness.follow(self.state.potential, period.values, period.net))
-            if self.state.loss is None and self.taken and liveness.is_frozen(self.state.potential):
-                self._lose(self.taken - 1, TrustCause.FROZEN)
-                self.turns.append((period.row, self.state))
-            return
-        seen = [each for each in (self.state.digit_c, period.digit) if each > 0.0]
-        variety = liveness.follow(self.state.temperature, period.values, period.net)
-        self.state = replace(self.state, temperature=variety, digit_c=min(seen, default=0.0))
-        before = self.state.doubt
-        is_frozen = liveness.is_frozen(variety)
-        if before is None and is_frozen and self.taken:
-            self._doubt(self.taken - 1, TrustCause.THERMOMETER)
-        elif before is not None and before.cause is TrustCause.THERMOMETER and liveness.is_alive(variety):
-            self.state = replace(self.state, doubt=None)
-        if self.state.doubt != before:
+            self._take_potential(period)
+        else:
+            self._take_temperature(period)
+        turned = (self.state.loss, self.state.doubt, knows_variety(self.state))
+        if turned != (before.loss, before.doubt, knows_variety(before)):
             self.turns.append((period.row, self.state))
+
+    def _take_potential(self, period: _Period) -> None:
+        digit_mv = _least(self.state.digit_mv, period.digit)
+        is_coarse = max(digit_mv, self.around.resolution_mv) >= COARSE_MV
+        variety = liveness.follow(self.state.potential, period.values, period.net, is_coarse=is_coarse)
+        self.state = replace(self.state, potential=variety, digit_mv=digit_mv, is_coarse=is_coarse)
+        if self.state.loss is None and self.taken and liveness.is_frozen(variety):
+            self._lose(self.taken - 1, TrustCause.FROZEN)
+
+    def _take_temperature(self, period: _Period) -> None:
+        variety = liveness.follow(self.state.temperature, period.values, period.net, is_coarse=True)
+        self.state = replace(self.state, temperature=variety, digit_c=_least(self.state.digit_c, period.digit))
+        doubt = self.state.doubt
+        if doubt is None and self.taken and liveness.is_frozen(variety):
+            self._doubt(self.taken - 1, TrustCause.THERMOMETER)
+        elif doubt is not None and doubt.cause is TrustCause.THERMOMETER and liveness.is_alive(variety):
+            self.state = replace(self.state, doubt=None)
 
     def _learn(self, at: int, until: int) -> None:
         """Learn from calm windows how far the temperature usually moves in half an hour."""
@@ -384,6 +393,11 @@ def _with_swing(state: TrustState, hour: int, swing_c: float) -> TrustState:
     return replace(state, swings_c=learnt, hour=hour, swing_c=swing_c)
 
 
+def _least(before: float, now: float) -> float:
+    """Return the smaller of two differences; 0: there is none."""
+    return min((each for each in (before, now) if each > 0.0), default=0.0)
+
+
 def _in_order(potential: Periods, temperature: Periods) -> list[_Period]:
     """Return the periods of both signals by their rows."""
     both = [
@@ -409,6 +423,11 @@ _LOST = {
     TrustCause.CONTACT: QualityTests.LOOSE,
     TrustCause.NOT_BORNE_OUT: QualityTests.NOT_BORNE_OUT,
 }
+
+
+def knows_variety(state: TrustState) -> bool:
+    """Tell whether it is known how many values the instrument shows, or that it shows too few to tell by."""
+    return len(state.potential.usual) >= liveness.LEARNT or state.is_coarse
 
 
 def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> Level | None:

@@ -129,6 +129,10 @@ class TrustState:
     """Which hour on the watch time is being learnt."""
     swing_c: float = 0.0
     """The largest such change in it so far."""
+    digit_mv: float = 0.0
+    """The least difference between two potentials seen; 0: none was."""
+    is_coarse: bool = False
+    """The display's steps are so large that a still vat shows one value for hours."""
     digit_c: float = 0.0
     """The least difference between two temperatures seen; 0: none was."""
     potential: Variety = field(default_factory=Variety)
