@@ -225,13 +225,36 @@ class AlarmKind(StrEnum):
             unit="",
             setpoint_bounds=(0.0, 16.0),
             own_keys=("armed_ph",),
-            defaults={"setpoint": 0.1, "deadband": 0.03, "window_s": 3600.0, "on_delay_s": 10800.0},
+            defaults={
+                "setpoint": 0.1,
+                "deadband": 0.03,
+                "window_s": 3600.0,
+                "on_delay_s": 10800.0,
+                "armed_ph": 4.5,
+            },
             is_against_claim=True,
             quantity="pH has risen by {value:.2f} from its lowest",
             first="look for film and air at the surface, measure with another instrument, and hold the batch",
         ),
     )
     """pH rises again after its lowest: the signature of spoilage."""
+    EARLY_RISE = (
+        "early-rise",
+        KindRow(
+            group=Group.PROCESS,
+            title="pH rises before it is low",
+            signal=Signal.PH,
+            look_back=LookBack.TREND,
+            unit="",
+            setpoint_bounds=(0.0, 16.0),
+            presence=Presence.ALWAYS,
+            defaults={"setpoint": 0.15, "deadband": 0.05, "window_s": 3600.0, "on_delay_s": 0.0},
+            is_against_claim=True,
+            quantity="pH has risen by {value:.2f} from the lowest of the last day",
+            first="look how the probe stands, measure with another instrument, and hold the batch until you know",
+        ),
+    )
+    """pH rises though it was never low: the probe, or something that went into the vat."""
     NO_START = (
         "no-start",
         KindRow(

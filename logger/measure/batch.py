@@ -24,7 +24,7 @@ from statistics import median
 import numpy as np
 
 from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, VatConfig
-from logger.measure.trend import level, settled_us, usable
+from logger.measure.trend import level, settled_us, shift_for_topping_up, usable
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Trend
 from logger.units import HOUR_US, SECOND_US
@@ -65,7 +65,7 @@ def follow(
         trend = _count_hours(trend, float(warmth[index]), carry.batch.started_us, end_us=begin_us + length_us)
         if counts[index]:
             trend = _append_median(trend, begin_us, float(judged.value[index]), length_us=length_us)
-            trend = _shift_for_topping_up(trend, settled_us=settled_us(carry))
+            trend = shift_for_topping_up(trend, settled_us=settled_us(carry))
             trend, values[index] = MEASURES[alarm.kind](trend, alarm, carry, float(warmth[index]), band_c)
     return trend, replace(judged, value=values, u=np.full(len(judged), np.nan))
 
@@ -120,17 +120,6 @@ def _count_hours(trend: Trend, warm_c: float, started_us: int | None, *, end_us:
 def _append_median(trend: Trend, begin_us: int, value: float, *, length_us: int) -> Trend:
     kept = [each for each in trend.medians if each[0] >= begin_us - STALL_WINDOWS * length_us]
     return replace(trend, medians=(*kept, (begin_us, value)))
-
-
-def _shift_for_topping_up(trend: Trend, *, settled_us: int) -> Trend:
-    """Take the step that topping up made out of what was before it, at the first whole window after it."""
-    begin_us, value = trend.medians[-1]
-    if trend.before is None or begin_us < settled_us:
-        return trend
-    step = value - trend.before
-    moved = [(at_us, old + step) for at_us, old in trend.medians[:-1]]
-    top = None if trend.top is None else trend.top + step
-    return replace(trend, medians=(*moved, trend.medians[-1]), top=top, before=None)
 
 
 def _no_start(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: Band) -> tuple[Trend, float]:

@@ -213,7 +213,7 @@ def _window_medians(
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
         return {**trends, alarm.id: after}, medians
     if alarm.kind.row.look_back is LookBack.TREND:
-        after, medians = trend.follow(before, medians, alarm, carry=carry)
+        after, medians = trend.follow(before, medians, alarm, carry=carry, rise_ph=trend.rise_ph(watch.vat))
         return {**trends, alarm.id: after}, medians
     return trends, medians
 

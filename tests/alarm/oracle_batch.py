@@ -88,7 +88,7 @@ class BatchOracle(Oracle):
         is_after = begin >= until
         if value is None or not (is_after or begin + length <= since):
             return None
-        reach = {AlarmKind.RATE_OF_CHANGE: 3, AlarmKind.RISE: 2}.get(kind, 12)
+        reach = {AlarmKind.RATE_OF_CHANGE: 3, AlarmKind.RISE: 2, AlarmKind.EARLY_RISE: 24}.get(kind, 12)
         past.kept = [each for each in past.kept if each[0] >= begin - reach * length] + [(begin, value)]
         if kind in (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE) and is_after:
             past.kept = [each for each in past.kept if each[0] >= until]
@@ -96,7 +96,10 @@ class BatchOracle(Oracle):
             past.kept = [each for each in past.kept if each[0] > self.fresh - length]
             then = dict(past.kept).get(begin - 3 * length)
             return None if then is None else abs(value - then) / (3 * length / HOUR)
-        return self.rise(past, alarm, is_after=is_after) if kind is AlarmKind.RISE else self.batch(past, alarm, warm)
+        if kind is AlarmKind.RISE:
+            return self.rise(past, alarm, is_after=is_after)
+        self.move_by_top_up(past)
+        return self.early_rise(past) if kind is AlarmKind.EARLY_RISE else self.batch(past, alarm, warm)
 
     def count(self, past: Past, end: int, warm: float | None) -> None:
         past.warm = past.warm if warm is None else warm
@@ -115,15 +118,28 @@ class BatchOracle(Oracle):
             past.lowest = None if past.lowest is None else past.lowest + level - past.before
             past.before = None
         past.lowest = level if past.lowest is None or level < past.lowest else past.lowest
-        past.armed = past.armed or past.lowest <= alarm.config.armed_ph
+        armed_ph = alarm.config.armed_ph
+        past.armed = past.armed or armed_ph is None or past.lowest <= armed_ph
         return level - past.lowest if past.armed else 0.0
 
-    def batch(self, past: Past, alarm: Alarm, warm: float | None) -> float | None:
+    def early_rise(self, past: Past) -> float | None:
+        if len(past.kept) < 2:
+            return None
+        past.lowest = past.level() if past.lowest is None else min(past.lowest, past.level())
+        rises = [each.config for each in self.alarms if each.config.kind is AlarmKind.RISE]
+        if any(rise.armed_ph is not None and past.lowest <= rise.armed_ph for rise in rises):
+            return 0.0
+        return past.kept[-1][1] - min(value for _, value in past.kept)
+
+    def move_by_top_up(self, past: Past) -> None:
         begin, value = past.kept[-1]
         if past.before is not None and begin >= self.unsettled[1]:
             step, past.before = value - past.before, None
             past.kept = [(each, old + step) for each, old in past.kept[:-1]] + past.kept[-1:]
             past.top = None if past.top is None else past.top + step
+
+    def batch(self, past: Past, alarm: Alarm, warm: float | None) -> float | None:
+        begin, value = past.kept[-1]
         config, level = alarm.config, past.level()
         if config.kind is AlarmKind.NO_START:
             if self.started is None:
@@ -207,12 +223,18 @@ class BatchOracle(Oracle):
             return
         since, last = self.unsettled
         self.unsettled = (since, max(last, until)) if last > self.t else (self.t, until)
-        for past in self.past.values():
+        for alarm in self.alarms:
+            past = self.past.setdefault(alarm.config.id, Past())
             if command.note == "topped-up" and past.kept and past.before is None:
                 past.before = past.level()
+            if command.note == "stirred" and alarm.config.kind is AlarmKind.EARLY_RISE:
+                past.kept, past.before = [], None
 
 
-LOOKING = (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.NO_START, AlarmKind.STALL)
+LOOKING = (
+    *(AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.EARLY_RISE),
+    *(AlarmKind.NO_START, AlarmKind.STALL),
+)
 
 
 def carry(vat: VatConfig, probe: ProbeConfig, samples: Sequence[Sample], commands: Sequence[Command]) -> list[Told]:

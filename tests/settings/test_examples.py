@@ -80,6 +80,7 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "no-data": (None, Priority.HIGH),
         "blind": (None, Priority.HIGH),
         "out-of-liquid": (None, Priority.HIGH),
+        "early-rise": (0.15, Priority.MEDIUM),
         "erratic": (None, Priority.HIGH),
         "no-calibration": (None, Priority.HIGH),
         "calibration-overdue": (None, Priority.MEDIUM),

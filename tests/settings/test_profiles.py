@@ -35,8 +35,9 @@ def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tu
     names = ("ph-low", "rise", "cool", "warm", "temperature-low", "temperature-high")
     assert tuple(by_id[name].setpoint for name in names) == setpoints
     assert by_id["rate-of-change"].setpoint == 0.5
+    assert by_id["rise"].armed_ph == 4.5
     assert by_id["temperature-low"].priority is Priority.HIGH
-    assert {"no-data", "blind", "out-of-liquid", "erratic"} < set(by_id)
+    assert {"early-rise", "no-data", "blind", "out-of-liquid", "erratic"} < set(by_id)
 
 
 @pytest.mark.parametrize(
@@ -116,9 +117,9 @@ def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
         alarms(tmp_path, 'profile = "vinegr"\n')
 
 
-def test_without_a_profile_only_what_is_written_and_the_instrument_s_own_alarms_are_there(tmp_path: Path) -> None:
+def test_without_a_profile_only_what_is_written_and_what_is_always_there_are_there(tmp_path: Path) -> None:
     upkeep = {"no-calibration", "calibration-overdue", "check-overdue", "drifted"}
-    assert set(alarms(tmp_path, "")) == {"no-data", "blind", "out-of-liquid", "erratic", *upkeep}
+    assert set(alarms(tmp_path, "")) == {"early-rise", "no-data", "blind", "out-of-liquid", "erratic", *upkeep}
 
 
 OWN = """
