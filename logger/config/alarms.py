@@ -38,8 +38,8 @@ class AlarmConfig:
     """By so much the pH must have fallen: before that `no-start` can come, after it `stall`. Common practice, no
     source.
     """
-    above_ph: PH = 4.75
-    """`stall` counts only above this pH, by default 0.15 above a target of 4.6. From a trial on simulated vats."""
+    above_ph: PH = 4.6
+    """`stall` counts only above this pH: that of the target. From a trial on simulated vats."""
     priority: Priority = Priority.MEDIUM
     """How urgent it is: it decides who is woken in quiet hours."""
     latching: bool = False

@@ -80,12 +80,12 @@ TARGETS: Final[Mapping[Profile, Mapping[str, Any]]] = {
 PROFILES: Final[Mapping[Profile, Mapping[str, Mapping[str, Any]]]] = {
     Profile.LACTIC_VEGETABLES: {
         **_alarms(ph_low=3.0, soft_c=(16.0, 24.0), hard_c=(10.0, 30.0), rise=_SOON),
-        **_course(slow_h=66.0, late_h=84.0, above_ph=4.75),
+        **_course(slow_h=66.0, late_h=84.0, above_ph=TARGETS[Profile.LACTIC_VEGETABLES]["ph"]),
         **_deadlines(72.0, 120.0),
     },
     Profile.BRINED_CUCUMBERS: {
         **_alarms(ph_low=3.0, soft_c=(18.0, 30.0), hard_c=(12.0, 35.0), rise=_SOON),
-        **_course(slow_h=72.0, late_h=96.0, above_ph=4.75),
+        **_course(slow_h=72.0, late_h=96.0, above_ph=TARGETS[Profile.BRINED_CUCUMBERS]["ph"]),
         **_deadlines(96.0, 168.0),
     },
     Profile.VINEGAR: _alarms(
@@ -101,7 +101,7 @@ PROFILES: Final[Mapping[Profile, Mapping[str, Mapping[str, Any]]]] = {
             hard_c=(18.0, 32.0),
             rise={"setpoint": 0.15, "on_delay_s": 12 * _HOUR_S},
         ),
-        **_course(slow_h=72.0, late_h=96.0, above_ph=4.35),
+        **_course(slow_h=72.0, late_h=96.0, above_ph=TARGETS[Profile.KOMBUCHA]["ph"]),
         **_deadlines(120.0, 168.0),
     },
 }

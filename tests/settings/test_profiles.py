@@ -42,7 +42,7 @@ def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tu
 
 @pytest.mark.parametrize(
     ("profile", "course"),
-    [("lactic-vegetables", (66, 84, 4.75)), ("brined-cucumbers", (72, 96, 4.75)), ("kombucha", (72, 96, 4.35))],
+    [("lactic-vegetables", (66, 84, 4.6)), ("brined-cucumbers", (72, 96, 4.6)), ("kombucha", (72, 96, 4.2))],
 )
 def test_a_profile_watches_how_a_batch_begins_and_goes_on(
     tmp_path: Path, profile: str, course: tuple[float, ...]
