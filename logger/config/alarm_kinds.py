@@ -151,6 +151,7 @@ class AlarmKind(StrEnum):
             unit="",
             setpoint_bounds=_PH,
             setpoint_words="a pH",
+            own_keys=("armed_ph",),
             defaults={"deadband": 0.05},
             quantity="pH {value:.2f}{spread}",
             first="measure with another instrument or a strip, and hold the batch until you know",
@@ -482,6 +483,20 @@ class AlarmKind(StrEnum):
         ),
     )
     """A later check contradicts that the target was shown."""
+    ABOVE_TARGET = (
+        "above-target",
+        KindRow(
+            group=Group.TARGET,
+            title="pH above the target again",
+            presence=Presence.WITH_TARGET,
+            defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 900.0},
+            what="pH is above its target again, after it was claimed",
+            over="pH is down to its target again, or nothing is claimed any more",
+            comes="pH has risen through its target, after it was claimed",
+            first="hold the batch, measure with another instrument, and look for film and air at the surface",
+        ),
+    )
+    """A believed pH lies above the target after that was claimed."""
 
     @classmethod
     def of_vats(cls) -> tuple["AlarmKind", ...]:

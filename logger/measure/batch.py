@@ -93,8 +93,11 @@ def unwatched(vat: VatConfig, carry: Carry) -> str:
 
 
 def reset_for_calibration(trends: Mapping[str, Trend]) -> dict[str, Trend]:
-    """Return what a calibration leaves of what was looked back on."""
-    return {name: replace(trend, medians=(), lowest=None, armed=False, before=None) for name, trend in trends.items()}
+    """Return what a calibration leaves of what was looked back on; `arming.py` has no lowest, and stays armed."""
+    return {
+        name: replace(trend, medians=(), lowest=None, armed=trend.armed and trend.lowest is None, before=None)
+        for name, trend in trends.items()
+    }
 
 
 def biological_hours(hours: float, temperature_c: float) -> float:

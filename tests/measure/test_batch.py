@@ -175,6 +175,7 @@ def test_a_calibration_keeps_the_level_that_a_fall_is_counted_from_and_the_hours
     _, told = followed(START, [5.625, 5.875], trend=kept, first=3)
     same([0.0, 0.0], told)
     assert reset_for_calibration({"": Trend(medians=((0, 4.0),), lowest=4.0, armed=True)})[""] == Trend()
+    assert reset_for_calibration({"": Trend(armed=True)})[""] == Trend(armed=True)  # a limit from above
 
 
 @pytest.mark.parametrize("alarm", [START, STALL])

@@ -89,6 +89,7 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "deadline-warning": (72, Priority.MEDIUM),
         "deadline": (120, Priority.HIGH),
         "claim-withdrawn": (None, Priority.HIGH),
+        "above-target": (None, Priority.HIGH),
     }
     assert config.vats[0].target == TargetConfig()
 

@@ -23,6 +23,7 @@ ALARMS = (
         on_delay_s=60.0,
         latching=True,
     ),
+    AlarmConfig(id="armed", kind=AlarmKind.PH_HIGH, setpoint=4.6, window_s=40.0, on_delay_s=0.0, armed_ph=4.56),
     AlarmConfig(id="low", kind=AlarmKind.PH_LOW, setpoint=4.0, window_s=50.0, on_delay_s=0.0, reminder_s=70.0),
     AlarmConfig(id="cold", kind=AlarmKind.TEMPERATURE_LOW, setpoint=16.0, deadband=0.5, window_s=60.0, on_delay_s=30.0),
     AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=2.0, deadband=0.5, window_s=50.0, on_delay_s=0.0),
@@ -40,6 +41,7 @@ ALARMS = (
     raw_alarm(AlarmKind.DRIFTED, None),
     AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
     AlarmConfig(id="deadline", kind=AlarmKind.DEADLINE, setpoint=0.1, on_delay_s=0.0, window_s=0.0, reminder_s=70.0),
+    AlarmConfig(id="above", kind=AlarmKind.ABOVE_TARGET, on_delay_s=20.0, off_delay_s=30.0, window_s=0.0),
     AlarmConfig(id="withdrawn", kind=AlarmKind.CLAIM_WITHDRAWN, on_delay_s=0.0, window_s=0.0, latching=True),
 )
 TARGET = TargetConfig(ph=4.65, probability=0.6, window_s=60.0, windows=2, spot_check=False)
