@@ -296,6 +296,26 @@ class AlarmKind(StrEnum):
         ),
     )
     """pH has stopped falling before it was low enough."""
+    FALL_BROKE_OFF = (
+        "fall-broke-off",
+        KindRow(
+            group=Group.PROCESS,
+            title="fall of pH breaks off",
+            signal=Signal.PH,
+            look_back=LookBack.BATCH,
+            is_low=True,
+            unit=" %",
+            setpoint_bounds=(0.0, 100.0),
+            defaults={"setpoint": 25.0, "deadband": 10.0, **_HOURLY, "priority": Priority.LOW},
+            quantity="{value:.0f} %",
+            what="the fall of pH breaks off: {value:.0f} % of its rate some hours before",
+            over="pH falls at {value:.0f} % of its rate some hours before",
+            over_unknown="pH did not fall fast some hours before",
+            comes="{what}. A probe in foam, in air or with a damp plug draws the same curve: {first}",
+            first="look how the probe stands and at its plug; measure with another instrument, and hold the batch",
+        ),
+    )
+    """pH fell fast and hardly falls any more: the sugar is used up, or the probe is not in the brine."""
     NO_DATA = (
         "no-data",
         KindRow(

@@ -12,6 +12,10 @@ A calibration forgets what was looked back on but not the level a fall is counte
 fall that is asked for, and to count anew would be a false alarm. Topping up moves that level, and the medians, by its
 step: neither water nor vinegar is a ferment.
 
+`fall-broke-off` compares the slope of the newest three hours with that of the six before, for a probe that foam, air or
+a damp plug took from the brine ends a fall sharply, and a ferment that slows does so over many hours. A ferment whose
+sugar ends looks the same, so it is a notice.
+
 A fall that is lost again counts as none. `stall` takes the median of all slopes between 13 hourly medians (Theil and
 Sen) and is paused while the vat's own temperature alarms would speak: one cause, one alarm.
 """
@@ -33,6 +37,12 @@ FIRST_US = 6 * HOUR_US
 """A level that was first seen so long after the start is not that of the start. Common practice, no source."""
 ENOUGH = 9
 """Medians without which no fall is told. Common practice, no source."""
+LATE, EARLY = 3, 6
+"""Windows of the fall that is judged, and of the one before it. From a trial on simulated vats."""
+ENOUGH_LATE, ENOUGH_EARLY = 3, 5
+"""Medians without which neither is told. Common practice, no source."""
+STEEP_PH_PER_H = 0.03
+"""A fall that was no faster does not break off. From a trial on simulated vats."""
 STILL_C = -3.0
 """Below it nothing goes on."""
 UNKNOWN_C = 20.0
@@ -55,6 +65,7 @@ def follow(
     `warm`: the medians of temperature of the same windows. `no-start`: biological hours since the start of the batch
     as long as the level has not fallen by `drop_ph`, then 0. `stall`: how fast the level falls, pH/h, once it has
     fallen by `drop_ph` and while it is above `above_ph` and the temperature is inside `band_c`.
+    `fall-broke-off`: how fast it falls, in per cent of how fast it fell before.
     """
     length_us = round(alarm.window_s * SECOND_US)
     counts = usable(judged, length_us, carry)
@@ -147,9 +158,21 @@ def _stall(trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: Ba
     return trend, -slope(trend.medians)
 
 
+def _fall_broke_off(trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: Band) -> tuple[Trend, float]:
+    length_us = round(alarm.window_s * SECOND_US)
+    turn_us = trend.medians[-1][0] - LATE * length_us
+    late = tuple(each for each in trend.medians if each[0] >= turn_us)
+    early = tuple(each for each in trend.medians if turn_us - EARLY * length_us <= each[0] <= turn_us)
+    if len(late) < ENOUGH_LATE or len(early) < ENOUGH_EARLY or not band_c[0] < warm_c < band_c[1]:
+        return trend, nan
+    before = -slope(early)
+    return trend, inf if before <= STEEP_PH_PER_H else 100.0 * max(-slope(late), 0.0) / before
+
+
 MEASURES: Mapping[AlarmKind, Callable[[Trend, AlarmConfig, Carry, float, Band], tuple[Trend, float]]] = {
     AlarmKind.NO_START: _no_start,
     AlarmKind.STALL: _stall,
+    AlarmKind.FALL_BROKE_OFF: _fall_broke_off,
 }
 """The measure function of each kind that looks back over a batch: of the newest of `medians`, at its temperature."""
 

@@ -57,6 +57,7 @@ def _course(*, slow_h: float, late_h: float, above_ph: float) -> Mapping[str, Ma
         "slow-start": {"kind": AlarmKind.NO_START, "setpoint": slow_h},
         "no-start": {"kind": AlarmKind.NO_START, "setpoint": late_h, **wakes},
         "stall": {"kind": AlarmKind.STALL, "above_ph": above_ph},
+        "fall-broke-off": {"kind": AlarmKind.FALL_BROKE_OFF},
     }
 
 

@@ -73,7 +73,8 @@ class BatchOracle(Oracle):
         assert config.setpoint is not None
         if value is None:
             return SAY_NOTHING
-        beyond = config.setpoint - value if config.kind is AlarmKind.STALL else value - config.setpoint
+        is_low = config.kind in (AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF)
+        beyond = config.setpoint - value if is_low else value - config.setpoint
         return ABNORMAL if beyond >= 0 else BACK if beyond <= -config.deadband else BETWEEN
 
     def patience_s(self, alarm: Alarm) -> float:
@@ -82,7 +83,7 @@ class BatchOracle(Oracle):
     def look_back(self, alarm: Alarm, begin: int, length: int, value: float | None, warm: float | None) -> float | None:
         """Take a window in; return what the alarm looks at, None where nothing can be told."""
         past, kind = self.past.setdefault(alarm.config.id, Past()), alarm.config.kind
-        if kind in (AlarmKind.NO_START, AlarmKind.STALL):
+        if kind in (AlarmKind.NO_START, AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF):
             self.count(past, begin + length, warm)
         since, until = self.unsettled
         is_after = begin >= until
@@ -141,6 +142,8 @@ class BatchOracle(Oracle):
     def batch(self, past: Past, alarm: Alarm, warm: float | None) -> float | None:
         begin, value = past.kept[-1]
         config, level = alarm.config, past.level()
+        if config.kind is AlarmKind.FALL_BROKE_OFF:
+            return self.broke_off(past, round(config.window_s * 1e6), warm)
         if config.kind is AlarmKind.NO_START:
             if self.started is None:
                 return None
@@ -150,10 +153,24 @@ class BatchOracle(Oracle):
         past.top = level if past.top is None else max(past.top, level)
         if past.top - level < config.drop_ph or level <= config.above_ph:
             return float("inf")
-        low, high = 16.0, 22.0  # of the temperature alarms in the test's configuration
-        if len(past.kept) < 9 or warm is None or not low < warm < high:
+        return None if len(past.kept) < 9 or not self.is_in_band(warm) else self.fall(past.kept)
+
+    def broke_off(self, past: Past, length: int, warm: float | None) -> float | None:
+        newest = past.kept[-1][0]
+        late = [each for each in past.kept if newest - each[0] <= 3 * length]
+        early = [each for each in past.kept if 3 * length <= newest - each[0] <= 9 * length]
+        if len(late) < 3 or len(early) < 5 or not self.is_in_band(warm):
             return None
-        pairs = [(a, b) for n, a in enumerate(past.kept) for b in past.kept[n + 1 :]]
+        before = self.fall(early)
+        return float("inf") if before <= 0.03 else 100.0 * max(self.fall(late), 0.0) / before
+
+    @staticmethod
+    def is_in_band(warm: float | None) -> bool:
+        return warm is not None and 16.0 < warm < 22.0  # of the temperature alarms in the test's configuration
+
+    @staticmethod
+    def fall(kept: list[tuple[int, float]]) -> float:
+        pairs = [(a, b) for n, a in enumerate(kept) for b in kept[n + 1 :]]
         return -median((b[1] - a[1]) / ((b[0] - a[0]) / HOUR) for a, b in pairs)
 
     # --- marks
@@ -233,7 +250,7 @@ class BatchOracle(Oracle):
 
 LOOKING = (
     *(AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.EARLY_RISE),
-    *(AlarmKind.NO_START, AlarmKind.STALL),
+    *(AlarmKind.NO_START, AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF),
 )
 
 

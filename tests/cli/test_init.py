@@ -46,6 +46,7 @@ def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_a
         "slow-start": 66,
         "no-start": 84,
         "stall": 0.006,
+        "fall-broke-off": 25,
         "deadline-warning": 72,
         "deadline": 120,
     }

@@ -73,6 +73,7 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "slow-start": (66, Priority.MEDIUM),
         "no-start": (84, Priority.HIGH),
         "stall": (0.006, Priority.MEDIUM),
+        "fall-broke-off": (25, Priority.LOW),
         "warm": (24, Priority.MEDIUM),
         "cool": (16, Priority.MEDIUM),
         "temperature-high": (30, Priority.HIGH),

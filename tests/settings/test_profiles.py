@@ -53,10 +53,12 @@ def test_a_profile_watches_how_a_batch_begins_and_goes_on(
     assert (slow.priority, none.priority, stall.priority) == (Priority.MEDIUM, Priority.HIGH, Priority.MEDIUM)
     assert (slow.kind, none.kind, slow.window_s) == (AlarmKind.NO_START, AlarmKind.NO_START, 3600.0)
     assert (stall.setpoint, stall.on_delay_s) == (0.006, 6 * 3600.0)
+    broke_off = by_id["fall-broke-off"]
+    assert (broke_off.setpoint, broke_off.on_delay_s, broke_off.priority) == (25, 3600.0, Priority.LOW)
 
 
 def test_vinegar_is_titrated_so_its_course_raises_nothing(tmp_path: Path) -> None:
-    assert not {"slow-start", "no-start", "stall"} & set(alarms(tmp_path, 'profile = "vinegar"\n'))
+    assert not {"slow-start", "no-start", "stall", "fall-broke-off"} & set(alarms(tmp_path, 'profile = "vinegar"\n'))
 
 
 @pytest.mark.parametrize(

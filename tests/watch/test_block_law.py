@@ -31,6 +31,7 @@ ALARMS = (
     AlarmConfig(id="early", kind=AlarmKind.EARLY_RISE, setpoint=0.1, window_s=30.0, on_delay_s=0.0),
     AlarmConfig(id="no-start", kind=AlarmKind.NO_START, setpoint=0.1, window_s=50.0, on_delay_s=0.0, drop_ph=0.2),
     AlarmConfig(id="stall", kind=AlarmKind.STALL, setpoint=5.0, window_s=30.0, on_delay_s=30.0, above_ph=4.0),
+    AlarmConfig(id="broke-off", kind=AlarmKind.FALL_BROKE_OFF, setpoint=60.0, window_s=30.0, on_delay_s=0.0),
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=40.0),
     AlarmConfig(id="blind", kind=AlarmKind.BLIND, window_s=60.0, on_delay_s=60.0),
     raw_alarm(AlarmKind.OUT_OF_LIQUID, None, on_delay_s=40.0),
