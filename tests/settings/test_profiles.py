@@ -53,8 +53,12 @@ def test_a_profile_watches_how_a_batch_begins_and_goes_on(
     assert (slow.priority, none.priority, stall.priority) == (Priority.MEDIUM, Priority.HIGH, Priority.MEDIUM)
     assert (slow.kind, none.kind, slow.window_s) == (AlarmKind.NO_START, AlarmKind.NO_START, 3600.0)
     assert (stall.setpoint, stall.on_delay_s) == (0.006, 6 * 3600.0)
-    broke_off = by_id["fall-broke-off"]
+
+
+def test_that_a_fall_breaks_off_is_a_notice_of_vegetables_and_not_of_tea(tmp_path: Path) -> None:
+    broke_off = alarms(tmp_path, 'profile = "lactic-vegetables"\n')["fall-broke-off"]
     assert (broke_off.setpoint, broke_off.on_delay_s, broke_off.priority) == (25, 3600.0, Priority.LOW)
+    assert "fall-broke-off" not in alarms(tmp_path, 'profile = "kombucha"\n')
 
 
 def test_vinegar_is_titrated_so_its_course_raises_nothing(tmp_path: Path) -> None:
