@@ -295,7 +295,7 @@ class AlarmKind(StrEnum):
             first=_BATCH_FIRST,
         ),
     )
-    """pH has stopped falling before it was low enough."""
+    """pH has stopped falling and was never low enough."""
     FALL_BROKE_OFF = (
         "fall-broke-off",
         KindRow(

@@ -16,7 +16,8 @@ step: neither water nor vinegar is a ferment.
 a damp plug took from the brine ends a fall sharply, and a ferment that slows does so over many hours. A ferment whose
 sugar ends looks the same, so it is a notice.
 
-A fall that is lost again counts as none. `stall` takes the median of all slopes between 13 hourly medians (Theil and
+A fall that is lost again counts as none. Once pH was low enough there is no stall: if it rises again, `rise` and
+`above-target` say so. `stall` takes the median of all slopes between 13 hourly medians (Theil and
 Sen) and is paused while the vat's own temperature alarms would speak: one cause, one alarm.
 """
 
@@ -64,7 +65,7 @@ def follow(
 
     `warm`: the medians of temperature of the same windows. `no-start`: biological hours since the start of the batch
     as long as the level has not fallen by `drop_ph`, then 0. `stall`: how fast the level falls, pH/h, once it has
-    fallen by `drop_ph` and while it is above `above_ph` and the temperature is inside `band_c`.
+    fallen by `drop_ph`, was never down to `above_ph`, and while the temperature is inside `band_c`.
     `fall-broke-off`: how fast it falls, in per cent of how fast it fell before.
     """
     length_us = round(alarm.window_s * SECOND_US)
@@ -150,8 +151,9 @@ def _no_start(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: Band
 def _stall(trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: Band) -> tuple[Trend, float]:
     now = level(trend)
     top = now if trend.top is None else max(trend.top, now)
-    trend = replace(trend, top=top)
-    if top - now < alarm.drop_ph or now <= alarm.above_ph:
+    lowest = now if trend.lowest is None else min(trend.lowest, now)
+    trend = replace(trend, top=top, lowest=lowest)
+    if top - now < alarm.drop_ph or lowest <= alarm.above_ph:
         return trend, inf
     if len(trend.medians) < ENOUGH or not band_c[0] < warm_c < band_c[1]:
         return trend, nan

@@ -151,7 +151,8 @@ class BatchOracle(Oracle):
                 past.top = value
             return None if past.top is None else past.hours if past.top - level < config.drop_ph else 0.0
         past.top = level if past.top is None else max(past.top, level)
-        if past.top - level < config.drop_ph or level <= config.above_ph:
+        past.lowest = level if past.lowest is None else min(past.lowest, level)
+        if past.top - level < config.drop_ph or past.lowest <= config.above_ph:
             return float("inf")
         return None if len(past.kept) < 9 or not self.is_in_band(warm) else self.fall(past.kept)
 

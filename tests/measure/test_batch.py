@@ -105,6 +105,8 @@ def test_a_fall_is_told_only_above_the_target_once_the_ph_had_fallen() -> None:
     assert fall[-1] == 0.0
     _, fall = followed(STALL, [6.0, 6.0, *[4.75] * 20])
     assert fall[-1] == inf  # low enough
+    _, fall = followed(STALL, [6.0, 6.0, *[4.75] * 3, *[5.25] * 20])
+    assert fall[-1] == inf  # it was: what rises again is no stall
     falls = [6.0 - 0.015625 * hour for hour in range(40)]
     assert followed(STALL, falls)[1][-1] == 0.015625
 
