@@ -110,7 +110,16 @@ def what(alarm: AlarmConfig, value: float | None) -> str:
 def over(alarm: AlarmConfig, value: float | None) -> str:
     """Return what is right again in one clause; empty: its value and its limit say it."""
     row = alarm.kind.row
+    if _is_disarmed(alarm, value):
+        return f"another batch was started: this counts once pH is down to {alarm.armed_ph:.2f}"
     return _filled(row.over_unknown if value is None and row.over_unknown else row.over, alarm, value)
+
+
+def _is_disarmed(alarm: AlarmConfig, value: float | None) -> bool:
+    """Tell whether the condition is over though the value is not, for an alarm that another batch disarms."""
+    if alarm.armed_ph is None or alarm.kind.is_trend or value is None or alarm.setpoint is None:
+        return False
+    return value - alarm.setpoint > -alarm.deadband
 
 
 def _filled(

@@ -15,14 +15,14 @@ from logger.model.trust import TrustState
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """What an alarm on several windows looks back on; see `measure/trend.py`."""
+    """What an alarm on several windows looks back on, or on a limit from above; see `measure/trend.py`."""
 
     medians: tuple[tuple[int, float], ...] = ()
     """The newest believed ones: when the window began (watch time) and its pH."""
     lowest: float | None = None
     """The lowest level since the calibration or the start of the batch."""
     armed: bool = False
-    """The level has been down to where a rise counts."""
+    """pH has been down to where a rise, or a limit from above (`measure/arming.py`), counts."""
     before: float | None = None
     """The level before the vat was topped up, until the step is known that this made."""
     top: float | None = None

@@ -24,6 +24,7 @@ from logger.config import (
     BufferConfig,
     Config,
     ErrorModel,
+    Group,
     HookConfig,
     MqttConfig,
     Presence,
@@ -170,7 +171,8 @@ def _vats(reading: ParsedSources, name: str, table: Table, all_profiles: Mapping
     if second in reading.document["vat"]:
         reason, remedy = f"the second probe of {name!r} is watched under this name", "give this vat another name"
         reading.add(Problem(key=("vat", second), reason=reason, remedy=remedy))
-    instrument = [default_alarm(kind, priority=Priority.MEDIUM) for kind in _kinds(Presence.ALWAYS)]
+    kinds = [kind for kind in _kinds(Presence.ALWAYS) if kind.row.group is not Group.PROCESS]
+    instrument = [default_alarm(kind, priority=Priority.MEDIUM) for kind in kinds]
     return [
         vat,
         VatConfig(

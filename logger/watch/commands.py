@@ -206,9 +206,9 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
             trust=trust.earn(carry.trust, elapsed_us=now.elapsed_us, at_us=now.at_us),
         )
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
-    if what is not Mark.TOPPED_UP:
-        return carry
-    return replace(carry, windows=replace(carry.windows, trends=trend.after_topping_up(carry.windows.trends)))
+    before = carry.windows.trends
+    after = trend.after_topping_up(before) if what is Mark.TOPPED_UP else trend.after_stirring(before, vat)
+    return replace(carry, windows=replace(carry.windows, trends=after))
 
 
 def _extend_unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:

@@ -25,6 +25,9 @@ from logger.errors import ConfigurationError
 from logger.settings import config_hash, load
 from tests.settings.files import PROBE, STORE, VAT, WHOLE, complaints, loaded
 
+EARLY = AlarmConfig(
+    id="early-rise", kind=AlarmKind.EARLY_RISE, setpoint=0.15, deadband=0.05, on_delay_s=0.0, window_s=3600.0
+)
 NO_DATA = AlarmConfig(id="no-data", kind=AlarmKind.NO_DATA, on_delay_s=300.0, window_s=0.0, priority=Priority.HIGH)
 BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.HIGH)
 OUT, ERRATIC = (
@@ -46,7 +49,7 @@ def test_the_least_file_gets_defaults_and_the_alarms_that_are_always_there(file:
     assert loaded(file, WHOLE) == Config(
         store_url=f"sqlite:///{file.parent}/log.sqlite",
         probes=(ProbeConfig(id="p", port="/dev/ttyUSB0"),),
-        vats=(VatConfig(id="v", name="v", probe="p", alarms=(NO_DATA, BLIND, OUT, ERRATIC, *OWED)),),
+        vats=(VatConfig(id="v", name="v", probe="p", alarms=(EARLY, NO_DATA, BLIND, OUT, ERRATIC, *OWED)),),
     )
 
 
@@ -154,7 +157,7 @@ def test_what_is_written_stands(file: Path) -> None:
                 id="v",
                 name="Marrow & Söhne",
                 probe="p",
-                alarms=(rise, cool, blind, NO_DATA, OUT, ERRATIC, *OWED),
+                alarms=(rise, cool, blind, EARLY, NO_DATA, OUT, ERRATIC, *OWED),
                 max_shelve_s=600,
                 probe_out_s=60,
                 unsettled_s=3600,
@@ -292,6 +295,7 @@ def test_the_environment_stands_over_the_file(file: Path) -> None:
         "no-data": None,
         "blind": None,
         "out-of-liquid": None,
+        "early-rise": 0.15,
         "erratic": None,
         **{alarm.id: None for alarm in OWED},
     }
