@@ -82,11 +82,9 @@ def _describe(rows: RawRows, number: Ints, begin: int, edges: Ints) -> ClosedWin
     part = slice(begin, int(edges[-1]))
     mv, warm_c = rows.potential_mv[part], rows.temperature_c[part]
     group = np.repeat(np.arange(len(edges)), np.diff(np.concatenate([[begin], edges])))
-    groups, starts = len(edges), np.concatenate([[0], edges[:-1] - begin])
+    groups = len(edges)
     middle_mv, count_mv = medians(mv, group, groups)
     middle_c, count_c = medians(warm_c, group, groups)
-    steps = np.abs(np.diff(mv, prepend=np.nan))
-    steps[starts] = np.nan
     far = np.abs(mv - middle_mv[group])
     apart = rows.apart_ph[part]
     return ClosedWindows(
@@ -97,11 +95,20 @@ def _describe(rows: RawRows, number: Ints, begin: int, edges: Ints) -> ClosedWin
         count=np.minimum(count_mv, count_c),
         potential_mv=middle_mv,
         temperature_c=middle_c,
-        noise_mv=STEP_TO_SD * medians(steps, group, groups)[0],
+        noise_mv=_noise_mv(mv, group, groups),
         spread_mv=MAD_TO_SD * medians(far, group, groups)[0],
         outliers=np.bincount(group[far > OUTLIER_MV], minlength=groups),
         agrees=_agreeing(apart, group, groups),
     )
+
+
+def _noise_mv(mv: Floats, group: Ints, groups: int) -> Floats:
+    """Return the noise from one reading that is there to the next, however many are missing between them."""
+    there = ~np.isnan(mv)
+    own = group[there]
+    steps = np.abs(np.diff(mv[there], prepend=np.nan))
+    steps[np.diff(own, prepend=-1) != 0] = np.nan
+    return STEP_TO_SD * medians(steps, own, groups)[0]
 
 
 def _agreeing(apart: Floats, group: Ints, groups: int) -> Ints:
