@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.measure.windows import COVERAGE, group_medians
+from logger.measure.windows import COVERAGE, MAD_TO_SD, group_medians
 from logger.model import Columns, Floats, Ints, TrustWindow
 from logger.units import SECOND_US
 
@@ -20,8 +20,6 @@ LEAST = 3
 """Readings without which a window is none."""
 OUTLIER_MV = 30.0
 """So far from a window's median no vat moves: half a pH. Common practice, no source."""
-MAD_TO_SD = 1.4826
-"""Standard deviation of normal values over the median of their distances from the middle: 1 / 0.6745."""
 STEP_TO_SD = MAD_TO_SD / 1.4142135623730951
 """The same over the median of their steps, which are wider by the root of 2."""
 

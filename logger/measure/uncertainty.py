@@ -80,15 +80,21 @@ def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floa
     return np.asarray(np.sqrt(fit_variance(pieces_at(calibration, ph, temperature_c), ph, temperature_c)))
 
 
-def of_median(u_single: Floats, count: Ints, *, slope: float, errors: ErrorModel, poll_s: float) -> Floats:
-    """Return u of medians of `count` readings each, from the u of one of them.
+def of_median(
+    u_single: Floats, count: Ints, *, slope: float, errors: ErrorModel, poll_s: float, spread: Floats | float = 0.0
+) -> Floats:
+    """Return u of medians of `count` readings each, from the u of one of them and the spread (pH) seen among them.
 
     The median of n independent normal readings has pi/2 times the variance of their mean (Kenney and Keeping 1962,
-    from memory); readings within a minute of each other count as one.
+    from memory); readings within a minute of each other count as one. Where they scatter more than that allows (a
+    stirrer, a pump), what was seen counts, each reading as one: noise that fast is new each time.
     """
     span = slope * nernst_mv(25.0)
     single = _random_mv2(errors) / (span * span)
-    variance = u_single * u_single - single * (1.0 - shrinkage(count, poll_s))
+    expected = single * shrinkage(count, poll_s)
+    wide = np.nan_to_num(spread)
+    seen = np.pi / 2 * wide * wide / np.maximum(count, 1)
+    variance = u_single * u_single - single + np.maximum(expected, seen)
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 

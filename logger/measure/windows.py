@@ -48,6 +48,8 @@ class WindowMedians(Columns):
     belief: Ints
     count: Ints
     """How many records the value is the median of."""
+    spread: Floats
+    """Standard deviation of these records about it, robust; NaN for a single one."""
     spoken: Ints
     """`QualityTests` that spoke against any of the records looked at."""
 
@@ -99,6 +101,8 @@ def temperature_belief(rows: Measurements) -> Ints:
     return belief
 
 
+MAD_TO_SD = 1.4826
+"""Standard deviation of normal values over the median of their distances from the middle: 1 / 0.6745."""
 COVERAGE = 2.0
 """Coverage factor k: two readings differ when their difference exceeds its own expanded uncertainty (GUM 6)."""
 
@@ -127,6 +131,7 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Wi
         u=rows.u[part],
         belief=belief[part],
         count=count,
+        spread=np.full(len(rows) - first, np.nan),
         spoken=rows.tests[part],
     )
 
@@ -153,6 +158,8 @@ def medians(
     verdict[size == 0] = Belief.NOT_BELIEVED
     counted = fresh & (belief <= np.minimum(verdict, Belief.SUSPECT)[group]) & (verdict != Belief.NOT_BELIEVED)[group]
     middle, u, count = group_medians(value[counted], rows.u[counted], group[counted], groups=len(starts))
+    far = np.abs(value[counted] - middle[group[counted]])
+    spread = MAD_TO_SD * group_medians(far, far, group[counted], groups=len(starts))[0]
     closes = starts[1:]
     mine = slice(int(np.searchsorted(closes, first)), None)
     at = closes[mine]
@@ -164,6 +171,7 @@ def medians(
         u=u[:-1][mine],
         belief=verdict[:-1][mine],
         count=count[:-1][mine],
+        spread=spread[:-1][mine],
         spoken=np.bitwise_or.reduceat(np.where(fresh, rows.tests, 0), starts)[:-1][mine],
     )
 

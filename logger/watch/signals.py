@@ -76,6 +76,7 @@ class Signals:
             slope=carry.electrode.calibration.slope,
             errors=self.probe.errors,
             poll_s=self.probe.poll_s,
+            spread=judged.spread if signal in (Signal.PH, Signal.PH_UPPER) else 0.0,
         )
         return replace(judged, u=u)
 

@@ -34,10 +34,11 @@ ALARMS = (
     raw_alarm(AlarmKind.TEMPERATURE_LOW, 16.0, deadband=0.5, latching=True),
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=20.0, deadband=0.0, reminder_s=30.0),
     raw_alarm(AlarmKind.BLIND, None, on_delay_s=20.0, deadband=0.0),
+    raw_alarm(AlarmKind.TRUST_LOST, None, deadband=0.0, reminder_s=70.0),
 )
 LIMITS = QualityLimits(jump_mv=25.0, rate_mv_per_s=10.0, max_gap_s=45.0)
-"""The flat line stays asleep: it needs 5400 s; so do the witnesses, whose windows are a day long."""
-WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
+"""The flat line stays asleep: it needs 5400 s; so does trust, whose windows are 15 polls long."""
+WATCH = watch(*ALARMS, limits=LIMITS, poll_s=5760.0)  # type: ignore[arg-type]
 
 ph_level = st.sampled_from([0.1, 3.9, 4.1, 4.2, 4.4, 4.53, 4.57, 4.63, 4.7, 4.7, 11.9])
 """0.1 and 11.9 are outside the electrode's usual range here: doubtful. Steps over 0.42 pH are jumps."""
