@@ -79,8 +79,8 @@ setpoint = $temperature_low
 # from = "22:00"
 # to = "07:00"
 
-# The alarms `no-data`, `blind`, `out-of-liquid`, `erratic`, `no-calibration`, `calibration-overdue`, `check-overdue`
-# and `drifted` are always there; write their tables only to tune them.
+# The alarms `no-data`, `blind`, `trust-lost`, `trust-doubted`, `no-calibration`, `calibration-overdue`,
+# `check-overdue` and `drifted` are always there; write their tables only to tune them.
 $broker""")
 
 _BROKER = Template("""

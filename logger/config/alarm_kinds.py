@@ -5,8 +5,9 @@ signals and look-backs in `kind_row.py` say in which file). Delays and limits in
 source; those of `no-start` and `stall` come from trials on simulated vats.
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
-from typing import Self
+from typing import Final, Self
 
 from logger.config.kind_row import Group, Health, KindRow, LookBack, Presence, Priority, Signal
 
@@ -14,6 +15,13 @@ _PH = (-2.0, 16.0)
 _AT_ONCE = {"on_delay_s": 0.0, "window_s": 0.0}
 _HOURLY = {"window_s": 3600.0, "on_delay_s": 3600.0, "off_delay_s": 3600.0}
 _BATCH_FIRST = "measure with another instrument, look at salt and temperature, and hold the batch"
+
+
+RETIRED: Final[Mapping[str, str]] = {
+    "out-of-liquid": "a probe in air is told by trust-lost",
+    "erratic": "a loose contact, a jump of the reading or a broken bulb is told by trust-lost",
+}
+"""Kinds of earlier versions, and what tells of the same now."""
 
 
 class AlarmKind(StrEnum):

@@ -37,7 +37,7 @@ def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tu
     assert by_id["rate-of-change"].setpoint == 0.5
     assert by_id["rise"].armed_ph == 4.5
     assert by_id["temperature-low"].priority is Priority.HIGH
-    assert {"early-rise", "no-data", "blind", "out-of-liquid", "erratic"} < set(by_id)
+    assert {"early-rise", "no-data", "blind", "trust-lost", "trust-doubted"} < set(by_id)
 
 
 @pytest.mark.parametrize(
@@ -125,7 +125,7 @@ def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
 
 def test_without_a_profile_only_what_is_written_and_what_is_always_there_are_there(tmp_path: Path) -> None:
     upkeep = {"no-calibration", "calibration-overdue", "check-overdue", "drifted"}
-    assert set(alarms(tmp_path, "")) == {"early-rise", "no-data", "blind", "out-of-liquid", "erratic", *upkeep}
+    assert set(alarms(tmp_path, "")) == {"early-rise", "no-data", "blind", "trust-lost", "trust-doubted", *upkeep}
 
 
 OWN = """
