@@ -41,8 +41,12 @@ def course_of(carry: Carry, turns: Sequence[tuple[int, TrustState]], tests: Ints
 
 
 def with_why(alarm: AlarmConfig, entry: Entry, course: TrustCourse, row: int) -> Entry:
-    """Say of an alarm on trust what it was lost or is doubted by; of another alarm nothing."""
-    if alarm.kind not in (AlarmKind.TRUST_LOST, AlarmKind.TRUST_DOUBTED) or entry.cause not in _TOLD:
+    """Say of an alarm on trust what it was lost, is doubted or was earned back by; of another alarm nothing."""
+    if alarm.kind not in (AlarmKind.TRUST_LOST, AlarmKind.TRUST_DOUBTED):
+        return entry
+    if entry.cause is Cause.RETURNED:
+        return replace(entry, text=_how_back(alarm, course.at(row)) or entry.text)
+    if entry.cause not in _TOLD:
         return entry
     state, why = course.at(row), ""
     if alarm.kind is AlarmKind.TRUST_DOUBTED and state.doubt is not None:
@@ -50,6 +54,11 @@ def with_why(alarm: AlarmConfig, entry: Entry, course: TrustCourse, row: int) ->
     elif alarm.kind is AlarmKind.TRUST_LOST and course.why(row):
         why = f"{course.why(row)}. {trust_words.HOW_BACK}"
     return replace(entry, text=f"{entry.text}: {why}") if why else entry
+
+
+def _how_back(alarm: AlarmConfig, state: TrustState) -> str:
+    lost = alarm.kind is AlarmKind.TRUST_LOST
+    return trust_words.earned_back(state) if lost else trust_words.doubted_no_more(state)
 
 
 _TOLD = (Cause.ANNUNCIATED, Cause.REMINDER, Cause.RAISED, Cause.REALARM, Cause.SHELF_EXPIRED, Cause.UNSHELVED)
