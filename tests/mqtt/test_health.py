@@ -24,6 +24,7 @@ from logger.model import (
 from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.schemas import schema
 from logger.units import DAY_US
+from logger.watch import trust_words
 from tests.mqtt.factories import AT_US, CONFIG, MARROW, TOPICS
 
 CALIBRATION = Calibration(
@@ -81,7 +82,7 @@ def test_a_probe_that_is_silent_has_failed() -> None:
         "Nothing arrives from the probe: check its cable, its power and the port.",
         "No calibration is stored, so no pH is claimed: calibrate the probe.",
     ]
-    message = health_message(TOPICS, "marrow-probe", status=status, findings=findings)
+    message = health_message(TOPICS, "marrow-probe", status=status, findings=findings, trust=trust_words.shown(carry))
     jsonschema.validate(json.loads(message.payload), schema("health"))
 
 
