@@ -11,6 +11,7 @@ import numpy as np
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Calibration, Carry, Cause, Entry, Ints, QualityTests, TrustState
 from logger.watch import trust_words
+from logger.watch.trust_words import Clock, utc
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,11 +29,11 @@ class TrustCourse:
         place = int(np.searchsorted(rows, row, side="right"))
         return self.turns[place - 1][1] if place else self.before
 
-    def why(self, row: int) -> str:
+    def why(self, row: int, clock: Clock = utc) -> str:
         """Say what trust was lost by at a row, in one clause; empty: it was not, or another alarm's text tells it."""
         state = self.at(row)
         is_away = QualityTests(int(self.tests[row])) & (QualityTests.ATTENDED | QualityTests.NOT_BACK)
-        return "" if is_away or state.loss is None else trust_words.lost(state.loss, self.line)
+        return "" if is_away or state.loss is None else trust_words.lost(state.loss, self.line, clock)
 
 
 def course_of(carry: Carry, turns: Sequence[tuple[int, TrustState]], tests: Ints) -> TrustCourse:

@@ -4,7 +4,7 @@ Law: made of what is carried alone (`TrustState`) and the calibration in force. 
 both are named. Never says that anything is safe. No age runs in a sentence, and in a steady one no reading does.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -34,6 +34,17 @@ EARNED: Mapping[EarnedBy, str] = {
     EarnedBy.LASTED: "nothing else spoke for half a day",
 }
 ON_A_WORD = "on somebody's word, which the reading must bear out, the probe is taken to be back in the vat"
+ON_A_WORD_ALONE = (
+    "on somebody's word alone, for nothing was learnt of the vat before, the probe is taken to be back in it"
+)
+
+Clock = Callable[[int], str]
+"""Says a moment (UTC, microseconds) as a time of day with its zone."""
+
+
+def utc(at_us: int) -> str:
+    """Say a moment as a time of day in UTC."""
+    return f"{datetime.fromtimestamp(at_us // 1_000_000, UTC):%H:%M} UTC"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,10 +97,10 @@ def sentence(state: TrustState, line: Calibration | None, *, is_steady: bool = F
 
 
 def earned_back(state: TrustState) -> str:
-    """Say by what trust that was lost is earned again; empty: that is not known."""
-    if state.expected is not None:
-        return ON_A_WORD
-    return "" if state.earned_by is None else f"{EARNED[state.earned_by]}, so the probe is trusted again"
+    """Say by what trust that was lost is earned again."""
+    if state.earned_by is None:
+        return ON_A_WORD_ALONE if state.expected is None else ON_A_WORD
+    return f"{EARNED[state.earned_by]}, so the probe is trusted again"
 
 
 def doubted_no_more(state: TrustState) -> str:
@@ -106,12 +117,12 @@ def lost_steadily(loss: Loss, line: Calibration | None) -> str:
         return lost(loss, line)
     if loss.cause is TrustCause.NOT_BORNE_OUT:
         return f"the probe was said to be back in the vat, and reads something else than the {before:.2f} of before"
-    return f"the reading jumped away from {before:.2f} at {_clock(loss.since_at_us)}, which no vat does by itself"
+    return f"the reading jumped away from {before:.2f} at {utc(loss.since_at_us)}, which no vat does by itself"
 
 
-def lost(loss: Loss, line: Calibration | None) -> str:
+def lost(loss: Loss, line: Calibration | None, clock: Clock = utc) -> str:
     """Say what trust was lost by, in one clause."""
-    when, before, now = _clock(loss.since_at_us), level_ph(loss.before, line), level_ph(loss.now, line)
+    when, before, now = clock(loss.since_at_us), level_ph(loss.before, line), level_ph(loss.now, line)
     if loss.cause is TrustCause.FROZEN:
         return f"the instrument hardly shows a new value any more since about {when}, as if frozen"
     if loss.cause is TrustCause.AIR:
@@ -130,7 +141,7 @@ def lost(loss: Loss, line: Calibration | None) -> str:
 
 def doubted(doubt: Doubt) -> str:
     """Say why a probe is doubted, in one clause."""
-    when = _clock(doubt.since_at_us)
+    when = utc(doubt.since_at_us)
     if doubt.cause is TrustCause.THERMOMETER:
         return f"the thermometer hardly shows a new value any more since about {when}"
     return (
@@ -153,7 +164,3 @@ def _signature(loss: Loss, line: Calibration | None, now_ph: float) -> str:
     if any(abs(now_mv / before_mv / factor - 1.0) < FACTOR_PART for factor in FACTORS if before_mv):
         return ": the potential changed by a power of ten, as when an instrument's unit or range is changed"
     return ""
-
-
-def _clock(at_us: int) -> str:
-    return f"{datetime.fromtimestamp(at_us // 1_000_000, UTC):%H:%M} UTC"
