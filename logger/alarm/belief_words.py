@@ -61,7 +61,8 @@ def _why(tests: QualityTests, absent: Reason) -> str:
     if absent is not Reason.NONE and not tests & (QualityTests.ATTENDED | QualityTests.NOT_BACK):
         return f"no reading, {absent.words}"
     lead = next((test for test in LEADING if test in tests), None)
-    return "its pH cannot be told" if lead is None else of_test(lead)
+    by_second = " (alarms judge the second probe)" if QualityTests.BY_SECOND_PROBE in tests else ""
+    return "its pH cannot be told" if lead is None else f"{of_test(lead)}{by_second}"
 
 
 def _since(then_us: int, now_us: int) -> str:
@@ -73,11 +74,12 @@ def _since(then_us: int, now_us: int) -> str:
 
 def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[str]:
     """Yield what speaks for a reading, and what tempers it."""
-    if QualityTests.UNWITNESSED in tests:
+    if QualityTests.DOUBTED in tests:
+        yield "though doubted (temperature or thermometer is odd)"
+    elif QualityTests.UNWITNESSED in tests:
         yield "watched for too short a time to tell more"
     else:
-        yield "in the liquid"
-        yield "quiet"
+        yield "nothing speaks against the probe"
     calibration, check, spot = evidence.calibration, evidence.check, evidence.spot
     if check is not None:
         off = "" if check.passed else f" and found off by {check.deviation_ph:+.2f}"

@@ -106,6 +106,8 @@ def _limit(alarm: AlarmConfig) -> str:
 
 
 def _over(alarm: AlarmConfig, entry: Entry) -> str:
+    if alarm.kind in (AlarmKind.TRUST_LOST, AlarmKind.TRUST_DOUBTED):
+        return entry.text  # it says by what
     return words.over(alarm, entry.value) or f"{_quantity(alarm, entry)}, no longer {_limit(alarm)},"
 
 

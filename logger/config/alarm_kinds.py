@@ -371,7 +371,7 @@ class AlarmKind(StrEnum):
             what="the probe is not to be trusted",
             over="nothing speaks against the probe now",
             comes="Trust in the probe is lost",
-            first="look whether the probe is in the vat and its glass is whole; if glass is missing, hold the batch",
+            first="check that the glass is whole and the probe in the vat; if glass is missing, hold the batch",
             finding="Trust in the probe is lost: look whether it is in the vat and whole, then measure beside it.",
         ),
     )

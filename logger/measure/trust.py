@@ -27,6 +27,7 @@ from logger.measure.trust_windows import ClosedWindows
 from logger.model import (
     Calibration,
     Doubt,
+    EarnedBy,
     Floats,
     Level,
     Loss,
@@ -260,7 +261,8 @@ class TrustRun:
         now_c = float(self.course.warm_c[at])
         is_back = abs(now_c - doubt.before_c) < 0.5 * limit_c
         if is_back or self._end_us(at) - doubt.since_us > DOUBT_LASTS_US:
-            self.state = replace(self.state, doubt=None)
+            by = EarnedBy.RETURN if is_back else EarnedBy.LASTED
+            self.state = replace(self.state, doubt=None, earned_by=by)
 
     def _bear_out(self, at: int, expected: Level) -> None:
         """Compare what somebody said to be back in the vat with where the vat was."""
@@ -273,7 +275,7 @@ class TrustRun:
         below = low - ph - continuity.DOWN_PH - continuity.GAP_DOWN_PH * gap_h
         self.state = replace(self.state, expected=None)
         if self.state.loss is not None and max(above, below) <= 0.0:
-            self.state = self._trusted(at)
+            self.state = self._trusted(at, EarnedBy.BORNE_OUT)
         elif max(above, below) > 0.0:
             self._lose(at, TrustCause.NOT_BORNE_OUT, jump_ph=ph - (high if above > 0.0 else low), before=expected)
 
@@ -285,13 +287,13 @@ class TrustRun:
         by_physics = loss.windows_back * self.around.length_us >= self._must_stay_us(loss)
         by_second = agreeing * self.around.length_us >= AGREES_US
         if (by_physics and self._end_us(at) - loss.since_us <= DAY_US) or by_second:
-            return self._trusted(at)
+            return self._trusted(at, EarnedBy.SECOND_PROBE if by_second else EarnedBy.RETURN)
         return replace(self.state, loss=loss)
 
-    def _trusted(self, at: int) -> TrustState:
+    def _trusted(self, at: int, by: EarnedBy) -> TrustState:
         """Return the state of a probe that has earned its trust back with this window."""
         elapsed_us, at_us = int(self.windows.elapsed_us[at]), int(self.windows.at_us[at])
-        return replace(self.state, loss=None, expected=None, unbroken_us=elapsed_us, unbroken_at_us=at_us)
+        return replace(self.state, loss=None, expected=None, unbroken_us=elapsed_us, unbroken_at_us=at_us, earned_by=by)
 
     def _followed(self, at: int, loss: Loss) -> Loss:
         """Follow the size of a jump, the step back, and how long the level has been back in the course before."""
@@ -357,7 +359,7 @@ class TrustRun:
         if doubt is None and self.taken and liveness.is_frozen(variety):
             self._doubt(self.taken - 1, TrustCause.THERMOMETER)
         elif doubt is not None and doubt.cause is TrustCause.THERMOMETER and liveness.is_alive(variety):
-            self.state = replace(self.state, doubt=None)
+            self.state = replace(self.state, doubt=None, earned_by=EarnedBy.RETURN)
 
     def _learn(self, at: int, until: int) -> None:
         """Learn from calm windows how far the temperature usually moves in half an hour."""
@@ -446,7 +448,7 @@ def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> 
 def expect(state: TrustState, line: Calibration | None, *, length_us: int) -> TrustState:
     """Take the word that the probe is back in its vat: what it reads must bear that out; the windows begin anew."""
     expected = state.expected or level_of(state, line, length_us=length_us)
-    return replace(state, expected=expected, windows=(), anew_us=None, scattered=False)
+    return replace(state, expected=expected, windows=(), anew_us=None, scattered=False, earned_by=None)
 
 
 def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int) -> TrustState:
@@ -458,7 +460,7 @@ def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int
     return replace(state, expected=level, windows=(), anew_us=None, scattered=False)
 
 
-def earn(state: TrustState, *, elapsed_us: int, at_us: int) -> TrustState:
+def earn(state: TrustState, by: EarnedBy, *, elapsed_us: int, at_us: int) -> TrustState:
     """Take a check that agrees, or the start of a batch: trust is earned, and the course begins anew."""
     return replace(
         state,
@@ -470,4 +472,5 @@ def earn(state: TrustState, *, elapsed_us: int, at_us: int) -> TrustState:
         scattered=False,
         unbroken_us=elapsed_us if state.loss is not None else state.unbroken_us,
         unbroken_at_us=at_us if state.loss is not None else state.unbroken_at_us,
+        earned_by=by,
     )

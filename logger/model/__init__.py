@@ -27,7 +27,7 @@ from logger.model.requests import (
     Method,
     Segment,
 )
-from logger.model.trust import Doubt, Level, Loss, TrustCause, TrustLevel, TrustState, TrustWindow, Variety
+from logger.model.trust import Doubt, EarnedBy, Level, Loss, TrustCause, TrustLevel, TrustState, TrustWindow, Variety
 from logger.model.watch import (
     BatchState,
     Carry,
@@ -67,6 +67,7 @@ __all__ = [
     "Digest",
     "Doubt",
     "Drift",
+    "EarnedBy",
     "ElectrodeState",
     "Entry",
     "Event",

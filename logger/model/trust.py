@@ -37,6 +37,23 @@ class TrustCause(StrEnum):
     """The thermometer shows far fewer different values than it used to."""
 
 
+class EarnedBy(StrEnum):
+    """What trust was last earned by, or a doubt ended."""
+
+    START = "start"
+    """Somebody said that a batch was started."""
+    CHECK = "check"
+    """Another instrument beside the probe agrees."""
+    BORNE_OUT = "borne-out"
+    """It was said to be back in the vat, and the reading goes on where the vat was."""
+    RETURN = "return"
+    """What left its course came back into it and stayed."""
+    SECOND_PROBE = "second-probe"
+    """The vat's second probe reads the same."""
+    LASTED = "lasted"
+    """Nothing else spoke for half a day, so the temperature is the vat's."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrustWindow:
     """A closed window of the raw signal: medians, and how the readings lay about them."""
@@ -151,6 +168,8 @@ class TrustState:
     """Watch time since when trust was not lost."""
     unbroken_at_us: int = 0
     """UTC of it; 0: it never was."""
+    earned_by: EarnedBy | None = None
+    """None: not yet, or not since somebody said that the probe is back in the vat."""
 
     @property
     def is_sound(self) -> bool:

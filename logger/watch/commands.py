@@ -31,6 +31,7 @@ from logger.model import (
     CheckKind,
     Command,
     CommandKind,
+    EarnedBy,
     ElectrodeState,
     Entry,
     Mark,
@@ -137,7 +138,9 @@ def _apply(
         check, line = _checked_check(probe, carry, command)
         after, text = _apply_check(probe, carry, check, line)
         if check.kind is CheckKind.SPOT and check.passed and not carry.trust.is_sound:
-            after = replace(after, trust=trust.earn(carry.trust, elapsed_us=now.elapsed_us, at_us=check.at_us))
+            after = replace(
+                after, trust=trust.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us)
+            )
         after = _check_target(probe, after, check, now=now)
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
@@ -203,7 +206,7 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
             batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
-            trust=trust.earn(carry.trust, elapsed_us=now.elapsed_us, at_us=now.at_us),
+            trust=trust.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
         )
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
     before = carry.windows.trends

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.alarm import belief_words, digest, notification
+from logger.alarm.quiet_hours import clock_time
 from logger.config import AlarmKind, ProbeConfig, VatConfig
 from logger.measure import course, windows
 from logger.measure.windows import WindowMedians
@@ -48,9 +49,12 @@ class AlarmContext:
         )
 
     def _belief(self, row: int) -> str:
-        """Say why the record is believed or not: while trust is lost, by what."""
+        """Say why the record is believed or not: while trust is lost, by what, by the clock of the house."""
         newest = trust_alarms.course_of(self.carry, [], self.rows.tests)
-        why = (newest if self.trust is None else self.trust).why(row)
+        now_us = int(self.rows.at_us[row])
+        why = (newest if self.trust is None else self.trust).why(
+            row, lambda at_us: clock_time(at_us, self.vat.people, now_us=now_us)
+        )
         return why or belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row)
 
     def _deadline_at_us(self, at_us: int) -> int | None:
