@@ -7,8 +7,8 @@ blocks were cut.
 import numpy as np
 
 from logger.config import ProbeConfig
+from logger.measure import age, calibration, immersion, quality, uncertainty
 from logger.measure import belief as verdicts
-from logger.measure import calibration, immersion, quality, uncertainty
 from logger.measure.nernst import working_c
 from logger.model import (
     BeliefSince,
@@ -110,8 +110,9 @@ def _compute_ph(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints
     warm_c = _temperatures(probe, [block.temperature_c])
     ph = calibration.ph_of(line, block.potential_mv, warm_c)
     ph[np.isin(quality_of, (Quality.FAIL, Quality.MISSING))] = np.nan
+    at_us = age.drifted_at_us(carry, block.at_us, block.elapsed_us)
     u = uncertainty.standard_uncertainty(
-        line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=warm_c, drift=carry.electrode.drift
+        line, probe.errors, at_us=at_us, ph=ph, temperature_c=warm_c, drift=carry.electrode.drift
     )
     return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
 

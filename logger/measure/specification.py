@@ -11,6 +11,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from logger.config import ProbeConfig
+from logger.measure.age import drifted_at_us, elapsed_at
 from logger.measure.calibration import ph_of
 from logger.measure.uncertainty import standard_uncertainty
 from logger.model import Calibration, Carry, Finding, Health, QualityTests
@@ -56,7 +57,7 @@ def is_doubtful(
     u = standard_uncertainty(
         calibration,
         probe.errors,
-        at_us=np.array([at_us]),
+        at_us=np.array([drifted_at_us(carry, at_us, elapsed_at(carry, at_us))]),
         ph=np.array([ph]),
         temperature_c=np.array([warm_c]),
         drift=carry.electrode.drift,

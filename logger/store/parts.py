@@ -23,16 +23,51 @@ from logger.model import (
 
 PARTS: Mapping[str, tuple[Any, int]] = {
     "alarms": (Mapping[str, AlarmState], 1),
-    "batch": (BatchState, 1),
-    "electrode": (ElectrodeState, 1),
+    "batch": (BatchState, 2),
+    "electrode": (ElectrodeState, 2),
     "suppression": (SuppressionState, 1),
-    "reported": (ReportedState, 1),
+    "reported": (ReportedState, 2),
     "windows": (WindowState, 1),
 }
 """By name (the field of `Carry`): what it holds, and the version in which it is written."""
 
-Step = Callable[[dict[str, Any]], dict[str, Any]]
-STEPS: Mapping[str, Mapping[int, Step]] = {}
+Part = dict[str, Any]
+Step = Callable[[Part], Part]
+
+
+def _batch_1(batch: Part) -> Part:
+    """Watch times of checks and of what was known of the drift: not known."""
+    progress = batch["progress"]
+    checks = {name: progress[name] and {**progress[name], **_UNKNOWN} for name in ("check", "spot")}
+    claim, before = progress["claim"], progress["withdrawn"]
+    claims = {
+        "claim": claim and _with_drift(claim),
+        "withdrawn": before and {**before, "claim": _with_drift(before["claim"])},
+    }
+    return {**batch, "progress": {**progress, **checks, **claims}}
+
+
+def _electrode_1(electrode: Part) -> Part:
+    """Watch times of the calibration and its checks: not known."""
+    made = dict.fromkeys(("calibrated_us", "checked_us", "spotted_us"))
+    return {**_with_drift(electrode), **made}
+
+
+def _reported_1(reported: Part) -> Part:
+    return {**reported, "record_at_us": None, "record_us": None}
+
+
+def _with_drift(part: Part) -> Part:
+    """Return what holds a drift with its watch time, not known."""
+    return {**part, "drift": part["drift"] and {**part["drift"], **_UNKNOWN}}
+
+
+_UNKNOWN = {"elapsed_us": None}
+STEPS: Mapping[str, Mapping[int, Step]] = {
+    "batch": {1: _batch_1},
+    "electrode": {1: _electrode_1},
+    "reported": {1: _reported_1},
+}
 """By part and version: what makes the content of that version one of the next; plain dicts, nothing of the model."""
 
 

@@ -158,7 +158,7 @@ def _judge_alarms(
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
     progress = carry.batch.progress if target is None else target.progress
     trail = context.follow_course(carry, closed)
-    reported = context.with_newest_believed(carry.reported, measured)
+    reported = context.with_newest(carry.reported, measured)
     after = replace(
         carry,
         alarms=states,
