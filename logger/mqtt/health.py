@@ -97,7 +97,7 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
     elif carry.suppression.attended_until_us is not None:
         text = "Somebody works on the probe; the process alarms of its vat are suppressed until it is back."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
-    elif State.SUPPRESSED in shown:
+    elif carry.suppression.out_until_us is not None:
         text = "Process alarms are suppressed while the probe is out, cleaned or calibrated."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
     if State.OUT_OF_SERVICE in shown:
