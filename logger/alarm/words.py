@@ -6,6 +6,7 @@ from logger.model import Cause, QualityTests, Reason
 
 _TESTS = {
     QualityTests.UNCALIBRATED: "no calibration is stored for this probe",
+    QualityTests.THERMOMETER: "the thermometer shows what no vat's temperature can be",
     QualityTests.TEMPERATURE: "the thermometer is out of its range or gives nothing",
     QualityTests.GROSS_RANGE: "the potential is outside what an electrode in this vat gives",
     QualityTests.JUMP: "the reading jumps",

@@ -57,6 +57,7 @@ class Parity(StrEnum):
     ODD = "odd"
 
 
+DAY_S = 86400.0
 _Uncertainty = Annotated[float, Ge(0), Le(1000)]
 _CalibrationLimit = Annotated[float, Ge(0), Le(3600)]
 _Tolerance = Annotated[float, Ge(0.005), Le(1)]
@@ -110,6 +111,10 @@ class QualityLimits:
     witness_noise_mv: Positive = 2.0
     """Sign of a probe out of the liquid: the potential is noisy, its robust standard deviation from reading to
     reading is above this.
+    """
+    thermometer_hold_s: Annotated[float, Ge(0), Le(DAY_S)] = 7200.0
+    """While the thermometer shows what no vat's temperature can be, pH is computed by its last good value for so long,
+    with a growing doubt; then pH is not believed. 0 is at once.
     """
     erratic_spread_mv: Positive = 7.0
     """The probe is erratic when the robust standard deviation of the potential in a window is above this. 7 mV are

@@ -72,7 +72,7 @@ def temperature_belief(rows: Measurements) -> Ints:
 
     Not in air, nor where it was last put by somebody.
     """
-    elsewhere = QualityTests.TEMPERATURE | QualityTests.OUT_OF_LIQUID | AWAY
+    elsewhere = QualityTests.TEMPERATURE | QualityTests.THERMOMETER | QualityTests.OUT_OF_LIQUID | AWAY
     usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
     return np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
 

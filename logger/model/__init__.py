@@ -27,6 +27,7 @@ from logger.model.requests import (
     Method,
     Segment,
 )
+from logger.model.thermometer import ThermometerState
 from logger.model.watch import (
     BatchState,
     Carry,
@@ -92,6 +93,7 @@ __all__ = [
     "SuppressionState",
     "TargetProgress",
     "TargetWindow",
+    "ThermometerState",
     "Trend",
     "VatFacts",
     "WatchState",

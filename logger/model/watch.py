@@ -10,6 +10,7 @@ from logger.model.drift import Drift
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
+from logger.model.thermometer import ThermometerState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,6 +96,7 @@ class ElectrodeState:
     """The same of `check`."""
     spotted_us: int | None = None
     """The same of `spot`."""
+    thermometer: ThermometerState = field(default_factory=ThermometerState)
     found_ph: float | None = None
     """How far off the calibration before was found, when it was replaced right before the next record."""
     belief: BeliefSince | None = None

@@ -242,6 +242,7 @@ def _put_in_force(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -
             calibrated_us=_made_us(new, now),
             found_ph=_worst_as_found(carry.electrode.calibration, new),
             belief=carry.electrode.belief,
+            thermometer=carry.electrode.thermometer,
         ),
         windows=replace(carry.windows, trends=trends, fresh_us=now.elapsed_us),
     )

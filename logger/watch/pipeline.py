@@ -112,14 +112,15 @@ def _step_piece(
     watch: Watch, state: WatchState, block: Block, *, audible: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
-    immersed, spoken = record.detect_immersion(watch.probe, state, block)
-    measured, belief = record.compute_records(watch.probe, state, block, spoken)
+    warmth = record.read_thermometer(watch.probe, state.carry, block)
+    immersed, spoken = record.detect_immersion(watch.probe, state, block, warmth)
+    measured, belief = record.compute_records(watch.probe, state, block, spoken, warmth)
     rows, first = state.recent.then(measured), len(state.recent)
     carry, entries = _judge_alarms(watch, state.carry, rows, measured, first=first, audible=audible)
     keep = min(_rows_needed(watch, rows), len(rows))
     carry = replace(
         carry,
-        electrode=replace(carry.electrode, belief=belief),
+        electrode=replace(carry.electrode, belief=belief, thermometer=warmth.state),
         windows=replace(carry.windows, immersion=immersed, recent=keep),
     )
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
