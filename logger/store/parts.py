@@ -22,7 +22,7 @@ from logger.model import (
 )
 
 PARTS: Mapping[str, tuple[Any, int]] = {
-    "alarms": (Mapping[str, AlarmState], 1),
+    "alarms": (Mapping[str, AlarmState], 2),
     "batch": (BatchState, 2),
     "electrode": (ElectrodeState, 2),
     "suppression": (SuppressionState, 1),
@@ -33,6 +33,11 @@ PARTS: Mapping[str, tuple[Any, int]] = {
 
 Part = dict[str, Any]
 Step = Callable[[Part], Part]
+
+
+def _alarms_1(alarms: Part) -> Part:
+    """Value judged last: not known."""
+    return {name: {**state, "newest": None, "newest_u": None} for name, state in alarms.items()}
 
 
 def _batch_1(batch: Part) -> Part:
@@ -65,6 +70,7 @@ def _with_drift(part: Part) -> Part:
 
 _UNKNOWN = {"elapsed_us": None}
 STEPS: Mapping[str, Mapping[int, Step]] = {
+    "alarms": {1: _alarms_1},
     "batch": {1: _batch_1},
     "electrode": {1: _electrode_1},
     "reported": {1: _reported_1},

@@ -66,7 +66,9 @@ class BatchOracle(Oracle):
         else:
             says = self.compare(alarm.config, value, "believed")
         if says != SAY_NOTHING:
-            self.delay(alarm, says, None if value in (None, float("inf")) else value)
+            shown = None if value in (None, float("inf")) else value
+            self.delay(alarm, says, shown)
+            alarm.newest = alarm.newest if shown is None else shown
 
     def says(self, alarm: Alarm, value: float | None) -> str:
         config = alarm.config
@@ -134,7 +136,7 @@ class BatchOracle(Oracle):
         past.top = level if past.top is None else max(past.top, level)
         if past.top - level < config.drop_ph or level <= config.above_ph:
             return float("inf")
-        low, high = 16.0, 22.0  # of the temperature alarms in the test's configuration
+        low, high = 17.5, 22.0  # of the temperature alarms in the test's configuration
         if len(past.kept) < 9 or warm is None or not low < warm < high:
             return None
         pairs = [(a, b) for n, a in enumerate(past.kept) for b in past.kept[n + 1 :]]

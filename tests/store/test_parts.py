@@ -24,6 +24,7 @@ PINNED = {
     ("suppression", 1): "c257f2b19c2ad37c",
     ("reported", 1): "79ae78e5128308fb",
     ("windows", 1): "247f3097415b9ba5",
+    ("alarms", 2): "b5927df043522aea",
     ("electrode", 2): "b2b7f60c1754550a",
     ("batch", 2): "5c56e4366cac74c7",
     ("reported", 2): "98c456cff6406f56",

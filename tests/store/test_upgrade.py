@@ -130,6 +130,7 @@ def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[s
     for part in (carry.batch, carry.electrode, carry.suppression, carry.reported, carry.windows):
         moved |= json.loads(msgspec.json.encode(part))
     moved["witness"] = moved.pop("immersion")
+    assert {(state.pop("newest"), state.pop("newest_u")) for state in moved["alarms"].values()} == {(None, None)}
     for where in (moved["drift"], *_with_watch_times(moved["progress"])):
         assert where.pop("elapsed_us") is None  # what an older version did not know
     assert moved.pop("thermometer")["good_c"] is None
