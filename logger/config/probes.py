@@ -57,6 +57,7 @@ class Parity(StrEnum):
     ODD = "odd"
 
 
+DAY_S = 86400.0
 _Uncertainty = Annotated[float, Ge(0), Le(1000)]
 _CalibrationLimit = Annotated[float, Ge(0), Le(3600)]
 _Tolerance = Annotated[float, Ge(0.005), Le(1)]
@@ -96,6 +97,10 @@ class QualityLimits:
     max_gap_s: float = 300.0
     """A longer time without a reading is a gap. Nothing is compared across it, and it is counted in the morning
     summary.
+    """
+    thermometer_hold_s: Annotated[float, Ge(0), Le(DAY_S)] = 7200.0
+    """While the thermometer shows what no vat's temperature can be, pH is computed by its last good value for so long,
+    with a growing doubt; then pH is not believed. 0 is at once.
     """
 
 

@@ -4,15 +4,16 @@ Law: what a record becomes depends on it, on earlier ones among `state.recent`, 
 blocks were cut. Trust speaks from closed windows, against the records after them, never back.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import ProbeConfig
+from logger.measure import age, calibration, liveness, quality, thermometer, trust, trust_windows, uncertainty
 from logger.measure import belief as verdicts
-from logger.measure import calibration, liveness, quality, trust, trust_windows, uncertainty
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv, working_c
+from logger.measure.thermometer import Thermometry
 from logger.measure.trust import Around, TrustRun
 from logger.measure.windows import AWAY, LOST
 from logger.model import (
@@ -26,6 +27,7 @@ from logger.model import (
     Measurements,
     Quality,
     QualityTests,
+    ThermometerState,
     TrustState,
     WatchState,
 )
@@ -38,10 +40,11 @@ OWN_PH_DIGITS = 4
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Computed:
-    """The records of a piece, and what is carried of belief and trust; `turns`: each new state of trust at its row."""
+    """The records of a piece, and what is carried on; `turns`: each new state of trust at its row."""
 
     rows: Measurements
     belief: BeliefSince
+    thermometer: ThermometerState
     trust: TrustState
     turns: list[tuple[int, TrustState]]
 
@@ -49,20 +52,21 @@ class Computed:
 def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Computed:
     """Compute flags, pH, uncertainty, trust and belief of each row."""
     carry, recent = state.carry, state.recent
-    ph, u = _compute_ph(probe, carry, block)
-    run = _follow_trust(probe, state, block)
+    warmth = _read_thermometer(probe, carry, block)
+    ph, u = _compute_ph(probe, carry, block, warmth)
+    run = _follow_trust(probe, state, block, warmth)
     states = [carry.trust, *(turned for _, turned in run.turns)]
     edges = [0, *(row for row, _ in run.turns), len(block)]
     knows = np.repeat([trust.knows_variety(each) for each in states], np.diff(edges))
     spoken = np.repeat(np.array([int(trust.tests_of(each)) for each in states], dtype=np.int64), np.diff(edges))
     spoken = np.full(len(block), int(_away_tests(carry))) if carry.suppression.is_away else spoken
-    flags = _flags(probe, recent, block, knows)
+    flags = _flags(probe, recent, block, warmth, knows)
     failed = np.isin(flags.quality, (Quality.FAIL, Quality.MISSING))
     ph[failed], u[failed] = np.nan, np.nan
     more = _tests_of_line(carry.electrode.calibration, ph)
     wild = QualityTests.SCATTERED | LOST
     passed = np.where((spoken & wild) != 0, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
-    tests = flags.tests | spoken | more | quality.marks(probe, block)
+    tests = flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
     tests |= _by_second_probe(block, tests)
     beliefs = verdicts.judge(
         carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
@@ -87,10 +91,31 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
         check=_id_column(carry.electrode.check, len(block)),
         spot=_id_column(carry.electrode.spot, len(block)),
     )
-    return Computed(rows=rows, belief=beliefs.newest, trust=run.state, turns=run.turns)
+    return Computed(rows=rows, belief=beliefs.newest, thermometer=warmth.state, trust=run.state, turns=run.turns)
 
 
-def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block) -> TrustRun:
+def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermometry:
+    """Judge the temperatures of a block; where there is none, the assumed one is computed by.
+
+    In somebody's hands the thermometer is in a buffer or in the air: what it shows is taken as it is.
+    """
+    before = carry.electrode.thermometer
+    if carry.suppression.is_away:
+        read = thermometer.unjudged(before, block.temperature_c)
+    else:
+        read = thermometer.judge(
+            before,
+            probe.limits,
+            elapsed_us=block.elapsed_us,
+            temperature_c=block.temperature_c,
+            fresh_us=carry.windows.fresh_us,
+            is_compensated=probe.own_ph,
+        )
+    assumed = working_c(block.temperature_c, probe.assumed_temperature_c)
+    return replace(read, warm_c=np.where(np.isnan(block.temperature_c), assumed, read.warm_c))
+
+
+def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> TrustRun:
     """Follow the trust over the new rows; whoever works on the probe takes it out and knows it."""
     carry, length_us = state.carry, trust_windows.window_us(probe.poll_s)
     around = Around(
@@ -101,7 +126,7 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block) -> TrustR
     )
     run = TrustRun(around, carry.trust)
     if not carry.suppression.is_away:
-        rows = _raw_rows(probe, state, block)
+        rows = _raw_rows(probe, state, block, warmth)
         span_us = liveness.period_us(length_us)
         least = 0.5 * span_us / (probe.poll_s * 1e6)
         counts = [
@@ -112,14 +137,17 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block) -> TrustR
     return run
 
 
-def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block) -> trust_windows.RawRows:
-    """Return the raw rows since the open period began; what came before a mark or a calibration is left out."""
+def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> trust_windows.RawRows:
+    """Return the raw rows since the open period began.
+
+    What came before a mark or a calibration is left out, and so are temperatures that are the thermometer's own fault.
+    """
     recent, span_us = state.recent, liveness.period_us(trust_windows.window_us(probe.poll_s))
     newest = int(recent.elapsed_us[-1]) if len(recent) else 0
     since = int(np.searchsorted(recent.elapsed_us, newest - newest % span_us))
     elapsed_us = np.concatenate([recent.elapsed_us[since:], block.elapsed_us])
     fresh = elapsed_us >= state.carry.windows.fresh_us
-    warm_c = _temperatures(probe, [recent.temperature_c[since:], block.temperature_c])
+    warm_c = _true_c(probe, recent[since:], block, warmth)
     apart = [_apart(probe, state.carry, recent[since:]), _apart(probe, state.carry, block)]
     return trust_windows.RawRows(
         first=len(recent) - since,
@@ -127,15 +155,22 @@ def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block) -> trust_wind
         elapsed_us=elapsed_us,
         potential_mv=np.where(fresh, np.concatenate([recent.potential_mv[since:], block.potential_mv]), np.nan),
         temperature_c=np.where(fresh, warm_c, np.nan),
-        apart_ph=np.where(fresh, np.concatenate(apart), np.nan),
+        apart_ph=np.where(fresh & ~np.isnan(warm_c), np.concatenate(apart), np.nan),
     )
+
+
+def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
+    """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
+    is_fault = (np.concatenate([recent.tests, warmth.tests]) & QualityTests.THERMOMETER) != 0
+    return np.where(is_fault, np.nan, _temperatures(probe, [recent.temperature_c, block.temperature_c]))
 
 
 def _apart(probe: ProbeConfig, carry: Carry, rows: Block | Measurements) -> Floats:
     """Return the distance of two probes over its standard uncertainty; NaN without a second one."""
     if np.isnan(rows.reference_ph).all():
         return np.full(len(rows), np.nan)
-    ph, u = _compute_ph(probe, carry, rows)
+    warm_c = _temperatures(probe, [rows.temperature_c])
+    ph, u = _compute_ph(probe, carry, rows, thermometer.unjudged(carry.electrode.thermometer, warm_c))
     return np.asarray(np.abs(ph - rows.reference_ph) / np.sqrt(u * u + rows.reference_u * rows.reference_u))
 
 
@@ -160,31 +195,39 @@ def _away_tests(carry: Carry) -> QualityTests:
     return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
 
 
-def _flags(probe: ProbeConfig, recent: Measurements, block: Block, knows: NDArray[np.bool_]) -> quality.Flags:
+def _flags(
+    probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, knows: NDArray[np.bool_]
+) -> quality.Flags:
     """Return the flags of the block's rows."""
-    warm_c = _temperatures(probe, [recent.temperature_c, block.temperature_c])
     potential_mv = np.concatenate([recent.potential_mv, block.potential_mv])
-    reported = _reported(probe, potential_mv, warm_c)
+    reported = _reported(probe, potential_mv, _true_c(probe, recent, block, warmth))
     return quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
         potential_mv=potential_mv,
-        temperature_c=warm_c,
+        temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c]), warmth.warm_c]),
         limits=probe.limits,
         reported_mv=reported,
         knows_variety=np.concatenate([np.zeros(len(recent), dtype=np.bool_), knows]),
     )[len(recent) :]
 
 
-def _compute_ph(probe: ProbeConfig, carry: Carry, rows: Block | Measurements) -> tuple[Floats, Floats]:
+def _compute_ph(
+    probe: ProbeConfig, carry: Carry, rows: Block | Measurements, warmth: Thermometry
+) -> tuple[Floats, Floats]:
     """Return pH and its u; NaN where there is no reading, or no calibration."""
     line = carry.electrode.calibration
     if line is None:
         ph, u = np.full((2, len(rows)), np.nan)
         return ph, u
-    warm_c = _temperatures(probe, [rows.temperature_c])
-    ph = calibration.ph_of(line, rows.potential_mv, warm_c)
+    ph = calibration.ph_of(line, rows.potential_mv, warmth.warm_c)
     return ph, uncertainty.standard_uncertainty(
-        line, probe.errors, at_us=rows.at_us, ph=ph, temperature_c=warm_c, drift=carry.electrode.drift
+        line,
+        probe.errors,
+        at_us=age.drifted_at_us(carry, rows.at_us, rows.elapsed_us),
+        ph=ph,
+        temperature_c=warmth.warm_c,
+        drift=carry.electrode.drift,
+        doubt_c=warmth.doubt_c,
     )
 
 

@@ -104,6 +104,7 @@ class TrustRun:
     def follow(self, closed: ClosedWindows, potential: Periods, temperature: Periods) -> None:
         """Take closed windows and periods in the order of their rows; at one row the period comes first."""
         carried = len(self.state.windows)
+        closed = trust_windows.with_temperatures(closed, self.state.windows)
         self._look(trust_windows.after(self.state.windows, closed))
         self.taken = carried
         if self.state.anew_us is None and len(closed):
@@ -122,6 +123,7 @@ class TrustRun:
         self.suspicious = (
             (self.course.up_ph > continuity.UP_PH)
             | (self.course.down_ph > continuity.DOWN_PH)
+            | (windows.warm == 0)
             | (self.course.step_c > plausibility.STEP_C)
             | (self.loose > plausibility.CONTACT_PART)
             | (self.scatter > plausibility.USABLE_PH)
@@ -166,6 +168,8 @@ class TrustRun:
             self._lose(at, TrustCause.CONTACT)
         elif self.state.doubt is not None and self._is_noisier(at, self.state.doubt.before_mv):
             self._lose(at, TrustCause.AIR, quiet_mv=self.state.doubt.before_mv)
+        elif self.state.doubt is None and self.windows.warm[at] == 0:
+            self._doubt(at, TrustCause.THERMOMETER)
         elif self.state.doubt is None and self.course.step_c[at] > self._step_limit_c(at):
             self._doubt(at, TrustCause.TEMPERATURE)
         elif _is_calm(self.state) or self.state.odd:
@@ -254,8 +258,13 @@ class TrustRun:
         return bool((self.windows.noise_mv[at - continuity.LEVEL + 1 : at + 1] > plausibility.NOISIER * usual_mv).all())
 
     def _reconsider_doubt(self, at: int, doubt: Doubt) -> None:
-        """End a doubt by the temperature when that is back, or after half a day: then this is the vat's."""
+        """End a doubt by the temperature when that is back, or after half a day: then this is the vat's.
+
+        One of the thermometer ends when that shows a vat's temperature again, and as many values as usual.
+        """
         if doubt.cause is not TrustCause.TEMPERATURE:
+            if self.windows.warm[at] == 1 and liveness.is_alive(self.state.temperature):
+                self.state = replace(self.state, doubt=None, earned_by=EarnedBy.RETURN)
             return
         limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
         now_c = float(self.course.warm_c[at])
@@ -358,8 +367,6 @@ class TrustRun:
         doubt = self.state.doubt
         if doubt is None and self.taken and liveness.is_frozen(variety):
             self._doubt(self.taken - 1, TrustCause.THERMOMETER)
-        elif doubt is not None and doubt.cause is TrustCause.THERMOMETER and liveness.is_alive(variety):
-            self.state = replace(self.state, doubt=None, earned_by=EarnedBy.RETURN)
 
     def _learn(self, at: int, until: int) -> None:
         """Learn from calm windows how far the temperature usually moves in half an hour."""

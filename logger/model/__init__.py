@@ -27,6 +27,7 @@ from logger.model.requests import (
     Method,
     Segment,
 )
+from logger.model.thermometer import ThermometerState
 from logger.model.trust import Doubt, EarnedBy, Level, Loss, TrustCause, TrustLevel, TrustState, TrustWindow, Variety
 from logger.model.watch import (
     BatchState,
@@ -95,6 +96,7 @@ __all__ = [
     "SuppressionState",
     "TargetProgress",
     "TargetWindow",
+    "ThermometerState",
     "Trend",
     "TrustCause",
     "TrustLevel",

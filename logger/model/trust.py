@@ -34,7 +34,7 @@ class TrustCause(StrEnum):
     TEMPERATURE = "temperature"
     """The temperature changed by a step that so much liquid does not make by itself."""
     THERMOMETER = "thermometer"
-    """The thermometer shows far fewer different values than it used to."""
+    """The thermometer shows no temperature of a vat, or far fewer different values than it used to."""
 
 
 class EarnedBy(StrEnum):

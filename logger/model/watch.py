@@ -10,6 +10,7 @@ from logger.model.drift import Drift
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
+from logger.model.thermometer import ThermometerState
 from logger.model.trust import TrustState
 
 
@@ -71,6 +72,13 @@ class ElectrodeState:
     """The newest in a buffer since the calibration."""
     spot: Check | None = None
     """The newest spot measurement since the calibration."""
+    calibrated_us: int | None = None
+    """Watch time at which the calibration was made; None: not known. See `measure/age.py`."""
+    checked_us: int | None = None
+    """The same of `check`."""
+    spotted_us: int | None = None
+    """The same of `spot`."""
+    thermometer: ThermometerState = field(default_factory=ThermometerState)
     found_ph: float | None = None
     """How far off the calibration before was found, when it was replaced right before the next record."""
     belief: BeliefSince | None = None
@@ -100,6 +108,10 @@ class SuppressionState:
 class ReportedState:
     """What people are told outside of alarms: the newest believed reading, the morning summary, the good-night test."""
 
+    record_at_us: int | None = None
+    """UTC of the newest record."""
+    record_us: int | None = None
+    """Watch time of it."""
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
     believed_us: int | None = None

@@ -13,7 +13,7 @@ from typing import Annotated
 from msgspec import Meta
 
 from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
-from logger.measure import specification
+from logger.measure import age, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
 from logger.model import Calibration, Carry, Finding, Health, State, TrustLevel
@@ -135,7 +135,7 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
     elif carry.suppression.attended_until_us is not None:
         text = "Somebody works on the probe; the process alarms of its vat are suppressed until it is back."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
-    elif State.SUPPRESSED in shown:
+    elif carry.suppression.out_until_us is not None:
         text = "Process alarms are suppressed while the probe is out, cleaned or calibrated."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
     if State.OUT_OF_SERVICE in shown:
@@ -156,8 +156,7 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
             "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh "
             "buffer, or calibrate."
         )
-    checked_at_us = calibration.at_us if drift is None else drift.at_us
-    if at_us - calibration.at_us > probe.calibrate_every_d * DAY_US:
+    if _is_older(carry, age.calibrated(carry), probe.calibrate_every_d, at_us=at_us):
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
     elif (
         not is_off
@@ -168,11 +167,15 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
             f"The uncertainty of a reading has grown beyond u = {specification.U_LIMIT_PH:.2f}: dip the probe in a "
             "buffer, or calibrate it."
         )
-    elif at_us - checked_at_us > probe.check_every_d * DAY_US:
+    elif _is_older(carry, age.drifting_since(carry), probe.check_every_d, at_us=at_us):
         yield _maintenance(
             f"The probe was not checked for more than {probe.check_every_d:g} days: dip it in a buffer, or measure the "
             "vat with another instrument."
         )
+
+
+def _is_older(carry: Carry, since: age.Moment | None, days: float, *, at_us: int) -> bool:
+    return since is not None and age.age_us(at_us, age.elapsed_at(carry, at_us), since) > days * DAY_US
 
 
 def _expired(config: Config, *, at_us: int) -> Iterator[Finding]:

@@ -35,7 +35,7 @@ class AlarmContext:
     def at(self, row: int) -> VatFacts:
         """Return what is known once a row is there."""
         before = self.carry.reported
-        reported = before if self.judged is None else with_newest_believed(before, self.rows[: row + 1])
+        reported = before if self.judged is None else with_newest(before, self.rows[: row + 1])
         return VatFacts(
             believed=int(self.rows.belief[row]) == Belief.BELIEVED,
             suspect=int(self.rows.belief[row]) == Belief.SUSPECT,
@@ -92,8 +92,9 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
     return course.drop_before(trail, max(carry.windows.fresh_us, unsettled_us))
 
 
-def with_newest_believed(before: ReportedState, rows: Measurements) -> ReportedState:
-    """Return what is reported with the newest believed reading of these rows, if one is among them."""
+def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
+    """Return what is reported with the newest of these rows, and the newest believed reading among them."""
+    before = replace(before, record_at_us=int(rows.at_us[-1]), record_us=int(rows.elapsed_us[-1]))
     believed = np.flatnonzero(_believed(rows))
     if not len(believed):
         return before

@@ -121,7 +121,7 @@ def _step_piece(
     keep = min(_rows_needed(watch, rows), len(rows))
     carry = replace(
         carry,
-        electrode=replace(carry.electrode, belief=computed.belief),
+        electrode=replace(carry.electrode, belief=computed.belief, thermometer=computed.thermometer),
         windows=replace(carry.windows, recent=keep),
         trust=computed.trust,
     )
@@ -165,7 +165,7 @@ def _judge_alarms(
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
     progress = carry.batch.progress if target is None else target.progress
     trail = context.follow_course(carry, closed)
-    reported = context.with_newest_believed(carry.reported, measured)
+    reported = context.with_newest(carry.reported, measured)
     after = replace(
         carry,
         alarms=states,

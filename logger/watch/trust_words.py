@@ -143,7 +143,7 @@ def doubted(doubt: Doubt) -> str:
     """Say why a probe is doubted, in one clause."""
     when = utc(doubt.since_at_us)
     if doubt.cause is TrustCause.THERMOMETER:
-        return f"the thermometer hardly shows a new value any more since about {when}"
+        return f"the thermometer shows no temperature of a vat, or hardly a new one, since about {when}"
     return (
         f"the temperature went from {doubt.before_c:.1f} to {doubt.now_c:.1f} C at {when}: topped up, heated or cooled,"
         " or is the probe out"

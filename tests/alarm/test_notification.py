@@ -147,12 +147,13 @@ def test_an_alarm_says_what_whether_to_believe_it_and_what_to_do_first(
 def test_reminders_say_what_is_known_by_then() -> None:
     _, reminder, raised = texts(marrow(rows_of(acid(3, begin=4.3, per_h=0.15)), HIGH))
     assert reminder.startswith(
-        "Reminder 1. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 (77 % probable) since 21:10 CET.\n"
+        "Reminder 1. Marrow: pH 4.66 +/- 0.10 when last judged, at or above 4.60 (88 % probable) since 21:10 CET.\
+"
         "Believed: nothing speaks against the probe, calibrated 2 h ago and not checked since."
         " pH 4.68 +/- 0.11, rising 0.150 +/- 0.002 an hour, 20.0 C.\n"
     )
     assert raised.startswith(
-        "Now of high priority, after 2 reminders. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 ("
+        "Now of high priority, after 2 reminders. Marrow: pH 4.69 +/- 0.10 when last judged, at or above 4.60 ("
     )
 
 
@@ -163,7 +164,7 @@ def test_what_comes_from_the_quiet_hours_says_so() -> None:
     )
     assert held.splitlines()[0] == "Marrow: pH 4.64 +/- 0.10, at or above 4.60 (77 % probable) since 20:10 UTC."
     assert released.splitlines()[0] == (
-        "From the quiet hours. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 since 20:10 UTC."
+        "From the quiet hours. Marrow: pH 4.64 +/- 0.10 when last judged, at or above 4.60 since 20:10 UTC."
     )
 
 

@@ -45,6 +45,7 @@ CALIBRATION = Calibration(
     high_ph=7.0,
     points=(),
 )
+SUPPRESSED = {"ph-high": AlarmState(suppressed_until_us=1)}
 OVERDUE = "The calibration is older than 7 days: calibrate the probe."
 UNCHECKED = (
     "The probe was not checked for more than 3 days: dip it in a buffer, or measure the vat with another instrument."
@@ -126,22 +127,27 @@ def test_a_calibrated_probe_without_findings_is_good() -> None:
 
 
 @pytest.mark.parametrize(
-    ("alarms", "attended", "sentence"),
+    ("alarms", "work", "sentence"),
     [
-        ({"ph-high": AlarmState(suppressed_until_us=1)}, None, "Process alarms are suppressed while the probe is out"),
-        ({"ph-high": AlarmState(suppressed_until_us=1)}, 1, "Somebody works on the probe; the process alarms"),
-        ({}, 1, "Somebody works on the probe; the process alarms"),
-        ({"ph-high": AlarmState(out_of_service=True)}, None, "An alarm of this vat is out of service"),
+        (SUPPRESSED, SuppressionState(out_until_us=1), "Process alarms are suppressed while the probe is out"),
+        (SUPPRESSED, SuppressionState(attended_until_us=1), "Somebody works on the probe; the process alarms"),
+        ({}, SuppressionState(attended_until_us=1), "Somebody works on the probe; the process alarms"),
+        ({"ph-high": AlarmState(out_of_service=True)}, SuppressionState(), "An alarm of this vat is out of service"),
     ],
 )
 def test_work_on_the_probe_is_a_function_check(
-    alarms: dict[str, AlarmState], attended: int | None, sentence: str
+    alarms: dict[str, AlarmState], work: SuppressionState, sentence: str
 ) -> None:
-    work = SuppressionState(attended_until_us=attended)
     carry = replace(carried(alarms, ElectrodeState(calibration=CALIBRATION)), suppression=work)
     status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US)
     assert (status, len(findings)) == (Health.FUNCTION_CHECK, 1)
     assert findings[0].startswith(sentence)
+
+
+def test_stirring_suspends_an_alarm_and_says_nothing_of_the_probe() -> None:
+    stirred = SuppressionState(unsettled_us=(0, 1))
+    carry = replace(carried(SUPPRESSED, ElectrodeState(calibration=CALIBRATION)), suppression=stirred)
+    assert probe_health(MARROW, carry, config=CONFIG, at_us=AT_US) == (Health.GOOD, [])
 
 
 # Limits of 7 days and 3 days: common practice, no source.

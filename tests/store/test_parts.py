@@ -24,6 +24,10 @@ PINNED = {
     ("suppression", 1): "c257f2b19c2ad37c",
     ("reported", 1): "79ae78e5128308fb",
     ("windows", 1): "247f3097415b9ba5",
+    ("alarms", 2): "b5927df043522aea",
+    ("electrode", 2): "b2b7f60c1754550a",
+    ("batch", 2): "5c56e4366cac74c7",
+    ("reported", 2): "98c456cff6406f56",
     ("windows", 2): "e28f026ee1b0d9aa",
     ("trust", 1): "607caa9538f80a8d",
 }

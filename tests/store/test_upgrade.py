@@ -137,6 +137,11 @@ def shown(carry: Carry) -> dict[str, State]:
     return {name: alarm.shown for name, alarm in standing.items()}
 
 
+def _with_watch_times(progress: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return what of a target's progress has a watch time."""
+    return [*filter(None, (progress["check"], progress["spot"])), progress["claim"]["drift"]]
+
+
 def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[str, Any], tmp_path: Path) -> None:
     carry = queries.watches(store)["vat"]
     moved: dict[str, Any] = {"probe": carry.probe, "alarms": msgspec.to_builtins(carry.alarms)}
@@ -144,6 +149,12 @@ def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[s
         moved |= json.loads(msgspec.json.encode(part))
     del remembered["witness"]  # trust is learnt anew
     assert carry.trust == TrustState()
+    assert {(state.pop("newest"), state.pop("newest_u")) for state in moved["alarms"].values()} == {(None, None)}
+    for where in (moved["drift"], *_with_watch_times(moved["progress"])):
+        assert where.pop("elapsed_us") is None  # what an older version did not know
+    assert moved.pop("thermometer")["good_c"] is None
+    added = ("calibrated_us", "checked_us", "spotted_us", "record_at_us", "record_us")
+    assert [moved.pop(name) for name in added] == [None] * len(added)
     since_at_us = remembered.pop("stance")["since_at_us"]
     assert moved.pop("belief")["since_at_us"] == since_at_us
     assert json.loads(json.dumps(moved)) == remembered

@@ -55,7 +55,7 @@ WATCH = replace(_WATCH, vat=replace(_WATCH.vat, people=PEOPLE, target=TARGET))
 
 level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 6.865, 8.0])
 stretch = st.tuples(
-    level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot", "aired"])
+    level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot", "odd", "aired"])
 )
 gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0])
 THREE = replace(
@@ -86,6 +86,8 @@ def _row(kind: str, ph: float, rng: np.random.Generator) -> tuple[float | None, 
         return round(millivolts(ph), 1), 20.0
     if kind == "aired":
         return round(millivolts(ph) + rng.normal(0, 6.0), 1), 13.0 + rng.normal(0, 0.4)
+    if kind == "odd":  # a thermometer that fails: its plug, its unit, to and fro
+        return round(millivolts(ph), 1), float(rng.choice([85.0, 0.0, 59.9, 59.7, 23.0, 15.5]))
     warm = 90.0 if kind == "hot" else 15.5 + rng.normal(0, 0.4)
     return round(millivolts(ph) + rng.normal(0, 8.0 if kind == "noisy" else 0.7), 1), warm
 
