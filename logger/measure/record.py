@@ -106,7 +106,8 @@ def compute_records(
     is_wild = (spoken & (QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC)) != 0
     passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
     ph, u, more = _compute_ph(probe, state.carry, block, flags.quality, warmth)
-    tests = flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
+    after_gap = int(QualityTests.AFTER_GAP) * (state.carry.electrode.unwatched_at_us is not None)
+    tests = after_gap | flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
     beliefs = verdicts.judge(
         state.carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )

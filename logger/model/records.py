@@ -91,6 +91,8 @@ class QualityTests(IntFlag):
     """The probe has no thermometer: pH is computed by a temperature of the configuration. Lowers no quality."""
     NOT_BACK = 16384
     """Work on the probe ended and nobody said that it is back: what it reads may be a buffer, not the vat."""
+    AFTER_GAP = 131072
+    """Nobody watched for hours before, and nobody has looked at the probe since. Lowers no quality."""
     THERMOMETER = 65536
     """The temperature is the thermometer's own fault: pH is computed by its last good one. Lowers no quality."""
 

@@ -22,6 +22,7 @@ from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, json_text
 from logger.mqtt.topics import PATTERNS, Topics
 from logger.units import DAY_US
+from logger.watch import unwatched
 
 ROOM_C = 20.0
 
@@ -74,6 +75,7 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
     if carry.electrode.calibration is not None:
         findings += condition(summarise(carry.electrode.calibration), probe.calibration)
         findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
+    findings += _after_gap(carry)
     findings += _expired(config, at_us=at_us)
     findings.sort(key=lambda finding: list(Health).index(finding.status))
     return (findings[0].status if findings else Health.GOOD), [finding.text for finding in findings]
@@ -134,6 +136,14 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
             f"The probe was not checked for more than {probe.check_every_d:g} days: dip it in a buffer, or measure the "
             "vat with another instrument."
         )
+
+
+def _after_gap(carry: Carry) -> list[Finding]:
+    between = carry.electrode.unwatched_at_us
+    if between is None:
+        return []
+    text = unwatched.words(between)
+    return [_maintenance(f"{text[0].upper()}{text[1:]}.")]
 
 
 def _is_older(carry: Carry, since: age.Moment | None, days: float, *, at_us: int) -> bool:

@@ -39,6 +39,7 @@ from logger.model import (
     figures,
 )
 from logger.units import SECOND_US
+from logger.watch import unwatched
 
 BENCH_C = 25.0
 """Temperature of a check that does not tell its own."""
@@ -136,7 +137,7 @@ def _apply(
     if command.kind is CommandKind.CHECK:
         check, line = _checked_check(probe, carry, command)
         after, text = _apply_check(probe, carry, check, line, now=now)
-        after = _check_target(probe, after, check, now=now)
+        after = unwatched.seen(_check_target(probe, after, check, now=now))
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.BREAK_OFF:
@@ -182,6 +183,7 @@ def _note_work(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
 
 def _note_probe_back(carry: Carry) -> Carry:
     """Forget that the probe was away."""
+    carry = unwatched.seen(carry)
     return replace(carry, suppression=SuppressionState(unsettled_us=carry.suppression.unsettled_us))
 
 
