@@ -73,10 +73,19 @@ class Around:
     """From when to when (watch time) the vat is stirred or topped up; None: it is not."""
 
 
+class _Time(NamedTuple):
+    """A moment on the watch time and in UTC."""
+
+    elapsed_us: int
+    at_us: int
+
+
 class _Period(NamedTuple):
     """How many different values one signal showed in a period, at the row that closed it."""
 
     row: int
+    elapsed_us: int
+    at_us: int
     values: int
     net: int
     digit: float
@@ -103,9 +112,6 @@ class TrustRun:
         carried = len(self.state.windows)
         self._look(trust_windows.after(self.state.windows, closed))
         self.taken = carried
-        if self.state.anew_us is None and len(closed):
-            self.state = replace(self.state, anew_us=int(closed.number[0]) * self.around.length_us)
-            self.turns.append((int(closed.row[0]), self.state))
         for period in _in_order(potential, temperature):
             self._take_windows(carried + int(np.searchsorted(closed.row, period.row)))
             self._take_period(period)
@@ -126,6 +132,10 @@ class TrustRun:
 
     def _take_windows(self, until: int) -> None:
         """Take windows one by one where something may be wrong, and the others at once."""
+        if self.state.anew_us is None and self.taken < until:
+            begin_us = int(self.windows.number[self.taken]) * self.around.length_us
+            self.state = replace(self.state, anew_us=begin_us)
+            self.turns.append((int(self.windows.row[self.taken]), self.state))
         while self.taken < until:
             odd = np.flatnonzero(self.suspicious[self.taken : until])
             calm = until if not len(odd) else self.taken + int(odd[0])
@@ -191,9 +201,10 @@ class TrustRun:
         """Return the watch time at which a window ends."""
         return (int(self.windows.number[at]) + 1) * self.around.length_us
 
-    def _at_us(self, at: int, elapsed_us: int) -> int:
-        """Return the UTC of a watch time shortly before the row that closed a window."""
-        return int(self.windows.at_us[at]) - (int(self.windows.elapsed_us[at]) - elapsed_us)
+    def _ago(self, at: int, windows: int) -> _Time:
+        """Return the time so many windows before the end of one that closed in this piece."""
+        elapsed_us = self._end_us(at) - windows * self.around.length_us
+        return _Time(elapsed_us, int(self.windows.at_us[at]) - (int(self.windows.elapsed_us[at]) - elapsed_us))
 
     def level(self, at: int, slope: float = 0.0) -> Level:
         """Return the level at a window: medians of it and the two before it."""
@@ -219,28 +230,29 @@ class TrustRun:
         jump_ph: float = 0.0,
         before: Level | None = None,
         quiet_mv: float | None = None,
+        since: _Time | None = None,
     ) -> None:
         """Lose trust at a window; a level of three shows it one window after it began."""
-        since_us = self._end_us(at) - (2 + max(self.state.odd - 1, 0)) * self.around.length_us
+        since = since or self._ago(at, 2 + max(self.state.odd - 1, 0))
         loss = Loss(
             cause=cause,
-            since_us=since_us,
-            since_at_us=self._at_us(at, since_us),
+            since_us=since.elapsed_us,
+            since_at_us=since.at_us,
             before=before or self._before(at),
             now=self.level(at),
             jump_ph=jump_ph,
             quiet_mv=quiet_mv,
         )
-        day = tuple(us for us in self.state.losses_us if us > since_us - DAY_US)
-        self.state = replace(self.state, loss=loss, expected=None, odd=0, losses_us=(*day, since_us))
+        day = tuple(us for us in self.state.losses_us if us > since.elapsed_us - DAY_US)
+        self.state = replace(self.state, loss=loss, expected=None, odd=0, losses_us=(*day, since.elapsed_us))
 
-    def _doubt(self, at: int, cause: TrustCause) -> None:
-        before, since_us = self._before(at), self._end_us(at) - 2 * self.around.length_us
-        now_c = float(self.course.warm_c[at])
+    def _doubt(self, at: int, cause: TrustCause, *, since: _Time | None = None) -> None:
+        before, since = self._before(at), since or self._ago(at, 2)
+        now_c = self.level(at).temperature_c
         doubt = Doubt(
             cause=cause,
-            since_us=since_us,
-            since_at_us=self._at_us(at, since_us),
+            since_us=since.elapsed_us,
+            since_at_us=since.at_us,
             before_c=now_c if before is None else before.temperature_c,
             now_c=now_c,
             before_mv=plausibility.usual_noise_mv(self.windows, max(0, at - continuity.LEVEL)),
@@ -335,7 +347,7 @@ class TrustRun:
         if period.is_potential:
             self.state = replace(self.state, potential=liveness.follow(self.state.potential, period.values, period.net))
             if self.state.loss is None and self.taken and liveness.is_frozen(self.state.potential):
-                self._lose(self.taken - 1, TrustCause.FROZEN)
+                self._lose(self.taken - 1, TrustCause.FROZEN, before=self.state.expected, since=self._froze(period))
                 self.turns.append((period.row, self.state))
             return
         seen = [each for each in (self.state.digit_c, period.digit) if each > 0.0]
@@ -344,11 +356,16 @@ class TrustRun:
         before = self.state.doubt
         is_frozen = liveness.is_frozen(variety)
         if before is None and is_frozen and self.taken:
-            self._doubt(self.taken - 1, TrustCause.THERMOMETER)
+            self._doubt(self.taken - 1, TrustCause.THERMOMETER, since=self._froze(period))
         elif before is not None and before.cause is TrustCause.THERMOMETER and liveness.is_alive(variety):
             self.state = replace(self.state, doubt=None)
         if self.state.doubt != before:
             self.turns.append((period.row, self.state))
+
+    def _froze(self, period: _Period) -> _Time:
+        """Return when the first of the poor periods that end with one began; its windows may be of an earlier block."""
+        span_us = liveness.NEWEST * liveness.period_us(self.around.length_us)
+        return _Time(period.elapsed_us - span_us, period.at_us - span_us)
 
     def _learn(self, at: int, until: int) -> None:
         """Learn from calm windows how far the temperature usually moves in half an hour."""
@@ -387,9 +404,17 @@ def _with_swing(state: TrustState, hour: int, swing_c: float) -> TrustState:
 def _in_order(potential: Periods, temperature: Periods) -> list[_Period]:
     """Return the periods of both signals by their rows."""
     both = [
-        _Period(*each, is_potential)
+        _Period(*each, is_potential=is_potential)
         for is_potential, one in ((True, potential), (False, temperature))
-        for each in zip(one.row.tolist(), one.values.tolist(), one.net.tolist(), one.digit.tolist(), strict=True)
+        for each in zip(
+            one.row.tolist(),
+            one.elapsed_us.tolist(),
+            one.at_us.tolist(),
+            one.values.tolist(),
+            one.net.tolist(),
+            one.digit.tolist(),
+            strict=True,
+        )
     ]
     return sorted(both, key=lambda each: (each.row, each.is_potential))
 
