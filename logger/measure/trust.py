@@ -83,13 +83,13 @@ class _Time(NamedTuple):
 class _Period(NamedTuple):
     """How many different values one signal showed in a period, at the row that closed it."""
 
+    is_potential: bool
     row: int
     elapsed_us: int
     at_us: int
     values: int
     net: int
     digit: float
-    is_potential: bool
 
 
 @dataclass(slots=True)
@@ -404,7 +404,7 @@ def _with_swing(state: TrustState, hour: int, swing_c: float) -> TrustState:
 def _in_order(potential: Periods, temperature: Periods) -> list[_Period]:
     """Return the periods of both signals by their rows."""
     both = [
-        _Period(*each, is_potential=is_potential)
+        _Period(is_potential, *each)
         for is_potential, one in ((True, potential), (False, temperature))
         for each in zip(
             one.row.tolist(),
