@@ -93,8 +93,7 @@ def _before(entry: Entry) -> str:
 def _what(alarm: AlarmConfig, entry: Entry) -> str:
     if alarm.kind.row.what:
         return words.what(alarm, entry.value)
-    head = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
-    value = f"{_quantity(alarm, entry)}{head}"
+    value = f"{_quantity(alarm, entry)}{words.when(alarm, entry.cause, entry.value, None)}"
     odds = "" if entry.probability is None else f" ({per_cent(entry.probability)} probable)"
     return f"{value} ({_limit(alarm)})" if alarm.kind.is_trend else f"{value}, {_limit(alarm)}{odds}"
 
@@ -106,6 +105,8 @@ def _limit(alarm: AlarmConfig) -> str:
 
 
 def _over(alarm: AlarmConfig, entry: Entry) -> str:
+    if alarm.kind in (AlarmKind.TRUST_LOST, AlarmKind.TRUST_DOUBTED):
+        return entry.text  # it says by what
     return words.over(alarm, entry.value) or f"{_quantity(alarm, entry)}, no longer {_limit(alarm)},"
 
 

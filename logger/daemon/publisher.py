@@ -28,7 +28,7 @@ from logger.mqtt.status import heartbeat_message, status_message
 from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
 from logger.units import SECOND_US
-from logger.watch import system
+from logger.watch import system, trust_words
 
 
 @dataclass(slots=True, kw_only=True)
@@ -175,7 +175,8 @@ class Publisher:
         if shown is not None:
             self.delivery.put(shown)
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
-        self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings))
+        trust = trust_words.shown(carry)
+        self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings, trust=trust))
 
 
 def _age_s(then_us: int | None, elapsed_us: int) -> float | None:

@@ -7,7 +7,9 @@ values where there were many. What is usual is counted net of the course, for a 
 because it falls; what is there now is counted as it is. 'It should have moved by several digits and did not' is no
 evidence: a fall that ends sharply looks the same on a coarse display. Limits: a trial on simulated vats.
 
-What is frozen from the first hour on is learnt as usual: the fixed test of a flat line (`quality.py`) stands beside.
+A period of one value is not learnt, but on a display so coarse that a still vat shows one value for hours: what is
+frozen from the first hour on would pass for usual. Until enough is learnt, the fixed test of a flat line
+(`quality.py`) stands beside.
 """
 
 from dataclasses import dataclass, replace
@@ -99,10 +101,10 @@ def _without_course(value: Floats, time: Ints, group: Ints, length_us: int, grou
     return value - slope[group] * time
 
 
-def follow(variety: Variety, values: int, net: int) -> Variety:
+def follow(variety: Variety, values: int, net: int, *, is_coarse: bool) -> Variety:
     """Return what is carried after one more period; what is too poor to be alive is not learnt as usual."""
     newest = (*variety.newest, values)[-NEWEST:]
-    if is_poor(variety, values):
+    if is_poor(variety, values) or (values == 1 and not is_coarse):
         return replace(variety, newest=newest)
     return Variety(usual=(*variety.usual, net)[-DAY:], newest=newest)
 

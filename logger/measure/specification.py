@@ -12,9 +12,12 @@ import numpy as np
 
 from logger.config import ProbeConfig
 from logger.measure import trust_windows
+from logger.measure.age import drifted_at_us, elapsed_at
 from logger.measure.calibration import ph_of
+from logger.measure.thermometer import other_unit
 from logger.measure.uncertainty import standard_uncertainty
-from logger.model import Calibration, Carry, Finding, Health, QualityTests
+from logger.model import Calibration, Carry, Finding, Health, QualityTests, ThermometerState
+from logger.model.thermometer import UNCONNECTED_C
 
 U_LIMIT_PH = 0.10
 """Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. Common practice, no source."""
@@ -55,7 +58,7 @@ def is_doubtful(
     u = standard_uncertainty(
         calibration,
         probe.errors,
-        at_us=np.array([at_us]),
+        at_us=np.array([drifted_at_us(carry, at_us, elapsed_at(carry, at_us))]),
         ph=np.array([ph]),
         temperature_c=np.array([warm_c]),
         drift=carry.electrode.drift,
@@ -66,13 +69,26 @@ def is_doubtful(
 def _of_the_belief(carry: Carry) -> Iterator[Finding]:
     newest = carry.electrode.belief
     lead = newest.test if newest else QualityTests.NONE
-    if lead is QualityTests.TEMPERATURE:
+    if carry.electrode.thermometer.is_faulty:
+        yield _of_the_thermometer(carry.electrode.thermometer, is_believed=lead is not QualityTests.TEMPERATURE)
+    elif lead is QualityTests.TEMPERATURE:
         text = "The thermometer is out of its range or gives nothing, so no pH is claimed: look at its plug."
         yield Finding(status=Health.FAILURE, text=text)
-    elif lead is QualityTests.GROSS_RANGE:
+    if lead is QualityTests.GROSS_RANGE:
         yield _out("The potential is outside what an electrode in a vat gives: look at plug, cable and bulb.")
     elif lead is QualityTests.FLAT_LINE:
         yield _out("The potential has not moved at all for too long: lift the probe, rinse it, see whether it moves.")
+
+
+def _of_the_thermometer(state: ThermometerState, *, is_believed: bool) -> Finding:
+    what = "The thermometer shows what no vat's temperature can be, or jumps to and fro"
+    if state.odd_c in UNCONNECTED_C:
+        what = f"The thermometer reads {state.odd_c:.1f} C, a value that it shows when it is not connected"
+    elif state.odd_c is not None and state.good_c is not None and (unit := other_unit(state.good_c, state.odd_c)):
+        what = f"The thermometer seems to be read in another unit ({unit})"
+    result = "pH is computed by its last good temperature" if is_believed else "no pH is claimed"
+    status = Health.OUT_OF_SPECIFICATION if is_believed else Health.FAILURE
+    return Finding(status=status, text=f"{what}: look at its plug and its unit. Until then {result}.")
 
 
 def _of_the_calibration(

@@ -21,14 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import Priority, ProbeConfig, TargetConfig
-from logger.measure import drift
+from logger.measure import age, drift
 from logger.measure.conformance import acceptance_limit, conformance_probability, coverage_factor
 from logger.measure.target_words import claimed, read_at, reads
 from logger.measure.uncertainty import fit_uncertainty
 from logger.measure.windows import LOST, WindowMedians
 from logger.model import (
     Belief,
-    Calibration,
     Carry,
     Cause,
     Check,
@@ -86,7 +85,7 @@ class TargetRun:
             self._journal_reading(row)
             if self.progress.claim is not None or is_forbidden:
                 continue
-            if not lacks(self.target, self.carry, self.progress, at_us=self._at_us(row)):
+            if not lacks(self.target, self.carry, self.progress, at_us=self._at_us(row), elapsed_us=self._us(row)):
                 self._claim(row)
 
     def fact_at(self, row: int) -> str:
@@ -120,9 +119,9 @@ class TargetRun:
         newest, line, target = self.progress.newest, self.carry.electrode.calibration, self.target
         if newest is None or line is None:
             return
-        drifted = drift.advance(
-            self.carry.electrode.drift or drift.start(line, self.probe.errors), self.probe.errors, at_us=newest.at_us
-        )
+        made = self.carry.electrode
+        known = made.drift or drift.start(line, self.probe.errors, elapsed_us=made.calibrated_us)
+        drifted = drift.advance(known, self.probe.errors, at_us=newest.at_us, elapsed_us=self._us(row))
         u_fit = fit_uncertainty(line, ph=np.array([newest.ph]), temperature_c=np.array([ROOM_C]))
         claim = Claim(
             limit_ph=target.ph,
@@ -161,6 +160,9 @@ class TargetRun:
     def _at_us(self, row: int) -> int:
         return int(self.rows.at_us[row])
 
+    def _us(self, row: int) -> int:
+        return int(self.rows.elapsed_us[row])
+
 
 def current_progress(carry: Carry) -> TargetProgress:
     """Return what is carried of the target, without what was of another batch, and counts from before a mark."""
@@ -174,9 +176,12 @@ def current_progress(carry: Carry) -> TargetProgress:
     )
 
 
-def lacks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> tuple[Lack, ...]:
-    """Return what a claim wants and has not at a time (UTC, microseconds); empty: it may be made."""
-    return (*_lacking_reading(target, carry, progress), *_lacking_checks(target, carry, progress, at_us=at_us))
+def lacks(
+    target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int, elapsed_us: int | None
+) -> tuple[Lack, ...]:
+    """Return what a claim wants and has not at a time (UTC and watch time, microseconds); empty: it may be made."""
+    checks = _lacking_checks(target, carry, progress, at_us=at_us, elapsed_us=elapsed_us)
+    return (*_lacking_reading(target, carry, progress), *checks)
 
 
 def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgress) -> Iterator[Lack]:
@@ -193,34 +198,45 @@ def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgres
         yield Lack.TIME
 
 
-def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> Iterator[Lack]:
-    line, check, spot = carry.electrode.calibration, progress.check, progress.spot
-    if line is None:
+def _lacking_checks(
+    target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int, elapsed_us: int | None
+) -> Iterator[Lack]:
+    calibrated, check, spot = age.calibrated(carry), progress.check, progress.spot
+    if calibrated is None:
         return
-    if not carry.trust.is_sound or _is_since_broken(carry, spot if target.spot_check else check, line):
+    if not carry.trust.is_sound or _is_since_broken(carry, spot if target.spot_check else check, calibrated):
         yield Lack.TRUST
-    is_later = check is not None and check.at_us >= line.at_us
-    newest_us = check.at_us if check is not None and is_later else line.at_us
+    is_later = check is not None and not age.is_before(_moment(check), calibrated)
+    newest = _moment(check) if check is not None and is_later else calibrated
     within_us = target.check_within_h * HOUR_US
-    if abs(at_us - newest_us) > within_us:
+    if age.age_us(at_us, elapsed_us, newest) > within_us:
         yield Lack.RECENT_CHECK
     if check is not None and is_later and not check.passed:
         yield Lack.PASSED_CHECK
     # Where nobody said when the batch was started, an old one may be of the batch before.
-    is_old = spot is not None and carry.batch.started_us is None and abs(at_us - spot.at_us) > within_us
+    is_old = (
+        spot is not None and carry.batch.started_us is None and age.age_us(at_us, elapsed_us, _moment(spot)) > within_us
+    )
     if target.spot_check and (spot is None or not spot.passed or is_old):
         yield Lack.SPOT_CHECK
 
 
-def _is_since_broken(carry: Carry, support: LastCheck | None, line: Calibration) -> bool:
+def _is_since_broken(carry: Carry, support: LastCheck | None, calibrated: age.Moment) -> bool:
     """Tell whether trust was lost since the check that supports a claim, or the calibration where no check does."""
-    made_at_us = line.at_us if support is None else support.at_us
+    made_at_us = calibrated.at_us if support is None else support.at_us
     return carry.trust.unbroken_at_us > made_at_us
 
 
-def with_check(progress: TargetProgress, check: Check) -> TargetProgress:
-    """Return the progress with a check noted; what was found before an adjustment is no check of what came after."""
+def _moment(check: LastCheck) -> age.Moment:
+    return age.Moment(at_us=check.at_us, elapsed_us=check.elapsed_us)
+
+
+def with_check(progress: TargetProgress, check: Check, *, elapsed_us: int | None) -> TargetProgress:
+    """Return the progress with a check noted that was made at this watch time.
+
+    What was found before an adjustment is no check of what came after.
+    """
     if check.kind is CheckKind.AS_FOUND:
         return progress
-    note = LastCheck(at_us=check.at_us, passed=check.passed)
+    note = LastCheck(at_us=check.at_us, passed=check.passed, elapsed_us=elapsed_us)
     return replace(progress, check=note, spot=note if check.kind is CheckKind.SPOT else progress.spot)

@@ -5,8 +5,8 @@ so nothing depends on where blocks were cut. Silence earns nothing back: no time
 
 Lost is trust by what a vat cannot make: a jump of the level (`continuity.py`), an instrument that shows far fewer
 values than usual (`liveness.py`), a loose contact (`plausibility.py`), or a word that the reading does not bear out. A
-step of the temperature alone is doubt: a cold top-up makes one too, and so does a heated vat. Doubt sharpens the limit
-of the jump, holds claims and no alarm. A potential that is noisier from then on makes it a loss: the probe is in air.
+step of the temperature alone is doubt: a cold top-up makes one too, and so does a heated vat. Doubt holds claims and no
+alarm. A potential that is noisier from then on makes it a loss: the probe hangs in air.
 
 It is earned back by a check after the event (`earn`), by a second probe that agrees for an hour, or by physics: what
 left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour, temperature
@@ -27,6 +27,7 @@ from logger.measure.trust_windows import ClosedWindows
 from logger.model import (
     Calibration,
     Doubt,
+    EarnedBy,
     Floats,
     Level,
     Loss,
@@ -38,8 +39,6 @@ from logger.units import DAY_US, HOUR_US
 
 YOUNG_US = 3 * HOUR_US
 """So long a course is young."""
-DOUBTED = 0.8
-"""The limits of a jump while the probe is doubted, as a part: a cold top-up moves pH by more than 0.6 of them."""
 STEP_BACK = 0.6
 """So much of a jump must come back by a step."""
 LASTS = 3
@@ -57,6 +56,8 @@ BACK_US = HOUR_US
 LONGER = 4
 """So many times as long after each further loss within a day."""
 AGREES_US = HOUR_US
+COARSE_MV = 0.5
+"""On a display with steps of this a still vat shows one value for hours: a flat line says nothing there."""
 GROWS_US = HOUR_US // 2
 """So long the size of a jump is followed."""
 UNSETTLED_US = HOUR_US // 2
@@ -71,6 +72,8 @@ class Around:
     length_us: int
     unsettled_us: tuple[int, int] | None
     """From when to when (watch time) the vat is stirred or topped up; None: it is not."""
+    resolution_mv: float = 0.0
+    """The smallest step in which the instrument tells its potential, as configured."""
 
 
 class _Time(NamedTuple):
@@ -110,6 +113,7 @@ class TrustRun:
     def follow(self, closed: ClosedWindows, potential: Periods, temperature: Periods) -> None:
         """Take closed windows and periods in the order of their rows; at one row the period comes first."""
         carried = len(self.state.windows)
+        closed = trust_windows.with_temperatures(closed, self.state.windows)
         self._look(trust_windows.after(self.state.windows, closed))
         self.taken = carried
         for period in _in_order(potential, temperature):
@@ -125,6 +129,7 @@ class TrustRun:
         self.suspicious = (
             (self.course.up_ph > continuity.UP_PH)
             | (self.course.down_ph > continuity.DOWN_PH)
+            | (windows.warm == 0)
             | (self.course.step_c > plausibility.STEP_C)
             | (self.loose > plausibility.CONTACT_PART)
             | (self.scatter > plausibility.USABLE_PH)
@@ -173,6 +178,8 @@ class TrustRun:
             self._lose(at, TrustCause.CONTACT)
         elif self.state.doubt is not None and self._is_noisier(at, self.state.doubt.before_mv):
             self._lose(at, TrustCause.AIR, quiet_mv=self.state.doubt.before_mv)
+        elif self.state.doubt is None and self.windows.warm[at] == 0:
+            self._doubt(at, TrustCause.THERMOMETER)
         elif self.state.doubt is None and self.course.step_c[at] > self._step_limit_c(at):
             self._doubt(at, TrustCause.TEMPERATURE)
         elif _is_calm(self.state) or self.state.odd:
@@ -183,8 +190,7 @@ class TrustRun:
         if self._is_unsettled(at):
             return continuity.UP_PH + UNSETTLED_PH, continuity.DOWN_PH + UNSETTLED_PH
         is_young = self.state.anew_us is None or self._end_us(at) - self.state.anew_us < YOUNG_US
-        part = 1.0 if self.state.doubt is None else DOUBTED
-        return part * (continuity.EARLY_PH if is_young else continuity.UP_PH), part * continuity.DOWN_PH
+        return continuity.EARLY_PH if is_young else continuity.UP_PH, continuity.DOWN_PH
 
     def _step_limit_c(self, at: int) -> float:
         if self._is_unsettled(at):
@@ -264,14 +270,20 @@ class TrustRun:
         return bool((self.windows.noise_mv[at - continuity.LEVEL + 1 : at + 1] > plausibility.NOISIER * usual_mv).all())
 
     def _reconsider_doubt(self, at: int, doubt: Doubt) -> None:
-        """End a doubt by the temperature when that is back, or after half a day: then this is the vat's."""
+        """End a doubt by the temperature when that is back, or after half a day: then this is the vat's.
+
+        One of the thermometer ends when that shows a vat's temperature again, and as many values as usual.
+        """
         if doubt.cause is not TrustCause.TEMPERATURE:
+            if self.windows.warm[at] == 1 and liveness.is_alive(self.state.temperature):
+                self.state = replace(self.state, doubt=None, earned_by=EarnedBy.RETURN)
             return
         limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
         now_c = float(self.course.warm_c[at])
         is_back = abs(now_c - doubt.before_c) < 0.5 * limit_c
         if is_back or self._end_us(at) - doubt.since_us > DOUBT_LASTS_US:
-            self.state = replace(self.state, doubt=None)
+            by = EarnedBy.RETURN if is_back else EarnedBy.LASTED
+            self.state = replace(self.state, doubt=None, earned_by=by)
 
     def _bear_out(self, at: int, expected: Level) -> None:
         """Compare what somebody said to be back in the vat with where the vat was."""
@@ -284,7 +296,7 @@ class TrustRun:
         below = low - ph - continuity.DOWN_PH - continuity.GAP_DOWN_PH * gap_h
         self.state = replace(self.state, expected=None)
         if self.state.loss is not None and max(above, below) <= 0.0:
-            self.state = self._trusted(at)
+            self.state = self._trusted(at, EarnedBy.BORNE_OUT)
         elif max(above, below) > 0.0:
             self._lose(at, TrustCause.NOT_BORNE_OUT, jump_ph=ph - (high if above > 0.0 else low), before=expected)
 
@@ -296,13 +308,13 @@ class TrustRun:
         by_physics = loss.windows_back * self.around.length_us >= self._must_stay_us(loss)
         by_second = agreeing * self.around.length_us >= AGREES_US
         if (by_physics and self._end_us(at) - loss.since_us <= DAY_US) or by_second:
-            return self._trusted(at)
+            return self._trusted(at, EarnedBy.SECOND_PROBE if by_second else EarnedBy.RETURN)
         return replace(self.state, loss=loss)
 
-    def _trusted(self, at: int) -> TrustState:
+    def _trusted(self, at: int, by: EarnedBy) -> TrustState:
         """Return the state of a probe that has earned its trust back with this window."""
         elapsed_us, at_us = int(self.windows.elapsed_us[at]), int(self.windows.at_us[at])
-        return replace(self.state, loss=None, expected=None, unbroken_us=elapsed_us, unbroken_at_us=at_us)
+        return replace(self.state, loss=None, expected=None, unbroken_us=elapsed_us, unbroken_at_us=at_us, earned_by=by)
 
     def _followed(self, at: int, loss: Loss) -> Loss:
         """Follow the size of a jump, the step back, and how long the level has been back in the course before."""
@@ -344,23 +356,29 @@ class TrustRun:
 
     def _take_period(self, period: _Period) -> None:
         """Take how many different values potential or temperature showed in a period."""
+        before = self.state
         if period.is_potential:
-            self.state = replace(self.state, potential=liveness.follow(self.state.potential, period.values, period.net))
-            if self.state.loss is None and self.taken and liveness.is_frozen(self.state.potential):
-                self._lose(self.taken - 1, TrustCause.FROZEN, before=self.state.expected, since=self._froze(period))
-                self.turns.append((period.row, self.state))
-            return
-        seen = [each for each in (self.state.digit_c, period.digit) if each > 0.0]
-        variety = liveness.follow(self.state.temperature, period.values, period.net)
-        self.state = replace(self.state, temperature=variety, digit_c=min(seen, default=0.0))
-        before = self.state.doubt
-        is_frozen = liveness.is_frozen(variety)
-        if before is None and is_frozen and self.taken:
-            self._doubt(self.taken - 1, TrustCause.THERMOMETER, since=self._froze(period))
-        elif before is not None and before.cause is TrustCause.THERMOMETER and liveness.is_alive(variety):
-            self.state = replace(self.state, doubt=None)
-        if self.state.doubt != before:
+            self._take_potential(period)
+        else:
+            self._take_temperature(period)
+        turned = (self.state.loss, self.state.doubt, knows_variety(self.state))
+        if turned != (before.loss, before.doubt, knows_variety(before)):
             self.turns.append((period.row, self.state))
+
+    def _take_potential(self, period: _Period) -> None:
+        digit_mv = _least(self.state.digit_mv, period.digit)
+        is_coarse = max(digit_mv, self.around.resolution_mv) >= COARSE_MV
+        variety = liveness.follow(self.state.potential, period.values, period.net, is_coarse=is_coarse)
+        self.state = replace(self.state, potential=variety, digit_mv=digit_mv, is_coarse=is_coarse)
+        if self.state.loss is None and self.taken and liveness.is_frozen(variety):
+            self._lose(self.taken - 1, TrustCause.FROZEN, before=self.state.expected, since=self._froze(period))
+
+    def _take_temperature(self, period: _Period) -> None:
+        variety = liveness.follow(self.state.temperature, period.values, period.net, is_coarse=True)
+        self.state = replace(self.state, temperature=variety, digit_c=_least(self.state.digit_c, period.digit))
+        doubt = self.state.doubt
+        if doubt is None and self.taken and liveness.is_frozen(variety):
+            self._doubt(self.taken - 1, TrustCause.THERMOMETER, since=self._froze(period))
 
     def _froze(self, period: _Period) -> _Time:
         """Return when the first of the poor periods that end with one began; its windows may be of an earlier block."""
@@ -401,6 +419,11 @@ def _with_swing(state: TrustState, hour: int, swing_c: float) -> TrustState:
     return replace(state, swings_c=learnt, hour=hour, swing_c=swing_c)
 
 
+def _least(before: float, now: float) -> float:
+    """Return the smaller of two differences; 0: there is none."""
+    return min((each for each in (before, now) if each > 0.0), default=0.0)
+
+
 def _in_order(potential: Periods, temperature: Periods) -> list[_Period]:
     """Return the periods of both signals by their rows."""
     both = [
@@ -436,6 +459,11 @@ _LOST = {
 }
 
 
+def knows_variety(state: TrustState) -> bool:
+    """Tell whether it is known how many values the instrument shows, or that it shows too few to tell by."""
+    return len(state.potential.usual) >= liveness.LEARNT or state.is_coarse
+
+
 def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> Level | None:
     """Return where the vat was before trust was lost, or else is now; None: too little was seen."""
     if state.loss is not None:
@@ -452,7 +480,7 @@ def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> 
 def expect(state: TrustState, line: Calibration | None, *, length_us: int) -> TrustState:
     """Take the word that the probe is back in its vat: what it reads must bear that out; the windows begin anew."""
     expected = state.expected or level_of(state, line, length_us=length_us)
-    return replace(state, expected=expected, windows=(), anew_us=None, scattered=False)
+    return replace(state, expected=expected, windows=(), anew_us=None, scattered=False, earned_by=None)
 
 
 def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int) -> TrustState:
@@ -464,7 +492,7 @@ def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int
     return replace(state, expected=level, windows=(), anew_us=None, scattered=False)
 
 
-def earn(state: TrustState, *, elapsed_us: int, at_us: int) -> TrustState:
+def earn(state: TrustState, by: EarnedBy, *, elapsed_us: int, at_us: int) -> TrustState:
     """Take a check that agrees, or the start of a batch: trust is earned, and the course begins anew."""
     return replace(
         state,
@@ -476,4 +504,5 @@ def earn(state: TrustState, *, elapsed_us: int, at_us: int) -> TrustState:
         scattered=False,
         unbroken_us=elapsed_us if state.loss is not None else state.unbroken_us,
         unbroken_at_us=at_us if state.loss is not None else state.unbroken_at_us,
+        earned_by=by,
     )

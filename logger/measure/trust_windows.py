@@ -4,7 +4,7 @@ Law: windows are whole multiples of their length on the watch time, judged at th
 not depend on where blocks were cut. Only order statistics within a window. A window with too few readings is none.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +34,8 @@ class ClosedWindows(Columns):
     elapsed_us: Ints
     number: Ints
     count: Ints
+    warm: Ints
+    """1: the thermometer told a temperature; 0: the one before is taken for it."""
     potential_mv: Floats
     temperature_c: Floats
     noise_mv: Floats
@@ -92,9 +94,10 @@ def _describe(rows: RawRows, number: Ints, begin: int, edges: Ints) -> ClosedWin
         at_us=rows.at_us[edges],
         elapsed_us=rows.elapsed_us[edges],
         number=number[edges - 1],
-        count=np.minimum(count_mv, count_c),
+        count=count_mv,
+        warm=(count_c >= LEAST).astype(np.int64),
         potential_mv=middle_mv,
-        temperature_c=middle_c,
+        temperature_c=np.where(count_c >= LEAST, middle_c, np.nan),
         noise_mv=_noise_mv(mv, group, groups),
         spread_mv=MAD_TO_SD * medians(far, group, groups)[0],
         outliers=np.bincount(group[far > OUTLIER_MV], minlength=groups),
@@ -125,6 +128,14 @@ def medians(values: Floats, group: Ints, groups: int) -> tuple[Floats, Ints]:
     return middle, count
 
 
+def with_temperatures(windows: ClosedWindows, before: tuple[TrustWindow, ...]) -> ClosedWindows:
+    """Return the windows with the temperature before where there is none; without those that have none before them."""
+    known = np.concatenate([[before[-1].temperature_c if before else np.nan], windows.temperature_c])
+    newest = np.maximum.accumulate(np.where(np.isnan(known), 0, np.arange(len(known))))
+    filled = known[newest][1:]
+    return _where(replace(windows, temperature_c=filled), ~np.isnan(filled))
+
+
 def _where(windows: ClosedWindows, mask: NDArray[np.bool_]) -> ClosedWindows:
     return ClosedWindows(**{name: getattr(windows, name)[mask] for name in ClosedWindows.__slots__})
 
@@ -140,6 +151,7 @@ def after(carried: tuple[TrustWindow, ...], new: ClosedWindows) -> ClosedWindows
         elapsed_us=nothing,
         number=whole,
         count=np.array([each.count for each in carried]),
+        warm=nothing,
         potential_mv=np.array([each.potential_mv for each in carried]),
         temperature_c=np.array([each.temperature_c for each in carried]),
         noise_mv=np.array([each.noise_mv for each in carried]),

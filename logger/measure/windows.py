@@ -94,7 +94,7 @@ def temperature_belief(rows: Measurements) -> Ints:
 
     Not where it was last put by somebody; suspect where the probe has lost trust.
     """
-    elsewhere = QualityTests.TEMPERATURE | AWAY
+    elsewhere = QualityTests.TEMPERATURE | QualityTests.THERMOMETER | AWAY
     usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
     belief = np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
     belief[usable & ((rows.tests & LOST) != 0)] = Belief.SUSPECT

@@ -27,7 +27,8 @@ from logger.model.requests import (
     Method,
     Segment,
 )
-from logger.model.trust import Doubt, Level, Loss, TrustCause, TrustLevel, TrustState, TrustWindow, Variety
+from logger.model.thermometer import ThermometerState
+from logger.model.trust import Doubt, EarnedBy, Level, Loss, TrustCause, TrustLevel, TrustState, TrustWindow, Variety
 from logger.model.watch import (
     BatchState,
     Carry,
@@ -67,6 +68,7 @@ __all__ = [
     "Digest",
     "Doubt",
     "Drift",
+    "EarnedBy",
     "ElectrodeState",
     "Entry",
     "Event",
@@ -94,6 +96,7 @@ __all__ = [
     "SuppressionState",
     "TargetProgress",
     "TargetWindow",
+    "ThermometerState",
     "Trend",
     "TrustCause",
     "TrustLevel",

@@ -99,6 +99,9 @@ class AlarmState:
     value: float | None = None
     """pH or C that last annunciated."""
     u: float | None = None
+    newest: float | None = None
+    """pH or C that was judged last, whatever was made of it; None: there was none."""
+    newest_u: float | None = None
     abnormal_at_us: int = 0
     """UTC since when the condition has been what `abnormal` says, without the delay; 0: not known."""
     held: bool = False

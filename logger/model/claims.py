@@ -53,6 +53,8 @@ class LastCheck:
 
     at_us: int
     passed: bool
+    elapsed_us: int | None = None
+    """Watch time at which it was made; None: not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

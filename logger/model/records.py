@@ -105,6 +105,8 @@ class QualityTests(IntFlag):
     """The readings of the window before lie so far apart that their median says little."""
     BY_SECOND_PROBE = 4194304
     """Trust is lost, and alarms judge what the vat's second probe reads. Lowers no quality."""
+    THERMOMETER = 65536
+    """The temperature is the thermometer's own fault: pH is computed by its last good one. Lowers no quality."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -208,8 +210,12 @@ class Measurements(Columns):
     tests: Ints = field(
         metadata=column(
             "bits of the tests that spoke",
-            csv="which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; "
-            "separated by spaces",
+            csv="which quality tests spoke, separated by spaces; beside them `outside-buffers`, `gap`, `attended` and "
+            "`not-back` (the probe may be out), `unwitnessed` (watched for too short a time), `scattered` (too far "
+            "apart for a median); trust in the probe lost by `jumped` (left its course by a step), `frozen` (hardly a "
+            "new value), `loose` (a loose contact), `not-borne-out` (said to be back, reads something else) or "
+            "`out-of-liquid` (as in air); `by-second-probe` (alarms judge the second probe meanwhile); `doubted` "
+            "(temperature or thermometer is odd)",
         )
     )
     """`QualityTests` that spoke."""

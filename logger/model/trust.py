@@ -34,7 +34,24 @@ class TrustCause(StrEnum):
     TEMPERATURE = "temperature"
     """The temperature changed by a step that so much liquid does not make by itself."""
     THERMOMETER = "thermometer"
-    """The thermometer shows far fewer different values than it used to."""
+    """The thermometer shows no temperature of a vat, or far fewer different values than it used to."""
+
+
+class EarnedBy(StrEnum):
+    """What trust was last earned by, or a doubt ended."""
+
+    START = "start"
+    """Somebody said that a batch was started."""
+    CHECK = "check"
+    """Another instrument beside the probe agrees."""
+    BORNE_OUT = "borne-out"
+    """It was said to be back in the vat, and the reading goes on where the vat was."""
+    RETURN = "return"
+    """What left its course came back into it and stayed."""
+    SECOND_PROBE = "second-probe"
+    """The vat's second probe reads the same."""
+    LASTED = "lasted"
+    """Nothing else spoke for half a day, so the temperature is the vat's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +146,10 @@ class TrustState:
     """Which hour on the watch time is being learnt."""
     swing_c: float = 0.0
     """The largest such change in it so far."""
+    digit_mv: float = 0.0
+    """The least difference between two potentials seen; 0: none was."""
+    is_coarse: bool = False
+    """The display's steps are so large that a still vat shows one value for hours."""
     digit_c: float = 0.0
     """The least difference between two temperatures seen; 0: none was."""
     potential: Variety = field(default_factory=Variety)
@@ -147,6 +168,8 @@ class TrustState:
     """Watch time since when trust was not lost."""
     unbroken_at_us: int = 0
     """UTC of it; 0: it never was."""
+    earned_by: EarnedBy | None = None
+    """None: not yet, or not since somebody said that the probe is back in the vat."""
 
     @property
     def is_sound(self) -> bool:

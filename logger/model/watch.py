@@ -10,19 +10,20 @@ from logger.model.drift import Drift
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
+from logger.model.thermometer import ThermometerState
 from logger.model.trust import TrustState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """What an alarm on several windows looks back on; see `measure/trend.py`."""
+    """What an alarm on several windows looks back on, or on a limit from above; see `measure/trend.py`."""
 
     medians: tuple[tuple[int, float], ...] = ()
     """The newest believed ones: when the window began (watch time) and its pH."""
     lowest: float | None = None
     """The lowest level since the calibration or the start of the batch."""
     armed: bool = False
-    """The level has been down to where a rise counts."""
+    """pH has been down to where a rise, or a limit from above (`measure/arming.py`), counts."""
     before: float | None = None
     """The level before the vat was topped up, until the step is known that this made."""
     top: float | None = None
@@ -71,6 +72,13 @@ class ElectrodeState:
     """The newest in a buffer since the calibration."""
     spot: Check | None = None
     """The newest spot measurement since the calibration."""
+    calibrated_us: int | None = None
+    """Watch time at which the calibration was made; None: not known. See `measure/age.py`."""
+    checked_us: int | None = None
+    """The same of `check`."""
+    spotted_us: int | None = None
+    """The same of `spot`."""
+    thermometer: ThermometerState = field(default_factory=ThermometerState)
     found_ph: float | None = None
     """How far off the calibration before was found, when it was replaced right before the next record."""
     belief: BeliefSince | None = None
@@ -100,6 +108,10 @@ class SuppressionState:
 class ReportedState:
     """What people are told outside of alarms: the newest believed reading, the morning summary, the good-night test."""
 
+    record_at_us: int | None = None
+    """UTC of the newest record."""
+    record_us: int | None = None
+    """Watch time of it."""
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
     believed_us: int | None = None

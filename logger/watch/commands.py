@@ -18,7 +18,7 @@ from logger.alarm import requests, suppression
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.measure import batch, comparison, drift, target, trend, trust, trust_windows, withdrawal
+from logger.measure import age, batch, comparison, drift, target, trend, trust, trust_windows, withdrawal
 from logger.measure.calibration import can_assess, deviations_as_found
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
@@ -31,6 +31,7 @@ from logger.model import (
     CheckKind,
     Command,
     CommandKind,
+    EarnedBy,
     ElectrodeState,
     Entry,
     Mark,
@@ -135,9 +136,11 @@ def _apply(
         return _put_in_force(vat, probe, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
         check, line = _checked_check(probe, carry, command)
-        after, text = _apply_check(probe, carry, check, line)
+        after, text = _apply_check(probe, carry, check, line, now=now)
         if check.kind is CheckKind.SPOT and check.passed and not carry.trust.is_sound:
-            after = replace(after, trust=trust.earn(carry.trust, elapsed_us=now.elapsed_us, at_us=check.at_us))
+            after = replace(
+                after, trust=trust.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us)
+            )
         after = _check_target(probe, after, check, now=now)
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
@@ -203,12 +206,12 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
             batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
-            trust=trust.earn(carry.trust, elapsed_us=now.elapsed_us, at_us=now.at_us),
+            trust=trust.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
         )
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
-    if what is not Mark.TOPPED_UP:
-        return carry
-    return replace(carry, windows=replace(carry.windows, trends=trend.after_topping_up(carry.windows.trends)))
+    before = carry.windows.trends
+    after = trend.after_topping_up(before) if what is Mark.TOPPED_UP else trend.after_stirring(before, vat)
+    return replace(carry, windows=replace(carry.windows, trends=after))
 
 
 def _extend_unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:
@@ -246,11 +249,19 @@ def _put_in_force(vat: VatConfig, probe: ProbeConfig, carry: Carry, new: Calibra
         alarms=alarms,
         batch=replace(carry.batch, progress=replace(carry.batch.progress, newest=None)),  # another scale
         electrode=ElectrodeState(
-            calibration=new, found_ph=_worst_as_found(carry.electrode.calibration, new), belief=carry.electrode.belief
+            calibration=new,
+            calibrated_us=_made_us(new, now),
+            found_ph=_worst_as_found(carry.electrode.calibration, new),
+            belief=carry.electrode.belief,
+            thermometer=carry.electrode.thermometer,
         ),
         windows=replace(carry.windows, trends=trends, fresh_us=now.elapsed_us),
         trust=trust.recalibrate(carry.trust, carry.electrode.calibration, length_us=_length_us(probe)),
     )
+
+
+def _made_us(made: Calibration | Check, now: Now) -> int:
+    return age.made_us(made.at_us, now_at_us=now.at_us, now_us=now.elapsed_us)
 
 
 def _worst_as_found(old: Calibration | None, new: Calibration) -> float | None:
@@ -285,14 +296,18 @@ def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[
     return check, line
 
 
-def _apply_check(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) -> tuple[Carry, str]:
+def _apply_check(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration, *, now: Now) -> tuple[Carry, str]:
     """Let a check speak of the drift; return the new carry and what it said."""
     warm = BENCH_C if check.temperature_c is None else check.temperature_c
     u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
-    before = carry.electrode.drift or drift.start(line, probe.errors)
-    result = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
+    before = carry.electrode.drift or drift.start(line, probe.errors, elapsed_us=carry.electrode.calibrated_us)
+    made_us = _made_us(check, now)
+    result = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]), elapsed_us=made_us)
     after = replace(carry.electrode, drift=result.drift)
-    after = replace(after, spot=check) if check.kind is CheckKind.SPOT else replace(after, check=check)
+    if check.kind is CheckKind.SPOT:
+        after = replace(after, spot=check, spotted_us=made_us)
+    else:
+        after = replace(after, check=check, checked_us=made_us)
     return replace(carry, electrode=after), drift.sentence(check, result)
 
 
@@ -301,14 +316,15 @@ def _reconsider_by_buffers(probe: ProbeConfig, carry: Carry, new: Calibration, *
     before, claim = carry.electrode.calibration, carry.batch.progress.claim
     if before is None or claim is None or not can_assess(new, before):
         return carry
-    deviation = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
+    deviation = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us, elapsed_us=_made_us(new, now))
     return _reconsider(probe, carry, deviation, before, now=now)
 
 
 def _check_target(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
     """Let a check speak of what is claimed, and of whether anything may be."""
-    noted = _with_progress(carry, target.with_check(target.current_progress(carry), check))
-    deviation, line = withdrawal.of_check(check, probe.errors), carry.electrode.calibration
+    made_us = _made_us(check, now)
+    noted = _with_progress(carry, target.with_check(target.current_progress(carry), check, elapsed_us=made_us))
+    deviation, line = withdrawal.of_check(check, probe.errors, elapsed_us=made_us), carry.electrode.calibration
     return noted if line is None else _reconsider(probe, noted, deviation, line, now=now)
 
 

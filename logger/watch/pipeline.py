@@ -10,12 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.alarm import digest, evaluate, quiet_hours
-from logger.alarm.conditions import threshold_codes
+from logger.alarm.conditions import threshold_codes, where_armed
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, LookBack, Priority, ProbeConfig, Signal, VatConfig
-from logger.measure import batch, course, liveness, record, trend, trust_windows
+from logger.measure import arming, batch, course, liveness, record, trend, trust_windows
 from logger.measure.windows import WindowMedians
 from logger.model import (
     AlarmState,
@@ -120,7 +121,7 @@ def _step_piece(
     keep = min(_rows_needed(watch, rows), len(rows))
     carry = replace(
         carry,
-        electrode=replace(carry.electrode, belief=computed.belief),
+        electrode=replace(carry.electrode, belief=computed.belief, thermometer=computed.thermometer),
         windows=replace(carry.windows, recent=keep),
         trust=computed.trust,
     )
@@ -164,7 +165,7 @@ def _judge_alarms(
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
     progress = carry.batch.progress if target is None else target.progress
     trail = context.follow_course(carry, closed)
-    reported = context.with_newest_believed(carry.reported, measured)
+    reported = context.with_newest(carry.reported, measured)
     after = replace(
         carry,
         alarms=states,
@@ -182,8 +183,9 @@ def _alarm_series(
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
     trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
     for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
+        armed_before = trends.get(alarm.id, Trend())
         trends, medians = _window_medians(watch, carry, signals, alarm, trends)
-        judged[alarm.id] = _series(alarm, medians)
+        judged[alarm.id] = _series(alarm, medians, arming.is_armed(armed_before, medians, alarm))
     return trends, judged
 
 
@@ -219,12 +221,14 @@ def _window_medians(
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
         return {**trends, alarm.id: after}, medians
     if alarm.kind.row.look_back is LookBack.TREND:
-        after, medians = trend.follow(before, medians, alarm, carry=carry)
+        after, medians = trend.follow(before, medians, alarm, carry=carry, rise_ph=trend.rise_ph(watch.vat))
         return {**trends, alarm.id: after}, medians
+    if alarm.armed_ph is not None:
+        return {**trends, alarm.id: arming.follow(before, medians, alarm)}, medians
     return trends, medians
 
 
-def _series(alarm: AlarmConfig, judged: WindowMedians) -> evaluate.Series:
+def _series(alarm: AlarmConfig, judged: WindowMedians, armed: NDArray[np.bool_]) -> evaluate.Series:
     codes = threshold_codes(
         alarm,
         judged.value,
@@ -233,7 +237,12 @@ def _series(alarm: AlarmConfig, judged: WindowMedians) -> evaluate.Series:
     )
     u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
     return evaluate.Series(
-        row=judged.row, elapsed_us=judged.elapsed_us, value=judged.value, u=u, codes=codes, spoken=judged.spoken
+        row=judged.row,
+        elapsed_us=judged.elapsed_us,
+        value=judged.value,
+        u=u,
+        codes=where_armed(codes, armed),
+        spoken=judged.spoken,
     )
 
 

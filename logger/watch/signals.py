@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
-from logger.measure import maintenance, uncertainty, windows
+from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
 
@@ -52,12 +52,15 @@ class Signals:
         carry, rows = self.carry, self.rows
         if signal is Signal.PH_UPPER and carry.electrode.calibration is not None:
             ph, u = uncertainty.cautious(
-                carry.electrode.calibration, self.probe.errors, rows=rows, drift=carry.electrode.drift
+                carry.electrode.calibration,
+                self.probe.errors,
+                rows=replace(rows, at_us=age.drifted_at_us(carry, rows.at_us, rows.elapsed_us)),
+                drift=carry.electrode.drift,
             )
             rows = replace(rows, ph=ph, u=u)
         rows = _with_second_probe(rows) if signal in (Signal.PH, Signal.PH_UPPER) else rows
         if isinstance(signal, AlarmKind):
-            value = maintenance.faults(signal, self.probe, carry, at_us=rows.at_us, first=self.first)
+            value = maintenance.faults(signal, self.probe, carry, rows=rows, first=self.first)
             belief = _all_believed(rows)
         else:
             value, belief = _values(rows, signal)

@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.model import Calibration, Cause, Command, CommandKind, State
-from tests.alarm.oracle_words import ABNORMAL, BACK, BETWEEN, SAY_NOTHING, Alarm, Refused, Sample, Told
+from tests.alarm.oracle_words import ABNORMAL, BACK, BETWEEN, LATER, SAY_NOTHING, Alarm, Refused, Sample, Told
 
 
 @dataclass(kw_only=True)
@@ -104,6 +104,7 @@ class Oracle:
             says = self.compare(alarm.config, value, "believed")
         if says != SAY_NOTHING:
             self.delay(alarm, says, value)
+            alarm.newest = value
 
     def compare(self, config: AlarmConfig, value: float | None, belief: str) -> str:
         if value is None or belief == "silent":
@@ -172,6 +173,8 @@ class Oracle:
         alarm.base = State.UNACKNOWLEDGED
         alarm.occurrence += 1
         alarm.reminders = 0
+        if cause in LATER and alarm.newest is not None:
+            alarm.value = alarm.newest
         alarm.timer = self.after(alarm.config.reminder_s)
         self.tell(alarm, cause, before, loud=True)
 
@@ -317,7 +320,8 @@ class Oracle:
         value: float | None = None,
         by: str = "",
     ) -> None:
-        shown = value if value is not None else alarm.value
+        told_later = alarm.newest if cause in LATER else None
+        shown = next((each for each in (value, told_later, alarm.value) if each is not None), None)
         rounded = None if shown is None else round(shown, 6)
         self.journal.append(
             (

@@ -31,7 +31,8 @@ TROUBLED = {"stuck-vat": "lactic-vegetables", "stalled-vat": "lactic-vegetables"
 JUDGED = frozenset(
     {
         *(AlarmKind.PH_HIGH, AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_HIGH, AlarmKind.TEMPERATURE_LOW),
-        *(AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.NO_START, AlarmKind.STALL),
+        *(AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.EARLY_RISE, AlarmKind.NO_START),
+        *(AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF, AlarmKind.ABOVE_TARGET),
         *(AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC),
     }
 )

@@ -15,6 +15,7 @@ import numpy as np
 
 from logger import settings
 from logger.cli.init import InitAnswers, written
+from logger.config import ProbeConfig, Protocol, TextConfig
 from logger.config.kind_row import Group
 from logger.model import (
     Belief,
@@ -121,6 +122,12 @@ def watch_of(poll_s: float, profile: Profile = Profile.LACTIC_VEGETABLES) -> Wat
     return Watch(vat=config.vats[0], probe=replace(config.probes[0], poll_s=poll_s))
 
 
+def own_ph(probe: ProbeConfig) -> ProbeConfig:
+    """Return the probe as one that reports its own pH."""
+    lines = TextConfig(pattern=r"(?P<ph>[0-9.]+) (?P<temperature>[0-9.]+)", example="4.62 20.4")
+    return replace(probe, protocol=Protocol.TEXT, text=lines)
+
+
 def process_alarms() -> frozenset[str]:
     """Return the ids of alarms that judge the vat's pH, or what becomes of it."""
     alarms = watch_of(10.0).vat.alarms
@@ -193,6 +200,8 @@ class Night:
         """Calibrate, say that the probe stands in the vat, and of a vat that falls when it was filled."""
         case = self.case
         self.rig, self.watch = simulated(case), watch_of(case.poll_s)
+        if any(effect.startswith("frozen-own-ph") for effect in case.effects):
+            self.watch = replace(self.watch, probe=own_ph(self.watch.probe))
         self.block, self.state = block_of(self.rig, case.poll_s), pipeline.fresh(self.watch)
         hours = self.block.elapsed_us / 3.6e9
         self.true_ph = np.interp(hours, self.rig.course.hours, self.rig.course.ph)

@@ -71,6 +71,12 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
         "name": "Marrow",
         "probe": "marrow-probe",
         "alarms": [],
+        "trust": {
+            "level": "earned",
+            "since": None,
+            "age_s": None,
+            "sentence": "Earned: watched for too short a time to tell more",
+        },
         "health": "good",
         "findings": [],
         "corrections": [],

@@ -7,7 +7,7 @@ from random import Random
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import constants
 from scipy.optimize import curve_fit
@@ -215,12 +215,14 @@ def test_a_reading_comes_from_the_segment_it_lies_in_and_the_alkaline_buffer_doe
     off=st.tuples(*(st.floats(-5.0, 5.0) for _ in range(5))),
     t=st.floats(5.0, 40.0),
 )
+@example(made_of=(1.0, 1e-9), warmth=(5.0,) * 5, off=(0.0,) * 5, t=5.0)  # 1e-9 mV below a joint is 0 mV
 def test_readings_have_no_step_where_segments_meet_and_never_run_back(
     made_of: tuple[float, float], warmth: Sequence[float], off: Sequence[float], t: float
 ) -> None:
     line = made(*dipped((1.7, 4.0, 5.5, 7.0, 9.2), made_of, warmth, off))
     joints = [p.potential_mv for p in line.points[1:-1]]
-    at = np.sort(np.concatenate([np.linspace(-200, 400, 301), np.array(joints) - 1e-9, np.array(joints) + 1e-9]))
+    beside = [mv + d for mv in joints for d in (-1e-9, 1e-9)]
+    at = np.unique(np.concatenate([np.linspace(-200, 400, 301), beside]).round(9))  # no two closer than 1e-9 mV
     found = ph_of(line, at, np.full(len(at), t))
     assert np.all(np.diff(found) < 0)
     for mv in joints:
