@@ -18,7 +18,7 @@ from math import ceil
 import numpy as np
 
 from logger.measure.trust_windows import RawRows, medians
-from logger.model import Floats, Ints, Variety
+from logger.model import Columns, Floats, Ints, Variety
 from logger.units import HOUR_US
 
 PERIOD_US = HOUR_US // 2
@@ -31,7 +31,7 @@ POOR = ((2, 5), (1, 3))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Periods:
+class Periods(Columns):
     """Closed periods of one signal, each at the row that closes it."""
 
     row: Ints
@@ -58,8 +58,7 @@ def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float)
     edges = 1 + np.flatnonzero(number[1:] != number[:-1])
     edges = edges[edges >= rows.first]
     if not len(edges):
-        none = np.zeros(0, dtype=np.int64)
-        return Periods(row=none, elapsed_us=none, at_us=none, values=none, net=none, digit=np.zeros(0))
+        return Periods.none()
     begin = int(np.searchsorted(number, number[edges[0] - 1]))
     group = np.repeat(np.arange(len(edges)), np.diff(np.concatenate([[begin], edges])))
     part = slice(begin, int(edges[-1]))

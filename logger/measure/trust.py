@@ -176,8 +176,8 @@ class TrustRun:
             self._lose(at, TrustCause.JUMP, jump_ph=float(self.course.moved_ph[at]))
         elif self.loose[at] > plausibility.CONTACT_PART:
             self._lose(at, TrustCause.CONTACT)
-        elif self.state.doubt is not None and self._is_noisier(at, self.state.doubt.before_mv):
-            self._lose(at, TrustCause.AIR, quiet_mv=self.state.doubt.before_mv)
+        elif (quiet_mv := self._quiet_mv()) is not None and self._is_noisier(at, quiet_mv):
+            self._lose(at, TrustCause.AIR, quiet_mv=quiet_mv)
         elif self.state.doubt is None and self.windows.warm[at] == 0:
             self._doubt(at, TrustCause.THERMOMETER)
         elif self.state.doubt is None and self.course.step_c[at] > self._step_limit_c(at):
@@ -265,9 +265,15 @@ class TrustRun:
         )
         self.state = replace(self.state, doubt=doubt)
 
+    def _quiet_mv(self) -> float | None:
+        """Return the noise before the temperature stepped; None: it did not."""
+        doubt = self.state.doubt
+        return None if doubt is None or doubt.cause is not TrustCause.TEMPERATURE else doubt.before_mv
+
     def _is_noisier(self, at: int, usual_mv: float) -> bool:
         """Tell whether the newest windows are all far noisier than usual."""
-        return bool((self.windows.noise_mv[at - continuity.LEVEL + 1 : at + 1] > plausibility.NOISIER * usual_mv).all())
+        near = self.windows.noise_mv[max(0, at - continuity.LEVEL + 1) : at + 1]
+        return len(near) == continuity.LEVEL and bool((near > plausibility.NOISIER * usual_mv).all())
 
     def _reconsider_doubt(self, at: int, doubt: Doubt) -> None:
         """End a doubt by the temperature when that is back, or after half a day: then this is the vat's.
@@ -280,7 +286,8 @@ class TrustRun:
             return
         limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
         now_c = float(self.course.warm_c[at])
-        is_back = abs(now_c - doubt.before_c) < 0.5 * limit_c
+        has_settled = not self.course.step_c[at] > self._step_limit_c(at)  # the step back is one too
+        is_back = abs(now_c - doubt.before_c) < 0.5 * limit_c and has_settled
         if is_back or self._end_us(at) - doubt.since_us > DOUBT_LASTS_US:
             by = EarnedBy.RETURN if is_back else EarnedBy.LASTED
             self.state = replace(self.state, doubt=None, earned_by=by)
@@ -486,7 +493,7 @@ def expect(state: TrustState, line: Calibration | None, *, length_us: int) -> Tr
 def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int) -> TrustState:
     """Take a new calibration: the level before may be meant by either line, for the electrode may be another one."""
     level = state.expected or level_of(state, before, length_us=length_us)
-    if level is not None and before is not None:
+    if level is not None and level.former_ph is None and before is not None:
         mv, warm_c = np.array([level.potential_mv]), np.array([level.temperature_c])
         level = replace(level, former_ph=float(continuity.ph_at(before, mv, warm_c).item()))
     return replace(state, expected=level, windows=(), anew_us=None, scattered=False)
