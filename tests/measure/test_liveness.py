@@ -1,6 +1,7 @@
 """How many different values an instrument shows, and what is usual of it."""
 
 import numpy as np
+import pytest
 
 from logger.measure import liveness
 from logger.measure.liveness import Periods, count_values
@@ -83,7 +84,7 @@ def test_noise_stays_net_of_the_course() -> None:
 def test_nothing_is_poor_before_half_a_day_is_learnt() -> None:
     young = Variety(usual=(9,) * (liveness.LEARNT - 1))
     assert not liveness.is_poor(young, 1)
-    assert liveness.is_poor(liveness.follow(young, 9, 9), 1)
+    assert liveness.is_poor(liveness.follow(young, 9, 9, is_coarse=False), 1)
 
 
 def test_two_values_are_poor_where_five_are_usual_and_one_where_three_are() -> None:
@@ -103,7 +104,7 @@ def test_an_hour_and_a_half_of_poor_periods_is_frozen_and_an_hour_of_others_is_a
     # A trial on simulated vats, no source.
     state, frozen = learnt(6), []
     for values in (6, 1, 1, 1, 6, 6):
-        state = liveness.follow(state, values, values)
+        state = liveness.follow(state, values, values, is_coarse=False)
         frozen.append((liveness.is_frozen(state), liveness.is_alive(state)))
     assert frozen == [(False, True), (False, False), (False, False), (True, False), (False, False), (False, True)]
 
@@ -111,15 +112,18 @@ def test_an_hour_and_a_half_of_poor_periods_is_frozen_and_an_hour_of_others_is_a
 def test_what_is_too_poor_to_be_alive_is_never_learnt_as_usual() -> None:
     state = learnt(6)
     for _ in range(200):
-        state = liveness.follow(state, 1, 1)
+        state = liveness.follow(state, 1, 1, is_coarse=False)
     assert liveness.is_frozen(state)
     assert set(state.usual) == {6}
 
 
-def test_what_is_frozen_from_the_first_hour_on_is_learnt_as_usual() -> None:
-    # One probe cannot see it here; the fixed test of a flat line (quality.py) does.
+@pytest.mark.parametrize(("is_coarse", "learnt_periods"), [(False, 0), (True, liveness.DAY)])
+def test_what_is_frozen_from_the_first_hour_on_is_learnt_on_a_coarse_display_only(
+    learnt_periods: int, *, is_coarse: bool
+) -> None:
+    # One probe cannot see it here; the fixed test of a flat line (quality.py) does until enough is learnt.
     state = Variety()
     for _ in range(100):
-        state = liveness.follow(state, 1, 1)
+        state = liveness.follow(state, 1, 1, is_coarse=is_coarse)
     assert not liveness.is_frozen(state)
-    assert (len(state.usual), len(state.newest)) == (liveness.DAY, liveness.NEWEST)
+    assert (len(state.usual), len(state.newest)) == (learnt_periods, liveness.NEWEST)
