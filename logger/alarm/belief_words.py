@@ -98,5 +98,7 @@ def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[st
         yield "at an assumed temperature"
     if QualityTests.THERMOMETER in tests:
         yield "by the last good temperature, for the thermometer cannot be right"
+    if QualityTests.AFTER_GAP in tests:
+        yield "not watched for hours before: check the probe"
     if QualityTests.OUTSIDE_BUFFERS in tests:
         yield "beyond the calibration's buffers"
