@@ -14,6 +14,8 @@ from logger.model import Calibration, Carry, Doubt, EarnedBy, Loss, QualityTests
 NEAR_MV = 10.0
 """So near 0 mV an electrode is cracked, shorted or damp at the plug, or stands in pH 7. Common practice, no source."""
 NEAR_BUFFER_PH = 0.06
+STAYS_PH = 0.15
+"""A reading this near to where it jumped is still there."""
 STANDARD_BUFFERS_PH = (4.01, 6.86, 7.0, 9.18)
 FACTORS = (10.0, 100.0, 1000.0, 0.1, 0.01, 0.001)
 FACTOR_PART = 0.05
@@ -136,7 +138,10 @@ def lost(loss: Loss, line: Calibration | None, clock: Clock = utc) -> str:
         here = f"reads {now:.2f} where the vat was at {before:.2f}"
         return f"the probe was said to be back in the vat, and {here}{signature}"
     vat = ", unless acid, lye or water went into the vat" if not signature else ""
-    return f"the reading jumped from {before:.2f} to {now:.2f} at {when}, which no vat does by itself{vat}{signature}"
+    jumped_to = before + loss.jump_ph
+    stays = abs(now - jumped_to) < STAYS_PH
+    to, there = (now, "") if stays else (jumped_to, f"; it reads {now:.2f} now")
+    return f"the reading jumped from {before:.2f} to {to:.2f} at {when}, which no vat does by itself{vat}{signature}{there}"
 
 
 def doubted(doubt: Doubt) -> str:

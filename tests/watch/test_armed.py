@@ -63,7 +63,7 @@ def test_a_target_that_was_claimed_is_watched_from_above() -> None:
     entries = told(CLAIMING, (4.7, 60), (4.45, 60), (4.61, 60), (4.65, 60), (4.61, 60), (4.58, 60))
     assert brief(entries) == [(Cause.ANNUNCIATED, 187), (Cause.RETURNED, 307)]
     assert entries[0].text.startswith(
-        "pH has risen through its target, after it was claimed. It reads 4.65 +/- 0.11 (k=2)"
+        "pH has risen through its target, after it was claimed. It reads 4.65 +/- 0.10 (k=2)"
     )
     assert "or nothing is claimed any more" in entries[1].text
     assert entries[0].annunciates
