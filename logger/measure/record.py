@@ -66,7 +66,8 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     more = _tests_of_line(carry.electrode.calibration, ph)
     wild = QualityTests.SCATTERED | LOST
     passed = np.where((spoken & wild) != 0, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
-    tests = flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
+    after_gap = int(QualityTests.AFTER_GAP) * (carry.electrode.unwatched_at_us is not None)
+    tests = after_gap | flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
     tests |= _by_second_probe(block, tests)
     beliefs = verdicts.judge(
         carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason

@@ -63,6 +63,8 @@ class Cause(StrEnum):
     """Measured at or below the target with the probability asked for: a claim."""
     UNWATCHED = "unwatched"
     """It stood, and the configuration has no such alarm any more."""
+    AFTER_GAP = "after-gap"
+    """Nobody watched for hours: somebody should look at the probe."""
     RUN_STARTED = "run-started"
     TESTED = "tested"
     """A step of the good-night test."""

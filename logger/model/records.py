@@ -105,6 +105,8 @@ class QualityTests(IntFlag):
     """The readings of the window before lie so far apart that their median says little."""
     BY_SECOND_PROBE = 4194304
     """Trust is lost, and alarms judge what the vat's second probe reads. Lowers no quality."""
+    AFTER_GAP = 8388608
+    """Nobody watched for hours before, and nobody has looked at the probe since. Lowers no quality."""
     THERMOMETER = 65536
     """The temperature is the thermometer's own fault: pH is computed by its last good one. Lowers no quality."""
 

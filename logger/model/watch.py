@@ -79,6 +79,8 @@ class ElectrodeState:
     spotted_us: int | None = None
     """The same of `spot`."""
     thermometer: ThermometerState = field(default_factory=ThermometerState)
+    unwatched_at_us: tuple[int, int] | None = None
+    """From when to when (UTC) nobody watched, until somebody has looked at the probe; see `watch/unwatched.py`."""
     found_ph: float | None = None
     """How far off the calibration before was found, when it was replaced right before the next record."""
     belief: BeliefSince | None = None

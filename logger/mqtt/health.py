@@ -22,7 +22,7 @@ from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, Time, json_text, rfc3339_or_none
 from logger.mqtt.topics import PATTERNS, Topics
 from logger.units import DAY_US
-from logger.watch import trust_words
+from logger.watch import trust_words, unwatched
 from logger.watch.trust_words import TrustShown
 
 ROOM_C = 20.0
@@ -101,6 +101,7 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
     if carry.electrode.calibration is not None:
         findings += condition(summarise(carry.electrode.calibration), probe.calibration)
         findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
+    findings += _after_gap(carry)
     findings += _expired(config, at_us=at_us)
     findings.sort(key=lambda finding: list(Health).index(finding.status))
     return (findings[0].status if findings else Health.GOOD), [finding.text for finding in findings]
@@ -172,6 +173,14 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
             f"The probe was not checked for more than {probe.check_every_d:g} days: dip it in a buffer, or measure the "
             "vat with another instrument."
         )
+
+
+def _after_gap(carry: Carry) -> list[Finding]:
+    between = carry.electrode.unwatched_at_us
+    if between is None:
+        return []
+    text = unwatched.words(between)
+    return [_maintenance(f"{text[0].upper()}{text[1:]}.")]
 
 
 def _is_older(carry: Carry, since: age.Moment | None, days: float, *, at_us: int) -> bool:

@@ -58,7 +58,12 @@ def _electrode_1(electrode: Part) -> Part:
     """Watch times of the calibration and its checks: not known; the thermometer was not judged yet."""
     made = dict.fromkeys(("calibrated_us", "checked_us", "spotted_us"))
     thermometer = {"good_c": None, "good_us": 0, "odd_c": None, "is_step": False, "same": 0, "score": 0}
-    return {**_with_drift(electrode), **made, "thermometer": {**thermometer, "is_faulty": False}}
+    return {
+        **_with_drift(electrode),
+        **made,
+        "thermometer": {**thermometer, "is_faulty": False},
+        "unwatched_at_us": None,
+    }
 
 
 def _reported_1(reported: Part) -> Part:

@@ -40,6 +40,7 @@ from logger.model import (
     figures,
 )
 from logger.units import SECOND_US
+from logger.watch import unwatched
 
 BENCH_C = 25.0
 """Temperature of a check that does not tell its own."""
@@ -141,7 +142,7 @@ def _apply(
             after = replace(
                 after, trust=trust.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us)
             )
-        after = _check_target(probe, after, check, now=now)
+        after = unwatched.seen(_check_target(probe, after, check, now=now))
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.BREAK_OFF:
@@ -188,6 +189,7 @@ def _note_work(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
 
 def _note_probe_back(carry: Carry) -> Carry:
     """Forget that the probe was away."""
+    carry = unwatched.seen(carry)
     return replace(carry, suppression=SuppressionState(unsettled_us=carry.suppression.unsettled_us))
 
 

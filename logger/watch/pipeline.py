@@ -32,7 +32,7 @@ from logger.model import (
     WatchState,
 )
 from logger.units import SECOND_US
-from logger.watch import context, target_alarms, trust_alarms
+from logger.watch import context, target_alarms, trust_alarms, unwatched
 from logger.watch.commands import commands_between
 from logger.watch.context import AlarmContext
 from logger.watch.signals import Signals
@@ -64,12 +64,13 @@ def step(
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
         before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
-        carry, before_record, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
+        carry, noticed = unwatched.ask_after_gap(watch.vat, state.carry, seq=seq, now=now)
+        carry, before_record, answered = commands_between(watch.vat, watch.probe, carry, ready, seq=seq, now=now)
         carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
         state, rows, from_rows = _step_piece(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
-        entries += before_record + from_rows
+        entries += noticed + before_record + from_rows
         answers += answered
         measured.append(rows)
         row = end
@@ -92,7 +93,8 @@ def _now(watch: Watch, block: Block, row: int) -> Now:
 def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
     """Return the first row after this one before which a command falls, or the end of something that lasts so long.
 
-    What ends: a suppression, work on the probe, quiet hours or the time between them, a day that is summed up.
+    What ends: a suppression, work on the probe, quiet hours or the time between them, a day that is summed up, hours
+    without a record.
     """
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
@@ -100,6 +102,7 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     times = (carry.suppression.attended_until_us, carry.suppression.out_until_us, *suppressed)
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
+    cuts += (row + unwatched.gap_ends(block.elapsed_us[row:])[:1]).tolist()
     later, at_us = block.at_us[row:], int(block.at_us[row])
     for begin_us, end_us in digest.unchanged_spans(watch.vat.people, carry, at_us):
         cuts += (row + np.flatnonzero((later < begin_us) | (later >= end_us))[:1]).tolist()
@@ -144,7 +147,7 @@ def _judge_alarms(
     unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
     signals = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
     trends, judged = _alarm_series(watch, vat, carry, signals)
-    target = target_alarms.begin(vat, watch.probe, carry, measured)
+    target = target_alarms.begin(vat, watch.probe, carry, measured, trusted)
     numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
     for alarm in vat.alarms:
         states[alarm.id], entries = evaluate.run(

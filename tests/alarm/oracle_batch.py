@@ -212,7 +212,7 @@ class BatchOracle(Oracle):
                     alarm.suppression_ends = self.unsettled[1]
             self.end_suppressions()
             self.fresh = now if self.is_lost else self.fresh
-            self.find()
+            self.is_lost = False
         elif command.note == "started":
             if seconds is not None and not 0 <= seconds <= LONGEST_AGO_S:
                 raise Refused

@@ -25,8 +25,6 @@ def test_the_process_alarms_are_suspended_while_the_probe_is_out_and_watch_again
     assert [(alarm["alarm"], alarm["state"]) for alarm in alarms] == [
         ("ph-high", "suppressed"),
         ("early-rise", "suppressed"),
-        ("out-of-liquid", "suppressed"),
-        ("erratic", "suppressed"),
     ]
     assert (back["applied"], back["text"]) == (True, "process alarms watch again, their delays start anew")
 

@@ -28,7 +28,7 @@ from logger.model import (
 )
 from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.schemas import schema
-from logger.units import DAY_US
+from logger.units import DAY_US, HOUR_US
 from logger.watch import trust_words
 from tests.mqtt.factories import AT_US, CONFIG, MARROW, TOPICS
 
@@ -148,6 +148,13 @@ def test_stirring_suspends_an_alarm_and_says_nothing_of_the_probe() -> None:
     stirred = SuppressionState(unsettled_us=(0, 1))
     carry = replace(carried(SUPPRESSED, ElectrodeState(calibration=CALIBRATION)), suppression=stirred)
     assert probe_health(MARROW, carry, config=CONFIG, at_us=AT_US) == (Health.GOOD, [])
+
+
+def test_hours_in_which_nobody_watched_ask_for_a_look() -> None:
+    electrode = ElectrodeState(calibration=CALIBRATION, unwatched_at_us=(AT_US, AT_US + 4 * HOUR_US))
+    status, (finding,) = probe_health(MARROW, carried({}, electrode), config=CONFIG, at_us=AT_US + 4 * HOUR_US)
+    assert status is Health.MAINTENANCE_REQUIRED
+    assert finding.startswith("Not watched from ")
 
 
 # Limits of 7 days and 3 days: common practice, no source.

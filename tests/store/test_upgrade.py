@@ -153,7 +153,7 @@ def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[s
     for where in (moved["drift"], *_with_watch_times(moved["progress"])):
         assert where.pop("elapsed_us") is None  # what an older version did not know
     assert moved.pop("thermometer")["good_c"] is None
-    added = ("calibrated_us", "checked_us", "spotted_us", "record_at_us", "record_us")
+    added = ("calibrated_us", "checked_us", "spotted_us", "unwatched_at_us", "record_at_us", "record_us")
     assert [moved.pop(name) for name in added] == [None] * len(added)
     since_at_us = remembered.pop("stance")["since_at_us"]
     assert moved.pop("belief")["since_at_us"] == since_at_us

@@ -57,7 +57,7 @@ level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 6.865, 8.0])
 stretch = st.tuples(
     level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot", "odd", "aired"])
 )
-gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0])
+gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0, 11000.0])
 THREE = replace(
     fit(
         (*POINTS, CalibrationPoint(buffer_ph=9.18, potential_mv=-128.0, temperature_c=22.0)),

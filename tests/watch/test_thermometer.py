@@ -50,14 +50,14 @@ def test_while_it_is_held_the_words_say_so() -> None:
     state, outcome = night([15.0] * 20 + [85.0] * 20)
     assert words(outcome.measurements, state).startswith("Believed: ")
     assert "by the last good temperature, for the thermometer cannot be right" in words(outcome.measurements, state)
-    found = list(specification.findings(WATCH.probe, state.carry, at_us=EPOCH_US, window_us=300_000_000))
+    found = list(specification.findings(WATCH.probe, state.carry, at_us=EPOCH_US))
     assert [finding.status for finding in found] == [Health.OUT_OF_SPECIFICATION]
     assert "reads 85.0 C, a value that it shows when it is not connected: look at its plug" in found[0].text
 
 
 def test_once_its_time_is_over_the_probe_has_failed() -> None:
     state, _ = night([15.0] * 20 + [59.0] * 200)
-    found = list(specification.findings(WATCH.probe, state.carry, at_us=EPOCH_US, window_us=300_000_000))
+    found = list(specification.findings(WATCH.probe, state.carry, at_us=EPOCH_US))
     assert found[0].status is Health.FAILURE
     assert "another unit (degrees Fahrenheit)" in found[0].text
 
