@@ -93,13 +93,14 @@ def sentence(
     if cause is Cause.RETURNED:
         return before + _returns(alarm, value, u)
     said = before + _comes(alarm, cause, value=value, u=u, came=came, reason=reason, spoken=spoken)
-    return f"{said}. {_UNCONFIRMED}" if _is_unconfirmed(alarm, spoken) else said
+    return ". ".join(filter(None, (said, _on_trust(alarm, spoken))))
 
 
-def _is_unconfirmed(alarm: AlarmConfig, spoken: QualityTests) -> bool:
-    """Tell whether an alarm on a limit comes from a probe that has lost trust."""
-    lost = any(test in spoken for test in _LOST)
-    return lost and alarm.kind.row.group is Group.PROCESS and QualityTests.BY_SECOND_PROBE not in spoken
+def _on_trust(alarm: AlarmConfig, spoken: QualityTests) -> str:
+    """Say what an alarm on a limit goes by where the probe has lost trust; empty: it has not."""
+    if alarm.kind.row.group is not Group.PROCESS or not any(test in spoken for test in _LOST):
+        return ""
+    return _BY_SECOND if alarm.kind.is_ph and QualityTests.BY_SECOND_PROBE in spoken else UNCONFIRMED
 
 
 def _returns(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
@@ -220,7 +221,8 @@ _LOST = (
     QualityTests.LOOSE,
     QualityTests.FROZEN,
 )
-_UNCONFIRMED = "Not confirmed: trust in the probe is lost, so look at the vat itself"
+_BY_SECOND = "Judged by the second probe in the vat, for trust in the first is lost"
+UNCONFIRMED = "Not confirmed: trust in the probe is lost, so look at the vat itself"
 _NOT_BACK = (
     "Work on the probe is over and nobody said that it is back. Look whether it is in the vat, then say so:"
     " `vatvigil mark VAT probe-in`, or the mark at the hub. Until then nothing it reads is believed or claimed, and pH"

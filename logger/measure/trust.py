@@ -41,8 +41,9 @@ YOUNG_US = 3 * HOUR_US
 """So long a course is young."""
 STEP_BACK = 0.6
 """So much of a jump must come back by a step."""
-LASTS = 3
-"""Windows in a row that must lie off the course: a cushion of gas lies on a bulb for up to 20 minutes."""
+LASTS = 5
+"""Windows in a row that must lie off the course, or as many as show a jump: a cushion of gas lies on a bulb for up to
+20 minutes, four windows."""
 AT_ONCE = 1.4
 """But not where a level is off by so many times the limit."""
 DOUBT_LASTS_US = 12 * HOUR_US
@@ -172,7 +173,7 @@ class TrustRun:
         up, down = float(self.course.up_ph[at]), float(self.course.down_ph[at])
         size = max(up / up_ph, down / down_ph)
         self.state = replace(self.state, odd=self.state.odd + 1 if size > 1.0 else 0)
-        if size > AT_ONCE or self.state.odd >= LASTS:
+        if size > AT_ONCE or self.state.odd >= min(LASTS, continuity.reach(self.around.length_us).back):
             self._lose(at, TrustCause.JUMP, jump_ph=float(self.course.moved_ph[at]))
         elif self.loose[at] > plausibility.CONTACT_PART:
             self._lose(at, TrustCause.CONTACT)

@@ -117,7 +117,12 @@ def with_facts(alarm: AlarmConfig, entry: Entry, target: TargetRun | None, row: 
 
 
 def _with_probability(entry: Entry) -> Entry:
-    """Say how probable it is that pH is above the setpoint: no better than u, and of the brine at the probe."""
+    """Say how probable it is that pH is above the setpoint: no better than u, and of the brine at the probe.
+
+    Of what a probe without trust reads nothing: it may not be the vat's.
+    """
+    if entry.text.endswith(words.UNCONFIRMED):
+        return entry
     if entry.after is not State.UNACKNOWLEDGED or entry.value is None or entry.u is None or entry.setpoint is None:
         return entry
     probability = conformance_probability(entry.value, entry.u, low=entry.setpoint)

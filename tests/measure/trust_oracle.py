@@ -195,7 +195,7 @@ class Oracle:
             self.steps_c[hour] = max(self.steps_c.get(hour, 0.0), step_c)
 
     def _has_jumped(self, at: int, off: tuple[float, float, float, float]) -> bool:
-        """Lose trust where a level is off its course for three windows, or far off."""
+        """Lose trust where a level is off its course for some windows in a row, or far off."""
         first_h = self.seen[0].number * WINDOW_H
         is_young = self.seen[at].end_h - first_h < 3.0 - 1e-9
         up = continuity.EARLY_PH if is_young else continuity.UP_PH
