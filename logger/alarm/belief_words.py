@@ -11,6 +11,7 @@ from datetime import UTC, datetime
 
 from logger.alarm.words import of_test
 from logger.model import LEADING, Belief, Calibration, Carry, Check, Measurements, QualityTests, Reason
+from logger.model.thermometer import fault_words
 from logger.units import MINUTE_US
 
 _LONGEST_IN_MINUTES, _LONGEST_IN_HOURS = 120, 72
@@ -46,7 +47,7 @@ def reason(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
     tests = QualityTests(int(rows.tests[row]))
     if rows.belief[row] == Belief.BELIEVED:
         return ", ".join(_grounds(tests, evidence, int(rows.at_us[row])))
-    return _why(tests, Reason(int(rows.reason[row])))
+    return _why(tests, Reason(int(rows.reason[row])), float(rows.temperature_c[row]))
 
 
 def ago(then_us: int, now_us: int) -> str:
@@ -57,11 +58,14 @@ def ago(then_us: int, now_us: int) -> str:
     return f"{minutes // 60} h" if minutes < _LONGEST_IN_HOURS * 60 else f"{minutes // 1440} d"
 
 
-def _why(tests: QualityTests, absent: Reason) -> str:
+def _why(tests: QualityTests, absent: Reason, celsius: float) -> str:
     if absent is not Reason.NONE and not tests & (QualityTests.ATTENDED | QualityTests.NOT_BACK):
         return f"no reading, {absent.words}"
     lead = next((test for test in LEADING if test in tests), None)
-    return "its pH cannot be told" if lead is None else of_test(lead)
+    by_second = " (alarms judge the second probe)" if QualityTests.BY_SECOND_PROBE in tests else ""
+    if lead is QualityTests.TEMPERATURE and QualityTests.THERMOMETER in tests:
+        return fault_words(celsius)
+    return "its pH cannot be told" if lead is None else f"{of_test(lead)}{by_second}"
 
 
 def _since(then_us: int, now_us: int) -> str:
@@ -73,11 +77,12 @@ def _since(then_us: int, now_us: int) -> str:
 
 def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[str]:
     """Yield what speaks for a reading, and what tempers it."""
-    if QualityTests.UNWITNESSED in tests:
+    if QualityTests.DOUBTED in tests:
+        yield "though doubted (temperature or thermometer is odd)"
+    elif QualityTests.UNWITNESSED in tests:
         yield "watched for too short a time to tell more"
     else:
-        yield "in the liquid"
-        yield "quiet"
+        yield "nothing speaks against the probe"
     calibration, check, spot = evidence.calibration, evidence.check, evidence.spot
     if check is not None:
         off = "" if check.passed else f" and found off by {check.deviation_ph:+.2f}"
@@ -87,9 +92,13 @@ def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[st
     if spot is not None:
         agrees = "agrees" if spot.passed else "DISAGREES"
         yield f"spot check {ago(spot.at_us, at_us)} ago {agrees} {spot.reading_ph:.2f} / {spot.reference_ph:.2f}"
-    if QualityTests.OWN_PH in tests:
-        yield "by the probe's own pH"
-    if QualityTests.ASSUMED_TEMPERATURE in tests:
-        yield "at an assumed temperature"
-    if QualityTests.OUTSIDE_BUFFERS in tests:
-        yield "beyond the calibration's buffers"
+    yield from (words for test, words in _TEMPERED.items() if test in tests)
+
+
+_TEMPERED = {
+    QualityTests.OWN_PH: "by the probe's own pH",
+    QualityTests.ASSUMED_TEMPERATURE: "at an assumed temperature",
+    QualityTests.THERMOMETER: "by the last good temperature, for the thermometer cannot be right",
+    QualityTests.AFTER_GAP: "not watched for hours before: check the probe",
+    QualityTests.OUTSIDE_BUFFERS: "beyond the calibration's buffers",
+}

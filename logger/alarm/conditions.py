@@ -7,6 +7,8 @@ limit starts anew. So the outcome depends on the values and their times alone, n
 
 Records that the jump or rate test spoke against are silence for process alarms, not merely suspect: a knocked probe
 would raise pH alarms at random. What is suspect for another reason may raise an alarm and never clears one.
+
+An alarm that is not armed judges nothing: whatever the value says, or does not say, its condition is over.
 """
 
 from dataclasses import dataclass, replace
@@ -61,6 +63,11 @@ def threshold_codes(
     codes[beyond >= 0.0] = Code.ABNORMAL
     codes[silent | np.isnan(value)] = Code.SILENT
     return codes
+
+
+def where_armed(codes: Ints, armed: NDArray[np.bool_]) -> Ints:
+    """Return the codes of an alarm that is armed at some of its values and not at the others."""
+    return np.where(armed, codes, int(Code.PAST_DEADBAND))
 
 
 def detect(

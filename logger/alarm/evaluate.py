@@ -37,12 +37,14 @@ class AlarmRun:
     alarm: AlarmConfig
     state: AlarmState
     rows: Measurements
+    series: Series
     entries: list[tuple[int, Entry]]
     audible: frozenset[Priority] | None
 
     def fire_timers(self, limit: int) -> None:
         """Let every shelving, reminder and re-alarm that is due up to this row happen."""
         for row in self._due_rows(limit):
+            self.note_newest(row)
             now = self.now(row)
             if self.state.shelved_until_us is not None:
                 self.state, step = unshelve(self.state, self.alarm, expired=True, now=now)
@@ -63,12 +65,24 @@ class AlarmRun:
         self.state, step = advance(turned, self.alarm, trigger=trigger, now=now)
         self.note(step, row, now, spoken)
 
+    def note_newest(self, row: int) -> None:
+        """Note the value that was judged last before this row, in time for what is told there."""
+        if not self.alarm.kind.has_value:
+            return
+        part = slice(int(np.searchsorted(self.series.row, row)))
+        judged = np.flatnonzero((self.series.codes[part] != Code.SILENT) & np.isfinite(self.series.value[part]))
+        if len(judged):
+            value, u = (float(column[judged[-1]]) for column in (self.series.value, self.series.u))
+            self.state = replace(self.state, newest=value, newest_u=None if np.isnan(u) else u)
+
     def note(self, step: Transition | None, row: int, now: Now, spoken: QualityTests) -> None:
         """Write what a step showed into the journal."""
         if step is not None:
             entry = entry_of(self.vat, self.alarm, self.state, step, seq=int(self.rows.seq[row]), now=now)
             reason = Reason(int(self.rows.reason[row]))
-            text = words.sentence(self.alarm, step, value=entry.value, u=entry.u, reason=reason, spoken=spoken)
+            text = words.sentence(
+                self.alarm, step, value=entry.value, u=entry.u, came=self.state.value, reason=reason, spoken=spoken
+            )
             self.entries.append((row, replace(entry, text=text)))
 
     def now(self, row: int, value: float = np.nan, u: float = np.nan) -> Now:
@@ -108,7 +122,7 @@ def run(
     `audible`: the priorities that annunciate in all of the block; None: every one.
     """
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    watched = AlarmRun(vat, alarm, state, rows, [], audible)
+    watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)
@@ -116,6 +130,7 @@ def run(
         spoken = QualityTests(int(series.spoken[change.index]))
         watched.turn(change, row, watched.now(row, value, u), spoken)
     watched.fire_timers(len(rows) - 1)
+    watched.note_newest(len(rows))
     after = replace(watched.state, kind=alarm.kind.value, pending_us=detected.pending_us, seen_us=detected.seen_us)
     return after, watched.entries
 
@@ -134,7 +149,7 @@ def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints,
 
 def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Transition, *, seq: int, now: Now) -> Entry:
     """Make the journal entry of a step."""
-    value, u = (state.value, state.u) if now.value is None else (now.value, now.u)
+    value, u = _value_of(state, step, now)
     return Entry(
         seq=seq,
         at_us=now.at_us,
@@ -152,5 +167,13 @@ def entry_of(vat: str, alarm: AlarmConfig, state: AlarmState, step: Transition, 
         setpoint=alarm.setpoint,
         reminder=state.reminders,
         since_at_us=state.abnormal_at_us or None,
-        text=words.sentence(alarm, step, value=value, u=u),
+        text=words.sentence(alarm, step, value=value, u=u, came=state.value),
     )
+
+
+def _value_of(state: AlarmState, step: Transition, now: Now) -> tuple[float | None, float | None]:
+    """Return what a step names: the value of now, of what is told later the one judged last, else that when it came."""
+    if now.value is not None:
+        return now.value, now.u
+    is_later = step.cause in words.TOLD_LATER and state.newest is not None
+    return (state.newest, state.newest_u) if is_later else (state.value, state.u)

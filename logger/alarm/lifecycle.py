@@ -214,14 +214,20 @@ def _annunciate(
         occurrence=state.occurrence + 1,
         reminders=0,
         raised=False,
-        value=state.value if now.value is None else now.value,
-        u=state.u if now.value is None else now.u,
     )
+    fresh = _with_value(fresh, now)
     held = _is_held(fresh, alarm, now=now)
     step = Transition(
         cause=cause, before=before or state.shown, after=State.UNACKNOWLEDGED, annunciates=not held, held=held
     )
     return _enter(replace(fresh, held=held), alarm, now=now), step
+
+
+def _with_value(state: AlarmState, now: Now) -> AlarmState:
+    """Give a new occurrence its value: that of now, or the one judged last."""
+    if now.value is not None:
+        return replace(state, value=now.value, u=now.u)
+    return state if state.newest is None else replace(state, value=state.newest, u=state.newest_u)
 
 
 def _enter(state: AlarmState, alarm: AlarmConfig, *, now: Now) -> AlarmState:

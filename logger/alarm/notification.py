@@ -37,7 +37,7 @@ def lines(
     """
     people, since = vat.people, _since(entry, vat.people)
     second = f"{_belief(facts, people, now_us=entry.at_us)} {_waiting(vat, alarm, entry, facts)}".strip()
-    if is_away and alarm.kind is AlarmKind.BLIND:
+    if is_away and alarm.kind is AlarmKind.TRUST_LOST:
         return _probe_away_lines(vat, entry, since, second)
     if entry.cause is Cause.RETURNED:
         return _returned(vat, alarm, entry, since), second
@@ -93,8 +93,7 @@ def _before(entry: Entry) -> str:
 def _what(alarm: AlarmConfig, entry: Entry) -> str:
     if alarm.kind.row.what:
         return words.what(alarm, entry.value)
-    head = "" if entry.cause is Cause.ANNUNCIATED or entry.value is None else " when it came"
-    value = f"{_quantity(alarm, entry)}{head}"
+    value = f"{_quantity(alarm, entry)}{words.when(alarm, entry.cause, entry.value, None)}"
     odds = "" if entry.probability is None else f" ({per_cent(entry.probability)} probable)"
     return f"{value} ({_limit(alarm)})" if alarm.kind.is_trend else f"{value}, {_limit(alarm)}{odds}"
 
@@ -106,6 +105,8 @@ def _limit(alarm: AlarmConfig) -> str:
 
 
 def _over(alarm: AlarmConfig, entry: Entry) -> str:
+    if alarm.kind in (AlarmKind.TRUST_LOST, AlarmKind.TRUST_DOUBTED):
+        return entry.text  # it says by what
     return words.over(alarm, entry.value) or f"{_quantity(alarm, entry)}, no longer {_limit(alarm)},"
 
 

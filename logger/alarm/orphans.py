@@ -10,7 +10,7 @@ kept, so that putting it back goes on counting its occurrences.
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
-from logger.config import AlarmConfig, VatConfig
+from logger.config import RETIRED, AlarmConfig, VatConfig
 from logger.model import AlarmState, Carry, Cause, Entry
 
 
@@ -32,9 +32,14 @@ def find_orphans(vats: Iterable[VatConfig], carries: Mapping[str, Carry], *, at_
                     priority="high",
                     value=state.value,
                     u=state.u,
-                    text="it stood when it left the configuration: nothing watches what it watched. If that was not"
-                    " meant, put it back under the same name and kind",
+                    text=f"it stood when it left the configuration: {_instead(name, state)}",
                 )
+
+
+def _instead(name: str, state: AlarmState) -> str:
+    """Say what watches now what an alarm watched."""
+    told = RETIRED.get(state.kind or name)
+    return told or ("nothing watches what it watched. If that was not meant, put it back under the same name and kind")
 
 
 def kept(vat: VatConfig, carry: Carry) -> Carry:

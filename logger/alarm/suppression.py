@@ -5,9 +5,9 @@ anew after it. Work on the probe never cuts short what stirring or topping up su
 that the probe is back leaves it not back (`Carry.not_back_us`), until somebody gives that word: no time ends it.
 
 What is read while somebody works on the probe is not believed of the vat (`ATTENDED`): it may be a buffer. A session
-that is broken off leaves the probe not back; `blind` tells it at once, high, with reminders. A probe that comes back
-does not end what stirring suspends. A lowest that topping up set anew, in place of moving it, would hide a slow rise of
-a vat that is topped up daily.
+that is broken off leaves the probe not back; `trust-lost` tells it at once, high, with reminders. A probe that comes
+back does not end what stirring suspends. A lowest that topping up set anew, in place of moving it, would hide a slow
+rise of a vat that is topped up daily.
 """
 
 from collections.abc import Mapping
@@ -15,25 +15,19 @@ from dataclasses import replace
 
 from logger.alarm import lifecycle
 from logger.alarm.evaluate import entry_of
-from logger.alarm.lifecycle import Now, Trigger
-from logger.config import AlarmConfig, AlarmKind, Priority, VatConfig
+from logger.alarm.lifecycle import Now
+from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.errors import RefusedError
-from logger.model import AlarmState, Carry, Cause, Command, Entry, Mark
+from logger.model import AlarmState, Cause, Command, Entry, Mark
 from logger.units import SECOND_US
 
 ATTEND_S = 900.0
 """How long work on the probe suspends process alarms unless it says otherwise. Common practice, no source."""
-REMIND_S = 1800.0
-"""How often it is reminded of a probe that is not back, where `blind` itself has no reminder.
-
-Common practice, no source.
-"""
 WATCHED_AGAIN = "process alarms watch again, their delays start anew"
 BROKEN_OFF = "the work on the probe was broken off and nobody said that it is back: the alarms stay held until then"
 TIME_OVER = "the time for work on the probe is over and nobody said that it is back: look whether it is in the vat"
 MARK_OVER = "the mark probe-out has run out and nobody said probe-in: look whether it is back in the vat"
 HELD = "not suspended any more, but held until somebody says that the probe is back"
-BACK = "somebody said that the probe is back in the vat"
 Alarms = Mapping[str, AlarmState]
 
 
@@ -95,43 +89,15 @@ def end_suppressions(
     return lift_suppressions(vat, ended, seq=seq, now=now)
 
 
-def effective_vat(vat: VatConfig, carry: Carry) -> VatConfig:
-    """Return the vat as it is judged now: while its probe is not back, `blind` tells so at once and reminds."""
-    if carry.suppression.not_back_us is None:
-        return vat
-    return replace(
-        vat, alarms=tuple(_with_reminders(alarm) if alarm.kind is AlarmKind.BLIND else alarm for alarm in vat.alarms)
-    )
-
-
-def _with_reminders(alarm: AlarmConfig) -> AlarmConfig:
-    reminder_s = alarm.reminder_s or REMIND_S
-    return replace(alarm, priority=Priority.HIGH, on_delay_s=0.0, window_s=0.0, reminder_s=reminder_s)
-
-
 def begin_hold(vat: VatConfig, alarms: Alarms) -> Alarms:
-    """Begin to hold: no delay goes on, and `blind` begins a new occurrence, whatever it told before."""
+    """Begin to hold: no delay goes on, and `trust-lost` begins a new occurrence, whatever it told before."""
     states = dict(alarms)
     for alarm in (alarm for alarm in vat.alarms if alarm.id in states):
-        if alarm.kind is AlarmKind.BLIND:
+        if alarm.kind is AlarmKind.TRUST_LOST:
             states[alarm.id] = lifecycle.void(states[alarm.id], alarm)
         elif alarm.kind.is_suspended_by_work:
             states[alarm.id] = replace(states[alarm.id], pending_us=None)
     return states
-
-
-def end_hold(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
-    """End the hold by somebody's word: what `blind` told of it returns at once, and its delay starts anew."""
-    entries: list[Entry] = []
-    states = dict(alarms)
-    for alarm in vat.alarms:
-        state = states.get(alarm.id, AlarmState())
-        if alarm.kind is AlarmKind.BLIND and state.abnormal:
-            normal = replace(state, abnormal=False, abnormal_at_us=now.at_us, pending_us=None)
-            states[alarm.id], step = lifecycle.advance(normal, alarm, trigger=Trigger.CLEARED, now=now)
-            returned = [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
-            entries += [replace(entry, text=BACK) for entry in returned]
-    return states, entries
 
 
 def apply_mark(

@@ -1,18 +1,24 @@
 """Say in one sentence what happened to an alarm. Law: says what is known and its doubt, never that anything is safe."""
 
 from logger.alarm.lifecycle import Transition
-from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind
+from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, Group
 from logger.model import Cause, QualityTests, Reason
 
 _TESTS = {
     QualityTests.UNCALIBRATED: "no calibration is stored for this probe",
+    QualityTests.THERMOMETER: "the thermometer shows what no vat's temperature can be",
     QualityTests.TEMPERATURE: "the thermometer is out of its range or gives nothing",
     QualityTests.GROSS_RANGE: "the potential is outside what an electrode in this vat gives",
     QualityTests.JUMP: "the reading jumps",
     QualityTests.RATE_OF_CHANGE: "the reading changes faster than a vat can",
     QualityTests.FLAT_LINE: "the reading is frozen",
-    QualityTests.OUT_OF_LIQUID: "the probe seems to hang in air",
+    QualityTests.JUMPED: "the reading jumped as no vat does, so trust in the probe is lost",
+    QualityTests.NOT_BORNE_OUT: "the probe was said to be back in the vat, and reads something else than before",
+    QualityTests.LOOSE: "readings lie far apart again and again, so trust in the probe is lost",
+    QualityTests.FROZEN: "the instrument hardly shows a new value any more, so trust in the probe is lost",
+    QualityTests.OUT_OF_LIQUID: "the probe seems to hang in air, so trust in it is lost",
     QualityTests.ERRATIC: "the signal is unstable",
+    QualityTests.SCATTERED: "readings lie so far apart that their median says little",
     QualityTests.ATTENDED: "somebody works on the probe or has it out of the vat",
     QualityTests.NOT_BACK: "nobody said that the probe is back in the vat",
 }
@@ -33,6 +39,18 @@ _PLAIN = {
     Cause.DELAY_RESTARTED: "the on-delay starts anew after a gap in what could be believed",
 }
 
+TOLD_LATER = frozenset(
+    {
+        Cause.REMINDER,
+        Cause.RAISED,
+        Cause.REALARM,
+        Cause.RELEASED,
+        Cause.SHELF_EXPIRED,
+        Cause.UNSHELVED,
+        Cause.RETURNED_TO_SERVICE,
+    }
+)
+"""What is told of an alarm some time after it came: it names the value that was judged last."""
 _BEFORE = {
     Cause.REMINDER: "Still not acknowledged: ",
     Cause.RAISED: "Still not acknowledged, so its priority is raised: ",
@@ -58,10 +76,14 @@ def sentence(
     *,
     value: float | None,
     u: float | None,
+    came: float | None = None,
     reason: Reason = Reason.NONE,
     spoken: QualityTests = QualityTests.NONE,
 ) -> str:
-    """Say what happened to an alarm, with the value and twice its standard uncertainty where there is one."""
+    """Say what happened to an alarm, with the value and twice its standard uncertainty where there is one.
+
+    `came`: the value with which it annunciated, where `value` is a later one.
+    """
     cause = step.cause
     if cause in _PLAIN and not (step.annunciates or step.held):
         return _PLAIN[cause]
@@ -70,7 +92,15 @@ def sentence(
         before = f"{_PLAIN[cause].capitalize()}, and still abnormal: "
     if cause is Cause.RETURNED:
         return before + _returns(alarm, value, u)
-    return before + _comes(alarm, cause, value=value, u=u, reason=reason, spoken=spoken)
+    said = before + _comes(alarm, cause, value=value, u=u, came=came, reason=reason, spoken=spoken)
+    return ". ".join(filter(None, (said, _on_trust(alarm, spoken))))
+
+
+def _on_trust(alarm: AlarmConfig, spoken: QualityTests) -> str:
+    """Say what an alarm on a limit goes by where the probe has lost trust; empty: it has not."""
+    if alarm.kind.row.group is not Group.PROCESS or not any(test in spoken for test in _LOST):
+        return ""
+    return _BY_SECOND if alarm.kind.is_ph and QualityTests.BY_SECOND_PROBE in spoken else UNCONFIRMED
 
 
 def _returns(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
@@ -80,14 +110,30 @@ def _returns(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
 
 
 def _comes(
-    alarm: AlarmConfig, cause: Cause, *, value: float | None, u: float | None, reason: Reason, spoken: QualityTests
+    alarm: AlarmConfig,
+    cause: Cause,
+    *,
+    value: float | None,
+    u: float | None,
+    came: float | None,
+    reason: Reason,
+    spoken: QualityTests,
 ) -> str:
-    if alarm.kind is AlarmKind.BLIND and QualityTests.NOT_BACK in spoken:
+    if alarm.kind is AlarmKind.TRUST_LOST and QualityTests.NOT_BACK in spoken:
         return _NOT_BACK
     if alarm.kind.row.comes:
         return _filled(alarm.kind.row.comes, alarm, value, reason=reason, spoken=spoken)
-    then = "" if cause is Cause.ANNUNCIATED or value is None else " when it came"  # later ones carry that value
+    then = when(alarm, cause, value, came)
     return f"{quantity(alarm, value, u)}{then}, {limit(alarm)} for {span(alarm.on_delay_s)}"
+
+
+def when(alarm: AlarmConfig, cause: Cause, value: float | None, came: float | None) -> str:
+    """Say of what is told later that its value was judged last, and with which one it came, if that was another."""
+    if cause not in TOLD_LATER or value is None:
+        return ""
+    before = "" if came is None else quantity(alarm, came, None)
+    differs = before not in ("", quantity(alarm, value, None))
+    return f" when last judged, {before} when it came" if differs else " when last judged"
 
 
 def what(alarm: AlarmConfig, value: float | None) -> str:
@@ -98,7 +144,16 @@ def what(alarm: AlarmConfig, value: float | None) -> str:
 def over(alarm: AlarmConfig, value: float | None) -> str:
     """Return what is right again in one clause; empty: its value and its limit say it."""
     row = alarm.kind.row
+    if _is_disarmed(alarm, value):
+        return f"another batch was started: this counts once pH is down to {alarm.armed_ph:.2f}"
     return _filled(row.over_unknown if value is None and row.over_unknown else row.over, alarm, value)
+
+
+def _is_disarmed(alarm: AlarmConfig, value: float | None) -> bool:
+    """Tell whether the condition is over though the value is not, for an alarm that another batch disarms."""
+    if alarm.armed_ph is None or alarm.kind.is_trend or value is None or alarm.setpoint is None:
+        return False
+    return value - alarm.setpoint > -alarm.deadband
 
 
 def _filled(
@@ -159,6 +214,15 @@ def quantity(alarm: AlarmConfig, value: float | None, u: float | None) -> str:
     return alarm.kind.row.quantity.format(value=value, spread=spread)
 
 
+_LOST = (
+    QualityTests.JUMPED,
+    QualityTests.OUT_OF_LIQUID,
+    QualityTests.NOT_BORNE_OUT,
+    QualityTests.LOOSE,
+    QualityTests.FROZEN,
+)
+_BY_SECOND = "Judged by the second probe in the vat, for trust in the first is lost"
+UNCONFIRMED = "Not confirmed: trust in the probe is lost, so look at the vat itself"
 _NOT_BACK = (
     "Work on the probe is over and nobody said that it is back. Look whether it is in the vat, then say so:"
     " `vatvigil mark VAT probe-in`, or the mark at the hub. Until then nothing it reads is believed or claimed, and pH"

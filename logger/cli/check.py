@@ -58,6 +58,7 @@ def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's f
     config = load_config(config_path)
     logging.getLogger("logger").addHandler(logging.NullHandler())  # the table says it all
     findings = [CheckResult(what=f"configuration {config_path}", ok=True, text=_counted(config))]
+    findings += [CheckResult(what="no longer used", ok=True, text=sentence) for sentence in config.retired]
     findings += _try_all(config)
     ok = all(finding.ok for finding in findings)
     if as_json:

@@ -61,10 +61,11 @@ setpoint = $temperature_high
 [vat.$vat.alarm.temperature-low]
 setpoint = $temperature_low
 
-# pH above a limit again. A vat begins above it, and this alarm would then stand and remind all night: take the # away
-# once the vat has acidified (its pH has stayed below the setpoint for a day), and put it back for the next batch.
+# pH above a limit again. A vat begins above it, so this counts only once pH was down to armed_ph in the batch; a target
+# that was claimed has such an alarm already (above-target). Take the # away if you want this one too.
 # [vat.$vat.alarm.ph-high]
 # setpoint = $ph_high
+# armed_ph = $armed_ph
 # on_delay_s = 600
 # off_delay_s = 1800
 # priority = "high"
@@ -78,8 +79,8 @@ setpoint = $temperature_low
 # from = "22:00"
 # to = "07:00"
 
-# The alarms `no-data`, `blind`, `out-of-liquid`, `erratic`, `no-calibration`, `calibration-overdue`, `check-overdue`
-# and `drifted` are always there; write their tables only to tune them.
+# The alarms `no-data`, `blind`, `trust-lost`, `trust-doubted`, `no-calibration`, `calibration-overdue`,
+# `check-overdue` and `drifted` are always there; write their tables only to tune them.
 $broker""")
 
 _BROKER = Template("""
@@ -187,6 +188,7 @@ def written(answers: InitAnswers) -> str:
         profile=_quoted(answers.profile),
         profiles=", ".join(Profile),
         ph_high=TARGETS.get(answers.profile, _USUAL_TARGET)["ph"],
+        armed_ph=f"{TARGETS.get(answers.profile, _USUAL_TARGET)['ph'] - 0.1:.1f}",
         ph_low=answers.ph_low,
         temperature_high=answers.temperature_high,
         temperature_low=answers.temperature_low,

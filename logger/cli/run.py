@@ -34,6 +34,8 @@ def run(config_path: Path, *, verbose: bool) -> None:
     config = load_config(config_path)
     warn_if_simulated(simulated=config.simulated)
     complain(CAUTION)
+    for sentence in config.retired:
+        logging.getLogger(__name__).warning(sentence)
     from logger import settings
 
     logger.daemon.service.run(config, config_hash=settings.config_hash(config))

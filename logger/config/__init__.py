@@ -3,7 +3,7 @@
 Law: a setting is declared here and nowhere else; `logger/settings` makes these objects from files.
 """
 
-from logger.config.alarm_kinds import AlarmKind
+from logger.config.alarm_kinds import RETIRED, AlarmKind
 from logger.config.alarms import STALL_WINDOWS, AlarmConfig, default_alarm
 from logger.config.kind_row import Group, Health, KindRow, LookBack, Presence, Priority, Signal
 from logger.config.probes import (
@@ -22,6 +22,7 @@ from logger.config.vats import PeopleConfig, QuietConfig, TargetConfig, VatConfi
 from logger.config.whole import SIMULATED_CLIENT_ID, Config, HookConfig, MqttConfig, Simulation, SystemConfig
 
 __all__ = [
+    "RETIRED",
     "SIMULATED_CLIENT_ID",
     "STALL_WINDOWS",
     "AlarmConfig",

@@ -5,8 +5,9 @@ signals and look-backs in `kind_row.py` say in which file). Delays and limits in
 source; those of `no-start` and `stall` come from trials on simulated vats.
 """
 
+from collections.abc import Mapping
 from enum import StrEnum
-from typing import Self
+from typing import Final, Self
 
 from logger.config.kind_row import Group, Health, KindRow, LookBack, Presence, Priority, Signal
 
@@ -14,6 +15,13 @@ _PH = (-2.0, 16.0)
 _AT_ONCE = {"on_delay_s": 0.0, "window_s": 0.0}
 _HOURLY = {"window_s": 3600.0, "on_delay_s": 3600.0, "off_delay_s": 3600.0}
 _BATCH_FIRST = "measure with another instrument, look at salt and temperature, and hold the batch"
+
+
+RETIRED: Final[Mapping[str, str]] = {
+    "out-of-liquid": "a probe in air is told by trust-lost",
+    "erratic": "a loose contact, a jump of the reading or a broken bulb is told by trust-lost",
+}
+"""Kinds of earlier versions, and what tells of the same now."""
 
 
 class AlarmKind(StrEnum):
@@ -151,6 +159,7 @@ class AlarmKind(StrEnum):
             unit="",
             setpoint_bounds=_PH,
             setpoint_words="a pH",
+            own_keys=("armed_ph",),
             defaults={"deadband": 0.05},
             quantity="pH {value:.2f}{spread}",
             first="measure with another instrument or a strip, and hold the batch until you know",
@@ -225,13 +234,36 @@ class AlarmKind(StrEnum):
             unit="",
             setpoint_bounds=(0.0, 16.0),
             own_keys=("armed_ph",),
-            defaults={"setpoint": 0.1, "deadband": 0.03, "window_s": 3600.0, "on_delay_s": 10800.0},
+            defaults={
+                "setpoint": 0.1,
+                "deadband": 0.03,
+                "window_s": 3600.0,
+                "on_delay_s": 10800.0,
+                "armed_ph": 4.5,
+            },
             is_against_claim=True,
             quantity="pH has risen by {value:.2f} from its lowest",
             first="look for film and air at the surface, measure with another instrument, and hold the batch",
         ),
     )
     """pH rises again after its lowest: the signature of spoilage."""
+    EARLY_RISE = (
+        "early-rise",
+        KindRow(
+            group=Group.PROCESS,
+            title="pH rises before it is low",
+            signal=Signal.PH,
+            look_back=LookBack.TREND,
+            unit="",
+            setpoint_bounds=(0.0, 16.0),
+            presence=Presence.ALWAYS,
+            defaults={"setpoint": 0.15, "deadband": 0.05, "window_s": 3600.0, "on_delay_s": 0.0},
+            is_against_claim=True,
+            quantity="pH has risen by {value:.2f} from the lowest of the last day",
+            first="look how the probe stands, measure with another instrument, and hold the batch until you know",
+        ),
+    )
+    """pH rises though it was never low: the probe, or something that went into the vat."""
     NO_START = (
         "no-start",
         KindRow(
@@ -271,7 +303,27 @@ class AlarmKind(StrEnum):
             first=_BATCH_FIRST,
         ),
     )
-    """pH has stopped falling before it was low enough."""
+    """pH has stopped falling and was never low enough."""
+    FALL_BROKE_OFF = (
+        "fall-broke-off",
+        KindRow(
+            group=Group.PROCESS,
+            title="fall of pH breaks off",
+            signal=Signal.PH,
+            look_back=LookBack.BATCH,
+            is_low=True,
+            unit=" %",
+            setpoint_bounds=(0.0, 100.0),
+            defaults={"setpoint": 25.0, "deadband": 10.0, **_HOURLY, "priority": Priority.LOW},
+            quantity="{value:.0f} %",
+            what="the fall of pH breaks off: {value:.0f} % of its rate some hours before",
+            over="pH falls at {value:.0f} % of its rate some hours before",
+            over_unknown="pH did not fall fast some hours before",
+            comes="{what}. A probe in foam, in air or with a damp plug draws the same curve: {first}",
+            first="look how the probe stands and at its plug; measure with another instrument, and hold the batch",
+        ),
+    )
+    """pH fell fast and hardly falls any more: the sugar is used up, or the probe is not in the brine."""
     NO_DATA = (
         "no-data",
         KindRow(
@@ -306,47 +358,42 @@ class AlarmKind(StrEnum):
         ),
     )
     """Something arrives, but nothing that can be believed, for no cause that has an alarm of its own."""
-    OUT_OF_LIQUID = (
-        "out-of-liquid",
+    TRUST_LOST = (
+        "trust-lost",
         KindRow(
             group=Group.INSTRUMENT,
-            title="probe out of the liquid",
-            signal=Signal.IMMERSION,
+            title="trust in the probe lost",
+            signal=Signal.TRUST,
             presence=Presence.ALWAYS,
-            defaults={"on_delay_s": 300.0, "window_s": 0.0, "priority": Priority.HIGH},
-            is_suspended_by_work=True,
-            is_against_claim=True,
-            what="the probe seems to hang in air",
-            over="the probe seems to be in the liquid again",
-            comes="The probe seems to hang in air: its temperature and its potential move as no vat's do. Push it down"
-            " below the foam. pH and temperature alarms are paused meanwhile",
-            first="push the probe down below the foam",
-            health=Health.OUT_OF_SPECIFICATION,
-            finding="The probe seems to hang in air: push it down below the foam.",
-        ),
-    )
-    """The probe hangs in air."""
-    ERRATIC = (
-        "erratic",
-        KindRow(
-            group=Group.INSTRUMENT,
-            title="probe erratic",
-            signal=Signal.NOISE,
-            presence=Presence.ALWAYS,
-            defaults={"on_delay_s": 600.0, "window_s": 0.0, "priority": Priority.HIGH},
-            is_suspended_by_work=True,
+            defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 1800.0},
             is_glass=True,
             is_against_claim=True,
-            what="the reading is wild, the bulb may be broken",
-            over="the reading is steady again",
-            comes="The signal is unstable: look first whether the glass of the bulb is whole, then at plug and"
-            " cable. pH alarms are paused meanwhile",
-            returns="the signal is stable again",
-            first="check that the glass is whole; if glass is missing, hold the batch; next look at the plug",
-            finding="The signal is unstable: look first whether the glass of the bulb is whole.",
+            what="the probe is not to be trusted",
+            over="nothing speaks against the probe now",
+            comes="Trust in the probe is lost",
+            first="check that the glass is whole and the probe in the vat; if glass is missing, hold the batch",
+            finding="Trust in the probe is lost: look whether it is in the vat and whole, then measure beside it.",
         ),
     )
-    """The signal is unstable: a broken bulb, a knocked probe, a bad cable."""
+    """The probe has shown what no vat does, or nobody said that it is back in the vat."""
+    TRUST_DOUBTED = (
+        "trust-doubted",
+        KindRow(
+            group=Group.INSTRUMENT,
+            title="probe doubted",
+            signal=Signal.TRUST_DOUBT,
+            presence=Presence.ALWAYS,
+            defaults={**_AT_ONCE, "priority": Priority.LOW},
+            is_against_claim=True,
+            what="something is odd about the probe or the vat",
+            over="what was odd is over",
+            comes="Something is odd about the probe or the vat, and claims wait",
+            first="look whether the probe is in the vat; if you topped up, heated or cooled it, mark that next time",
+            health=Health.OUT_OF_SPECIFICATION,
+            finding="Something is odd about the probe: look whether it is in the vat.",
+        ),
+    )
+    """The temperature stepped, or the thermometer is odd: claims wait, process alarms do not."""
     DISAGREEMENT = (
         "disagreement",
         KindRow(
@@ -459,6 +506,20 @@ class AlarmKind(StrEnum):
         ),
     )
     """A later check contradicts that the target was shown."""
+    ABOVE_TARGET = (
+        "above-target",
+        KindRow(
+            group=Group.TARGET,
+            title="pH above the target again",
+            presence=Presence.WITH_TARGET,
+            defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 900.0},
+            what="pH is above its target again, after it was claimed",
+            over="pH is down to its target again, or nothing is claimed any more",
+            comes="pH has risen through its target, after it was claimed",
+            first="hold the batch, measure with another instrument, and look for film and air at the surface",
+        ),
+    )
+    """A believed pH lies above the target after that was claimed."""
 
     @classmethod
     def of_vats(cls) -> tuple["AlarmKind", ...]:

@@ -30,14 +30,16 @@ class AlarmConfig:
     """How long the condition must be over before the alarm returns; 0: at once."""
     window_s: Annotated[float, Ge(0), Le(86400)] = 600.0
     """Length of the windows whose median is judged; 0: every record by itself."""
-    armed_ph: PH = 4.4
-    """`rise` counts only after the pH came down to this. Common practice, no source."""
+    armed_ph: PH | None = None
+    """`rise` and `ph-high` count only after the pH came down to this in the batch; not written: `ph-high` counts from
+    the start. Common practice, no source.
+    """
     drop_ph: Annotated[float, Ge(0.01), Le(10)] = 0.3
     """By so much the pH must have fallen: before that `no-start` can come, after it `stall`. Common practice, no
     source.
     """
-    above_ph: PH = 4.75
-    """`stall` counts only above this pH, by default 0.15 above a target of 4.6. From a trial on simulated vats."""
+    above_ph: PH = 4.6
+    """`stall` counts only above this pH: that of the target. From a trial on simulated vats."""
     priority: Priority = Priority.MEDIUM
     """How urgent it is: it decides who is woken in quiet hours."""
     latching: bool = False

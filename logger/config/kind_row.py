@@ -53,8 +53,8 @@ class Signal(Enum):
     TEMPERATURE = auto()
     ARRIVAL = auto()
     BELIEF = auto()
-    IMMERSION = auto()
-    NOISE = auto()
+    TRUST = auto()
+    TRUST_DOUBT = auto()
     SECOND_PROBE = auto()
 
 

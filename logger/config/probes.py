@@ -57,6 +57,7 @@ class Parity(StrEnum):
     ODD = "odd"
 
 
+DAY_S = 86400.0
 _Uncertainty = Annotated[float, Ge(0), Le(1000)]
 _CalibrationLimit = Annotated[float, Ge(0), Le(3600)]
 _Tolerance = Annotated[float, Ge(0.005), Le(1)]
@@ -79,9 +80,9 @@ class QualityLimits:
     """A temperature below this fails, and the reading with it."""
     fail_high_c: float = 60.0
     """A temperature above this fails, and the reading with it."""
-    jump_mv: Positive = 20.0
+    jump_mv: Positive = 45.0
     """A potential further than this from the one before is suspect."""
-    rate_mv_per_s: Positive = 5.0
+    rate_mv_per_s: Positive = 30.0
     """A potential that changes faster than this is suspect."""
     spike_suspect_mv: Positive = 10.0
     """A potential further than this from the mean of its two neighbours is a spike: suspect."""
@@ -97,23 +98,9 @@ class QualityLimits:
     """A longer time without a reading is a gap. Nothing is compared across it, and it is counted in the morning
     summary.
     """
-    witness_window_s: Positive = 300.0
-    """Length of the windows in which a probe out of the liquid and an erratic one are detected; at least five polls."""
-    witness_rate_c_per_h: Positive = 1.5
-    """Sign of a probe out of the liquid: from window to window the temperature changes faster than this, as no
-    vat's does.
-    """
-    witness_spread_c: Positive = 0.15
-    """Sign of a probe out of the liquid: the temperature is restless, its robust standard deviation in a window is
-    above this.
-    """
-    witness_noise_mv: Positive = 2.0
-    """Sign of a probe out of the liquid: the potential is noisy, its robust standard deviation from reading to
-    reading is above this.
-    """
-    erratic_spread_mv: Positive = 7.0
-    """The probe is erratic when the robust standard deviation of the potential in a window is above this. 7 mV are
-    about 0.12 pH.
+    thermometer_hold_s: Annotated[float, Ge(0), Le(DAY_S)] = 7200.0
+    """While the thermometer shows what no vat's temperature can be, pH is computed by its last good value for so long,
+    with a growing doubt; then pH is not believed. 0 is at once.
     """
 
 

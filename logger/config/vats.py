@@ -78,6 +78,6 @@ class VatConfig:
     """How long a `probe-out` mark suspends process alarms unless it says otherwise."""
     people: PeopleConfig = field(default_factory=PeopleConfig)
     unsettled_s: Duration = 7200.0
-    """For how long `rate-of-change` is suspended and `rise` paused after the vat was stirred or topped up, unless
-    the mark says otherwise. Common practice, no source.
+    """For how long `rate-of-change` is suspended and `rise` and `early-rise` are paused after the vat was stirred or
+    topped up, unless the mark says otherwise. Common practice, no source.
     """

@@ -113,6 +113,8 @@ class Config:
     buffers: tuple[BufferConfig, ...] = ()
     backup_dir: Path | None = None
     """A copy of an SQLite store is put here every day, and the newest seven are kept; not written: no copies."""
+    retired: tuple[str, ...] = ()
+    """What became of settings of earlier versions that are written and no longer used, a sentence each."""
 
     @property
     def simulated(self) -> bool:

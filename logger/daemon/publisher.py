@@ -10,7 +10,6 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Self
 
-from logger.alarm import suppression
 from logger.alarm.belief_words import evidence_of
 from logger.config import Config, MqttConfig, VatConfig
 from logger.daemon.clock import ClockReading
@@ -29,7 +28,7 @@ from logger.mqtt.status import heartbeat_message, status_message
 from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
 from logger.units import SECOND_US
-from logger.watch import system
+from logger.watch import system, trust_words
 
 
 @dataclass(slots=True, kw_only=True)
@@ -167,7 +166,7 @@ class Publisher:
         self.client.acknowledge([*receipts, *self.inbound.take_free()])
 
     def _publish_vat(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
-        for alarm in suppression.effective_vat(vat, carry).alarms:
+        for alarm in vat.alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(alarm_message(self.topics, vat, alarm=alarm, state=state))
         if vat.id == system.SYSTEM:
@@ -176,7 +175,8 @@ class Publisher:
         if shown is not None:
             self.delivery.put(shown)
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
-        self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings))
+        trust = trust_words.shown(carry)
+        self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings, trust=trust))
 
 
 def _age_s(then_us: int | None, elapsed_us: int) -> float | None:

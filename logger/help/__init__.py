@@ -10,6 +10,7 @@ from importlib import resources
 TOPICS = (
     "calibrating",
     "alarms",
+    "trust",
     "target",
     "marks",
     "people",

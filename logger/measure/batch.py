@@ -12,7 +12,12 @@ A calibration forgets what was looked back on but not the level a fall is counte
 fall that is asked for, and to count anew would be a false alarm. Topping up moves that level, and the medians, by its
 step: neither water nor vinegar is a ferment.
 
-A fall that is lost again counts as none. `stall` takes the median of all slopes between 13 hourly medians (Theil and
+`fall-broke-off` compares the slope of the newest three hours with that of the six before, for a probe that foam, air or
+a damp plug took from the brine ends a fall sharply, and a ferment that slows does so over many hours. A ferment whose
+sugar ends looks the same, so it is a notice.
+
+A fall that is lost again counts as none. Once pH was low enough there is no stall: if it rises again, `rise` and
+`above-target` say so. `stall` takes the median of all slopes between 13 hourly medians (Theil and
 Sen) and is paused while the vat's own temperature alarms would speak: one cause, one alarm.
 """
 
@@ -24,7 +29,7 @@ from statistics import median
 import numpy as np
 
 from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, VatConfig
-from logger.measure.trend import level, settled_us, usable
+from logger.measure.trend import level, settled_us, shift_for_topping_up, usable
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Trend
 from logger.units import HOUR_US, SECOND_US
@@ -33,6 +38,12 @@ FIRST_US = 6 * HOUR_US
 """A level that was first seen so long after the start is not that of the start. Common practice, no source."""
 ENOUGH = 9
 """Medians without which no fall is told. Common practice, no source."""
+LATE, EARLY = 3, 6
+"""Windows of the fall that is judged, and of the one before it. From a trial on simulated vats."""
+ENOUGH_LATE, ENOUGH_EARLY = 3, 5
+"""Medians without which neither is told. Common practice, no source."""
+STEEP_PH_PER_H = 0.03
+"""A fall that was no faster does not break off. From a trial on simulated vats."""
 STILL_C = -3.0
 """Below it nothing goes on."""
 UNKNOWN_C = 20.0
@@ -54,7 +65,8 @@ def follow(
 
     `warm`: the medians of temperature of the same windows. `no-start`: biological hours since the start of the batch
     as long as the level has not fallen by `drop_ph`, then 0. `stall`: how fast the level falls, pH/h, once it has
-    fallen by `drop_ph` and while it is above `above_ph` and the temperature is inside `band_c`.
+    fallen by `drop_ph`, was never down to `above_ph`, and while the temperature is inside `band_c`.
+    `fall-broke-off`: how fast it falls, in per cent of how fast it fell before.
     """
     length_us = round(alarm.window_s * SECOND_US)
     counts = usable(judged, length_us, carry)
@@ -65,7 +77,7 @@ def follow(
         trend = _count_hours(trend, float(warmth[index]), carry.batch.started_us, end_us=begin_us + length_us)
         if counts[index]:
             trend = _append_median(trend, begin_us, float(judged.value[index]), length_us=length_us)
-            trend = _shift_for_topping_up(trend, settled_us=settled_us(carry))
+            trend = shift_for_topping_up(trend, settled_us=settled_us(carry))
             trend, values[index] = MEASURES[alarm.kind](trend, alarm, carry, float(warmth[index]), band_c)
     return trend, replace(judged, value=values, u=np.full(len(judged), np.nan))
 
@@ -93,8 +105,11 @@ def unwatched(vat: VatConfig, carry: Carry) -> str:
 
 
 def reset_for_calibration(trends: Mapping[str, Trend]) -> dict[str, Trend]:
-    """Return what a calibration leaves of what was looked back on."""
-    return {name: replace(trend, medians=(), lowest=None, armed=False, before=None) for name, trend in trends.items()}
+    """Return what a calibration leaves of what was looked back on; `arming.py` has no lowest, and stays armed."""
+    return {
+        name: replace(trend, medians=(), lowest=None, armed=trend.armed and trend.lowest is None, before=None)
+        for name, trend in trends.items()
+    }
 
 
 def biological_hours(hours: float, temperature_c: float) -> float:
@@ -122,17 +137,6 @@ def _append_median(trend: Trend, begin_us: int, value: float, *, length_us: int)
     return replace(trend, medians=(*kept, (begin_us, value)))
 
 
-def _shift_for_topping_up(trend: Trend, *, settled_us: int) -> Trend:
-    """Take the step that topping up made out of what was before it, at the first whole window after it."""
-    begin_us, value = trend.medians[-1]
-    if trend.before is None or begin_us < settled_us:
-        return trend
-    step = value - trend.before
-    moved = [(at_us, old + step) for at_us, old in trend.medians[:-1]]
-    top = None if trend.top is None else trend.top + step
-    return replace(trend, medians=(*moved, trend.medians[-1]), top=top, before=None)
-
-
 def _no_start(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: Band) -> tuple[Trend, float]:
     if carry.batch.started_us is None:
         return trend, nan
@@ -147,17 +151,30 @@ def _no_start(trend: Trend, alarm: AlarmConfig, carry: Carry, _: float, __: Band
 def _stall(trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: Band) -> tuple[Trend, float]:
     now = level(trend)
     top = now if trend.top is None else max(trend.top, now)
-    trend = replace(trend, top=top)
-    if top - now < alarm.drop_ph or now <= alarm.above_ph:
+    lowest = now if trend.lowest is None else min(trend.lowest, now)
+    trend = replace(trend, top=top, lowest=lowest)
+    if top - now < alarm.drop_ph or lowest <= alarm.above_ph:
         return trend, inf
     if len(trend.medians) < ENOUGH or not band_c[0] < warm_c < band_c[1]:
         return trend, nan
     return trend, -slope(trend.medians)
 
 
+def _fall_broke_off(trend: Trend, alarm: AlarmConfig, _: Carry, warm_c: float, band_c: Band) -> tuple[Trend, float]:
+    length_us = round(alarm.window_s * SECOND_US)
+    turn_us = trend.medians[-1][0] - LATE * length_us
+    late = tuple(each for each in trend.medians if each[0] >= turn_us)
+    early = tuple(each for each in trend.medians if turn_us - EARLY * length_us <= each[0] <= turn_us)
+    if len(late) < ENOUGH_LATE or len(early) < ENOUGH_EARLY or not band_c[0] < warm_c < band_c[1]:
+        return trend, nan
+    before = -slope(early)
+    return trend, inf if before <= STEEP_PH_PER_H else 100.0 * max(-slope(late), 0.0) / before
+
+
 MEASURES: Mapping[AlarmKind, Callable[[Trend, AlarmConfig, Carry, float, Band], tuple[Trend, float]]] = {
     AlarmKind.NO_START: _no_start,
     AlarmKind.STALL: _stall,
+    AlarmKind.FALL_BROKE_OFF: _fall_broke_off,
 }
 """The measure function of each kind that looks back over a batch: of the newest of `medians`, at its temperature."""
 

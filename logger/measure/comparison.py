@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from logger.config import ProbeConfig
 from logger.errors import RefusedError
 from logger.measure.uncertainty import of_median
+from logger.measure.windows import LOST
 from logger.model import Calibration, Carry, Check, CheckKind, Measurements, Quality, WatchState
 from logger.model.figures import SPOT_PH, SPOT_U_PH
 from logger.units import SECOND_US
@@ -75,7 +76,9 @@ def present(
         raise RefusedError(elsewhere)
     if rows is not None:
         since = at_us - round(PRESENT_S * SECOND_US)
-        good = (rows.quality == Quality.PASS) & (rows.calibration == in_force.id) & (rows.at_us >= since)
+        lost = (rows.tests & LOST) != 0  # the comparison is how trust is earned back
+        usable = (rows.quality == Quality.PASS) | (lost & (rows.quality == Quality.SUSPECT))
+        good = usable & (rows.calibration == in_force.id) & (rows.at_us >= since)
         good &= ~np.isnan(rows.ph) & (rows.elapsed_us >= fresh_us)
         if int(good.sum()) >= FEWEST:
             return _median(rows, probe, in_force, good=good)

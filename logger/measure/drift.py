@@ -20,6 +20,7 @@ from math import sqrt
 from statistics import fmean, median
 
 from logger.config import ErrorModel
+from logger.measure.age import Moment, age_us, is_before, of_drift
 from logger.model import Calibration, Check, CheckKind, Drift
 from logger.units import DAY_US
 
@@ -49,17 +50,31 @@ def rate_of(calibration: Calibration, errors: ErrorModel) -> float:
     return errors.drift_ph_per_day if own is None else own
 
 
-def start(calibration: Calibration, errors: ErrorModel) -> Drift:
-    """Return what is known of the drift at the calibration."""
+def start(calibration: Calibration, errors: ErrorModel, *, elapsed_us: int | None = None) -> Drift:
+    """Return what is known of the drift at the calibration, which was made at this watch time (None: not known)."""
     rate = rate_of(calibration, errors)
     return Drift(
-        offset_ph=0.0, rate_ph_per_day=0.0, var_offset=0.0, cov=0.0, var_rate=rate * rate, at_us=calibration.at_us
+        offset_ph=0.0,
+        rate_ph_per_day=0.0,
+        var_offset=0.0,
+        cov=0.0,
+        var_rate=rate * rate,
+        at_us=calibration.at_us,
+        elapsed_us=elapsed_us,
     )
 
 
-def advance(drift: Drift, errors: ErrorModel, *, at_us: int) -> Drift:
-    """Return what is known at a later time (UTC, microseconds); at an earlier one nothing has changed."""
-    days = max(0, at_us - drift.at_us) / DAY_US
+def days_until(drift: Drift, *, at_us: int, elapsed_us: int | None = None) -> float:
+    """Return how many days later a time (UTC and watch time, microseconds) is; at an earlier one none."""
+    since, now = of_drift(drift), Moment(at_us=at_us, elapsed_us=elapsed_us)
+    return 0.0 if is_before(now, since) else age_us(at_us, elapsed_us, since) / DAY_US
+
+
+def advance(drift: Drift, errors: ErrorModel, *, at_us: int, elapsed_us: int | None = None) -> Drift:
+    """Return what is known at a later time (UTC and watch time); at an earlier one nothing has changed."""
+    if is_before(Moment(at_us=at_us, elapsed_us=elapsed_us), of_drift(drift)):
+        return drift
+    days = days_until(drift, at_us=at_us, elapsed_us=elapsed_us)
     walk = errors.walk_ph_per_sqrt_day
     return Drift(
         offset_ph=drift.offset_ph + days * drift.rate_ph_per_day,
@@ -67,7 +82,8 @@ def advance(drift: Drift, errors: ErrorModel, *, at_us: int) -> Drift:
         var_offset=drift.var_offset + 2.0 * days * drift.cov + days * days * drift.var_rate + walk * walk * days,
         cov=drift.cov + days * drift.var_rate,
         var_rate=drift.var_rate,
-        at_us=max(drift.at_us, at_us),
+        at_us=at_us,
+        elapsed_us=elapsed_us,
     )
 
 
@@ -96,12 +112,15 @@ def variance_of(check: Check, errors: ErrorModel, *, u_fit_ph: float) -> float:
     return check.u_reference_ph**2 + own**2 + u_fit_ph**2
 
 
-def apply_check(before: Drift, check: Check, errors: ErrorModel, *, u_fit_ph: float) -> DriftUpdate:
+def apply_check(
+    before: Drift, check: Check, errors: ErrorModel, *, u_fit_ph: float, elapsed_us: int | None = None
+) -> DriftUpdate:
     """Return what is known after a check, and whether it was believed.
 
-    `u_fit_ph`: the standard uncertainty of the calibration itself at the check's reading.
+    `u_fit_ph`: the standard uncertainty of the calibration itself at the check's reading; `elapsed_us`: the watch time
+    at which the check was made, None: not known.
     """
-    now = advance(before, errors, at_us=check.at_us)
+    now = advance(before, errors, at_us=check.at_us, elapsed_us=elapsed_us)
     variance = variance_of(check, errors, u_fit_ph=u_fit_ph)
     allowed = EXPECTED_WITHIN * (now.var_offset + variance) ** 0.5
     surprise = check.deviation_ph - now.offset_ph

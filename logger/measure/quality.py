@@ -29,21 +29,36 @@ class Flags(Columns):
     previous_spike: Ints
 
 
-def judge(*, elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, limits: QualityLimits) -> Flags:
-    """Return the flags of all rows; only those with their whole past among the rows are final."""
+def judge(
+    *,
+    elapsed_us: Ints,
+    potential_mv: Floats,
+    temperature_c: Floats,
+    limits: QualityLimits,
+    reported_mv: Floats | None = None,
+    knows_variety: Mask | None = None,
+) -> Flags:
+    """Return the flags of all rows; only those with their whole past among the rows are final.
+
+    `reported_mv`: what the instrument itself reports, where that is not its potential: a frozen line is looked for
+    there. `knows_variety`: where it was learnt how many values the instrument usually shows, which judges better
+    (`liveness.py`).
+    """
     present = ~np.isnan(potential_mv)
     step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, present)
     near = step_s <= limits.max_gap_s
     flat_suspect, flat_fail = (
         flat_line(
             elapsed_us,
-            potential_mv,
+            potential_mv if reported_mv is None else reported_mv,
             length_us=round(seconds * SECOND_US),
             tolerance=limits.flat_tolerance_mv,
             max_gap_us=round(limits.max_gap_s * SECOND_US),
         )
         for seconds in (limits.flat_suspect_s, limits.flat_fail_s)
     )
+    if knows_variety is not None:
+        flat_suspect, flat_fail = flat_suspect & ~knows_variety, flat_fail & ~knows_variety
     outside = (potential_mv < limits.fail_low_mv) | (potential_mv > limits.fail_high_mv)
     doubtful = (potential_mv < limits.suspect_low_mv) | (potential_mv > limits.suspect_high_mv)
     warmth = ~((temperature_c >= limits.fail_low_c) & (temperature_c <= limits.fail_high_c))

@@ -1,15 +1,21 @@
-"""Compute flags, pH, uncertainty and belief of each row, one piece of a block at a time.
+"""Compute flags, pH, uncertainty, trust and belief of each row, one piece of a block at a time.
 
 Law: what a record becomes depends on it, on earlier ones among `state.recent`, and on what is carried; never on where
-blocks were cut.
+blocks were cut. Trust speaks from closed windows, against the records after them, never back.
 """
 
+from dataclasses import dataclass, replace
+
 import numpy as np
+from numpy.typing import NDArray
 
 from logger.config import ProbeConfig
+from logger.measure import age, calibration, liveness, quality, thermometer, trust, trust_windows, uncertainty
 from logger.measure import belief as verdicts
-from logger.measure import calibration, immersion, quality, uncertainty
-from logger.measure.nernst import working_c
+from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv, working_c
+from logger.measure.thermometer import Thermometry
+from logger.measure.trust import Around, TrustRun
+from logger.measure.windows import AWAY, LOST
 from logger.model import (
     BeliefSince,
     Block,
@@ -17,66 +23,54 @@ from logger.model import (
     Carry,
     Check,
     Floats,
-    ImmersionState,
     Ints,
     Measurements,
     Quality,
     QualityTests,
+    ThermometerState,
+    TrustState,
     WatchState,
 )
 
+BENCH_C = 25.0
+"""Temperature at which a step of an instrument's own pH is looked at in mV."""
+OWN_PH_DIGITS = 4
+"""Digits by which a probe's own pH, which is kept as a potential, is told again."""
 
-def detect_immersion(probe: ProbeConfig, state: WatchState, block: Block) -> tuple[ImmersionState, Ints]:
-    """Detect a probe out of the liquid, or erratic; return the new state and the `QualityTests` of each row.
 
-    Whoever works on the probe takes it out and knows it.
-    """
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Computed:
+    """The records of a piece, and what is carried on; `turns`: each new state of trust at its row."""
+
+    rows: Measurements
+    belief: BeliefSince
+    thermometer: ThermometerState
+    trust: TrustState
+    turns: list[tuple[int, TrustState]]
+
+
+def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Computed:
+    """Compute flags, pH, uncertainty, trust and belief of each row."""
     carry, recent = state.carry, state.recent
-    before = (
-        carry.windows.immersion
-        if carry.windows.immersion.fresh_us == carry.windows.fresh_us
-        else ImmersionState(fresh_us=carry.windows.fresh_us)
-    )
-    if carry.suppression.is_away:
-        return ImmersionState(fresh_us=carry.windows.fresh_us), np.full(len(block), int(_away_tests(carry)))
-    length_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
-    newest = int(recent.elapsed_us[-1]) if len(recent) else 0
-    since = int(np.searchsorted(recent.elapsed_us, newest - newest % length_us))
-    return immersion.detect(
-        before,
-        probe.limits,
-        elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
-        potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
-        temperature_c=_temperatures(probe, [recent.temperature_c[since:], block.temperature_c]),
-        first=len(recent) - since,
-        length_us=length_us,
-    )
-
-
-def _away_tests(carry: Carry) -> QualityTests:
-    """Return the tests of a probe that may not be in its vat."""
-    is_attended = carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None
-    attended = QualityTests.ATTENDED if is_attended else QualityTests.NONE
-    return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
-
-
-def compute_records(
-    probe: ProbeConfig, state: WatchState, block: Block, spoken: Ints
-) -> tuple[Measurements, BeliefSince]:
-    """Compute flags, pH, uncertainty and belief of each row; `spoken`: the `QualityTests` of `detect_immersion`."""
-    recent = state.recent
-    flags = quality.judge(
-        elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
-        potential_mv=np.concatenate([recent.potential_mv, block.potential_mv]),
-        temperature_c=_temperatures(probe, [recent.temperature_c, block.temperature_c]),
-        limits=probe.limits,
-    )[len(recent) :]
-    is_wild = (spoken & (QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC)) != 0
-    passed = np.where(is_wild, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
-    ph, u, more = _compute_ph(probe, state.carry, block, flags.quality)
-    tests = flags.tests | spoken | more | quality.marks(probe, block)
+    warmth = _read_thermometer(probe, carry, block)
+    ph, u = _compute_ph(probe, carry, block, warmth)
+    run = _follow_trust(probe, state, block, warmth)
+    states = [carry.trust, *(turned for _, turned in run.turns)]
+    edges = [0, *(row for row, _ in run.turns), len(block)]
+    knows = np.repeat([trust.knows_variety(each) for each in states], np.diff(edges))
+    spoken = np.repeat(np.array([int(trust.tests_of(each)) for each in states], dtype=np.int64), np.diff(edges))
+    spoken = np.full(len(block), int(_away_tests(carry))) if carry.suppression.is_away else spoken
+    flags = _flags(probe, recent, block, warmth, knows)
+    failed = np.isin(flags.quality, (Quality.FAIL, Quality.MISSING))
+    ph[failed], u[failed] = np.nan, np.nan
+    more = _tests_of_line(carry.electrode.calibration, ph)
+    wild = QualityTests.SCATTERED | LOST
+    passed = np.where((spoken & wild) != 0, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
+    after_gap = int(QualityTests.AFTER_GAP) * (carry.electrode.unwatched_at_us is not None)
+    tests = after_gap | flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
+    tests |= _by_second_probe(block, tests)
     beliefs = verdicts.judge(
-        state.carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
+        carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )
     rows = Measurements(
         seq=block.seq,
@@ -92,28 +86,157 @@ def compute_records(
         quality=passed,
         tests=tests,
         previous_spike=flags.previous_spike,
-        calibration=_id_column(state.carry.electrode.calibration, len(block)),
+        calibration=_id_column(carry.electrode.calibration, len(block)),
         belief=beliefs.belief,
         since_at_us=beliefs.since_at_us,
-        check=_id_column(state.carry.electrode.check, len(block)),
-        spot=_id_column(state.carry.electrode.spot, len(block)),
+        check=_id_column(carry.electrode.check, len(block)),
+        spot=_id_column(carry.electrode.spot, len(block)),
     )
-    return rows, beliefs.newest
+    return Computed(rows=rows, belief=beliefs.newest, thermometer=warmth.state, trust=run.state, turns=run.turns)
 
 
-def _compute_ph(probe: ProbeConfig, carry: Carry, block: Block, quality_of: Ints) -> tuple[Floats, Floats, Ints]:
-    """Return pH, its u, and the `QualityTests` that the calibration adds; NaN where the raw signal failed."""
+def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermometry:
+    """Judge the temperatures of a block; where there is none, the assumed one is computed by.
+
+    In somebody's hands the thermometer is in a buffer or in the air: what it shows is taken as it is.
+    """
+    before = carry.electrode.thermometer
+    if carry.suppression.is_away:
+        read = thermometer.unjudged(before, block.temperature_c)
+    else:
+        read = thermometer.judge(
+            before,
+            probe.limits,
+            elapsed_us=block.elapsed_us,
+            temperature_c=block.temperature_c,
+            fresh_us=carry.windows.fresh_us,
+            is_compensated=probe.own_ph,
+        )
+    assumed = working_c(block.temperature_c, probe.assumed_temperature_c)
+    return replace(read, warm_c=np.where(np.isnan(block.temperature_c), assumed, read.warm_c))
+
+
+def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> TrustRun:
+    """Follow the trust over the new rows; whoever works on the probe takes it out and knows it."""
+    carry, length_us = state.carry, trust_windows.window_us(probe.poll_s)
+    around = Around(
+        line=carry.electrode.calibration,
+        length_us=length_us,
+        unsettled_us=carry.suppression.unsettled_us,
+        resolution_mv=probe.errors.resolution_mv,
+    )
+    run = TrustRun(around, carry.trust)
+    if not carry.suppression.is_away:
+        rows = _raw_rows(probe, state, block, warmth)
+        span_us = liveness.period_us(length_us)
+        least = 0.5 * span_us / (probe.poll_s * 1e6)
+        counts = [
+            liveness.count_values(rows, signal, length_us=span_us, least=least)
+            for signal in (_reported(probe, rows.potential_mv, rows.temperature_c), rows.temperature_c)
+        ]
+        run.follow(trust_windows.close(rows, length_us=length_us), *counts)
+    return run
+
+
+def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> trust_windows.RawRows:
+    """Return the raw rows since the open period began.
+
+    What came before a mark or a calibration is left out, and so are temperatures that are the thermometer's own fault.
+    """
+    recent, span_us = state.recent, liveness.period_us(trust_windows.window_us(probe.poll_s))
+    newest = int(recent.elapsed_us[-1]) if len(recent) else 0
+    since = int(np.searchsorted(recent.elapsed_us, newest - newest % span_us))
+    elapsed_us = np.concatenate([recent.elapsed_us[since:], block.elapsed_us])
+    fresh = elapsed_us >= state.carry.windows.fresh_us
+    warm_c = _true_c(probe, recent[since:], block, warmth)
+    apart = [_apart(probe, state.carry, recent[since:]), _apart(probe, state.carry, block)]
+    return trust_windows.RawRows(
+        first=len(recent) - since,
+        at_us=np.concatenate([recent.at_us[since:], block.at_us]),
+        elapsed_us=elapsed_us,
+        potential_mv=np.where(fresh, np.concatenate([recent.potential_mv[since:], block.potential_mv]), np.nan),
+        temperature_c=np.where(fresh, warm_c, np.nan),
+        apart_ph=np.where(fresh & ~np.isnan(warm_c), np.concatenate(apart), np.nan),
+    )
+
+
+def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
+    """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
+    is_fault = (np.concatenate([recent.tests, warmth.tests]) & QualityTests.THERMOMETER) != 0
+    return np.where(is_fault, np.nan, _temperatures(probe, [recent.temperature_c, block.temperature_c]))
+
+
+def _apart(probe: ProbeConfig, carry: Carry, rows: Block | Measurements) -> Floats:
+    """Return the distance of two probes over its standard uncertainty; NaN without a second one."""
+    if np.isnan(rows.reference_ph).all():
+        return np.full(len(rows), np.nan)
+    warm_c = _temperatures(probe, [rows.temperature_c])
+    ph, u = _compute_ph(probe, carry, rows, thermometer.unjudged(carry.electrode.thermometer, warm_c))
+    return np.asarray(np.abs(ph - rows.reference_ph) / np.sqrt(u * u + rows.reference_u * rows.reference_u))
+
+
+def _reported(probe: ProbeConfig, potential_mv: Floats, temperature_c: Floats) -> Floats:
+    """Return what the instrument reports: its potential, or its own pH as mV at 25 C."""
+    if not probe.own_ph:
+        return potential_mv
+    own_ph = np.round(ISOPOTENTIAL_PH - potential_mv / nernst_mv(temperature_c), OWN_PH_DIGITS)
+    return own_ph * nernst_mv(BENCH_C)
+
+
+def _by_second_probe(block: Block, tests: Ints) -> Ints:
+    """Return the test of the rows in whose place alarms judge a second probe."""
+    judged = ((tests & LOST) != 0) & ((tests & AWAY) == 0) & ~np.isnan(block.reference_ph)
+    return np.where(judged, int(QualityTests.BY_SECOND_PROBE), 0)
+
+
+def _away_tests(carry: Carry) -> QualityTests:
+    """Return the tests of a probe that may not be in its vat."""
+    is_attended = carry.suppression.attended_until_us is not None or carry.suppression.out_until_us is not None
+    attended = QualityTests.ATTENDED if is_attended else QualityTests.NONE
+    return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
+
+
+def _flags(
+    probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, knows: NDArray[np.bool_]
+) -> quality.Flags:
+    """Return the flags of the block's rows."""
+    potential_mv = np.concatenate([recent.potential_mv, block.potential_mv])
+    reported = _reported(probe, potential_mv, _true_c(probe, recent, block, warmth))
+    return quality.judge(
+        elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
+        potential_mv=potential_mv,
+        temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c]), warmth.warm_c]),
+        limits=probe.limits,
+        reported_mv=reported,
+        knows_variety=np.concatenate([np.zeros(len(recent), dtype=np.bool_), knows]),
+    )[len(recent) :]
+
+
+def _compute_ph(
+    probe: ProbeConfig, carry: Carry, rows: Block | Measurements, warmth: Thermometry
+) -> tuple[Floats, Floats]:
+    """Return pH and its u; NaN where there is no reading, or no calibration."""
     line = carry.electrode.calibration
     if line is None:
-        ph, u = np.full((2, len(block)), np.nan)
-        return ph, u, np.full(len(block), int(QualityTests.UNCALIBRATED))
-    warm_c = _temperatures(probe, [block.temperature_c])
-    ph = calibration.ph_of(line, block.potential_mv, warm_c)
-    ph[np.isin(quality_of, (Quality.FAIL, Quality.MISSING))] = np.nan
-    u = uncertainty.standard_uncertainty(
-        line, probe.errors, at_us=block.at_us, ph=ph, temperature_c=warm_c, drift=carry.electrode.drift
+        ph, u = np.full((2, len(rows)), np.nan)
+        return ph, u
+    ph = calibration.ph_of(line, rows.potential_mv, warmth.warm_c)
+    return ph, uncertainty.standard_uncertainty(
+        line,
+        probe.errors,
+        at_us=age.drifted_at_us(carry, rows.at_us, rows.elapsed_us),
+        ph=ph,
+        temperature_c=warmth.warm_c,
+        drift=carry.electrode.drift,
+        doubt_c=warmth.doubt_c,
     )
-    return ph, u, ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
+
+
+def _tests_of_line(line: Calibration | None, ph: Floats) -> Ints:
+    """Return the `QualityTests` that the calibration adds."""
+    if line is None:
+        return np.full(len(ph), int(QualityTests.UNCALIBRATED))
+    return ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
 
 
 def _temperatures(probe: ProbeConfig, parts: list[Floats]) -> Floats:

@@ -11,9 +11,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from logger.config import ProbeConfig
+from logger.measure import trust_windows
+from logger.measure.age import drifted_at_us, elapsed_at
 from logger.measure.calibration import ph_of
+from logger.measure.thermometer import other_unit
 from logger.measure.uncertainty import standard_uncertainty
-from logger.model import Calibration, Carry, Finding, Health, QualityTests
+from logger.model import Calibration, Carry, Finding, Health, QualityTests, ThermometerState
+from logger.model.thermometer import UNCONNECTED_C
 
 U_LIMIT_PH = 0.10
 """Doubtful beyond this much (k = 1), a reading can hardly judge a ferment. Common practice, no source."""
@@ -21,31 +25,29 @@ BEYOND_PH = 1.0
 """So far beyond the buffers a reading is extrapolated in good faith. Common practice, no source."""
 BEYOND_C = 15.0
 """So far from the buffers' temperatures slope and zero are extrapolated in good faith. Common practice, no source."""
+NOISE_MV = 2.0
+"""Noise from reading to reading beyond this is worth a look at plug and cable. Common practice, no source."""
 DEFAULTS_C = (20.0, 25.0)
 """What instruments compensate with that have no thermometer. Common practice, no source."""
 STILL_US = 12 * 3_600_000_000
 """No thermometer in a vat shows one value, to the last digit, for so long. Common practice, no source."""
 
 
-def findings(probe: ProbeConfig, carry: Carry, *, at_us: int, window_us: int) -> Iterator[Finding]:
-    """Yield what the newest readings show; `window_us`: the length of the witnesses' windows."""
+def findings(probe: ProbeConfig, carry: Carry, *, at_us: int) -> Iterator[Finding]:
+    """Yield what the newest readings show."""
     yield from _of_the_belief(carry)
-    window = carry.windows.immersion
-    if window.middle_c is None or window.middle_mv is None:
+    if not carry.trust.windows:
         return
-    if (
-        window.noise_mv is not None
-        and window.noise_mv > probe.limits.witness_noise_mv
-        and not (window.out or window.erratic)
-    ):
-        noisy = f"The potential is restless (over {probe.limits.witness_noise_mv:g} mV from reading to reading)"
+    window, window_us = carry.trust.windows[-1], trust_windows.window_us(probe.poll_s)
+    if window.noise_mv > NOISE_MV and carry.trust.loss is None:
+        noisy = f"The potential is restless (over {NOISE_MV:g} mV from reading to reading)"
         yield _out(f"{noisy}: look at plug and cable, and for a pump or heater that leaks current into the brine.")
-    if window.still * window_us >= STILL_US and window.middle_c in DEFAULTS_C:
-        still = f"The temperature has stood at {window.middle_c:g} C to the last digit for half a day"
+    if carry.trust.still * window_us >= STILL_US and window.temperature_c in DEFAULTS_C:
+        still = f"The temperature has stood at {window.temperature_c:g} C to the last digit for half a day"
         yield _out(f"{still}: look whether a thermometer is plugged in, or the instrument takes a fixed value for it.")
     if carry.electrode.calibration is not None:
         yield from _of_the_calibration(
-            probe, carry, carry.electrode.calibration, (window.middle_mv, window.middle_c), at_us=at_us
+            probe, carry, carry.electrode.calibration, (window.potential_mv, window.temperature_c), at_us=at_us
         )
 
 
@@ -56,7 +58,7 @@ def is_doubtful(
     u = standard_uncertainty(
         calibration,
         probe.errors,
-        at_us=np.array([at_us]),
+        at_us=np.array([drifted_at_us(carry, at_us, elapsed_at(carry, at_us))]),
         ph=np.array([ph]),
         temperature_c=np.array([warm_c]),
         drift=carry.electrode.drift,
@@ -67,13 +69,26 @@ def is_doubtful(
 def _of_the_belief(carry: Carry) -> Iterator[Finding]:
     newest = carry.electrode.belief
     lead = newest.test if newest else QualityTests.NONE
-    if lead is QualityTests.TEMPERATURE:
+    if carry.electrode.thermometer.is_faulty:
+        yield _of_the_thermometer(carry.electrode.thermometer, is_believed=lead is not QualityTests.TEMPERATURE)
+    elif lead is QualityTests.TEMPERATURE:
         text = "The thermometer is out of its range or gives nothing, so no pH is claimed: look at its plug."
         yield Finding(status=Health.FAILURE, text=text)
-    elif lead is QualityTests.GROSS_RANGE:
+    if lead is QualityTests.GROSS_RANGE:
         yield _out("The potential is outside what an electrode in a vat gives: look at plug, cable and bulb.")
     elif lead is QualityTests.FLAT_LINE:
         yield _out("The potential has not moved at all for too long: lift the probe, rinse it, see whether it moves.")
+
+
+def _of_the_thermometer(state: ThermometerState, *, is_believed: bool) -> Finding:
+    what = "The thermometer shows what no vat's temperature can be, or jumps to and fro"
+    if state.odd_c in UNCONNECTED_C:
+        what = f"The thermometer reads {state.odd_c:.1f} C, a value that it shows when it is not connected"
+    elif state.odd_c is not None and state.good_c is not None and (unit := other_unit(state.good_c, state.odd_c)):
+        what = f"The thermometer seems to be read in another unit ({unit})"
+    result = "pH is computed by its last good temperature" if is_believed else "no pH is claimed"
+    status = Health.OUT_OF_SPECIFICATION if is_believed else Health.FAILURE
+    return Finding(status=status, text=f"{what}: look at its plug and its unit. Until then {result}.")
 
 
 def _of_the_calibration(

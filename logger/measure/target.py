@@ -14,18 +14,18 @@ a trial on simulated vats frequent buffers made an unseen junction error do more
 check must be as recent as any, for nobody knows of which batch it is.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import Priority, ProbeConfig, TargetConfig
-from logger.measure import drift
+from logger.measure import age, drift
 from logger.measure.conformance import acceptance_limit, conformance_probability, coverage_factor
 from logger.measure.target_words import claimed, read_at, reads
 from logger.measure.uncertainty import fit_uncertainty
-from logger.measure.windows import WindowMedians
+from logger.measure.windows import LOST, WindowMedians
 from logger.model import (
     Belief,
     Carry,
@@ -39,6 +39,7 @@ from logger.model import (
     Measurements,
     TargetProgress,
     TargetWindow,
+    TrustState,
 )
 from logger.units import HOUR_US
 
@@ -55,6 +56,8 @@ class TargetRun:
     probe: ProbeConfig
     carry: Carry
     rows: Measurements
+    trust_at: Callable[[int], TrustState]
+    """Returns the trust in the probe at a row."""
     progress: TargetProgress = field(init=False)
     entries: list[tuple[int, Entry]] = field(default_factory=list)
     windows: list[tuple[int, TargetWindow]] = field(default_factory=list)
@@ -78,13 +81,15 @@ class TargetRun:
         """Judge every window that this block closes; `forbidden`: an alarm speaks against a claim there."""
         believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value) & ~np.isnan(judged.u)
         believed &= not self.carry.suppression.is_away  # it may stand in a buffer
+        believed &= (judged.spoken & LOST) == 0  # what a second probe reads confirms no claim
         columns = (judged.row, judged.value, judged.u, believed, forbidden)
         for row, ph, u, is_believed, is_forbidden in zip(*(column.tolist() for column in columns), strict=True):
             self._take_window(row, ph, u, is_believed=is_believed)
             self._journal_reading(row)
             if self.progress.claim is not None or is_forbidden:
                 continue
-            if not lacks(self.target, self.carry, self.progress, at_us=self._at_us(row)):
+            carry = replace(self.carry, trust=self.trust_at(row))
+            if not lacks(self.target, carry, self.progress, at_us=self._at_us(row), elapsed_us=self._us(row)):
                 self._claim(row)
 
     def fact_at(self, row: int) -> str:
@@ -118,9 +123,9 @@ class TargetRun:
         newest, line, target = self.progress.newest, self.carry.electrode.calibration, self.target
         if newest is None or line is None:
             return
-        drifted = drift.advance(
-            self.carry.electrode.drift or drift.start(line, self.probe.errors), self.probe.errors, at_us=newest.at_us
-        )
+        made = self.carry.electrode
+        known = made.drift or drift.start(line, self.probe.errors, elapsed_us=made.calibrated_us)
+        drifted = drift.advance(known, self.probe.errors, at_us=newest.at_us, elapsed_us=self._us(row))
         u_fit = fit_uncertainty(line, ph=np.array([newest.ph]), temperature_c=np.array([ROOM_C]))
         claim = Claim(
             limit_ph=target.ph,
@@ -159,6 +164,9 @@ class TargetRun:
     def _at_us(self, row: int) -> int:
         return int(self.rows.at_us[row])
 
+    def _us(self, row: int) -> int:
+        return int(self.rows.elapsed_us[row])
+
 
 def current_progress(carry: Carry) -> TargetProgress:
     """Return what is carried of the target, without what was of another batch, and counts from before a mark."""
@@ -172,9 +180,12 @@ def current_progress(carry: Carry) -> TargetProgress:
     )
 
 
-def lacks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> tuple[Lack, ...]:
-    """Return what a claim wants and has not at a time (UTC, microseconds); empty: it may be made."""
-    return (*_lacking_reading(target, carry, progress), *_lacking_checks(target, carry, progress, at_us=at_us))
+def lacks(
+    target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int, elapsed_us: int | None
+) -> tuple[Lack, ...]:
+    """Return what a claim wants and has not at a time (UTC and watch time, microseconds); empty: it may be made."""
+    checks = _lacking_checks(target, carry, progress, at_us=at_us, elapsed_us=elapsed_us)
+    return (*_lacking_reading(target, carry, progress), *checks)
 
 
 def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgress) -> Iterator[Lack]:
@@ -191,26 +202,45 @@ def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgres
         yield Lack.TIME
 
 
-def _lacking_checks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> Iterator[Lack]:
-    line, check, spot = carry.electrode.calibration, progress.check, progress.spot
-    if line is None:
+def _lacking_checks(
+    target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int, elapsed_us: int | None
+) -> Iterator[Lack]:
+    calibrated, check, spot = age.calibrated(carry), progress.check, progress.spot
+    if calibrated is None:
         return
-    is_later = check is not None and check.at_us >= line.at_us
-    newest_us = check.at_us if check is not None and is_later else line.at_us
+    if not carry.trust.is_sound or _is_since_broken(carry, spot if target.spot_check else check, calibrated):
+        yield Lack.TRUST
+    is_later = check is not None and not age.is_before(_moment(check), calibrated)
+    newest = _moment(check) if check is not None and is_later else calibrated
     within_us = target.check_within_h * HOUR_US
-    if abs(at_us - newest_us) > within_us:
+    if age.age_us(at_us, elapsed_us, newest) > within_us:
         yield Lack.RECENT_CHECK
     if check is not None and is_later and not check.passed:
         yield Lack.PASSED_CHECK
     # Where nobody said when the batch was started, an old one may be of the batch before.
-    is_old = spot is not None and carry.batch.started_us is None and abs(at_us - spot.at_us) > within_us
+    is_old = (
+        spot is not None and carry.batch.started_us is None and age.age_us(at_us, elapsed_us, _moment(spot)) > within_us
+    )
     if target.spot_check and (spot is None or not spot.passed or is_old):
         yield Lack.SPOT_CHECK
 
 
-def with_check(progress: TargetProgress, check: Check) -> TargetProgress:
-    """Return the progress with a check noted; what was found before an adjustment is no check of what came after."""
+def _is_since_broken(carry: Carry, support: LastCheck | None, calibrated: age.Moment) -> bool:
+    """Tell whether trust was lost since the check that supports a claim, or the calibration where no check does."""
+    made_at_us = calibrated.at_us if support is None else support.at_us
+    return carry.trust.unbroken_at_us > made_at_us
+
+
+def _moment(check: LastCheck) -> age.Moment:
+    return age.Moment(at_us=check.at_us, elapsed_us=check.elapsed_us)
+
+
+def with_check(progress: TargetProgress, check: Check, *, elapsed_us: int | None) -> TargetProgress:
+    """Return the progress with a check noted that was made at this watch time.
+
+    What was found before an adjustment is no check of what came after.
+    """
     if check.kind is CheckKind.AS_FOUND:
         return progress
-    note = LastCheck(at_us=check.at_us, passed=check.passed)
+    note = LastCheck(at_us=check.at_us, passed=check.passed, elapsed_us=elapsed_us)
     return replace(progress, check=note, spot=note if check.kind is CheckKind.SPOT else progress.spot)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.config import AlarmKind, TargetConfig, VatConfig
+from logger.measure.age import elapsed_at
 from logger.measure.conformance import acceptance_limit, conformance_probability
 from logger.measure.target import current_progress, lacks
 from logger.measure.target_words import limit, not_yet, reading
@@ -55,7 +56,7 @@ def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | No
         return None
     progress = current_progress(carry)
     against = tuple(alarm.id for alarm in vat.alarms if alarm.kind.row.is_against_claim and _speaks(carry, alarm.id))
-    newest, wanted = progress.newest, lacks(target, carry, progress, at_us=at_us)
+    newest, wanted = progress.newest, _lacks(target, carry, progress, at_us=at_us)
     wanted = (*wanted, Lack.ALARM) if against else wanted
     state = (
         TargetState.SHOWN if progress.claim else TargetState.WITHDRAWN if progress.withdrawn else TargetState.NOT_SHOWN
@@ -76,6 +77,10 @@ def standing(vat: VatConfig, carry: Carry, *, at_us: int) -> TargetStanding | No
         text=_text(target, progress, wanted, against, above=above),
         unwatched=_unwatched(vat, carry),
     )
+
+
+def _lacks(target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int) -> tuple[Lack, ...]:
+    return lacks(target, carry, progress, at_us=at_us, elapsed_us=elapsed_at(carry, at_us))
 
 
 def _speaks(carry: Carry, alarm: str) -> bool:
@@ -103,6 +108,7 @@ _WANTED = {
     Lack.TIME: "it has read low enough, but not long enough",
     Lack.RECENT_CHECK: "the last check is too old: dip it in a check buffer",
     Lack.PASSED_CHECK: "the last check failed: repeat it in fresh buffer, or calibrate",
+    Lack.TRUST: "trust in the probe is open, or was lost since the last check: measure with another instrument anew",
     Lack.SPOT_CHECK: "another instrument must agree (`vatvigil verify PROBE --spot PH --u U`)",
 }
 

@@ -20,7 +20,7 @@ from logger.config import ErrorModel
 from logger.measure.calibration import Pieces, pieces_at
 from logger.measure.drift import rate_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, ZERO_C_K, nernst_mv
-from logger.model import Calibration, Drift, Floats, Ints, Measurements
+from logger.model import Calibration, Drift, Floats, Ints, Measurements, QualityTests
 from logger.units import DAY_US
 
 INDEPENDENT_S = 60.0
@@ -35,15 +35,18 @@ def standard_uncertainty(
     ph: Floats,
     temperature_c: Floats,
     drift: Drift | None = None,
+    doubt_c: Floats | float = 0.0,
 ) -> Floats:
     """Return u (pH, k = 1) of single readings, elementwise; NaN where pH is NaN.
 
     `at_us`: UTC (microseconds) of each. `drift`: what checks since the calibration told; None: there was none.
+    `doubt_c`: standard uncertainty of the temperature beside the thermometer's own.
     """
     lines = pieces_at(calibration, ph, temperature_c)
     variance = (
         fit_variance(lines, ph, temperature_c)
         + temperature_variance(errors, ph, temperature_c)
+        + _squared((ISOPOTENTIAL_PH - ph) / (temperature_c + ZERO_C_K) * doubt_c)
         + errors.junction_ph * errors.junction_ph
         + errors.own_ph * errors.own_ph
         + _drift(calibration, errors, drift, at_us)
@@ -71,8 +74,9 @@ def cautious(
         temperature_c=rows.temperature_c,
         drift=replace(drift, offset_ph=0.0, rate_ph_per_day=0.0),
     )
-    reads_low = offset < 0.0
-    return np.where(reads_low, rows.ph - offset, rows.ph), np.where(reads_low, u, rows.u)
+    # By a temperature that is not the record's own its u is as it was computed then.
+    reads_low, is_own = offset < 0.0, (rows.tests & QualityTests.THERMOMETER) == 0
+    return np.where(reads_low, rows.ph - offset, rows.ph), np.where(reads_low & is_own, u, rows.u)
 
 
 def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floats) -> Floats:
@@ -80,15 +84,21 @@ def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floa
     return np.asarray(np.sqrt(fit_variance(pieces_at(calibration, ph, temperature_c), ph, temperature_c)))
 
 
-def of_median(u_single: Floats, count: Ints, *, slope: float, errors: ErrorModel, poll_s: float) -> Floats:
-    """Return u of medians of `count` readings each, from the u of one of them.
+def of_median(
+    u_single: Floats, count: Ints, *, slope: float, errors: ErrorModel, poll_s: float, spread: Floats | float = 0.0
+) -> Floats:
+    """Return u of medians of `count` readings each, from the u of one of them and the spread (pH) seen among them.
 
     The median of n independent normal readings has pi/2 times the variance of their mean (Kenney and Keeping 1962,
-    from memory); readings within a minute of each other count as one.
+    from memory); readings within a minute of each other count as one. Where they scatter more than that allows (a
+    stirrer, a pump), what was seen counts, each reading as one: noise that fast is new each time.
     """
     span = slope * nernst_mv(25.0)
     single = _random_mv2(errors) / (span * span)
-    variance = u_single * u_single - single * (1.0 - shrinkage(count, poll_s))
+    expected = single * shrinkage(count, poll_s)
+    wide = np.nan_to_num(spread)
+    seen = np.pi / 2 * wide * wide / np.maximum(count, 1)
+    variance = u_single * u_single - single + np.maximum(expected, seen)
     return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 

@@ -21,7 +21,15 @@ from logger.units import SECOND_US
 
 AWAY = QualityTests.ATTENDED | QualityTests.NOT_BACK
 """The probe may not be in the vat."""
-WILD = QualityTests.JUMP | QualityTests.RATE_OF_CHANGE | QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC
+LOST = (
+    QualityTests.JUMPED
+    | QualityTests.OUT_OF_LIQUID
+    | QualityTests.NOT_BORNE_OUT
+    | QualityTests.LOOSE
+    | QualityTests.FROZEN
+)
+"""Trust in the probe is lost: nothing that it reads is believed."""
+WILD = QualityTests.JUMP | QualityTests.RATE_OF_CHANGE | QualityTests.ERRATIC | QualityTests.SCATTERED | LOST
 """What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
 
 
@@ -40,6 +48,8 @@ class WindowMedians(Columns):
     belief: Ints
     count: Ints
     """How many records the value is the median of."""
+    spread: Floats
+    """Standard deviation of these records about it, robust; NaN for a single one."""
     spoken: Ints
     """`QualityTests` that spoke against any of the records looked at."""
 
@@ -47,6 +57,18 @@ class WindowMedians(Columns):
 def ph_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in the pH of each record as it was when it came."""
     return belief_of(rows.ph, rows.quality, rows.tests)
+
+
+def limit_belief(rows: Measurements) -> Ints:
+    """Return the same as alarms on a limit go by: what a probe without trust reads may raise one, clears none.
+
+    Not where the probe is, or may be, elsewhere; and what a second probe reads in its place is believed.
+    """
+    belief = ph_belief(rows)
+    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)
+    belief[lost] = Belief.SUSPECT
+    belief[(rows.tests & QualityTests.BY_SECOND_PROBE) != 0] = Belief.BELIEVED
+    return belief
 
 
 def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
@@ -70,13 +92,17 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
 def temperature_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not.
 
-    Not in air, nor where it was last put by somebody.
+    Not where it was last put by somebody; suspect where the probe has lost trust.
     """
-    elsewhere = QualityTests.TEMPERATURE | QualityTests.OUT_OF_LIQUID | AWAY
+    elsewhere = QualityTests.TEMPERATURE | QualityTests.THERMOMETER | AWAY
     usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
-    return np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
+    belief = np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
+    belief[usable & ((rows.tests & LOST) != 0)] = Belief.SUSPECT
+    return belief
 
 
+MAD_TO_SD = 1.4826
+"""Standard deviation of normal values over the median of their distances from the middle: 1 / 0.6745."""
 COVERAGE = 2.0
 """Coverage factor k: two readings differ when their difference exceeds its own expanded uncertainty (GUM 6)."""
 
@@ -105,6 +131,7 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Wi
         u=rows.u[part],
         belief=belief[part],
         count=count,
+        spread=np.full(len(rows) - first, np.nan),
         spoken=rows.tests[part],
     )
 
@@ -131,6 +158,8 @@ def medians(
     verdict[size == 0] = Belief.NOT_BELIEVED
     counted = fresh & (belief <= np.minimum(verdict, Belief.SUSPECT)[group]) & (verdict != Belief.NOT_BELIEVED)[group]
     middle, u, count = group_medians(value[counted], rows.u[counted], group[counted], groups=len(starts))
+    far = np.abs(value[counted] - middle[group[counted]])
+    spread = MAD_TO_SD * group_medians(far, far, group[counted], groups=len(starts))[0]
     closes = starts[1:]
     mine = slice(int(np.searchsorted(closes, first)), None)
     at = closes[mine]
@@ -142,6 +171,7 @@ def medians(
         u=u[:-1][mine],
         belief=verdict[:-1][mine],
         count=count[:-1][mine],
+        spread=spread[:-1][mine],
         spoken=np.bitwise_or.reduceat(np.where(fresh, rows.tests, 0), starts)[:-1][mine],
     )
 

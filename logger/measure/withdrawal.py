@@ -29,7 +29,6 @@ from logger.measure import drift
 from logger.measure.calibration import deviations_as_found
 from logger.measure.target_words import reading
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Claim, TargetProgress, WithdrawnClaim
-from logger.units import DAY_US
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,9 +42,11 @@ class FoundDeviation:
     in_brine: bool
     """The check saw the junction in brine, too."""
     words: str
+    elapsed_us: int | None = None
+    """Watch time of it; None: not known."""
 
 
-def of_check(check: Check, errors: ErrorModel) -> FoundDeviation:
+def of_check(check: Check, errors: ErrorModel, *, elapsed_us: int | None = None) -> FoundDeviation:
     """Return what a check says; the other instrument beside the probe has a junction of its own."""
     in_brine = check.kind is CheckKind.SPOT
     what = "A measurement beside the probe" if in_brine else "A check buffer"
@@ -53,12 +54,15 @@ def of_check(check: Check, errors: ErrorModel) -> FoundDeviation:
         deviation_ph=check.deviation_ph,
         u_ph=sqrt(drift.variance_of(check, errors, u_fit_ph=0.0)),
         at_us=check.at_us,
+        elapsed_us=elapsed_us,
         in_brine=in_brine,
         words=f"{what} was {check.reference_ph:.2f}, the probe read {check.reading_ph:.2f}",
     )
 
 
-def of_points(before: Calibration, points: Sequence[CalibrationPoint], *, ph: float, at_us: int) -> FoundDeviation:
+def of_points(
+    before: Calibration, points: Sequence[CalibrationPoint], *, ph: float, at_us: int, elapsed_us: int | None = None
+) -> FoundDeviation:
     """Return how far off a calibration was found at this pH, in the buffers of the next one.
 
     Between two buffers the deviation runs straight, beyond them it is that of the last.
@@ -69,6 +73,7 @@ def of_points(before: Calibration, points: Sequence[CalibrationPoint], *, ph: fl
         deviation_ph=off,
         u_ph=sqrt(max(p.u_ph for p in points) ** 2 + drift.U_READING_PH**2),
         at_us=at_us,
+        elapsed_us=elapsed_us,
         in_brine=False,
         words=f"In the buffers of the next calibration it was found {off:+.2f} off",
     )
@@ -80,8 +85,8 @@ def corrected_claim(claim: Claim, deviation: FoundDeviation, errors: ErrorModel)
     As in the claim itself, a probe that read too high is given no credit for it.
     """
     then = claim.drift
-    later = drift.advance(then, errors, at_us=deviation.at_us)
-    days = max(0, deviation.at_us - then.at_us) / DAY_US
+    later = drift.advance(then, errors, at_us=deviation.at_us, elapsed_us=deviation.elapsed_us)
+    days = drift.days_until(then, at_us=deviation.at_us, elapsed_us=deviation.elapsed_us)
     common = claim.u_fit_ph**2 + (errors.junction_ph**2 if deviation.in_brine else 0.0)
     covariance = then.var_offset + days * then.cov + common
     variance = later.var_offset + common + deviation.u_ph**2

@@ -63,6 +63,8 @@ class Cause(StrEnum):
     """Measured at or below the target with the probability asked for: a claim."""
     UNWATCHED = "unwatched"
     """It stood, and the configuration has no such alarm any more."""
+    AFTER_GAP = "after-gap"
+    """Nobody watched for hours: somebody should look at the probe."""
     RUN_STARTED = "run-started"
     TESTED = "tested"
     """A step of the good-night test."""
@@ -99,6 +101,9 @@ class AlarmState:
     value: float | None = None
     """pH or C that last annunciated."""
     u: float | None = None
+    newest: float | None = None
+    """pH or C that was judged last, whatever was made of it; None: there was none."""
+    newest_u: float | None = None
     abnormal_at_us: int = 0
     """UTC since when the condition has been what `abnormal` says, without the delay; 0: not known."""
     held: bool = False

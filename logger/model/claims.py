@@ -28,6 +28,8 @@ class Lack(StrEnum):
     RECENT_CHECK = "recent-check"
     PASSED_CHECK = "passed-check"
     SPOT_CHECK = "spot-check"
+    TRUST = "trust"
+    """The probe is doubted, or trust in it was lost since the check that would support the claim."""
     ALARM = "alarm"
     """The condition of an alarm speaks against it."""
 
@@ -51,6 +53,8 @@ class LastCheck:
 
     at_us: int
     passed: bool
+    elapsed_us: int | None = None
+    """Watch time at which it was made; None: not known."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

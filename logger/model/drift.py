@@ -14,5 +14,7 @@ class Drift:
     var_rate: float
     at_us: int
     """UTC of the newest check (or of the calibration) that this speaks of."""
+    elapsed_us: int | None = None
+    """Watch time of it; None: not known."""
     unexpected: tuple[float, float] | None = None
     """Deviation (pH) and variance of a check that nobody could expect: it counts once a repeat agrees."""

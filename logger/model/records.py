@@ -63,7 +63,7 @@ class Quality(IntEnum):
 class QualityTests(IntFlag):
     """Which tests spoke against a record.
 
-    GAP, OUTSIDE_BUFFERS, ATTENDED, UNWITNESSED and NOT_BACK do not lower its quality.
+    GAP, OUTSIDE_BUFFERS, ATTENDED, UNWITNESSED, NOT_BACK and DOUBTED do not lower its quality.
     """
 
     NONE = 0
@@ -78,19 +78,37 @@ class QualityTests(IntFlag):
     OUTSIDE_BUFFERS = 128
     """pH lies beyond the buffers of the calibration: the line is extrapolated, and u grows."""
     OUT_OF_LIQUID = 256
-    """The window before showed a probe that hangs in air."""
+    """Trust is lost: the temperature stepped and the potential is noisier since, as in air."""
     ERRATIC = 512
-    """The window before showed potentials far apart."""
+    """In records of earlier versions: the window before showed potentials far apart."""
     ATTENDED = 1024
     """Somebody works on the probe, or it was said to be out: what it reads may be a buffer, not the vat."""
     UNWITNESSED = 2048
-    """No window told yet whether the probe is in the liquid."""
+    """No window closed yet, so nothing was learnt of the vat."""
     OWN_PH = 4096
     """The probe reported its own pH: the potential is that of an ideal electrode at it. Lowers no quality."""
     ASSUMED_TEMPERATURE = 8192
     """The probe has no thermometer: pH is computed by a temperature of the configuration. Lowers no quality."""
     NOT_BACK = 16384
     """Work on the probe ended and nobody said that it is back: what it reads may be a buffer, not the vat."""
+    JUMPED = 32768
+    """Trust is lost: the level left its course by a step that no vat makes."""
+    FROZEN = 131072
+    """Trust is lost: the instrument shows far fewer different values than it used to."""
+    LOOSE = 262144
+    """Trust is lost: readings lie far apart again and again."""
+    NOT_BORNE_OUT = 524288
+    """Trust is lost: the probe was said to be back in the vat, and reads something else than before."""
+    DOUBTED = 1048576
+    """The probe is doubted: no claim is made. Lowers no quality."""
+    SCATTERED = 2097152
+    """The readings of the window before lie so far apart that their median says little."""
+    BY_SECOND_PROBE = 4194304
+    """Trust is lost, and alarms judge what the vat's second probe reads. Lowers no quality."""
+    AFTER_GAP = 8388608
+    """Nobody watched for hours before, and nobody has looked at the probe since. Lowers no quality."""
+    THERMOMETER = 65536
+    """The temperature is the thermometer's own fault: pH is computed by its last good one. Lowers no quality."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -194,8 +212,12 @@ class Measurements(Columns):
     tests: Ints = field(
         metadata=column(
             "bits of the tests that spoke",
-            csv="which quality tests spoke, and `outside-buffers`, `gap`, `attended`, `unwitnessed`; "
-            "separated by spaces",
+            csv="which quality tests spoke, separated by spaces; beside them `outside-buffers`, `gap`, `attended` and "
+            "`not-back` (the probe may be out), `unwitnessed` (watched for too short a time), `scattered` (too far "
+            "apart for a median); trust in the probe lost by `jumped` (left its course by a step), `frozen` (hardly a "
+            "new value), `loose` (a loose contact), `not-borne-out` (said to be back, reads something else) or "
+            "`out-of-liquid` (as in air); `by-second-probe` (alarms judge the second probe meanwhile); `doubted` "
+            "(temperature or thermometer is odd)",
         )
     )
     """`QualityTests` that spoke."""

@@ -10,37 +10,20 @@ from logger.model.drift import Drift
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ImmersionState:
-    """What the newest whole window of the raw signal told of the probe; see `measure/immersion.py`."""
-
-    fresh_us: int = 0
-    """`WindowState.fresh_us` when this began: what came before says nothing."""
-    window: int = 0
-    """Number of the newest window that had a verdict."""
-    middle_c: float | None = None
-    """Its median temperature; None: there was none yet."""
-    middle_mv: float | None = None
-    noise_mv: float | None = None
-    """Standard deviation of the potential from reading to reading."""
-    still: int = 0
-    """For how many windows the temperature has not moved at all."""
-    out: bool = False
-    erratic: bool = False
+from logger.model.thermometer import ThermometerState
+from logger.model.trust import TrustState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """What an alarm on several windows looks back on; see `measure/trend.py`."""
+    """What an alarm on several windows looks back on, or on a limit from above; see `measure/trend.py`."""
 
     medians: tuple[tuple[int, float], ...] = ()
     """The newest believed ones: when the window began (watch time) and its pH."""
     lowest: float | None = None
     """The lowest level since the calibration or the start of the batch."""
     armed: bool = False
-    """The level has been down to where a rise counts."""
+    """pH has been down to where a rise, or a limit from above (`measure/arming.py`), counts."""
     before: float | None = None
     """The level before the vat was topped up, until the step is known that this made."""
     top: float | None = None
@@ -89,6 +72,15 @@ class ElectrodeState:
     """The newest in a buffer since the calibration."""
     spot: Check | None = None
     """The newest spot measurement since the calibration."""
+    calibrated_us: int | None = None
+    """Watch time at which the calibration was made; None: not known. See `measure/age.py`."""
+    checked_us: int | None = None
+    """The same of `check`."""
+    spotted_us: int | None = None
+    """The same of `spot`."""
+    thermometer: ThermometerState = field(default_factory=ThermometerState)
+    unwatched_at_us: tuple[int, int] | None = None
+    """From when to when (UTC) nobody watched, until somebody has looked at the probe; see `watch/unwatched.py`."""
     found_ph: float | None = None
     """How far off the calibration before was found, when it was replaced right before the next record."""
     belief: BeliefSince | None = None
@@ -118,6 +110,10 @@ class SuppressionState:
 class ReportedState:
     """What people are told outside of alarms: the newest believed reading, the morning summary, the good-night test."""
 
+    record_at_us: int | None = None
+    """UTC of the newest record."""
+    record_us: int | None = None
+    """Watch time of it."""
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
     believed_us: int | None = None
@@ -142,7 +138,6 @@ class WindowState:
     """Records before this watch time stay out of the windows (a mark or a calibration came between)."""
     trends: Mapping[str, Trend] = field(default_factory=dict)
     """By alarm."""
-    immersion: ImmersionState = field(default_factory=ImmersionState)
     recent: int = 0
     """How many of the newest records the windows need."""
 
@@ -162,6 +157,7 @@ class Carry:
     suppression: SuppressionState = field(default_factory=SuppressionState)
     reported: ReportedState = field(default_factory=ReportedState)
     windows: WindowState = field(default_factory=WindowState)
+    trust: TrustState = field(default_factory=TrustState)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

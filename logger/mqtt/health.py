@@ -12,26 +12,31 @@ from typing import Annotated
 
 from msgspec import Meta
 
-from logger.config import Config, ProbeConfig, VatConfig
-from logger.measure import immersion, specification
+from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
+from logger.measure import age, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
-from logger.model import Calibration, Carry, Finding, Health, State
+from logger.model import Calibration, Carry, Finding, Health, State, TrustLevel
 from logger.mqtt.entity import Entity, Scope
 from logger.mqtt.messages import Message
-from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, json_text
+from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, Time, json_text, rfc3339_or_none
 from logger.mqtt.topics import PATTERNS, Topics
 from logger.units import DAY_US
+from logger.watch import trust_words, unwatched
+from logger.watch.trust_words import TrustShown
 
 ROOM_C = 20.0
 
 
 class HealthPayload(Payload, frozen=True, kw_only=True):
-    """The condition of a probe, and one sentence a finding, the worst first."""
+    """The condition of a probe, one sentence a finding, the worst first, and how far it is trusted."""
 
     probe: Name
     status: Annotated[Health, Meta(description="NAMUR NE 107")]
     findings: tuple[Name, ...]
+    trust: TrustLevel
+    trust_since: Annotated[Time | None, Meta(description="RFC 3339, UTC; null: trust was never lost")]
+    trust_sentence: Annotated[Name, Meta(description="Why no further, or by what it was earned")]
     simulated: Simulated
 
 
@@ -56,24 +61,47 @@ ENTITIES = (
             "entity_category": "diagnostic",
         },
     ),
+    Entity(
+        component="sensor",
+        key=("trust",),
+        content={
+            "name": "Trust",
+            "state_topic": _topic,
+            "value_template": "{{ value_json.trust }}",
+            "device_class": "enum",
+            "options": [level.value for level in TrustLevel],
+            "json_attributes_topic": _topic,
+            "entity_category": "diagnostic",
+        },
+    ),
 )
 
 
-def health_message(topics: Topics, probe: str, *, status: Health, findings: Sequence[str]) -> Message:
-    """Return the retained condition of a probe (status: NAMUR NE 107), with one sentence a finding."""
-    content = HealthPayload(probe=probe, status=status, findings=tuple(findings), simulated=topics.simulated)
+def health_message(
+    topics: Topics, probe: str, *, status: Health, findings: Sequence[str], trust: TrustShown
+) -> Message:
+    """Return the retained condition of a probe (status: NAMUR NE 107), with one sentence a finding, and its trust."""
+    content = HealthPayload(
+        probe=probe,
+        status=status,
+        findings=tuple(findings),
+        trust=trust.level,
+        trust_since=rfc3339_or_none(trust.since_at_us),
+        trust_sentence=trust.steady,
+        simulated=topics.simulated,
+    )
     return Message(topic=topics.health(probe), payload=json_text(content), retain=True)
 
 
 def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) -> tuple[Health, list[str]]:
     """Return the status of the vat's probe at a time (UTC, microseconds) and its findings, worst first."""
     probe = config.probe(vat.probe)
-    window_us = immersion.window_us(probe.limits, poll_s=probe.poll_s)
     findings = [*_failures(vat, carry), *_function_checks(vat, carry)]
-    findings += specification.findings(probe, carry, at_us=at_us, window_us=window_us)
+    findings += specification.findings(probe, carry, at_us=at_us)
     if carry.electrode.calibration is not None:
         findings += condition(summarise(carry.electrode.calibration), probe.calibration)
         findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
+    findings += _after_gap(carry)
     findings += _expired(config, at_us=at_us)
     findings.sort(key=lambda finding: list(Health).index(finding.status))
     return (findings[0].status if findings else Health.GOOD), [finding.text for finding in findings]
@@ -81,12 +109,23 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
 
 def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
     findings = [
-        Finding(status=alarm.kind.row.health, text=alarm.kind.row.finding)
+        Finding(status=alarm.kind.row.health, text=_text(alarm.kind, carry))
         for alarm in vat.alarms
         if alarm.kind.row.finding and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]
     uncalibrated = "No calibration is stored, so no pH is claimed: calibrate the probe."
     return findings if carry.electrode.calibration else [*findings, Finding(status=Health.FAILURE, text=uncalibrated)]
+
+
+def _text(kind: AlarmKind, carry: Carry) -> str:
+    """Return the finding of an alarm; of one on trust, what it was lost or is doubted by."""
+    loss, doubt = carry.trust.loss, carry.trust.doubt
+    if kind is AlarmKind.TRUST_LOST and loss is not None and carry.suppression.not_back_us is None:
+        why = trust_words.lost_steadily(loss, carry.electrode.calibration)
+        return f"Trust in the probe is lost: {why}. {trust_words.HOW_BACK}."
+    if kind is AlarmKind.TRUST_DOUBTED and doubt is not None:
+        return f"The probe is doubted: {trust_words.doubted(doubt)}."
+    return kind.row.finding
 
 
 def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
@@ -97,7 +136,7 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
     elif carry.suppression.attended_until_us is not None:
         text = "Somebody works on the probe; the process alarms of its vat are suppressed until it is back."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
-    elif State.SUPPRESSED in shown:
+    elif carry.suppression.out_until_us is not None:
         text = "Process alarms are suppressed while the probe is out, cleaned or calibrated."
         yield Finding(status=Health.FUNCTION_CHECK, text=text)
     if State.OUT_OF_SERVICE in shown:
@@ -118,23 +157,34 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
             "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh "
             "buffer, or calibrate."
         )
-    checked_at_us = calibration.at_us if drift is None else drift.at_us
-    if at_us - calibration.at_us > probe.calibrate_every_d * DAY_US:
+    if _is_older(carry, age.calibrated(carry), probe.calibrate_every_d, at_us=at_us):
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
     elif (
         not is_off
-        and carry.windows.immersion.middle_c is None  # else the finding is about the reading itself
+        and not carry.trust.windows  # else the finding is about the reading itself
         and specification.is_doubtful(probe, carry, calibration, ph=middle_ph, warm_c=ROOM_C, at_us=at_us)
     ):
         yield _maintenance(
             f"The uncertainty of a reading has grown beyond u = {specification.U_LIMIT_PH:.2f}: dip the probe in a "
             "buffer, or calibrate it."
         )
-    elif at_us - checked_at_us > probe.check_every_d * DAY_US:
+    elif _is_older(carry, age.drifting_since(carry), probe.check_every_d, at_us=at_us):
         yield _maintenance(
             f"The probe was not checked for more than {probe.check_every_d:g} days: dip it in a buffer, or measure the "
             "vat with another instrument."
         )
+
+
+def _after_gap(carry: Carry) -> list[Finding]:
+    between = carry.electrode.unwatched_at_us
+    if between is None:
+        return []
+    text = unwatched.words(between)
+    return [_maintenance(f"{text[0].upper()}{text[1:]}.")]
+
+
+def _is_older(carry: Carry, since: age.Moment | None, days: float, *, at_us: int) -> bool:
+    return since is not None and age.age_us(at_us, age.elapsed_at(carry, at_us), since) > days * DAY_US
 
 
 def _expired(config: Config, *, at_us: int) -> Iterator[Finding]:

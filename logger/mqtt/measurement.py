@@ -43,7 +43,7 @@ class MeasurementPayload(Payload, frozen=True, kw_only=True):
     ph: Annotated[float | None, Meta(description="pH, null where none is claimed")]
     expanded_uncertainty_ph: Annotated[Annotated[float, Meta(ge=0)] | None, Meta(description="U = k u of ph")]
     coverage_factor: Literal[2]
-    temperature_c: Annotated[float | None, Meta(description="Celsius")]
+    temperature_c: Annotated[float | None, Meta(description="Celsius; null where the thermometer cannot be right")]
     quality: Annotated[str, one_of(map(quality_word, Quality), "IOOS QARTOD primary flag")]
     calibration: Annotated[Annotated[int, Meta(ge=1)] | None, Meta(description="Id of the calibration applied")]
     belief: Annotated[str, one_of((each.word for each in Belief), "What process alarms make of this reading")]
@@ -141,7 +141,7 @@ def measurement_message(
 
     `evidence`: calibration and checks that the last row names.
     """
-    u = number(rows.u[-1], 6)
+    u, is_fault = number(rows.u[-1], 6), bool(rows.tests[-1] & QualityTests.THERMOMETER)
     content = MeasurementPayload(
         vat=vat,
         probe=probe,
@@ -149,7 +149,7 @@ def measurement_message(
         ph=number(rows.ph[-1], 4),
         expanded_uncertainty_ph=None if u is None else number(COVERAGE_FACTOR * u, 4),
         coverage_factor=COVERAGE_FACTOR,
-        temperature_c=number(rows.temperature_c[-1], 3),
+        temperature_c=None if is_fault else number(rows.temperature_c[-1], 3),
         quality=quality_word(int(rows.quality[-1])),
         calibration=int(rows.calibration[-1]) or None,
         belief=Belief(int(rows.belief[-1])).word,

@@ -83,6 +83,18 @@ class InForce:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrustStatus:
+    """How far a probe is trusted."""
+
+    level: str
+    """earned, doubted or lost."""
+    since: str | None
+    """None: it was never lost."""
+    age_s: float | None
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class VatStatus:
     """What is known of one vat."""
 
@@ -94,6 +106,7 @@ class VatStatus:
     believed_age_s: float | None
     alarms: list[StandingAlarm]
     calibration: InForce | None
+    trust: TrustStatus
     health: str
     findings: list[str]
     corrections: list[str]

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from logger.report.counters import Counters
-from logger.report.overview import Began, InForce, NewestReading, Overview, StandingAlarm, VatStatus
+from logger.report.overview import Began, InForce, NewestReading, Overview, StandingAlarm, TrustStatus, VatStatus
 from logger.report.words import age, counted
 
 WIDTH = 80
@@ -41,6 +41,7 @@ def _vat(vat: VatStatus) -> Iterator[str]:
         ago = "never" if vat.believed_age_s is None else f"{age(vat.believed_age_s)} ago ({vat.believed_at})"
         yield from row("Last believed", ago)
     yield from row("Calibration", _calibration(vat.calibration))
+    yield from row("Trust", _trust(vat.trust))
     yield from row("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
     for number, correction in enumerate(vat.corrections):
         yield from row("" if number else "Corrections", correction)
@@ -75,6 +76,10 @@ def _ph(newest: NewestReading) -> str:
     if newest.expanded_uncertainty_ph is None:
         return f"{newest.ph:.2f}"
     return f"{newest.ph:.2f} +/- {newest.expanded_uncertainty_ph:.2f} (k = {newest.coverage_factor})"
+
+
+def _trust(trust: TrustStatus) -> str:
+    return trust.sentence if trust.age_s is None else f"{trust.sentence} (since {trust.since}, {age(trust.age_s)})"
 
 
 def _calibration(in_force: InForce | None) -> str:

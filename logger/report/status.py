@@ -6,7 +6,7 @@ and what a person should do something about stands in `attention`, a sentence ea
 
 from collections.abc import Iterator
 
-from logger.alarm import suppression, words
+from logger.alarm import words
 from logger.alarm.lifecycle import Transition, priority
 from logger.config import AlarmConfig, Config, ProbeConfig, Simulation, VatConfig
 from logger.measure import batch
@@ -16,13 +16,22 @@ from logger.mqtt.payloads import COVERAGE_FACTOR, number, quality_word
 from logger.report.beliefs import EvidenceIndex
 from logger.report.corrected import in_force, sentence
 from logger.report.counters import count
-from logger.report.overview import Began, InForce, NewestReading, Overview, StandingAlarm, StatusTime, VatStatus
+from logger.report.overview import (
+    Began,
+    InForce,
+    NewestReading,
+    Overview,
+    StandingAlarm,
+    StatusTime,
+    TrustStatus,
+    VatStatus,
+)
 from logger.report.target import target_status
 from logger.report.words import age, moment, names_of_tests
 from logger.store import Store, queries
 from logger.store.queries import Waiting
 from logger.units import SECOND_US
-from logger.watch import system
+from logger.watch import system, trust_words
 
 POLLS = 3
 """A newest record older than so many polls is old. Common practice, no source."""
@@ -112,6 +121,7 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
         believed_age_s=now.age_s(carry.reported.believed_at_us),
         alarms=[standing for standing in alarms(vat, carry, rows, now) if standing.state != State.NORMAL],
         calibration=None if carry.electrode.calibration is None else _in_force(carry.electrode.calibration, now),
+        trust=_trust(carry, now),
         health=status.value,
         findings=findings,
         corrections=[sentence(one) for one in in_force(queries.corrections(store, vat.probe)).values()],
@@ -147,7 +157,7 @@ def _reading(
 
 def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusTime) -> Iterator[StandingAlarm]:
     """Yield every alarm of a vat (or of the system) as it stands; `rows` end with the newest record, if any."""
-    for alarm in suppression.effective_vat(vat, carry).alarms:
+    for alarm in vat.alarms:
         state = carry.alarms.get(alarm.id, AlarmState())
         since_us = state.since_at_us or None
         standing = state.shown.is_standing
@@ -185,6 +195,16 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> s
         sentence_now = words.sentence(alarm, step, value=None, u=None)
         return ": ".join([sentence_now, *(line.rstrip(".") for line in state.told.lines[1:2])])
     return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
+
+
+def _trust(carry: Carry, now: StatusTime) -> TrustStatus:
+    shown = trust_words.shown(carry)
+    return TrustStatus(
+        level=shown.level.value,
+        since=None if shown.since_at_us is None else moment(shown.since_at_us),
+        age_s=now.age_s(shown.since_at_us),
+        sentence=shown.sentence,
+    )
 
 
 def _in_force(calibration: Calibration, now: StatusTime) -> InForce:

@@ -36,10 +36,10 @@ def config_hash(config: Config) -> str:
     """Return a SHA-256 (hex) of what a configuration means, the same for any order of tables.
 
     Leaves out the store's address, the broker's password and what the hook runs: they hold secrets, which a hash of a
-    file that is known but for them would give away, and change nothing in what is watched.
+    file that is known but for them would give away, and change nothing in what is watched. Nor does what is retired.
     """
     plain = msgspec.to_builtins(config, str_keys=True, enc_hook=str)
-    del plain["store_url"]
+    del plain["store_url"], plain["retired"]
     if plain["mqtt"] is not None:
         del plain["mqtt"]["password"]
     if plain["hook"] is not None:

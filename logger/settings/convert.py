@@ -2,8 +2,8 @@
 
 Law: what is not written takes its default from the dataclass (for alarms also from the row of the kind); files of
 secrets are read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms
-(no-data, blind, out-of-liquid, erratic, and those of maintenance), one with a target also claim-withdrawn: they can be
-tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
+(no-data, blind, trust-lost, trust-doubted, and those of maintenance), one with a target also claim-withdrawn: they can
+be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
 
 A second probe becomes a watch of its own (`<vat>-reference`), so nothing that watches knows of it. It steps first, and
 its newest believed pH is a column of the first one's records, so a replay of the first alone tells its disagreements
@@ -24,6 +24,7 @@ from logger.config import (
     BufferConfig,
     Config,
     ErrorModel,
+    Group,
     HookConfig,
     MqttConfig,
     Presence,
@@ -84,6 +85,7 @@ def convert(reading: ParsedSources) -> Config:
         system=_system(reading, document.get("system", {})),
         simulation=_simulation(document["simulation"]) if "simulation" in document else None,
         backup_dir=reading.path.parent / store["backup_dir"] if "backup_dir" in store else None,
+        retired=reading.retired,
     )
 
 
@@ -170,7 +172,8 @@ def _vats(reading: ParsedSources, name: str, table: Table, all_profiles: Mapping
     if second in reading.document["vat"]:
         reason, remedy = f"the second probe of {name!r} is watched under this name", "give this vat another name"
         reading.add(Problem(key=("vat", second), reason=reason, remedy=remedy))
-    instrument = [default_alarm(kind, priority=Priority.MEDIUM) for kind in _kinds(Presence.ALWAYS)]
+    kinds = [kind for kind in _kinds(Presence.ALWAYS) if kind.row.group is not Group.PROCESS]
+    instrument = [default_alarm(kind, priority=Priority.MEDIUM) for kind in kinds]
     return [
         vat,
         VatConfig(

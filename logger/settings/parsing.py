@@ -15,6 +15,7 @@ from pydantic_core import ErrorDetails
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, TomlConfigSettingsSource
 
 from logger.config import AlarmConfig, AlarmKind
+from logger.settings import retired
 from logger.settings.document import ALARM, ANY_ID, TABLES, Table, as_dict, bounds, innermost, keys_at
 from logger.settings.problems import Key, Problem, out_of_bounds, suggestion, unknown_key, wanted_number, wrong
 from logger.settings.sources import Overlay, OverlaySource, overlay, toml_source
@@ -57,6 +58,8 @@ class ParsedSources:
     overlay: Overlay
     problems: list[tuple[str, Problem]] = field(default_factory=list)
     left_out: set[Key] = field(default_factory=set)
+    retired: tuple[str, ...] = ()
+    """What became of what earlier versions knew, a sentence each."""
 
     def add(self, problem: Problem) -> None:
         """Add a problem, unless its key has one already or stands in what was left out."""
@@ -72,6 +75,7 @@ def read(path: Path, *, environ: Mapping[str, str]) -> ParsedSources:
     over = overlay(environ, source.toml_data, base=path.parent)
     reading = ParsedSources(path=path, document={}, overlay=over, problems=list(over.problems))
     tables = [over.values, source.init_kwargs]
+    reading.retired = tuple(f"{_origin(over, key)}{said}" for key, said in retired.leave_out(tables).items())
     model = _model(over, source)
     while True:
         try:
@@ -81,6 +85,12 @@ def read(path: Path, *, environ: Mapping[str, str]) -> ParsedSources:
                 _leave_out(reading, tables, detail)
         else:
             return reading
+
+
+def _origin(over: Overlay, key: Key) -> str:
+    """Return where a key or a key below it was written, if that is not in the file."""
+    origins = (origin for written, origin in over.origins.items() if written[: len(key)] == key)
+    return next((f"{origin}: " for origin in origins), "")
 
 
 def _model(over: Overlay, source: TomlConfigSettingsSource) -> type[BaseSettings]:

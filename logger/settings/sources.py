@@ -14,8 +14,9 @@ from typing import Any, Final
 from pydantic.fields import FieldInfo
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, TomlConfigSettingsSource
 
-from logger.config import AlarmKind
+from logger.config import RETIRED, AlarmKind
 from logger.errors import ConfigurationError
+from logger.settings import retired
 from logger.settings.document import ANY_ID, innermost, is_list, layout
 from logger.settings.problems import SECRETS, Key, Problem, nearest, suggestion
 
@@ -113,6 +114,9 @@ def _add_name(overlaid: Overlay, origin: str, name: str, text: str, document: Ma
             shape = None
             break
         written = _written(part, shape, _table(document, key))
+        if written is None and retired.is_limit((*key, part)):
+            overlaid.put((*key, part), text, origin=origin)
+            return
         if written is None:
             overlaid.problems.append((origin, _no_such(origin, part, [_spelt(choice) for choice in shape])))
             return
@@ -142,7 +146,7 @@ def _written(part: str, shape: dict[str, Any], there: Iterable[str]) -> str | No
     """Return the key that an environment's part means; None: none."""
     if ANY_ID not in shape:
         return part if part in shape else None
-    candidates = [*there, *AlarmKind]
+    candidates = [*there, *AlarmKind, *RETIRED]
     return next((str(name) for name in candidates if _spelt(name) == part), part)
 
 

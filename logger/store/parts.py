@@ -18,21 +18,76 @@ from logger.model import (
     ElectrodeState,
     ReportedState,
     SuppressionState,
+    TrustState,
     WindowState,
 )
 
 PARTS: Mapping[str, tuple[Any, int]] = {
-    "alarms": (Mapping[str, AlarmState], 1),
-    "batch": (BatchState, 1),
-    "electrode": (ElectrodeState, 1),
+    "alarms": (Mapping[str, AlarmState], 2),
+    "batch": (BatchState, 2),
+    "electrode": (ElectrodeState, 2),
     "suppression": (SuppressionState, 1),
-    "reported": (ReportedState, 1),
-    "windows": (WindowState, 1),
+    "reported": (ReportedState, 2),
+    "windows": (WindowState, 2),
+    "trust": (TrustState, 1),
 }
 """By name (the field of `Carry`): what it holds, and the version in which it is written."""
 
-Step = Callable[[dict[str, Any]], dict[str, Any]]
-STEPS: Mapping[str, Mapping[int, Step]] = {}
+Part = dict[str, Any]
+Step = Callable[[Part], Part]
+
+
+def _alarms_1(alarms: Part) -> Part:
+    """Value judged last: not known."""
+    return {name: {**state, "newest": None, "newest_u": None} for name, state in alarms.items()}
+
+
+def _batch_1(batch: Part) -> Part:
+    """Watch times of checks and of what was known of the drift: not known."""
+    progress = batch["progress"]
+    checks = {name: progress[name] and {**progress[name], **_UNKNOWN} for name in ("check", "spot")}
+    claim, before = progress["claim"], progress["withdrawn"]
+    claims = {
+        "claim": claim and _with_drift(claim),
+        "withdrawn": before and {**before, "claim": _with_drift(before["claim"])},
+    }
+    return {**batch, "progress": {**progress, **checks, **claims}}
+
+
+def _electrode_1(electrode: Part) -> Part:
+    """Watch times of the calibration and its checks: not known; the thermometer was not judged yet."""
+    made = dict.fromkeys(("calibrated_us", "checked_us", "spotted_us"))
+    thermometer = {"good_c": None, "good_us": 0, "odd_c": None, "is_step": False, "same": 0, "score": 0}
+    return {
+        **_with_drift(electrode),
+        **made,
+        "thermometer": {**thermometer, "is_faulty": False},
+        "unwatched_at_us": None,
+    }
+
+
+def _reported_1(reported: Part) -> Part:
+    return {**reported, "record_at_us": None, "record_us": None}
+
+
+def _with_drift(part: Part) -> Part:
+    """Return what holds a drift with its watch time, not known."""
+    return {**part, "drift": part["drift"] and {**part["drift"], **_UNKNOWN}}
+
+
+def _windows_1(windows: Part) -> Part:
+    """Leave out what was thought of the probe in the liquid: trust takes its place."""
+    return {name: value for name, value in windows.items() if name != "immersion"}
+
+
+_UNKNOWN = {"elapsed_us": None}
+STEPS: Mapping[str, Mapping[int, Step]] = {
+    "alarms": {1: _alarms_1},
+    "batch": {1: _batch_1},
+    "electrode": {1: _electrode_1},
+    "reported": {1: _reported_1},
+    "windows": {1: _windows_1},
+}
 """By part and version: what makes the content of that version one of the next; plain dicts, nothing of the model."""
 
 

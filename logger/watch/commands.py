@@ -18,7 +18,7 @@ from logger.alarm import requests, suppression
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.measure import batch, comparison, drift, target, trend, withdrawal
+from logger.measure import age, batch, comparison, drift, target, trend, trust, trust_windows, withdrawal
 from logger.measure.calibration import can_assess, deviations_as_found
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
@@ -31,6 +31,7 @@ from logger.model import (
     CheckKind,
     Command,
     CommandKind,
+    EarnedBy,
     ElectrodeState,
     Entry,
     Mark,
@@ -39,6 +40,7 @@ from logger.model import (
     figures,
 )
 from logger.units import SECOND_US
+from logger.watch import unwatched
 
 BENCH_C = 25.0
 """Temperature of a check that does not tell its own."""
@@ -51,12 +53,12 @@ def commands_between(
 
     Returns the new carry, journal entries and answers.
     """
-    carry, entries = _end_expired(suppression.effective_vat(vat, carry), carry, seq=seq, now=now)
+    carry, entries = _end_expired(vat, carry, seq=seq, now=now)
     answers = []
     for command in commands:
         answer = Answer(command=command.id, seq=seq, applied=True, probe=probe.id)
         try:
-            carry, caused, text = _apply(suppression.effective_vat(vat, carry), probe, carry, command, seq=seq, now=now)
+            carry, caused, text = _apply(vat, probe, carry, command, seq=seq, now=now)
             entries += caused
             answers.append(replace(answer, text=text))
         except RefusedError as refused:
@@ -65,7 +67,7 @@ def commands_between(
             alarm, by = command.alarm[: figures.LONGEST_TEXT], command.by[: figures.LONGEST_TEXT]
             entries.append(replace(entry, alarm=alarm, by=by))
             answers.append(replace(answer, applied=False, text=str(refused)))
-    alarms, released = requests.release(suppression.effective_vat(vat, carry), carry.alarms, seq=seq, now=now)
+    alarms, released = requests.release(vat, carry.alarms, seq=seq, now=now)
     return replace(carry, alarms=alarms), [*entries, *released], answers
 
 
@@ -132,11 +134,15 @@ def _apply(
         text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
         entry = _entry(vat, Cause.CALIBRATED, text, seq=seq, now=now)
         carry = _reconsider_by_buffers(probe, carry, new, now=now)
-        return _put_in_force(vat, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
+        return _put_in_force(vat, probe, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
         check, line = _checked_check(probe, carry, command)
-        after, text = _apply_check(probe, carry, check, line)
-        after = _check_target(probe, after, check, now=now)
+        after, text = _apply_check(probe, carry, check, line, now=now)
+        if check.kind is CheckKind.SPOT and check.passed and not carry.trust.is_sound:
+            after = replace(
+                after, trust=trust.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us)
+            )
+        after = unwatched.seen(_check_target(probe, after, check, now=now))
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
     if command.kind is CommandKind.BREAK_OFF:
@@ -151,12 +157,13 @@ def _apply(
         vat, carry.alarms, command, seq=seq, now=now, unsettled_until_us=_unsettled_until_us(carry)
     )
     is_back = any(entry.cause in (Cause.UNSUPPRESSED, Cause.LEFT) for entry in entries)
-    if carry.suppression.not_back_us is not None and _is_probe_back(command):
-        is_back = True
-        alarms, returned = suppression.end_hold(vat, alarms, seq=seq, now=now)
-        entries += returned
+    is_back |= carry.suppression.not_back_us is not None and _is_probe_back(command)
     after = replace(carry, alarms=alarms)
     after = _restart_windows(after, now) if is_back else after
+    if _is_probe_back(command):
+        after = replace(
+            after, trust=trust.expect(after.trust, after.electrode.calibration, length_us=_length_us(probe))
+        )
     if command.kind is CommandKind.MARK:
         return _note_mark(vat, after, command, now=now), entries, answer
     return _note_work(vat, after, command, now=now), entries, answer
@@ -182,6 +189,7 @@ def _note_work(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
 
 def _note_probe_back(carry: Carry) -> Carry:
     """Forget that the probe was away."""
+    carry = unwatched.seen(carry)
     return replace(carry, suppression=SuppressionState(unsettled_us=carry.suppression.unsettled_us))
 
 
@@ -200,11 +208,12 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
             batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
+            trust=trust.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
         )
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
-    if what is not Mark.TOPPED_UP:
-        return carry
-    return replace(carry, windows=replace(carry.windows, trends=trend.after_topping_up(carry.windows.trends)))
+    before = carry.windows.trends
+    after = trend.after_topping_up(before) if what is Mark.TOPPED_UP else trend.after_stirring(before, vat)
+    return replace(carry, windows=replace(carry.windows, trends=after))
 
 
 def _extend_unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:
@@ -226,7 +235,11 @@ def _checked_calibration(probe: ProbeConfig, command: Command) -> Calibration:
     return new
 
 
-def _put_in_force(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
+def _length_us(probe: ProbeConfig) -> int:
+    return trust_windows.window_us(probe.poll_s)
+
+
+def _put_in_force(vat: VatConfig, probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
     """Put a calibration in force; start the delays of the pH alarms and all windows anew."""
     alarms = dict(carry.alarms)
     for alarm in vat.alarms:
@@ -238,10 +251,19 @@ def _put_in_force(vat: VatConfig, carry: Carry, new: Calibration, *, now: Now) -
         alarms=alarms,
         batch=replace(carry.batch, progress=replace(carry.batch.progress, newest=None)),  # another scale
         electrode=ElectrodeState(
-            calibration=new, found_ph=_worst_as_found(carry.electrode.calibration, new), belief=carry.electrode.belief
+            calibration=new,
+            calibrated_us=_made_us(new, now),
+            found_ph=_worst_as_found(carry.electrode.calibration, new),
+            belief=carry.electrode.belief,
+            thermometer=carry.electrode.thermometer,
         ),
         windows=replace(carry.windows, trends=trends, fresh_us=now.elapsed_us),
+        trust=trust.recalibrate(carry.trust, carry.electrode.calibration, length_us=_length_us(probe)),
     )
+
+
+def _made_us(made: Calibration | Check, now: Now) -> int:
+    return age.made_us(made.at_us, now_at_us=now.at_us, now_us=now.elapsed_us)
 
 
 def _worst_as_found(old: Calibration | None, new: Calibration) -> float | None:
@@ -268,17 +290,26 @@ def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[
         )
     if check.kind is CheckKind.SPOT and (why := comparison.why_away(carry)):
         raise RefusedError(f"check {check.id} stays on record, but says nothing of the drift: {why}")
+    if check.kind is CheckKind.SPOT and carry.trust.loss is not None and not check.passed:
+        raise RefusedError(
+            f"check {check.id} stays on record: it read {check.reference_ph:.2f} where the probe reads"
+            f" {check.reading_ph:.2f}, so trust in the probe stays lost; act on what the other instrument says"
+        )
     return check, line
 
 
-def _apply_check(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration) -> tuple[Carry, str]:
+def _apply_check(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration, *, now: Now) -> tuple[Carry, str]:
     """Let a check speak of the drift; return the new carry and what it said."""
     warm = BENCH_C if check.temperature_c is None else check.temperature_c
     u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
-    before = carry.electrode.drift or drift.start(line, probe.errors)
-    result = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]))
+    before = carry.electrode.drift or drift.start(line, probe.errors, elapsed_us=carry.electrode.calibrated_us)
+    made_us = _made_us(check, now)
+    result = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]), elapsed_us=made_us)
     after = replace(carry.electrode, drift=result.drift)
-    after = replace(after, spot=check) if check.kind is CheckKind.SPOT else replace(after, check=check)
+    if check.kind is CheckKind.SPOT:
+        after = replace(after, spot=check, spotted_us=made_us)
+    else:
+        after = replace(after, check=check, checked_us=made_us)
     return replace(carry, electrode=after), drift.sentence(check, result)
 
 
@@ -287,14 +318,15 @@ def _reconsider_by_buffers(probe: ProbeConfig, carry: Carry, new: Calibration, *
     before, claim = carry.electrode.calibration, carry.batch.progress.claim
     if before is None or claim is None or not can_assess(new, before):
         return carry
-    deviation = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us)
+    deviation = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us, elapsed_us=_made_us(new, now))
     return _reconsider(probe, carry, deviation, before, now=now)
 
 
 def _check_target(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
     """Let a check speak of what is claimed, and of whether anything may be."""
-    noted = _with_progress(carry, target.with_check(target.current_progress(carry), check))
-    deviation, line = withdrawal.of_check(check, probe.errors), carry.electrode.calibration
+    made_us = _made_us(check, now)
+    noted = _with_progress(carry, target.with_check(target.current_progress(carry), check, elapsed_us=made_us))
+    deviation, line = withdrawal.of_check(check, probe.errors, elapsed_us=made_us), carry.electrode.calibration
     return noted if line is None else _reconsider(probe, noted, deviation, line, now=now)
 
 

@@ -9,11 +9,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.alarm import belief_words, digest, notification
+from logger.alarm.quiet_hours import clock_time
 from logger.config import AlarmKind, ProbeConfig, VatConfig
 from logger.measure import course, windows
 from logger.measure.windows import WindowMedians
 from logger.model import AlarmState, Belief, Carry, Entry, Measurements, Notification, Reason, ReportedState, VatFacts
 from logger.units import HOUR_US
+from logger.watch import trust_alarms
+from logger.watch.trust_alarms import TrustCourse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,15 +29,17 @@ class AlarmContext:
     rows: Measurements
     judged: WindowMedians | None = None
     """None: no row of this is new, the carry knows of all."""
+    trust: TrustCourse | None = None
+    """The same."""
 
     def at(self, row: int) -> VatFacts:
         """Return what is known once a row is there."""
         before = self.carry.reported
-        reported = before if self.judged is None else with_newest_believed(before, self.rows[: row + 1])
+        reported = before if self.judged is None else with_newest(before, self.rows[: row + 1])
         return VatFacts(
             believed=int(self.rows.belief[row]) == Belief.BELIEVED,
             suspect=int(self.rows.belief[row]) == Belief.SUSPECT,
-            belief=belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row),
+            belief=self._belief(row),
             ph=reported.believed_ph,
             u=reported.believed_u,
             ph_at_us=reported.believed_at_us,
@@ -42,6 +47,15 @@ class AlarmContext:
             deadline_at_us=self._deadline_at_us(int(self.rows.at_us[row])),
             **self._rate(row),
         )
+
+    def _belief(self, row: int) -> str:
+        """Say why the record is believed or not: while trust is lost, by what, by the clock of the house."""
+        newest = trust_alarms.course_of(self.carry, [], self.rows.tests)
+        now_us = int(self.rows.at_us[row])
+        why = (newest if self.trust is None else self.trust).why(
+            row, lambda at_us: clock_time(at_us, self.vat.people, now_us=now_us)
+        )
+        return why or belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row)
 
     def _deadline_at_us(self, at_us: int) -> int | None:
         """Return when the target of the batch is due, if that is still to come."""
@@ -78,8 +92,9 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
     return course.drop_before(trail, max(carry.windows.fresh_us, unsettled_us))
 
 
-def with_newest_believed(before: ReportedState, rows: Measurements) -> ReportedState:
-    """Return what is reported with the newest believed reading of these rows, if one is among them."""
+def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
+    """Return what is reported with the newest of these rows, and the newest believed reading among them."""
+    before = replace(before, record_at_us=int(rows.at_us[-1]), record_us=int(rows.elapsed_us[-1]))
     believed = np.flatnonzero(_believed(rows))
     if not len(believed):
         return before

@@ -2,20 +2,21 @@
 
 A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; there is no
 second path. Law: however a series is cut into blocks, the outcome is the same, to the bit. So a block is first cut
-where a command or the end of a suppression falls, and each piece then goes through the same steps: flags, immersion
-(is the probe in the liquid), pH and its uncertainty, belief, signals (single values or windows), alarms, carry.
+where a command or the end of a suppression falls, and each piece then goes through the same steps: flags, pH and its
+uncertainty, trust in the probe, belief, signals (single values or windows), alarms, carry.
 """
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
-from logger.alarm import digest, evaluate, quiet_hours, suppression
-from logger.alarm.conditions import threshold_codes
+from logger.alarm import digest, evaluate, quiet_hours
+from logger.alarm.conditions import threshold_codes, where_armed
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, LookBack, Priority, ProbeConfig, Signal, VatConfig
-from logger.measure import batch, course, immersion, record, trend
+from logger.measure import arming, batch, course, liveness, record, trend, trust_windows
 from logger.measure.windows import WindowMedians
 from logger.model import (
     AlarmState,
@@ -31,10 +32,11 @@ from logger.model import (
     WatchState,
 )
 from logger.units import SECOND_US
-from logger.watch import context, target_alarms
+from logger.watch import context, target_alarms, trust_alarms, unwatched
 from logger.watch.commands import commands_between
 from logger.watch.context import AlarmContext
 from logger.watch.signals import Signals
+from logger.watch.trust_alarms import TrustCourse
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,12 +64,13 @@ def step(
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
         before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
-        carry, before_record, answered = commands_between(watch.vat, watch.probe, state.carry, ready, seq=seq, now=now)
+        carry, noticed = unwatched.ask_after_gap(watch.vat, state.carry, seq=seq, now=now)
+        carry, before_record, answered = commands_between(watch.vat, watch.probe, carry, ready, seq=seq, now=now)
         carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
         state, rows, from_rows = _step_piece(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
-        entries += before_record + from_rows
+        entries += noticed + before_record + from_rows
         answers += answered
         measured.append(rows)
         row = end
@@ -90,7 +93,8 @@ def _now(watch: Watch, block: Block, row: int) -> Now:
 def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
     """Return the first row after this one before which a command falls, or the end of something that lasts so long.
 
-    What ends: a suppression, work on the probe, quiet hours or the time between them, a day that is summed up.
+    What ends: a suppression, work on the probe, quiet hours or the time between them, a day that is summed up, hours
+    without a record.
     """
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
@@ -98,6 +102,7 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     times = (carry.suppression.attended_until_us, carry.suppression.out_until_us, *suppressed)
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
+    cuts += (row + unwatched.gap_ends(block.elapsed_us[row:])[:1]).tolist()
     later, at_us = block.at_us[row:], int(block.at_us[row])
     for begin_us, end_us in digest.unchanged_spans(watch.vat.people, carry, at_us):
         cuts += (row + np.flatnonzero((later < begin_us) | (later >= end_us))[:1]).tolist()
@@ -112,15 +117,16 @@ def _step_piece(
     watch: Watch, state: WatchState, block: Block, *, audible: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
-    immersed, spoken = record.detect_immersion(watch.probe, state, block)
-    measured, belief = record.compute_records(watch.probe, state, block, spoken)
+    computed = record.compute_records(watch.probe, state, block)
+    measured, trusted = computed.rows, trust_alarms.course_of(state.carry, computed.turns, computed.rows.tests)
     rows, first = state.recent.then(measured), len(state.recent)
-    carry, entries = _judge_alarms(watch, state.carry, rows, measured, first=first, audible=audible)
+    carry, entries = _judge_alarms(watch, state.carry, rows, measured, trusted, first=first, audible=audible)
     keep = min(_rows_needed(watch, rows), len(rows))
     carry = replace(
         carry,
-        electrode=replace(carry.electrode, belief=belief),
-        windows=replace(carry.windows, immersion=immersed, recent=keep),
+        electrode=replace(carry.electrode, belief=computed.belief, thermometer=computed.thermometer),
+        windows=replace(carry.windows, recent=keep),
+        trust=computed.trust,
     )
     return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
 
@@ -130,17 +136,18 @@ def _judge_alarms(
     carry: Carry,
     rows: Measurements,
     measured: Measurements,
+    trusted: TrustCourse,
     *,
     first: int,
     audible: frozenset[Priority] | None,
 ) -> tuple[Carry, list[Entry]]:
     """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
-    vat, states = suppression.effective_vat(watch.vat, carry), dict(carry.alarms)
+    vat, states = watch.vat, dict(carry.alarms)
     # The flags look back further than any window: live, most of the rows are of no use here.
     unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
     signals = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
     trends, judged = _alarm_series(watch, vat, carry, signals)
-    target = target_alarms.begin(vat, watch.probe, carry, measured)
+    target = target_alarms.begin(vat, watch.probe, carry, measured, trusted)
     numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
     for alarm in vat.alarms:
         states[alarm.id], entries = evaluate.run(
@@ -152,13 +159,16 @@ def _judge_alarms(
             max_gap_us=_longest_silence_us(watch, alarm),
             audible=audible,
         )
-        numbered += [(row, target_alarms.with_facts(alarm, entry, target, row)) for row, entry in entries]
+        numbered += [
+            (row, trust_alarms.with_why(alarm, target_alarms.with_facts(alarm, entry, target, row), trusted, row))
+            for row, entry in entries
+        ]
     closed = signals.at(Signal.PH, course.WINDOW_S)
-    then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed)
+    then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed, trust=trusted)
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
     progress = carry.batch.progress if target is None else target.progress
     trail = context.follow_course(carry, closed)
-    reported = context.with_newest_believed(carry.reported, measured)
+    reported = context.with_newest(carry.reported, measured)
     after = replace(
         carry,
         alarms=states,
@@ -176,8 +186,9 @@ def _alarm_series(
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
     trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
     for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
+        armed_before = trends.get(alarm.id, Trend())
         trends, medians = _window_medians(watch, carry, signals, alarm, trends)
-        judged[alarm.id] = _series(alarm, medians)
+        judged[alarm.id] = _series(alarm, medians, arming.is_armed(armed_before, medians, alarm))
     return trends, judged
 
 
@@ -213,12 +224,14 @@ def _window_medians(
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
         return {**trends, alarm.id: after}, medians
     if alarm.kind.row.look_back is LookBack.TREND:
-        after, medians = trend.follow(before, medians, alarm, carry=carry)
+        after, medians = trend.follow(before, medians, alarm, carry=carry, rise_ph=trend.rise_ph(watch.vat))
         return {**trends, alarm.id: after}, medians
+    if alarm.armed_ph is not None:
+        return {**trends, alarm.id: arming.follow(before, medians, alarm)}, medians
     return trends, medians
 
 
-def _series(alarm: AlarmConfig, judged: WindowMedians) -> evaluate.Series:
+def _series(alarm: AlarmConfig, judged: WindowMedians, armed: NDArray[np.bool_]) -> evaluate.Series:
     codes = threshold_codes(
         alarm,
         judged.value,
@@ -227,7 +240,12 @@ def _series(alarm: AlarmConfig, judged: WindowMedians) -> evaluate.Series:
     )
     u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
     return evaluate.Series(
-        row=judged.row, elapsed_us=judged.elapsed_us, value=judged.value, u=u, codes=codes, spoken=judged.spoken
+        row=judged.row,
+        elapsed_us=judged.elapsed_us,
+        value=judged.value,
+        u=u,
+        codes=where_armed(codes, armed),
+        spoken=judged.spoken,
     )
 
 
@@ -261,7 +279,7 @@ def _open_since_us(watch: Watch, elapsed_us: int) -> int:
     lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
     lengths += [round(watch.vat.target.window_s * SECOND_US)] if watch.vat.target else []
     lengths.append(course.WINDOW_US)
-    lengths.append(immersion.window_us(watch.probe.limits, poll_s=watch.probe.poll_s))
+    lengths.append(liveness.period_us(trust_windows.window_us(watch.probe.poll_s)))
     return min(elapsed_us - elapsed_us % length for length in lengths)
 
 

@@ -3,8 +3,9 @@
 Law: pure; judged once for all that look at the same. Whether pH is too high, also for a target, is judged by the higher
 of the published one and of what the checks correct it to (`uncertainty.cautious`).
 
-One cause, one alarm, in this order: `no-data`, `out-of-liquid`, `erratic`, `blind`, process alarms; what an earlier one
-speaks of is silence to the later ones. So `out-of-liquid` and `erratic` wake, as `blind` would for them.
+One cause, one alarm, in this order: `no-data`, `trust-lost`, `trust-doubted`, `blind`, process alarms; what an earlier
+one speaks of is silence to the later ones. But while trust is lost, a reading on the dangerous side of a limit still
+raises its alarm, once and marked as not confirmed; where a second probe can be believed, that is judged instead.
 """
 
 from collections.abc import Mapping
@@ -13,17 +14,14 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
-from logger.measure import maintenance, uncertainty, windows
+from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
 
 _CAUSES: Mapping[Signal, tuple[QualityTests | None, QualityTests]] = {
-    Signal.IMMERSION: (QualityTests.OUT_OF_LIQUID, windows.AWAY),
-    Signal.NOISE: (QualityTests.ERRATIC, QualityTests.OUT_OF_LIQUID | windows.AWAY),
-    Signal.BELIEF: (
-        None,
-        QualityTests.OUT_OF_LIQUID | QualityTests.ERRATIC | QualityTests.ATTENDED | QualityTests.UNCALIBRATED,
-    ),
+    Signal.TRUST: (windows.LOST | QualityTests.NOT_BACK, QualityTests.ATTENDED),
+    Signal.TRUST_DOUBT: (QualityTests.DOUBTED, windows.LOST | windows.AWAY),
+    Signal.BELIEF: (None, windows.LOST | windows.AWAY | QualityTests.UNCALIBRATED),
 }
 """One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
 
@@ -54,11 +52,15 @@ class Signals:
         carry, rows = self.carry, self.rows
         if signal is Signal.PH_UPPER and carry.electrode.calibration is not None:
             ph, u = uncertainty.cautious(
-                carry.electrode.calibration, self.probe.errors, rows=rows, drift=carry.electrode.drift
+                carry.electrode.calibration,
+                self.probe.errors,
+                rows=replace(rows, at_us=age.drifted_at_us(carry, rows.at_us, rows.elapsed_us)),
+                drift=carry.electrode.drift,
             )
             rows = replace(rows, ph=ph, u=u)
+        rows = _with_second_probe(rows) if signal in (Signal.PH, Signal.PH_UPPER) else rows
         if isinstance(signal, AlarmKind):
-            value = maintenance.faults(signal, self.probe, carry, at_us=rows.at_us, first=self.first)
+            value = maintenance.faults(signal, self.probe, carry, rows=rows, first=self.first)
             belief = _all_believed(rows)
         else:
             value, belief = _values(rows, signal)
@@ -77,6 +79,7 @@ class Signals:
             slope=carry.electrode.calibration.slope,
             errors=self.probe.errors,
             poll_s=self.probe.poll_s,
+            spread=judged.spread if signal in (Signal.PH, Signal.PH_UPPER) else 0.0,
         )
         return replace(judged, u=u)
 
@@ -94,11 +97,21 @@ def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
         test, elsewhere = _CAUSES[signal]
         silent = missing | ((rows.tests & elsewhere) != 0)
         faulty = windows.ph_belief(rows) != Belief.BELIEVED if test is None else (rows.tests & test) != 0
-        if signal is Signal.BELIEF:  # nobody said that the probe is back: that is for no other alarm to tell
+        if signal is Signal.TRUST:  # nobody said that the probe is back: that is for no other alarm to tell
             silent &= (rows.tests & QualityTests.NOT_BACK) == 0
         return faulty.astype(np.float64), np.where(silent, int(Belief.NOT_BELIEVED), _all_believed(rows))
     if signal is Signal.SECOND_PROBE:
         return windows.apart(rows)
     if signal is Signal.TEMPERATURE:
         return rows.temperature_c, windows.temperature_belief(rows)
-    return rows.ph, windows.ph_belief(rows)
+    return rows.ph, windows.limit_belief(rows)
+
+
+def _with_second_probe(rows: Measurements) -> Measurements:
+    """Return the rows with what the second probe reads, where it is judged in place of one that has lost trust."""
+    by_second = (rows.tests & QualityTests.BY_SECOND_PROBE) != 0
+    if not by_second.any():
+        return rows
+    return replace(
+        rows, ph=np.where(by_second, rows.reference_ph, rows.ph), u=np.where(by_second, rows.reference_u, rows.u)
+    )

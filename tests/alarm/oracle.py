@@ -10,7 +10,7 @@ from itertools import pairwise
 
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.model import Calibration, Cause, Command, CommandKind, State
-from tests.alarm.oracle_words import ABNORMAL, BACK, BETWEEN, SAY_NOTHING, Alarm, Refused, Sample, Told
+from tests.alarm.oracle_words import ABNORMAL, BACK, BETWEEN, LATER, SAY_NOTHING, Alarm, Refused, Sample, Told
 
 
 @dataclass(kw_only=True)
@@ -48,9 +48,9 @@ class Oracle:
             self.judge(alarm, sample, ph, belief)
 
     def lose(self) -> None:
-        """Nobody knows where the probe is: what is blind already is so anew."""
+        """Nobody knows where the probe is: trust that is lost already is lost anew."""
         for alarm in self.alarms:
-            if alarm.config.kind is AlarmKind.BLIND and not self.is_lost:
+            if alarm.config.kind is AlarmKind.TRUST_LOST and not self.is_lost:
                 alarm.base = self.cleared(alarm)
                 alarm.abnormal, alarm.since, alarm.timer = False, None, None
         self.is_lost = True
@@ -90,8 +90,10 @@ class Oracle:
         if kind is AlarmKind.NO_DATA:
             says = ABNORMAL if sample.mv is None else BACK
         elif kind is AlarmKind.BLIND:
-            is_known = sample.mv is None or self.out_ends is not None or self.line is None
+            is_known = sample.mv is None or self.is_away or self.line is None
             says = SAY_NOTHING if is_known else BACK if belief == "believed" else ABNORMAL
+        elif kind is AlarmKind.TRUST_LOST:
+            says = BACK if sample.mv is not None and self.out_ends is None else SAY_NOTHING
             says = ABNORMAL if self.is_lost else says
         elif kind in (AlarmKind.PH_HIGH, AlarmKind.PH_LOW):
             value = ph
@@ -102,6 +104,7 @@ class Oracle:
             says = self.compare(alarm.config, value, "believed")
         if says != SAY_NOTHING:
             self.delay(alarm, says, value)
+            alarm.newest = value
 
     def compare(self, config: AlarmConfig, value: float | None, belief: str) -> str:
         if value is None or belief == "silent":
@@ -132,8 +135,6 @@ class Oracle:
         if alarm.since is None:
             alarm.since = self.t
         wait = alarm.config.off_delay_s if alarm.abnormal else alarm.config.on_delay_s
-        if alarm.config.kind is AlarmKind.BLIND and self.is_lost:
-            wait = 0.0
         if self.t - alarm.since < round(wait * 1e6):
             return
         alarm.since, alarm.abnormal = None, not alarm.abnormal
@@ -172,12 +173,10 @@ class Oracle:
         alarm.base = State.UNACKNOWLEDGED
         alarm.occurrence += 1
         alarm.reminders = 0
-        alarm.timer = self.after(self.reminder_s(alarm))
+        if cause in LATER and alarm.newest is not None:
+            alarm.value = alarm.newest
+        alarm.timer = self.after(alarm.config.reminder_s)
         self.tell(alarm, cause, before, loud=True)
-
-    def reminder_s(self, alarm: Alarm) -> float | None:
-        is_told = alarm.config.kind is AlarmKind.BLIND and self.is_lost
-        return alarm.config.reminder_s or (1800.0 if is_told else None)
 
     def timers(self, alarm: Alarm) -> None:
         if alarm.shelf_ends is not None and alarm.shelf_ends <= self.t:
@@ -188,7 +187,7 @@ class Oracle:
                 self.annunciate(alarm, Cause.REALARM, State.ACKNOWLEDGED)
             else:
                 alarm.reminders += 1
-                alarm.timer = self.after(self.reminder_s(alarm))
+                alarm.timer = self.after(alarm.config.reminder_s)
                 self.tell(alarm, Cause.REMINDER, alarm.shown)
 
     def after(self, seconds: float | None) -> int | None:
@@ -249,7 +248,7 @@ class Oracle:
         if command.note == "probe-in":
             self.out_ends = None
             self.end_suppressions(now=True)
-            self.find()
+            self.is_lost = False
             return
         if command.note == "started" and not (command.duration_s or 0.0) > 60 * 24 * 3600.0:
             return
@@ -260,17 +259,9 @@ class Oracle:
             return
         self.out_ends = self.after(seconds)
         for alarm in self.alarms:
-            if alarm.config.kind not in (AlarmKind.NO_DATA, AlarmKind.BLIND):
+            if alarm.config.kind not in (AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.TRUST_LOST):
                 before, alarm.suppression_ends, alarm.timer = alarm.shown, self.after(seconds), None
                 self.tell(alarm, Cause.SUPPRESSED, before, by=command.by)
-
-    def find(self) -> None:
-        """Somebody says that the probe is back."""
-        for alarm in self.alarms:
-            if alarm.config.kind is AlarmKind.BLIND and self.is_lost and alarm.abnormal:
-                alarm.abnormal, alarm.since = False, None
-                self.clear(alarm, None)
-        self.is_lost = False
 
     def request(self, alarm: Alarm, command: Command) -> None:
         before, kind = alarm.shown, command.kind
@@ -329,7 +320,8 @@ class Oracle:
         value: float | None = None,
         by: str = "",
     ) -> None:
-        shown = value if value is not None else alarm.value
+        told_later = alarm.newest if cause in LATER else None
+        shown = next((each for each in (value, told_later, alarm.value) if each is not None), None)
         rounded = None if shown is None else round(shown, 6)
         self.journal.append(
             (

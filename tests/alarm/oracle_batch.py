@@ -66,14 +66,17 @@ class BatchOracle(Oracle):
         else:
             says = self.compare(alarm.config, value, "believed")
         if says != SAY_NOTHING:
-            self.delay(alarm, says, None if value in (None, float("inf")) else value)
+            shown = None if value in (None, float("inf")) else value
+            self.delay(alarm, says, shown)
+            alarm.newest = alarm.newest if shown is None else shown
 
     def says(self, alarm: Alarm, value: float | None) -> str:
         config = alarm.config
         assert config.setpoint is not None
         if value is None:
             return SAY_NOTHING
-        beyond = config.setpoint - value if config.kind is AlarmKind.STALL else value - config.setpoint
+        is_low = config.kind in (AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF)
+        beyond = config.setpoint - value if is_low else value - config.setpoint
         return ABNORMAL if beyond >= 0 else BACK if beyond <= -config.deadband else BETWEEN
 
     def patience_s(self, alarm: Alarm) -> float:
@@ -82,13 +85,13 @@ class BatchOracle(Oracle):
     def look_back(self, alarm: Alarm, begin: int, length: int, value: float | None, warm: float | None) -> float | None:
         """Take a window in; return what the alarm looks at, None where nothing can be told."""
         past, kind = self.past.setdefault(alarm.config.id, Past()), alarm.config.kind
-        if kind in (AlarmKind.NO_START, AlarmKind.STALL):
+        if kind in (AlarmKind.NO_START, AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF):
             self.count(past, begin + length, warm)
         since, until = self.unsettled
         is_after = begin >= until
         if value is None or not (is_after or begin + length <= since):
             return None
-        reach = {AlarmKind.RATE_OF_CHANGE: 3, AlarmKind.RISE: 2}.get(kind, 12)
+        reach = {AlarmKind.RATE_OF_CHANGE: 3, AlarmKind.RISE: 2, AlarmKind.EARLY_RISE: 24}.get(kind, 12)
         past.kept = [each for each in past.kept if each[0] >= begin - reach * length] + [(begin, value)]
         if kind in (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE) and is_after:
             past.kept = [each for each in past.kept if each[0] >= until]
@@ -96,7 +99,10 @@ class BatchOracle(Oracle):
             past.kept = [each for each in past.kept if each[0] > self.fresh - length]
             then = dict(past.kept).get(begin - 3 * length)
             return None if then is None else abs(value - then) / (3 * length / HOUR)
-        return self.rise(past, alarm, is_after=is_after) if kind is AlarmKind.RISE else self.batch(past, alarm, warm)
+        if kind is AlarmKind.RISE:
+            return self.rise(past, alarm, is_after=is_after)
+        self.move_by_top_up(past)
+        return self.early_rise(past) if kind is AlarmKind.EARLY_RISE else self.batch(past, alarm, warm)
 
     def count(self, past: Past, end: int, warm: float | None) -> None:
         past.warm = past.warm if warm is None else warm
@@ -115,16 +121,31 @@ class BatchOracle(Oracle):
             past.lowest = None if past.lowest is None else past.lowest + level - past.before
             past.before = None
         past.lowest = level if past.lowest is None or level < past.lowest else past.lowest
-        past.armed = past.armed or past.lowest <= alarm.config.armed_ph
+        armed_ph = alarm.config.armed_ph
+        past.armed = past.armed or armed_ph is None or past.lowest <= armed_ph
         return level - past.lowest if past.armed else 0.0
 
-    def batch(self, past: Past, alarm: Alarm, warm: float | None) -> float | None:
+    def early_rise(self, past: Past) -> float | None:
+        if len(past.kept) < 2:
+            return None
+        past.lowest = past.level() if past.lowest is None else min(past.lowest, past.level())
+        rises = [each.config for each in self.alarms if each.config.kind is AlarmKind.RISE]
+        if any(rise.armed_ph is not None and past.lowest <= rise.armed_ph for rise in rises):
+            return 0.0
+        return past.kept[-1][1] - min(value for _, value in past.kept)
+
+    def move_by_top_up(self, past: Past) -> None:
         begin, value = past.kept[-1]
         if past.before is not None and begin >= self.unsettled[1]:
             step, past.before = value - past.before, None
             past.kept = [(each, old + step) for each, old in past.kept[:-1]] + past.kept[-1:]
             past.top = None if past.top is None else past.top + step
+
+    def batch(self, past: Past, alarm: Alarm, warm: float | None) -> float | None:
+        begin, value = past.kept[-1]
         config, level = alarm.config, past.level()
+        if config.kind is AlarmKind.FALL_BROKE_OFF:
+            return self.broke_off(past, round(config.window_s * 1e6), warm)
         if config.kind is AlarmKind.NO_START:
             if self.started is None:
                 return None
@@ -132,12 +153,27 @@ class BatchOracle(Oracle):
                 past.top = value
             return None if past.top is None else past.hours if past.top - level < config.drop_ph else 0.0
         past.top = level if past.top is None else max(past.top, level)
-        if past.top - level < config.drop_ph or level <= config.above_ph:
+        past.lowest = level if past.lowest is None else min(past.lowest, level)
+        if past.top - level < config.drop_ph or past.lowest <= config.above_ph:
             return float("inf")
-        low, high = 16.0, 22.0  # of the temperature alarms in the test's configuration
-        if len(past.kept) < 9 or warm is None or not low < warm < high:
+        return None if len(past.kept) < 9 or not self.is_in_band(warm) else self.fall(past.kept)
+
+    def broke_off(self, past: Past, length: int, warm: float | None) -> float | None:
+        newest = past.kept[-1][0]
+        late = [each for each in past.kept if newest - each[0] <= 3 * length]
+        early = [each for each in past.kept if 3 * length <= newest - each[0] <= 9 * length]
+        if len(late) < 3 or len(early) < 5 or not self.is_in_band(warm):
             return None
-        pairs = [(a, b) for n, a in enumerate(past.kept) for b in past.kept[n + 1 :]]
+        before = self.fall(early)
+        return float("inf") if before <= 0.03 else 100.0 * max(self.fall(late), 0.0) / before
+
+    @staticmethod
+    def is_in_band(warm: float | None) -> bool:
+        return warm is not None and 17.5 < warm < 22.0  # of the temperature alarms in the test's configuration
+
+    @staticmethod
+    def fall(kept: list[tuple[int, float]]) -> float:
+        pairs = [(a, b) for n, a in enumerate(kept) for b in kept[n + 1 :]]
         return -median((b[1] - a[1]) / ((b[0] - a[0]) / HOUR) for a, b in pairs)
 
     # --- marks
@@ -176,7 +212,7 @@ class BatchOracle(Oracle):
                     alarm.suppression_ends = self.unsettled[1]
             self.end_suppressions()
             self.fresh = now if self.is_lost else self.fresh
-            self.find()
+            self.is_lost = False
         elif command.note == "started":
             if seconds is not None and not 0 <= seconds <= LONGEST_AGO_S:
                 raise Refused
@@ -207,12 +243,18 @@ class BatchOracle(Oracle):
             return
         since, last = self.unsettled
         self.unsettled = (since, max(last, until)) if last > self.t else (self.t, until)
-        for past in self.past.values():
+        for alarm in self.alarms:
+            past = self.past.setdefault(alarm.config.id, Past())
             if command.note == "topped-up" and past.kept and past.before is None:
                 past.before = past.level()
+            if command.note == "stirred" and alarm.config.kind is AlarmKind.EARLY_RISE:
+                past.kept, past.before = [], None
 
 
-LOOKING = (AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.NO_START, AlarmKind.STALL)
+LOOKING = (
+    *(AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.EARLY_RISE),
+    *(AlarmKind.NO_START, AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF),
+)
 
 
 def carry(vat: VatConfig, probe: ProbeConfig, samples: Sequence[Sample], commands: Sequence[Command]) -> list[Told]:

@@ -40,6 +40,7 @@ class Alarm:
     suppression_ends: int | None = None
     out: bool = False
     value: float | None = None
+    newest: float | None = None
 
     @property
     def shown(self) -> State:
@@ -54,6 +55,18 @@ class Alarm:
     @property
     def covered(self) -> bool:
         return self.out or self.suppression_ends is not None or self.shelf_ends is not None
+
+
+LATER = (
+    Cause.REMINDER,
+    Cause.RAISED,
+    Cause.REALARM,
+    Cause.RELEASED,
+    Cause.SHELF_EXPIRED,
+    Cause.UNSHELVED,
+    Cause.RETURNED_TO_SERVICE,
+)
+"""What is told later names the value that was judged last."""
 
 
 def retell(entry: Entry) -> Told:

@@ -61,12 +61,35 @@ BELIEVED = record(belief=Belief.BELIEVED)
     ],
 )
 def test_a_believed_reading_says_what_it_rests_on(evidence: Evidence, grounds: str) -> None:
-    assert sentence(BELIEVED, evidence) == f"Believed: in the liquid, quiet, {grounds}"
+    assert sentence(BELIEVED, evidence) == f"Believed: nothing speaks against the probe, {grounds}"
 
 
-def test_nobody_says_in_the_liquid_before_a_window_has_told() -> None:
+def test_nobody_says_that_nothing_speaks_against_a_probe_before_a_window_has_told() -> None:
     early = record(Against.UNWITNESSED, belief=Belief.BELIEVED)
     assert sentence(early, WHOLE).startswith("Believed: watched for too short a time to tell more, checked")
+
+
+def test_a_probe_that_is_doubted_is_believed_and_says_so() -> None:
+    for doubted in (Against.DOUBTED, Against.DOUBTED | Against.UNWITNESSED):
+        told = sentence(record(doubted, belief=Belief.BELIEVED), WHOLE)
+        assert told.startswith("Believed: though doubted (temperature or thermometer is odd), checked 31 h ago, spot")
+
+
+def test_a_probe_without_trust_says_by_what_and_which_probe_is_judged() -> None:
+    alone, by_second = record(Against.JUMPED), record(Against.JUMPED | Against.BY_SECOND_PROBE)
+    lost = "Not believed: the reading jumped as no vat does, so trust in the probe is lost"
+    assert sentence(alone, WHOLE) == f"{lost}, since 00:00 UTC (0 min)"
+    assert sentence(by_second, WHOLE) == f"{lost} (alarms judge the second probe), since 00:00 UTC (0 min)"
+
+
+def test_no_sentence_is_longer_than_the_hub_shows() -> None:
+    check_ = replace(CHECK, deviation_ph=-0.12, passed=False, at_us=NIGHT_US - 71 * HOUR_US)
+    spot = replace(SPOT, reading_ph=4.44, passed=False, at_us=NIGHT_US - 71 * HOUR_US)
+    whole = Evidence(calibration=MADE, check=check_, spot=spot)
+    marks = Against.OWN_PH | Against.ASSUMED_TEMPERATURE | Against.OUTSIDE_BUFFERS | Against.DOUBTED
+    told = [sentence(record(marks, belief=Belief.BELIEVED), whole)]
+    told += [sentence(record(test | Against.BY_SECOND_PROBE, minutes=40_000), whole) for test in LEADING]
+    assert max(map(len, told)) <= 250
 
 
 def test_a_reading_beyond_the_buffers_says_so() -> None:
@@ -79,7 +102,7 @@ def test_a_reading_beyond_the_buffers_says_so() -> None:
     [
         (
             record(Against.OUT_OF_LIQUID | Against.JUMP, minutes=38),
-            "Not believed: the probe seems to hang in air, since 2026-11-24 23:22 UTC (38 min)",
+            "Not believed: the probe seems to hang in air, so trust in it is lost, since 2026-11-24 23:22 UTC (38 min)",
         ),
         (
             record(Against.ATTENDED),

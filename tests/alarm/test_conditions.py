@@ -83,7 +83,7 @@ def test_a_low_alarm_is_its_mirror_image(value: float, expected: Code) -> None:
 @pytest.mark.parametrize("kind", AlarmKind)
 def test_each_kind_looks_to_its_side(kind: AlarmKind) -> None:
     above, below = (code(replace(HIGH, kind=kind), value) for value in (9.0, 1.0))
-    is_low = kind in (AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_LOW, AlarmKind.STALL)
+    is_low = kind in (AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_LOW, AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF)
     assert (above, below) == ((PAST, ABNORMAL) if is_low else (ABNORMAL, PAST))
 
 

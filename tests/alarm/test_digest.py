@@ -38,9 +38,9 @@ def text(seen: Night) -> str:
 
 
 def test_a_quiet_night_is_told_too() -> None:
-    seen = marrow(night(acid(8)), raw_alarm(setpoint=7.0), people=AT_SEVEN)
+    seen = marrow(rows_of(acid(14, per_h=-0.05)), raw_alarm(setpoint=7.0), people=AT_SEVEN)
     assert text(seen) == (
-        "Marrow in the morning: pH 4.51 +/- 0.11 at 06:59 CET, 4.21 to 4.99 in 12 h.\n"
+        "Marrow in the morning: pH 4.40 +/- 0.11 at 06:59 CET, 4.42 to 5.00 in 12 h.\n"
         "A quiet night: no alarm, 4320 of 4320 readings were believed; done: calibrated.\n"
         "Nothing needs doing."
     )

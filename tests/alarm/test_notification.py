@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.alarm import notification
-from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig, VatConfig
+from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig, VatConfig, default_alarm
 from logger.model import Block, Cause, CommandKind, Entry, Reason, VatFacts
 from tests.alarm.notation import Night, ask
 from tests.alarm.notified_nights import acid, marrow, rows_of
@@ -23,6 +23,7 @@ def alarm(kind: AlarmKind, setpoint: float | None = None, **more: object) -> Ala
 
 
 HIGH = alarm(AlarmKind.PH_HIGH, 4.6, reminder_s=900.0, raise_after_reminders=2)
+TRUST = default_alarm(AlarmKind.TRUST_LOST)
 NO_DATA = raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=300.0, deadband=0.0)
 
 
@@ -36,7 +37,8 @@ CASES: list[tuple[AlarmConfig, Block, str]] = [
         rows_of(acid(2.5, begin=4.3, per_h=0.15)),
         """\
 Marrow: pH 4.64 +/- 0.10, at or above 4.60 (77 % probable) since 21:10 CET.
-Believed: in the liquid, quiet, calibrated 2 h ago and not checked since. pH rising 0.149 +/- 0.002 an hour, 20.0 C.
+Believed: nothing speaks against the probe, calibrated 2 h ago and not checked since. pH rising 0.149 +/- \
+0.002 an hour, 20.0 C.
 First measure with another instrument or a strip, and hold the batch until you know. Then acknowledge it, or shelve \
 it for a while.""",
     ),
@@ -45,7 +47,8 @@ it for a while.""",
         rows_of(acid(2.5, per_h=-0.15)),
         """\
 Marrow: pH 4.66 +/- 0.10, at or below 4.70 since 21:10 CET.
-Believed: in the liquid, quiet, calibrated 2 h ago and not checked since. pH falling 0.150 +/- 0.002 an hour, 20.0 C.
+Believed: nothing speaks against the probe, calibrated 2 h ago and not checked since. pH falling 0.150 +/- \
+0.002 an hour, 20.0 C.
 First measure with another instrument or a strip. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -53,7 +56,7 @@ First measure with another instrument or a strip. Then acknowledge it, or shelve
         rows_of(acid(1, warm=15.8)),
         """\
 Marrow: 15.8 C, at or below 16.0 C since 19:10 CET.
-Believed: in the liquid, quiet, calibrated 20 min ago and not checked since. pH 4.97 +/- 0.11.
+Believed: nothing speaks against the probe, calibrated 20 min ago and not checked since. pH 4.97 +/- 0.11.
 First look at heater and plug, and warm the vat. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -61,7 +64,7 @@ First look at heater and plug, and warm the vat. Then acknowledge it, or shelve 
         rows_of(acid(1, warm=25.8)),
         """\
 Marrow: 25.8 C, at or above 25.0 C since 19:10 CET.
-Believed: in the liquid, quiet, calibrated 20 min ago and not checked since. pH 4.97 +/- 0.11.
+Believed: nothing speaks against the probe, calibrated 20 min ago and not checked since. pH 4.97 +/- 0.11.
 First look at heater and room, and cool the vat. Then acknowledge it, or shelve it for a while.""",
     ),
     (
@@ -69,8 +72,8 @@ First look at heater and room, and cool the vat. Then acknowledge it, or shelve 
         rows_of(acid(1) + acid(1, begin=4.9, per_h=-0.8)),
         """\
 Marrow: pH changes by 0.81 an hour (limit 0.50) since 20:30 CET.
-Believed: in the liquid, quiet, calibrated 100 min ago and not checked since. pH 4.37 +/- 0.11, falling 0.348 +/- \
-0.115 an hour, 20.0 C.
+Believed: nothing speaks against the probe, calibrated 100 min ago and not checked since. pH 4.37 +/- 0.11, falling \
+0.348 +/- 0.115 an hour, 20.0 C.
 First ask who stirred, topped up or dosed; if nobody did, look at the probe. Then acknowledge it, or shelve it for a \
 while.""",
     ),
@@ -79,8 +82,8 @@ while.""",
         rows_of(acid(5, begin=4.2) + acid(12, begin=3.7, per_h=0.03)),
         """\
 Marrow: pH has risen by 0.21 from its lowest (limit 0.10) since 07:00 CET.
-Believed: in the liquid, quiet, calibrated 15 h ago and not checked since, beyond the calibration's buffers. pH 4.00 \
-+/- 0.11, rising 0.031 +/- 0.002 an hour, 20.0 C.
+Believed: nothing speaks against the probe, calibrated 15 h ago and not checked since, beyond the calibration's \
+buffers. pH 4.00 +/- 0.11, rising 0.031 +/- 0.002 an hour, 20.0 C.
 First look for film and air at the surface, measure with another instrument, and hold the batch. Then acknowledge it, \
 or shelve it for a while.""",
     ),
@@ -111,23 +114,25 @@ hour, 20.0 C.
 First look at the probe: is it in the liquid, is the glass whole. Then acknowledge it, or shelve it for a while.""",
     ),
     (
-        raw_alarm(AlarmKind.OUT_OF_LIQUID, None, on_delay_s=300.0, deadband=0.0),
+        replace(TRUST, reminder_s=None),
         rows_of(acid(2) + AIR),
         """\
-Marrow: the probe seems to hang in air since 21:05 CET.
-Not believed: the probe seems to hang in air. Last believed pH 4.65 +/- 0.11 at 21:04 CET. It was falling 0.101 +/- \
-0.002 an hour.
-First push the probe down below the foam. Then acknowledge it, or shelve it for a while.""",
+Marrow: the probe is not to be trusted since 21:15 CET.
+Not believed: the probe seems to hang in air since 21:05 CET: its temperature stepped, and the signal is noisier \
+since. Last believed pH 4.83 +/- 0.11 at 21:14 CET. It was falling 0.112 +/- 0.013 an hour.
+First check that the glass is whole and the probe in the vat; if glass is missing, hold the batch. Then acknowledge \
+it, or shelve it for a while.""",
     ),
     (
-        raw_alarm(AlarmKind.ERRATIC, None, on_delay_s=600.0, deadband=0.0),
+        replace(TRUST, reminder_s=None),
         rows_of(acid(2) + WILD),
         """\
-Marrow: the reading is wild, the bulb may be broken since 21:05 CET.
-Not believed: the signal is unstable. Last believed pH 4.80 +/- 0.11 at 20:59 CET. It was falling 0.101 +/- \
-0.002 an hour, 20.0 C.
-First check that the glass is whole; if glass is missing, hold the batch; next look at the plug. Then acknowledge it, \
-or shelve it for a while.""",
+Marrow: the probe is not to be trusted since 21:10 CET.
+Not believed: the reading jumped from 4.85 to 6.85 at 21:00 CET, which no vat does by itself: near 0 mV, as a \
+cracked bulb, a short or a damp plug gives, or a glass of rinse water. Last believed pH 4.83 +/- 0.11 at 21:03 CET. \
+It was falling 0.101 +/- 0.002 an hour.
+First check that the glass is whole and the probe in the vat; if glass is missing, hold the batch. Then acknowledge \
+it, or shelve it for a while.""",
     ),
 ]
 
@@ -142,12 +147,12 @@ def test_an_alarm_says_what_whether_to_believe_it_and_what_to_do_first(
 def test_reminders_say_what_is_known_by_then() -> None:
     _, reminder, raised = texts(marrow(rows_of(acid(3, begin=4.3, per_h=0.15)), HIGH))
     assert reminder.startswith(
-        "Reminder 1. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 (77 % probable) since 21:10 CET.\n"
-        "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."
+        "Reminder 1. Marrow: pH 4.66 +/- 0.10 when last judged, at or above 4.60 (88 % probable) since 21:10 CET.\n"
+        "Believed: nothing speaks against the probe, calibrated 2 h ago and not checked since."
         " pH 4.68 +/- 0.11, rising 0.150 +/- 0.002 an hour, 20.0 C.\n"
     )
     assert raised.startswith(
-        "Now of high priority, after 2 reminders. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 ("
+        "Now of high priority, after 2 reminders. Marrow: pH 4.69 +/- 0.10 when last judged, at or above 4.60 ("
     )
 
 
@@ -158,7 +163,7 @@ def test_what_comes_from_the_quiet_hours_says_so() -> None:
     )
     assert held.splitlines()[0] == "Marrow: pH 4.64 +/- 0.10, at or above 4.60 (77 % probable) since 20:10 UTC."
     assert released.splitlines()[0] == (
-        "From the quiet hours. Marrow: pH 4.64 +/- 0.10 when it came, at or above 4.60 since 20:10 UTC."
+        "From the quiet hours. Marrow: pH 4.64 +/- 0.10 when last judged, at or above 4.60 since 20:10 UTC."
     )
 
 
@@ -175,7 +180,7 @@ def test_a_return_says_what_is_known_and_whether_it_still_waits() -> None:
     rows = rows_of([*acid(2), *GONE, *acid(0.2, begin=4.8)])
     assert texts(marrow(rows, NO_DATA))[1] == (
         "Marrow: readings arrive again since 21:10 CET. It still waits to be acknowledged.\n"
-        "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."
+        "Believed: nothing speaks against the probe, calibrated 2 h ago and not checked since."
         " pH 4.80 +/- 0.11, falling 0.101 +/- 0.002 an hour, 20.0 C."
     )
 
@@ -190,7 +195,7 @@ def test_an_alarm_that_a_command_brings_back_says_what_the_newest_record_knew() 
     assert (again.seq, again.cause, again.annunciates) == (900, "unshelved", True)
     assert again.told
     assert (
-        again.told.lines[1] == "Believed: in the liquid, quiet, calibrated 2 h ago and not checked since."
+        again.told.lines[1] == "Believed: nothing speaks against the probe, calibrated 2 h ago and not checked since."
         " pH 4.67 +/- 0.11, rising 0.149 +/- 0.002 an hour, 20.0 C."
     )
 
@@ -214,6 +219,6 @@ def test_what_may_be_broken_glass_comes_first() -> None:
 
 def test_a_glass_alarm_keeps_its_urgency_in_quiet_hours() -> None:
     quiet = PeopleConfig(quiet=QuietConfig(begin_min=18 * 60, end_min=17 * 60))
-    broken = raw_alarm(AlarmKind.ERRATIC, None, on_delay_s=600.0, deadband=0.0, priority=Priority.LOW)
-    (entry,) = [entry for entry in marrow(rows_of(acid(1) + WILD), broken, people=quiet).entries if entry.told]
+    broken = default_alarm(AlarmKind.TRUST_LOST, priority=Priority.LOW)
+    entry, *_ = [entry for entry in marrow(rows_of(acid(1) + WILD), broken, people=quiet).entries if entry.told]
     assert (entry.annunciates, entry.held) == (True, False)

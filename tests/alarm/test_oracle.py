@@ -31,17 +31,21 @@ ALARMS = (
     raw_alarm(AlarmKind.PH_LOW, 4.15, on_delay_s=20.0),
     # Thermometer values are halves and quarters, so some lie on the setpoint and on the end of the deadband to the bit.
     raw_alarm(AlarmKind.TEMPERATURE_HIGH, 22.0, deadband=0.5, on_delay_s=20.0, off_delay_s=10.0, realarm_s=40.0),
-    raw_alarm(AlarmKind.TEMPERATURE_LOW, 16.0, deadband=0.5, latching=True),
+    raw_alarm(AlarmKind.TEMPERATURE_LOW, 17.5, deadband=0.5, latching=True),
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=20.0, deadband=0.0, reminder_s=30.0),
     raw_alarm(AlarmKind.BLIND, None, on_delay_s=20.0, deadband=0.0),
+    raw_alarm(AlarmKind.TRUST_LOST, None, deadband=0.0, reminder_s=70.0),
 )
-LIMITS = QualityLimits(jump_mv=25.0, rate_mv_per_s=10.0, max_gap_s=45.0, witness_window_s=86400.0)
-"""The flat line stays asleep: it needs 5400 s; so do the witnesses, whose windows are a day long."""
-WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
+LIMITS = QualityLimits(jump_mv=25.0, rate_mv_per_s=10.0, max_gap_s=45.0, thermometer_hold_s=0.0)
+"""No step of the thermometer is above 5 C, and what is hotter than any vat is at once no temperature.
+
+The flat line stays asleep: it needs 5400 s; so does trust, whose windows are 15 polls long.
+"""
+WATCH = watch(*ALARMS, limits=LIMITS, poll_s=5760.0)  # type: ignore[arg-type]
 
 ph_level = st.sampled_from([0.1, 3.9, 4.1, 4.2, 4.4, 4.53, 4.57, 4.63, 4.7, 4.7, 11.9])
 """0.1 and 11.9 are outside the electrode's usual range here: doubtful. Steps over 0.42 pH are jumps."""
-c_level = st.sampled_from([15.5, 16.0, 16.25, 16.5, 20.0, 20.0, 21.5, 21.75, 22.0, 22.25, 90.0, None])
+c_level = st.sampled_from([17.25, 17.5, 17.75, 18.0, 20.0, 20.0, 21.5, 21.75, 22.0, 22.25, 90.0, None])
 stretch = st.tuples(st.one_of(ph_level, ph_level, ph_level, st.none()), c_level, st.integers(1, 9))
 odd_gap = st.tuples(st.integers(0, 200), st.sampled_from([0.0, 3.0, 45.0, 45.000001, 200.0]))
 

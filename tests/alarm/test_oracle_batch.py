@@ -23,11 +23,13 @@ def looking(kind: AlarmKind, setpoint: float, window_s: float, **more: object) -
 ALARMS = (  # figures that no difference of the nights' levels meets to the bit
     looking(AlarmKind.RATE_OF_CHANGE, 5.1, 30.0, deadband=1.03, on_delay_s=0.0, reminder_s=60.0),
     looking(AlarmKind.RISE, 0.13, 40.0, armed_ph=4.31, realarm_s=70.0),
+    looking(AlarmKind.EARLY_RISE, 0.121, 30.0, on_delay_s=0.0),
     looking(AlarmKind.NO_START, 0.0701, 30.0, drop_ph=0.23, off_delay_s=30.0),
     replace(looking(AlarmKind.NO_START, 0.1301, 50.0, drop_ph=0.23, latching=True), id="late"),
     looking(AlarmKind.STALL, 0.513, 20.0, drop_ph=0.23, above_ph=4.33, deadband=0.21),
+    looking(AlarmKind.FALL_BROKE_OFF, 25.1, 20.0, deadband=10.3),
     looking(AlarmKind.TEMPERATURE_HIGH, 22.0, 30.0, deadband=0.5),
-    looking(AlarmKind.TEMPERATURE_LOW, 16.0, 30.0, deadband=0.5),
+    looking(AlarmKind.TEMPERATURE_LOW, 17.5, 30.0, deadband=0.5),
 )
 WATCH = watch(*ALARMS, limits=replace(LIMITS, spike_suspect_mv=1e6, spike_fail_mv=2e6))  # type: ignore[arg-type]
 VAT: VatConfig = replace(WATCH.vat, unsettled_s=150.0, probe_out_s=60.0)
@@ -44,7 +46,7 @@ asked: st.SearchStrategy[dict[str, Any]] = st.fixed_dictionaries(
 
 level = st.sampled_from([4.7, 4.7, 4.57, 4.44, 4.4, 4.4, 4.2, 4.1, None, 11.9])
 """4.7 and 4.4 lie 0.3 apart, 4.1 and 4.2 below what arms a rise and ends a stall."""
-warmth = st.sampled_from([20.0, 20.0, 20.0, 18.5, 15.5, 22.25, None])
+warmth = st.sampled_from([20.0, 20.0, 20.0, 18.5, 17.25, 22.25, None])
 
 
 @st.composite

@@ -60,7 +60,7 @@ def test_chosen_priorities_and_broken_glass_annunciate_at_any_hour() -> None:
     assert quiet_night("4.5x9 4.7x40", URGENT).told() == ["10 ph-high: annunciated, unacknowledged !1"]
     both = quiet_night("4.5x9 4.7x40", HIGH, wakes=(Priority.HIGH, Priority.MEDIUM))
     assert both.told() == ["10 ph-high: annunciated, unacknowledged !1"]
-    assert AlarmKind.ERRATIC.row.is_glass
+    assert AlarmKind.TRUST_LOST.row.is_glass
 
 
 def test_what_annunciated_before_goes_on_standing_and_is_not_told_again() -> None:

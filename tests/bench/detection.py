@@ -31,8 +31,9 @@ TROUBLED = {"stuck-vat": "lactic-vegetables", "stalled-vat": "lactic-vegetables"
 JUDGED = frozenset(
     {
         *(AlarmKind.PH_HIGH, AlarmKind.PH_LOW, AlarmKind.TEMPERATURE_HIGH, AlarmKind.TEMPERATURE_LOW),
-        *(AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.NO_START, AlarmKind.STALL),
-        *(AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.OUT_OF_LIQUID, AlarmKind.ERRATIC),
+        *(AlarmKind.RATE_OF_CHANGE, AlarmKind.RISE, AlarmKind.EARLY_RISE, AlarmKind.NO_START),
+        *(AlarmKind.STALL, AlarmKind.FALL_BROKE_OFF, AlarmKind.ABOVE_TARGET),
+        *(AlarmKind.NO_DATA, AlarmKind.BLIND, AlarmKind.TRUST_LOST, AlarmKind.EARLY_RISE),
     }
 )
 """What counts in a healthy batch. Checks that nobody makes, and targets that nobody checks, are missed with reason."""

@@ -43,10 +43,11 @@ def test_all_shows_the_normal_ones_too(house: House) -> None:
     told = house.json("alarms", "--all")
     assert [(a["alarm"], a["state"]) for a in told["alarms"]] == [
         ("ph-high", "unacknowledged"),
+        ("early-rise", "normal"),
         ("no-data", "normal"),
         ("blind", "normal"),
-        ("out-of-liquid", "normal"),
-        ("erratic", "normal"),
+        ("trust-lost", "normal"),
+        ("trust-doubted", "normal"),
         ("no-calibration", "normal"),
         ("calibration-overdue", "normal"),
         ("check-overdue", "normal"),

@@ -77,6 +77,14 @@ def test_when_all_is_well_it_says_so_and_leaves_nothing_changed(
     wait_until(lambda: f"Client {client} disconnected." in broker.log, 10)
 
 
+def test_what_a_configuration_says_in_vain_is_told_and_is_no_fault(tmp_path: Path, simulator: Start) -> None:
+    house = house_of(tmp_path, simulator("normal-night").port, "[vat.marrow.alarm.erratic]\non_delay_s = 600\n")
+    ready(house)
+    ok, told = findings(house)["no"]
+    assert (ok, told.startswith("[vat.marrow.alarm.erratic] is no longer an alarm of its own: ")) == (True, True)
+    assert "no longer used" in house.do("check").output
+
+
 def test_files_that_others_may_open_are_told_with_what_to_run_and_left_as_they_are(tmp_path: Path) -> None:
     recorded = 'record_bytes = "heard [1].jsonl"\n'
     house = House(folder=tmp_path, more=SIMULATION, vats=recorded + VAT)

@@ -38,6 +38,7 @@ def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_a
         "ph-low": 3.0,
         "rate-of-change": 0.5,
         "rise": 0.1,
+        "early-rise": 0.15,
         "cool": 16,
         "warm": 24,
         "temperature-low": 10,
@@ -45,6 +46,7 @@ def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_a
         "slow-start": 66,
         "no-start": 84,
         "stall": 0.006,
+        "fall-broke-off": 25,
         "deadline-warning": 72,
         "deadline": 120,
     }
@@ -56,7 +58,7 @@ def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_a
 
 
 @pytest.mark.parametrize("profile", list(Profile))
-def test_each_kind_of_ferment_loads_and_ph_high_is_a_comment_that_says_when_to_add_it(
+def test_each_kind_of_ferment_loads_and_ph_high_is_a_comment_that_says_what_arms_it(
     out: Path, profile: Profile
 ) -> None:
     assert run("--defaults", "--profile", profile.value, "--out", str(out)).exit_code == 0
@@ -64,12 +66,15 @@ def test_each_kind_of_ferment_loads_and_ph_high_is_a_comment_that_says_when_to_a
     assert written_alarms.keys() >= PROFILES[profile].keys()
     assert "ph-high" not in written_alarms
     before, mark, after = out.read_text(encoding="utf-8").partition("# [vat.vat-1.alarm.ph-high]\n")
-    assert "once the vat has acidified" in before.splitlines()[-1]
+    assert "above-target" in before.splitlines()[-1]
     commented, _, rest = after.partition("\n\n")
     out.write_text(before + (mark + commented).replace("# ", "", 1).replace("\n# ", "\n") + "\n\n" + rest)
     added = {alarm.id: alarm for alarm in load(out, environ={}).vats[0].alarms}
     assert added.keys() == {*written_alarms, "ph-high"}
-    assert (added["ph-high"].priority, added["ph-high"].reminder_s) == (Priority.HIGH, 900)
+    high = added["ph-high"]
+    assert (high.priority, high.reminder_s) == (Priority.HIGH, 900)
+    assert high.setpoint is not None
+    assert high.armed_ph == round(high.setpoint - 0.1, 1)
 
 
 @pytest.mark.parametrize(

@@ -24,8 +24,7 @@ def test_the_process_alarms_are_suspended_while_the_probe_is_out_and_watch_again
     assert (out["applied"], out["text"]) == (True, "process alarms suspended for 30 min")
     assert [(alarm["alarm"], alarm["state"]) for alarm in alarms] == [
         ("ph-high", "suppressed"),
-        ("out-of-liquid", "suppressed"),
-        ("erratic", "suppressed"),
+        ("early-rise", "suppressed"),
     ]
     assert (back["applied"], back["text"]) == (True, "process alarms watch again, their delays start anew")
 

@@ -71,6 +71,12 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
         "name": "Marrow",
         "probe": "marrow-probe",
         "alarms": [],
+        "trust": {
+            "level": "earned",
+            "since": None,
+            "age_s": None,
+            "sentence": "Earned: watched for too short a time to tell more",
+        },
         "health": "good",
         "findings": [],
         "corrections": [],
@@ -124,7 +130,7 @@ def test_what_is_not_believed_is_told_with_its_reason_and_the_age_of_the_last_th
     (vat,) = house.json("status")["vats"]
     assert (vat["newest"]["believed"], vat["newest"]["tests"]) == (
         False,
-        ["jump", "rate-of-change", "outside-buffers", "unwitnessed"],
+        ["jump", "outside-buffers", "unwitnessed"],
     )
     assert vat["newest"]["verdict"].startswith("Not believed: the reading jumps, since ")
     assert 10 < vat["believed_age_s"] < 20

@@ -51,6 +51,13 @@ def test_a_wrong_configuration_is_exit_2_with_a_sentence_before_the_store_is_tou
     assert not (here.folder / "night.db").exists()
 
 
+def test_what_a_configuration_says_in_vain_is_logged_once(night: MakeNight) -> None:
+    here = night(Vat(run="quiet-night", alarms="[vat.marrow.alarm.erratic]\n"), calibrated=False)
+    Store.open(here.config.store_url, simulated=False, migrate=True).close()
+    assert run_to_its_end(here) == 1
+    assert here.log.count("[vat.marrow.alarm.erratic] is no longer an alarm of its own") == 1
+
+
 def test_a_store_of_real_vats_is_refused_with_a_sentence(night: MakeNight) -> None:
     here = night(QUIET, calibrated=False)
     Store.open(here.config.store_url, simulated=False, migrate=True).close()

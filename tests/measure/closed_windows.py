@@ -21,5 +21,6 @@ def closed(values: list[float], *, window_s: float, first: int = 0, doubtful: tu
         u=np.full(n, 0.05),
         belief=belief,
         count=none + 60,
+        spread=np.full(n, np.nan),
         spoken=none,
     )

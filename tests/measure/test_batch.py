@@ -18,6 +18,7 @@ HOUR_US = 3_600_000_000
 NAN = float("nan")
 START = AlarmConfig(id="n", kind=AlarmKind.NO_START, setpoint=66.0, window_s=3600.0, drop_ph=0.25)
 STALL = AlarmConfig(id="s", kind=AlarmKind.STALL, setpoint=0.006, window_s=3600.0, drop_ph=0.25, above_ph=4.75)
+BROKE = AlarmConfig(id="b", kind=AlarmKind.FALL_BROKE_OFF, setpoint=25.0, window_s=3600.0)
 ANY_C = (-inf, inf)
 STARTED = Carry(probe="p", batch=BatchState(started_us=0))
 
@@ -104,6 +105,8 @@ def test_a_fall_is_told_only_above_the_target_once_the_ph_had_fallen() -> None:
     assert fall[-1] == 0.0
     _, fall = followed(STALL, [6.0, 6.0, *[4.75] * 20])
     assert fall[-1] == inf  # low enough
+    _, fall = followed(STALL, [6.0, 6.0, *[4.75] * 3, *[5.25] * 20])
+    assert fall[-1] == inf  # it was: what rises again is no stall
     falls = [6.0 - 0.015625 * hour for hour in range(40)]
     assert followed(STALL, falls)[1][-1] == 0.015625
 
@@ -124,6 +127,32 @@ def test_the_band_is_what_the_vat_s_own_alarms_leave() -> None:
     alarms = (limit(low, 10.0), limit(low, 16.0), limit(high, 24.0), limit(high, 30.0))
     assert band_c(VatConfig(id="v", name="V", probe="p", alarms=alarms)) == (16.0, 24.0)
     assert band_c(VatConfig(id="v", name="V", probe="p")) == ANY_C
+
+
+def test_a_fall_breaks_off_when_three_hours_fall_less_than_a_quarter_of_the_six_before() -> None:
+    falling = [6.0 - 0.0625 * hour for hour in range(10)]
+    assert followed(BROKE, falling)[1][-1] == 100.0
+    low = falling[-1]
+    _, slower = followed(BROKE, [*falling, *(low - 0.015625 * hour for hour in range(1, 4))])
+    assert slower[-1] == 25.0
+    assert followed(BROKE, [*falling, low, low, low])[1][-1] == 0.0
+    assert followed(BROKE, [*falling, low + 0.25, low + 0.25, low + 0.5])[1][-1] == 0.0  # a rise is no fall
+
+
+def test_a_fall_that_was_not_steep_does_not_break_off() -> None:
+    falling = [6.0 - 0.03125 * hour for hour in range(10)]  # 0.03 is steep
+    assert followed(BROKE, [*falling, *[falling[-1]] * 3])[1][-1] == 0.0
+    falling = [6.0 - 0.015625 * hour for hour in range(10)]
+    assert followed(BROKE, [*falling, *[falling[-1]] * 3])[1][-1] == inf
+
+
+def test_whether_a_fall_breaks_off_needs_medians_before_and_after_and_a_temperature_inside_the_band() -> None:
+    values = [*(6.0 - 0.0625 * hour for hour in range(7)), 5.625, 5.625, 5.625]
+    assert followed(BROKE, values)[1][-1] == 0.0
+    assert np.isnan(followed(BROKE, values[:-1])[1][:5]).all()
+    assert np.isnan(followed(BROKE, [NAN, NAN, NAN, *values[3:]])[1][-1])
+    assert np.isnan(followed(BROKE, [*values[:-3], NAN, NAN, 5.625])[1][-1])
+    assert np.isnan(followed(BROKE, values, 16.0, band=(16.0, 24.0))[1][-1])
 
 
 def test_it_says_when_a_start_cannot_be_watched() -> None:
@@ -175,9 +204,10 @@ def test_a_calibration_keeps_the_level_that_a_fall_is_counted_from_and_the_hours
     _, told = followed(START, [5.625, 5.875], trend=kept, first=3)
     same([0.0, 0.0], told)
     assert reset_for_calibration({"": Trend(medians=((0, 4.0),), lowest=4.0, armed=True)})[""] == Trend()
+    assert reset_for_calibration({"": Trend(armed=True)})[""] == Trend(armed=True)  # a limit from above
 
 
-@pytest.mark.parametrize("alarm", [START, STALL])
+@pytest.mark.parametrize("alarm", [START, STALL, BROKE])
 def test_what_is_carried_makes_no_difference_and_stays_small(alarm: AlarmConfig) -> None:
     values = [6.0, 6.0, 5.75, NAN, *[5.5] * 20]
     trend, apart = Trend(), []

@@ -14,10 +14,12 @@ from logger.model import (
     Carry,
     ElectrodeState,
     Health,
-    ImmersionState,
+    Loss,
     QualityTests,
     Reason,
-    WindowState,
+    TrustCause,
+    TrustState,
+    TrustWindow,
 )
 from tests.series import EPOCH_US, calibration, millivolts
 
@@ -27,15 +29,24 @@ STILL = STILL_US // WINDOW_US
 DAY_US = 86_400_000_000
 
 
-def carry(ph: float = 4.5, warm_c: float = 20.0, *, line: Calibration | None = None, **more: object) -> Carry:
-    """Return what is carried after a quiet window at this pH and temperature."""
-    seen = ImmersionState(middle_c=warm_c, middle_mv=millivolts(ph, warm_c), noise_mv=0.3)
-    windows = WindowState(immersion=replace(seen, **more))  # type: ignore[arg-type]
-    return Carry(probe="probe", electrode=ElectrodeState(calibration=line or calibration()), windows=windows)
+def carry(
+    ph: float = 4.5,
+    warm_c: float = 20.0,
+    *,
+    line: Calibration | None = None,
+    noise_mv: float = 0.3,
+    still: int = 0,
+    loss: Loss | None = None,
+) -> Carry:
+    """Return what is carried after a window at this pH and temperature."""
+    mv = millivolts(ph, warm_c)
+    window = TrustWindow(number=9, count=30, potential_mv=mv, temperature_c=warm_c, noise_mv=noise_mv, outliers=0)
+    trust = TrustState(windows=(window,), still=still, loss=loss)
+    return Carry(probe="probe", electrode=ElectrodeState(calibration=line or calibration()), trust=trust)
 
 
 def told(carried: Carry, *, days: float = 0.0) -> list[str]:
-    found = list(findings(PROBE, carried, at_us=EPOCH_US + round(days * DAY_US), window_us=WINDOW_US))
+    found = list(findings(PROBE, carried, at_us=EPOCH_US + round(days * DAY_US)))
     assert {one.status for one in found} <= {Health.OUT_OF_SPECIFICATION}
     return [one.text.split(":")[0] for one in found]
 
@@ -64,7 +75,9 @@ def test_doubt_beyond_its_limit_is_told_of_the_reading() -> None:
 def test_noise_that_no_vat_makes_is_told_but_not_twice() -> None:
     noisy = carry(noise_mv=2.1)
     assert told(noisy) == ["The potential is restless (over 2 mV from reading to reading)"]
-    assert told(carry(noise_mv=2.1, out=True)) == told(carry(noise_mv=2.1, erratic=True)) == []
+    for cause in TrustCause:
+        lost = Loss(cause=cause, since_us=0, since_at_us=EPOCH_US, before=None)
+        assert told(carry(noise_mv=2.1, loss=lost)) == []
 
 
 @pytest.mark.parametrize(
@@ -84,7 +97,7 @@ def test_what_the_verdict_names_is_a_finding_with_its_status() -> None:
     for belief, test, status in (*named, (Belief.BELIEVED, QualityTests.NONE, None)):
         newest = BeliefSince(belief=belief, test=test, reason=Reason.NONE, since_at_us=EPOCH_US)
         carried = Carry(probe="probe", electrode=ElectrodeState(belief=newest))
-        found = [one.status for one in findings(PROBE, carried, at_us=EPOCH_US, window_us=WINDOW_US)]
+        found = [one.status for one in findings(PROBE, carried, at_us=EPOCH_US)]
         assert found == ([] if status is None else [status])
 
 

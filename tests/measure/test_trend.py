@@ -1,18 +1,21 @@
 """How fast pH changes and how far it rises. Figures are halves, quarters and the like, exact in binary."""
 
 from dataclasses import replace
+from math import inf
 
 import numpy as np
 import pytest
 
-from logger.config import AlarmConfig, AlarmKind
-from logger.measure.trend import after_topping_up, follow
+from logger.config import AlarmConfig, AlarmKind, VatConfig
+from logger.measure.batch import reset_for_calibration
+from logger.measure.trend import DAY, after_stirring, after_topping_up, follow, rise_ph
 from logger.measure.windows import WindowMedians
 from logger.model import Carry, SuppressionState, Trend, WindowState
 from tests.measure.closed_windows import closed
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, window_s=600.0)
 RISE = AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.125, window_s=3600.0, armed_ph=4.5)
+EARLY = AlarmConfig(id="early", kind=AlarmKind.EARLY_RISE, setpoint=0.125, window_s=3600.0)
 NAN = float("nan")
 CARRY = Carry(probe="p")
 
@@ -115,7 +118,7 @@ def test_topping_up_twice_before_the_step_is_known_is_one_step() -> None:
     assert after_topping_up({"rise": Trend()}) == {"rise": Trend()}
 
 
-@pytest.mark.parametrize("alarm", [FAST, RISE])
+@pytest.mark.parametrize("alarm", [FAST, RISE, EARLY])
 def test_what_is_carried_makes_no_difference(alarm: AlarmConfig) -> None:
     values = [5.0, 4.5, 4.25, NAN, 4.25, 4.5, 4.75, 4.75]
     trend, apart = Trend(), []
@@ -129,3 +132,44 @@ def test_what_is_carried_stays_small() -> None:
     for alarm in (FAST, replace(RISE, window_s=600.0)):
         trend, _ = follow(Trend(), judged(alarm, [4.5] * 500), alarm, carry=CARRY)
         assert len(trend.medians) <= 4
+    trend, _ = follow(Trend(), judged(EARLY, [5.0] * 500), EARLY, carry=CARRY)
+    assert len(trend.medians) == DAY + 1
+
+
+def test_an_early_rise_needs_no_arming_and_is_told_from_the_lowest_hour_of_the_last_day() -> None:
+    same([NAN, 0.0, 0.25, 0.0, 0.5], followed(EARLY, [5.5, 5.25, 5.5, 5.0, 5.5]))
+    told = followed(EARLY, [5.0, *[5.25] * DAY, 5.25])
+    same([0.25, 0.0], told[-2:])  # what was a day ago counts, what was before does not
+
+
+def test_a_rise_from_where_the_vat_s_own_rise_is_armed_is_not_told_twice() -> None:
+    values = [5.0, 4.5, 4.5, 4.75, 4.75]
+    _, look = follow(Trend(), judged(EARLY, values), EARLY, carry=CARRY, rise_ph=4.5)
+    same([NAN, 0.0, 0.0, 0.0, 0.0], look.value.tolist())
+    same([NAN, 0.0, 0.0, 0.25, 0.25], followed(EARLY, values))
+    _, armed = follow(Trend(), judged(RISE, values), RISE, carry=CARRY)
+    same([NAN, 0.0, 0.0, 0.0, 0.25], armed.value.tolist())
+
+
+def test_after_a_calibration_it_is_told_anew_as_the_rise_is() -> None:
+    trend, _ = follow(Trend(), judged(EARLY, [4.5, 4.5]), EARLY, carry=CARRY, rise_ph=4.5)
+    trend = reset_for_calibration({"": trend})[""]
+    _, look = follow(trend, judged(EARLY, [4.75, 4.75, 5.0], first=2), EARLY, carry=CARRY, rise_ph=4.5)
+    same([NAN, 0.0, 0.25], look.value.tolist())
+
+
+def test_the_vat_s_own_alarms_say_where_a_rise_is_armed() -> None:
+    vat = VatConfig(id="v", name="V", probe="p", alarms=(EARLY, RISE, replace(RISE, id="r", armed_ph=4.25)))
+    assert rise_ph(vat) == 4.5
+    assert rise_ph(replace(vat, alarms=(EARLY,))) == -inf
+    assert rise_ph(replace(vat, alarms=(replace(RISE, armed_ph=None),))) == inf
+
+
+def test_stirring_lets_an_early_rise_begin_anew_and_topping_up_moves_what_was_before_it_by_its_step() -> None:
+    vat = VatConfig(id="v", name="V", probe="p", alarms=(EARLY, RISE))
+    trend, _ = follow(Trend(), judged(EARLY, [5.0, 5.0, 5.125]), EARLY, carry=CARRY)
+    kept = after_stirring({"early": trend, "rise": trend}, vat)
+    assert (kept["early"].medians, kept["rise"]) == ((), trend)
+    values = [5.0, 5.0, 5.0, 5.0625, 5.0625, 9.0, 9.0, 5.5, 5.5625]
+    seen = unsettled(EARLY, values, from_s=5 * 3600.0, until_s=7 * 3600.0, litres=True)
+    same([NAN, 0.0, 0.0, 0.0625, 0.0625, NAN, NAN, 0.0625, 0.125], seen)  # 0.0625 were there before

@@ -10,20 +10,26 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.config import BufferConfig, Config, ErrorModel
+from logger.config import AlarmKind, BufferConfig, Config, ErrorModel, default_alarm
 from logger.model import (
     AlarmState,
     Calibration,
     CalibrationPoint,
     Carry,
+    Doubt,
     Drift,
     ElectrodeState,
     Health,
+    Level,
+    Loss,
     SuppressionState,
+    TrustCause,
+    TrustState,
 )
 from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.schemas import schema
-from logger.units import DAY_US
+from logger.units import DAY_US, HOUR_US
+from logger.watch import trust_words
 from tests.mqtt.factories import AT_US, CONFIG, MARROW, TOPICS
 
 CALIBRATION = Calibration(
@@ -39,6 +45,7 @@ CALIBRATION = Calibration(
     high_ph=7.0,
     points=(),
 )
+SUPPRESSED = {"ph-high": AlarmState(suppressed_until_us=1)}
 OVERDUE = "The calibration is older than 7 days: calibrate the probe."
 UNCHECKED = (
     "The probe was not checked for more than 3 days: dip it in a buffer, or measure the vat with another instrument."
@@ -81,8 +88,38 @@ def test_a_probe_that_is_silent_has_failed() -> None:
         "Nothing arrives from the probe: check its cable, its power and the port.",
         "No calibration is stored, so no pH is claimed: calibrate the probe.",
     ]
-    message = health_message(TOPICS, "marrow-probe", status=status, findings=findings)
+    message = health_message(TOPICS, "marrow-probe", status=status, findings=findings, trust=trust_words.shown(carry))
     jsonschema.validate(json.loads(message.payload), schema("health"))
+
+
+def test_trust_that_was_lost_or_is_doubted_is_a_finding_with_its_cause_and_without_what_it_reads_now() -> None:
+    before = Level(elapsed_us=0, potential_mv=120.0, temperature_c=20.0, slope_ph_per_h=0.0)
+    lost = Loss(cause=TrustCause.JUMP, since_us=0, since_at_us=AT_US, before=before)
+    alarms = {each: AlarmState(abnormal=True) for each in ("trust-lost", "trust-doubted")}
+    vat = replace(MARROW, alarms=(default_alarm(AlarmKind.TRUST_LOST), default_alarm(AlarmKind.TRUST_DOUBTED)))
+    told = []
+    for now_mv in (60.0, 80.0):
+        now = replace(before, potential_mv=now_mv)
+        trust = TrustState(loss=replace(lost, now=now))
+        carry = replace(carried(alarms, ElectrodeState(calibration=CALIBRATION)), trust=trust)
+        status, findings = probe_health(vat, carry, config=CONFIG, at_us=AT_US)
+        assert status is Health.FAILURE
+        assert findings[0].startswith("Trust in the probe is lost: the reading jumped away from 4.89 at 02:10 UTC,")
+        message = health_message(
+            TOPICS, "marrow-probe", status=status, findings=findings, trust=trust_words.shown(carry)
+        )
+        payload = json.loads(message.payload)
+        jsonschema.validate(payload, schema("health"))
+        assert (payload["trust"], payload["trust_since"]) == ("lost", "2026-11-25T02:10:00.123456Z")
+        told.append(message.payload)
+    assert told[0] == told[1]
+    doubt = Doubt(cause=TrustCause.TEMPERATURE, since_us=0, since_at_us=AT_US, before_c=20.0, now_c=16.0, before_mv=0.3)
+    doubted = replace(carried({"trust-doubted": AlarmState(abnormal=True)}), trust=TrustState(doubt=doubt))
+    doubted = replace(doubted, electrode=ElectrodeState(calibration=CALIBRATION))
+    status, findings = probe_health(vat, doubted, config=CONFIG, at_us=AT_US)
+    assert status is Health.OUT_OF_SPECIFICATION
+    (finding,) = findings
+    assert finding.startswith("The probe is doubted: the temperature went from 20.0 to 16.0 C at 02:10 UTC: topped up,")
 
 
 def test_a_calibrated_probe_without_findings_is_good() -> None:
@@ -90,22 +127,34 @@ def test_a_calibrated_probe_without_findings_is_good() -> None:
 
 
 @pytest.mark.parametrize(
-    ("alarms", "attended", "sentence"),
+    ("alarms", "work", "sentence"),
     [
-        ({"ph-high": AlarmState(suppressed_until_us=1)}, None, "Process alarms are suppressed while the probe is out"),
-        ({"ph-high": AlarmState(suppressed_until_us=1)}, 1, "Somebody works on the probe; the process alarms"),
-        ({}, 1, "Somebody works on the probe; the process alarms"),
-        ({"ph-high": AlarmState(out_of_service=True)}, None, "An alarm of this vat is out of service"),
+        (SUPPRESSED, SuppressionState(out_until_us=1), "Process alarms are suppressed while the probe is out"),
+        (SUPPRESSED, SuppressionState(attended_until_us=1), "Somebody works on the probe; the process alarms"),
+        ({}, SuppressionState(attended_until_us=1), "Somebody works on the probe; the process alarms"),
+        ({"ph-high": AlarmState(out_of_service=True)}, SuppressionState(), "An alarm of this vat is out of service"),
     ],
 )
 def test_work_on_the_probe_is_a_function_check(
-    alarms: dict[str, AlarmState], attended: int | None, sentence: str
+    alarms: dict[str, AlarmState], work: SuppressionState, sentence: str
 ) -> None:
-    work = SuppressionState(attended_until_us=attended)
     carry = replace(carried(alarms, ElectrodeState(calibration=CALIBRATION)), suppression=work)
     status, findings = probe_health(MARROW, carry, config=CONFIG, at_us=AT_US)
     assert (status, len(findings)) == (Health.FUNCTION_CHECK, 1)
     assert findings[0].startswith(sentence)
+
+
+def test_stirring_suspends_an_alarm_and_says_nothing_of_the_probe() -> None:
+    stirred = SuppressionState(unsettled_us=(0, 1))
+    carry = replace(carried(SUPPRESSED, ElectrodeState(calibration=CALIBRATION)), suppression=stirred)
+    assert probe_health(MARROW, carry, config=CONFIG, at_us=AT_US) == (Health.GOOD, [])
+
+
+def test_hours_in_which_nobody_watched_ask_for_a_look() -> None:
+    electrode = ElectrodeState(calibration=CALIBRATION, unwatched_at_us=(AT_US, AT_US + 4 * HOUR_US))
+    status, (finding,) = probe_health(MARROW, carried({}, electrode), config=CONFIG, at_us=AT_US + 4 * HOUR_US)
+    assert status is Health.MAINTENANCE_REQUIRED
+    assert finding.startswith("Not watched from ")
 
 
 # Limits of 7 days and 3 days: common practice, no source.

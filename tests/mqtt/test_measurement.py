@@ -25,7 +25,7 @@ def test_a_measurement_tells_ph_with_its_expanded_uncertainty() -> None:
         "calibration": 3,
         "belief": "believed",
         "verdict_since": "2026-11-25T02:10:00.123456Z",
-        "verdict": "Believed: in the liquid, quiet",
+        "verdict": "Believed: nothing speaks against the probe",
         "simulated": False,
     }
 

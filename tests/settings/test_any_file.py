@@ -9,9 +9,9 @@ import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
-from logger.config import Config
+from logger.config import RETIRED, Config
 from logger.errors import ConfigurationError
-from logger.settings import config_hash, load
+from logger.settings import config_hash, load, retired
 from logger.settings.document import layout
 from tests.examples import examples
 
@@ -41,7 +41,8 @@ def names(shape: dict[str, Any]) -> set[str]:
     return {name for key, sub in shape.items() for name in {key, *(names(sub) if isinstance(sub, dict) else ())}}
 
 
-WORDS = st.sampled_from(sorted({*names(layout()), "p", "v", "ph-high", "ph-low", "no-data", "blind", "scpi", "high"}))
+OWN = {"p", "v", "ph-high", "ph-low", "no-data", "blind", "scpi", "high"}
+WORDS = st.sampled_from(sorted({*names(layout()), *OWN, *RETIRED, *retired.LIMITS}))
 TEXTS = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=8)
 SCALARS = st.one_of(
     WORDS,

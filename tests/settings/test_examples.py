@@ -73,14 +73,16 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "slow-start": (66, Priority.MEDIUM),
         "no-start": (84, Priority.HIGH),
         "stall": (0.006, Priority.MEDIUM),
+        "fall-broke-off": (25, Priority.LOW),
         "warm": (24, Priority.MEDIUM),
         "cool": (16, Priority.MEDIUM),
         "temperature-high": (30, Priority.HIGH),
         "temperature-low": (10, Priority.HIGH),
         "no-data": (None, Priority.HIGH),
         "blind": (None, Priority.HIGH),
-        "out-of-liquid": (None, Priority.HIGH),
-        "erratic": (None, Priority.HIGH),
+        "early-rise": (0.15, Priority.MEDIUM),
+        "trust-lost": (None, Priority.HIGH),
+        "trust-doubted": (None, Priority.LOW),
         "no-calibration": (None, Priority.HIGH),
         "calibration-overdue": (None, Priority.MEDIUM),
         "check-overdue": (None, Priority.LOW),
@@ -88,6 +90,7 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "deadline-warning": (72, Priority.MEDIUM),
         "deadline": (120, Priority.HIGH),
         "claim-withdrawn": (None, Priority.HIGH),
+        "above-target": (None, Priority.HIGH),
     }
     assert config.vats[0].target == TargetConfig()
 

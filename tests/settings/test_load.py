@@ -25,11 +25,17 @@ from logger.errors import ConfigurationError
 from logger.settings import config_hash, load
 from tests.settings.files import PROBE, STORE, VAT, WHOLE, complaints, loaded
 
+EARLY = AlarmConfig(
+    id="early-rise", kind=AlarmKind.EARLY_RISE, setpoint=0.15, deadband=0.05, on_delay_s=0.0, window_s=3600.0
+)
 NO_DATA = AlarmConfig(id="no-data", kind=AlarmKind.NO_DATA, on_delay_s=300.0, window_s=0.0, priority=Priority.HIGH)
 BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.HIGH)
-OUT, ERRATIC = (
-    AlarmConfig(id=kind, kind=kind, on_delay_s=delay_s, window_s=0.0, priority=Priority.HIGH)
-    for kind, delay_s in ((AlarmKind.OUT_OF_LIQUID, 300.0), (AlarmKind.ERRATIC, 600.0))
+LOST, DOUBTED = (
+    AlarmConfig(id=kind, kind=kind, on_delay_s=0.0, window_s=0.0, priority=priority, reminder_s=reminder_s)
+    for kind, priority, reminder_s in (
+        (AlarmKind.TRUST_LOST, Priority.HIGH, 1800.0),
+        (AlarmKind.TRUST_DOUBTED, Priority.LOW, None),
+    )
 )
 OWED = tuple(
     AlarmConfig(id=kind, kind=kind, on_delay_s=delay_s, window_s=0.0, priority=priority)
@@ -46,7 +52,7 @@ def test_the_least_file_gets_defaults_and_the_alarms_that_are_always_there(file:
     assert loaded(file, WHOLE) == Config(
         store_url=f"sqlite:///{file.parent}/log.sqlite",
         probes=(ProbeConfig(id="p", port="/dev/ttyUSB0"),),
-        vats=(VatConfig(id="v", name="v", probe="p", alarms=(NO_DATA, BLIND, OUT, ERRATIC, *OWED)),),
+        vats=(VatConfig(id="v", name="v", probe="p", alarms=(EARLY, NO_DATA, BLIND, LOST, DOUBTED, *OWED)),),
     )
 
 
@@ -154,7 +160,7 @@ def test_what_is_written_stands(file: Path) -> None:
                 id="v",
                 name="Marrow & Söhne",
                 probe="p",
-                alarms=(rise, cool, blind, NO_DATA, OUT, ERRATIC, *OWED),
+                alarms=(rise, cool, blind, EARLY, NO_DATA, LOST, DOUBTED, *OWED),
                 max_shelve_s=600,
                 probe_out_s=60,
                 unsettled_s=3600,
@@ -291,8 +297,9 @@ def test_the_environment_stands_over_the_file(file: Path) -> None:
         "temperature-low": 10,
         "no-data": None,
         "blind": None,
-        "out-of-liquid": None,
-        "erratic": None,
+        "early-rise": 0.15,
+        "trust-lost": None,
+        "trust-doubted": None,
         **{alarm.id: None for alarm in OWED},
     }
     assert got.buffers == (

@@ -35,13 +35,14 @@ def test_a_profile_brings_its_alarms(tmp_path: Path, profile: str, setpoints: tu
     names = ("ph-low", "rise", "cool", "warm", "temperature-low", "temperature-high")
     assert tuple(by_id[name].setpoint for name in names) == setpoints
     assert by_id["rate-of-change"].setpoint == 0.5
+    assert by_id["rise"].armed_ph == 4.5
     assert by_id["temperature-low"].priority is Priority.HIGH
-    assert {"no-data", "blind", "out-of-liquid", "erratic"} < set(by_id)
+    assert {"early-rise", "no-data", "blind", "trust-lost", "trust-doubted"} < set(by_id)
 
 
 @pytest.mark.parametrize(
     ("profile", "course"),
-    [("lactic-vegetables", (66, 84, 4.75)), ("brined-cucumbers", (72, 96, 4.75)), ("kombucha", (72, 96, 4.35))],
+    [("lactic-vegetables", (66, 84, 4.6)), ("brined-cucumbers", (72, 96, 4.6)), ("kombucha", (72, 96, 4.2))],
 )
 def test_a_profile_watches_how_a_batch_begins_and_goes_on(
     tmp_path: Path, profile: str, course: tuple[float, ...]
@@ -54,8 +55,14 @@ def test_a_profile_watches_how_a_batch_begins_and_goes_on(
     assert (stall.setpoint, stall.on_delay_s) == (0.006, 6 * 3600.0)
 
 
+def test_that_a_fall_breaks_off_is_a_notice_of_vegetables_and_not_of_tea(tmp_path: Path) -> None:
+    broke_off = alarms(tmp_path, 'profile = "lactic-vegetables"\n')["fall-broke-off"]
+    assert (broke_off.setpoint, broke_off.on_delay_s, broke_off.priority) == (25, 3600.0, Priority.LOW)
+    assert "fall-broke-off" not in alarms(tmp_path, 'profile = "kombucha"\n')
+
+
 def test_vinegar_is_titrated_so_its_course_raises_nothing(tmp_path: Path) -> None:
-    assert not {"slow-start", "no-start", "stall"} & set(alarms(tmp_path, 'profile = "vinegar"\n'))
+    assert not {"slow-start", "no-start", "stall", "fall-broke-off"} & set(alarms(tmp_path, 'profile = "vinegar"\n'))
 
 
 @pytest.mark.parametrize(
@@ -116,9 +123,9 @@ def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
         alarms(tmp_path, 'profile = "vinegr"\n')
 
 
-def test_without_a_profile_only_what_is_written_and_the_instrument_s_own_alarms_are_there(tmp_path: Path) -> None:
+def test_without_a_profile_only_what_is_written_and_what_is_always_there_are_there(tmp_path: Path) -> None:
     upkeep = {"no-calibration", "calibration-overdue", "check-overdue", "drifted"}
-    assert set(alarms(tmp_path, "")) == {"no-data", "blind", "out-of-liquid", "erratic", *upkeep}
+    assert set(alarms(tmp_path, "")) == {"early-rise", "no-data", "blind", "trust-lost", "trust-doubted", *upkeep}
 
 
 OWN = """

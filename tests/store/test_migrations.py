@@ -19,12 +19,12 @@ from logger.store.tables import metadata
 from tests.store.conftest import Opener
 from tests.store.factories import calibration, entry, event, measurements, outcome
 
-THIRD = '''"""Add the machine's name to a run."""
+NEXT = '''"""Add the machine's name to a run."""
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0003"
-down_revision = "0002"
+revision = "0004"
+down_revision = "0003"
 
 
 def upgrade() -> None:
@@ -36,11 +36,11 @@ only_sqlite = pytest.mark.parametrize("store_url", ["sqlite"], indirect=True)  #
 
 
 @pytest.fixture
-def third(tmp_path: Path) -> Path:
+def newer(tmp_path: Path) -> Path:
     """The migrations, with one more."""
     folder = tmp_path / "migrations 100%"
     shutil.copytree(schema.MIGRATIONS, folder, ignore=shutil.ignore_patterns("__pycache__"))
-    (folder / "versions" / "0003_host.py").write_text(THIRD)
+    (folder / "versions" / "0004_host.py").write_text(NEXT)
     return folder
 
 
@@ -56,7 +56,7 @@ def filled(store: Store) -> Store:
     return store
 
 
-def migrate(url: str, location: Path, *, head: str = "0003") -> None:
+def migrate(url: str, location: Path, *, head: str = "0004") -> None:
     engine = make_engine(parse(url), Access.CREATE, busy_s=1)
     try:
         schema.migrate(engine, "it", path=sqlite_path(parse(url)), head=head, location=location)
@@ -97,8 +97,8 @@ def test_the_code_names_the_newest_revision() -> None:
 
 
 @pytest.mark.usefixtures("filled")
-def test_an_old_store_is_brought_up_with_every_row(store_url: str, third: Path, tmp_path: Path) -> None:
-    migrate(store_url, third)
+def test_an_old_store_is_brought_up_with_every_row(store_url: str, newer: Path, tmp_path: Path) -> None:
+    migrate(store_url, newer)
     assert "host" in columns(store_url, "run")
     engine = connect(store_url)
     with engine.connect() as connection:
@@ -108,16 +108,16 @@ def test_an_old_store_is_brought_up_with_every_row(store_url: str, third: Path, 
     engine.dispose()
     assert counts == {"run": 1, "calibration": 1, "measurement": 50, "journal": 1, "outbox": 1}
     assert host == "attic"
-    assert backups(tmp_path) == (["store.sqlite.0002.backup"] if store_url.startswith("sqlite") else [])
+    assert backups(tmp_path) == (["store.sqlite.0003.backup"] if store_url.startswith("sqlite") else [])
 
 
 @pytest.mark.usefixtures("filled")
 @only_sqlite
 def test_the_copy_made_before_a_migration_is_the_old_store(
-    third: Path, tmp_path: Path, sqlite_url: str, opened: Opener
+    newer: Path, tmp_path: Path, sqlite_url: str, opened: Opener
 ) -> None:
-    migrate(sqlite_url, third)
-    with opened(f"sqlite:///{tmp_path / 'store.sqlite.0002.backup'}", migrate=False) as old:
+    migrate(sqlite_url, newer)
+    with opened(f"sqlite:///{tmp_path / 'store.sqlite.0003.backup'}", migrate=False) as old:
         [span] = history.spans(old)
         assert (span.first, span.last) == (1, 50)
         assert queries.entries(old, limit=9) == [entry()]
@@ -125,31 +125,31 @@ def test_the_copy_made_before_a_migration_is_the_old_store(
 
 @pytest.mark.usefixtures("filled")
 @only_sqlite
-def test_an_older_copy_is_never_overwritten(store_url: str, third: Path, tmp_path: Path) -> None:
-    (tmp_path / "store.sqlite.0002.backup").write_text("older")
-    migrate(store_url, third)
-    assert backups(tmp_path) == ["store.sqlite.0002-1.backup", "store.sqlite.0002.backup"]
-    assert (tmp_path / "store.sqlite.0002.backup").read_text() == "older"
+def test_an_older_copy_is_never_overwritten(store_url: str, newer: Path, tmp_path: Path) -> None:
+    (tmp_path / "store.sqlite.0003.backup").write_text("older")
+    migrate(store_url, newer)
+    assert backups(tmp_path) == ["store.sqlite.0003-1.backup", "store.sqlite.0003.backup"]
+    assert (tmp_path / "store.sqlite.0003.backup").read_text() == "older"
 
 
 @pytest.mark.usefixtures("filled")
-def test_a_migration_that_fails_changes_nothing(store_url: str, third: Path, tmp_path: Path) -> None:
+def test_a_migration_that_fails_changes_nothing(store_url: str, newer: Path, tmp_path: Path) -> None:
     before = columns(store_url, "run")
-    with (third / "versions" / "0003_host.py").open("a") as script:
+    with (newer / "versions" / "0004_host.py").open("a") as script:
         script.write('    raise ZeroDivisionError("halfway")\n')
     for _ in range(2):
         with pytest.raises(ZeroDivisionError):
-            migrate(store_url, third)
+            migrate(store_url, newer)
     assert columns(store_url, "run") == before
     assert backups(tmp_path) == []
     Store.open(store_url, simulated=False, migrate=True).close()
 
 
 @pytest.mark.usefixtures("filled")
-def test_a_store_of_a_newer_version_is_left_alone(store_url: str, third: Path, tmp_path: Path) -> None:
-    migrate(store_url, third)
+def test_a_store_of_a_newer_version_is_left_alone(store_url: str, newer: Path, tmp_path: Path) -> None:
+    migrate(store_url, newer)
     kept = backups(tmp_path)
-    with pytest.raises(StoreError, match="has revision 0003, this version of vatvigil works with 0002"):
+    with pytest.raises(StoreError, match="has revision 0004, this version of vatvigil works with 0003"):
         Store.open(store_url, simulated=False)
     with pytest.raises(StoreError, match="was written by a newer vatvigil"):
         Store.open(store_url, simulated=False, migrate=True)
@@ -163,9 +163,9 @@ def test_a_store_up_to_date_is_not_copied(store_url: str, tmp_path: Path) -> Non
 
 
 def test_a_wholly_copied_old_store_passes_the_integrity_check(
-    sqlite_url: str, third: Path, tmp_path: Path, opened: Opener
+    sqlite_url: str, newer: Path, tmp_path: Path, opened: Opener
 ) -> None:
     opened(sqlite_url).close()
-    migrate(sqlite_url, third)
-    with closing(sqlite3.connect(tmp_path / "store.sqlite.0002.backup")) as copy:
+    migrate(sqlite_url, newer)
+    with closing(sqlite3.connect(tmp_path / "store.sqlite.0003.backup")) as copy:
         assert copy.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

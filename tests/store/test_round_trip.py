@@ -20,11 +20,19 @@ from logger.model import (
     Cause,
     Command,
     CommandKind,
+    Doubt,
     ElectrodeState,
     Entry,
+    Level,
+    Loss,
     Measurements,
+    QualityTests,
     ReportedState,
     State,
+    TrustCause,
+    TrustState,
+    TrustWindow,
+    Variety,
     WindowState,
 )
 from logger.store import Store, queries
@@ -138,6 +146,36 @@ def test_measurements_come_back_bit_by_bit(store: Store, records: Measurements) 
     found = queries.load_watch(store, "marrow", probe, recent=10)
     assert found is not None
     assert bits(found.recent) == bits(records)
+
+
+def test_every_bit_of_the_quality_tests_has_room(store: Store) -> None:
+    every = sum(QualityTests)
+    records = replace(measurements(1, 1), tests=np.array([every], dtype=np.int64))
+    with store.begin() as unit:
+        run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
+        unit.append(outcome(records), run=run)
+        unit.commit()
+    assert queries.latest(store, "marrow-probe").tests.tolist() == [every]
+
+
+def test_a_trust_comes_back_equal(store: Store) -> None:
+    level = Level(elapsed_us=5, potential_mv=0.1 + 0.2, temperature_c=20.0, slope_ph_per_h=-0.01, former_ph=4.7)
+    doubt = Doubt(cause=TrustCause.TEMPERATURE, since_us=5, since_at_us=6, before_c=20.0, now_c=18.0, before_mv=0.3)
+    window = TrustWindow(number=7, count=30, potential_mv=140.25, temperature_c=20.0, noise_mv=0.3, outliers=1)
+    trust = TrustState(
+        windows=(window,),
+        anew_us=4,
+        swings_c=(0.1, 0.3),
+        potential=Variety(usual=(5, 6), newest=(7,)),
+        expected=level,
+        doubt=doubt,
+        loss=Loss(cause=TrustCause.FROZEN, since_us=8, since_at_us=9, before=level, now=level, quiet_mv=0.2),
+        losses_us=(8,),
+    )
+    with store.begin() as unit:
+        unit.append(outcome(measurements(1, 0), probe="p", carry=Carry(probe="p", trust=trust)), run=1)
+        unit.commit()
+    assert queries.watches(store)["marrow"].trust == trust
 
 
 @on_one_store

@@ -14,6 +14,7 @@ from logger.model import (
     ElectrodeState,
     SuppressionState,
     TargetProgress,
+    TrustState,
     WindowState,
 )
 from logger.store import Store, history, queries
@@ -70,7 +71,7 @@ def test_a_vat_with_another_probe_keeps_alarms_batch_and_work_but_not_the_calibr
     began = BatchState(started_us=5, started_at_us=START_US)
     shown = replace(began, progress=TargetProgress(started_us=5, reads=3))
     electrode, work = ElectrodeState(calibration=replace(calibration(), id=1)), SuppressionState(not_back_us=7)
-    kept = carry(electrode=electrode, batch=shown, suppression=work)
+    kept = carry(electrode=electrode, batch=shown, suppression=work, trust=TrustState(still=4))
     with store.begin() as unit:
         unit.append(outcome(measurements(1, 3), carry=kept), run=run)
         unit.commit()

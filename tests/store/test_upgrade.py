@@ -22,13 +22,31 @@ from logger.config import Config
 from logger.daemon import restore
 from logger.daemon.cycle import Acquisition, Commit
 from logger.errors import StoreError
-from logger.model import Belief, BeliefSince, Carry, Cause, CommandKind, Indication, QualityTests, Reason, State
+from logger.model import (
+    Belief,
+    BeliefSince,
+    Carry,
+    Cause,
+    CommandKind,
+    Indication,
+    Loss,
+    QualityTests,
+    Reason,
+    State,
+    TrustCause,
+    TrustLevel,
+    TrustState,
+)
 from logger.mqtt.event import event_of
 from logger.store import Store, history, queries, schema
 from logger.store.engine import Access, make_engine, parse, sqlite_path
 
 DUMP = Path(__file__).parent / "stores" / "revision-0001.sql.gz"
-FIRST = schema.MIGRATIONS / "versions" / "0001_first_tables.py"
+VERSIONS = schema.MIGRATIONS / "versions"
+PUBLISHED = {
+    "0001_first_tables.py": "f71a1350829180164388ce04b6aa8547a4643bdbea9059c040476c43d6693b72",
+    "0002_watch_parts.py": "184921b562db05f894909bbbd6ab806f3e3c4414b4f435fce1ed0722074a6edf",
+}
 CONFIGURATION = """
 [store]
 path = "store.sqlite"
@@ -119,12 +137,24 @@ def shown(carry: Carry) -> dict[str, State]:
     return {name: alarm.shown for name, alarm in standing.items()}
 
 
+def _with_watch_times(progress: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return what of a target's progress has a watch time."""
+    return [*filter(None, (progress["check"], progress["spot"])), progress["claim"]["drift"]]
+
+
 def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[str, Any], tmp_path: Path) -> None:
     carry = queries.watches(store)["vat"]
     moved: dict[str, Any] = {"probe": carry.probe, "alarms": msgspec.to_builtins(carry.alarms)}
     for part in (carry.batch, carry.electrode, carry.suppression, carry.reported, carry.windows):
         moved |= json.loads(msgspec.json.encode(part))
-    moved["witness"] = moved.pop("immersion")
+    del remembered["witness"]  # trust is learnt anew
+    assert carry.trust == TrustState()
+    assert {(state.pop("newest"), state.pop("newest_u")) for state in moved["alarms"].values()} == {(None, None)}
+    for where in (moved["drift"], *_with_watch_times(moved["progress"])):
+        assert where.pop("elapsed_us") is None  # what an older version did not know
+    assert moved.pop("thermometer")["good_c"] is None
+    added = ("calibrated_us", "checked_us", "spotted_us", "unwatched_at_us", "record_at_us", "record_us")
+    assert [moved.pop(name) for name in added] == [None] * len(added)
     since_at_us = remembered.pop("stance")["since_at_us"]
     assert moved.pop("belief")["since_at_us"] == since_at_us
     assert json.loads(json.dumps(moved)) == remembered
@@ -235,14 +265,48 @@ def test_what_an_older_version_did_not_write_yet_is_as_it_read_it(
 ) -> None:
     alarm = remembered["alarms"]["ph-high"]
     del alarm["raised"], alarm["told"]["digest"], alarm["told"]["facts"]["suspect"]
-    del remembered["rehearsal"], remembered["progress"]["spot"], remembered["witness"]["still"]
+    del remembered["rehearsal"], remembered["progress"]["spot"], remembered["witness"]
     changed(old, {key: value for key, value in remembered.items() if key != "progress"})
     old.close()
     with Store.open(sqlite_url, simulated=False, migrate=True) as store:
         carry = queries.watches(store)["vat"]
     fresh = Carry(probe="probe")
     assert (carry.reported.rehearsal, carry.batch.progress) == (fresh.reported.rehearsal, fresh.batch.progress)
-    assert (carry.windows.immersion.still, shown(carry)) == (0, ALARMS)
+    assert (carry.trust, shown(carry)) == (TrustState(), ALARMS)
+
+
+@pytest.mark.parametrize("what", ["out", "erratic"])
+def test_an_upgrade_makes_no_probe_believed(
+    old: sqlite3.Connection, remembered: dict[str, Any], store_url: str, what: str
+) -> None:
+    changed(old, {**remembered, "witness": {**remembered["witness"], what: True}})
+    if store_url.startswith("postgresql"):
+        copy(old, store_url)
+    old.close()
+    with Store.open(store_url, simulated=False, migrate=True) as store:
+        trust = queries.watches(store)["vat"].trust
+    assert trust.level is TrustLevel.LOST
+    assert trust.loss == Loss(cause=TrustCause.JUMP, since_us=LAST_US, since_at_us=LAST_AT_US, before=None)
+    assert (trust.losses_us, trust.unbroken_us, trust.unbroken_at_us) == ((LAST_US,), LAST_US, LAST_AT_US)
+
+
+@pytest.mark.parametrize(
+    ("test", "level"),
+    [
+        (QualityTests.OUT_OF_LIQUID, TrustLevel.LOST),
+        (QualityTests.ERRATIC, TrustLevel.LOST),
+        (QualityTests.FLAT_LINE, TrustLevel.EARNED),
+    ],
+)
+def test_nor_one_that_was_not_believed_for_it(
+    old: sqlite3.Connection, remembered: dict[str, Any], sqlite_url: str, test: QualityTests, level: TrustLevel
+) -> None:
+    doubt(old, belief=2, tests=test, reason=0)
+    changed(old, {**remembered, "stance": {"code": 2004, "since_at_us": LAST_AT_US}})
+    old.close()
+    with Store.open(sqlite_url, simulated=False, migrate=True) as store:
+        watches = queries.watches(store)
+    assert (watches["vat"].trust.level, watches["system"].trust) == (level, TrustState())
 
 
 def test_a_store_that_a_daemon_of_the_version_before_watches_with_is_not_migrated(
@@ -277,7 +341,7 @@ def test_what_has_no_place_in_the_new_store_is_not_dropped(
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ("version = 2 WHERE part = 'windows'", r"`windows` .* \(version 2\) cannot be read: .*reads version 1"),
+        ("version = 3 WHERE part = 'windows'", r"`windows` .* \(version 3\) cannot be read: .*reads version 2"),
         ("part = 'weather' WHERE part = 'windows'", "`weather` .* is unknown here"),
         ("content = json_remove(content, '$.recent') WHERE part = 'windows'", "field recent is missing"),
         ("content = json_set(content, '$.depth', 1) WHERE part = 'windows'", "field depth is not known"),
@@ -299,7 +363,7 @@ def test_a_part_that_is_not_of_this_version_is_refused(
     assert "written by a newer vatvigil or changed by hand: install that one, or put a backup" in str(refusal.value)
 
 
-def test_the_first_migration_is_as_it_was_published() -> None:
-    assert (
-        sha256(FIRST.read_bytes()).hexdigest() == "f71a1350829180164388ce04b6aa8547a4643bdbea9059c040476c43d6693b72"
-    ), "a migration is history: write a new one instead"
+@pytest.mark.parametrize("name", PUBLISHED)
+def test_a_migration_is_as_it_was_published(name: str) -> None:
+    digest = sha256((VERSIONS / name).read_bytes()).hexdigest()
+    assert digest == PUBLISHED[name], "a migration is history: write a new one instead"

@@ -15,9 +15,9 @@ HOUR = 360
 
 
 def night() -> list[float | None]:
-    """Return potentials (mV): a quiet hour, ten minutes without a reply, half an hour in air, a quiet hour."""
+    """Return potentials (mV): a quiet hour, ten minutes without a reply, half an hour in air, two quiet hours."""
     rng = np.random.default_rng(5)
-    calm = rng.normal(millivolts(4.7), 0.3, 2 * HOUR)
+    calm = rng.normal(millivolts(4.7), 0.3, 3 * HOUR)
     air = rng.normal(millivolts(5.2), 9.0, HOUR // 2)
     return [*calm[:HOUR], *[None] * 60, *air, *calm[HOUR:]]
 
@@ -59,16 +59,17 @@ def test_the_stored_belief_is_the_one_that_process_alarms_go_by() -> None:
 
 def test_a_night_tells_itself_from_what_is_stored() -> None:
     state, rows = watched()
-    lifted = int(np.flatnonzero(rows.tests & Against.OUT_OF_LIQUID)[0])
+    jumped = "the reading jumped as no vat does, so trust in the probe is lost"
+    lifted = int(np.flatnonzero(rows.tests & Against.JUMPED)[0])
     assert [told(rows, row) for row in (0, 29, HOUR - 1, HOUR + 59, lifted + 6)] == [
         "Believed: watched for too short a time to tell more, calibrated 0 min ago and not checked since",
         "Believed: watched for too short a time to tell more, checked 0 min ago",
-        "Believed: in the liquid, quiet, checked 55 min ago, spot check 49 min ago agrees 4.71 / 4.74",
+        "Believed: nothing speaks against the probe, checked 55 min ago, spot check 49 min ago agrees 4.71 / 4.74",
         "Not believed: no reading, no reply in time, since 19:00 UTC (9 min)",
-        f"Not believed: the probe seems to hang in air, since {_clock(rows, lifted)} UTC (1 min)",
+        f"Not believed: {jumped}, since {_clock(rows, lifted)} UTC (1 min)",
     ]
     assert told(rows, -1) == sentence(rows, evidence_of(state.carry))
-    assert told(rows, -1).startswith("Believed: in the liquid, quiet, checked 2 h ago")
+    assert told(rows, -1).startswith("Believed: nothing speaks against the probe, checked 3 h ago")
 
 
 def _clock(rows: Measurements, row: int) -> str:

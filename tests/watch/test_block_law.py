@@ -23,27 +23,31 @@ ALARMS = (
         on_delay_s=60.0,
         latching=True,
     ),
+    AlarmConfig(id="armed", kind=AlarmKind.PH_HIGH, setpoint=4.6, window_s=40.0, on_delay_s=0.0, armed_ph=4.56),
     AlarmConfig(id="low", kind=AlarmKind.PH_LOW, setpoint=4.0, window_s=50.0, on_delay_s=0.0, reminder_s=70.0),
     AlarmConfig(id="cold", kind=AlarmKind.TEMPERATURE_LOW, setpoint=16.0, deadband=0.5, window_s=60.0, on_delay_s=30.0),
     AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=2.0, deadband=0.5, window_s=50.0, on_delay_s=0.0),
-    AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.1, window_s=60.0, on_delay_s=60.0),
+    AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.1, window_s=60.0, on_delay_s=60.0, armed_ph=4.4),
+    AlarmConfig(id="early", kind=AlarmKind.EARLY_RISE, setpoint=0.1, window_s=30.0, on_delay_s=0.0),
     AlarmConfig(id="no-start", kind=AlarmKind.NO_START, setpoint=0.1, window_s=50.0, on_delay_s=0.0, drop_ph=0.2),
     AlarmConfig(id="stall", kind=AlarmKind.STALL, setpoint=5.0, window_s=30.0, on_delay_s=30.0, above_ph=4.0),
+    AlarmConfig(id="broke-off", kind=AlarmKind.FALL_BROKE_OFF, setpoint=60.0, window_s=30.0, on_delay_s=0.0),
     raw_alarm(AlarmKind.NO_DATA, None, on_delay_s=40.0),
     AlarmConfig(id="blind", kind=AlarmKind.BLIND, window_s=60.0, on_delay_s=60.0),
-    raw_alarm(AlarmKind.OUT_OF_LIQUID, None, on_delay_s=40.0),
-    raw_alarm(AlarmKind.ERRATIC, None, on_delay_s=80.0),
+    raw_alarm(AlarmKind.TRUST_LOST, None, reminder_s=90.0),
+    raw_alarm(AlarmKind.TRUST_DOUBTED, None),
     raw_alarm(AlarmKind.NO_CALIBRATION, None, on_delay_s=20.0),
     raw_alarm(AlarmKind.CALIBRATION_OVERDUE, None, on_delay_s=20.0),
     AlarmConfig(id="check", kind=AlarmKind.CHECK_OVERDUE, window_s=60.0, on_delay_s=0.0),
     raw_alarm(AlarmKind.DRIFTED, None),
     AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
     AlarmConfig(id="deadline", kind=AlarmKind.DEADLINE, setpoint=0.1, on_delay_s=0.0, window_s=0.0, reminder_s=70.0),
+    AlarmConfig(id="above", kind=AlarmKind.ABOVE_TARGET, on_delay_s=20.0, off_delay_s=30.0, window_s=0.0),
     AlarmConfig(id="withdrawn", kind=AlarmKind.CLAIM_WITHDRAWN, on_delay_s=0.0, window_s=0.0, latching=True),
 )
 TARGET = TargetConfig(ph=4.65, probability=0.6, window_s=60.0, windows=2, spot_check=False)
 """What these series now and then show, and checks contradict."""
-LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0, witness_window_s=70.0)
+LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0)
 _WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
 PEOPLE = PeopleConfig(quiet=QuietConfig(begin_min=18 * 60 + 4, end_min=18 * 60 + 9))
 """The series begin at 18:00 UTC and last some 20 minutes."""
@@ -51,9 +55,9 @@ WATCH = replace(_WATCH, vat=replace(_WATCH.vat, people=PEOPLE, target=TARGET))
 
 level = st.sampled_from([3.8, 4.1, 4.54, 4.58, 4.62, 4.62, 4.7, 6.865, 8.0])
 stretch = st.tuples(
-    level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot", "aired"])
+    level, st.integers(1, 25), st.sampled_from(["steady", "noisy", "frozen", "missing", "hot", "odd", "aired"])
 )
-gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0])
+gap = st.sampled_from([10.0, 10.0, 10.0, 10.0, 3.0, 44.0, 400.0, 11000.0])
 THREE = replace(
     fit(
         (*POINTS, CalibrationPoint(buffer_ph=9.18, potential_mv=-128.0, temperature_c=22.0)),
@@ -82,6 +86,8 @@ def _row(kind: str, ph: float, rng: np.random.Generator) -> tuple[float | None, 
         return round(millivolts(ph), 1), 20.0
     if kind == "aired":
         return round(millivolts(ph) + rng.normal(0, 6.0), 1), 13.0 + rng.normal(0, 0.4)
+    if kind == "odd":  # a thermometer that fails: its plug, its unit, to and fro
+        return round(millivolts(ph), 1), float(rng.choice([85.0, 0.0, 59.9, 59.7, 23.0, 15.5]))
     warm = 90.0 if kind == "hot" else 15.5 + rng.normal(0, 0.4)
     return round(millivolts(ph) + rng.normal(0, 8.0 if kind == "noisy" else 0.7), 1), warm
 

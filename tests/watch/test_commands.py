@@ -97,7 +97,7 @@ def test_a_check_that_nobody_could_expect_is_told_and_waits_for_a_repeat() -> No
 def test_a_first_check_that_nobody_could_expect_counts_once_a_repeat_agrees() -> None:
     state, _, _ = told(checked(5, 0.4, at_s=60.0))
     assert state.carry.electrode.drift is not None
-    start = drift.start(calibration(), ErrorModel())
+    start = drift.start(calibration(), ErrorModel(), elapsed_us=0)
     assert replace(state.carry.electrode.drift, unexpected=None) == start
     state, entries, _ = told(checked(5, 0.4, at_s=60.0), checked(9, 0.41, at_s=120.0))
     assert state.carry.electrode.drift is not None

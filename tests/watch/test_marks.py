@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.config import AlarmConfig, AlarmKind
+from logger.config import AlarmConfig, AlarmKind, default_alarm
 from logger.model import Carry, Cause, Command, CommandKind, Entry, Mark, State
 from logger.watch import pipeline
 from tests.series import EPOCH_US, calibrate, carry_over, of_ph, restored, watch
@@ -13,7 +13,8 @@ from tests.series import EPOCH_US, calibrate, carry_over, of_ph, restored, watch
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, deadband=0.1, on_delay_s=600.0)
 RISE = AlarmConfig(id="rise", kind=AlarmKind.RISE, setpoint=0.1, deadband=0.03, window_s=3600.0, on_delay_s=10800.0)
 HIGH = AlarmConfig(id="high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, on_delay_s=600.0)
-WATCH = watch(FAST, RISE, HIGH)
+TRUST = default_alarm(AlarmKind.TRUST_LOST, reminder_s=None)
+WATCH = watch(FAST, RISE, HIGH, TRUST)
 POLL_S = 60.0
 
 
@@ -40,10 +41,10 @@ def raised(entries: list[Entry]) -> list[tuple[str, float]]:
     return [(e.alarm, (e.at_us - EPOCH_US) / 3.6e9) for e in entries if e.annunciates]
 
 
-def test_a_step_that_nobody_marked_raises_the_rate_and_later_the_rise_and_one_that_was_marked_neither() -> None:
+def test_a_step_that_nobody_marked_raises_the_rate_and_costs_trust_and_one_that_was_marked_neither() -> None:
     values = course(16.0, (4.0, 0.3))
     _, silent = night(values)
-    assert [alarm for alarm, _ in raised(silent)] == ["fast", "rise"]
+    assert [alarm for alarm, _ in raised(silent)] == ["fast", "trust-lost"]
     carry, marked = night(values, mark(4.05, Mark.TOPPED_UP, litres=4.0))
     assert raised(marked) == []
     lines = [(e.cause, e.alarm, e.text, e.by) for e in marked if e.cause is not Cause.CALIBRATED]
@@ -94,12 +95,12 @@ def test_a_probe_left_out_is_told_once_with_medium_priority() -> None:
 
 
 def test_a_batch_that_starts_forgets_the_one_before() -> None:
-    # Poured out and filled anew: without the mark the new mash would be a rise by 2.
+    # Poured out and filled anew: without the mark the new mash would be a jump by 2.
     values = [*course(10.0), *course(10.0, ph=6.0)]
     _, silent = night(values)
-    assert "rise" in [alarm for alarm, _ in raised(silent)]
+    assert "trust-lost" in [alarm for alarm, _ in raised(silent)]
     carry, entries = night(values, mark(10.05, Mark.STARTED))
-    assert "rise" not in [alarm for alarm, _ in raised(entries)]
+    assert not {"rise", "trust-lost"} & {alarm for alarm, _ in raised(entries)}
     assert (carry.batch.started_us, carry.batch.started_at_us) == (
         round(10.05 * 3.6e9),
         EPOCH_US + round(10.05 * 3.6e9),

@@ -5,17 +5,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from logger.alarm.suppression import BACK, HELD
-from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
+from logger.alarm.suppression import HELD
+from logger.config import AlarmKind, TargetConfig, default_alarm
 from logger.model import Belief, Cause, Command, CommandKind, Entry, Mark, Outcome, State, WatchState
 from logger.watch import pipeline
+from logger.watch.trust_words import ON_A_WORD, ON_A_WORD_ALONE
 from tests.series import EPOCH_US, calibrate, carry_over, of_ph, raw_alarm, restored, watch
 
-BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.MEDIUM)
+TRUST = default_alarm(AlarmKind.TRUST_LOST)
+BLIND = default_alarm(AlarmKind.BLIND)
 LOW = raw_alarm(AlarmKind.PH_LOW, 4.2, on_delay_s=60.0)
 WARM = raw_alarm(AlarmKind.TEMPERATURE_HIGH, 24.0)
-AIR = raw_alarm(AlarmKind.OUT_OF_LIQUID, None)
-WATCH = watch(BLIND, LOW, WARM, AIR)
+WATCH = watch(TRUST, BLIND, LOW, WARM)
 TARGET = TargetConfig(window_s=60.0, windows=3, spot_check=False)
 WITH_TARGET = replace(WATCH, vat=replace(WATCH.vat, target=TARGET))
 BREAK_OFF = CommandKind.BREAK_OFF
@@ -52,7 +53,7 @@ def test_nothing_is_believed_claimed_or_judged_until_somebody_says_that_it_is_ba
 ) -> None:
     state, entries, outcome = in_a_buffer(*left, word)
     held = [entry for entry in entries if 21 <= entry.seq < 801]
-    assert [(e.alarm, e.seq, e.priority) for e in held if e.annunciates] == [("blind", 21, "high")]
+    assert [(e.alarm, e.seq, e.priority) for e in held if e.annunciates] == [("trust-lost", 21, "high")]
     assert [e.seq for e in held if e.cause is Cause.REMINDER] == [201, 381, 561, 741]  # every 30 min
     assert {e.priority for e in held if e.cause is Cause.REMINDER} == {"high"}
     assert not [e for e in held if e.cause in (Cause.READING_AT_TARGET, Cause.MEASURED_AT_TARGET)]
@@ -60,10 +61,10 @@ def test_nothing_is_believed_claimed_or_judged_until_somebody_says_that_it_is_ba
     assert (outcome.measurements.belief[20:800] == Belief.NOT_BELIEVED).all()
     # Then it is judged anew, by its delays: the word was wrong, the probe is still in the buffer.
     after = [entry for entry in entries if entry.seq >= 801]
-    assert [(e.seq, e.text) for e in after if e.alarm == "blind"] == [(801, BACK)]
+    assert [(e.seq, e.text) for e in after if e.alarm == "trust-lost"] == [(801, ON_A_WORD_ALONE)]
     assert [(e.alarm, e.seq) for e in after if e.annunciates] == [("temperature-high", 801), ("ph-low", 807)]
     assert state.carry.suppression.is_away is False
-    assert state.carry.alarms["blind"].shown is State.RETURNED
+    assert state.carry.alarms["trust-lost"].shown is State.RETURNED
     assert outcome.measurements.belief[800] == Belief.BELIEVED
 
 
@@ -74,7 +75,7 @@ def test_the_alarm_says_what_happened_and_what_to_do() -> None:
         left.text
         == "the work on the probe was broken off and nobody said that it is back: the alarms stay held until then"
     )
-    (loud,) = [entry for entry in entries if entry.alarm == "blind"]
+    (loud,) = [entry for entry in entries if entry.alarm == "trust-lost"]
     assert loud.text == (
         "Work on the probe is over and nobody said that it is back. Look whether it is in the vat, then say so:"
         " `vatvigil mark VAT probe-in`, or the mark at the hub. Until then nothing it reads is believed or claimed, and"
@@ -90,19 +91,37 @@ def test_the_alarm_says_what_happened_and_what_to_do() -> None:
     )
 
 
-def test_who_was_blind_before_and_acknowledged_it_is_told_anew() -> None:
-    raw = replace(BLIND, on_delay_s=0.0, window_s=0.0)
-    watched = replace(WATCH, vat=replace(WATCH.vat, alarms=(raw,)))
-    rows = of_ph([4.5] * 60, temperature_c=90.0)  # no thermometer in a vat says so
-    commands = [calibrate(), ask(5, CommandKind.ACKNOWLEDGE, alarm="blind"), ask(20, BREAK_OFF)]
-    _, (outcome,) = carry_over(watched, rows, commands=commands)
-    assert [(e.seq, e.occurrence) for e in outcome.entries if e.annunciates] == [(1, 1), (20, 2)]
+def test_a_word_that_the_reading_does_not_bear_out_is_found_out_within_20_minutes_and_nothing_claimed_on_it() -> None:
+    ph = np.array([4.9] * 121 + [4.0] * 400) + np.random.default_rng(5).normal(0, 0.003, 521)
+    commands = [calibrate(), mark(122, Mark.PROBE_OUT, duration_s=100.0), mark(301, Mark.PROBE_IN)]
+    _, (outcome,) = carry_over(WITH_TARGET, of_ph(ph.tolist(), temperature_c=20.0), commands=commands)
+    told = [entry for entry in outcome.entries if entry.alarm == "trust-lost" and entry.cause is not Cause.REMINDER]
+    assert [(e.seq, e.cause) for e in told] == [(132, "annunciated"), (301, "returned"), (told[-1].seq, "annunciated")]
+    assert told[1].text == ON_A_WORD
+    assert told[-1].seq < 301 + 120
+    assert (
+        "the probe was said to be back in the vat, and reads 4.00 where the vat was at 4.90: it is what a buffer of pH"
+        " 4.00 reads" in told[-1].text
+    )
+    assert (outcome.measurements.belief[told[-1].seq - 1 :] == Belief.NOT_BELIEVED).all()
+    assert Cause.MEASURED_AT_TARGET not in {entry.cause for entry in outcome.entries}
+
+
+def test_trust_that_was_lost_before_and_acknowledged_is_told_anew() -> None:
+    rows = of_ph([4.9] * 121 + [4.0] * 279)
+    commands = [calibrate(), ask(300, CommandKind.ACKNOWLEDGE, alarm="trust-lost"), ask(320, BREAK_OFF)]
+    _, (outcome,) = carry_over(watch(TRUST), rows, commands=commands)
+    loud = [(e.seq < 300, e.occurrence, e.text.split(".")[0].split(":")[0]) for e in outcome.entries if e.annunciates]
+    assert loud == [
+        (True, 1, "Trust in the probe is lost"),
+        (False, 2, "Work on the probe is over and nobody said that it is back"),
+    ]
 
 
 def test_a_missing_reading_does_not_keep_it_from_being_told_and_a_restart_does_not_end_it() -> None:
     rows = of_ph([4.5] * 10 + [None] * 10 + [4.5] * 10)
     first, outcome = pipeline.step(WATCH, pipeline.fresh(WATCH), rows[:15], commands=[calibrate(), ask(12, BREAK_OFF)])
-    assert [(e.alarm, e.seq) for e in outcome.entries if e.annunciates] == [("blind", 12)]
+    assert [(e.alarm, e.seq) for e in outcome.entries if e.annunciates] == [("trust-lost", 12)]
     again = replace(first, carry=restored(first.carry))
     assert again.carry == first.carry
     _, outcome = pipeline.step(WATCH, again, rows[15:])
@@ -115,7 +134,7 @@ def test_a_sitting_that_ends_with_the_word_ends_the_hold_and_one_that_does_not_l
     for end, is_away in ((ask(40, CommandKind.LEAVE), False), (ask(40, BREAK_OFF), True)):
         state, entries, _ = in_a_buffer(ask(21, BREAK_OFF), attend, end, n=45)
         assert state.carry.suppression.is_away is is_away
-        assert [e.seq for e in entries if e.alarm == "blind" and e.annunciates] == [21]
+        assert [e.seq for e in entries if e.alarm == "trust-lost" and e.annunciates] == [21]
 
 
 def test_a_mark_that_goes_on_tells_where_the_probe_is() -> None:

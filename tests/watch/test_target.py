@@ -84,7 +84,7 @@ def over(
 
 def lacking(state: WatchState, target: TargetConfig = TARGET, *, hours: float = 0.0) -> tuple[Lack, ...]:
     at_us = EPOCH_US + round(hours * 3.6e9)
-    return lacks(target, state.carry, current_progress(state.carry), at_us=at_us)
+    return lacks(target, state.carry, current_progress(state.carry), at_us=at_us, elapsed_us=round(hours * 3.6e9))
 
 
 def test_a_reading_of_4_58_is_at_the_target_and_no_claim() -> None:

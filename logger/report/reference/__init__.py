@@ -12,12 +12,13 @@ from logger.report.reference.payloads import payloads
 from logger.report.reference.settings import settings
 
 _PLACE: Final = re.compile(r"\{\{([a-z_]+)\}\}")
+_COMMENT: Final = re.compile(r"<!--.*?-->\n\n?", re.DOTALL)
 
 
 def text(topic: str, more: Mapping[str, Callable[[], str]] | None = None) -> str:
-    """Return a help topic with its tables; `more`: tables that only the caller can make."""
+    """Return a help topic with its tables and without comments; `more`: tables that only the caller can make."""
     made = {**TABLES, **(more or {})}
-    return _PLACE.sub(lambda place: made[place[1]](), topics.source(topic))
+    return _PLACE.sub(lambda place: made[place[1]](), _COMMENT.sub("", topics.source(topic)))
 
 
 def checksums() -> str:
