@@ -141,7 +141,8 @@ def lost(loss: Loss, line: Calibration | None, clock: Clock = utc) -> str:
     jumped_to = before + loss.jump_ph
     stays = abs(now - jumped_to) < STAYS_PH
     to, there = (now, "") if stays else (jumped_to, f"; it reads {now:.2f} now")
-    return f"the reading jumped from {before:.2f} to {to:.2f} at {when}, which no vat does by itself{vat}{signature}{there}"
+    jumped = f"the reading jumped from {before:.2f} to {to:.2f} at {when}, which no vat does by itself"
+    return f"{jumped}{vat}{signature}{there}"
 
 
 def doubted(doubt: Doubt) -> str:
