@@ -30,6 +30,8 @@ GAP_UP_PH, GAP_DOWN_PH, GAP_H = 0.05, 0.15, 8.0
 """By so much more an hour of a gap in the data, up to so many hours."""
 GAP_C, GAP_C_H = 0.8, 6.0
 """The same of the temperature."""
+COURSE_H = 6.0
+"""So long a course is taken to go on as it went: then nobody knows."""
 STEEPEST_PH_PER_H = 1.0
 """No ferment goes on faster than this. Common practice, no source."""
 
@@ -134,6 +136,6 @@ def level_ph(level: Level | None, line: Calibration | None) -> float | None:
 def expected_ph(level: Level, line: Calibration | None, *, elapsed_us: int) -> tuple[float, float]:
     """Return the lowest and the highest pH that a level leads to at a watch time, of all that may be meant by it."""
     hours = (elapsed_us - level.elapsed_us) / HOUR_US
-    moved = level.slope_ph_per_h * hours
+    moved = level.slope_ph_per_h * min(hours, COURSE_H)
     starts = [ph for ph in (level_ph(level, line), level.former_ph) if ph is not None]
     return min(starts) + min(0.0, moved), max(starts) + max(0.0, min(moved, UP_PH))

@@ -8,8 +8,8 @@ values than usual (`liveness.py`), a loose contact (`plausibility.py`), or a wor
 step of the temperature alone is doubt: a cold top-up makes one too, and so does a heated vat. Doubt holds claims and no
 alarm. A potential that is noisier from then on makes it a loss: the probe hangs in air.
 
-It is earned back by a check after the event (`earn`), by a second probe that agrees for an hour, or by physics: what
-left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour, temperature
+It is earned back by a check after the event (`trust_events.py`), by a second probe that agrees for an hour, or by
+physics: what left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour, temperature
 included. 'Back in the course' alone is too little: a falling vat carries a shifted reading through it by itself. After
 each further loss within a day it must stay four times as long. Limits: a trial on simulated vats.
 """
@@ -470,47 +470,3 @@ _LOST = {
 def knows_variety(state: TrustState) -> bool:
     """Tell whether it is known how many values the instrument shows, or that it shows too few to tell by."""
     return len(state.potential.usual) >= liveness.LEARNT or state.is_coarse
-
-
-def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> Level | None:
-    """Return where the vat was before trust was lost, or else is now; None: too little was seen."""
-    if state.loss is not None:
-        return state.loss.before
-    if len(state.windows) < continuity.LEVEL:
-        return None
-    run = TrustRun(Around(line=line, length_us=length_us, unsettled_us=None), state)
-    run.windows = trust_windows.after(state.windows, ClosedWindows.none())
-    run.course = continuity.compare(run.windows, line, length_us=length_us)
-    last = len(run.windows) - 1
-    return run.level(last, float(run.course.slope[last]))
-
-
-def expect(state: TrustState, line: Calibration | None, *, length_us: int) -> TrustState:
-    """Take the word that the probe is back in its vat: what it reads must bear that out; the windows begin anew."""
-    expected = state.expected or level_of(state, line, length_us=length_us)
-    return replace(state, expected=expected, windows=(), anew_us=None, scattered=False, earned_by=None)
-
-
-def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int) -> TrustState:
-    """Take a new calibration: the level before may be meant by either line, for the electrode may be another one."""
-    level = state.expected or level_of(state, before, length_us=length_us)
-    if level is not None and level.former_ph is None and before is not None:
-        mv, warm_c = np.array([level.potential_mv]), np.array([level.temperature_c])
-        level = replace(level, former_ph=float(continuity.ph_at(before, mv, warm_c).item()))
-    return replace(state, expected=level, windows=(), anew_us=None, scattered=False)
-
-
-def earn(state: TrustState, by: EarnedBy, *, elapsed_us: int, at_us: int) -> TrustState:
-    """Take a check that agrees, or the start of a batch: trust is earned, and the course begins anew."""
-    return replace(
-        state,
-        loss=None,
-        doubt=None,
-        expected=None,
-        windows=(),
-        anew_us=None,
-        scattered=False,
-        unbroken_us=elapsed_us if state.loss is not None else state.unbroken_us,
-        unbroken_at_us=at_us if state.loss is not None else state.unbroken_at_us,
-        earned_by=by,
-    )

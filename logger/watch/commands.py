@@ -18,7 +18,7 @@ from logger.alarm import requests, suppression
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.measure import age, batch, comparison, drift, target, trend, trust, trust_windows, withdrawal
+from logger.measure import age, batch, comparison, drift, target, trend, trust_events, trust_windows, withdrawal
 from logger.measure.calibration import can_assess, deviations_as_found
 from logger.measure.uncertainty import fit_uncertainty
 from logger.model import (
@@ -140,7 +140,8 @@ def _apply(
         after, text = _apply_check(probe, carry, check, line, now=now)
         if check.kind is CheckKind.SPOT and check.passed and not carry.trust.is_sound:
             after = replace(
-                after, trust=trust.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us)
+                after,
+                trust=trust_events.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us),
             )
         after = unwatched.seen(_check_target(probe, after, check, now=now))
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
@@ -162,7 +163,7 @@ def _apply(
     after = _restart_windows(after, now) if is_back else after
     if _is_probe_back(command):
         after = replace(
-            after, trust=trust.expect(after.trust, after.electrode.calibration, length_us=_length_us(probe))
+            after, trust=trust_events.expect(after.trust, after.electrode.calibration, length_us=_length_us(probe))
         )
     if command.kind is CommandKind.MARK:
         return _note_mark(vat, after, command, now=now), entries, answer
@@ -208,7 +209,7 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
             batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
-            trust=trust.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
+            trust=trust_events.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
         )
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
     before = carry.windows.trends
@@ -258,7 +259,7 @@ def _put_in_force(vat: VatConfig, probe: ProbeConfig, carry: Carry, new: Calibra
             thermometer=carry.electrode.thermometer,
         ),
         windows=replace(carry.windows, trends=trends, fresh_us=now.elapsed_us),
-        trust=trust.recalibrate(carry.trust, carry.electrode.calibration, length_us=_length_us(probe)),
+        trust=trust_events.recalibrate(carry.trust, carry.electrode.calibration, length_us=_length_us(probe)),
     )
 
 

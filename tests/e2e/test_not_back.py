@@ -29,18 +29,18 @@ def watched(night: MakeNight) -> Night:
 
 def check_that_it_is_held_until_the_word(here: Night) -> None:
     """Wait for twice as long as a claim from the buffer took, over a restart; then say that the probe is back."""
-    blind = here.wait_for("cause = 'annunciated' AND alarm = 'blind'")
+    lost = here.wait_for("cause = 'annunciated' AND alarm = 'trust-lost'")
     began = here.hour
     here.until_hour(began + 0.4)
     here.kill()
     here.start()
     here.until_hour(began + 1.1)
     assert here.journal("cause IN ('measured-at-target', 'reading-at-target')") == []
-    assert here.journal("cause = 'annunciated'") == blind
-    assert len(here.journal("cause = 'reminder' AND alarm = 'blind'")) >= 1  # every half an hour
+    assert here.journal("cause = 'annunciated'") == lost
+    assert len(here.journal("cause = 'reminder' AND alarm = 'trust-lost'")) >= 1  # every half an hour
     here.simulators[0].hear("vat")
     here.answered(here.ask(CommandKind.MARK, note="probe-in"))
-    here.wait_for("cause = 'returned' AND alarm = 'blind'")
+    here.wait_for("cause = 'returned' AND alarm = 'trust-lost'")
     here.until(lambda: here.rows("SELECT belief FROM measurement ORDER BY seq DESC LIMIT 1") == [(0,)], "belief")
     here.stop()
     check_that_a_replay_tells_the_same(here, VAT)

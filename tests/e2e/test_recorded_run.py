@@ -60,7 +60,7 @@ def test_live_and_recorded_raise_the_same_alarms_at_the_same_time(night: MakeNig
     live = transitions(watched, from_h=from_h, until_h=until_h)
     past = transitions(recorded(here, vat), from_h=from_h, until_h=until_h)
     assert [(e.cause, e.alarm, e.occurrence) for e in live] == [(e.cause, e.alarm, e.occurrence) for e in past]
-    assert {"unplugged": "no-data", "probe-knocked": "erratic"}[run] in {entry.alarm for entry in live}
+    assert {"unplugged": "no-data", "probe-knocked": "trust-lost"}[run] in {entry.alarm for entry in live}
     poll_s = float(np.diff(watched.measurements.elapsed_us).max()) / 1e6
     apart_s = {(e.alarm, e.cause.value): abs(hour(e) - hour(p)) * 3600 for e, p in zip(live, past, strict=True)}
     limits_s = {key: 2 * poll_s + BACKOFF_S if key[0] == "no-data" else 2 * WINDOW_S for key in apart_s}

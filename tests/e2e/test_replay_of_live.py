@@ -38,7 +38,7 @@ def test_a_whole_night_with_faults_and_requests_is_told_alike_by_a_replay(night:
     assert here.stop() == 0
     told = check_that_a_replay_tells_the_same(here, vat)
     raised = [entry.alarm for entry in told.entries if entry.annunciates]
-    assert {"no-data", "temperature-low", "erratic"} <= set(raised)
+    assert {"no-data", "temperature-low", "trust-lost"} <= set(raised)
     assert [answer.applied for answer in told.answers] == [True, True, False, True, True, True]
 
 

@@ -9,7 +9,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from logger.measure import trust, trust_windows
+from logger.measure import trust, trust_events, trust_windows
 from logger.measure.calibration import fit
 from logger.measure.liveness import Periods
 from logger.model import EarnedBy, TrustCause, TrustLevel, TrustState
@@ -185,7 +185,7 @@ def test_the_first_windows_are_never_noisier_than_usual() -> None:
     closed.warm[1] = 0
     doubted = after_each(closed)[-1]
     assert doubted.level is TrustLevel.DOUBTED
-    anew = trust.expect(doubted, calibration(), length_us=LENGTH_US)
+    anew = trust_events.expect(doubted, calibration(), length_us=LENGTH_US)
     many = windows(level(4.5, 5 * HOUR), first=10)
     run = trust.TrustRun(trust.Around(line=calibration(), length_us=LENGTH_US, unsettled_us=None), anew)
     run.follow(many, Periods.none(), Periods.none())
@@ -210,7 +210,7 @@ def test_stirring_and_topping_up_may_move_a_vat_farther(step: float) -> None:
 def back_in(ph: float, *, hours_out: float = 0.5, state: TrustState | None = None, noise: int = HOUR) -> TrustState:
     """Return the trust after somebody said that the probe is back in the vat, and it reads this."""
     before = after_each(windows(VAT))[-1] if state is None else state
-    said = trust.expect(before, calibration(), length_us=LENGTH_US)
+    said = trust_events.expect(before, calibration(), length_us=LENGTH_US)
     number = before.windows[-1].number if before.windows else len(VAT)
     return after_each(windows(level(ph, noise), first=number + 1 + round(hours_out * HOUR)), said)[-1]
 
@@ -231,7 +231,7 @@ def test_the_word_that_it_is_back_is_not_borne_out_by_another_reading(ph: float)
 
 
 def test_the_first_word_needs_nothing_that_bears_it_out() -> None:
-    assert trust.expect(TrustState(), calibration(), length_us=LENGTH_US).expected is None
+    assert trust_events.expect(TrustState(), calibration(), length_us=LENGTH_US).expected is None
 
 
 def test_a_calibration_that_moves_the_reading_by_20_millivolts_loses_nothing() -> None:
@@ -241,7 +241,7 @@ def test_a_calibration_that_moves_the_reading_by_20_millivolts_loses_nothing() -
         ph = (np.array(falling(5.0, 14 * HOUR, per_hour=0.05)) + rng.normal(0, 0.01, 14 * HOUR)).tolist()
         half = len(ph) // 2
         before = after_each(windows(ph[:half]))[-1]
-        said = trust.recalibrate(before, calibration(), length_us=LENGTH_US)
+        said = trust_events.recalibrate(before, calibration(), length_us=LENGTH_US)
         after = after_each(windows(ph[half:], first=half + 4), said, line=OTHER)
         assert lost(after) == []
         assert after[-1].is_sound
@@ -250,24 +250,24 @@ def test_a_calibration_that_moves_the_reading_by_20_millivolts_loses_nothing() -
 def test_an_electrode_that_is_changed_with_its_calibration_loses_nothing() -> None:
     # The new one reads by its own line what the old one read by its own, 0.34 pH apart in mV.
     before = after_each(windows(VAT))[-1]
-    said = trust.recalibrate(before, calibration(), length_us=LENGTH_US)
+    said = trust_events.recalibrate(before, calibration(), length_us=LENGTH_US)
     new = windows(VAT, first=len(VAT) + 4)
     shifted = replace(new, potential_mv=new.potential_mv + 20.0)
     assert lost(after_each(shifted, said, line=OTHER)) == []
-    twice = trust.recalibrate(said, OTHER, length_us=LENGTH_US)  # calibrated again before it is back in the vat
+    twice = trust_events.recalibrate(said, OTHER, length_us=LENGTH_US)  # calibrated again before it is back in the vat
     assert twice == said
     assert lost(after_each(shifted, twice, line=OTHER)) == []
 
 
 def test_a_calibration_after_which_the_reading_is_elsewhere_is_not_borne_out() -> None:
-    said = trust.recalibrate(after_each(windows(VAT))[-1], calibration(), length_us=LENGTH_US)
+    said = trust_events.recalibrate(after_each(windows(VAT))[-1], calibration(), length_us=LENGTH_US)
     after = after_each(windows(level(6.9, HOUR), first=len(VAT) + 4), said, line=OTHER)
     assert loss_of(after[-1]).cause is TrustCause.NOT_BORNE_OUT
 
 
 def test_a_check_and_the_start_of_a_batch_earn_trust_and_begin_the_course_anew() -> None:
     gone = after_each(windows([*VAT, *level(5.2, HOUR)]))[-1]
-    earned = trust.earn(gone, EarnedBy.START, elapsed_us=7, at_us=8)
+    earned = trust_events.earn(gone, EarnedBy.START, elapsed_us=7, at_us=8)
     assert (earned.level, earned.is_sound, earned.windows, earned.unbroken_us) == (TrustLevel.EARNED, True, (), 7)
     # A new mash at 6.2 is no jump: it is compared with nothing.
     assert lost(after_each(windows(level(6.2, 6 * HOUR), first=len(VAT) + HOUR), earned)) == []
