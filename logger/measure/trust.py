@@ -9,9 +9,9 @@ step of the temperature alone is doubt: a cold top-up makes one too, and so does
 alarm. A potential that is noisier from then on makes it a loss: the probe hangs in air.
 
 It is earned back by a check after the event (`trust_events.py`), by a second probe that agrees for an hour, or by
-physics: what left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour, temperature
-included. 'Back in the course' alone is too little: a falling vat carries a shifted reading through it by itself. After
-each further loss within a day it must stay four times as long. Limits: a trial on simulated vats.
+physics: what left by a step comes back by a step in the opposite sense, into the course before, and stays for an hour,
+temperature included. 'Back in the course' alone is too little: a falling vat carries a shifted reading through it by
+itself. After each further loss within a day it must stay four times as long. Limits: a trial on simulated vats.
 """
 
 from dataclasses import dataclass, field, replace
