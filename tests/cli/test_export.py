@@ -24,7 +24,7 @@ from tests.store.factories import bits
 
 START_US = 1_795_543_200 * SECOND_US
 """2026-11-24T18:00:00Z."""
-SERIES = [145.0, 145.2, 190.0, 145.1, None, None, 145.3, 145.2, 118.0, 118.1, 118.2]
+SERIES = [145.0, 145.2, 195.0, 145.1, None, None, 145.3, 145.2, 118.0, 118.1, 118.2]
 
 
 @pytest.fixture
@@ -69,7 +69,7 @@ def test_a_record_is_told_in_words(house: House) -> None:
     (first, spike, absent) = rows[0], rows[3], rows[5]
     assert (first["time"], first["tests"]) == ("2026-11-24T17:59:50.000000Z", "uncalibrated unwitnessed")
     assert (spike["potential_mv"], spike["tests"], spike["quality"]) == (
-        "190.0",
+        "195.0",
         "jump outside-buffers unwitnessed",
         "suspect",
     )
@@ -79,8 +79,8 @@ def test_a_record_is_told_in_words(house: House) -> None:
 def test_the_spike_verdict_stands_beside_the_record_it_is_about(house: House) -> None:
     rows = table(house.do("export", "marrow").stdout)
     # QARTOD spike test: |x - (before + after) / 2|; suspect over 10 mV, fail over 40 mV (this project's limits).
-    heights = {1: abs(145.0 - (144.9 + 145.2) / 2), 3: abs(190.0 - (145.2 + 145.1) / 2)}
-    assert {n: heights[n] for n in heights} == {1: pytest.approx(0.05), 3: pytest.approx(44.85)}
+    heights = {1: abs(145.0 - (144.9 + 145.2) / 2), 3: abs(195.0 - (145.2 + 145.1) / 2)}
+    assert {n: heights[n] for n in heights} == {1: pytest.approx(0.05), 3: pytest.approx(49.85)}
     assert [row["spike"] for row in rows][:7] == ["not-evaluated", "pass", "suspect", "fail"] + ["not-evaluated"] * 3
     assert rows[-1]["spike"] == ""
 

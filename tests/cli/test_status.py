@@ -130,7 +130,7 @@ def test_what_is_not_believed_is_told_with_its_reason_and_the_age_of_the_last_th
     (vat,) = house.json("status")["vats"]
     assert (vat["newest"]["believed"], vat["newest"]["tests"]) == (
         False,
-        ["jump", "rate-of-change", "outside-buffers", "unwitnessed"],
+        ["jump", "outside-buffers", "unwitnessed"],
     )
     assert vat["newest"]["verdict"].startswith("Not believed: the reading jumps, since ")
     assert 10 < vat["believed_age_s"] < 20
