@@ -92,13 +92,13 @@ def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[st
     if spot is not None:
         agrees = "agrees" if spot.passed else "DISAGREES"
         yield f"spot check {ago(spot.at_us, at_us)} ago {agrees} {spot.reading_ph:.2f} / {spot.reference_ph:.2f}"
-    if QualityTests.OWN_PH in tests:
-        yield "by the probe's own pH"
-    if QualityTests.ASSUMED_TEMPERATURE in tests:
-        yield "at an assumed temperature"
-    if QualityTests.THERMOMETER in tests:
-        yield "by the last good temperature, for the thermometer cannot be right"
-    if QualityTests.AFTER_GAP in tests:
-        yield "not watched for hours before: check the probe"
-    if QualityTests.OUTSIDE_BUFFERS in tests:
-        yield "beyond the calibration's buffers"
+    yield from (words for test, words in _TEMPERED.items() if test in tests)
+
+
+_TEMPERED = {
+    QualityTests.OWN_PH: "by the probe's own pH",
+    QualityTests.ASSUMED_TEMPERATURE: "at an assumed temperature",
+    QualityTests.THERMOMETER: "by the last good temperature, for the thermometer cannot be right",
+    QualityTests.AFTER_GAP: "not watched for hours before: check the probe",
+    QualityTests.OUTSIDE_BUFFERS: "beyond the calibration's buffers",
+}

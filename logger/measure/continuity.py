@@ -89,7 +89,9 @@ def compare(windows: ClosedWindows, line: Calibration | None, *, length_us: int)
     first = LEVEL - 1
     before = np.where(place >= first + LEVEL, np.maximum(place - far.back, first), 0)
     root = np.maximum(before - far.slope, min(first, count - 1) if count else 0)
-    hours = windows.number * (length_us / HOUR_US)
+    hours = _middle_of_three(
+        windows.number.astype(np.float64) * (length_us / HOUR_US)
+    )  # after a gap, a level may be from before it
     run_h = hours[before] - hours[root]
     steep = (ph[before] - ph[root]) / np.where(run_h > 0.0, run_h, np.nan)
     slope = np.where(before - root >= far.slope // 2, np.clip(steep, -STEEPEST_PH_PER_H, STEEPEST_PH_PER_H), 0.0)

@@ -17,8 +17,8 @@ from math import ceil
 
 import numpy as np
 
-from logger.measure.trust_windows import medians
-from logger.model import Floats, Ints, Variety
+from logger.measure.trust_windows import RawRows, medians
+from logger.model import Columns, Floats, Ints, Variety
 from logger.units import HOUR_US
 
 PERIOD_US = HOUR_US // 2
@@ -31,10 +31,14 @@ POOR = ((2, 5), (1, 3))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Periods:
+class Periods(Columns):
     """Closed periods of one signal, each at the row that closes it."""
 
     row: Ints
+    elapsed_us: Ints
+    """Watch time at which it ended."""
+    at_us: Ints
+    """UTC of it."""
     values: Ints
     """How many different ones."""
     net: Ints
@@ -48,17 +52,13 @@ def period_us(length_us: int) -> int:
     return length_us * ceil(PERIOD_US / length_us)
 
 
-def count_values(elapsed_us: Ints, signal: Floats, *, first: int, length_us: int, least: float) -> Periods:
-    """Count the different values of each period that a row from `first` on closes.
-
-    A period with fewer values than `least` says nothing. The rows must hold the open period from its beginning.
-    """
-    number = elapsed_us // length_us
+def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float) -> Periods:
+    """Count the different values of each period that a new row closes; one with fewer than `least` says nothing."""
+    elapsed_us, number = rows.elapsed_us, rows.elapsed_us // length_us
     edges = 1 + np.flatnonzero(number[1:] != number[:-1])
-    edges = edges[edges >= first]
+    edges = edges[edges >= rows.first]
     if not len(edges):
-        none = np.zeros(0, dtype=np.int64)
-        return Periods(row=none, values=none, net=none, digit=np.zeros(0))
+        return Periods.none()
     begin = int(np.searchsorted(number, number[edges[0] - 1]))
     group = np.repeat(np.arange(len(edges)), np.diff(np.concatenate([[begin], edges])))
     part = slice(begin, int(edges[-1]))
@@ -68,7 +68,16 @@ def count_values(elapsed_us: Ints, signal: Floats, *, first: int, length_us: int
     level = _without_course(value, time, group, length_us, len(edges))
     net, _ = _different(np.rint(level / np.where(digit > 0.0, digit, 1.0)[group]), group, len(edges))
     enough = np.bincount(group, minlength=len(edges)) >= least
-    return Periods(row=(edges - first)[enough], values=values[enough], net=net[enough], digit=digit[enough])
+    end_us = (number[edges - 1] + 1) * length_us
+    periods = Periods(
+        row=edges - rows.first,
+        elapsed_us=end_us,
+        at_us=rows.at_us[edges] - (elapsed_us[edges] - end_us),
+        values=values,
+        net=net,
+        digit=digit,
+    )
+    return Periods(**{name: getattr(periods, name)[enough] for name in Periods.__slots__})
 
 
 def _different(value: Floats, group: Ints, groups: int) -> tuple[Ints, Floats]:

@@ -131,7 +131,7 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: T
         span_us = liveness.period_us(length_us)
         least = 0.5 * span_us / (probe.poll_s * 1e6)
         counts = [
-            liveness.count_values(rows.elapsed_us, signal, first=rows.first, length_us=span_us, least=least)
+            liveness.count_values(rows, signal, length_us=span_us, least=least)
             for signal in (_reported(probe, rows.potential_mv, rows.temperature_c), rows.temperature_c)
         ]
         run.follow(trust_windows.close(rows, length_us=length_us), *counts)

@@ -14,7 +14,7 @@ a trial on simulated vats frequent buffers made an unseen junction error do more
 check must be as recent as any, for nobody knows of which batch it is.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -39,6 +39,7 @@ from logger.model import (
     Measurements,
     TargetProgress,
     TargetWindow,
+    TrustState,
 )
 from logger.units import HOUR_US
 
@@ -55,6 +56,8 @@ class TargetRun:
     probe: ProbeConfig
     carry: Carry
     rows: Measurements
+    trust_at: Callable[[int], TrustState]
+    """Returns the trust in the probe at a row."""
     progress: TargetProgress = field(init=False)
     entries: list[tuple[int, Entry]] = field(default_factory=list)
     windows: list[tuple[int, TargetWindow]] = field(default_factory=list)
@@ -85,7 +88,8 @@ class TargetRun:
             self._journal_reading(row)
             if self.progress.claim is not None or is_forbidden:
                 continue
-            if not lacks(self.target, self.carry, self.progress, at_us=self._at_us(row), elapsed_us=self._us(row)):
+            carry = replace(self.carry, trust=self.trust_at(row))
+            if not lacks(self.target, carry, self.progress, at_us=self._at_us(row), elapsed_us=self._us(row)):
                 self._claim(row)
 
     def fact_at(self, row: int) -> str:

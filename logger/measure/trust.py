@@ -76,14 +76,23 @@ class Around:
     """The smallest step in which the instrument tells its potential, as configured."""
 
 
+class _Time(NamedTuple):
+    """A moment on the watch time and in UTC."""
+
+    elapsed_us: int
+    at_us: int
+
+
 class _Period(NamedTuple):
     """How many different values one signal showed in a period, at the row that closed it."""
 
+    is_potential: bool
     row: int
+    elapsed_us: int
+    at_us: int
     values: int
     net: int
     digit: float
-    is_potential: bool
 
 
 @dataclass(slots=True)
@@ -107,9 +116,6 @@ class TrustRun:
         closed = trust_windows.with_temperatures(closed, self.state.windows)
         self._look(trust_windows.after(self.state.windows, closed))
         self.taken = carried
-        if self.state.anew_us is None and len(closed):
-            self.state = replace(self.state, anew_us=int(closed.number[0]) * self.around.length_us)
-            self.turns.append((int(closed.row[0]), self.state))
         for period in _in_order(potential, temperature):
             self._take_windows(carried + int(np.searchsorted(closed.row, period.row)))
             self._take_period(period)
@@ -131,6 +137,10 @@ class TrustRun:
 
     def _take_windows(self, until: int) -> None:
         """Take windows one by one where something may be wrong, and the others at once."""
+        if self.state.anew_us is None and self.taken < until:
+            begin_us = int(self.windows.number[self.taken]) * self.around.length_us
+            self.state = replace(self.state, anew_us=begin_us)
+            self.turns.append((int(self.windows.row[self.taken]), self.state))
         while self.taken < until:
             odd = np.flatnonzero(self.suspicious[self.taken : until])
             calm = until if not len(odd) else self.taken + int(odd[0])
@@ -166,8 +176,8 @@ class TrustRun:
             self._lose(at, TrustCause.JUMP, jump_ph=float(self.course.moved_ph[at]))
         elif self.loose[at] > plausibility.CONTACT_PART:
             self._lose(at, TrustCause.CONTACT)
-        elif self.state.doubt is not None and self._is_noisier(at, self.state.doubt.before_mv):
-            self._lose(at, TrustCause.AIR, quiet_mv=self.state.doubt.before_mv)
+        elif (quiet_mv := self._quiet_mv()) is not None and self._is_noisier(at, quiet_mv):
+            self._lose(at, TrustCause.AIR, quiet_mv=quiet_mv)
         elif self.state.doubt is None and self.windows.warm[at] == 0:
             self._doubt(at, TrustCause.THERMOMETER)
         elif self.state.doubt is None and self.course.step_c[at] > self._step_limit_c(at):
@@ -197,9 +207,10 @@ class TrustRun:
         """Return the watch time at which a window ends."""
         return (int(self.windows.number[at]) + 1) * self.around.length_us
 
-    def _at_us(self, at: int, elapsed_us: int) -> int:
-        """Return the UTC of a watch time shortly before the row that closed a window."""
-        return int(self.windows.at_us[at]) - (int(self.windows.elapsed_us[at]) - elapsed_us)
+    def _ago(self, at: int, windows: int) -> _Time:
+        """Return the time so many windows before the end of one that closed in this piece."""
+        elapsed_us = self._end_us(at) - windows * self.around.length_us
+        return _Time(elapsed_us, int(self.windows.at_us[at]) - (int(self.windows.elapsed_us[at]) - elapsed_us))
 
     def level(self, at: int, slope: float = 0.0) -> Level:
         """Return the level at a window: medians of it and the two before it."""
@@ -225,37 +236,44 @@ class TrustRun:
         jump_ph: float = 0.0,
         before: Level | None = None,
         quiet_mv: float | None = None,
+        since: _Time | None = None,
     ) -> None:
         """Lose trust at a window; a level of three shows it one window after it began."""
-        since_us = self._end_us(at) - (2 + max(self.state.odd - 1, 0)) * self.around.length_us
+        since = since or self._ago(at, 2 + max(self.state.odd - 1, 0))
         loss = Loss(
             cause=cause,
-            since_us=since_us,
-            since_at_us=self._at_us(at, since_us),
+            since_us=since.elapsed_us,
+            since_at_us=since.at_us,
             before=before or self._before(at),
             now=self.level(at),
             jump_ph=jump_ph,
             quiet_mv=quiet_mv,
         )
-        day = tuple(us for us in self.state.losses_us if us > since_us - DAY_US)
-        self.state = replace(self.state, loss=loss, expected=None, odd=0, losses_us=(*day, since_us))
+        day = tuple(us for us in self.state.losses_us if us > since.elapsed_us - DAY_US)
+        self.state = replace(self.state, loss=loss, expected=None, odd=0, losses_us=(*day, since.elapsed_us))
 
-    def _doubt(self, at: int, cause: TrustCause) -> None:
-        before, since_us = self._before(at), self._end_us(at) - 2 * self.around.length_us
-        now_c = float(self.course.warm_c[at])
+    def _doubt(self, at: int, cause: TrustCause, *, since: _Time | None = None) -> None:
+        before, since = self._before(at), since or self._ago(at, 2)
+        now_c = self.level(at).temperature_c
         doubt = Doubt(
             cause=cause,
-            since_us=since_us,
-            since_at_us=self._at_us(at, since_us),
+            since_us=since.elapsed_us,
+            since_at_us=since.at_us,
             before_c=now_c if before is None else before.temperature_c,
             now_c=now_c,
             before_mv=plausibility.usual_noise_mv(self.windows, max(0, at - continuity.LEVEL)),
         )
         self.state = replace(self.state, doubt=doubt)
 
+    def _quiet_mv(self) -> float | None:
+        """Return the noise before the temperature stepped; None: it did not."""
+        doubt = self.state.doubt
+        return None if doubt is None or doubt.cause is not TrustCause.TEMPERATURE else doubt.before_mv
+
     def _is_noisier(self, at: int, usual_mv: float) -> bool:
         """Tell whether the newest windows are all far noisier than usual."""
-        return bool((self.windows.noise_mv[at - continuity.LEVEL + 1 : at + 1] > plausibility.NOISIER * usual_mv).all())
+        near = self.windows.noise_mv[max(0, at - continuity.LEVEL + 1) : at + 1]
+        return len(near) == continuity.LEVEL and bool((near > plausibility.NOISIER * usual_mv).all())
 
     def _reconsider_doubt(self, at: int, doubt: Doubt) -> None:
         """End a doubt by the temperature when that is back, or after half a day: then this is the vat's.
@@ -268,7 +286,8 @@ class TrustRun:
             return
         limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
         now_c = float(self.course.warm_c[at])
-        is_back = abs(now_c - doubt.before_c) < 0.5 * limit_c
+        has_settled = not self.course.step_c[at] > self._step_limit_c(at)  # the step back is one too
+        is_back = abs(now_c - doubt.before_c) < 0.5 * limit_c and has_settled
         if is_back or self._end_us(at) - doubt.since_us > DOUBT_LASTS_US:
             by = EarnedBy.RETURN if is_back else EarnedBy.LASTED
             self.state = replace(self.state, doubt=None, earned_by=by)
@@ -359,14 +378,19 @@ class TrustRun:
         variety = liveness.follow(self.state.potential, period.values, period.net, is_coarse=is_coarse)
         self.state = replace(self.state, potential=variety, digit_mv=digit_mv, is_coarse=is_coarse)
         if self.state.loss is None and self.taken and liveness.is_frozen(variety):
-            self._lose(self.taken - 1, TrustCause.FROZEN)
+            self._lose(self.taken - 1, TrustCause.FROZEN, before=self.state.expected, since=self._froze(period))
 
     def _take_temperature(self, period: _Period) -> None:
         variety = liveness.follow(self.state.temperature, period.values, period.net, is_coarse=True)
         self.state = replace(self.state, temperature=variety, digit_c=_least(self.state.digit_c, period.digit))
         doubt = self.state.doubt
         if doubt is None and self.taken and liveness.is_frozen(variety):
-            self._doubt(self.taken - 1, TrustCause.THERMOMETER)
+            self._doubt(self.taken - 1, TrustCause.THERMOMETER, since=self._froze(period))
+
+    def _froze(self, period: _Period) -> _Time:
+        """Return when the first of the poor periods that end with one began; its windows may be of an earlier block."""
+        span_us = liveness.NEWEST * liveness.period_us(self.around.length_us)
+        return _Time(period.elapsed_us - span_us, period.at_us - span_us)
 
     def _learn(self, at: int, until: int) -> None:
         """Learn from calm windows how far the temperature usually moves in half an hour."""
@@ -410,9 +434,17 @@ def _least(before: float, now: float) -> float:
 def _in_order(potential: Periods, temperature: Periods) -> list[_Period]:
     """Return the periods of both signals by their rows."""
     both = [
-        _Period(*each, is_potential)
+        _Period(is_potential, *each)
         for is_potential, one in ((True, potential), (False, temperature))
-        for each in zip(one.row.tolist(), one.values.tolist(), one.net.tolist(), one.digit.tolist(), strict=True)
+        for each in zip(
+            one.row.tolist(),
+            one.elapsed_us.tolist(),
+            one.at_us.tolist(),
+            one.values.tolist(),
+            one.net.tolist(),
+            one.digit.tolist(),
+            strict=True,
+        )
     ]
     return sorted(both, key=lambda each: (each.row, each.is_potential))
 
@@ -461,7 +493,7 @@ def expect(state: TrustState, line: Calibration | None, *, length_us: int) -> Tr
 def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int) -> TrustState:
     """Take a new calibration: the level before may be meant by either line, for the electrode may be another one."""
     level = state.expected or level_of(state, before, length_us=length_us)
-    if level is not None and before is not None:
+    if level is not None and level.former_ph is None and before is not None:
         mv, warm_c = np.array([level.potential_mv]), np.array([level.temperature_c])
         level = replace(level, former_ph=float(continuity.ph_at(before, mv, warm_c).item()))
     return replace(state, expected=level, windows=(), anew_us=None, scattered=False)

@@ -147,7 +147,7 @@ def _judge_alarms(
     unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
     signals = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
     trends, judged = _alarm_series(watch, vat, carry, signals)
-    target = target_alarms.begin(vat, watch.probe, carry, measured)
+    target = target_alarms.begin(vat, watch.probe, carry, measured, trusted)
     numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
     for alarm in vat.alarms:
         states[alarm.id], entries = evaluate.run(

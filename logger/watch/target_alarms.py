@@ -29,16 +29,19 @@ from logger.measure.target import TargetRun
 from logger.model import Carry, Entry, Floats, Ints, Measurements, State, TargetWindow
 from logger.units import HOUR_US
 from logger.watch.signals import Signals
+from logger.watch.trust_alarms import TrustCourse
 
 MARGIN_PH = 0.02
 """So far above its target pH must read to be above it again; it is over at the target. Common practice, no source."""
 
 
-def begin(vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements) -> TargetRun | None:
+def begin(
+    vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements, trusted: TrustCourse
+) -> TargetRun | None:
     """Take up the target of a vat over these rows; None: it has none."""
     if vat.target is None:
         return None
-    return TargetRun(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows)
+    return TargetRun(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows, trust_at=trusted.at)
 
 
 Against = Callable[[Ints], Iterable[NDArray[np.bool_]]]

@@ -179,12 +179,12 @@ def test_what_is_suspect_may_raise_but_never_clears() -> None:
 
 
 def test_a_jump_never_raises_a_process_alarm_at_once() -> None:
-    # 4.5 to 5.0 is 29 mV in one record (limit 20): the first record of the new level is not heard, the second one is.
+    # 4.5 to 5.4 is 52 mV in one record (limit 45): the first record of the new level is not heard, the second one is.
     prompt = replace(HIGH, on_delay_s=0.0)
-    assert night("4.5x5 5.0", prompt).told() == []
-    assert night("4.5x5 5.0x2", prompt).told() == ["7 ph-high: annunciated, unacknowledged !1"]
-    assert night("4.5x5 5.0 4.5x5", prompt).told() == []
-    assert night("4.5x5 _x3 5.0 4.5x5", prompt).told() == []
+    assert night("4.5x5 5.4", prompt).told() == []
+    assert night("4.5x5 5.4x2", prompt).told() == ["7 ph-high: annunciated, unacknowledged !1"]
+    assert night("4.5x5 5.4 4.5x5", prompt).told() == []
+    assert night("4.5x5 _x3 5.4 4.5x5", prompt).told() == []
 
 
 def test_knocks_never_raise_a_process_alarm_judged_by_medians() -> None:

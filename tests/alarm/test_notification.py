@@ -119,7 +119,7 @@ First look at the probe: is it in the liquid, is the glass whole. Then acknowled
         """\
 Marrow: the probe is not to be trusted since 21:15 CET.
 Not believed: the probe seems to hang in air since 21:05 CET: its temperature stepped, and the signal is noisier \
-since. Last believed pH 4.83 +/- 0.11 at 21:14 CET. It was falling 0.113 +/- 0.014 an hour.
+since. Last believed pH 4.83 +/- 0.11 at 21:14 CET. It was falling 0.112 +/- 0.013 an hour.
 First check that the glass is whole and the probe in the vat; if glass is missing, hold the batch. Then acknowledge \
 it, or shelve it for a while.""",
     ),
@@ -129,7 +129,7 @@ it, or shelve it for a while.""",
         """\
 Marrow: the probe is not to be trusted since 21:10 CET.
 Not believed: the reading jumped from 4.85 to 6.85 at 21:00 CET, which no vat does by itself: near 0 mV, as a \
-cracked bulb, a short or a damp plug gives, or a glass of rinse water. Last believed pH 4.80 +/- 0.11 at 20:59 CET. \
+cracked bulb, a short or a damp plug gives, or a glass of rinse water. Last believed pH 4.83 +/- 0.11 at 21:03 CET. \
 It was falling 0.101 +/- 0.002 an hour.
 First check that the glass is whole and the probe in the vat; if glass is missing, hold the batch. Then acknowledge \
 it, or shelve it for a while.""",
@@ -147,8 +147,7 @@ def test_an_alarm_says_what_whether_to_believe_it_and_what_to_do_first(
 def test_reminders_say_what_is_known_by_then() -> None:
     _, reminder, raised = texts(marrow(rows_of(acid(3, begin=4.3, per_h=0.15)), HIGH))
     assert reminder.startswith(
-        "Reminder 1. Marrow: pH 4.66 +/- 0.10 when last judged, at or above 4.60 (88 % probable) since 21:10 CET.\
-"
+        "Reminder 1. Marrow: pH 4.66 +/- 0.10 when last judged, at or above 4.60 (88 % probable) since 21:10 CET.\n"
         "Believed: nothing speaks against the probe, calibrated 2 h ago and not checked since."
         " pH 4.68 +/- 0.11, rising 0.150 +/- 0.002 an hour, 20.0 C.\n"
     )

@@ -15,7 +15,9 @@ ABOVE = AlarmConfig(
     id="above-target", kind=AlarmKind.ABOVE_TARGET, on_delay_s=0.0, window_s=0.0, priority=Priority.HIGH
 )
 TARGET = TargetConfig(window_s=60.0, windows=3, spot_check=False)
-CLAIMING = replace(watch(ABOVE), vat=replace(watch(ABOVE).vat, target=TARGET))
+ASLEEP_S = 5760.0
+"""At so slow a poll trust closes no window in these series, which jump."""
+CLAIMING = replace(watch(ABOVE, poll_s=ASLEEP_S), vat=replace(watch(ABOVE, poll_s=ASLEEP_S).vat, target=TARGET))
 
 
 def told(watched: Watch, *stretches: tuple[float | None, int], commands: tuple[Command, ...] = ()) -> list[Entry]:
@@ -38,21 +40,21 @@ def ask(seq: int, kind: CommandKind, **more: object) -> Command:
 
 
 def test_a_vat_carries_ph_high_from_its_start_and_is_told_when_it_is_back_above() -> None:
-    entries = told(watch(HIGH), (5.5, 60), (4.55, 60), (4.7, 60), (4.45, 60), (4.7, 60))
+    entries = told(watch(HIGH, poll_s=ASLEEP_S), (5.5, 60), (4.55, 60), (4.7, 60), (4.45, 60), (4.7, 60))
     assert brief(entries) == [(Cause.ANNUNCIATED, 247)]  # the first whole minute after it was down to 4.5
 
 
 def test_what_armed_it_survives_a_restart_and_a_calibration() -> None:
-    state, _ = carry_over(watch(HIGH), of_ph([4.4] * 60), commands=[calibrate()])
+    state, _ = carry_over(watch(HIGH, poll_s=ASLEEP_S), of_ph([4.4] * 60), commands=[calibrate()])
     state = replace(state, carry=restored(state.carry))
     rows = of_ph([4.7] * 60, first_seq=61, start_s=600.0)
-    _, outcome = pipeline.step(watch(HIGH), state, rows, commands=[calibrate(70)])
+    _, outcome = pipeline.step(watch(HIGH, poll_s=ASLEEP_S), state, rows, commands=[calibrate(70)])
     assert [entry.cause for entry in outcome.entries if entry.alarm] == [Cause.ANNUNCIATED]
 
 
 def test_another_batch_disarms_it_and_what_stood_is_over() -> None:
     started = ask(90, CommandKind.MARK, note=Mark.STARTED)
-    entries = told(watch(HIGH), (4.4, 30), (4.7, 30), (5.9, 120), commands=(started,))
+    entries = told(watch(HIGH, poll_s=ASLEEP_S), (4.4, 30), (4.7, 30), (5.9, 120), commands=(started,))
     assert brief(entries) == [(Cause.ANNUNCIATED, 37), (Cause.RETURNED, 91)]
     assert entries[1].text == "another batch was started: this counts once pH is down to 4.50"
 

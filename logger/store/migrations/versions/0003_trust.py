@@ -25,6 +25,8 @@ TRUST: Json = {
     "swings_c": [],
     "hour": 0,
     "swing_c": 0.0,
+    "digit_mv": 0.0,
+    "is_coarse": False,
     "digit_c": 0.0,
     "potential": {"usual": [], "newest": []},
     "temperature": {"usual": [], "newest": []},
@@ -36,6 +38,7 @@ TRUST: Json = {
     "losses_us": [],
     "unbroken_us": 0,
     "unbroken_at_us": 0,
+    "earned_by": None,
 }
 """Version 1 of the part, at a first start."""
 LOSS: Json = {
