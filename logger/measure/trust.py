@@ -352,7 +352,10 @@ class TrustRun:
         hours = (self._end_us(at) - before.elapsed_us) / HOUR_US
         margin = min(BACK_PH + BACK_PH_PER_H * hours, BACK_MOST_PH)
         limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
-        is_warm = abs(float(self.course.warm_c[at]) - before.temperature_c) <= min(BACK_C, limit_c)
+        doubt = self.state.doubt  # what left after a step of temperature is not back before that is
+        stepped = doubt is not None and doubt.cause is TrustCause.TEMPERATURE
+        before_c = doubt.before_c if doubt is not None and stepped else before.temperature_c
+        is_warm = abs(float(self.course.warm_c[at]) - before_c) <= min(BACK_C, limit_c)
         return low - margin <= ph <= high + margin and is_warm
 
     def _is_alive(self, at: int) -> bool:

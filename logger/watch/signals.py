@@ -68,6 +68,9 @@ class Signals:
             return windows.single(rows, value, belief, first=self.first)
         if signal in (Signal.PH, Signal.PH_UPPER):
             belief = windows.without_spikes(rows, belief)
+        if signal is Signal.BELIEF:  # in a window as many are blind as process alarms leave out there
+            calm = windows.without_spikes(rows, windows.ph_belief(rows))
+            value = (calm != Belief.BELIEVED).astype(np.float64)
         judged = windows.medians(
             rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us
         )

@@ -23,10 +23,10 @@ def fault_table(ran: Iterable[Ran]) -> Iterator[str]:
         yield from ("", f"{section}:", f"{head} alarms")
         for (label, course), cases in _rows(group, lambda one: (one.case.cause.label, one.case.course)).items():
             figures = [
-                _figures([one.word_h for one in cases]),
-                _figures([one.first_h("low") for one in cases]),
-                _figures([one.wrong_h for one in cases]),
-                _figures([one.unwarned_h for one in cases]),
+                median_worst([one.word_h for one in cases]),
+                median_worst([one.first_h("low") for one in cases]),
+                median_worst([one.wrong_h for one in cases]),
+                median_worst([one.unwarned_h for one in cases]),
             ]
             columns = " ".join(f"{figure:>12}" for figure in figures)
             early = sum(len(_early(one)) for one in cases)
@@ -104,7 +104,7 @@ def _rise_line(label: str, cases: Sequence[Ran], *, since: Callable[[Ran], float
     by_rise = ([one for one in cases if one.case.rise == rise] for rise in RISES)
     told = [[one.first_h("medium", "high", among=process) - since(one) for one in some] for some in by_rise]
     losses = sum(each.alarm in LOSSES for one in cases for each in one.told)
-    return f"{label:26} {len(told[0]):2} {' '.join(f'{_figures(hours):>12}' for hours in told)} {losses or '.':>7}"
+    return f"{label:26} {len(told[0]):2} {' '.join(f'{median_worst(hours):>12}' for hours in told)} {losses or '.':>7}"
 
 
 def _above(one: Ran) -> float:
@@ -138,7 +138,7 @@ def _worst(cases: Sequence[Ran]) -> str:
     """Return the worst true pH of a claim, and how long after the true pH came to the target claims were made."""
     highest = max((ph for one in cases for _, ph in one.claims), default=None)
     waits = [one.claims[0][0] - one.passed_h[0] for one in cases if one.claims and one.passed_h]
-    return f"{'-' if highest is None else f'{highest:.2f}':>8} {_figures(waits) if waits else '-':>8}"
+    return f"{'-' if highest is None else f'{highest:.2f}':>8} {median_worst(waits) if waits else '-':>8}"
 
 
 def _early(one: Ran) -> list[float]:
@@ -166,7 +166,7 @@ def _alarms(cases: Sequence[Ran], *, since: float) -> str:
     return " ".join(f"{alarm} {number}" for alarm, number in sorted(Counter(ids).items()))
 
 
-def _figures(hours: Sequence[float]) -> str:
+def median_worst(hours: Sequence[float]) -> str:
     """Say median and worst."""
     return f"{_hours(median(hours))} ({_hours(max(hours))})" if hours else ""
 

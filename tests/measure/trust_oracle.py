@@ -272,11 +272,13 @@ class Oracle:
 
     def _is_where_it_was(self, at: int, before: Place) -> bool:
         hours = self.seen[at].end_h - before.end_h
-        went = before.slope * hours
+        went = before.slope * min(hours, 6.0)
         low, high = before.ph + min(went, 0.0), before.ph + max(0.0, min(went, continuity.UP_PH))
         margin = min(trust.BACK_PH + trust.BACK_PH_PER_H * hours, trust.BACK_MOST_PH)
         near_c = min(trust.BACK_C, self.step_limit_c(at, marked=False))
-        is_warm = abs(self.warmth(at) - before.warm_c) <= near_c
+        by_step = self.doubt is not None and self.doubt.cause == "temperature"
+        before_c = self.doubt.before_c if self.doubt is not None and by_step else before.warm_c
+        is_warm = abs(self.warmth(at) - before_c) <= near_c
         return low - margin <= self._ph(at) <= high + margin and is_warm
 
 
