@@ -26,6 +26,8 @@ NOISE_WINDOWS = 12
 NOISIER = 2.5
 """So many times the usual noise in a row of windows, right after a step of the temperature: air."""
 CONTACT_WINDOWS = 12
+KEEP = 15
+"""Windows that this looks back on: the usual noise is that of 12 windows, which end three before the newest."""
 CONTACT_PART = 0.10
 """So many readings of an hour lie far from their window's median: a loose contact."""
 USABLE_PH = 0.15

@@ -413,8 +413,14 @@ class TrustRun:
         moved = np.flatnonzero(np.diff(windows.temperature_c))
         last = len(windows) - 1
         still = last - 1 - int(moved[-1]) if len(moved) else self.state.still + last - max(carried - 1, 0)
-        keep = continuity.reach(self.around.length_us).keep
-        self.state = replace(self.state, windows=trust_windows.newest(windows, keep=keep), still=still)
+        self.state = replace(
+            self.state, windows=trust_windows.newest(windows, keep=windows_kept(self.around.length_us)), still=still
+        )
+
+
+def windows_kept(length_us: int) -> int:
+    """Return how many windows of this length must be carried: as many as anything looks back on."""
+    return max(continuity.reach(length_us).keep, plausibility.KEEP)
 
 
 def _is_calm(state: TrustState) -> bool:

@@ -12,7 +12,7 @@ import pytest
 
 from simulator.runs import find_run
 from tests.bench.detection import HEALTHY, Raised, all_heard
-from tests.e2e.replayed_runs import FAULTS
+from tests.e2e.replayed_runs import BESIDE, FAULTS
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(3600)]
 SEEDS = range(1, int(os.environ.get("SEEDS", "50")) + 1)
@@ -23,7 +23,8 @@ def test_each_run_raises_the_alarms_of_what_goes_wrong_in_it_and_no_other(run: s
     batches = all_heard(run, SEEDS)
     raised = Counter(alarm for batch in batches for alarm in {each.alarm for each in batch})
     print(f"\n{run:14} {'; '.join(_told(run, alarm, batches) for alarm in raised) or 'nothing'}")
-    assert raised == dict.fromkeys(FAULTS[run], len(SEEDS))
+    in_each = {alarm: number for alarm, number in raised.items() if alarm not in BESIDE.get(run, set())}
+    assert in_each == dict.fromkeys(FAULTS[run], len(SEEDS))
 
 
 def _told(run: str, alarm: str, batches: list[list[Raised]]) -> str:

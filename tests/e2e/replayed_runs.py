@@ -18,7 +18,7 @@ CHECKED_H = 48.0
 """The person of the runs calibrates a day before they begin, and never checks: three days are over."""
 FAULTS: dict[str, dict[str, float]] = {
     "quiet-night": {},
-    "probe-out": {"trust-doubted": 3.0, "trust-lost": 3.0, "temperature-low": 3.0},
+    "probe-out": {"trust-lost": 3.0, "temperature-low": 3.0},
     "long-foam": {"no-data": 3.267, "trust-doubted": 5.367, "trust-lost": 5.367, "temperature-low": 5.367},
     "probe-knocked": {"trust-lost": 3.0},
     "unplugged": {"no-data": 2.0},
@@ -39,6 +39,8 @@ FAULTS: dict[str, dict[str, float]] = {
 
 Air is colder than 16 C, and once trust is lost an alarm on the vat still comes once, not confirmed. A frozen reading
 that lives again has missed the fall of 4 h: trust is lost by that jump."""
+BESIDE: dict[str, set[str]] = {"probe-out": {"trust-doubted", "ph-high"}}
+"""What may be raised in a run besides, by its seed: the film of brine on a lifted probe strays."""
 LONG = ("stuck-vat", "stalled-vat")
 """Days that are polled once a minute and judged by the alarms of a profile."""
 PROFILED = """\

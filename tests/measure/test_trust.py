@@ -9,7 +9,7 @@ from itertools import product
 import numpy as np
 import pytest
 
-from logger.measure import trust, trust_events, trust_windows
+from logger.measure import continuity, plausibility, trust, trust_events, trust_windows
 from logger.measure.calibration import fit
 from logger.measure.liveness import Periods
 from logger.model import EarnedBy, TrustCause, TrustLevel, TrustState
@@ -298,3 +298,9 @@ def test_what_is_carried_does_not_grow_with_what_is_learnt() -> None:
         assert len(state.windows) == 21  # 105 minutes
         assert 20 <= len(state.swings_c) <= 24  # a day of hours
     assert trust_windows.window_us(10.0) == LENGTH_US
+
+
+@pytest.mark.parametrize("poll_s", [1.0, 20.0, 60.0, 600.0])
+def test_as_many_windows_are_carried_as_anything_looks_back_on(poll_s: float) -> None:
+    kept = trust.windows_kept(trust_windows.window_us(poll_s))
+    assert kept >= max(plausibility.CONTACT_WINDOWS, plausibility.NOISE_WINDOWS + continuity.LEVEL)

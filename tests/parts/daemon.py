@@ -79,6 +79,8 @@ class Vat:
     run: str = "demo-night"
     seed: int = 1
     alarms: str = ALARMS
+    effects: Sequence[str] = ()
+    """More options of the simulator, such as `--fault` and `offset@2:25`."""
 
     @property
     def probe(self) -> str:
@@ -249,13 +251,13 @@ def _in_one_go(store: Store, command: Command) -> int:
 def record(vat: Vat, *options: str) -> bytes:
     """Return a recording of a vat's run by the simulator's own command."""
     names = ["--seed", str(vat.seed), "--vat", vat.id, "--probe", vat.probe]
-    command = [sys.executable, "-P", "-m", "simulator", "record", vat.run, *names, *options]
+    command = [sys.executable, "-P", "-m", "simulator", "record", vat.run, *names, *vat.effects, *options]
     return subprocess.run(command, check=True, stdout=subprocess.PIPE).stdout
 
 
 def calibration_of(vat: Vat) -> Calibration:
     """Return the calibration that a person made of this run's electrode, as the simulator records it."""
-    line = record(vat, "--hours", "0.01").splitlines()[1]
+    line = record(replace(vat, effects=()), "--hours", "0.01").splitlines()[1]
     return msgspec.convert(msgspec.json.decode(line)["command"]["calibration"], Calibration)
 
 
@@ -291,7 +293,7 @@ def night(tmp_path: Path, simulator: Start) -> Iterator[MakeNight]:
         for vat in watched:
             link = folder / f"tty-{vat.id}"
             text += _VAT.format(vat=vat.id, port=link, poll_s=poll_s) + vat.alarms.format(vat=vat.id)
-            clock = ["--epoch-monotonic", repr(begins_s), "--epoch", EPOCH]
+            clock = ["--epoch-monotonic", repr(begins_s), "--epoch", EPOCH, *vat.effects]
             here.simulators.append(simulator(vat.run, seed=vat.seed, speed=speed, link=link, extra=clock))
         here.config_file.write_text(text)
         if calibrated:

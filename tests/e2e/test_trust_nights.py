@@ -1,0 +1,116 @@
+"""Faults of a probe on the real daemon and broker: what the hub holds and hears of each, and what `status` says.
+
+The replay of the same faults by the hundred is a bench (`tests/bench/bench_trust.py`).
+"""
+
+import json
+import subprocess
+import sys
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import pytest
+
+from tests.e2e import hub_listener
+from tests.parts.daemon import BASE, EPOCH, HOUR_S, MakeNight, Night, Vat
+from tests.parts.mosquitto import MakeMosquitto, Subscriber
+
+pytestmark = pytest.mark.slow
+EARLY_H, BEGINS_H, SOON_H = 0.8, 2.0, 1.5
+"""Each fault begins then, and is told so soon: air is noisier for some windows before it is told from a top-up."""
+NIGHT: dict[str, Any] = {"speed": 2400.0, "poll_s": 30.0}
+NEAR_ZERO = "near 0 mV, as a cracked bulb"
+NO_VAT = "which no vat does by itself"
+SENTENCES = {
+    "trust-lost": "the probe is not to be trusted",
+    "trust-doubted": "something is odd about the probe or the vat",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a fault is told by; `beside`: which other alarms may have come of it too."""
+
+    fault: str
+    phrase: str
+    alarm: str = "trust-lost"
+    beside: frozenset[str] = frozenset()
+
+    @property
+    def level(self) -> str:
+        return self.alarm.removeprefix("trust-")
+
+
+TOLD = (
+    Told("offset@2:25", NO_VAT),
+    Told("buffer-glass@2:4.01", "it is what a buffer of pH 4.01 reads"),
+    Told("cracked-bulb@2", NEAR_ZERO),
+    Told("still-air@2:4", "the probe seems to hang in air", beside=frozenset({"trust-doubted"})),
+    Told("dry-junction@2", NO_VAT, beside=frozenset({"blind"})),
+    Told("range-changed@2:10", NO_VAT),
+    Told("unit-changed@2:0.001", NEAR_ZERO),
+    Told("connector-flapping@2:0.35", "readings lie far apart again and again", beside=frozenset({"blind"})),
+    Told("heater-leakage-2-h@2:40", NO_VAT),
+    Told("rinse-glass@2", NO_VAT),
+    Told("thermometer-fixed@2:85", "the thermometer shows no temperature of a vat", alarm="trust-doubted"),
+    Told("defaults-restored@2:30", NO_VAT),
+)
+
+
+@pytest.mark.parametrize("told", TOLD, ids=lambda told: told.fault.partition("@")[0])
+def test_a_fault_is_told_at_the_hub_and_by_status(night: MakeNight, mosquitto: MakeMosquitto, told: Told) -> None:
+    broker = mosquitto()
+    with Subscriber(port=broker.port, filters=(f"{BASE}/vat/marrow/event",), name="hub") as hub:
+        here = begun(night, broker.port, "--fault", told.fault)
+        here.until(lambda: any(event["alarm"] == told.alarm for event in annunciated(hub)), f"{told.alarm} at the hub")
+        heard = annunciated(hub)
+        code, status = said(here)
+    (event,) = [event for event in heard if event["alarm"] == told.alarm]
+    assert told.phrase in event["text"]
+    assert {event["alarm"] for event in heard} - told.beside == {told.alarm}
+    assert BEGINS_H < hour(event["at"]) < BEGINS_H + SOON_H
+    kept = hub_listener.standing(broker.port)[told.alarm]
+    assert (kept["state"], kept["standing"]) == ("unacknowledged", True)
+    assert SENTENCES[told.alarm] in kept["lines"][0]
+    assert hub_listener.retained(broker.port)[f"{BASE}/probe/marrow-probe/health"]["trust"] == told.level
+    assert (code, status["trust"]["level"]) == (3, told.level)
+    assert told.phrase in status["trust"]["sentence"]
+
+
+def test_a_refrigerator_is_told_by_nothing(night: MakeNight, mosquitto: MakeMosquitto) -> None:
+    broker = mosquitto()
+    here = begun(night, broker.port, "--disturbance", "refrigerator-20-min:1")
+    here.until_hour(BEGINS_H + 1.0)
+    assert here.journal("cause = 'annunciated'") == []
+    assert [kept for kept in hub_listener.standing(broker.port).values() if kept["standing"]] == []
+    assert hub_listener.retained(broker.port)[f"{BASE}/probe/marrow-probe/health"]["trust"] == "earned"
+    code, status = said(here)
+    assert (code, status["trust"]["level"]) == (0, "earned")
+
+
+def begun(night: MakeNight, port: int, *effects: str) -> Night:
+    """Return a night that is watched an hour and more before its fault, however long a busy machine takes."""
+    vat = Vat(run="normal-night", alarms="", effects=effects)
+    for head_s in (4.0, 12.0, 40.0):
+        here = night(vat, broker=port, head_s=head_s, **NIGHT)
+        here.start_and_watch()
+        if here.hour < EARLY_H:
+            return here
+        here.stop()
+    pytest.fail("the daemon takes longer than 40 s to start")
+
+
+def hour(at: str) -> float:
+    return (datetime.fromisoformat(at) - datetime.fromisoformat(EPOCH)).total_seconds() / HOUR_S
+
+
+def annunciated(hub: Subscriber) -> list[dict[str, Any]]:
+    return [event for event in hub_listener.events(hub) if event["annunciates"]]
+
+
+def said(here: Night) -> tuple[int, dict[str, Any]]:
+    """Return the exit code of `vatvigil status`, and what it says of the vat."""
+    command = [sys.executable, "-P", "-m", "logger", "status", "-c", str(here.config_file), "--json"]
+    done = subprocess.run(command, check=False, stdout=subprocess.PIPE, text=True, cwd=here.folder)
+    return done.returncode, json.loads(done.stdout)["vats"][0]
