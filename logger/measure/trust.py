@@ -48,7 +48,7 @@ AT_ONCE = 1.4
 """But not where a level is off by so many times the limit."""
 DOUBT_LASTS_US = 12 * HOUR_US
 UNSETTLED_PH, UNSETTLED_C = 0.35, 6.0
-"""Steps that stirring or topping up may make, for an hour after it was told."""
+"""Steps that stirring or topping up may make, until half an hour after the vat has settled."""
 BACK_PH, BACK_PH_PER_H, BACK_MOST_PH = 0.12, 0.01, 0.25
 """So near the course before is back in it: more for each hour, up to a most."""
 BACK_C = 1.2
@@ -351,11 +351,10 @@ class TrustRun:
         low, high = continuity.expected_ph(before, self.around.line, elapsed_us=self._end_us(at))
         hours = (self._end_us(at) - before.elapsed_us) / HOUR_US
         margin = min(BACK_PH + BACK_PH_PER_H * hours, BACK_MOST_PH)
-        limit_c = plausibility.step_limit_c(self.state.swings_c, self.state.digit_c)
         doubt = self.state.doubt  # what left after a step of temperature is not back before that is
         stepped = doubt is not None and doubt.cause is TrustCause.TEMPERATURE
         before_c = doubt.before_c if doubt is not None and stepped else before.temperature_c
-        is_warm = abs(float(self.course.warm_c[at]) - before_c) <= min(BACK_C, limit_c)
+        is_warm = abs(float(self.course.warm_c[at]) - before_c) <= BACK_C
         return low - margin <= ph <= high + margin and is_warm
 
     def _is_alive(self, at: int) -> bool:
