@@ -5,12 +5,14 @@ Limits: a trial on simulated vats.
 """
 
 from collections.abc import Sequence
+from math import ceil
 
 import numpy as np
 
 from logger.measure.nernst import nernst_mv
 from logger.measure.trust_windows import ClosedWindows
 from logger.model import Floats
+from logger.units import HOUR_US
 
 STEP_C = 1.2
 """So far no vat moves in half an hour by itself, however calm it was."""
@@ -25,11 +27,10 @@ MOST_LEARNT = 0.9
 NOISE_WINDOWS = 12
 NOISIER = 2.5
 """So many times the usual noise in a row of windows, right after a step of the temperature: air."""
-CONTACT_WINDOWS = 12
 KEEP = 15
 """Windows that this looks back on: the usual noise is that of 12 windows, which end three before the newest."""
-CONTACT_PART = 0.10
-"""So many readings of an hour lie far from their window's median: a loose contact."""
+CONTACT_PART, CONTACT_WINDOWS = 0.10, 4
+"""So many readings of an hour, or of so many longer windows, lie far from their window's median: a loose contact."""
 USABLE_PH = 0.15
 """A median whose uncertainty by scatter is larger says too little."""
 MEDIAN_TO_MEAN = 1.25
@@ -44,10 +45,10 @@ def step_limit_c(swings_c: Sequence[float], digit_c: float) -> float:
     return max(STEP_C, digit_c + DIGIT_C, SWINGS * usual)
 
 
-def loose_part(windows: ClosedWindows) -> Floats:
+def loose_part(windows: ClosedWindows, length_us: int) -> Floats:
     """Return which part of the readings of the last hour lie far from their window's median; NaN before an hour."""
     part = np.full(len(windows), np.nan)
-    span = CONTACT_WINDOWS
+    span = max(CONTACT_WINDOWS, ceil(HOUR_US / length_us))
     if len(windows) >= span:
         far, count = (np.concatenate([[0], np.cumsum(each)]) for each in (windows.outliers, windows.count))
         part[span - 1 :] = (far[span:] - far[:-span]) / (count[span:] - count[:-span])

@@ -126,7 +126,8 @@ class TrustRun:
     def _look(self, windows: ClosedWindows) -> None:
         self.windows = windows
         self.course = continuity.compare(windows, self.around.line, length_us=self.around.length_us)
-        self.loose, self.scatter = plausibility.loose_part(windows), plausibility.scatter_ph(windows)
+        self.loose = plausibility.loose_part(windows, self.around.length_us)
+        self.scatter = plausibility.scatter_ph(windows)
         self.suspicious = (
             (self.course.up_ph > continuity.UP_PH)
             | (self.course.down_ph > continuity.DOWN_PH)
@@ -313,7 +314,8 @@ class TrustRun:
         loss = replace(self._followed(at, loss), now=self.level(at))
         agreeing = loss.windows_agreeing + 1 if self.windows.agrees[at] == 1 else 0
         loss = replace(loss, windows_agreeing=agreeing)
-        by_physics = loss.windows_back * self.around.length_us >= self._must_stay_us(loss)
+        is_firm = not self.loose[at] > 0.5 * plausibility.CONTACT_PART
+        by_physics = loss.windows_back * self.around.length_us >= self._must_stay_us(loss) and is_firm
         by_second = agreeing * self.around.length_us >= AGREES_US
         if (by_physics and self._end_us(at) - loss.since_us <= DAY_US) or by_second:
             return self._trusted(at, EarnedBy.SECOND_PROBE if by_second else EarnedBy.RETURN)
@@ -337,7 +339,7 @@ class TrustRun:
             return replace(loss, has_stepped_back=False, windows_back=0)
         stepped = loss.has_stepped_back or self._steps_back(at, loss.jump_ph)
         is_noisy = loss.quiet_mv is not None and self._is_noisier(at, loss.quiet_mv)
-        counts = stepped and not is_noisy and self._is_alive(at)
+        counts = stepped and not is_noisy and liveness.is_alive(self.state.potential)
         return replace(loss, has_stepped_back=stepped, windows_back=loss.windows_back + 1 if counts else 0)
 
     def _steps_back(self, at: int, jump_ph: float) -> bool:
@@ -356,9 +358,6 @@ class TrustRun:
         before_c = doubt.before_c if doubt is not None and stepped else before.temperature_c
         is_warm = abs(float(self.course.warm_c[at]) - before_c) <= BACK_C
         return low - margin <= ph <= high + margin and is_warm
-
-    def _is_alive(self, at: int) -> bool:
-        return liveness.is_alive(self.state.potential) and not self.loose[at] > 0.5 * plausibility.CONTACT_PART
 
     def _must_stay_us(self, loss: Loss) -> int:
         losses = sum(us > loss.since_us - DAY_US for us in self.state.losses_us)

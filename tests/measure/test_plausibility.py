@@ -8,7 +8,7 @@ import pytest
 
 from logger.measure import plausibility
 from logger.measure.plausibility import step_limit_c
-from tests.measure.trust_series import HOUR, level, windows
+from tests.measure.trust_series import HOUR, LENGTH_US, level, windows
 
 
 def test_before_three_hours_are_learnt_a_step_of_the_temperature_must_be_large() -> None:
@@ -31,10 +31,17 @@ def test_a_step_must_pass_the_last_digit_of_the_thermometer() -> None:
 
 
 def test_the_loose_part_is_of_the_readings_of_an_hour_and_unknown_before() -> None:
-    part = plausibility.loose_part(windows(level(4.5, 2 * HOUR), outliers=[0] * HOUR + [3] * HOUR))
+    part = plausibility.loose_part(windows(level(4.5, 2 * HOUR), outliers=[0] * HOUR + [3] * HOUR), LENGTH_US)
     assert np.isnan(part[: HOUR - 1]).all()
     assert part[HOUR - 1 :].tolist() == pytest.approx([3 * at / (15 * HOUR) for at in range(HOUR + 1)])
-    assert np.isnan(plausibility.loose_part(windows(level(4.5, HOUR - 1)))).all()
+    assert np.isnan(plausibility.loose_part(windows(level(4.5, HOUR - 1)), LENGTH_US)).all()
+
+
+def test_of_longer_windows_the_loose_part_is_that_of_four() -> None:
+    for length_us in (3 * LENGTH_US, 30 * LENGTH_US):  # polled each minute, and each ten minutes
+        part = plausibility.loose_part(windows(level(4.5, 5), outliers=[3, 0, 0, 0, 0]), length_us)
+        assert np.isnan(part[:3]).all()
+        assert part[3:].tolist() == pytest.approx([3 / 60, 0.0])
 
 
 def test_the_usual_noise_is_the_median_of_about_an_hour() -> None:

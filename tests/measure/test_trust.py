@@ -303,4 +303,4 @@ def test_what_is_carried_does_not_grow_with_what_is_learnt() -> None:
 @pytest.mark.parametrize("poll_s", [1.0, 20.0, 60.0, 600.0])
 def test_as_many_windows_are_carried_as_anything_looks_back_on(poll_s: float) -> None:
     kept = trust.windows_kept(trust_windows.window_us(poll_s))
-    assert kept >= max(plausibility.CONTACT_WINDOWS, plausibility.NOISE_WINDOWS + continuity.LEVEL)
+    assert kept >= max(HOUR, plausibility.NOISE_WINDOWS + continuity.LEVEL)

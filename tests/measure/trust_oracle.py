@@ -243,7 +243,8 @@ class Oracle:
         of_the_day = [h for h in self.losses_h if h > lost.since_h - 24.0 + 1e-9]
         hours = 4.0 ** (len(of_the_day) - 1)
         is_in_time = self.seen[at].end_h - lost.since_h <= 24.0 + 1e-9
-        if (lost.back * WINDOW_H >= hours - 1e-9 and is_in_time) or lost.agreeing >= 12:
+        is_firm = self.loose(at) <= 0.5 * plausibility.CONTACT_PART
+        if (lost.back * WINDOW_H >= hours - 1e-9 and is_in_time and is_firm) or lost.agreeing >= 12:
             self.lost = None
 
     def _follow(self, at: int, lost: Lost) -> None:
@@ -259,8 +260,7 @@ class Oracle:
             return
         lost.has_stepped_back |= self._has_stepped_back(at, lost.jump_ph)
         noisy = lost.quiet_mv is not None and self.is_noisier(at, lost.quiet_mv)
-        loose = self.loose(at) > 0.5 * plausibility.CONTACT_PART
-        lost.back = lost.back + 1 if lost.has_stepped_back and not noisy and not loose else 0
+        lost.back = lost.back + 1 if lost.has_stepped_back and not noisy else 0
 
     def _has_stepped_back(self, at: int, jump_ph: float) -> bool:
         """Tell whether in the last half hour the level was where the jump had led to."""
