@@ -128,6 +128,16 @@ def test_an_hour_in_which_a_second_probe_reads_the_same_earns_it_back_and_55_min
         assert (states[-2].level is TrustLevel.EARNED) is is_earned
 
 
+def test_a_knocked_probe_is_back_an_hour_after_its_wild_readings_and_stays() -> None:
+    wild = HOUR // 2
+    ph = [*VAT, *level(6.4, wild), *level(4.5, 4 * HOUR)]
+    states = after_each(windows(ph, outliers=[0] * len(VAT) + [10] * wild + [0] * 4 * HOUR))
+    back = len(VAT) + wild + HOUR + 1  # a level of three shows it a window late
+    assert (states[back - 2].level, states[back].level) == (TrustLevel.LOST, TrustLevel.EARNED)
+    assert len(states[-1].losses_us) == 1
+    assert states[-1].loss is None
+
+
 def test_a_contact_that_scatters_a_tenth_of_the_readings_of_an_hour_is_lost() -> None:
     ph = level(4.5, 8 * HOUR)
     for far, is_lost in ((1, False), (2, True)):  # of 15 readings of a window
