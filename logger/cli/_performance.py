@@ -9,7 +9,7 @@ import msgspec
 
 from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
 from logger.cli._requests import print_simulated, reading_store
-from logger.cli._times import Given, Now, between, moment_option, utc_option
+from logger.cli._times import Given, HouseTime, between, moment_option, utc_option
 from logger.units import DAY_US
 
 if TYPE_CHECKING:
@@ -37,7 +37,7 @@ def report(since: Given | None, until: Given | None, config_path: Path, *, as_js
     from logger.report.counters import performance_over
 
     config = load_config(config_path)
-    now = Now.of(config, utc=utc)
+    now = HouseTime.of(config, utc=utc)
     begin_us, end_us = between(since, until, now)
     until_us = now.at_us if end_us is None else end_us
     since_us = until_us - DAYS * DAY_US if begin_us is None else begin_us

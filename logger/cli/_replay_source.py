@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
-from logger.cli._times import Given, Now, between, given
+from logger.cli._times import Given, HouseTime, between, given
 from logger.config import Config, VatConfig
 from logger.errors import ConfigurationError, RefusedError
 from logger.model import Block, Command
@@ -44,7 +44,7 @@ class Period:
     since: Given
     until: Given
 
-    def ends_us(self, now: Now) -> tuple[int, int]:
+    def ends_us(self, now: HouseTime) -> tuple[int, int]:
         """Return its ends as UTC microseconds. Raises click.BadParameter."""
         begin_us, end_us = between(self.since, self.until, now)
         if begin_us is None or end_us is None or begin_us >= end_us:
@@ -110,7 +110,7 @@ def _recorded(stream: BinaryIO, vat: VatConfig, *, name: str, total: int) -> Rep
 
 
 @contextmanager
-def from_store(config: Config, vat: VatConfig, period: Period | None, now: Now) -> Iterator[ReplaySource]:
+def from_store(config: Config, vat: VatConfig, period: Period | None, now: HouseTime) -> Iterator[ReplaySource]:
     """Open what the store holds of a vat with its probe, all of it or a period."""
     from logger.report import excerpt
     from logger.store import Store, history

@@ -41,14 +41,14 @@ Given = datetime | TimeOfDay
 
 
 @dataclass(frozen=True, slots=True)
-class Now:
+class HouseTime:
     """What makes a written time a moment: the zone it is meant in, and what time it is (UTC, microseconds)."""
 
     clock: LocalTime
     at_us: int
 
     @classmethod
-    def of(cls, config: Config, *, utc: bool = False) -> "Now":
+    def of(cls, config: Config, *, utc: bool = False) -> "HouseTime":
         """Return the time of this configuration."""
         from logger.cli._requests import now_us
 
@@ -92,7 +92,7 @@ def _time_of_day(match: re.Match[str], text: str) -> TimeOfDay:
     return TimeOfDay({None: None, "today": 0, "yesterday": 1}[match[1]], clock)
 
 
-def at(written: Given, now: Now) -> int:
+def at(written: Given, now: HouseTime) -> int:
     """Return a written time as UTC microseconds."""
     if isinstance(written, datetime):
         return _instant(written, now)
@@ -103,7 +103,7 @@ def at(written: Given, now: Now) -> int:
     return newest_us if newest_us <= now.at_us else _on(today - _DAY, written.clock, now)
 
 
-def between(since: Given | None, until: Given | None, now: Now) -> tuple[int | None, int | None]:
+def between(since: Given | None, until: Given | None, now: HouseTime) -> tuple[int | None, int | None]:
     """Return the ends of a period as UTC microseconds; None: not given.
 
     A time of day that ends it is the newest one, or the first after its beginning: `--from 22:00 --to 06:00`, also when
@@ -118,17 +118,17 @@ def between(since: Given | None, until: Given | None, now: Now) -> tuple[int | N
     return since_us, until_us
 
 
-def _first_after(since_us: int, clock: time, now: Now) -> int:
+def _first_after(since_us: int, clock: time, now: HouseTime) -> int:
     day = now.clock.moment(since_us).date()
     today_us = _on(day, clock, now)
     return today_us if today_us > since_us else _on(day + _DAY, clock, now)
 
 
-def _on(day: date, clock: time, now: Now) -> int:
+def _on(day: date, clock: time, now: HouseTime) -> int:
     return _instant(datetime.combine(day, clock), now)
 
 
-def _instant(moment: datetime, now: Now) -> int:
+def _instant(moment: datetime, now: HouseTime) -> int:
     """Return a moment as UTC microseconds; one without its offset is on the clock of those who wrote it."""
     aware = moment if moment.tzinfo is not None else moment.replace(tzinfo=now.clock.zone)
     return microseconds(aware.astimezone(UTC))

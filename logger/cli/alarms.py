@@ -26,7 +26,7 @@ from logger.cli._requests import (
     vat_of,
     wait_option,
 )
-from logger.cli._times import EXAMPLES, Given, Now, at, moment_option, utc_option
+from logger.cli._times import EXAMPLES, Given, HouseTime, at, moment_option, utc_option
 from logger.config import Config
 from logger.model import AlarmState, Carry, Command, CommandKind, Entry
 from logger.model.figures import OCCURRENCE
@@ -266,7 +266,7 @@ def journal(vat: str | None, limit: int, since: Given | None, config_path: Path,
 
     config = load_config(config_path)
     with reading_store(config) as store:
-        since_us = None if since is None else at(since, Now.of(config, utc=utc))
+        since_us = None if since is None else at(since, HouseTime.of(config, utc=utc))
         only_vat = "" if vat == system.SYSTEM else vat
         entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since_us)
         if vat not in (None, system.SYSTEM) and not entries and not queries.entries(store, limit=1, vat=vat):

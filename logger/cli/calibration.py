@@ -32,7 +32,7 @@ from logger.cli._requests import (
     reading_store,
     wait_option,
 )
-from logger.cli._times import Given, Now, at, moment_option, utc_option
+from logger.cli._times import Given, HouseTime, at, moment_option, utc_option
 from logger.config import Config, ProbeConfig
 from logger.errors import RefusedError
 from logger.guided import calibrating
@@ -108,7 +108,7 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     config = load_config(config_path)
     check_probe(config, probe)
     points = tuple(_point_in_mv(config.probe(probe), point) for point in points)
-    now = Now.of(config)
+    now = HouseTime.of(config)
     made_us = None if made_at is None else at(made_at, now)
     given = _points_input(config, file, points, now_us=now.at_us, made_at_us=made_us)
     made_at_us = given.made_at_us or 0

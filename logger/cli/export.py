@@ -18,7 +18,7 @@ import click
 from logger import private_file
 from logger.cli._common import CAUTION, SIMULATED, config_option, load_config, sentences
 from logger.cli._requests import examples, now_us, reading_store, vat_of
-from logger.cli._times import EXAMPLES, Given, Now, between, moment_option, utc_option
+from logger.cli._times import EXAMPLES, Given, HouseTime, between, moment_option, utc_option
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Block, Calibration, Command, Correction, Measurements
@@ -79,7 +79,7 @@ def export(  # noqa: PLR0913 - one parameter for each option
     if corrected and form != "csv":
         raise click.UsageError("a recording holds what came from the probe, so --corrected is for --format csv only")
     config = load_config(config_path)
-    since_us, until_us = between(since, until, Now.of(config, utc=utc))
+    since_us, until_us = between(since, until, HouseTime.of(config, utc=utc))
     with reading_store(config) as store:
         spans = _spans(config, store, vat, probe=probe, since_us=since_us, until_us=until_us)
         with opened(out) as stream:

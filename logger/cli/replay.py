@@ -15,7 +15,7 @@ from logger.cli._common import config_option, load_config, sentences, warn_if_si
 from logger.cli._comparison import compare, within_option
 from logger.cli._replay_source import Period, ReplaySource, chosen_vat, from_file, from_run, from_store, one_period
 from logger.cli._requests import examples
-from logger.cli._times import Now, utc_option
+from logger.cli._times import HouseTime, utc_option
 from logger.config import Config, VatConfig
 from logger.model import Entry, Measurements, Outcome, Quality
 from logger.report.local_time import LocalTime
@@ -74,7 +74,7 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     if other_path is not None and store_path is not None:
         raise click.UsageError("a comparison is not stored: leave out --with or --store")
     config = load_config(config_path)
-    vat, now = chosen_vat(config, vat_id), Now.of(config, utc=utc)
+    vat, now = chosen_vat(config, vat_id), HouseTime.of(config, utc=utc)
     with ExitStack() as opened:
         if recording is not None:
             source = opened.enter_context(from_file(recording, vat))

@@ -22,7 +22,7 @@ from logger.cli._common import (
 from logger.cli._comparison import within_option
 from logger.cli._replay_source import Period, ReplaySource, bar, chosen_vat, from_file, from_run, from_store, period_of
 from logger.cli._requests import check_name, examples
-from logger.cli._times import Now
+from logger.cli._times import HouseTime
 from logger.config import AlarmConfig, Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 
@@ -137,7 +137,7 @@ def tune(  # noqa: PLR0913 - one parameter for each option
     from logger.report import tuning
 
     config = load_config(config_path)
-    vat, now = chosen_vat(config, vat_id), Now.of(config)
+    vat, now = chosen_vat(config, vat_id), HouseTime.of(config)
     check_name(alarm, [each.id for each in vat.alarms], what=f"vat {vat.id} has no alarm")
     if not any(values.values()):
         raise click.UsageError(f"give values to try, by {', '.join('--' + n.replace('_', '-') for n in values)}")

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import click
 import pytest
 
-from logger.cli._times import Now, at, between, given
+from logger.cli._times import HouseTime, at, between, given
 from logger.config import PeopleConfig
 from logger.report.local_time import LocalTime
 
@@ -18,7 +18,7 @@ def us(text: str) -> int:
     return (datetime.fromisoformat(text) - datetime(1970, 1, 1, tzinfo=UTC)) // timedelta(microseconds=1)
 
 
-MORNING = Now(PARIS, us("2026-11-25T08:30:00Z"))  # 09:30 in Paris
+MORNING = HouseTime(PARIS, us("2026-11-25T08:30:00Z"))  # 09:30 in Paris
 
 
 @pytest.mark.parametrize(
@@ -69,7 +69,7 @@ def test_a_year_beyond_all_logs_is_refused() -> None:
 def test_a_time_of_day_that_ends_a_period_lies_after_its_beginning(
     now: str, since: str, until: str, begins: str, ends: str
 ) -> None:
-    assert between(given(since), given(until), Now(PARIS, us(now))) == (us(begins), us(ends))
+    assert between(given(since), given(until), HouseTime(PARIS, us(now))) == (us(begins), us(ends))
 
 
 def test_an_end_that_is_not_given_is_none() -> None:
@@ -91,4 +91,4 @@ def test_an_end_that_is_not_given_is_none() -> None:
     ],
 )
 def test_a_night_of_daylight_saving_is_read_as_quiet_hours_are(now: str, text: str, moment: str) -> None:
-    assert at(given(text), Now(LISBON, us(now))) == us(moment)
+    assert at(given(text), HouseTime(LISBON, us(now))) == us(moment)
