@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import wraps
 from math import isnan
 from pathlib import Path
+from shutil import get_terminal_size
 from textwrap import fill
 from typing import Any, ParamSpec, TypeVar
 
@@ -27,6 +28,8 @@ CAUTION = (
     "pH alone does not make food safe: follow a tested recipe, local rules and a licensed process authority. "
     "This is no safety interlock."
 )
+WIDTH = 80
+"""Columns of text where no terminal says that it has fewer."""
 WIDEST_WORD = 24
 """A word up to this long stays whole in a table."""
 SIMULATED = "SIMULATED: nothing here is a measurement of a real vat."
@@ -79,9 +82,25 @@ def complain(text: str) -> None:
     click.echo(folded(text) if sys.stderr.isatty() else text, err=True)
 
 
-def folded(text: str) -> str:
-    """Return a text for 80 columns; what must be copied whole (paths, ids) is not broken."""
-    return "\n".join(fill(line, 80, break_long_words=False, break_on_hyphens=False) for line in text.splitlines())
+def folded(text: str, *, indent: int = 0) -> str:
+    """Return a text for the screen; what must be copied whole (paths, ids) is not broken."""
+    width, margin = screen_width(), " " * indent
+    return "\n".join(
+        fill(
+            line,
+            width,
+            initial_indent=margin,
+            subsequent_indent=margin,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        for line in text.splitlines()
+    )
+
+
+def screen_width() -> int:
+    """Return the columns for text: those of the terminal, at most 80, for longer lines are hard to read."""
+    return min(WIDTH, get_terminal_size((WIDTH, 24)).columns) if sys.stdout.isatty() else WIDTH
 
 
 def load_config(path: Path) -> Config:

@@ -43,7 +43,7 @@ class Recognised:
 
     probe: ProbeConfig | None
     """How it is read; None: nothing was recognised."""
-    sentence: str
+    sentence: str = ""
     """What was heard, and what to do where that is not enough."""
     identity: str = ""
     """What it answers to *IDN?."""
@@ -54,17 +54,17 @@ class Recognised:
 def recognise(probe: ProbeConfig, *, simulated: bool) -> Recognised:
     """Return what speaks on the port of a probe. Raises RefusedError for a port that cannot be used."""
     fixed = "://" in probe.port or not probe.port.startswith("/dev/tty")  # no rate to be wrong
-    heard = ""
+    first = ""
     for baud in (probe.baud,) if fixed else RATES:
         found = _at(replace(probe, baud=baud))
-        if isinstance(found, Recognised):
-            return found if found.probe is None else _tried(found, found.probe, simulated=simulated)
-        heard = heard or found
-    return Recognised(probe=None, sentence=heard or "nothing answered; is the probe on, and is it the right port?")
+        if found.probe is not None:
+            return _tried(found, found.probe, simulated=simulated)
+        first = first or found.sentence
+    return Recognised(probe=None, sentence=first or "nothing answered; is the probe on, and is it the right port?")
 
 
-def _at(probe: ProbeConfig) -> Recognised | str:
-    """Return what speaks at one rate, or what was heard of it that means nothing."""
+def _at(probe: ProbeConfig) -> Recognised:
+    """Return what speaks at one rate."""
     wire = opened(probe)
     try:
         heard = _listen(wire, LISTEN_S)
@@ -84,15 +84,15 @@ def _listen(wire: Wire, seconds: float, enough: int | None = None) -> bytes:
     return data
 
 
-def _printing(probe: ProbeConfig, wire: Wire, heard: bytes) -> Recognised | str:
+def _printing(probe: ProbeConfig, wire: Wire, heard: bytes) -> Recognised:
     """Return what prints by itself."""
     if trouble := diagnose(heard, end=terminator_of(heard).encode("latin-1") or b"\n"):
-        return trouble
+        return Recognised(probe=None, sentence=trouble)
     heard += _listen(wire, MORE_S, ENOUGH_LINES + 1)
     return _described(probe, heard, whole_from=1)  # the first line may have lost its beginning
 
 
-def _asked(probe: ProbeConfig, wire: Wire) -> Recognised | str:
+def _asked(probe: ProbeConfig, wire: Wire) -> Recognised:
     """Return what answers."""
     wire.send(scpi.IDENTIFY)
     answer = _listen(wire, REPLY_S, enough=1)
@@ -102,7 +102,7 @@ def _asked(probe: ProbeConfig, wire: Wire) -> Recognised | str:
         return Recognised(probe=replace(probe, protocol=Protocol.SCPI), identity=identity, sentence=sentence)
     _listen(wire, REPLY_S)
     heard = b"".join(_replies(wire))
-    return _described(probe, heard, query=READ) if heard or answer else ""
+    return _described(probe, heard, query=READ) if heard or answer else Recognised(probe=None)
 
 
 def _replies(wire: Wire) -> Iterator[bytes]:
@@ -114,13 +114,13 @@ def _replies(wire: Wire) -> Iterator[bytes]:
         yield reply
 
 
-def _described(probe: ProbeConfig, heard: bytes, *, query: bytes = b"", whole_from: int = 0) -> Recognised | str:
+def _described(probe: ProbeConfig, heard: bytes, *, query: bytes = b"", whole_from: int = 0) -> Recognised:
     """Return the description of lines, as `vatvigil listen` suggests it."""
     terminator = terminator_of(heard)
     trouble = diagnose(heard, query=query, end=terminator.encode("latin-1") or b"\n")
     is_echo = trouble.endswith("echo = true")
     if trouble and not is_echo:
-        return trouble
+        return Recognised(probe=None, sentence=trouble)
     lines = heard.split(terminator.encode("latin-1"))[whole_from:-1] if terminator else [heard]
     bare = [line.removesuffix(b"\r") for line in lines]
     replies = [line for line in (each.removeprefix(query).lstrip(b"\r") for each in bare) if line] if is_echo else bare
