@@ -14,6 +14,8 @@ from logger.settings.problems import written_key
 from logger.settings.profiles import PROFILES, TARGETS, Profile
 
 _USUAL_TARGET: Final = 4.6
+FIRST_PORT: Final = "/dev/serial/by-id/name-of-your-adapter"
+"""Of an adapter that nobody has plugged in yet."""
 
 _TEMPLATE = Template("""\
 # Configuration of vatvigil, written by `vatvigil init`. Try it with `vatvigil check`, then start `vatvigil run`.
@@ -154,7 +156,7 @@ def defaults(profile: Profile, *, simulated: bool) -> InitAnswers:
         vat="vat-1",
         name="Vat 1",
         profile=profile,
-        probe=ProbeConfig(id="", port=""),
+        probe=ProbeConfig(id="", port=FIRST_PORT),
         target_ph=TARGETS[profile]["ph"] if profile in TARGETS else None,
         ph_low=setpoints["ph-low"]["setpoint"],
         temperature_high=setpoints["temperature-high"]["setpoint"],
