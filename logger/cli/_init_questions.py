@@ -5,6 +5,7 @@ an adapter may be in another room, a broker may be off.
 """
 
 import shlex
+import shutil
 import sys
 import tempfile
 from collections.abc import Callable
@@ -164,12 +165,21 @@ def _show_ports(answers: InitAnswers, ports: list[str], default: str) -> None:
     if answers.simulated:
         say("The simulated probe is a process of its own. Start it in another terminal, and leave it running:")
         serve = f"-P -m simulator serve {RUNS[answers.profile]} --link {shlex.quote(default)}"
-        click.echo(f"    {shlex.quote(sys.executable)} {serve}")
+        click.echo(f"    {python()} {serve}")
     elif not ports:
         say("No serial port is found. Plug the probe's adapter in, or write a path or socket://HOST:PORT.")
     else:
         for number, port in enumerate(ports, start=1):
             click.echo(f"  {number}  {port}")
+
+
+def python() -> str:
+    """Return how the Python of this environment is called here."""
+    found = shutil.which("python")
+    if found and Path(found).parent == Path(sys.executable).parent:
+        return "python"
+    here = Path(sys.executable)
+    return shlex.quote(str(here.relative_to(Path.cwd()) if here.is_relative_to(Path.cwd()) else here))
 
 
 def _chosen(text: str, ports: list[str]) -> str:
@@ -188,7 +198,7 @@ def _listened(answers: InitAnswers) -> tuple[InitAnswers, bool]:
     from logger.probe.recognition import recognise
 
     try:
-        say("Listening ...")
+        say("Listening (10 s at most) ...")
         found = recognise(answers.probe, simulated=answers.simulated)
     except RefusedError as error:
         say(f"{str(error).removeprefix(f'{answers.probe.port}: ').capitalize()}.")

@@ -17,8 +17,8 @@ import click
 
 from logger import private_file
 from logger.cli._common import CAUTION, complain, folded, sentences
-from logger.cli._init_file import InitAnswers, defaults, probe_of, written
-from logger.cli._init_questions import Asked, ask
+from logger.cli._init_file import probe_of, written
+from logger.cli._init_questions import Asked, ask, python
 from logger.cli._interview import Interview
 from logger.errors import RefusedError
 from logger.settings.profiles import Profile
@@ -108,7 +108,7 @@ def next_steps(asked: Asked) -> Iterator[str]:
     us, config = program(), f" -c {shlex.quote(str(asked.out))}" if asked.out != OUT else ""
     probe = probe_of(answers)
     if answers.simulated:
-        simulator = f"{shlex.quote(sys.executable)} -P -m simulator"
+        simulator = f"{python()} -P -m simulator"
         serve = f"{simulator} serve {run} --link {shlex.quote(answers.probe.port)}"
         yield from _step("The probe, in a terminal of its own (leave it running):", serve)
         dip = f"{simulator} dip {run} --out dip.toml"
@@ -132,7 +132,4 @@ def program() -> str:
     if shutil.which("vatvigil"):
         return "vatvigil"
     called = Path(sys.argv[0])
-    return f"{shlex.quote(sys.executable)} -m logger" if called.suffix == ".py" else shlex.quote(str(called))
-
-
-__all__ = ["InitAnswers", "defaults", "init", "written"]
+    return f"{python()} -m logger" if called.suffix == ".py" else shlex.quote(str(called))

@@ -26,7 +26,7 @@ from logger.probe.wire import FAILURES, Wire
 RATES: Final = (9600, 19200, 115200, 38400, 57600, 4800, 2400)
 LISTEN_S: Final = 1.3
 """A probe that prints does so once a second, mostly."""
-REPLY_S: Final = 0.7
+REPLY_S: Final = 0.6
 MORE_S: Final = 6.0
 """So long is a probe listened to that prints, until there are lines enough to describe them."""
 ENOUGH_LINES: Final = 5
@@ -54,20 +54,20 @@ class Recognised:
 def recognise(probe: ProbeConfig, *, simulated: bool) -> Recognised:
     """Return what speaks on the port of a probe. Raises RefusedError for a port that cannot be used."""
     fixed = "://" in probe.port or not probe.port.startswith("/dev/tty")  # no rate to be wrong
-    first = ""
+    first, is_silent = "", False
     for baud in (probe.baud,) if fixed else RATES:
-        found = _at(replace(probe, baud=baud))
+        found = _at(replace(probe, baud=baud), is_silent=is_silent)
         if found.probe is not None:
             return _tried(found, found.probe, simulated=simulated)
-        first = first or found.sentence
+        first, is_silent = first or found.sentence, not found.sentence
     return Recognised(probe=None, sentence=first or "nothing answered; is the probe on, and is it the right port?")
 
 
-def _at(probe: ProbeConfig) -> Recognised:
-    """Return what speaks at one rate."""
+def _at(probe: ProbeConfig, *, is_silent: bool) -> Recognised:
+    """Return what speaks at one rate; a probe that was silent at another prints nothing at this one either."""
     wire = opened(probe)
     try:
-        heard = _listen(wire, LISTEN_S)
+        heard = b"" if is_silent else _listen(wire, LISTEN_S)
         if heard:
             return _printing(probe, wire, heard)
         return _asked(probe, wire)
@@ -100,7 +100,8 @@ def _asked(probe: ProbeConfig, wire: Wire) -> Recognised:
         identity = as_text(answer.strip())
         sentence = f"it answers *IDN? with {printable(identity)}, so it speaks SCPI"
         return Recognised(probe=replace(probe, protocol=Protocol.SCPI), identity=identity, sentence=sentence)
-    _listen(wire, REPLY_S)
+    if answer:
+        _listen(wire, REPLY_S)
     heard = b"".join(_replies(wire))
     return _described(probe, heard, query=READ) if heard or answer else Recognised(probe=None)
 
