@@ -5,12 +5,21 @@ Law: reads only; exit 3 when a person should do something.
 
 import sys
 from pathlib import Path
-from textwrap import fill
 
 import click
 import msgspec
 
-from logger.cli._common import ATTENTION, CAUTION, config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import (
+    ATTENTION,
+    CAUTION,
+    config_option,
+    folded,
+    json_option,
+    load_config,
+    print_json,
+    screen_width,
+    sentences,
+)
 from logger.cli._requests import examples, now_us, print_simulated, reading_store
 from logger.cli._times import utc_option
 
@@ -41,6 +50,6 @@ def status(config_path: Path, *, as_json: bool, utc: bool) -> None:
         print_json({**msgspec.to_builtins(overview), "caution": CAUTION})
     else:
         print_simulated(simulated=config.simulated)
-        click.echo("\n".join(page.lines(overview, LocalTime.of(config.people, utc=utc))))
-        click.echo(f"\n{fill(CAUTION, page.WIDTH)}")
+        click.echo("\n".join(page.lines(overview, LocalTime.of(config.people, utc=utc), screen_width())))
+        click.echo(f"\n{folded(CAUTION)}")
     sys.exit(ATTENTION if overview.attention else 0)
