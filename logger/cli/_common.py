@@ -11,7 +11,7 @@ from functools import wraps
 from math import isnan
 from pathlib import Path
 from shutil import get_terminal_size
-from textwrap import fill
+from textwrap import fill, wrap
 from typing import Any, ParamSpec, TypeVar
 
 import click
@@ -98,6 +98,15 @@ def folded(text: str, *, indent: int = 0) -> str:
     )
 
 
+def command_line(text: str, *, indent: int = 4) -> str:
+    """Return a command to be copied: on a terminal in lines that a shell joins again, for a script in one."""
+    margin = " " * indent
+    if not sys.stdout.isatty():
+        return margin + text
+    parts = wrap(text, screen_width() - indent - 2, break_long_words=False, break_on_hyphens=False)
+    return " \\\n".join(margin + part for part in parts)
+
+
 def screen_width() -> int:
     """Return the columns for text: those of the terminal, at most 80, for longer lines are hard to read."""
     return min(WIDTH, get_terminal_size((WIDTH, 24)).columns) if sys.stdout.isatty() else WIDTH
@@ -117,12 +126,15 @@ def print_json(content: object) -> None:
 
 def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     """Print a table that fits the terminal (80 columns where there is none)."""
-    from rich.box import SIMPLE_HEAD
+    from rich.box import Box
     from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
+    line_below_the_head = Box(
+        "    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True
+    )  # any terminal has these characters
+    table = Table(title=title, title_justify="left", box=line_below_the_head, pad_edge=False)
     cells = list(rows)
     for number, column in enumerate(columns):
         words = " ".join([column, *(row[number] for row in cells)]).split()

@@ -16,6 +16,7 @@ from typing import Final
 import click
 
 from logger.cli import _init_values as values
+from logger.cli._common import command_line, folded
 from logger.cli._init_file import FIRST_PORT, InitAnswers, defaults, written
 from logger.cli._interview import Interview, say
 from logger.config import Config, ProbeConfig
@@ -56,7 +57,7 @@ class Asked:
 def ask(interview: Interview, place: Callable[[bool], Path]) -> Asked:
     """Return all answers; `place` says where the file goes. Raises click.UsageError, click.Abort, RefusedError."""
     if interview.asks:
-        click.echo(INTRODUCTION)
+        click.echo(folded(INTRODUCTION))
     interview.resume()
     simulated = _simulated(interview)
     out = place(simulated)
@@ -165,7 +166,7 @@ def _show_ports(answers: InitAnswers, ports: list[str], default: str) -> None:
     if answers.simulated:
         say("The simulated probe is a process of its own. Start it in another terminal, and leave it running:")
         serve = f"-P -m simulator serve {RUNS[answers.profile]} --link {shlex.quote(default)}"
-        click.echo(f"    {python()} {serve}")
+        click.echo(command_line(f"{python()} {serve}"))
     elif not ports:
         say("No serial port is found. Plug the probe's adapter in, or write a path or socket://HOST:PORT.")
     else:
@@ -217,14 +218,14 @@ def _listened(answers: InitAnswers) -> tuple[InitAnswers, bool]:
 def _people(interview: Interview, answers: InitAnswers) -> InitAnswers:
     """Return the answers with when and where people are told."""
     zone = interview.answer("zone", "Time zone", values.machine_zone(), values.zone)
-    question = f"Quiet hours, when only high priority comes ({values.NONE}: none)"
+    question = f"Quiet hours, FROM-TO ({values.NONE}: none)"
     return replace(answers, zone=zone, quiet=interview.answer("quiet", question, "22:00-07:00", values.quiet))
 
 
 def _broker(interview: Interview, asked: Asked) -> Asked:
     """Return the answers with the broker, tried with its user and password."""
     while True:
-        question = f"MQTT broker, HOST or HOST:PORT ({values.NONE}: none)"
+        question = f"MQTT broker, HOST[:PORT] ({values.NONE}: none)"
         host, port = interview.answer("broker", question, values.NONE, values.broker)
         port = interview.given["broker_port"] or port or 1883
         tried = replace(asked, answers=replace(asked.answers, broker=host, broker_port=port))

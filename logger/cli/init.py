@@ -16,7 +16,7 @@ from typing import Any
 import click
 
 from logger import private_file
-from logger.cli._common import CAUTION, complain, folded, sentences
+from logger.cli._common import CAUTION, command_line, complain, folded, sentences
 from logger.cli._init_file import probe_of, written
 from logger.cli._init_questions import Asked, ask, python
 from logger.cli._interview import Interview
@@ -119,12 +119,12 @@ def next_steps(asked: Asked) -> Iterator[str]:
     yield from _step("Try everything:", f"{us} check{config}")
     yield from _step("Watch (under systemd: `vatvigil help service`):", f"{us} run{config}")
     yield from _step("When the batch starts, and whenever you like:", f"{us} mark {answers.vat} started{config}")
-    yield f"    {us} status{config}"
+    yield command_line(f"{us} status{config}")
 
 
 def _step(what: str, *commands: str) -> Iterator[str]:
     yield f"  {what}"
-    yield from (f"    {command}" for command in commands)
+    yield from map(command_line, commands)
 
 
 def program() -> str:
