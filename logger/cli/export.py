@@ -123,7 +123,8 @@ def _write_csv(config: Config, store: Store, spans: list[RecordSpan], stream: Bi
         pieces = (
             (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
         )
-        evidence = EvidenceIndex.of(accepted, [check for span in spans for check in queries.checks(store, span.probe)])
+        checks = [check for span in spans for check in queries.checks(store, span.probe)]
+        evidence = EvidenceIndex.of(accepted, checks, people=config.people)
         csv_file.write(text, pieces, notes=notes, evidence=evidence, simulated=config.simulated, correct=correct)
 
 
