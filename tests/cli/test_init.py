@@ -6,6 +6,7 @@ import stat
 import subprocess
 import sys
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from logger.config import AlarmKind, Priority, QuietConfig, TargetConfig
 from logger.settings import load
 from logger.settings.profiles import PROFILES, Profile
 from tests.examples import examples
+from tests.parts.mosquitto import Mosquitto
 
 
 def run(*options: str, answers: str = "") -> Result:
@@ -264,3 +266,24 @@ def test_it_is_a_command_of_the_program(tmp_path: Path) -> None:
     done = subprocess.run(command, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert load(tmp_path / "vatvigil.toml", environ={}).vats[0].id == "vat-1"
+
+
+@pytest.mark.slow
+def test_the_broker_is_tried_with_user_and_password_which_has_a_file_of_its_own(
+    out: Path, mosquitto: Callable[..., Mosquitto]
+) -> None:
+    broker = mosquitto(passwords={"hub": "right"})
+    options = ["--out", str(out), "--real", "--profile", "vinegar", "--name", "V", "--port", "/dev/absent"]
+    options += ["--temperature-low", "19", "--temperature-high", "31", "--zone", "UTC", "--quiet", "-"]
+    wrong, right = ["hub", "wrong", "n"], ["", "", "right"]
+    result = run(*options, answers=answered(f"127.0.0.1:{broker.port}", *wrong, *right))
+    assert result.exit_code == 0
+    told = " ".join(result.output.split())
+    assert "refuses user 'hub': Not authorized; check mqtt.username and the password." in told
+    assert "The broker accepts the connection." in told
+    password_file = out.with_name("vatvigil.mqtt_password")
+    assert (password_file.read_text(), stat.S_IMODE(password_file.stat().st_mode)) == ("right", 0o600)
+    mqtt = load(out, environ={}).mqtt
+    assert mqtt is not None
+    assert (mqtt.username, mqtt.password) == ("hub", "right")
+    assert "right" not in out.read_text() + result.output
