@@ -79,14 +79,15 @@ def _simulated(interview: Interview) -> bool:
     given = interview.given["simulated"]
     if given is not None:
         return bool(given)
-    return interview.answer("simulated", "Is the probe real or simulated?", "real", _is_simulated)
+    return interview.answer("simulated", "Is the probe real or simulated?", "real", _real_or_not) == "simulated"
 
 
-def _is_simulated(text: str) -> bool:
+def _real_or_not(text: str) -> str:
     word = text.strip().lower()
-    if not word or not ("real".startswith(word) or "simulated".startswith(word)):
+    near = [each for each in ("real", "simulated") if word and each.startswith(word)]
+    if not near:
         raise click.BadParameter("say real, or simulated to try everything first")
-    return "simulated".startswith(word)
+    return near[0]
 
 
 def _vat(interview: Interview, *, simulated: bool) -> InitAnswers:

@@ -50,7 +50,7 @@ def report(since: Given | None, until: Given | None, config_path: Path, *, as_js
         print_json({"simulated": config.simulated, **_period(since_us, until_us), **content, "source": SOURCE})
         return
     print_simulated(simulated=config.simulated)
-    click.echo(f"Alarms from {now.clock.shown(since_us)} to {now.clock.shown(until_us)}")
+    click.echo(folded(f"Alarms from {now.clock.shown(since_us)} to {now.clock.shown(until_us)}"))
     print_table("", ["Measure", "Here", "Usual"], _rows(performance, chattering))
     if performance.most_frequent:
         print_table("", ["Most frequent", "Times", "Of all"], _frequent(performance))
