@@ -124,7 +124,7 @@ class AlarmKind(StrEnum):
         KindRow(
             group=Group.SYSTEM,
             title="good-night test (TEST)",
-            presence=Presence.WITH_BROKER_OR_HOOK,
+            presence=Presence.WITH_WAY_OUT,
             has_delay=False,
             defaults={**_AT_ONCE, "priority": Priority.HIGH},
             what="TEST, no real alarm: the good-night test",
@@ -140,7 +140,7 @@ class AlarmKind(StrEnum):
         KindRow(
             group=Group.SYSTEM,
             title="good-night test not acknowledged",
-            presence=Presence.WITH_BROKER_OR_HOOK,
+            presence=Presence.WITH_WAY_OUT,
             has_delay=False,
             defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 900.0},
             what="the good-night test was not acknowledged",

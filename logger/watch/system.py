@@ -98,8 +98,8 @@ def _is_present(presence: Presence, config: Config) -> bool:
     """Tell whether there is anything here that such an alarm could judge."""
     if presence is Presence.WITH_STORE_FILE:
         return config.store_url.startswith("sqlite")
-    if presence is Presence.WITH_BROKER_OR_HOOK:
-        return bool(config.mqtt or config.hook)
+    if presence is Presence.WITH_WAY_OUT:
+        return config.has_way_out
     return presence is not Presence.WITH_BROKER or bool(config.mqtt)
 
 
@@ -195,7 +195,7 @@ def _apply_system_command(
     """Do what is asked of the system alone, or refuse it with a sentence."""
     applied, text = False, f"'{command.kind}' is nothing to ask of the system"
     if command.kind is CommandKind.REHEARSE and AlarmKind.REHEARSAL not in {alarm.kind for alarm in vat.alarms}:
-        text = "there is neither a broker nor a second way out: nothing could be tested"
+        text = "there is neither a broker nor another way out: nothing could be tested"
     elif command.kind is CommandKind.REHEARSE:
         try:
             carry, text = rehearsal.begin(carry, command, speed=speed, now=now)

@@ -10,8 +10,8 @@ import pytest
 
 from logger.probe.reader import reader
 from logger.store import Store
+from tests.channels.factories import script
 from tests.cli.cli_fixture import VAT, House, now_us
-from tests.hook.factories import script
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port
 from tests.parts.simulator import Start
 from tests.parts.waiting import wait_until

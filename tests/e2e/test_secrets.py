@@ -11,8 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from logger.cli import main
+from tests.channels.factories import script
 from tests.e2e.test_hook import CALM
-from tests.hook.factories import script
 from tests.parts.daemon import MakeNight, Night
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, free_port
 from tests.parts.postgres import Postgres

@@ -3,10 +3,10 @@
 from pathlib import Path
 from queue import SimpleQueue
 
-from logger.config import HookConfig
+from logger.channels import Channel, RunResult, hook, push
+from logger.channels.process import Runner
+from logger.config import Config, HookConfig, MqttConfig, PushConfig
 from logger.errors import ThreadCrash
-from logger.hook import Hook, HookResult
-from logger.hook.runner import Runner
 from logger.model import Cause, Entry, Event
 from logger.mqtt.event import event_of
 from tests.series import EPOCH_US
@@ -41,22 +41,31 @@ def event(number: int = 1, *, priority: str = "high", by: str = "") -> Event:
     return made
 
 
-class Post(SimpleQueue[HookResult | ThreadCrash]):
+class Post(SimpleQueue[RunResult | ThreadCrash]):
     """The main loop's queue."""
 
-    def next(self) -> HookResult | ThreadCrash:
+    def next(self) -> RunResult | ThreadCrash:
         return self.get(timeout=30)
 
 
-def config_of(*command: str | Path, timeout_s: float = 10.0, retries: int = 2) -> HookConfig:
-    return HookConfig(command=tuple(map(str, command)), timeout_s=timeout_s, retries=retries)
+def config_of(hook: HookConfig | None = None, push: PushConfig | None = None) -> Config:
+    return Config(store_url="", probes=(), vats=(), mqtt=MqttConfig(), hook=hook, push=push)
+
+
+def hook_channel(
+    post: Post, *command: str | Path, after_s: float = 60.0, timeout_s: float = 10.0, retries: int = 2
+) -> Channel:
+    parts = tuple(map(str, command))
+    config = HookConfig(command=parts, after_s=after_s, timeout_s=timeout_s, retries=retries)
+    (channel,) = hook.channels(config_of(config), post.put)
+    return channel
+
+
+def push_channels(post: Post, config: PushConfig) -> list[Channel]:
+    return push.channels(config_of(push=config), post.put)
 
 
 def runner(post: Post, *command: str | Path, timeout_s: float = 10.0) -> Runner:
-    made = Runner(config=config_of(*command, timeout_s=timeout_s), post=post.put)
+    made = hook_channel(post, *command, timeout_s=timeout_s).runner
     made.start()
     return made
-
-
-def hook(post: Post, *command: str | Path, after_s: float = 60.0, retries: int = 2) -> Hook:
-    return Hook(config=config_of(*command, retries=retries), after_s=after_s, post=post.put)
