@@ -131,7 +131,7 @@ class AlarmKind(StrEnum):
             over="TEST: the good-night test is over",
             comes="TEST, no real alarm: this is the good-night test",
             returns="TEST: it is over",
-            first="acknowledge this TEST at the hub, as you would an alarm",
+            first="acknowledge this TEST, as you would an alarm",
         ),
     )
     """The good-night test itself: no real alarm."""

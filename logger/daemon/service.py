@@ -146,7 +146,14 @@ class Daemon:
         batch.entries += before
         delivery = self.publisher.delivery if self.publisher else None
         shared = self.publisher.others.trouble(_now_us()) if self.publisher else ""
-        if self.system_monitor.judge(batch, now=now, delivery=delivery, shared=shared, store=self.commit.trouble):
+        if self.system_monitor.judge(
+            batch,
+            now=now,
+            delivery=delivery,
+            shared=shared,
+            channels=self.channels.trouble,
+            store=self.commit.trouble,
+        ):
             self.housekeeping.plan_anew()
         if batch:
             self._commit_and_publish(batch, at_us=at_us)
