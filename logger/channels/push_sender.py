@@ -8,7 +8,8 @@ that it knows of; whoever runs this program redacts every word of the address be
 import json
 import logging
 import sys
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from typing import Any
 
 LONGEST = 150
@@ -29,8 +30,44 @@ class _Said(logging.Handler):
         self.lines.append(record.getMessage())
 
 
-def service(url: str) -> Any:  # noqa: ANN401 - the library's own class, which is imported here only
-    """Return the library with one service; None: it does not know such an address. Raises ImportError."""
+@contextmanager
+def _listening() -> Iterator[list[str]]:
+    """Keep what the library logs in the block from everybody else; yield its lines."""
+    said, logger = _Said(), logging.getLogger("apprise")
+    before, logger.propagate = logger.propagate, False
+    logger.addHandler(said)
+    try:
+        yield said.lines
+    finally:
+        logger.removeHandler(said)
+        logger.propagate = before
+
+
+def is_known(url: str) -> bool:
+    """Tell whether the library knows such an address; nothing is sent. Raises ImportError."""
+    with _listening():
+        return _service(url) is not None
+
+
+def trouble(message: Mapping[str, str]) -> str:
+    """Send a message; return why that failed, empty: it did not."""
+    with _listening() as said:
+        try:
+            library = _service(message["url"])
+            if library is None:
+                return UNKNOWN
+            done = library.notify(
+                body=message["body"], title=message["title"], notify_type=message["kind"], body_format="text"
+            )
+        except ImportError:
+            return NOT_INSTALLED
+        except Exception as error:  # noqa: BLE001 - whatever a plugin raises; its words may hold the address
+            return f"the library apprise failed ({type(error).__name__})"
+        return "" if done else " ".join(said) or "the service did not accept it"
+
+
+def _service(url: str) -> Any:  # noqa: ANN401 - the library's own class, which is imported here only
+    """Return the library with one service; None: it does not know such an address."""
     import apprise  # noqa: PLC0415 - an optional package
 
     asset = apprise.AppriseAsset(app_id="vatvigil", app_desc="vatvigil", async_mode=False)
@@ -40,28 +77,6 @@ def service(url: str) -> Any:  # noqa: ANN401 - the library's own class, which i
     library = apprise.Apprise(asset=asset)
     library.add(plugin)
     return library
-
-
-def trouble(message: Mapping[str, str]) -> str:
-    """Send a message; return why that failed, empty: it did not."""
-    said = _Said()
-    logger = logging.getLogger("apprise")
-    logger.addHandler(said)
-    logger.propagate = False
-    try:
-        library = service(message["url"])
-        if library is None:
-            return UNKNOWN
-        done = library.notify(
-            body=message["body"], title=message["title"], notify_type=message["kind"], body_format="text"
-        )
-    except ImportError:
-        return NOT_INSTALLED
-    except Exception as error:  # noqa: BLE001 - whatever a plugin of the library raises; its words may hold the address
-        return f"the library apprise failed ({type(error).__name__})"
-    finally:
-        logger.removeHandler(said)
-    return "" if done else " ".join(said.lines) or "the service did not accept it"
 
 
 def main() -> int:

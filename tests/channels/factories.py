@@ -23,20 +23,19 @@ def script(folder: Path, text: str, name: str = "hook") -> Path:
     return path
 
 
-def event(number: int = 1, *, priority: str = "high", by: str = "") -> Event:
-    entry = Entry(
-        seq=number,
-        at_us=EPOCH_US + number,
-        vat="marrow",
-        cause=Cause.ANNUNCIATED,
-        alarm="ph-high",
-        occurrence=number,
-        annunciates=True,
-        priority=priority,
-        by=by,
-        text=f"pH {number}",
-    )
-    made = event_of(entry, simulated=True)
+def event(number: int = 1, *, simulated: bool = True, **more: object) -> Event:
+    values: dict[str, object] = {
+        "seq": number,
+        "at_us": EPOCH_US + number,
+        "vat": "marrow",
+        "cause": Cause.ANNUNCIATED,
+        "alarm": "ph-high",
+        "occurrence": number,
+        "annunciates": True,
+        "priority": "high",
+        "text": f"pH {number}",
+    }
+    made = event_of(Entry(**{**values, **more}), simulated=simulated)  # type: ignore[arg-type] # fields of Entry
     assert made is not None
     return made
 
