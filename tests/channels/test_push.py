@@ -1,6 +1,7 @@
 """What is pushed, in which words, and how a real service takes it or does not."""
 
 from datetime import datetime
+from typing import Any
 
 import pytest
 
@@ -36,7 +37,7 @@ def at(text: str) -> int:
         ({"priority": "medium", "cause": Cause.PUSH_FAILED, "alarm": "", "vat": ""}, False),
     ],
 )
-def test_high_alarms_reminders_the_summary_and_the_target_are_pushed(told: dict[str, object], *, pushed: bool) -> None:
+def test_high_alarms_reminders_the_summary_and_the_target_are_pushed(told: dict[str, Any], *, pushed: bool) -> None:
     assert wants(event(**told)) is pushed
 
 
@@ -52,8 +53,8 @@ def test_high_alarms_reminders_the_summary_and_the_target_are_pushed(told: dict[
         ({"cause": CLAIM, "alarm": "", "priority": "medium"}, "marrow: measured at target", "success"),
     ],
 )
-def test_its_title_says_what_it_is_of(told: dict[str, object], title: str, kind: str) -> None:
-    message = message_of(event(**{"simulated": False, **told}), "json://hall")  # type: ignore[arg-type] # fields of Entry
+def test_its_title_says_what_it_is_of(told: dict[str, Any], title: str, kind: str) -> None:
+    message = message_of(event(**{"simulated": False, **told}), "json://hall")
     assert (message.title, message.kind, message.body) == (title, kind, "pH 1")
 
 
@@ -72,7 +73,7 @@ def test_its_body_are_the_lines_for_a_telephone() -> None:
         ({"cause": DIGEST, "priority": "low", "at_us": at("25T06:30")}, 0),
     ],
 )
-def test_quiet_hours_hold_what_does_not_wake(told: dict[str, object], hours: float) -> None:
+def test_quiet_hours_hold_what_does_not_wake(told: dict[str, Any], hours: float) -> None:
     assert held_s(QUIET, 1.0, event(**told)) == hours * 3600
     assert held_s(QUIET, 60.0, event(**told)) == hours * 60
     assert held_s(PeopleConfig(), 1.0, event(**told)) == 0
