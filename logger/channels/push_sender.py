@@ -14,7 +14,7 @@ from typing import Any
 
 LONGEST = 150
 """Letters of a trouble that are printed."""
-NOT_INSTALLED = "the library apprise is not installed: pip install 'vatvigil[push]'"
+NOT_INSTALLED = "the library apprise is not installed: pip install apprise"
 UNKNOWN = "the library apprise does not know such an address; see its list of services"
 
 

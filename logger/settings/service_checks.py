@@ -111,7 +111,7 @@ def _hook(hook: HookConfig) -> Iterator[Problem]:
 
 def _push(push: PushConfig) -> Iterator[Problem]:
     if find_spec("apprise") is None:
-        reason, remedy = "the library apprise is not installed", "pip install 'vatvigil[push]'"
+        reason, remedy = "the library apprise is not installed", "pip install apprise"
         yield Problem(key=("push",), reason=reason, remedy=remedy)
     for number, url in enumerate(push.urls, start=1):
         if not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*://\S+", url) or not url.isprintable():

@@ -72,4 +72,4 @@ def test_an_address_is_given_once(tmp_path: Path) -> None:
 def test_without_the_library_the_way_to_it_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(service_checks, "find_spec", lambda _: None)
     told = complaint(tmp_path, '[push]\nurls = ["json://hall"]\n')
-    assert told.endswith("push: the library apprise is not installed; pip install 'vatvigil[push]'")
+    assert told.endswith("push: the library apprise is not installed; pip install apprise")
