@@ -2,9 +2,10 @@
 
 Law: all is well when, at the moment at which it is due,
 
-- the loop turns: it is the loop that feeds, never a timer of its own;
-- every probe was read within its time limit, and the store has taken every record: a watch that cannot keep what it
-  reads is none. A probe that answers nothing makes records too; the alarm `no-data` speaks for those;
+- the loop turns: it is the loop that feeds, never a timer of its own, and only after a whole interval: a service that
+  is started again and again, and ends each time, is not well;
+- every probe was read in this run and within its time limit, and the store has taken every record: a watch that cannot
+  keep what it reads is none. A probe that answers nothing makes records too; the alarm `no-data` speaks for those;
 - no alarm of high priority on the watch itself or on an instrument stands unacknowledged. Such an alarm says that the
   watch is blind, deaf or silent; as long as nobody has said that he knows, nobody may know;
 - no event of high priority is left that no way out has taken.
@@ -20,7 +21,7 @@ misses the feeding tells of them.
 
 import logging
 from collections import OrderedDict
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from http import HTTPStatus
 from queue import SimpleQueue
@@ -57,8 +58,13 @@ class DeadMansSwitch:
         """Prepare the thread; it asks for nothing before `start`."""
         self.requests = Requests(config=self.config)
 
-    def start(self, untold: Iterable[Event]) -> None:
+    @property
+    def _interval_us(self) -> int:
+        return round(self.config.every_s * SECOND_US)
+
+    def start(self, now_us: int, untold: Iterable[Event]) -> None:
         """Begin; `untold`: the events that no way out had taken when the last run ended."""
+        self._due_us = now_us + self._interval_us
         self.offer(untold)
         self.requests.start()
 
@@ -72,16 +78,16 @@ class DeadMansSwitch:
             while identity in self._untold:
                 self._untold.popitem(last=False)
 
-    def feed(self, now_us: int, trouble: str) -> None:
-        """Ask for the address if that is due and all is well; `trouble`: why the rest of the watch is not."""
+    def feed(self, now_us: int, trouble: Callable[[], str]) -> None:
+        """Ask for the address if that is due and all is well; `trouble` says why the rest of the watch is not."""
         if now_us < self._due_us or self.requests.is_busy:
             return
-        kept_by = trouble or ("nobody was told of an event of high priority" if self._untold else "")
+        kept_by = trouble() or ("nobody was told of an event of high priority" if self._untold else "")
         if kept_by != self._kept_by:
             self._kept_by = kept_by
             log.warning("The dead man's switch is %s", f"not fed: {kept_by}" if kept_by else "fed again: all is well")
         if not kept_by:
-            self._due_us = now_us + round(self.config.every_s * SECOND_US)
+            self._due_us = now_us + self._interval_us
             self.requests.ask()
 
 

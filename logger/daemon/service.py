@@ -79,6 +79,8 @@ class Daemon:
     inbound_commands: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
     """Steady real time of the newest read, by probe."""
+    unread: set[str] = field(default_factory=set)
+    """Probes that were not read in this run."""
 
     def run(self, stop: Stop) -> None:
         """Watch until told to stop."""
@@ -98,6 +100,7 @@ class Daemon:
         for port in self.ports:
             port.start()
         self.read_s = dict.fromkeys(self.acquisition.watched, time.monotonic())
+        self.unread = {*self.acquisition.watched}
         self.manager.ready()
 
     def _announce(self, publisher: Publisher) -> None:
@@ -119,7 +122,7 @@ class Daemon:
                 channel.offer([event], now_us, waited_s=self.clock.real_s((at_us - event.at_us) / SECOND_US))
         self.channels.start()
         if self.dead_man:
-            self.dead_man.start(queries.untold_events(self.store))
+            self.dead_man.start(now_us, queries.untold_events(self.store))
 
     def _drain(self) -> list[QueueItem]:
         """Wait for something to happen, but not beyond what is due; return all that has."""
@@ -165,6 +168,7 @@ class Daemon:
     def _notify_watchdog(self, indications: list[Indication]) -> None:
         """Tell the service manager of progress, unless a port hangs: one working port must not mask a hung one."""
         self.read_s.update(dict.fromkeys((i.probe for i in indications), time.monotonic()))
+        self.unread -= {i.probe for i in indications}
         if self._is_reading():
             self.manager.alive()
 
@@ -255,7 +259,7 @@ class Daemon:
         self.commit.taken.update(dict.fromkeys(taken, now.at_us))
         if self.dead_man:
             self.dead_man.told([*accepted, *(event for _, event in taken)])
-            self.dead_man.feed(_now_us(), self._trouble())
+            self.dead_man.feed(_now_us(), self._trouble)
         if (accepted or taken) and not self.commit.trouble:  # else each would wait for the store
             self._send_events(self.commit.flush(at_us=now.at_us))
 
@@ -269,8 +273,8 @@ class Daemon:
 
     def _trouble(self) -> str:
         """Say why the dead man's switch must not be fed; empty: nothing speaks against it here."""
-        if not self._is_reading():
-            return "a port hangs"
+        if self.unread or not self._is_reading():
+            return "a probe is not read"
         if self.commit.trouble or self.commit.waiting:
             return self.commit.trouble or "records wait for the store"
         carries = {**self._carries(), SYSTEM: self.system_monitor.carry}

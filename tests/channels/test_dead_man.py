@@ -23,6 +23,9 @@ class Asked:
         self.number = 0
         self.is_busy = False
 
+    def start(self) -> None:
+        """Do nothing."""
+
     def ask(self) -> None:
         self.number += 1
 
@@ -37,23 +40,24 @@ def fed(made: DeadMansSwitch, asked: Asked, *seconds: int, trouble: str = "") ->
     """Return how often it was fed in these seconds."""
     before = asked.number
     for second in seconds:
-        made.feed(second * SECOND_US, trouble)
+        made.feed(second * SECOND_US, lambda: trouble)
     return asked.number - before
 
 
-def test_it_is_fed_at_once_and_then_every_so_often() -> None:
+def test_it_is_fed_every_so_often_and_not_before_a_whole_interval_has_passed() -> None:
     made, asked = switch()
-    assert fed(made, asked, *range(1000, 1300)) == 1
+    made.start(1000 * SECOND_US, [])
+    assert fed(made, asked, *range(1000, 1300)) == 0
     assert fed(made, asked, *range(1300, 2200)) == 3
 
 
 def test_trouble_keeps_it_from_that_and_its_end_lets_it_at_once(caplog: pytest.LogCaptureFixture) -> None:
     made, asked = switch()
     assert fed(made, asked, *range(1000, 1100)) == 1
-    assert fed(made, asked, *range(1100, 5000), trouble="a port hangs") == 0
+    assert fed(made, asked, *range(1100, 5000), trouble="a probe is not read") == 0
     assert fed(made, asked, 5000) == 1
     assert [record.message for record in caplog.records] == [
-        "The dead man's switch is not fed: a port hangs",
+        "The dead man's switch is not fed: a probe is not read",
         "The dead man's switch is fed again: all is well",
     ]
 
@@ -125,8 +129,8 @@ def heard(kind: AlarmKind, state: AlarmState, priority: Priority) -> str:
 
 def test_its_address_is_asked_for(receiver: Receiver) -> None:
     made = DeadMansSwitch(config=DeadManConfig(url=f"http://127.0.0.1:{receiver.port}/medlar?a=b"))
-    made.start([])
-    made.feed(0, "")
+    made.start(0, [])
+    made.feed(300 * SECOND_US, str)
     wait_until(lambda: not made.requests.is_busy, 30)
     assert receiver.asked == ["/medlar?a=b"]
 
@@ -135,10 +139,10 @@ def test_a_failure_is_told_once_until_it_works_and_never_with_a_word_of_the_addr
     receiver: Receiver, caplog: pytest.LogCaptureFixture
 ) -> None:
     made = DeadMansSwitch(config=DeadManConfig(url=f"http://127.0.0.1:{receiver.port}/medlar", every_s=10.0))
-    made.start([])
+    made.start(0, [])
     for number, status in enumerate((404, 404, 200, 503)):
         receiver.status = status
-        made.feed(number * 10 * SECOND_US, "")
+        made.feed((number + 1) * 10 * SECOND_US, str)
         wait_until(lambda: not made.requests.is_busy, 30)
     assert [record.message for record in caplog.records] == [
         "The dead man's switch could not be fed: the answer was HTTP status 404",

@@ -56,7 +56,7 @@ def leaks(places: dict[str, str]) -> list[tuple[str, str]]:
 def addresses(failing: Receiver, silent: Receiver) -> str:
     """Return push services and a dead man's switch whose addresses hold a secret, so as to be told of in the log."""
     push = [f"json://{TOKEN}@127.0.0.1:{port}/{TOKEN}?+X-Key={TOKEN}" for port in (failing.port, silent.port)]
-    dead_man = f'[dead_man]\nurl = "http://127.0.0.1:{failing.port}/{TOKEN}"\n'
+    dead_man = f'[dead_man]\nurl = "http://127.0.0.1:{failing.port}/{TOKEN}"\nevery_s = 10\n'
     return f"[push]\nurls = {push}\nretries = 0\ntimeout_s = 20\n{dead_man}"
 
 
@@ -93,13 +93,13 @@ def test_passwords_arguments_and_addresses_are_nowhere_but_where_they_were_put(
         here.until(lambda: ("Connected" if right else "refuses user 'watch'") in here.log, "word of the broker")
         here.until(lambda: "The second way out failed" in here.log, "word of the hook")
         here.until(lambda: "Push service 1 (json) failed" in here.log, "word of the service")
-        here.until(lambda: "The dead man's switch could not be fed" in here.log, "word of the switch")
         here.until(lambda: other_receiver.tries > 0, "a push that goes on")
         assert here.process is not None
         process = psutil.Process(here.process.pid)
         title = "".join(map(title_of, [process, *process.children(recursive=True)]))
         assert "push_sender.py" in title
         places = everything_said(here)
+        here.until(lambda: "The dead man's switch could not be fed" in here.log, "word of the switch")
         messages = "".join(message.topic + message.payload for message in hub.received)
     assert here.stop() == 0
     places |= {"title": title, "log": here.log, "broker": broker.log}
