@@ -158,6 +158,7 @@ def test_a_failure_is_told_once_until_it_works_and_never_with_a_word_of_the_addr
         (f"http://127.0.0.1:{free_port()}/medlar", "Connection refused"),
         ("http://127.0.0.1/med lar\n", "InvalidURL"),
     ],
+    ids=["refused", "no address"],
 )
 def test_why_it_failed_is_told_without_the_address(url: str, why: str) -> None:
     assert trouble_of(DeadManConfig(url=url)) == why
