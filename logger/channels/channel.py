@@ -6,10 +6,12 @@ until a run succeeds. No clock: time is an argument (steady, in real microsecond
 
 A channel hears of an event by the same outbox as the broker, so a restart forgets none; that it took one is an
 append-only row of its own, for the outbox row has its one completion left for the broker. What it could not bring out
-is tried anew after a restart. The order is kept through failures, since "returned" before "annunciated" would mislead:
-a bad program holds up what waits behind it for at most `retries` runs. Only what quiet hours hold lets later events
-pass. Its own failure is told with medium priority, or it would call itself. A program that leaves its process group on
-purpose, or outlives a SIGKILL of the daemon, is the service manager's to kill.
+is tried anew after a restart; where it is a way of its own, also once more when a run succeeds again, for a network may
+be away for hours, and one bad message must not block the others for ever. The order is kept through failures, since
+"returned" before "annunciated" would mislead: a bad program holds up what waits behind it for at most `retries` runs.
+Only what quiet hours hold lets later events pass. Its own failure is told with medium priority, or it would call
+itself. A program that leaves its process group on purpose, or outlives a SIGKILL of the daemon, is the service
+manager's to kill.
 """
 
 import logging
@@ -44,6 +46,7 @@ class _PendingRun:
     event: Event
     due_us: int
     tries: int = 0
+    was_given_up: bool = False
 
 
 @dataclass(slots=True, kw_only=True)
@@ -69,6 +72,7 @@ class Channel:
     trouble: str = ""
     """Why the newest run failed; empty: it did not."""
     _waiting: deque[_PendingRun] = field(default_factory=deque)
+    _given_up: list[Event] = field(default_factory=list)
     _running: _PendingRun | None = None
     _failing: bool = False
     _offered_ids: OrderedDict[str, None] = field(default_factory=OrderedDict)
@@ -129,6 +133,7 @@ class Channel:
         self._taken.append(run.event)
         if run in self._waiting:  # else the broker was quicker
             self._waiting.remove(run)
+        self._try_once_more(now_us)
         return self._tested(run.event, at_us=at_us)
 
     def _head(self) -> _PendingRun | None:
@@ -136,12 +141,20 @@ class Channel:
         tried = next((place for place, run in enumerate(self._waiting) if run.tries), len(self._waiting))
         return min(islice(self._waiting, tried + 1), key=lambda run: run.due_us, default=None)
 
+    def _try_once_more(self, now_us: int) -> None:
+        """Put what was given up in front: the channel works again."""
+        again = [_PendingRun(event=event, due_us=now_us, was_given_up=True) for event in self._given_up]
+        self._waiting.extendleft(reversed(again))
+        self._given_up = []
+
     def _failed(self, run: _PendingRun, result: RunResult, *, now_us: int, at_us: int) -> Entry | None:
         run.tries += 1
         if run.tries <= self.retries:
             run.due_us = now_us + min(FIRST_RETRY_US << min(run.tries - 1, 16), LONGEST_RETRY_US)
             return None
         self._waiting.remove(run)
+        if not (self.spared or run.was_given_up):
+            self._given_up.append(run.event)
         if self._failing:
             return None
         self._failing = True

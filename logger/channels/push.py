@@ -67,6 +67,7 @@ def channels(config: Config, post: Callable[[RunResult | ThreadCrash], None]) ->
 def _channels(config: Config, push: PushConfig, post: Callable[[RunResult | ThreadCrash], None]) -> Iterator[Channel]:
     people = next((vat.people for vat in config.vats), PeopleConfig())
     speed = config.simulation.speed if config.simulation else 1.0
+    is_backup = push.only_if_broker_fails and config.mqtt is not None
     for number, url in enumerate(push.urls, start=1):
         yield Channel(
             program=Program(
@@ -80,8 +81,8 @@ def _channels(config: Config, push: PushConfig, post: Callable[[RunResult | Thre
             ),
             wants=wants,
             retries=push.retries,
-            spared=push.only_if_broker_fails,
-            after_s=push.after_s if push.only_if_broker_fails and config.mqtt else 0.0,
+            spared=is_backup,
+            after_s=push.after_s if is_backup else 0.0,
             held_s=partial(held_s, people, speed),
             failed=Cause.PUSH_FAILED,
             subject=title(number, url),

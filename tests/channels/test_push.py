@@ -156,6 +156,17 @@ def test_what_quiet_hours_hold_lets_later_events_pass_and_a_failure_does_not() -
     assert submitted.ids == [event(number).id for number in (2, 2, 3, 1)]
 
 
+def test_what_was_given_up_comes_once_more_when_the_service_works_again() -> None:
+    (channel,) = service("json://hall", retries=0)
+    channel.runner = submitted = Submitted()  # type: ignore[assignment] # `submit` is all that is used
+    channel.offer([event(number) for number in (1, 2, 3, 4)], 0)
+    for number, trouble in ((1, "no"), (2, "no"), (3, ""), (1, ""), (2, "no"), (4, "")):
+        channel.pump(0)
+        channel.on_result(RunResult("push-1", event(number).id, trouble), 0, at_us=7)
+    assert submitted.ids == [event(number).id for number in (1, 2, 3, 1, 2, 4)]
+    assert channel.next_due_us is None
+
+
 class Submitted:
     """Stands in the place of the thread: keeps the ids of the events that are submitted."""
 
