@@ -14,7 +14,7 @@ from pathlib import Path
 import click
 
 _ORDER = (
-    *("init", "ports", "listen", "check", "run", "status", "alarms", "rehearse", "mark"),
+    *("init", "ports", "listen", "check", "run", "status", "night", "show", "alarms", "rehearse", "mark"),
     *("calibrate", "verify", "uncertainty", "calibration", "electrode", "correction"),
     *("replay", "decode", "tune", "export", "demo", "help"),
 )

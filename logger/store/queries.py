@@ -7,7 +7,7 @@ An inbox row that cannot be read (another version's, or written by hand) is refu
 every daemon otherwise.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields, replace
 from itertools import groupby
 from operator import eq, ge, itemgetter, lt
@@ -76,6 +76,14 @@ class Unreadable:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """When (UTC, microseconds) an event was accepted by the broker, and by the second way out; None: it was not."""
+
+    broker_at_us: int | None
+    hook_at_us: int | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Waiting:
     """How much waits in the outbox, and since when (UTC, microseconds; None: nothing waits)."""
 
@@ -136,6 +144,16 @@ def unhooked_events(store: Store) -> list[Event]:
     statement = select(outbox).where(outbox.c.delivered_at_us.is_(None), ~is_hooked).order_by(outbox.c.id)
     with store.reading() as connection:
         return [rows.read_event(row) for row in connection.execute(statement).mappings()]
+
+
+def sent(store: Store, events: Iterable[str]) -> dict[str, Sent]:
+    """Return which way these events went, by their ids; one that is not in the outbox is left out."""
+    columns = (outbox.c.event_id, outbox.c.delivered_at_us, hook_delivery.c.at_us)
+    joined = outbox.outerjoin(hook_delivery, hook_delivery.c.event_id == outbox.c.event_id)
+    statement = select(*columns).select_from(joined).where(outbox.c.event_id.in_([*events]))
+    with store.reading() as connection:
+        rows_found = connection.execute(statement).all()
+    return {name: Sent(broker_at_us=broker_us, hook_at_us=hook_us) for name, broker_us, hook_us in rows_found}
 
 
 def outbox_waiting(store: Store) -> Waiting:
