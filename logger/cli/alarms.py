@@ -26,10 +26,11 @@ from logger.cli._requests import (
     vat_of,
     wait_option,
 )
-from logger.cli._times import moment_option
+from logger.cli._times import EXAMPLES, Given, HouseTime, at, moment_option, utc_option
 from logger.config import Config
 from logger.model import AlarmState, Carry, Command, CommandKind, Entry
 from logger.model.figures import OCCURRENCE
+from logger.report.local_time import LocalTime
 from logger.store import Store
 from logger.watch import system
 
@@ -54,8 +55,8 @@ class _ListByDefault(click.Group):
         "vatvigil alarms",
         "vatvigil alarms ack marrow ph-high",
         'vatvigil alarms shelve marrow ph-high --minutes 60 --note "topped up"',
-        "vatvigil alarms journal --limit 20",
-        "vatvigil alarms --report --from 2026-11-01T00:00:00Z",
+        "vatvigil alarms journal --from 22:00",
+        "vatvigil alarms --report --from 2026-11-01",
     ),
 )
 def alarms() -> None:
@@ -251,11 +252,12 @@ def _request(
 @alarms.command
 @click.option("--vat", help="Only of this vat, or of the system [default: of all].")
 @click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="The newest so many.")
-@moment_option("--since", help="Only from this time on, such as 2026-11-24T18:00:00Z.")
+@moment_option("--from", "--since", "since", help=f"Only from this time on, {EXAMPLES}.")
 @config_option
 @json_option
+@utc_option
 @sentences
-def journal(vat: str | None, limit: int, since: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+def journal(vat: str | None, limit: int, since: Given | None, config_path: Path, *, as_json: bool, utc: bool) -> None:
     """Show the journal: what happened, who did what.
 
     Oldest first.
@@ -264,8 +266,9 @@ def journal(vat: str | None, limit: int, since: int | None, config_path: Path, a
 
     config = load_config(config_path)
     with reading_store(config) as store:
+        since_us = None if since is None else at(since, HouseTime.of(config, utc=utc))
         only_vat = "" if vat == system.SYSTEM else vat
-        entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since)
+        entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since_us)
         if vat not in (None, system.SYSTEM) and not entries and not queries.entries(store, limit=1, vat=vat):
             vat_of(config, vat)
     if as_json:
@@ -275,7 +278,8 @@ def journal(vat: str | None, limit: int, since: int | None, config_path: Path, a
     if not entries:
         click.echo("Nothing is in the journal for that.")
         return
-    print_table("", ["When (UTC)", "Vat, alarm", "What"], map(_journal_row, entries))
+    clock = LocalTime.of(config.people, utc=utc)
+    print_table("", ["When", "Vat, alarm", "What"], [_journal_row(entry, clock) for entry in entries])
 
 
 def _entry(entry: Entry) -> dict[str, Any]:
@@ -284,9 +288,7 @@ def _entry(entry: Entry) -> dict[str, Any]:
     return {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
 
 
-def _journal_row(entry: Entry) -> list[str]:
-    from logger.report.words import moment
-
+def _journal_row(entry: Entry, clock: LocalTime) -> list[str]:
     what = f"{entry.cause}: {entry.text}" if entry.text not in ("", entry.cause.value) else entry.cause.value
     by = f" (by {entry.by})" if entry.by else ""
-    return [moment(entry.at_us), " ".join([entry.vat or system.SYSTEM, entry.alarm]).strip(), what + by]
+    return [clock.shown(entry.at_us), " ".join([entry.vat or system.SYSTEM, entry.alarm]).strip(), what + by]

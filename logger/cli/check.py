@@ -87,7 +87,7 @@ def _try_all(config: Config) -> Iterator[CheckResult]:
             yield _probe(config, probe, store)
         yield opened
         if store is not None:
-            yield from (_calibration(store, probe) for probe in config.probes)
+            yield from (_calibration(config, store, probe) for probe in config.probes)
     finally:
         if store is not None:
             store.close()
@@ -193,8 +193,9 @@ def _values(probe: ProbeConfig, indication: Indication, detail: str) -> str:
 
 def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> str:
     """Say that the daemon reads this port, if the store shows that it just did; else return nothing."""
+    from logger.report.local_time import LocalTime
     from logger.report.status import is_clock_shared, is_stale
-    from logger.report.words import age, moment
+    from logger.report.words import age
     from logger.store import queries
     from logger.units import SECOND_US
 
@@ -204,7 +205,8 @@ def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> st
     age_s = (now_us(config) - int(rows.at_us[-1])) / SECOND_US
     if is_stale(config, probe, age_s):
         return ""
-    return f"held by the running daemon, whose newest reading is {age(age_s)} old ({moment(int(rows.at_us[-1]))})"
+    when = LocalTime.of(config.people).shown(int(rows.at_us[-1]))
+    return f"held by the running daemon, whose newest reading is {age(age_s)} old ({when})"
 
 
 def _for_another(config: Config, probe: ProbeConfig, store: Store | None) -> str:
@@ -219,8 +221,8 @@ def _for_another(config: Config, probe: ProbeConfig, store: Store | None) -> str
     return f"the running daemon holds its port, but has no reading of it: {why}; stop the daemon and check again"
 
 
-def _calibration(store: Store, probe: ProbeConfig) -> CheckResult:
-    from logger.report.words import moment
+def _calibration(config: Config, store: Store, probe: ProbeConfig) -> CheckResult:
+    from logger.report.local_time import LocalTime
     from logger.store import queries
 
     what = f"calibration {probe.id}"
@@ -228,7 +230,9 @@ def _calibration(store: Store, probe: ProbeConfig) -> CheckResult:
     if accepted:
         newest = max(accepted, key=lambda one: (one.command or 0, one.calibration.id)).calibration
         return CheckResult(
-            what=what, ok=True, text=f"{newest.id}, made {moment(newest.at_us)}, slope {newest.slope:.1%}"
+            what=what,
+            ok=True,
+            text=f"{newest.id}, made {LocalTime.of(config.people).shown(newest.at_us)}, slope {newest.slope:.1%}",
         )
     text = f"none is stored, so no pH is claimed: `vatvigil calibrate {probe.id}` guides you through it"
     return CheckResult(what=what, ok=False, text=text)

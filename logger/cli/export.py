@@ -18,7 +18,7 @@ import click
 from logger import private_file
 from logger.cli._common import CAUTION, SIMULATED, config_option, load_config, sentences
 from logger.cli._requests import examples, now_us, reading_store, vat_of
-from logger.cli._times import moment_option
+from logger.cli._times import EXAMPLES, Given, HouseTime, between, moment_option, utc_option
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Block, Calibration, Command, Correction, Measurements
@@ -35,7 +35,7 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
     epilog=examples(
         "vatvigil export marrow --out marrow.csv",
         "vatvigil export marrow --corrected --out marrow.csv",
-        "vatvigil export marrow --format recording --from 2026-11-24T18:00:00Z --out night.jsonl",
+        "vatvigil export marrow --format recording --from 22:00 --to 06:00 --out night.jsonl",
     ),
 )
 @click.argument("vat")
@@ -47,7 +47,7 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
     show_default=True,
     help="csv: a table for other programs; recording: what `vatvigil replay` reads.",
 )
-@moment_option("--from", "since", help="The first record is the first at or after this time.")
+@moment_option("--from", "since", help=f"The first record is the first at or after this time, {EXAMPLES}.")
 @moment_option("--to", "until", help="The last record is the last before this time.")
 @click.option("--probe", help="Only the records of this probe, where the vat had several.")
 @click.option(
@@ -57,16 +57,19 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write [default: standard output]."
 )
 @config_option
+@utc_option
 @sentences
-def export(
+def export(  # noqa: PLR0913 - one parameter for each option
     vat: str,
     form: str,
-    since: int | None,
-    until: int | None,
+    since: Given | None,
+    until: Given | None,
     probe: str | None,
-    corrected: bool,  # noqa: FBT001 - click's flag
     out: Path | None,
     config_path: Path,
+    *,
+    corrected: bool,
+    utc: bool,
 ) -> None:
     """Write the log of VAT: everything that came from the probe and what was made of it.
 
@@ -76,8 +79,9 @@ def export(
     if corrected and form != "csv":
         raise click.UsageError("a recording holds what came from the probe, so --corrected is for --format csv only")
     config = load_config(config_path)
+    since_us, until_us = between(since, until, HouseTime.of(config, utc=utc))
     with reading_store(config) as store:
-        spans = _spans(config, store, vat, probe=probe, since=since, until=until)
+        spans = _spans(config, store, vat, probe=probe, since_us=since_us, until_us=until_us)
         with opened(out) as stream:
             if form == "csv":
                 _write_csv(config, store, spans, stream, corrected=corrected)
@@ -86,11 +90,11 @@ def export(
 
 
 def _spans(
-    config: Config, store: Store, vat: str, *, probe: str | None, since: int | None, until: int | None
+    config: Config, store: Store, vat: str, *, probe: str | None, since_us: int | None, until_us: int | None
 ) -> list[RecordSpan]:
     from logger.store import history
 
-    spans = history.spans(store, vat=vat, since_at_us=since, until_at_us=until)
+    spans = history.spans(store, vat=vat, since_at_us=since_us, until_at_us=until_us)
     wanted = [span for span in spans if probe in (None, span.probe)]
     if wanted:
         return wanted

@@ -12,6 +12,7 @@ import msgspec
 
 from logger.cli._common import ATTENTION, CAUTION, config_option, json_option, load_config, print_json, sentences
 from logger.cli._requests import examples, now_us, print_simulated, reading_store
+from logger.cli._times import utc_option
 
 
 @click.command(
@@ -22,13 +23,15 @@ from logger.cli._requests import examples, now_us, print_simulated, reading_stor
 )
 @config_option
 @json_option
+@utc_option
 @sentences
-def status(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+def status(config_path: Path, *, as_json: bool, utc: bool) -> None:
     """Show what the daemon knows now: readings, belief, alarms, probes, the outbox.
 
     Exit code 3: something needs attention (an old reading, an alarm that nobody acknowledged, no calibration).
     """
     from logger.report import page
+    from logger.report.local_time import LocalTime
     from logger.report.status import gather
 
     config = load_config(config_path)
@@ -38,6 +41,6 @@ def status(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's 
         print_json({**msgspec.to_builtins(overview), "caution": CAUTION})
     else:
         print_simulated(simulated=config.simulated)
-        click.echo("\n".join(page.lines(overview)))
+        click.echo("\n".join(page.lines(overview, LocalTime.of(config.people, utc=utc))))
         click.echo(f"\n{fill(CAUTION, page.WIDTH)}")
     sys.exit(ATTENTION if overview.attention else 0)

@@ -22,6 +22,7 @@ from logger.cli._common import (
 from logger.cli._comparison import within_option
 from logger.cli._replay_source import Period, ReplaySource, bar, chosen_vat, from_file, from_run, from_store, period_of
 from logger.cli._requests import check_name, examples
+from logger.cli._times import HouseTime
 from logger.config import AlarmConfig, Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 
@@ -100,7 +101,7 @@ def _tried(name: str, what: str) -> "Callable[[Decorated], Decorated]":
     metavar="FROM/TO",
     callback=_periods,
     multiple=True,
-    help="A part of it, as two RFC 3339 times; may be given several times.",
+    help="A part of it, as two times; may be given several times.",
 )
 @_tried("setpoint", "Setpoints (pH or C)")
 @_tried("deadband", "Deadbands (pH or C)")
@@ -136,13 +137,13 @@ def tune(  # noqa: PLR0913 - one parameter for each option
     from logger.report import tuning
 
     config = load_config(config_path)
-    vat = chosen_vat(config, vat_id)
+    vat, now = chosen_vat(config, vat_id), HouseTime.of(config)
     check_name(alarm, [each.id for each in vat.alarms], what=f"vat {vat.id} has no alarm")
     if not any(values.values()):
         raise click.UsageError(f"give values to try, by {', '.join('--' + n.replace('_', '-') for n in values)}")
     opened: list[Open] = [partial(from_file, path, vat) for path in recordings]
     opened += [partial(_run, name, seed, config, vat) for name in runs for seed in seeds]
-    opened += [partial(from_store, config, vat, period) for period in ((None,) if stored else ()) + periods]
+    opened += [partial(from_store, config, vat, period, now) for period in ((None,) if stored else ()) + periods]
     if not opened:
         raise click.UsageError("give a recording, --run NAME, --stored or --period FROM/TO: one or several")
     probe = config.probe(vat.probe)

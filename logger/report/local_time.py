@@ -5,12 +5,15 @@ else. Each time carries its zone, so the hour that a night of daylight saving ha
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from typing import Self
 from zoneinfo import ZoneInfo
 
 from logger.config import PeopleConfig
 from logger.units import SECOND_US
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_MICROSECOND = timedelta(microseconds=1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +31,10 @@ class LocalTime:
         """Return UTC microseconds for a screen, without what is below a second: `2026-11-25 03:10:00 CET`."""
         moment = self.moment(at_us)
         return f"{moment:%Y-%m-%d %H:%M:%S} {moment.tzname()}"
+
+    def shown_text(self, rfc3339: str) -> str:
+        """Return a time that is already written by RFC 3339, for a screen."""
+        return self.shown((datetime.fromisoformat(rfc3339) - _EPOCH) // _MICROSECOND)
 
     def iso(self, at_us: int) -> str:
         """Return UTC microseconds for a table, to the microsecond: `2026-11-25T03:10:00.000000+01:00` (RFC 3339)."""

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from textwrap import wrap
 
 from logger.report.counters import Counters
+from logger.report.local_time import LocalTime
 from logger.report.overview import Began, InForce, NewestReading, Overview, StandingAlarm, TrustStatus, VatStatus
 from logger.report.words import age, counted
 
@@ -14,12 +15,12 @@ WIDTH = 80
 _LABEL = 14
 
 
-def lines(overview: Overview) -> Iterator[str]:
-    """Yield the page, line by line."""
+def lines(overview: Overview, clock: LocalTime) -> Iterator[str]:
+    """Yield the page, line by line, with the times of that clock."""
     for vat in overview.vats:
-        yield from _vat(vat)
+        yield from _vat(vat, clock)
         yield ""
-    yield from _house(overview)
+    yield from _house(overview, clock)
     if overview.attention:
         yield from ("", "Needs attention:")
     for sentence in overview.attention:
@@ -31,34 +32,33 @@ def row(label: str, text: str) -> list[str]:
     return wrap(text, WIDTH, initial_indent=f"  {label:<{_LABEL}}", subsequent_indent=" " * (_LABEL + 2))
 
 
-def _vat(vat: VatStatus) -> Iterator[str]:
+def _vat(vat: VatStatus, clock: LocalTime) -> Iterator[str]:
     yield from wrap(f"{vat.name} (vat {vat.vat}, probe {vat.probe})", WIDTH)
     if vat.newest is None:
         yield from row("Reading", "none yet")
     else:
-        yield from _reading(vat.newest)
+        yield from _reading(vat.newest, clock)
     if vat.newest is None or not vat.newest.believed:
-        ago = "never" if vat.believed_age_s is None else f"{age(vat.believed_age_s)} ago ({vat.believed_at})"
-        yield from row("Last believed", ago)
+        yield from row("Last believed", _ago(vat.believed_age_s, vat.believed_at, clock) or "never")
     yield from row("Calibration", _calibration(vat.calibration))
-    yield from row("Trust", _trust(vat.trust))
+    yield from row("Trust", _trust(vat.trust, clock))
     yield from row("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
     for number, correction in enumerate(vat.corrections):
         yield from row("" if number else "Corrections", correction)
     if vat.target is not None:
-        since = f" (since {vat.target.shown_at})" if vat.target.shown_at else ""
+        since = f" (since {clock.shown_text(vat.target.shown_at)})" if vat.target.shown_at else ""
         yield from row("Target", f"{vat.target.text}{since}")
         if vat.target.shown_at:
             yield from row("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
     if not vat.alarms:
         yield from row("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):
-        yield from row("" if number else "Alarms", alarm_line(alarm))
+        yield from row("" if number else "Alarms", alarm_line(alarm, clock))
 
 
-def _reading(newest: NewestReading) -> Iterator[str]:
+def _reading(newest: NewestReading, clock: LocalTime) -> Iterator[str]:
     late = ", OLD" if newest.stale else ""
-    yield from row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({newest.at})")
+    yield from row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({clock.shown_text(newest.at)})")
     warmth = "unknown" if newest.temperature_c is None else f"{newest.temperature_c:.1f} C"
     if "own-ph" in newest.tests:
         yield from row("", "the probe's own pH, corrected by the calibration here")
@@ -78,8 +78,14 @@ def _ph(newest: NewestReading) -> str:
     return f"{newest.ph:.2f} +/- {newest.expanded_uncertainty_ph:.2f} (k = {newest.coverage_factor})"
 
 
-def _trust(trust: TrustStatus) -> str:
-    return trust.sentence if trust.age_s is None else f"{trust.sentence} (since {trust.since}, {age(trust.age_s)})"
+def _ago(age_s: float | None, at: str | None, clock: LocalTime) -> str:
+    return "" if age_s is None or at is None else f"{age(age_s)} ago ({clock.shown_text(at)})"
+
+
+def _trust(trust: TrustStatus, clock: LocalTime) -> str:
+    if trust.age_s is None or trust.since is None:
+        return trust.sentence
+    return f"{trust.sentence} (since {clock.shown_text(trust.since)}, {age(trust.age_s)})"
 
 
 def _calibration(in_force: InForce | None) -> str:
@@ -91,22 +97,24 @@ def _calibration(in_force: InForce | None) -> str:
     )
 
 
-def alarm_line(alarm: StandingAlarm) -> str:
+def alarm_line(alarm: StandingAlarm, clock: LocalTime) -> str:
     """Say one alarm: name, priority, state, since when, what."""
-    since = "" if alarm.age_s is None else f" for {age(alarm.age_s)} (since {alarm.since})"
+    since = ""
+    if alarm.age_s is not None and alarm.since is not None:
+        since = f" for {age(alarm.age_s)} (since {clock.shown_text(alarm.since)})"
     state = alarm.state.replace("-", " ") + (", held through the quiet hours" if alarm.held else "")
     occurrence = f", occurrence {alarm.occurrence}" if alarm.occurrence else ""
     return f"{alarm.alarm} [{alarm.priority}] {state}{since}{occurrence}: {alarm.text}"
 
 
-def _house(overview: Overview) -> Iterator[str]:
-    yield from row("Daemon", _daemon(overview.run))
+def _house(overview: Overview, clock: LocalTime) -> Iterator[str]:
+    yield from row("Daemon", _daemon(overview.run, clock))
     yield from row("Outbox", _outbox(overview))
     yield from row("Alarm load", _load(overview.alarms))
     if overview.commands_waiting:
         yield from row("Inbox", f"{counted(overview.commands_waiting, 'command')} waiting for the daemon")
     for number, alarm in enumerate(overview.system):
-        yield from row("" if number else "System", alarm_line(alarm))
+        yield from row("" if number else "System", alarm_line(alarm, clock))
     yield from row("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
     if not overview.clock_known:
         yield from row("Clock", "only the daemon knows this simulation's clock: ages count from the newest record")
@@ -121,10 +129,10 @@ def _load(counters: Counters) -> str:
     return "; ".join(parts)
 
 
-def _daemon(began: Began | None) -> str:
+def _daemon(began: Began | None, clock: LocalTime) -> str:
     if began is None:
         return "it never ran with this store"
-    return f"run {began.run} began {age(began.age_s)} ago ({began.at}), vatvigil {began.version}"
+    return f"run {began.run} began {age(began.age_s)} ago ({clock.shown_text(began.at)}), vatvigil {began.version}"
 
 
 def _outbox(overview: Overview) -> str:
