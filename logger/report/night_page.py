@@ -31,67 +31,70 @@ class NightPage:
         """Yield the ten lines, folded."""
         frame = night.curve.frame
         so_far = "" if is_over else ", so far"
-        yield from wrap(
-            f"{frame.name} from {self._day(frame.since_us)} to {self._day(frame.until_us)}{so_far}", self.width
-        )
-        for label, text in self._rows(night):
-            yield from self.row(label, text)
+        yield from wrap(f"{frame.name}, {self._day(frame.since_us)} to {self._day(frame.until_us)}{so_far}", self.width)
+        for label, texts in self._rows(night):
+            yield from self.rows(label, texts)
 
-    def row(self, label: str, text: str) -> list[str]:
-        """Return a labelled text, folded under itself."""
+    def rows(self, label: str, texts: Sequence[str]) -> Iterator[str]:
+        """Yield labelled texts, each folded under itself."""
         indent = " " * (LABEL + 2)
-        return wrap(text, self.width, initial_indent=f"  {label:<{LABEL}}", subsequent_indent=indent)
+        for number, text in enumerate(texts):
+            first = f"  {'' if number else label:<{LABEL}}"
+            yield from wrap(text, self.width, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
 
-    def _rows(self, night: Night) -> Iterator[tuple[str, str]]:
+    def _rows(self, night: Night) -> Iterator[tuple[str, Sequence[str]]]:
         curve = night.curve
-        yield "Claims", "; ".join(map(self._happened, night.claims)) or "none made, none withdrawn"
-        yield "Believed", self.believed(curve)
+        yield "Claims", [*map(self._happened, night.claims)] or ["none made, none withdrawn"]
+        yield "Believed", [*self.believed(curve)]
         yield from self.figures(curve)
-        yield "Alarms", self._alarms(night)
-        yield "Gaps", self._gaps(curve)
-        yield "Done", _listed([self._happened(mark) for mark in night.marks]) or "nothing was marked"
+        yield "Alarms", [*self._alarms(night)]
+        yield "Gaps", [self._gaps(curve)]
+        yield "Done", _most([self._happened(mark) for mark in night.marks]) or ["nothing was marked"]
         if night.todo is not None:
-            yield "To do", "; ".join(night.todo) or "nothing"
+            yield "To do", ["; ".join(night.todo) or "nothing"]
         else:
-            yield "To do", "see `vatvigil status`: this night is over for long"
+            yield "To do", ["`vatvigil status` says it: this night was over long ago"]
 
-    def figures(self, curve: Curve) -> Iterator[tuple[str, str]]:
-        """Yield the newest, the lowest and the highest pH, and the temperature."""
-        yield "Newest pH", self._at(curve.newest) or "none was believed"
-        yield "Lowest pH", self._at(curve.lowest) or "no ten minutes were believed"
-        yield "Highest pH", self._at(curve.highest) or "no ten minutes were believed"
+    def figures(self, curve: Curve) -> Iterator[tuple[str, Sequence[str]]]:
+        """Yield the last, the lowest and the highest pH, and the temperature."""
+        yield "Last pH", [self._at(curve.newest) or "none was believed"]
+        yield "Lowest pH", [self._at(curve.lowest) or "no ten minutes were believed"]
+        yield "Highest pH", [self._at(curve.highest) or "no ten minutes were believed"]
         celsius = [point.value for point in curve.temperature.points]
-        yield "Temperature", f"{min(celsius):.1f} to {max(celsius):.1f} C" if celsius else "not known"
+        yield "Temperature", [f"{min(celsius):.1f} to {max(celsius):.1f} C" if celsius else "not known"]
 
-    def believed(self, curve: Curve) -> str:
+    def believed(self, curve: Curve) -> Iterator[str]:
         """Say how much was believed, and why the rest was not."""
         tally = curve.tally
         if not tally.records:
-            return "there is no record of this time: did the daemon run?"
-        share = f"{tally.believed} of {tally.records} readings ({_per_cent(tally.believed, tally.records)})"
-        if curve.not_believed:
-            return f"{share}. Not {_listed([self._stretch(one) for one in curve.not_believed], '; not ')}"
+            yield "there is no record of this time: did the daemon run?"
+            return
+        yield f"{tally.believed} of {tally.records} readings ({100 * tally.believed // tally.records} %)"
+        yield from _most([f"not {self._stretch(one)}" for one in curve.not_believed])
         others = ", ".join(f"{why} ({count})" for why, count in tally.against[:2])
-        return f"{share}. Now and then: {others}" if others else share
+        if others and not curve.not_believed:
+            yield f"now and then not: {others}"
 
-    def _alarms(self, night: Night) -> str:
-        if night.alarms:
-            return _listed([self._story(one, night) for one in night.alarms])
+    def _alarms(self, night: Night) -> Iterator[str]:
         tally = night.curve.tally
-        if not tally.records or tally.believed < KNOWN * tally.records:
-            return "none came; but too little was believed to call the night quiet"
-        return "none came: a quiet night"
+        if night.alarms:
+            yield from _most([self._story(one, night) for one in night.alarms])
+            yield from [] if night.ways else ["Nobody was told: neither a broker nor another way out is configured."]
+        elif not tally.records or tally.believed < KNOWN * tally.records:
+            yield "none came; but too little was believed to call the night quiet"
+        else:
+            yield "none came: a quiet night"
 
     def _story(self, one: AlarmStory, night: Night) -> str:
         over = "" if one.returned_us is None else f" to {self._time(one.returned_us)}"
-        answer = one.acknowledged and f"acknowledged {self._time(one.acknowledged.at_us)}{_by(one.acknowledged.by)}"
         told = "held in quiet hours, nobody was told" if one.held else self._told(one, night)
-        parts = [f"{one.alarm} [{one.priority}] {self._time(one.came_us)}{over}", told, answer or "not acknowledged"]
-        return ", ".join(parts)
+        answer = one.acknowledged
+        known = "not acknowledged" if answer is None else f"acknowledged {self._time(answer.at_us)}{_by(answer.by)}"
+        return ", ".join(filter(None, [f"{self._time(one.came_us)}{over} {one.alarm} [{one.priority}]", told, known]))
 
     def _told(self, one: AlarmStory, night: Night) -> str:
         if not night.ways:
-            return "in the journal only, no way out is configured"
+            return ""
         sent = one.sent
         times = {} if sent is None else {"the broker": sent.broker_at_us, "the second way out": sent.hook_at_us}
         took = [f"{way} took it {self._time(at_us)}" for way, at_us in times.items() if at_us is not None]
@@ -101,7 +104,7 @@ class NightPage:
         if not curve.gaps:
             return f"none longer than {age(curve.frame.max_gap_s)}"
         total_s = sum(one.until_us - one.since_us for one in curve.gaps) / SECOND_US
-        times = _listed([f"{self._time(one.since_us)} to {self._time(one.until_us)}" for one in curve.gaps], ", ")
+        times = ", ".join(_most([f"{self._time(one.since_us)} to {self._time(one.until_us)}" for one in curve.gaps]))
         return f"{counted(len(curve.gaps), 'gap')} without a reading, {age(total_s)} in all: {times}"
 
     def _at(self, point: CurvePoint | None) -> str:
@@ -128,11 +131,6 @@ def _by(person: str) -> str:
     return f" ({person})" if person else ""
 
 
-def _listed(texts: Sequence[str], between: str = "; ") -> str:
+def _most(texts: Sequence[str]) -> list[str]:
     more = [f"and {len(texts) - MOST} more"] if len(texts) > MOST else []
-    return between.join([*texts[:MOST], *more])
-
-
-def _per_cent(part: int, whole: int) -> str:
-    """Return a share in whole per cent; never 100 where something is missing."""
-    return f"{100 * part // whole} %"
+    return [*texts[:MOST], *more]

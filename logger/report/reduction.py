@@ -2,7 +2,7 @@
 
 Law: pure; every point is a record of the log, none is computed. A picture gets at most two points for each of its
 `SLOTS` (equal parts of the span), the lowest and the highest, so no extreme is lost. Only believed readings are points;
-where fewer than half of a slot's records are believed the slot is not, with what most often spoke against it. No line
+where fewer than half of a slot's readings are believed the slot is not, with what most often spoke against it. No line
 runs across a gap or a slot that is not believed. Memory does not grow with the span.
 
 Lowest and highest are those of the morning summary: medians of ten minutes of watch time, believed when more than half
@@ -184,14 +184,14 @@ class _Kept:
                 yield stretch
 
     def _not_believed(self, frame: CurveFrame) -> Iterator[Stretch]:
-        """Yield the runs of slots in which fewer than half of the records are believed; empty slots are passed over."""
-        total = self.counts.sum(axis=1)
+        """Yield the runs of slots in which fewer than half of the readings are believed; one without any is none."""
+        total = self.counts[:, :_FIRST_REASON].sum(axis=1)
         seen = np.flatnonzero(total)
         is_doubtful = 2 * self.counts[:, _BELIEVED] < total
         for doubtful, run in groupby(seen.tolist(), key=lambda slot: bool(is_doubtful[slot])):
             slots = list(run)
             if doubtful:
-                why = _WORDS[1 + int(np.argmax(self.counts[slots, 1:].sum(axis=0)))]
+                why = _WORDS[1 + int(np.argmax(self.counts[slots, 1:_FIRST_REASON].sum(axis=0)))]
                 yield Stretch(_edge(frame, slots[0], self.slots), _edge(frame, slots[-1] + 1, self.slots), why)
 
 

@@ -66,7 +66,7 @@ def lines(curve: Curve, style: PlotStyle) -> Iterator[str]:
     yield from _canvas(curve, warmth, style)
     yield _ticks_row(curve, style)
     for text in _legend(curve, style):
-        yield from wrap(text, style.width, subsequent_indent="  ", break_long_words=False)
+        yield from wrap(text, style.width, subsequent_indent="  ", break_on_hyphens=False)
 
 
 def _canvas(curve: Curve, axis: _Axis, style: PlotStyle) -> Iterator[str]:
@@ -74,7 +74,7 @@ def _canvas(curve: Curve, axis: _Axis, style: PlotStyle) -> Iterator[str]:
     figure = _figure(style, axis.rows)
     figure.ruler("x").lim(curve.frame.since_us / SECOND_US, curve.frame.until_us / SECOND_US)
     figure.ruler("y").lim(low, high)
-    positions = [low + (high - low) * share for share in (0.0, 0.5, 1.0)]
+    positions = _y_ticks(axis, low, high)
     figure.ruler("y").ticks(positions, [f"{value:6.2f}" for value in positions])
     band, dot = (".", "*") if style.is_ascii else ("·", "braille")
     for point_of in (lambda point: point.value - point.expanded_u, lambda point: point.value + point.expanded_u):
@@ -128,6 +128,16 @@ def _range(axis: _Axis) -> tuple[float, float]:
     low, high = min([low, *near]), max([high, *near])
     lack = max(0.0, axis.least - (high - low)) / 2
     return low - lack, high + lack
+
+
+def _y_ticks(axis: _Axis, low: float, high: float) -> list[float]:
+    """Return the ends of an axis and the limits on it; of two that would stand in one row the first."""
+    chosen: list[float] = []
+    row = (high - low) / axis.rows
+    for value in (low, high, *(one.value for one in axis.line.setpoints), (low + high) / 2):
+        if low <= value <= high and all(abs(value - other) > row for other in chosen):
+            chosen.append(value)
+    return chosen
 
 
 def _column(curve: Curve, at_us: int, style: PlotStyle) -> int:
