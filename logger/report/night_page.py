@@ -26,13 +26,23 @@ class NightPage:
 
     clock: LocalTime
     width: int
+    has_days: bool = False
+    """Times with their day: the span is longer than a night."""
 
     def lines(self, night: Night, *, is_over: bool) -> Iterator[str]:
         """Yield the ten lines, folded."""
-        frame = night.curve.frame
-        so_far = "" if is_over else ", so far"
-        yield from wrap(f"{frame.name}, {self._day(frame.since_us)} to {self._day(frame.until_us)}{so_far}", self.width)
+        yield from wrap(f"{self._title(night.curve)}{'' if is_over else ', so far'}", self.width)
         for label, texts in self._rows(night):
+            yield from self.rows(label, texts)
+
+    def about(self, curve: Curve) -> Iterator[str]:
+        """Yield what is said above the picture of any span."""
+        yield from wrap(self._title(curve), self.width)
+        for label, texts in (
+            ("Believed", [*self.believed(curve)]),
+            *self.figures(curve),
+            ("Gaps", [self._gaps(curve)]),
+        ):
             yield from self.rows(label, texts)
 
     def rows(self, label: str, texts: Sequence[str]) -> Iterator[str]:
@@ -119,8 +129,12 @@ class NightPage:
     def _happened(self, moment: Moment) -> str:
         return f"{self._time(moment.at_us)} {moment.what.rstrip('.')}{_by(moment.by)}"
 
+    def _title(self, curve: Curve) -> str:
+        frame = curve.frame
+        return f"{frame.name}, {self._day(frame.since_us)} to {self._day(frame.until_us)}"
+
     def _time(self, at_us: int) -> str:
-        return f"{self.clock.moment(at_us):%H:%M}"
+        return f"{self.clock.moment(at_us):{'%d %b %H:%M' if self.has_days else '%H:%M'}}"
 
     def _day(self, at_us: int) -> str:
         moment = self.clock.moment(at_us)

@@ -1,4 +1,4 @@
-"""Print the status as lines for a terminal of 80 columns.
+"""Print the status as lines for a terminal.
 
 Law: pure; every value comes from `status.py`, nothing is judged here.
 """
@@ -15,57 +15,71 @@ WIDTH = 80
 _LABEL = 14
 
 
-def lines(overview: Overview, clock: LocalTime) -> Iterator[str]:
-    """Yield the page, line by line, with the times of that clock."""
-    for vat in overview.vats:
-        yield from _vat(vat, clock)
-        yield ""
-    yield from _house(overview, clock)
-    if overview.attention:
-        yield from ("", "Needs attention:")
-    for sentence in overview.attention:
-        yield from wrap(sentence, WIDTH, initial_indent="  ! ", subsequent_indent="    ")
+def lines(overview: Overview, clock: LocalTime, *, width: int = WIDTH, first: bool = False) -> Iterator[str]:
+    """Yield the page, line by line, with the times of that clock; `first`: what needs attention comes first."""
+    parts = [*_body(overview, clock)], [*_attention(overview)]
+    for line in [*parts[1], "", *parts[0]] if first and parts[1] else [*parts[0], *parts[1]]:
+        indent = "    " if line.startswith("  !") else " " * (_LABEL + 2) if line.startswith("  ") else ""
+        yield from wrap(line, width, subsequent_indent=indent) or [""]
 
 
 def row(label: str, text: str) -> list[str]:
     """Return a labelled text, folded under itself."""
-    return wrap(text, WIDTH, initial_indent=f"  {label:<{_LABEL}}", subsequent_indent=" " * (_LABEL + 2))
+    return wrap(_item(label, text), WIDTH, subsequent_indent=" " * (_LABEL + 2))
+
+
+def _item(label: str, text: str) -> str:
+    return f"  {label:<{_LABEL}}{text}"
+
+
+def _body(overview: Overview, clock: LocalTime) -> Iterator[str]:
+    for vat in overview.vats:
+        yield from _vat(vat, clock)
+        yield ""
+    yield from _house(overview, clock)
+
+
+def _attention(overview: Overview) -> Iterator[str]:
+    if overview.attention:
+        yield from ("", "Needs attention:")
+    for sentence in overview.attention:
+        yield f"  ! {sentence}"
 
 
 def _vat(vat: VatStatus, clock: LocalTime) -> Iterator[str]:
-    yield from wrap(f"{vat.name} (vat {vat.vat}, probe {vat.probe})", WIDTH)
+    yield f"{vat.name} (vat {vat.vat}, probe {vat.probe})"
     if vat.newest is None:
-        yield from row("Reading", "none yet")
+        yield _item("Reading", "none yet")
     else:
         yield from _reading(vat.newest, clock)
     if vat.newest is None or not vat.newest.believed:
-        yield from row("Last believed", _ago(vat.believed_age_s, vat.believed_at, clock) or "never")
-    yield from row("Calibration", _calibration(vat.calibration))
-    yield from row("Trust", _trust(vat.trust, clock))
-    yield from row("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
+        yield _item("Last believed", _ago(vat.believed_age_s, vat.believed_at, clock) or "never")
+    yield _item("Calibration", _calibration(vat.calibration))
+    yield _item("Trust", _trust(vat.trust, clock))
+    yield _item("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
     for number, correction in enumerate(vat.corrections):
-        yield from row("" if number else "Corrections", correction)
+        yield _item("" if number else "Corrections", correction)
     if vat.target is not None:
         since = f" (since {clock.shown_text(vat.target.shown_at)})" if vat.target.shown_at else ""
-        yield from row("Target", f"{vat.target.text}{since}")
+        yield _item("Target", f"{vat.target.text}{since}")
         if vat.target.shown_at:
-            yield from row("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
+            yield _item("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
     if not vat.alarms:
-        yield from row("Alarms", "none standing")
+        yield _item("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):
-        yield from row("" if number else "Alarms", alarm_line(alarm, clock))
+        yield _item("" if number else "Alarms", alarm_line(alarm, clock))
 
 
 def _reading(newest: NewestReading, clock: LocalTime) -> Iterator[str]:
     late = ", OLD" if newest.stale else ""
-    yield from row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({clock.shown_text(newest.at)})")
+    yield _item("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({clock.shown_text(newest.at)})")
     warmth = "unknown" if newest.temperature_c is None else f"{newest.temperature_c:.1f} C"
     if "own-ph" in newest.tests:
-        yield from row("", "the probe's own pH, corrected by the calibration here")
+        yield _item("", "the probe's own pH, corrected by the calibration here")
     if "assumed-temperature" in newest.tests:
         warmth = "not read: pH is computed by the configuration's assumed_temperature_c"
-    yield from row("Temperature", warmth)
-    yield from row("Verdict", f"{newest.verdict} (quality {newest.quality})")
+    yield _item("Temperature", warmth)
+    yield _item("Verdict", f"{newest.verdict} (quality {newest.quality})")
 
 
 def _ph(newest: NewestReading) -> str:
@@ -108,16 +122,16 @@ def alarm_line(alarm: StandingAlarm, clock: LocalTime) -> str:
 
 
 def _house(overview: Overview, clock: LocalTime) -> Iterator[str]:
-    yield from row("Daemon", _daemon(overview.run, clock))
-    yield from row("Outbox", _outbox(overview))
-    yield from row("Alarm load", _load(overview.alarms))
+    yield _item("Daemon", _daemon(overview.run, clock))
+    yield _item("Outbox", _outbox(overview))
+    yield _item("Alarm load", _load(overview.alarms))
     if overview.commands_waiting:
-        yield from row("Inbox", f"{counted(overview.commands_waiting, 'command')} waiting for the daemon")
+        yield _item("Inbox", f"{counted(overview.commands_waiting, 'command')} waiting for the daemon")
     for number, alarm in enumerate(overview.system):
-        yield from row("" if number else "System", alarm_line(alarm, clock))
-    yield from row("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
+        yield _item("" if number else "System", alarm_line(alarm, clock))
+    yield _item("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
     if not overview.clock_known:
-        yield from row("Clock", "only the daemon knows this simulation's clock: ages count from the newest record")
+        yield _item("Clock", "only the daemon knows this simulation's clock: ages count from the newest record")
 
 
 def _load(counters: Counters) -> str:

@@ -191,11 +191,12 @@ def _ticks(curve: Curve, style: PlotStyle) -> Iterator[tuple[int, str]]:
     step = next((step for step in _STEPS_MIN if span_min / step <= most), _STEPS_MIN[-1])
     moment = style.clock.moment(since_us)
     midnight = moment.replace(hour=0, minute=0, second=0)
-    form = "%H:%M" if step < _DAY_MIN else "%d.%m."
+    is_long = span_min > _DAY_MIN
     at = midnight
     while (at_us := round(at.timestamp()) * SECOND_US) < until_us:
         if at_us >= since_us:
-            yield at_us, f"|{at:{form}}"
+            is_day = step >= _DAY_MIN or (is_long and not at.hour and not at.minute)
+            yield at_us, f"|{at:{'%d %b' if is_day else '%H:%M'}}"
         at = at + timedelta(minutes=step)
 
 
