@@ -13,11 +13,13 @@ import click
 from logger.cli._common import CAUTION, config_option, json_option, load_config, print_json, sentences
 from logger.cli._picture import draw, width
 from logger.cli._requests import examples, now_us, print_simulated, reading_store, vat_of
+from logger.cli._times import utc_option
 from logger.config import Config, VatConfig
 from logger.errors import RefusedError
 from logger.store import Store
 
 if TYPE_CHECKING:
+    from logger.report.local_time import LocalTime
     from logger.report.night import Night
 
 
@@ -44,14 +46,16 @@ def _day(_ctx: click.Context, _param: click.Parameter, value: str | None) -> dat
 @click.option("--no-plot", is_flag=True, help="Only the words.")
 @config_option
 @json_option
+@utc_option
 @sentences
-def night(vat: str | None, evening: date | None, no_plot: bool, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flags
+def night(vat: str | None, evening: date | None, config_path: Path, *, no_plot: bool, as_json: bool, utc: bool) -> None:
     """Show what happened at VAT (default: at each) from 18:00 to 08:00 by the clock of [people].
 
     Claims first, then what was believed, the lowest and the highest pH, alarms and who was told, what was done and
     what to do; below it the picture.
     """
     from logger.report import night_json
+    from logger.report.local_time import LocalTime
 
     config = load_config(config_path)
     vats = [one for one in config.vats if not one.reference_of] if vat is None else [vat_of(config, vat)]
@@ -63,7 +67,7 @@ def night(vat: str | None, evening: date | None, no_plot: bool, config_path: Pat
         return
     print_simulated(simulated=config.simulated)
     for (one, is_over), of_vat in zip(nights, vats, strict=True):
-        _show(one, of_vat, is_over=is_over, no_plot=no_plot)
+        _show(one, LocalTime.of(of_vat.people, utc=utc), is_over=is_over, no_plot=no_plot)
     click.echo(fill(CAUTION, width()))
 
 
@@ -81,11 +85,9 @@ def _gathered(config: Config, store: Store, vat: VatConfig, evening: date | None
     return found, until_us <= now
 
 
-def _show(night: "Night", vat: VatConfig, *, is_over: bool, no_plot: bool) -> None:
-    from logger.report.local_time import LocalTime
+def _show(night: "Night", clock: "LocalTime", *, is_over: bool, no_plot: bool) -> None:
     from logger.report.night_page import NightPage
 
-    clock = LocalTime.of(vat.people)
     click.echo("\n".join(NightPage(clock=clock, width=width()).lines(night, is_over=is_over)))
     click.echo()
     if not no_plot:
