@@ -29,7 +29,7 @@ BEGIN_MIN, END_MIN = 18 * 60, 8 * 60
 RECENT_US = 24 * HOUR_US
 """What is to be done is said of a night that ended no longer ago than this."""
 MOST_ENTRIES = 100_000
-_CLAIMS = (Cause.MEASURED_AT_TARGET, Cause.READING_AT_TARGET)
+_CLAIMS = (Cause.MEASURED_AT_TARGET,)
 _DONE = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED, Cause.NOTED)
 
 

@@ -20,12 +20,17 @@ def lines(overview: Overview, clock: LocalTime, *, width: int = WIDTH, first: bo
     parts = [*_body(overview, clock)], [*_attention(overview)]
     for line in [*parts[1], "", *parts[0]] if first and parts[1] else [*parts[0], *parts[1]]:
         indent = "    " if line.startswith("  !") else " " * (_LABEL + 2) if line.startswith("  ") else ""
-        yield from wrap(line, width, subsequent_indent=indent) or [""]
+        yield from _folded(line, width, indent) or [""]
 
 
 def row(label: str, text: str) -> list[str]:
     """Return a labelled text, folded under itself."""
-    return wrap(_item(label, text), WIDTH, subsequent_indent=" " * (_LABEL + 2))
+    return _folded(_item(label, text), WIDTH, " " * (_LABEL + 2))
+
+
+def _folded(line: str, width: int, indent: str) -> list[str]:
+    """Return a line folded between words; what must be copied whole (commands, paths) is not broken."""
+    return wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
 
 
 def _item(label: str, text: str) -> str:

@@ -76,6 +76,15 @@ def test_without_a_calibration_the_summary_asks_for_one() -> None:
     )
 
 
+@pytest.mark.parametrize(("hours_read", "is_quiet"), [(13.0, True), (12.7, False), (6.5, False)])
+def test_a_night_of_which_little_was_believed_is_not_called_quiet(hours_read: float, *, is_quiet: bool) -> None:
+    # 12 h to the summary; no-data is left out, so that nothing but the share of believed readings tells it.
+    spoilt = 360 * (14 - hours_read)
+    rows = [(mv if n >= spoilt else None, warm) for n, (mv, warm) in enumerate(acid(14, per_h=-0.05))]
+    watched = marrow(rows_of(rows), people=AT_SEVEN)
+    assert ("quiet night" in text(watched)) == is_quiet
+
+
 def test_an_electrode_that_was_accepted_with_a_warning_is_to_be_looked_at() -> None:
     worn = replace(calibration(), verdict=Acceptance.WARNED, findings=("the slope is 89 %: clean it.",))
     bare = watch()
