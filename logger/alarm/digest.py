@@ -135,10 +135,10 @@ def _claim(carry: Carry, digest: Digest, people: PeopleConfig, now: Now) -> str:
     """Say what was claimed since the last summary, or that it no longer holds; empty: nothing."""
     claim, withdrawn = carry.batch.progress.claim, carry.batch.progress.withdrawn
     if withdrawn is not None and withdrawn.at_us >= digest.since_at_us:
-        return f"the claim of {_at(withdrawn.claim.at_us, people, now)} is WITHDRAWN, hold the batch. "
+        return f"the claim on the target was WITHDRAWN at {_at(withdrawn.at_us, people, now)}, hold the batch; "
     if claim is None or claim.at_us < digest.since_at_us:
         return ""
-    return f"measured at or below pH {claim.limit_ph:g} at {_at(claim.at_us, people, now)}. "
+    return f"measured at or below pH {claim.limit_ph:g} at {_at(claim.at_us, people, now)}; "
 
 
 def _at(at_us: int, people: PeopleConfig, now: Now) -> str:

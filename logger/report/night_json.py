@@ -1,6 +1,7 @@
 """Say a night for scripts. Law: the same facts as on the page; times are RFC 3339 in UTC, pH to four decimals."""
 
 from collections.abc import Mapping
+from typing import Any
 
 from logger.measure.windows import COVERAGE
 from logger.report.curve import CurvePoint, Stretch
@@ -8,7 +9,7 @@ from logger.report.night import AlarmStory, Moment, Night
 from logger.report.words import moment
 
 
-def facts(night: Night) -> Mapping[str, object]:
+def facts(night: Night) -> Mapping[str, Any]:
     """Return the facts of a night, without the points of its picture (`vatvigil export` has every record)."""
     curve = night.curve
     celsius = [point.value for point in curve.temperature.points]
@@ -63,8 +64,8 @@ def _alarm(one: AlarmStory) -> Mapping[str, object]:
         "came": moment(one.came_us),
         "returned": _or_none(one.returned_us),
         "held": one.held,
-        "broker_accepted": _or_none(sent and sent.broker_at_us),
-        "second_way_out": _or_none(sent and sent.hook_at_us),
+        "broker_accepted": _or_none(None if sent is None else sent.broker_at_us),
+        "second_way_out": _or_none(None if sent is None else sent.hook_at_us),
         "acknowledged": answer and _happened(answer),
         "text": one.text,
     }

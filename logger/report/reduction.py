@@ -10,7 +10,7 @@ of their records are (`measure/windows.py`). After a mark or a calibration the s
 window that are in it here.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby, pairwise
 
@@ -207,7 +207,7 @@ def _expanded(u: Floats) -> Floats:
     return np.where(np.isnan(u), 0.0, windows.COVERAGE * u)
 
 
-def _pieces(points: list[CurvePoint], breaks: list[Stretch]) -> tuple[tuple[CurvePoint, ...], ...]:
+def _pieces(points: list[CurvePoint], breaks: Sequence[Stretch]) -> tuple[tuple[CurvePoint, ...], ...]:
     """Return the points cut wherever a break lies between two of them."""
     pieces: list[list[CurvePoint]] = [points[:1]] if points else []
     for before, after in pairwise(points):

@@ -77,8 +77,8 @@ def _canvas(curve: Curve, axis: _Axis, style: PlotStyle) -> Iterator[str]:
     positions = _y_ticks(axis, low, high)
     figure.ruler("y").ticks(positions, [f"{value:6.2f}" for value in positions])
     band, dot = (".", "*") if style.is_ascii else ("·", "braille")
-    for point_of in (lambda point: point.value - point.expanded_u, lambda point: point.value + point.expanded_u):
-        edge = [(point, point_of(point)) for point in axis.line.points if point.expanded_u]
+    for sign in (-1, 1):
+        edge = [(point, point.value + sign * point.expanded_u) for point in axis.line.points if point.expanded_u]
         _draw(figure, edge, band)
     for setpoint in axis.line.setpoints:
         if low <= setpoint.value <= high:

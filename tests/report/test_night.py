@@ -93,7 +93,7 @@ def test_the_figures_are_those_of_the_records(house: House, night: Night) -> Non
 
 def test_what_the_page_says_scripts_get_too(night: Night) -> None:
     told = night_json.facts(night)
-    (alarm,) = [one for one in told["alarms"] if one["alarm"] == "ph-high"]  # type: ignore[index]
+    (alarm,) = [one for one in told["alarms"] if one["alarm"] == "ph-high"]
     assert alarm["broker_accepted"] == "2024-11-24T18:01:00Z"
     assert alarm["acknowledged"]["by"] == "tova"
     assert (told["from"], told["to"]) == ("2024-11-24T17:00:00Z", "2024-11-25T07:00:00Z")

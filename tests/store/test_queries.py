@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -90,8 +91,8 @@ def test_of_a_long_log_only_what_is_near_the_night_is_read(store: Store) -> None
     event.listen(Engine, "before_cursor_execute", listen)
     try:
         since, until = START_US + 10_000 * PERIOD_US, START_US + 10_300 * PERIOD_US
-        night = {"vat": "marrow", "probe": "marrow-probe", "since_at_us": since, "until_at_us": until}
-        found = sum(map(len, history.between(store, chunk=100, **night)))
+        night = partial(history.between, store, vat="marrow", probe="marrow-probe", chunk=100)
+        found = sum(len(piece) for piece in night(since_at_us=since, until_at_us=until))
     finally:
         event.remove(Engine, "before_cursor_execute", listen)
     assert found == 300
