@@ -124,8 +124,10 @@ def test_a_claim_of_the_day_and_its_withdrawal_come_first() -> None:
     said = "Marrow in the morning: measured at or below pH 4.6 at 03:00 CET; no reading was believed yet."
     assert summary(TargetProgress(claim=claimed), at_us=at_us, since_at_us=since) == said
     withdrawn = made_of(WithdrawnClaim, at_us=at_us - 3600 * 1_000_000)
-    said = "Marrow in the morning: the claim on the target was WITHDRAWN at 07:00 CET, hold the batch; no reading was believed yet."
-    assert summary(TargetProgress(withdrawn=withdrawn), at_us=at_us, since_at_us=since) == said
+    assert summary(TargetProgress(withdrawn=withdrawn), at_us=at_us, since_at_us=since) == (
+        "Marrow in the morning: the claim on the target was WITHDRAWN at 07:00 CET, hold the batch; no reading was"
+        " believed yet."
+    )
     old = made_of(Claim, limit_ph=4.6, at_us=since - 1)
     assert summary(TargetProgress(claim=old), at_us=at_us, since_at_us=since) == (
         "Marrow in the morning: no reading was believed yet."
