@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli._common import Between, print_json, print_table
+from logger.cli._common import Between, folded, print_json, print_table, screen_width
 from logger.cli._replay_source import ReplaySource, bar
 from logger.config import Config, VatConfig
 from logger.errors import RefusedError
@@ -113,12 +113,12 @@ def _print(
     title = f"{vat.id}: {source.name}, {age(round(annunciations.seconds))} from {begin}"
     print_table(title, COLUMNS, [row for line in lines for row in _rows(line, clock)])
     if not annunciations.calibrated:
-        click.echo(fill("No calibration is in force in it, so no pH is claimed: the pH alarms say nothing.", 80))
+        click.echo(folded("No calibration is in force in it, so no pH is claimed: the pH alarms say nothing."))
     rule = f"A nuisance returned by itself within {age(within_s)}, unacknowledged"
     if source.faults is not None:
         rule += "; one of no-data or blind came while nothing was wrong with the probe"
     differing = sum(line.differs for line in lines)
-    click.echo(fill(f"* differs ({differing} of {len(lines)} alarms). {rule}.", 80))
+    click.echo(fill(f"* differs ({differing} of {len(lines)} alarms). {rule}.", screen_width()))
 
 
 def _rows(line: "ComparisonRow", clock: LocalTime) -> Iterator[tuple[str, ...]]:

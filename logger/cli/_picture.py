@@ -13,14 +13,12 @@ if TYPE_CHECKING:
     from logger.report.curve import Curve
     from logger.report.local_time import LocalTime
 
-NARROWEST, WIDEST, PIPED = 40, 120, 80
+WIDEST, PIPED = 120, 80
 
 
-def width() -> int:
-    """Return how wide to write: the terminal's width within bounds; 80 columns where there is none."""
-    if not sys.stdout.isatty():
-        return PIPED
-    return max(NARROWEST, min(WIDEST, shutil.get_terminal_size((PIPED, 24)).columns))
+def _width() -> int:
+    """Return how wide to draw: as the terminal, within bounds, for a picture bears longer lines than text."""
+    return min(WIDEST, shutil.get_terminal_size((PIPED, 24)).columns) if sys.stdout.isatty() else PIPED
 
 
 def is_ascii() -> bool:
@@ -39,5 +37,5 @@ def draw(curve: "Curve", clock: "LocalTime") -> None:
     except ImportError as missing:
         click.echo(f"No picture: {str(missing).splitlines()[0]}", err=True)
         return
-    style = terminal_plot.PlotStyle(width=width(), clock=clock, is_ascii=is_ascii())
+    style = terminal_plot.PlotStyle(width=_width(), clock=clock, is_ascii=is_ascii())
     click.echo("\n".join(terminal_plot.lines(curve, style)))

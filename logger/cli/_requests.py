@@ -9,13 +9,12 @@ import sys
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from textwrap import fill
 
 import click
 
 from logger.alarm import requests
 from logger.alarm.lifecycle import Now
-from logger.cli._common import SIMULATED, Between, print_json
+from logger.cli._common import SIMULATED, Between, folded, print_json
 from logger.config import Config, VatConfig
 from logger.daemon import clock
 from logger.errors import RefusedError
@@ -179,7 +178,7 @@ def print_requests(pending: list[PendingRequest], *, as_json: bool) -> None:
 def print_outcomes(pending: list[PendingRequest]) -> None:
     """Print what became of commands, a sentence each; refusals on standard error."""
     for each in pending:
-        click.echo(fill(f"Command {each.command}: {outcome(each)}.", 80), err=each.applied is False)
+        click.echo(folded(f"Command {each.command}: {outcome(each)}."), err=each.applied is False)
 
 
 def exit_refused(pending: list[PendingRequest]) -> None:

@@ -6,13 +6,12 @@ the occurrence that the person saw.
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from textwrap import fill
 from typing import Any, ParamSpec, TypedDict, Unpack
 
 import click
 import msgspec
 
-from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
 from logger.cli._performance import report
 from logger.cli._requests import (
     CommandsFor,
@@ -193,7 +192,7 @@ def _acknowledge_all(vat: str | None, how: _How) -> None:
 
 
 def _answered(command: Command, pending: PendingRequest) -> str:
-    return fill(f"{command.vat} {command.alarm}: {outcome(pending)}.", 80, subsequent_indent="  ")
+    return folded(f"{command.vat} {command.alarm}: {outcome(pending)}.")
 
 
 def _acknowledgement(target: VatConfig, alarm: str, occurrence: int, *, at_us: int, how: _How) -> Command:

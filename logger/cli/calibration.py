@@ -15,7 +15,7 @@ import click
 import msgspec
 import numpy as np
 
-from logger.cli._common import config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, screen_width, sentences
 from logger.cli._guided import calibration_plan, is_store_missing, method_option, open_session
 from logger.cli._points import PointInput, point_option, read
 from logger.cli._requests import (
@@ -148,7 +148,7 @@ def use(number: int, by: str, wait_s: float | None, config_path: Path, as_json: 
             raise RefusedError(f"calibration {number} is in force already, or comes into force with the next record")
         plan = calibration_plan(session, method=stored.method)
         for caution in _cautions(plan, stored, at_us=now_us(config), clock=LocalTime.of(config.people)):
-            click.echo(fill(f"Warning: {caution}.", 80), err=True)
+            click.echo(folded(f"Warning: {caution}."), err=True)
         checks = calibrating.new_as_found_checks(plan, stored)
         commands = use_calibration(session.store, stored, checks, at_us=now_us(config), by=by)
         pending = await_answers(config, session.store, list(commands), probe=stored.probe, wait_s=wait_s)
@@ -350,8 +350,6 @@ def _status(stored: StoredCalibration, in_force: set[int]) -> str:
 
 
 def _line(stored: StoredCalibration, status: str, clock: LocalTime) -> str:
-    from logger.report.page import WIDTH
-
     one = stored.calibration
     mark = status and f" {status}:"
     by = f", by {one.by}" if one.by else ""
@@ -359,4 +357,4 @@ def _line(stored: StoredCalibration, status: str, clock: LocalTime) -> str:
         f"{one.id:>3}  {clock.shown(one.at_us)}{mark} slope {one.slope:.1%}, offset {one.offset_mv:+.1f} mV, "
         f"residual {one.residual_mv:.1f} mV, pH {one.low_ph:.4g} to {one.high_ph:.4g}{by}"
     )
-    return fill(text, WIDTH, subsequent_indent="     ")
+    return fill(text, screen_width(), subsequent_indent="     ")

@@ -134,7 +134,9 @@ def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> CheckResu
         reads.close()
     if indication.reason is Reason.NONE:
         who = f" ({reads.identity})" if reads.identity else ""
-        return CheckResult(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, indication, reads.detail)}{who}")
+        return CheckResult(
+            what=f"probe {probe.id}", ok=True, text=f"{values_text(probe, indication, reads.detail)}{who}"
+        )
     held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
     text = held or _for_another(config, probe, store) if HELD in reads.detail else ""
     text = text or " ".join([_sentence(reads.detail, indication.reason), *_line_trouble(probe, indication.reason)])
@@ -179,7 +181,8 @@ def _sentence(detail: str, reason: Reason) -> str:
     return (detail or reason.words).partition(" (next try")[0]
 
 
-def _values(probe: ProbeConfig, indication: Indication, detail: str) -> str:
+def values_text(probe: ProbeConfig, indication: Indication, detail: str = "") -> str:
+    """Say what a probe reads."""
     from logger.probe.own_ph import own_ph
 
     value, assumed_c = f"{indication.potential_mv:.1f} mV", probe.assumed_temperature_c

@@ -6,13 +6,12 @@ takes it back is another row. Raw and published values stay as they are, here an
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from textwrap import fill, wrap
 from typing import Any, TypeVar
 
 import click
 import msgspec
 
-from logger.cli._common import config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, sentences
 from logger.cli._requests import BUSY_S, by_option, check_probe, examples, now_us, print_simulated, reading_store
 from logger.cli._times import utc_option
 from logger.config import Config
@@ -20,7 +19,6 @@ from logger.errors import RefusedError
 from logger.model import Correction, Deviation
 from logger.report.corrected import Interval, intervals, proposed, revocation, sentence
 from logger.report.local_time import LocalTime
-from logger.report.page import WIDTH
 from logger.store import Store, queries
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -80,16 +78,14 @@ def list_(probe: str, config_path: Path, *, as_json: bool, utc: bool) -> None:
 
 def _lines(one: Interval, clock: LocalTime) -> Iterator[str]:
     until = "now (in force)" if one.until is None else f"{clock.shown_text(one.until)} ({one.days:.1f} days)"
-    yield fill(f"Calibration {one.calibration}: {clock.shown_text(one.since)} to {until}", WIDTH)
-    yield from wrap(_deviations_text(one), WIDTH, initial_indent="  ", subsequent_indent="  ")
+    yield folded(f"Calibration {one.calibration}: {clock.shown_text(one.since)} to {until}")
+    yield folded(_deviations_text(one), indent=2)
     if one.correction is not None:
-        yield from wrap(
-            f"IN FORCE: {sentence(one.correction, clock.shown)}", WIDTH, initial_indent="  ", subsequent_indent="  "
-        )
+        yield folded(f"IN FORCE: {sentence(one.correction, clock.shown)}", indent=2)
     for row in one.history:
         if row.revokes is not None:
             text = f"Correction {row.revokes} was revoked by {row.by}: {row.why}"
-            yield from wrap(text, WIDTH, initial_indent="  ", subsequent_indent="  ")
+            yield folded(text, indent=2)
 
 
 def _deviations_text(one: Interval) -> str:
@@ -190,4 +186,4 @@ def _print_stored(config: Config, stored: Correction, text: str, *, as_json: boo
         print_json({"simulated": config.simulated, "correction": stored})
         return
     print_simulated(simulated=config.simulated)
-    click.echo(fill(text, WIDTH))
+    click.echo(folded(text))

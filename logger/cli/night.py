@@ -5,13 +5,21 @@ Law: reads only, and of the log only that night.
 
 from datetime import date
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli._common import CAUTION, config_option, json_option, load_config, print_json, sentences
-from logger.cli._picture import draw, width
+from logger.cli._common import (
+    CAUTION,
+    config_option,
+    folded,
+    json_option,
+    load_config,
+    print_json,
+    screen_width,
+    sentences,
+)
+from logger.cli._picture import draw
 from logger.cli._requests import examples, now_us, print_simulated, reading_store, vat_of
 from logger.cli._times import utc_option
 from logger.config import Config, VatConfig
@@ -68,7 +76,7 @@ def night(vat: str | None, evening: date | None, config_path: Path, *, no_plot: 
     print_simulated(simulated=config.simulated)
     for (one, is_over), of_vat in zip(nights, vats, strict=True):
         _show(one, LocalTime.of(of_vat.people, utc=utc), is_over=is_over, no_plot=no_plot)
-    click.echo(fill(CAUTION, width()))
+    click.echo(folded(CAUTION))
 
 
 def _gathered(config: Config, store: Store, vat: VatConfig, evening: date | None) -> tuple["Night", bool]:
@@ -88,7 +96,7 @@ def _gathered(config: Config, store: Store, vat: VatConfig, evening: date | None
 def _show(night: "Night", clock: "LocalTime", *, is_over: bool, no_plot: bool) -> None:
     from logger.report.night_page import NightPage
 
-    click.echo("\n".join(NightPage(clock=clock, width=width()).lines(night, is_over=is_over)))
+    click.echo("\n".join(NightPage(clock=clock, width=screen_width()).lines(night, is_over=is_over)))
     click.echo()
     if not no_plot:
         draw(night.curve, clock)

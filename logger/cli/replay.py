@@ -11,7 +11,7 @@ from textwrap import fill
 import click
 import msgspec
 
-from logger.cli._common import config_option, load_config, sentences, warn_if_simulated
+from logger.cli._common import config_option, load_config, screen_width, sentences, warn_if_simulated
 from logger.cli._comparison import compare, within_option
 from logger.cli._replay_source import Period, ReplaySource, chosen_vat, from_file, from_run, from_store, one_period
 from logger.cli._requests import examples
@@ -160,4 +160,4 @@ def _transition(entry: Entry, clock: LocalTime) -> str:
     mark = "ALARM " if entry.annunciates else "held " if entry.held else ""
     text = "" if entry.text in ("", entry.cause.value) else f": {entry.text}"
     when = clock.shown(entry.at_us)
-    return fill(f"{when}  {mark}{who}{entry.cause}{text}", 80, subsequent_indent=" " * (len(when) + 2))
+    return fill(f"{when}  {mark}{who}{entry.cause}{text}", screen_width(), subsequent_indent=" " * (len(when) + 2))

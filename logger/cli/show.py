@@ -8,8 +8,8 @@ from pathlib import Path
 
 import click
 
-from logger.cli._common import config_option, load_config, sentences
-from logger.cli._picture import draw, width
+from logger.cli._common import config_option, load_config, screen_width, sentences
+from logger.cli._picture import draw
 from logger.cli._requests import check_probe, examples, now_us, print_simulated, reading_store, vat_of
 from logger.cli._times import Given, HouseTime, between, moment_option, utc_option
 from logger.config import Config, VatConfig
@@ -76,7 +76,7 @@ def show(
         since_us, until_us = _ends(config, store, of_vat, since, until, last_us=last_us, utc=utc)
         curve = curve_of(config, store, of_vat, since_us=since_us, until_us=until_us, probe=probe or "")
     print_simulated(simulated=config.simulated)
-    page = NightPage(clock=clock, width=width(), has_days=until_us - since_us > NIGHT_US)
+    page = NightPage(clock=clock, width=screen_width(), has_days=until_us - since_us > NIGHT_US)
     click.echo("\n".join(page.about(curve)))
     click.echo()
     draw(curve, clock)

@@ -5,7 +5,6 @@ Law: reads only; exit 3 when a person should do something.
 
 import sys
 from pathlib import Path
-from textwrap import fill
 from typing import TYPE_CHECKING
 
 import click
@@ -17,12 +16,13 @@ from logger.cli._common import (
     SIMULATED,
     Between,
     config_option,
+    folded,
     json_option,
     load_config,
     print_json,
+    screen_width,
     sentences,
 )
-from logger.cli._picture import width
 from logger.cli._requests import examples, now_us, print_simulated, reading_store
 from logger.cli._times import utc_option
 from logger.cli._watching import watch
@@ -75,8 +75,8 @@ def status(every_s: float | None, config_path: Path, *, as_json: bool, utc: bool
         print_json({**msgspec.to_builtins(overview), "caution": CAUTION})
     else:
         print_simulated(simulated=config.simulated)
-        click.echo("\n".join(page.lines(overview, clock, width=width())))
-        click.echo(f"\n{fill(CAUTION, width())}")
+        click.echo("\n".join(page.lines(overview, clock, screen_width())))
+        click.echo(f"\n{folded(CAUTION)}")
     sys.exit(ATTENTION if overview.attention else 0)
 
 
@@ -90,4 +90,4 @@ def _screen(config: Config, store: Store, clock: "LocalTime") -> list[str]:
     except StoreBusyError as busy:
         return [str(busy)]
     head = [f"{clock.shown_text(overview.at)}. Ctrl-C ends."] + [SIMULATED] * config.simulated
-    return [*head, *page.lines(overview, clock, width=width(), first=True)]
+    return [*head, *page.lines(overview, clock, screen_width(), attention_first=True)]

@@ -13,9 +13,11 @@ import click
 
 from logger.cli._common import (
     config_option,
+    folded,
     json_option,
     load_config,
     print_json,
+    screen_width,
     sentences,
     warn_if_simulated,
 )
@@ -196,16 +198,20 @@ def _print(swept: "Sweep", results: "Sequence[Heard]", cells: "Sequence[Cell]", 
         f"{age(round(cells[0].seconds))}, {wanted} to detect"
     )
     _print_table(cells, _swept(cells))
-    click.echo(fill("> present setting. + none is as good in missed, nuisances and delay and better in one.", 80))
+    click.echo(folded("> present setting. + none is as good in missed, nuisances and delay and better in one."))
     by_faults = _by_faults(swept.present, results)
     rule = f"returned by itself within {age(within_s)}, unacknowledged"
     rule += "; where the faults are known, it came while nothing was wrong with the probe" if by_faults else ""
-    click.echo(fill(f"A nuisance {rule}. A night is 12 h.", 80))
+    click.echo(folded(f"A nuisance {rule}. A night is 12 h."))
     begin = f"{swept.limit:g} was reached and kept for longer than that" if swept.present.kind.has_value else "it began"
     begin = "a fault began of which the alarm would tell" if by_faults else begin
-    click.echo(fill(f"Delay (median) and longest: in minutes, since {begin}. The settings' own times are in s.", 80))
+    click.echo(
+        fill(
+            f"Delay (median) and longest: in minutes, since {begin}. The settings' own times are in s.", screen_width()
+        )
+    )
     if not wanted:
-        click.echo(fill(NOTHING, 80))
+        click.echo(folded(NOTHING))
 
 
 def _print_table(cells: "Sequence[Cell]", names: Sequence[str]) -> None:

@@ -4,6 +4,7 @@ Law: pure; every value comes from `status.py`, nothing is judged here.
 """
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from textwrap import wrap
 
 from logger.report.counters import Counters
@@ -15,76 +16,81 @@ WIDTH = 80
 _LABEL = 14
 
 
-def lines(overview: Overview, clock: LocalTime, *, width: int = WIDTH, first: bool = False) -> Iterator[str]:
-    """Yield the page, line by line, with the times of that clock; `first`: what needs attention comes first."""
-    parts = [*_body(overview, clock)], [*_attention(overview)]
-    for line in [*parts[1], "", *parts[0]] if first and parts[1] else [*parts[0], *parts[1]]:
-        indent = "    " if line.startswith("  !") else " " * (_LABEL + 2) if line.startswith("  ") else ""
-        yield from _folded(line, width, indent) or [""]
+@dataclass(frozen=True, slots=True)
+class PageStyle:
+    """Whose time a page says, and how many columns it has."""
+
+    clock: LocalTime
+    width: int
+
+    def row(self, label: str, text: str) -> list[str]:
+        """Return a labelled text, folded under itself."""
+        return row(label, text, self.width)
 
 
-def row(label: str, text: str) -> list[str]:
-    """Return a labelled text, folded under itself."""
-    return _folded(_item(label, text), WIDTH, " " * (_LABEL + 2))
+def lines(overview: Overview, clock: LocalTime, width: int = WIDTH, *, attention_first: bool = False) -> Iterator[str]:
+    """Yield the page, line by line, with the times of that clock, for a terminal of so many columns."""
+    body, wanted = [*_body(overview, PageStyle(clock, width))], [*_attention(overview, width)]
+    parts = [wanted, body] if attention_first else [body, wanted]
+    for number, part in enumerate(filter(None, parts)):
+        yield from [""] * (number > 0)
+        yield from part
 
 
-def _folded(line: str, width: int, indent: str) -> list[str]:
-    """Return a line folded between words; what must be copied whole (commands, paths) is not broken."""
-    return wrap(line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False)
-
-
-def _item(label: str, text: str) -> str:
-    return f"  {label:<{_LABEL}}{text}"
-
-
-def _body(overview: Overview, clock: LocalTime) -> Iterator[str]:
+def _body(overview: Overview, style: PageStyle) -> Iterator[str]:
     for vat in overview.vats:
-        yield from _vat(vat, clock)
+        yield from _vat(vat, style)
         yield ""
-    yield from _house(overview, clock)
+    yield from _house(overview, style)
 
 
-def _attention(overview: Overview) -> Iterator[str]:
+def _attention(overview: Overview, width: int) -> Iterator[str]:
     if overview.attention:
-        yield from ("", "Needs attention:")
+        yield "Needs attention:"
     for sentence in overview.attention:
-        yield f"  ! {sentence}"
+        yield from wrap(sentence, width, initial_indent="  ! ", subsequent_indent="    ", break_on_hyphens=False)
 
 
-def _vat(vat: VatStatus, clock: LocalTime) -> Iterator[str]:
-    yield f"{vat.name} (vat {vat.vat}, probe {vat.probe})"
+def row(label: str, text: str, width: int = WIDTH) -> list[str]:
+    """Return a labelled text, folded under itself."""
+    first, others = f"  {label:<{_LABEL}}", " " * (_LABEL + 2)
+    return wrap(text, width, initial_indent=first, subsequent_indent=others, break_on_hyphens=False)
+
+
+def _vat(vat: VatStatus, style: PageStyle) -> Iterator[str]:
+    yield from wrap(f"{vat.name} (vat {vat.vat}, probe {vat.probe})", style.width)
     if vat.newest is None:
-        yield _item("Reading", "none yet")
+        yield from style.row("Reading", "none yet")
     else:
-        yield from _reading(vat.newest, clock)
+        yield from _reading(vat.newest, style)
     if vat.newest is None or not vat.newest.believed:
-        yield _item("Last believed", _ago(vat.believed_age_s, vat.believed_at, clock) or "never")
-    yield _item("Calibration", _calibration(vat.calibration))
-    yield _item("Trust", _trust(vat.trust, clock))
-    yield _item("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
+        yield from style.row("Last believed", _ago(vat.believed_age_s, vat.believed_at, style) or "never")
+    yield from style.row("Calibration", _calibration(vat.calibration))
+    yield from style.row("Trust", _trust(vat.trust, style))
+    yield from style.row("Probe", " ".join([f"{vat.health.replace('-', ' ')} (NE 107).", *vat.findings]))
     for number, correction in enumerate(vat.corrections):
-        yield _item("" if number else "Corrections", correction)
+        yield from style.row("" if number else "Corrections", correction)
     if vat.target is not None:
-        since = f" (since {clock.shown_text(vat.target.shown_at)})" if vat.target.shown_at else ""
-        yield _item("Target", f"{vat.target.text}{since}")
+        since = f" (since {style.clock.shown_text(vat.target.shown_at)})" if vat.target.shown_at else ""
+        yield from style.row("Target", f"{vat.target.text}{since}")
         if vat.target.shown_at:
-            yield _item("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
+            yield from style.row("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
     if not vat.alarms:
-        yield _item("Alarms", "none standing")
+        yield from style.row("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):
-        yield _item("" if number else "Alarms", alarm_line(alarm, clock))
+        yield from style.row("" if number else "Alarms", alarm_line(alarm, style))
 
 
-def _reading(newest: NewestReading, clock: LocalTime) -> Iterator[str]:
+def _reading(newest: NewestReading, style: PageStyle) -> Iterator[str]:
     late = ", OLD" if newest.stale else ""
-    yield _item("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({clock.shown_text(newest.at)})")
+    yield from style.row("pH", f"{_ph(newest)}, {age(newest.age_s)} ago{late} ({style.clock.shown_text(newest.at)})")
     warmth = "unknown" if newest.temperature_c is None else f"{newest.temperature_c:.1f} C"
     if "own-ph" in newest.tests:
-        yield _item("", "the probe's own pH, corrected by the calibration here")
+        yield from style.row("", "the probe's own pH, corrected by the calibration here")
     if "assumed-temperature" in newest.tests:
         warmth = "not read: pH is computed by the configuration's assumed_temperature_c"
-    yield _item("Temperature", warmth)
-    yield _item("Verdict", f"{newest.verdict} (quality {newest.quality})")
+    yield from style.row("Temperature", warmth)
+    yield from style.row("Verdict", f"{newest.verdict} (quality {newest.quality})")
 
 
 def _ph(newest: NewestReading) -> str:
@@ -97,14 +103,14 @@ def _ph(newest: NewestReading) -> str:
     return f"{newest.ph:.2f} +/- {newest.expanded_uncertainty_ph:.2f} (k = {newest.coverage_factor})"
 
 
-def _ago(age_s: float | None, at: str | None, clock: LocalTime) -> str:
-    return "" if age_s is None or at is None else f"{age(age_s)} ago ({clock.shown_text(at)})"
+def _ago(age_s: float | None, at: str | None, style: PageStyle) -> str:
+    return "" if age_s is None or at is None else f"{age(age_s)} ago ({style.clock.shown_text(at)})"
 
 
-def _trust(trust: TrustStatus, clock: LocalTime) -> str:
+def _trust(trust: TrustStatus, style: PageStyle) -> str:
     if trust.age_s is None or trust.since is None:
         return trust.sentence
-    return f"{trust.sentence} (since {clock.shown_text(trust.since)}, {age(trust.age_s)})"
+    return f"{trust.sentence} (since {style.clock.shown_text(trust.since)}, {age(trust.age_s)})"
 
 
 def _calibration(in_force: InForce | None) -> str:
@@ -116,27 +122,28 @@ def _calibration(in_force: InForce | None) -> str:
     )
 
 
-def alarm_line(alarm: StandingAlarm, clock: LocalTime) -> str:
+def alarm_line(alarm: StandingAlarm, style: PageStyle) -> str:
     """Say one alarm: name, priority, state, since when, what."""
     since = ""
     if alarm.age_s is not None and alarm.since is not None:
-        since = f" for {age(alarm.age_s)} (since {clock.shown_text(alarm.since)})"
+        since = f" for {age(alarm.age_s)} (since {style.clock.shown_text(alarm.since)})"
     state = alarm.state.replace("-", " ") + (", held through the quiet hours" if alarm.held else "")
     occurrence = f", occurrence {alarm.occurrence}" if alarm.occurrence else ""
     return f"{alarm.alarm} [{alarm.priority}] {state}{since}{occurrence}: {alarm.text}"
 
 
-def _house(overview: Overview, clock: LocalTime) -> Iterator[str]:
-    yield _item("Daemon", _daemon(overview.run, clock))
-    yield _item("Outbox", _outbox(overview))
-    yield _item("Alarm load", _load(overview.alarms))
+def _house(overview: Overview, style: PageStyle) -> Iterator[str]:
+    yield from style.row("Daemon", _daemon(overview.run, style))
+    yield from style.row("Outbox", _outbox(overview))
+    yield from style.row("Alarm load", _load(overview.alarms))
     if overview.commands_waiting:
-        yield _item("Inbox", f"{counted(overview.commands_waiting, 'command')} waiting for the daemon")
+        yield from style.row("Inbox", f"{counted(overview.commands_waiting, 'command')} waiting for the daemon")
     for number, alarm in enumerate(overview.system):
-        yield _item("" if number else "System", alarm_line(alarm, clock))
-    yield _item("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
+        yield from style.row("" if number else "System", alarm_line(alarm, style))
+    yield from style.row("Store", f"{overview.store} ({overview.store_bytes / 1e6:.1f} MB)")
     if not overview.clock_known:
-        yield _item("Clock", "only the daemon knows this simulation's clock: ages count from the newest record")
+        sentence = "only the daemon knows this simulation's clock: ages count from the newest record"
+        yield from style.row("Clock", sentence)
 
 
 def _load(counters: Counters) -> str:
@@ -148,10 +155,10 @@ def _load(counters: Counters) -> str:
     return "; ".join(parts)
 
 
-def _daemon(began: Began | None, clock: LocalTime) -> str:
+def _daemon(began: Began | None, style: PageStyle) -> str:
     if began is None:
         return "it never ran with this store"
-    return f"run {began.run} began {age(began.age_s)} ago ({clock.shown_text(began.at)}), vatvigil {began.version}"
+    return f"run {began.run} began {_ago(began.age_s, began.at, style)}, vatvigil {began.version}"
 
 
 def _outbox(overview: Overview) -> str:
