@@ -1,4 +1,4 @@
-"""Show what happened in a night: what was believed, alarms, what to do.
+"""Show what happened in a night, with a picture.
 
 Law: reads only, and of the log only that night.
 """

@@ -75,7 +75,7 @@ def test_in_a_terminal_it_is_as_wide_as_that(house: House) -> None:
     told, code = pexpect.run(
         " ".join([sys.executable, *arguments]),
         withexitstatus=True,
-        env={**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8"},
+        env={**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8", "COLUMNS": "", "LINES": ""},
         dimensions=(40, columns),
     )
     widths = [len(line) for line in told.decode().splitlines()]

@@ -251,7 +251,7 @@ def test_the_system_s_own_alarms_are_shown_with_their_reason(house: House) -> No
 def test_it_is_watched_on_a_terminal_until_ctrl_c_and_leaves_the_page_behind(house: House) -> None:
     filled(house, AT_4_5, AT_5_0)
     arguments = ["-P", "-m", "logger", "status", "--watch", "0.5", "-c", str(house.path)]
-    environment: Any = {**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8"}
+    environment: Any = {**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8", "COLUMNS": "", "LINES": ""}
     watched = pexpect.spawn(
         sys.executable, arguments, env=environment, dimensions=(12, 60), timeout=60, encoding="utf-8"
     )
