@@ -7,7 +7,7 @@ A night is 18:00 to 08:00 by the clock of [people]: it holds the hours in which 
 most. Common practice, no source.
 """
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from itertools import groupby
@@ -52,8 +52,8 @@ class AlarmStory:
     came_us: int
     held: bool
     """Quiet hours held it: nobody was told."""
-    sent: Sent | None
-    """None: it was never in the outbox."""
+    sent: tuple[Sent, ...]
+    """The ways out that took the event of its coming."""
     acknowledged: Moment | None
     returned_us: int | None
     text: str
@@ -72,7 +72,7 @@ class Night:
     todo: tuple[str, ...] | None
     """None: it is too long ago."""
     ways: tuple[str, ...]
-    """The ways out that are configured: broker, second way out."""
+    """The ways out that are configured, by their names in `Sent`."""
 
 
 def night_of(people: PeopleConfig, *, at_us: int, evening: date | None = None) -> tuple[int, int]:
@@ -117,7 +117,7 @@ def gather(config: Config, store: Store, vat: VatConfig, *, since_us: int, until
         alarms=tuple(_stories(store, own)),
         marks=tuple(_moment(entry) for entry in entries if entry.cause in _DONE),
         todo=tuple(_todo(config, store, vat, at_us=at_us)) if is_recent else None,
-        ways=tuple(name for name, way in (("broker", config.mqtt), ("second way out", config.hook)) if way is not None),
+        ways=tuple(name for name, way in (("broker", config.mqtt), ("hook", config.hook)) if way is not None),
     )
 
 
@@ -172,7 +172,7 @@ def _comes(entry: Entry) -> bool:
     return (entry.annunciates or entry.held) and entry.cause is not Cause.RETURNED
 
 
-def _story(group: list[Entry], ways: Mapping[str, Sent]) -> AlarmStory:
+def _story(group: list[Entry], ways: Mapping[str, Sequence[Sent]]) -> AlarmStory:
     came = next(entry for entry in group if _comes(entry))
     told = next((entry for entry in group if entry.annunciates), None)
     answer = next((entry for entry in group if entry.cause is Cause.ACKNOWLEDGED), None)
@@ -182,7 +182,7 @@ def _story(group: list[Entry], ways: Mapping[str, Sent]) -> AlarmStory:
         priority=came.priority,
         came_us=came.at_us,
         held=told is None,
-        sent=None if told is None else ways.get(event_id(told)),
+        sent=() if told is None else tuple(ways.get(event_id(told), ())),
         acknowledged=None if answer is None else _moment(answer),
         returned_us=over[-1] if over else None,
         text=_moment(came).what,

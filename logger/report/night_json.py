@@ -57,19 +57,14 @@ def _happened(one: Moment) -> Mapping[str, str]:
 
 
 def _alarm(one: AlarmStory) -> Mapping[str, object]:
-    answer, sent = one.acknowledged, one.sent
+    answer = one.acknowledged
     return {
         "alarm": one.alarm,
         "priority": one.priority,
         "came": moment(one.came_us),
-        "returned": _or_none(one.returned_us),
+        "returned": None if one.returned_us is None else moment(one.returned_us),
         "held": one.held,
-        "broker_accepted": _or_none(None if sent is None else sent.broker_at_us),
-        "second_way_out": _or_none(None if sent is None else sent.hook_at_us),
+        "sent": [{"way": sent.way, "at": moment(sent.at_us)} for sent in one.sent],
         "acknowledged": answer and _happened(answer),
         "text": one.text,
     }
-
-
-def _or_none(at_us: int | None) -> str | None:
-    return None if at_us is None else moment(at_us)

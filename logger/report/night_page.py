@@ -105,10 +105,7 @@ class NightPage:
     def _told(self, one: AlarmStory, night: Night) -> str:
         if not night.ways:
             return ""
-        sent = one.sent
-        times = {} if sent is None else {"the broker": sent.broker_at_us, "the second way out": sent.hook_at_us}
-        took = [f"{way} took it {self._time(at_us)}" for way, at_us in times.items() if at_us is not None]
-        return " and ".join(took) or "NOT SENT"
+        return " and ".join(f"{sent.way} took it {self._time(sent.at_us)}" for sent in one.sent) or "NOT SENT"
 
     def _gaps(self, curve: Curve) -> str:
         if not curve.gaps:

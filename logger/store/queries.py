@@ -77,10 +77,11 @@ class Unreadable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sent:
-    """When (UTC, microseconds) an event was accepted by the broker, and by the second way out; None: it was not."""
+    """One way out that took an event, and when (UTC, microseconds)."""
 
-    broker_at_us: int | None
-    hook_at_us: int | None
+    way: str
+    """`broker` or `hook`."""
+    at_us: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -146,14 +147,18 @@ def unhooked_events(store: Store) -> list[Event]:
         return [rows.read_event(row) for row in connection.execute(statement).mappings()]
 
 
-def sent(store: Store, events: Iterable[str]) -> dict[str, Sent]:
-    """Return which way these events went, by their ids; one that is not in the outbox is left out."""
-    columns = (outbox.c.event_id, outbox.c.delivered_at_us, hook_delivery.c.at_us)
-    joined = outbox.outerjoin(hook_delivery, hook_delivery.c.event_id == outbox.c.event_id)
-    statement = select(*columns).select_from(joined).where(outbox.c.event_id.in_([*events]))
+def sent(store: Store, events: Iterable[str]) -> dict[str, list[Sent]]:
+    """Return which ways out took these events, by their ids; none: no way did."""
+    ids = [*events]
+    sending, hooking = outbox.c, hook_delivery.c
+    accepted = select(sending.event_id, sending.delivered_at_us).where(sending.event_id.in_(ids))
+    hooked = select(hooking.event_id, hooking.at_us).where(hooking.event_id.in_(ids))
+    taken: dict[str, list[Sent]] = {name: [] for name in ids}
     with store.reading() as connection:
-        rows_found = connection.execute(statement).all()
-    return {name: Sent(broker_at_us=broker_us, hook_at_us=hook_us) for name, broker_us, hook_us in rows_found}
+        for way, statement in (("broker", accepted), ("hook", hooked)):
+            for event, at_us in connection.execute(statement):
+                taken[event] += [] if at_us is None else [Sent(way=way, at_us=at_us)]
+    return taken
 
 
 def outbox_waiting(store: Store) -> Waiting:

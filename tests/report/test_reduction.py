@@ -9,7 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.model import Belief, Measurements, QualityTests, Reason
+from logger.alarm import belief_words
+from logger.alarm.belief_words import Evidence
+from logger.model import LEADING, Belief, Measurements, QualityTests, Reason
 from logger.report.curve import Curve, CurveFrame, Stretch
 from logger.report.reduction import reduce
 from tests.store.factories import PERIOD_US, START_US, measurements
@@ -106,6 +108,15 @@ def test_where_most_is_not_believed_the_slot_is_not_and_says_why() -> None:
     inside = [point for point in seen.ph.points if rows.at_us[500] <= point.at_us < rows.at_us[900]]
     assert inside == []
     assert len(seen.ph.pieces) == 2
+
+
+def test_what_spoke_against_a_record_is_said_as_its_own_sentence_says_it() -> None:
+    for test in LEADING:
+        rows = replace(records([4.6]), tests=np.array([int(test)]), belief=np.array([2]))
+        assert curve(rows).tally.against == ((belief_words.reason(rows, Evidence()), 1),)
+    for reason in Reason:
+        rows = replace(records([4.6]), reason=np.array([int(reason)]), belief=np.array([2]))
+        assert curve(rows).tally.against == ((belief_words.reason(rows, Evidence()), 1),)
 
 
 def test_a_reading_that_the_next_one_shows_to_be_a_spike_is_no_point() -> None:
