@@ -15,7 +15,8 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from logger.guided.view import NO_BREAK, ScreenLine, Tone
+from logger.guided.view import ScreenLine, Tone
+from logger.guided.words import NO_BREAK
 
 WIDTH = 80
 _STYLES = {Tone.PLAIN: "", Tone.GOOD: "bold green", Tone.WAIT: "yellow", Tone.BAD: "bold red"}
@@ -110,5 +111,5 @@ def folded(lines: Sequence[str], width: int = WIDTH) -> list[str]:
     folded_lines = []
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip(" -")))
-        folded_lines += wrap(line, width, subsequent_indent=indent, drop_whitespace=True) or [""]
+        folded_lines += wrap(line, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
     return [line.replace(NO_BREAK, " ") for line in folded_lines]

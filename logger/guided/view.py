@@ -17,8 +17,6 @@ from logger.model import Reason
 from logger.units import SECOND_US
 
 BAR = 20
-NO_BREAK = "\u00a0"
-"""Holds a key and its word together when a line is folded."""
 LIMITS = StabilityLimits()
 
 
@@ -156,7 +154,7 @@ def _keys(task: Task, state: GuidedState) -> str:
         Stage.DECIDE: _question(state),
         Stage.RETURN: ["[Enter] the probe is back in the vat"],
     }.get(state.stage, [])
-    return "  " + "   ".join(key.replace(" ", NO_BREAK) for key in keys) if keys else ""
+    return "  " + "   ".join(key.replace(" ", words.NO_BREAK) for key in keys) if keys else ""
 
 
 def _question(state: GuidedState) -> list[str]:

@@ -5,6 +5,8 @@ from collections.abc import Sequence
 from logger.measure.buffers import Buffer
 from logger.model import CalibrationPoint
 
+NO_BREAK = "\u00a0"
+"""Holds together what belongs together when a line is folded: a key and its word, a command."""
 AS_FOUND = (
     "First as it is found: do not clean the bulb or refill the electrode yet. What the calibration in force reads in "
     "the same buffers is kept with the result; it tells how far the log since then is off."
@@ -46,7 +48,7 @@ def next_glass(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *,
     """Say how the probe comes into the next glass, the buffers with their keys. Common practice, no source."""
     used = {point.buffer for point in points}
     left = [buffer for buffer in buffers if buffer.id not in used] or list(buffers)
-    number = {buffer.id: f"[{n}] " if len(buffers) > 1 else "" for n, buffer in enumerate(buffers, start=1)}
+    number = {buffer.id: f"[{n}]{NO_BREAK}" if len(buffers) > 1 else "" for n, buffer in enumerate(buffers, start=1)}
     names = " or ".join(number[buffer.id] + named_ph(buffer) for buffer in left[1:])
     others = f", or {names}: the order is yours" if left[1:] else ""
     return [
@@ -70,7 +72,7 @@ def named(buffer: Buffer) -> str:
 
 def named_ph(buffer: Buffer) -> str:
     """Name a buffer with its pH, as it stands on most labels."""
-    return f"{buffer.id} (pH {buffer.nominal_ph:.2f})"
+    return f"{buffer.id}{NO_BREAK}(pH{NO_BREAK}{buffer.nominal_ph:.2f})"
 
 
 def taken_before(points: Sequence[CalibrationPoint]) -> list[str]:
@@ -81,7 +83,7 @@ def taken_before(points: Sequence[CalibrationPoint]) -> list[str]:
 def kept_for_resuming(points: Sequence[CalibrationPoint], command: str) -> str:
     """Say that the points taken are kept for a while, and how to go on with them."""
     taken = ", ".join(f"{point.buffer or 'a buffer'} (pH {point.buffer_ph:.2f})" for point in points)
-    return f"What was taken is kept for an hour: {taken}. To go on with it: `{command}`."
+    return f"What was taken is kept for an hour: {taken}. To go on with it: `{command.replace(' ', NO_BREAK)}`."
 
 
 def _point(point: CalibrationPoint) -> str:
