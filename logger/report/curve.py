@@ -43,7 +43,7 @@ class AlarmMark:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Line:
+class CurveLine:
     """What is drawn of one quantity: points in pieces that belong together, and the limits on it."""
 
     pieces: tuple[tuple[CurvePoint, ...], ...] = ()
@@ -56,7 +56,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Tally:
+class BeliefCounts:
     """How much of a span is known, in records."""
 
     records: int = 0
@@ -86,9 +86,9 @@ class Curve:
     """A span of the log of one probe at a vat."""
 
     frame: CurveFrame
-    ph: Line = field(default_factory=Line)
-    temperature: Line = field(default_factory=Line)
-    tally: Tally = field(default_factory=Tally)
+    ph: CurveLine = field(default_factory=CurveLine)
+    temperature: CurveLine = field(default_factory=CurveLine)
+    counts: BeliefCounts = field(default_factory=BeliefCounts)
     newest: CurvePoint | None = None
     """The newest believed reading."""
     lowest: CurvePoint | None = None

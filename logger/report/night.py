@@ -34,7 +34,7 @@ _DONE = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED, Cause.NO
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Moment:
+class NightEvent:
     """Something that happened at a time (UTC, microseconds)."""
 
     at_us: int
@@ -43,7 +43,7 @@ class Moment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmStory:
+class AlarmSummary:
     """What became of one occurrence of an alarm in a span."""
 
     alarm: str
@@ -54,7 +54,7 @@ class AlarmStory:
     """Quiet hours held it: nobody was told."""
     sent: tuple[Sent, ...]
     """The ways out that took the event of its coming."""
-    acknowledged: Moment | None
+    acknowledged: NightEvent | None
     returned_us: int | None
     text: str
     """What was told when it came."""
@@ -65,10 +65,10 @@ class Night:
     """What happened at a vat in a span."""
 
     curve: Curve
-    claims: tuple[Moment, ...]
+    claims: tuple[NightEvent, ...]
     """Claims on the target and what ended them, oldest first."""
-    alarms: tuple[AlarmStory, ...]
-    marks: tuple[Moment, ...]
+    alarms: tuple[AlarmSummary, ...]
+    marks: tuple[NightEvent, ...]
     todo: tuple[str, ...] | None
     """None: it is too long ago."""
     ways: tuple[str, ...]
@@ -113,9 +113,9 @@ def gather(config: Config, store: Store, vat: VatConfig, *, since_us: int, until
     is_recent = at_us - until_us <= RECENT_US
     return Night(
         curve=curve_of(config, store, vat, since_us=since_us, until_us=until_us),
-        claims=tuple(_moment(entry) for entry in entries if entry.cause in _CLAIMS or _ends_claim(entry, targets)),
-        alarms=tuple(_stories(store, own)),
-        marks=tuple(_moment(entry) for entry in entries if entry.cause in _DONE),
+        claims=tuple(_event(entry) for entry in entries if entry.cause in _CLAIMS or _ends_claim(entry, targets)),
+        alarms=tuple(_summaries(store, own)),
+        marks=tuple(_event(entry) for entry in entries if entry.cause in _DONE),
         todo=tuple(_todo(config, store, vat, at_us=at_us)) if is_recent else None,
         ways=tuple(name for name, way in (("broker", config.mqtt), ("hook", config.hook)) if way is not None),
     )
@@ -145,47 +145,47 @@ def _marks(entries: Iterable[Entry]) -> Iterator[AlarmMark]:
             yield AlarmMark(entry.at_us, entry.alarm, entry.cause.value)
 
 
-def _moment(entry: Entry) -> Moment:
+def _event(entry: Entry) -> NightEvent:
     """Return what an entry tells, in a few words: of an alarm the first line for a telephone, else its sentence."""
     text = entry.told.lines[0] if entry.told else entry.text
     said = text if entry.cause in (*_CLAIMS, Cause.MARKED) or entry.alarm else f"{entry.cause}: {text}"
-    return Moment(at_us=entry.at_us, what=" ".join((said if text else entry.cause.value).split()), by=entry.by)
+    return NightEvent(at_us=entry.at_us, what=" ".join((said if text else entry.cause.value).split()), by=entry.by)
 
 
 def _ends_claim(entry: Entry, targets: set[str]) -> bool:
     return entry.alarm in targets and (entry.annunciates or entry.held)
 
 
-def _stories(store: Store, entries: Iterable[Entry]) -> Iterator[AlarmStory]:
+def _summaries(store: Store, entries: Iterable[Entry]) -> Iterator[AlarmSummary]:
     """Yield what became of each occurrence, the most urgent first, then as they came."""
     occurrence = attrgetter("vat", "alarm", "occurrence")
     of_alarms = sorted((entry for entry in entries if entry.alarm and entry.occurrence), key=occurrence)
     groups = [list(group) for _, group in groupby(of_alarms, key=occurrence)]
     told = [entry for group in groups if any(_comes(entry) for entry in group) for entry in group]
     ways = queries.sent(store, map(event_id, filter(attrgetter("annunciates"), told)))
-    stories = [_story(group, ways) for group in groups if any(_comes(entry) for entry in group)]
+    summaries = [_summary(group, ways) for group in groups if any(_comes(entry) for entry in group)]
     order = {"high": 0, "medium": 1, "low": 2}
-    yield from sorted(stories, key=lambda story: (order.get(story.priority, 3), story.came_us))
+    yield from sorted(summaries, key=lambda summary: (order.get(summary.priority, 3), summary.came_us))
 
 
 def _comes(entry: Entry) -> bool:
     return (entry.annunciates or entry.held) and entry.cause is not Cause.RETURNED
 
 
-def _story(group: list[Entry], ways: Mapping[str, Sequence[Sent]]) -> AlarmStory:
+def _summary(group: list[Entry], ways: Mapping[str, Sequence[Sent]]) -> AlarmSummary:
     came = next(entry for entry in group if _comes(entry))
     told = next((entry for entry in group if entry.annunciates), None)
     answer = next((entry for entry in group if entry.cause is Cause.ACKNOWLEDGED), None)
     over = [entry.at_us for entry in group if entry.cause is Cause.RETURNED]
-    return AlarmStory(
+    return AlarmSummary(
         alarm=came.alarm if came.vat else f"system {came.alarm}",
         priority=came.priority,
         came_us=came.at_us,
         held=told is None,
         sent=() if told is None else tuple(ways.get(event_id(told), ())),
-        acknowledged=None if answer is None else _moment(answer),
+        acknowledged=None if answer is None else _event(answer),
         returned_us=over[-1] if over else None,
-        text=_moment(came).what,
+        text=_event(came).what,
     )
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from logger.measure.windows import COVERAGE
 from logger.report.curve import CurvePoint, Stretch
-from logger.report.night import AlarmStory, Moment, Night
+from logger.report.night import AlarmSummary, Night, NightEvent
 from logger.report.words import moment
 
 
@@ -20,9 +20,9 @@ def facts(night: Night) -> Mapping[str, Any]:
         "from": moment(curve.frame.since_us),
         "to": moment(curve.frame.until_us),
         "claims": [*map(_happened, night.claims)],
-        "records": curve.tally.records,
-        "believed": curve.tally.believed,
-        "against": [{"why": why, "records": count} for why, count in curve.tally.against],
+        "records": curve.counts.records,
+        "believed": curve.counts.believed,
+        "against": [{"why": why, "records": count} for why, count in curve.counts.against],
         "not_believed": [*map(_stretch, curve.not_believed)],
         "newest": _point(curve.newest),
         "lowest": _point(curve.lowest),
@@ -52,11 +52,11 @@ def _stretch(one: Stretch) -> Mapping[str, str]:
     return {"from": moment(one.since_us), "to": moment(one.until_us), **({"why": one.why} if one.why else {})}
 
 
-def _happened(one: Moment) -> Mapping[str, str]:
+def _happened(one: NightEvent) -> Mapping[str, str]:
     return {"at": moment(one.at_us), "what": one.what, "by": one.by}
 
 
-def _alarm(one: AlarmStory) -> Mapping[str, object]:
+def _alarm(one: AlarmSummary) -> Mapping[str, object]:
     answer = one.acknowledged
     return {
         "alarm": one.alarm,

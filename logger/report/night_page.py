@@ -11,7 +11,7 @@ from textwrap import wrap
 from logger.alarm.digest import KNOWN
 from logger.report.curve import Curve, CurvePoint, Stretch
 from logger.report.local_time import LocalTime
-from logger.report.night import AlarmStory, Moment, Night
+from logger.report.night import AlarmSummary, Night, NightEvent
 from logger.report.words import age, counted
 from logger.units import SECOND_US
 
@@ -75,34 +75,34 @@ class NightPage:
 
     def believed(self, curve: Curve) -> Iterator[str]:
         """Say how much was believed, and why the rest was not."""
-        tally = curve.tally
-        if not tally.records:
+        counts = curve.counts
+        if not counts.records:
             yield "there is no record of this time: did the daemon run?"
             return
-        yield f"{tally.believed} of {tally.records} readings ({100 * tally.believed // tally.records} %)"
+        yield f"{counts.believed} of {counts.records} readings ({100 * counts.believed // counts.records} %)"
         yield from _most([f"not {self._stretch(one)}" for one in curve.not_believed])
-        others = ", ".join(f"{why} ({count})" for why, count in tally.against[:2])
+        others = ", ".join(f"{why} ({count})" for why, count in counts.against[:2])
         if others and not curve.not_believed:
             yield f"now and then not: {others}"
 
     def _alarms(self, night: Night) -> Iterator[str]:
-        tally = night.curve.tally
+        counts = night.curve.counts
         if night.alarms:
-            yield from _most([self._story(one, night) for one in night.alarms])
+            yield from _most([self._summary(one, night) for one in night.alarms])
             yield from [] if night.ways else ["Nobody was told: neither a broker nor another way out is configured."]
-        elif not tally.records or tally.believed < KNOWN * tally.records:
+        elif not counts.records or counts.believed < KNOWN * counts.records:
             yield "none came; but too little was believed to call the night quiet"
         else:
             yield "none came: a quiet night"
 
-    def _story(self, one: AlarmStory, night: Night) -> str:
+    def _summary(self, one: AlarmSummary, night: Night) -> str:
         over = "" if one.returned_us is None else f" to {self._time(one.returned_us)}"
         told = "held in quiet hours, nobody was told" if one.held else self._told(one, night)
         answer = one.acknowledged
         known = "not acknowledged" if answer is None else f"acknowledged {self._time(answer.at_us)}{_by(answer.by)}"
         return ", ".join(filter(None, [f"{self._time(one.came_us)}{over} {one.alarm} [{one.priority}]", told, known]))
 
-    def _told(self, one: AlarmStory, night: Night) -> str:
+    def _told(self, one: AlarmSummary, night: Night) -> str:
         if not night.ways:
             return ""
         return " and ".join(f"{sent.way} took it {self._time(sent.at_us)}" for sent in one.sent) or "NOT SENT"
@@ -123,8 +123,8 @@ class NightPage:
     def _stretch(self, one: Stretch) -> str:
         return f"{self._time(one.since_us)} to {self._time(one.until_us)}: {one.why}"
 
-    def _happened(self, moment: Moment) -> str:
-        return f"{self._time(moment.at_us)} {moment.what.rstrip('.')}{_by(moment.by)}"
+    def _happened(self, event: NightEvent) -> str:
+        return f"{self._time(event.at_us)} {event.what.rstrip('.')}{_by(event.by)}"
 
     def _title(self, curve: Curve) -> str:
         frame = curve.frame

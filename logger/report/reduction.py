@@ -19,7 +19,7 @@ import numpy as np
 from logger.alarm.words import of_test
 from logger.measure import windows
 from logger.model import LEADING, Belief, Floats, Ints, Measurements, Reason
-from logger.report.curve import Curve, CurveFrame, CurvePoint, Line, Stretch, Tally
+from logger.report.curve import BeliefCounts, Curve, CurveFrame, CurveLine, CurvePoint, Stretch
 from logger.units import SECOND_US
 
 SLOTS = 240
@@ -158,9 +158,11 @@ class _Kept:
         against = self.counts[:, 1:].sum(axis=0)
         return Curve(
             frame=frame,
-            ph=Line(pieces=_pieces(self.ph.points(), [*gaps, *doubtful]), setpoints=frame.ph_setpoints),
-            temperature=Line(pieces=_pieces(self.temperature.points(), gaps), setpoints=frame.temperature_setpoints),
-            tally=Tally(
+            ph=CurveLine(pieces=_pieces(self.ph.points(), [*gaps, *doubtful]), setpoints=frame.ph_setpoints),
+            temperature=CurveLine(
+                pieces=_pieces(self.temperature.points(), gaps), setpoints=frame.temperature_setpoints
+            ),
+            counts=BeliefCounts(
                 records=int(self.counts.sum()),
                 believed=int(self.counts[:, _BELIEVED].sum()),
                 against=tuple(

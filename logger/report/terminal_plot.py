@@ -15,7 +15,7 @@ from textwrap import wrap
 import plotext
 
 from logger.measure.windows import COVERAGE
-from logger.report.curve import AlarmMark, Curve, CurvePoint, Line
+from logger.report.curve import AlarmMark, Curve, CurveLine, CurvePoint
 from logger.report.local_time import LocalTime
 from logger.units import SECOND_US
 
@@ -50,7 +50,7 @@ class PlotStyle:
 class _Axis:
     """One quantity: its line, how many rows it gets, the least it shows, and its name."""
 
-    line: Line
+    line: CurveLine
     rows: int
     least: float
     title: str

@@ -84,9 +84,9 @@ def test_ten_lines_say_what_was_believed_what_came_and_who_was_told(night: Night
 def test_the_figures_are_those_of_the_records(house: House, night: Night) -> None:
     with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
         rows = queries.latest(store, "marrow-probe", count=10_000)
-    tally = night.curve.tally
-    assert tally.records == len(rows)
-    assert tally.believed == int(np.count_nonzero(rows.belief == 0))
+    counts = night.curve.counts
+    assert counts.records == len(rows)
+    assert counts.believed == int(np.count_nonzero(rows.belief == 0))
     assert night.curve.newest is not None
     assert night.curve.newest.value == rows.ph[np.flatnonzero(rows.belief == 0)[-1]]
 
@@ -105,8 +105,8 @@ def test_it_fits_the_terminal(night: Night, width: int) -> None:
 
 
 def test_an_alarm_that_went_nowhere_or_was_held_says_so(night: Night) -> None:
-    story = next(one for one in night.alarms if one.alarm == "ph-high")
-    lost, held = replace(story, sent=()), replace(story, held=True, acknowledged=None)
+    summary = next(one for one in night.alarms if one.alarm == "ph-high")
+    lost, held = replace(summary, sent=()), replace(summary, held=True, acknowledged=None)
     text = " ".join(" ".join(page(replace(night, alarms=(lost, held)))).split())
     assert "ph-high [high], NOT SENT, acknowledged 19:10 (tova)" in text
     assert "ph-high [high], held in quiet hours, nobody was told, not acknowledged" in text
@@ -116,8 +116,8 @@ def test_an_alarm_that_went_nowhere_or_was_held_says_so(night: Night) -> None:
 
 @pytest.mark.parametrize(("believed", "is_quiet"), [(0, False), (899, False), (900, True), (1000, True)])
 def test_a_night_is_quiet_only_if_it_is_known(night: Night, believed: int, *, is_quiet: bool) -> None:
-    tally = replace(night.curve.tally, records=1000, believed=believed)
-    calm = replace(night, alarms=(), curve=replace(night.curve, tally=tally))
+    counts = replace(night.curve.counts, records=1000, believed=believed)
+    calm = replace(night, alarms=(), curve=replace(night.curve, counts=counts))
     assert ("a quiet night" in "\n".join(page(calm))) == is_quiet
 
 

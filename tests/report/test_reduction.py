@@ -103,8 +103,8 @@ def test_where_most_is_not_believed_the_slot_is_not_and_says_why() -> None:
     assert abs(doubted.since_us - rows.at_us[500]) <= slot_us
     assert abs(doubted.until_us - rows.at_us[900]) <= slot_us
     assert doubted.why == "the reading jumped as no vat does, so trust in the probe is lost"
-    assert (seen.tally.records, seen.tally.believed) == (COUNT, COUNT - 401)
-    assert seen.tally.against == ((doubted.why, 400), ("the reading jumps", 1))
+    assert (seen.counts.records, seen.counts.believed) == (COUNT, COUNT - 401)
+    assert seen.counts.against == ((doubted.why, 400), ("the reading jumps", 1))
     inside = [point for point in seen.ph.points if rows.at_us[500] <= point.at_us < rows.at_us[900]]
     assert inside == []
     assert len(seen.ph.pieces) == 2
@@ -113,10 +113,10 @@ def test_where_most_is_not_believed_the_slot_is_not_and_says_why() -> None:
 def test_what_spoke_against_a_record_is_said_as_its_own_sentence_says_it() -> None:
     for test in LEADING:
         rows = replace(records([4.6]), tests=np.array([int(test)]), belief=np.array([2]))
-        assert curve(rows).tally.against == ((belief_words.reason(rows, Evidence()), 1),)
+        assert curve(rows).counts.against == ((belief_words.reason(rows, Evidence()), 1),)
     for reason in Reason:
         rows = replace(records([4.6]), reason=np.array([int(reason)]), belief=np.array([2]))
-        assert curve(rows).tally.against == ((belief_words.reason(rows, Evidence()), 1),)
+        assert curve(rows).counts.against == ((belief_words.reason(rows, Evidence()), 1),)
 
 
 def test_a_reading_that_the_next_one_shows_to_be_a_spike_is_no_point() -> None:
@@ -138,7 +138,7 @@ def test_no_line_runs_across_a_gap_and_the_ends_without_a_reading_are_gaps_too()
         Stretch(int(rows.at_us[1899]), FRAME.until_us),
     )
     assert len(seen.ph.pieces) == 2
-    assert seen.tally.against == (("no reading, no reply in time", 100),)
+    assert seen.counts.against == (("no reading, no reply in time", 100),)
     assert seen.not_believed == ()
 
 
@@ -150,4 +150,4 @@ def test_a_short_silence_is_no_gap() -> None:
 
 def test_a_span_without_records_is_one_gap() -> None:
     seen = reduce(FRAME, [])
-    assert (seen.gaps, seen.tally.records, seen.lowest) == ((Stretch(FRAME.since_us, FRAME.until_us),), 0, None)
+    assert (seen.gaps, seen.counts.records, seen.lowest) == ((Stretch(FRAME.since_us, FRAME.until_us),), 0, None)

@@ -5,7 +5,7 @@ from datetime import UTC
 
 import pytest
 
-from logger.report.curve import AlarmMark, Curve, CurvePoint, Line, Setpoint, Stretch
+from logger.report.curve import AlarmMark, Curve, CurveLine, CurvePoint, Setpoint, Stretch
 from logger.report.local_time import LocalTime
 from logger.report.terminal_plot import MARGIN, PH_ROWS, PlotStyle, lines
 from logger.units import HOUR_US, MINUTE_US
@@ -30,14 +30,14 @@ def point(hour: float, value: float) -> CurvePoint:
 
 CURVE = Curve(
     frame=NIGHT,
-    ph=Line(
+    ph=CurveLine(
         pieces=(
             tuple(point(h / 10, 5.2 - h / 200) for h in range(50)),
             tuple(point(h / 10, 5.2 - h / 200) for h in range(70, 140)),
         ),
         setpoints=(Setpoint("target", 4.6), Setpoint("ph-high", 9.0)),
     ),
-    temperature=Line(pieces=(tuple(replace(point(h, 20.0 - h / 10), expanded_u=0.0) for h in range(14)),)),
+    temperature=CurveLine(pieces=(tuple(replace(point(h, 20.0 - h / 10), expanded_u=0.0) for h in range(14)),)),
     gaps=(Stretch(SINCE_US + 5 * HOUR_US, SINCE_US + 7 * HOUR_US),),
     not_believed=(Stretch(SINCE_US + 12 * HOUR_US, SINCE_US + 14 * HOUR_US, "the reading is frozen"),),
 )
