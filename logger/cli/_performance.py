@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
-from logger.cli._requests import print_simulated, reading_store
+from logger.cli._requests import print_simulated, reading_store, watch_now_us
 from logger.cli._times import Given, HouseTime, between, moment_option, utc_option
 from logger.units import DAY_US
 
@@ -35,15 +35,16 @@ def report(since: Given | None, until: Given | None, config_path: Path, *, as_js
     In the terms of ISA-18.2: rates, floods, chatter, answers.
     """
     from logger.report.counters import performance_over
+    from logger.report.local_time import LocalTime
 
     config = load_config(config_path)
-    now = HouseTime.of(config, utc=utc)
-    begin_us, end_us = between(since, until, now)
-    until_us = now.at_us if end_us is None else end_us
-    since_us = until_us - DAYS * DAY_US if begin_us is None else begin_us
-    if since_us >= until_us:
-        raise click.BadParameter("the period must end after it begins.", param_hint="--to")
     with reading_store(config) as store:
+        now = HouseTime(LocalTime.of(config.people, utc=utc), watch_now_us(config, store))
+        begin_us, end_us = between(since, until, now)
+        until_us = now.at_us + 1 if end_us is None else end_us
+        since_us = until_us - DAYS * DAY_US if begin_us is None else begin_us
+        if since_us >= until_us:
+            raise click.BadParameter("the period must end after it begins.", param_hint="--to")
         performance, chattering = performance_over(config, store, since_us=since_us, until_us=until_us)
     if as_json:
         content = {**msgspec.to_builtins(performance), "chattering": chattering}

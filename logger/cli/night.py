@@ -20,7 +20,7 @@ from logger.cli._common import (
     sentences,
 )
 from logger.cli._picture import draw
-from logger.cli._requests import examples, now_us, print_simulated, reading_store, vat_of
+from logger.cli._requests import examples, print_simulated, reading_store, vat_of, watch_now_us
 from logger.cli._times import utc_option
 from logger.config import Config, VatConfig
 from logger.errors import RefusedError
@@ -82,10 +82,8 @@ def night(vat: str | None, evening: date | None, config_path: Path, *, no_plot: 
 def _gathered(config: Config, store: Store, vat: VatConfig, evening: date | None) -> tuple["Night", bool]:
     """Return a night of a vat, and whether it is over."""
     from logger.report import night
-    from logger.report.status import now_of
-    from logger.store import queries
 
-    now = now_of(config, [queries.latest(store, vat.probe)], at_us=now_us(config)).at_us
+    now = watch_now_us(config, store)
     since_us, until_us = night.night_of(vat.people, at_us=now, evening=evening)
     if since_us > now:
         raise RefusedError(f"the night of {evening} has not begun yet: choose an earlier evening")

@@ -10,9 +10,9 @@ import click
 
 from logger.cli._common import config_option, load_config, screen_width, sentences
 from logger.cli._picture import draw
-from logger.cli._requests import check_probe, examples, now_us, print_simulated, reading_store, vat_of
+from logger.cli._requests import check_probe, examples, print_simulated, reading_store, vat_of, watch_now_us
 from logger.cli._times import Given, HouseTime, between, moment_option, utc_option
-from logger.config import Config, VatConfig
+from logger.config import Config
 from logger.errors import RefusedError
 from logger.store import Store
 from logger.units import DAY_US, HOUR_US, MINUTE_US
@@ -73,7 +73,7 @@ def show(
     if probe is not None:
         check_probe(config, probe)
     with reading_store(config) as store:
-        since_us, until_us = _ends(config, store, of_vat, since, until, last_us=last_us, utc=utc)
+        since_us, until_us = _ends(config, store, since, until, last_us=last_us, utc=utc)
         curve = curve_of(config, store, of_vat, since_us=since_us, until_us=until_us, probe=probe or "")
     print_simulated(simulated=config.simulated)
     page = NightPage(clock=clock, width=screen_width(), has_days=until_us - since_us > NIGHT_US)
@@ -85,7 +85,6 @@ def show(
 def _ends(
     config: Config,
     store: Store,
-    vat: VatConfig,
     since: Given | None,
     until: Given | None,
     *,
@@ -93,10 +92,7 @@ def _ends(
     utc: bool,
 ) -> tuple[int, int]:
     """Return begin and end of the span (UTC, microseconds)."""
-    from logger.report.status import now_of
-    from logger.store import queries
-
-    now_at_us = now_of(config, [queries.latest(store, vat.probe)], at_us=now_us(config)).at_us
+    now_at_us = watch_now_us(config, store)
     since_us, until_us = between(since, until, HouseTime(HouseTime.of(config, utc=utc).clock, now_at_us))
     end_us = now_at_us + 1 if until_us is None else until_us
     begin_us = end_us - (12 * HOUR_US if last_us is None else last_us) if since_us is None else since_us

@@ -29,6 +29,8 @@ BEGIN_MIN, END_MIN = 18 * 60, 8 * 60
 RECENT_US = 24 * HOUR_US
 """What is to be done is said of a night that ended no longer ago than this."""
 MOST_ENTRIES = 100_000
+WAYS = {"broker": "mqtt", "hook": "hook", "push": "push"}
+"""The ways out, and where each is configured."""
 _CLAIMS = (Cause.MEASURED_AT_TARGET,)
 _DONE = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED, Cause.NOTED)
 
@@ -72,7 +74,7 @@ class Night:
     todo: tuple[str, ...] | None
     """None: it is too long ago."""
     ways: tuple[str, ...]
-    """The ways out that are configured, by their names in `Sent`."""
+    """The ways out that are configured."""
 
 
 def night_of(people: PeopleConfig, *, at_us: int, evening: date | None = None) -> tuple[int, int]:
@@ -117,7 +119,7 @@ def gather(config: Config, store: Store, vat: VatConfig, *, since_us: int, until
         alarms=tuple(_summaries(store, own)),
         marks=tuple(_event(entry) for entry in entries if entry.cause in _DONE),
         todo=tuple(_todo(config, store, vat, at_us=at_us)) if is_recent else None,
-        ways=tuple(name for name, way in (("broker", config.mqtt), ("hook", config.hook)) if way is not None),
+        ways=tuple(name for name in WAYS if getattr(config, WAYS[name]) is not None),
     )
 
 

@@ -14,7 +14,7 @@ from operator import eq, ge, itemgetter, lt
 from typing import Any
 
 import msgspec
-from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, select, text
+from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, literal, select, text
 
 from logger.model import (
     Answer,
@@ -38,9 +38,9 @@ from logger.store.store import Store
 from logger.store.tables import (
     REFERENCES,
     calibration,
+    channel_delivery,
     check_reading,
     correction,
-    hook_delivery,
     inbox,
     journal,
     measurement,
@@ -80,7 +80,7 @@ class Sent:
     """One way out that took an event, and when (UTC, microseconds)."""
 
     way: str
-    """`broker` or `hook`."""
+    """`broker`, or the name of another channel: `hook`, `push-1` ..."""
     at_us: int
 
 
@@ -139,24 +139,40 @@ def unsent_events(store: Store, limit: int) -> list[Event]:
         return [rows.read_event(row) for row in connection.execute(statement).mappings()]
 
 
-def unhooked_events(store: Store) -> list[Event]:
-    """Return the events that neither the broker has nor the second way out was taken for, in order."""
-    is_hooked = select(hook_delivery.c.event_id).where(hook_delivery.c.event_id == outbox.c.event_id).exists()
-    statement = select(outbox).where(outbox.c.delivered_at_us.is_(None), ~is_hooked).order_by(outbox.c.id)
+def untaken_events(store: Store, channel: str, *, since_us: int = 0, undelivered: bool = False) -> list[Event]:
+    """Return the events since then (UTC, microseconds), and since the channel began, that it has not taken, in order.
+
+    `undelivered`: only those that are not delivered either.
+    """
+    mine = channel_delivery.c.channel == channel
+    began = select(channel_delivery.c.at_us).where(mine, channel_delivery.c.event_id == "").scalar_subquery()
+    taken = select(channel_delivery.c.event_id).where(mine, channel_delivery.c.event_id == outbox.c.event_id).exists()
+    wanted = [~taken, outbox.c.at_us >= began, outbox.c.at_us >= since_us]
+    wanted += [outbox.c.delivered_at_us.is_(None)] if undelivered else []
+    return _events(store, *wanted)
+
+
+def untold_events(store: Store) -> list[Event]:
+    """Return the events that neither the broker nor any channel has, in order."""
+    taken = select(channel_delivery.c.event_id).where(channel_delivery.c.event_id == outbox.c.event_id).exists()
+    return _events(store, outbox.c.delivered_at_us.is_(None), ~taken)
+
+
+def _events(store: Store, *wanted: ColumnElement[bool]) -> list[Event]:
     with store.reading() as connection:
-        return [rows.read_event(row) for row in connection.execute(statement).mappings()]
+        found = connection.execute(select(outbox).where(*wanted).order_by(outbox.c.id))
+        return [rows.read_event(row) for row in found.mappings()]
 
 
 def sent(store: Store, events: Iterable[str]) -> dict[str, list[Sent]]:
     """Return which ways out took these events, by their ids; none: no way did."""
-    ids = [*events]
-    sending, hooking = outbox.c, hook_delivery.c
-    accepted = select(sending.event_id, sending.delivered_at_us).where(sending.event_id.in_(ids))
-    hooked = select(hooking.event_id, hooking.at_us).where(hooking.event_id.in_(ids))
+    ids, sending, taking = [*events], outbox.c, channel_delivery.c
+    accepted = select(sending.event_id, literal("broker"), sending.delivered_at_us)
+    took = select(taking.event_id, taking.channel, taking.at_us).order_by(taking.channel)
     taken: dict[str, list[Sent]] = {name: [] for name in ids}
     with store.reading() as connection:
-        for way, statement in (("broker", accepted), ("hook", hooked)):
-            for event, at_us in connection.execute(statement):
+        for statement, event_id in ((accepted, sending.event_id), (took, taking.event_id)):
+            for event, way, at_us in connection.execute(statement.where(event_id.in_(ids))):
                 taken[event] += [] if at_us is None else [Sent(way=way, at_us=at_us)]
     return taken
 

@@ -20,7 +20,6 @@ from tests.store.conftest import Opener
 from tests.store.factories import calibration, entry, event, measurements, outcome
 
 AFTER = f"{int(schema.HEAD) + 1:04}"
-COPY = f"store.sqlite.{schema.HEAD}"
 NEXT = f'''"""Add the machine's name to a run."""
 import sqlalchemy as sa
 from alembic import op
@@ -110,7 +109,7 @@ def test_an_old_store_is_brought_up_with_every_row(store_url: str, newer: Path, 
     engine.dispose()
     assert counts == {"run": 1, "calibration": 1, "measurement": 50, "journal": 1, "outbox": 1}
     assert host == "attic"
-    assert backups(tmp_path) == ([f"{COPY}.backup"] if store_url.startswith("sqlite") else [])
+    assert backups(tmp_path) == ([f"store.sqlite.{schema.HEAD}.backup"] if store_url.startswith("sqlite") else [])
 
 
 @pytest.mark.usefixtures("filled")
@@ -119,7 +118,7 @@ def test_the_copy_made_before_a_migration_is_the_old_store(
     newer: Path, tmp_path: Path, sqlite_url: str, opened: Opener
 ) -> None:
     migrate(sqlite_url, newer)
-    with opened(f"sqlite:///{tmp_path / f'{COPY}.backup'}", migrate=False) as old:
+    with opened(f"sqlite:///{tmp_path}/store.sqlite.{schema.HEAD}.backup", migrate=False) as old:
         [span] = history.spans(old)
         assert (span.first, span.last) == (1, 50)
         assert queries.entries(old, limit=9) == [entry()]
@@ -128,10 +127,10 @@ def test_the_copy_made_before_a_migration_is_the_old_store(
 @pytest.mark.usefixtures("filled")
 @only_sqlite
 def test_an_older_copy_is_never_overwritten(store_url: str, newer: Path, tmp_path: Path) -> None:
-    (tmp_path / f"{COPY}.backup").write_text("older")
+    (tmp_path / f"store.sqlite.{schema.HEAD}.backup").write_text("older")
     migrate(store_url, newer)
-    assert backups(tmp_path) == [f"{COPY}-1.backup", f"{COPY}.backup"]
-    assert (tmp_path / f"{COPY}.backup").read_text() == "older"
+    assert backups(tmp_path) == [f"store.sqlite.{schema.HEAD}-1.backup", f"store.sqlite.{schema.HEAD}.backup"]
+    assert (tmp_path / f"store.sqlite.{schema.HEAD}.backup").read_text() == "older"
 
 
 @pytest.mark.usefixtures("filled")
@@ -169,5 +168,5 @@ def test_a_wholly_copied_old_store_passes_the_integrity_check(
 ) -> None:
     opened(sqlite_url).close()
     migrate(sqlite_url, newer)
-    with closing(sqlite3.connect(tmp_path / f"{COPY}.backup")) as copy:
+    with closing(sqlite3.connect(tmp_path / f"store.sqlite.{schema.HEAD}.backup")) as copy:
         assert copy.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

@@ -105,12 +105,12 @@ def test_of_a_long_log_only_what_is_near_the_night_is_read(store: Store) -> None
 def test_which_way_events_went_is_told_by_their_ids(store: Store) -> None:
     with store.begin() as unit:
         unit.add_events([made_event("a"), made_event("b"), made_event("c")], {"a": 5})
-        unit.mark_hooked({"a": 7, "b": 6})
+        unit.mark_taken({("hook", "a"): 7, ("push-1", "b"): 6, ("hook", "b"): 8})
         unit.commit()
     told = queries.sent(store, ["a", "b", "c", "none"])
     assert told == {
         "a": [queries.Sent(way="broker", at_us=5), queries.Sent(way="hook", at_us=7)],
-        "b": [queries.Sent(way="hook", at_us=6)],
+        "b": [queries.Sent(way="hook", at_us=8), queries.Sent(way="push-1", at_us=6)],
         "c": [],
         "none": [],
     }

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from alembic import op
 
 revision = "0005"
-down_revision = "0003"
+down_revision = "0004"
 
 REASONS = {
     1: "the port is absent or cannot be opened",
