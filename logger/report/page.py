@@ -52,11 +52,9 @@ def _attention(overview: Overview, width: int) -> Iterator[str]:
 
 
 def row(label: str, text: str, width: int = WIDTH) -> list[str]:
-    """Return a labelled text, folded under itself; what must be copied whole (paths, ids) is not broken."""
+    """Return a labelled text, folded under itself."""
     first, others = f"  {label:<{_LABEL}}", " " * (_LABEL + 2)
-    return wrap(
-        text, width, initial_indent=first, subsequent_indent=others, break_long_words=False, break_on_hyphens=False
-    )
+    return wrap(text, width, initial_indent=first, subsequent_indent=others, break_on_hyphens=False)
 
 
 def _vat(vat: VatStatus, style: PageStyle) -> Iterator[str]:
