@@ -69,7 +69,7 @@ zone = $zone
 $quiet
 # The alarms `no-data`, `blind`, `trust-lost`, `trust-doubted`, `no-calibration`, `calibration-overdue`,
 # `check-overdue` and `drifted` are always there; write their tables only to tune them.
-$broker""")
+$broker$push""")
 
 _TARGET = Template("""
 # What the vat is to reach.
@@ -113,6 +113,11 @@ _NO_BROKER = """
 # username = "vatvigil"
 # password_file = "mqtt_password"
 """
+_PUSH = Template("""
+# Alarms on a telephone, whether or not there is a broker: one address a line, see `vatvigil help push`.
+[push]
+urls_file = $file
+""")
 _SIMULATION = """
 # All of this is simulated: remove this table only together with the store.
 [simulation]
@@ -146,6 +151,8 @@ class InitAnswers:
     broker_port: int = 1883
     broker_user: str = ""
     password_file: str = ""
+    push_file: str = ""
+    """File of addresses of push services; empty: none."""
     simulated: bool
 
 
@@ -193,6 +200,7 @@ def written(answers: InitAnswers) -> str:
         zone=_quoted(answers.zone),
         quiet=_quiet(answers),
         broker=_broker(answers),
+        push=_PUSH.substitute(file=_quoted(answers.push_file)) if answers.push_file else "",
     )
 
 

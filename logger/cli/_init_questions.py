@@ -8,9 +8,10 @@ import shlex
 import shutil
 import sys
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Final
 
 import click
@@ -23,6 +24,7 @@ from logger.config import Config, ProbeConfig
 from logger.errors import ConfigurationError, RefusedError
 from logger.settings.profiles import Profile
 
+NO_SECRETS: Final = MappingProxyType[str, str]({})
 INTRODUCTION: Final = "Enter takes what stands in [ ]. Ctrl-C stops; what you answered is kept."
 KINDS: Final = {
     Profile.LACTIC_VEGETABLES: "vegetables in 2 to 3 % salt",
@@ -47,6 +49,14 @@ class Asked:
     out: Path
     password: str = ""
     """To be written into the password file; empty: nobody gave one."""
+    push_url: str = ""
+    """To be written into the file of addresses; empty: nobody gave one."""
+
+    @property
+    def secrets(self) -> dict[str, str]:
+        """Return what is written into files of its own, by their names beside the configuration."""
+        files = {self.answers.password_file: self.password, self.answers.push_file: self.push_url}
+        return {name: secret for name, secret in files.items() if secret}
 
     @property
     def simulated_run(self) -> str:
@@ -69,8 +79,8 @@ def ask(interview: Interview, place: Callable[[bool], Path]) -> Asked:
         store=interview.given["store"] or answers.store,
         backup_dir=interview.given["backup_dir"] or "",
     )
-    asked = _broker(interview, Asked(answers=answers, out=out))
-    if wrong := trouble(asked.answers, asked.password):
+    asked = _push(interview, _broker(interview, Asked(answers=answers, out=out)))
+    if wrong := trouble(asked.answers, asked.secrets):
         raise ConfigurationError(f"nothing was written, an answer cannot be used:\n{wrong}")
     return asked
 
@@ -79,14 +89,15 @@ def _simulated(interview: Interview) -> bool:
     given = interview.given["simulated"]
     if given is not None:
         return bool(given)
-    return interview.answer("simulated", "Is the probe real or simulated?", "real", _is_simulated)
+    return interview.answer("simulated", "Is the probe real or simulated?", "real", _real_or_not) == "simulated"
 
 
-def _is_simulated(text: str) -> bool:
+def _real_or_not(text: str) -> str:
     word = text.strip().lower()
-    if not word or not ("real".startswith(word) or "simulated".startswith(word)):
+    near = [each for each in ("real", "simulated") if word and each.startswith(word)]
+    if not near:
         raise click.BadParameter("say real, or simulated to try everything first")
-    return "simulated".startswith(word)
+    return near[0]
 
 
 def _vat(interview: Interview, *, simulated: bool) -> InitAnswers:
@@ -256,30 +267,51 @@ def _broker_trouble(asked: Asked) -> str:
     from logger.mqtt.connection_test import trouble as refused
 
     try:
-        config = loaded(asked.answers, asked.password)
+        config = loaded(asked.answers, asked.secrets)
         return refused(config.mqtt, name=f"{config.mqtt.client_id}-init") if config.mqtt else ""
     except ConfigurationError as error:
         return str(error)
 
 
-def trouble(answers: InitAnswers, password: str = "") -> str:
+def _push(interview: Interview, asked: Asked) -> Asked:
+    """Return the answers with the address of a push service, which the settings have looked at.
+
+    It is a secret, so it is in no file of answers, and shown to nobody.
+    """
+    if not interview.asks or interview.given["push_urls_file"] is not None:
+        file = interview.given["push_urls_file"]
+        return replace(asked, answers=replace(asked.answers, push_file=str(Path(file).resolve()) if file else ""))
+    while True:
+        question = "Address of a push service, such as json://host (it is not shown; Enter: none)"
+        url = click.prompt(question, hide_input=True, default="", show_default=False).strip()
+        if url in {"", values.NONE}:
+            return asked
+        file = f"{asked.out.stem}.push_urls"
+        tried = replace(asked, answers=replace(asked.answers, push_file=file), push_url=url)
+        wrong = trouble(tried.answers, tried.secrets)
+        if not wrong:
+            return tried
+        say(wrong)
+
+
+def trouble(answers: InitAnswers, secrets: Mapping[str, str] = NO_SECRETS) -> str:
     """Return what is wrong with the configuration that these answers make; empty: it loads."""
     try:
-        loaded(answers, password)
+        loaded(answers, secrets)
     except ConfigurationError as error:
         return str(error)
     return ""
 
 
-def loaded(answers: InitAnswers, password: str) -> Config:
+def loaded(answers: InitAnswers, secrets: Mapping[str, str]) -> Config:
     """Return the configuration of these answers; nothing of it stays on disk. Raises ConfigurationError."""
     from logger import settings
 
     with tempfile.TemporaryDirectory(prefix="vatvigil-init-") as folder:
         draft = Path(folder) / "draft.toml"
         draft.write_text(written(answers), encoding="utf-8", errors="replace")
-        if password:
-            draft.with_name(answers.password_file).write_text(password, encoding="utf-8")
+        for name, secret in secrets.items():
+            draft.with_name(name).write_text(secret, encoding="utf-8")
         try:
             return settings.load(draft, environ={})
         except ConfigurationError as error:

@@ -64,7 +64,7 @@ class Interview:
             if wrong := trouble(value):
                 say(wrong)
                 continue
-            self._keep(key, text)
+            self._keep(key, str(value) if isinstance(value, str) else text)
             return value
 
     def confirm(self, question: str, *, default: bool) -> bool:

@@ -10,6 +10,7 @@ import msgspec
 from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
 from logger.cli._requests import print_simulated, reading_store, watch_now_us
 from logger.cli._times import Given, HouseTime, between, moment_option, utc_option
+from logger.report.local_time import LocalTime
 from logger.units import DAY_US
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def report(since: Given | None, until: Given | None, config_path: Path, *, as_js
         print_json({"simulated": config.simulated, **_period(since_us, until_us), **content, "source": SOURCE})
         return
     print_simulated(simulated=config.simulated)
-    click.echo(f"Alarms from {now.clock.shown(since_us)} to {now.clock.shown(until_us)}")
+    click.echo(folded(f"Alarms from {now.clock.shown(since_us)} to {now.clock.shown(until_us)}"))
     print_table("", ["Measure", "Here", "Usual"], _rows(performance, chattering))
     if performance.most_frequent:
         print_table("", ["Most frequent", "Times", "Of all"], _frequent(performance))

@@ -143,12 +143,12 @@ def _write_csv(
         pieces = (
             (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
         )
-        evidence = EvidenceIndex.of(accepted, [check for span in spans for check in queries.checks(store, span.probe)])
+        checks = [check for span in spans for check in queries.checks(store, span.probe)]
         csv_file.write(
             text,
             pieces,
             clock=LocalTime.of(config.people, utc=utc),
-            evidence=evidence,
+            evidence=EvidenceIndex.of(accepted, checks, people=config.people),
             simulated=config.simulated,
             notes=notes if with_notes else (),
             correct=correct,

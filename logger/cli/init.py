@@ -49,6 +49,7 @@ OUT, SIMULATED_OUT = Path("vatvigil.toml"), Path("simulated.toml")
 @click.option("--broker-port", type=click.IntRange(1, 65535), help="Port of the MQTT broker.")
 @click.option("--broker-user", metavar="USER", help="User at the broker; - for none.")
 @click.option("--broker-password-file", metavar="FILE", help="A file of its own (mode 600) with the password in it.")
+@click.option("--push-urls-file", metavar="FILE", help="A file of its own (mode 600) with addresses of push services.")
 @click.option("--store", help="File of the log.")
 @click.option("--backup-dir", metavar="FOLDER", help="Where a copy of the log is put every day.")
 @sentences
@@ -93,10 +94,9 @@ def _place(out: Path | None, *, simulated: bool, force: bool) -> Path:
 
 def _write(asked: Asked, *, force: bool) -> None:
     try:
-        if asked.password:
-            password_file = asked.out.with_name(asked.answers.password_file)
-            with private_file.opened(password_file, "wb" if force else "xb") as stream:
-                stream.write(asked.password.encode())
+        for name, secret in asked.secrets.items():
+            with private_file.opened(asked.out.with_name(name), "wb" if force else "xb") as stream:
+                stream.write(secret.encode())
         asked.out.write_text(written(asked.answers), encoding="utf-8")
     except OSError as error:
         raise RefusedError(f"{error.filename} cannot be written ({error.strerror}); choose another --out") from None

@@ -6,6 +6,7 @@ import stat
 import subprocess
 import sys
 import tomllib
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from logger.config import AlarmKind, Priority, QuietConfig, TargetConfig
 from logger.settings import load
 from logger.settings.profiles import PROFILES, Profile
 from tests.examples import examples
+from tests.parts.mosquitto import Mosquitto
 
 
 def run(*options: str, answers: str = "") -> Result:
@@ -135,7 +137,7 @@ def test_options_stand_in_the_file(out: Path) -> None:
 
 ALL = answered(
     "real", "9", "4", "Kübel  drei", "4,3", "19", "31", "/dev/absent", "y", "Europe/Lisbn", "Europe/Lisbon", "22-7",
-    "21:30 to 6:15", "-",
+    "21:30 to 6:15", "-", "",
 )  # fmt: skip
 """Every question answered, four of them wrong at first."""
 
@@ -163,7 +165,7 @@ def test_every_answer_is_checked_when_it_is_given_and_stands_in_the_file(out: Pa
 
 
 def test_a_figure_is_checked_against_the_rest_of_the_configuration(out: Path) -> None:
-    answers = answered("", "Vat", "four", "20", "4.4", "40", "12", "8", "30", "/dev/absent", "y", "", "", "")
+    answers = answered("", "Vat", "four", "20", "4.4", "40", "12", "8", "30", "/dev/absent", "y", "", "", "", "")
     result = run("--out", str(out), "--real", answers=answers)
     assert result.exit_code == 0
     assert "'four' is no number, such as 4.6 or 4,6." in result.output
@@ -174,7 +176,7 @@ def test_a_figure_is_checked_against_the_rest_of_the_configuration(out: Path) ->
 
 def test_questions_are_asked_only_for_what_no_option_says(out: Path) -> None:
     options = ["--out", str(out), "--real", "--profile", "vinegar", "--zone", "UTC", "--quiet", "-", "--broker", "-"]
-    result = run(*options, answers=answered("The cellar", "", "", "/dev/ttyUSB7", "y"))
+    result = run(*options, answers=answered("The cellar", "", "", "/dev/ttyUSB7", "y", ""))
     config = load(out, environ={})
     assert (config.vats[0].id, config.probes[0].port, config.people.quiet) == ("the-cellar", "/dev/ttyUSB7", None)
     asked = [line.partition(" [")[0] for line in result.output.splitlines() if "]: " in line]
@@ -195,10 +197,37 @@ def test_whoever_is_interrupted_goes_on_where_they_were(out: Path) -> None:
         stopped.stderr.split()
     )
     assert stat.S_IMODE(kept.stat().st_mode) == 0o600
-    result = run("--out", str(out), answers=answered("", "", "", "", "", "", "/dev/absent", "y", "", "", ""))
+    result = run("--out", str(out), answers=answered("", "", "", "", "", "", "/dev/absent", "y", "", "", "", ""))
     assert "Your answers of before are offered again" in result.output
     vat = load(out, environ={}).vats[0]
     assert (vat.id, vat.target and vat.target.ph, kept.exists()) == ("kuebel-drei", 4.3, False)
+
+
+def test_the_address_of_a_push_service_has_a_file_of_its_own(out: Path) -> None:
+    pytest.importorskip("apprise")
+    options = [
+        "--out",
+        str(out),
+        "--real",
+        "--profile",
+        "vinegar",
+        "--name",
+        "V",
+        "--port",
+        "/dev/absent",
+        "--zone",
+        "UTC",
+    ]
+    options += ["--temperature-low", "19", "--temperature-high", "31", "--quiet", "-", "--broker", "-"]
+    result = run(*options, answers=answered("secret-bell", "json://secret-bell.example"))
+    assert result.exit_code == 0
+    assert "push.urls: number 1 is no address of a service" in " ".join(result.output.split())
+    file = out.with_name("vatvigil.push_urls")
+    assert (file.read_text(), stat.S_IMODE(file.stat().st_mode)) == ("json://secret-bell.example", 0o600)
+    push = load(out, environ={}).push
+    assert push is not None
+    assert push.urls == ("json://secret-bell.example",)
+    assert "secret" not in out.read_text() + result.output
 
 
 def test_nothing_is_kept_where_nothing_was_answered(out: Path) -> None:
@@ -264,3 +293,24 @@ def test_it_is_a_command_of_the_program(tmp_path: Path) -> None:
     done = subprocess.run(command, cwd=tmp_path, env=environ, capture_output=True, text=True, check=False)
     assert (done.returncode, done.stderr) == (0, "")
     assert load(tmp_path / "vatvigil.toml", environ={}).vats[0].id == "vat-1"
+
+
+@pytest.mark.slow
+def test_the_broker_is_tried_with_user_and_password_which_has_a_file_of_its_own(
+    out: Path, mosquitto: Callable[..., Mosquitto]
+) -> None:
+    broker = mosquitto(passwords={"hub": "right"})
+    options = ["--out", str(out), "--real", "--profile", "vinegar", "--name", "V", "--port", "/dev/absent"]
+    options += ["--temperature-low", "19", "--temperature-high", "31", "--zone", "UTC", "--quiet", "-"]
+    wrong, right = ["hub", "wrong", "n"], ["", "", "right", ""]
+    result = run(*options, answers=answered(f"127.0.0.1:{broker.port}", *wrong, *right))
+    assert result.exit_code == 0
+    told = " ".join(result.output.split())
+    assert "refuses user 'hub': Not authorized; check mqtt.username and the password." in told
+    assert "The broker accepts the connection." in told
+    password_file = out.with_name("vatvigil.mqtt_password")
+    assert (password_file.read_text(), stat.S_IMODE(password_file.stat().st_mode)) == ("right", 0o600)
+    mqtt = load(out, environ={}).mqtt
+    assert mqtt is not None
+    assert (mqtt.username, mqtt.password) == ("hub", "right")
+    assert "right" not in out.read_text() + result.output

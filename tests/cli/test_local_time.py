@@ -47,6 +47,15 @@ def test_a_time_that_is_asked_for_is_of_the_same_clock(house: House) -> None:
     )
 
 
+def test_what_is_stored_says_the_time_of_the_configuration(house: House) -> None:
+    journal = " ".join(" ".join(lines(house, "alarms", "journal")).split())
+    page = " ".join(lines(house, "status"))
+    for text in (journal, page, " ".join(lines(house, "alarms"))):
+        assert (" WET" in text, " UTC" in text) == (True, False)
+    stored = [entry["text"] for entry in house.json("alarms", "journal")["entries"] if entry["alarm"] == "trust-lost"]
+    assert "jumped from 4.89 to 4.20 at 01:28 WET" in stored[0]
+
+
 def test_the_status_says_local_time_and_scripts_read_utc(house: House) -> None:
     assert "(2026-10-25 01:59:50 WET)" in " ".join(lines(house, "status"))
     assert "(2026-10-25 01:59:50 UTC)" in " ".join(lines(house, "status", "--utc"))
