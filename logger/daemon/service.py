@@ -178,6 +178,10 @@ class Daemon:
             self._publish(self.publisher, batch, at_us=at_us)
 
     def _publish(self, publisher: Publisher, batch: CycleResult, *, at_us: int) -> None:
+        now_us = _now_us()
+        if not self.commit.trouble:
+            publisher.publish_taken(batch.commands, at_us=at_us, now_us=now_us)
+        publisher.publish_answers(batch.pending, batch.all_answers(), at_us=at_us, now_us=now_us)
         for outcome in batch.outcomes:
             publisher.publish_outcome(outcome, now_us=_now_us())
         if batch.system:
@@ -212,11 +216,12 @@ class Daemon:
         publisher.handle(item, _now_us())
         if not isinstance(item, Incoming):
             return
-        asked = publisher.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us())
-        if isinstance(asked, Entry):
-            yield asked
-        elif asked is not None:
-            self.inbound_commands.append(asked)
+        for asked in publisher.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us()):
+            if isinstance(asked, Entry):
+                publisher.publish_refusal(asked, now_us=_now_us())
+                yield asked
+            else:
+                self.inbound_commands.append(asked)
 
     def _refusal_count(self, *, at_us: int, last: bool = False) -> list[Entry]:
         """Return the entry that counts the commands refused by the rate limit, when it is due."""
@@ -237,7 +242,10 @@ class Daemon:
         hooked = self._run_hook(self.hook, accepted) if self.hook else []
         self.commit.delivered.update(dict.fromkeys(accepted if self.publisher else hooked, now.at_us))
         self.commit.hooked.update(dict.fromkeys(hooked, now.at_us))
-        if (accepted or hooked) and not self.commit.trouble:  # else each would wait for the store
+        if self.publisher and self.publisher.removed.is_done:
+            self.publisher.removed.forget()
+            self.commit.topics = self.publisher.retained()
+        if (accepted or hooked or self.commit.topics) and not self.commit.trouble:  # else each would wait for the store
             self._send_events(self.commit.flush(at_us=now.at_us))
 
     def _send_over_mqtt(self, publisher: Publisher, now: ClockReading) -> list[str]:
@@ -245,6 +253,7 @@ class Daemon:
         publisher.acknowledge(self.commit.take_receipts())
         waiting, oldest_at_us = publisher.delivery.waiting, publisher.delivery.oldest_at_us
         publisher.publish_heartbeat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
+        publisher.follow(_now_us())
         publisher.delivery.pump(_now_us())
         return publisher.delivery.take_delivered()
 
