@@ -230,9 +230,14 @@ class Daemon:
 
     def _add_received(self, batch: CycleResult) -> CycleResult:
         """Put the commands and receipts that came from outside into a batch."""
+        if self.publisher is None:
+            return batch
+        before = len(batch.entries)
         storable = batch.keep_storable(self.inbound_commands)
+        for refusal in batch.entries[before:]:
+            self.publisher.publish_refusal(refusal, now_us=_now_us())
         batch.commands += self.acquisition.apply_from_memory(storable) if self.commit.trouble else storable
-        batch.receipts += self.publisher.inbound.take_held() if self.publisher else []
+        batch.receipts += self.publisher.inbound.take_held()
         self.inbound_commands = []
         return batch
 

@@ -2,8 +2,9 @@
 
 Law: one message in flight at a time, and only while connected. An event is delivered when the broker accepted it, not
 before: after a refusal or no answer it is sent again, so events arrive in order, each at least once, under one id.
-Standing states go before events and are all sent again on every connect and whenever the hub has started. No clock, no
-network: time is an argument (steady, in real microseconds), the network is the `publish` given.
+Standing states go before events and are all sent again on every connect and whenever the hub has started; what a
+person is told back goes before all. No clock, no network: time is an argument (steady, in real microseconds), the
+network is the `publish` given.
 
 Events stop and wait: one in flight, the next only after PUBACK without failure. They are rare, and order is kept
 without bookkeeping.
@@ -201,9 +202,9 @@ class Delivery:
         return min((self._due_us(item) for item in self._sendable()), default=None)
 
     def _sendable(self) -> Iterator[_Queued]:
-        """Yield what may be sent in its order: states, answers, then the oldest event, then the newest values."""
-        yield from self._dirty.values()
+        """Yield what may be sent in its order: answers, states, then the oldest event, then the newest values."""
         yield from islice(self._answers, 1)
+        yield from self._dirty.values()
         yield from islice(self._events, 1)
         yield from self._latest.values()
 

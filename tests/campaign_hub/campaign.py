@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tests.campaign_hub.hub import AFTER_S, EVERY_S, HEARTBEAT, NODE, WORST, Hub, is_here
+from tests.campaign_hub.hub import AFTER_S, BASE, EVERY_S, HEARTBEAT, NODE, WORST, Hub, is_here
 from tests.mqtt.test_discovery import announced
 from tests.parts.daemon import MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber
@@ -95,12 +95,23 @@ NOT_OURS = (
 )
 
 
+PRESSES = {
+    # off until a test turns it on: it acknowledges each alarm on its first message
+    "id": "presses",
+    "alias": "presses",
+    "initial_state": False,
+    "trigger": [{"platform": "mqtt", "topic": f"{BASE}/vat/+/event"}],
+    "condition": ["{{ trigger.payload_json.cause == 'annunciated' }}"],
+    "action": [{"service": "button.press", "target": {"entity_id": ACKNOWLEDGE_ALL}}],
+}
+
+
 @pytest.fixture
 def house(tmp_path: Path, night: MakeNight, mosquitto: MakeMosquitto) -> Iterator[House]:
     broker = mosquitto(persistent=True)
     here = night(Vat(run="quiet-night", alarms=ALARMS), speed=10, poll_s=10, starts_h=1.0, broker=broker.port)
     hub = Hub(folder=tmp_path / "hub", broker=broker.port)
-    hub.make()
+    hub.make(PRESSES)
     made = House(here, broker, hub)
     try:
         yield made
@@ -169,7 +180,6 @@ def test_presses_are_taken_refused_and_done_and_the_same_can_be_said_twice(house
     assert house.complaints() == []
 
 
-BASE = "simulated/vatvigil-test"
 ENDS = (("sensor", ""), ("button", "_acknowledge"), ("button", "_shelve"), ("button", "_unshelve"))
 NOTE = 'weights pushed "down", Gläser & <lids>'
 ACTS: tuple[tuple[str, str, dict[str, Any]], ...] = (
@@ -280,6 +290,21 @@ def test_the_automations_speak_as_often_as_they_must(house: House) -> None:
     house.until(lambda: len(house.hub.told) > before, "the alarm", 40)
     assert set(house.hub.told[before:]) == {2}
     house.quiet()
+    assert house.complaints() == []
+
+
+def test_an_automation_that_acknowledges_on_the_first_message_means_that_alarm(house: House) -> None:
+    begin(house)
+    house.hub.call("automation.turn_on", "automation.presses")
+    times = 6
+    for _ in range(times):
+        house.unplug()
+        house.until_state(WORST, "acknowledged")
+        house.plug()
+        house.until_state(WORST, "none")
+    causes = [row[0] for row in house.night.journal("alarm = 'no-data'")]
+    assert (causes.count("annunciated"), causes.count("acknowledged")) == (times, times)
+    assert house.night.journal("cause = 'refused'") == []
     assert house.complaints() == []
 
 

@@ -38,8 +38,8 @@ class Hub:
     broker: int
     _process: subprocess.Popen[str] | None = field(default=None, init=False)
 
-    def make(self) -> None:
-        """Write its configuration: the broker, the recorder, the three automations."""
+    def make(self, *automations: dict[str, Any]) -> None:
+        """Write its configuration: the broker, the recorder, the three automations, and more of them."""
         (self.folder / ".storage").mkdir(parents=True)
         data = {"broker": "127.0.0.1", "port": self.broker, "discovery": True}
         entries = [{**_MQTT, **_REST, "data": data, "unique_id": None, "disabled_by": None}]
@@ -50,7 +50,10 @@ class Hub:
             "http": {"server_host": "127.0.0.1", "server_port": free_port()},
             "recorder": {"commit_interval": 1},
             "logger": {"default": "info"},
-            "automation": [self._automation(number, name) for number, name in enumerate(BLUEPRINTS, start=1)],
+            "automation": [
+                *(self._automation(number, name) for number, name in enumerate(BLUEPRINTS, start=1)),
+                *automations,
+            ],
         }
         (self.folder / "configuration.yaml").write_text(json.dumps(content))  # YAML reads JSON
 
