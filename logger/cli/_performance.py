@@ -36,7 +36,6 @@ def report(since: Given | None, until: Given | None, config_path: Path, *, as_js
     In the terms of ISA-18.2: rates, floods, chatter, answers.
     """
     from logger.report.counters import performance_over
-    from logger.report.local_time import LocalTime
 
     config = load_config(config_path)
     with reading_store(config) as store:
