@@ -11,23 +11,28 @@ from typing import Any, ParamSpec, TypedDict, Unpack
 import click
 import msgspec
 
-from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
 from logger.cli._performance import report
 from logger.cli._requests import (
+    CommandsFor,
+    PendingRequest,
     by_option,
     check_name,
     examples,
+    exit_refused,
     note_option,
     now_us,
+    outcome,
     print_requests,
     print_simulated,
     reading_store,
     submit,
+    submit_all,
     vat_of,
     wait_option,
 )
 from logger.cli._times import EXAMPLES, Given, HouseTime, at, moment_option, utc_option
-from logger.config import Config
+from logger.config import Config, VatConfig
 from logger.model import AlarmState, Carry, Command, CommandKind, Entry
 from logger.model.figures import OCCURRENCE
 from logger.report.local_time import LocalTime
@@ -54,6 +59,7 @@ class _ListByDefault(click.Group):
     epilog=examples(
         "vatvigil alarms",
         "vatvigil alarms ack marrow ph-high",
+        "vatvigil alarms ack --all",
         'vatvigil alarms shelve marrow ph-high --minutes 60 --note "topped up"',
         "vatvigil alarms journal --from 22:00",
         "vatvigil alarms --report --from 2026-11-01",
@@ -130,8 +136,9 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
 
 
 @alarms.command
-@click.argument("vat")
-@click.argument("alarm")
+@click.argument("vat", required=False)
+@click.argument("alarm", required=False)
+@click.option("--all", "everything", is_flag=True, help="All that wait for it now, at VAT or (no VAT) everywhere.")
 @click.option(
     "--occurrence",
     type=click.IntRange(0, int(OCCURRENCE.high)),
@@ -140,12 +147,65 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
 )
 @_options
 @sentences
-def ack(vat: str, alarm: str, occurrence: int | None, **how: Unpack[_How]) -> None:
+def ack(
+    vat: str | None,
+    alarm: str | None,
+    everything: bool,  # noqa: FBT001 - click's flag
+    occurrence: int | None,
+    **how: Unpack[_How],
+) -> None:
     """Acknowledge an ALARM of VAT: a person knows of it.
 
     An occurrence that comes later needs an acknowledgement of its own.
     """
+    if everything:
+        if alarm is not None or occurrence is not None:
+            raise click.UsageError("--all is for every alarm: name neither one nor an occurrence with it")
+        _acknowledge_all(vat, how)
+        return
+    if vat is None or alarm is None:
+        raise click.UsageError("name VAT and ALARM, or give --all for every alarm that waits")
     _request(CommandKind.ACKNOWLEDGE, vat, alarm, occurrence=occurrence, how=how)
+
+
+def _acknowledge_all(vat: str | None, how: _How) -> None:
+    """Acknowledge the occurrences that wait for it now, and say of each what became of it."""
+    from logger.report.status import to_acknowledge
+
+    config = load_config(how["config_path"])
+    own = system.vat_of(config)
+    targets = [*config.vats, own] if vat is None else [own if vat == system.SYSTEM else vat_of(config, vat)]
+
+    def asked(target: VatConfig) -> tuple[VatConfig, CommandsFor]:
+        return target, lambda carry, at_us: [
+            _acknowledgement(target, name, state.occurrence, at_us=at_us, how=how)
+            for name, state in to_acknowledge(target, carry)
+        ]
+
+    answered = submit_all(config, [asked(target) for target in targets], wait_s=how["wait_s"])
+    if how["as_json"]:
+        print_json([pending for _, pending in answered])
+    else:
+        print_simulated(simulated=config.simulated)
+        click.echo("\n".join(_answered(*one) for one in answered) or "No alarm waits to be acknowledged.")
+    exit_refused([pending for _, pending in answered])
+
+
+def _answered(command: Command, pending: PendingRequest) -> str:
+    return folded(f"{command.vat} {command.alarm}: {outcome(pending)}.")
+
+
+def _acknowledgement(target: VatConfig, alarm: str, occurrence: int, *, at_us: int, how: _How) -> Command:
+    return Command(
+        id=0,
+        at_us=at_us,
+        kind=CommandKind.ACKNOWLEDGE,
+        vat=target.id,
+        alarm=alarm,
+        occurrence=occurrence,
+        by=how["by"],
+        note=how["note"],
+    )
 
 
 @alarms.command

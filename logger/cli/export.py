@@ -34,7 +34,7 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 @click.command(
     epilog=examples(
         "vatvigil export marrow --out marrow.csv",
-        "vatvigil export marrow --corrected --out marrow.csv",
+        "vatvigil export marrow --corrected --notes --out marrow.csv",
         "vatvigil export marrow --format recording --from 22:00 --to 06:00 --out night.jsonl",
     ),
 )
@@ -56,6 +56,12 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 @click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write [default: standard output]."
 )
+@click.option(
+    "--notes",
+    "with_notes",
+    is_flag=True,
+    help="Before the names of the columns, lines that begin with # and say what each column is (CSV).",
+)
 @config_option
 @utc_option
 @sentences
@@ -69,22 +75,26 @@ def export(  # noqa: PLR0913 - one parameter for each option
     config_path: Path,
     *,
     corrected: bool,
+    with_notes: bool,
     utc: bool,
 ) -> None:
     """Write the log of VAT: everything that came from the probe and what was made of it.
 
-    The lines of a CSV that begin with # say what each column is, with its unit. A recording holds the raw indications
-    and what was asked of the watch, calibrations included: `vatvigil replay` makes the same log of it.
+    A CSV begins with one line of column names, and rounds to what values can mean. A recording holds the raw
+    indications to the last digit, and what was asked of the watch, calibrations included: `vatvigil replay` makes the
+    same log of it. pH alone does not make food safe.
     """
     if corrected and form != "csv":
         raise click.UsageError("a recording holds what came from the probe, so --corrected is for --format csv only")
+    if with_notes and form != "csv":
+        raise click.UsageError("a recording explains itself in its first line: --notes is for --format csv only")
     config = load_config(config_path)
     since_us, until_us = between(since, until, HouseTime.of(config, utc=utc))
     with reading_store(config) as store:
         spans = _spans(config, store, vat, probe=probe, since_us=since_us, until_us=until_us)
         with opened(out) as stream:
             if form == "csv":
-                _write_csv(config, store, spans, stream, corrected=corrected)
+                _write_csv(config, store, spans, stream, corrected=corrected, with_notes=with_notes, utc=utc)
             else:
                 _write_recording(config, store, spans, stream)
 
@@ -106,10 +116,20 @@ def _spans(
     raise RefusedError(f"vat {vat} has no record of {probe}, only of {', '.join(span.probe for span in spans)}")
 
 
-def _write_csv(config: Config, store: Store, spans: list[RecordSpan], stream: BinaryIO, *, corrected: bool) -> None:
+def _write_csv(
+    config: Config,
+    store: Store,
+    spans: list[RecordSpan],
+    stream: BinaryIO,
+    *,
+    corrected: bool,
+    with_notes: bool,
+    utc: bool,
+) -> None:
     from logger.report import csv_file
     from logger.report.beliefs import EvidenceIndex
     from logger.report.corrected import in_force, sentence
+    from logger.report.local_time import LocalTime
     from logger.report.words import moment
     from logger.store import history
 
@@ -124,8 +144,15 @@ def _write_csv(config: Config, store: Store, spans: list[RecordSpan], stream: Bi
             (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
         )
         checks = [check for span in spans for check in queries.checks(store, span.probe)]
-        evidence = EvidenceIndex.of(accepted, checks, people=config.people)
-        csv_file.write(text, pieces, notes=notes, evidence=evidence, simulated=config.simulated, correct=correct)
+        csv_file.write(
+            text,
+            pieces,
+            clock=LocalTime.of(config.people, utc=utc),
+            evidence=EvidenceIndex.of(accepted, checks, people=config.people),
+            simulated=config.simulated,
+            notes=notes if with_notes else (),
+            correct=correct,
+        )
 
 
 def _one_line(text: str) -> str:

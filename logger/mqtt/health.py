@@ -16,8 +16,9 @@ from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
 from logger.measure import age, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
+from logger.measure.error_state import OFFSET
 from logger.model import Calibration, Carry, Finding, Health, State, TrustLevel
-from logger.mqtt.entity import Entity, Scope
+from logger.mqtt.entity import DIAGNOSTIC, Entity, Scope, attributes
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, Time, json_text, rfc3339_or_none
 from logger.mqtt.topics import PATTERNS, Topics
@@ -51,27 +52,22 @@ ENTITIES = (
     Entity(
         component="sensor",
         key=("probe",),
+        shows="condition of the probe; attributes: what is wrong, how far it is trusted and why",
         content={
             "name": "Probe",
+            "icon": "mdi:needle",
             "state_topic": _topic,
             "value_template": "{{ value_json.status }}",
             "device_class": "enum",
             "options": [status.value for status in Health],
-            "json_attributes_topic": _topic,
-            "entity_category": "diagnostic",
-        },
-    ),
-    Entity(
-        component="sensor",
-        key=("trust",),
-        content={
-            "name": "Trust",
-            "state_topic": _topic,
-            "value_template": "{{ value_json.trust }}",
-            "device_class": "enum",
-            "options": [level.value for level in TrustLevel],
-            "json_attributes_topic": _topic,
-            "entity_category": "diagnostic",
+            **DIAGNOSTIC,
+            **attributes(
+                _topic,
+                findings="value_json.findings",
+                trust="value_json.trust",
+                trust_since="value_json.trust_since",
+                trust_sentence="value_json.trust_sentence",
+            ),
         },
     ),
 )
@@ -146,16 +142,16 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
 
 def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at_us: int) -> Iterator[Finding]:
     """Yield what is overdue; a calibration replaces a check, so only one of the two is asked for."""
-    drift, middle_ph = carry.electrode.drift, (calibration.low_ph + calibration.high_ph) / 2.0
-    is_off = drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph
+    known, middle_ph = carry.electrode.estimate, (calibration.low_ph + calibration.high_ph) / 2.0
+    is_off = known is not None and abs(known.steady.mean[OFFSET]) > probe.check_tolerance_ph
     if is_off:
         yield _maintenance(
             f"The last check found the probe off by more than {probe.check_tolerance_ph:g}: clean it and calibrate it."
         )
-    if drift is not None and drift.unexpected is not None:
+    if known is not None and known.question is not None:
         yield _maintenance(
-            "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh "
-            "buffer, or calibrate."
+            f"Probe or reference? {known.question.text[0].upper()}{known.question.text[1:]}. Until a check about as"
+            " good is as expected nothing is claimed: repeat it in fresh buffer, or calibrate."
         )
     if _is_older(carry, age.calibrated(carry), probe.calibrate_every_d, at_us=at_us):
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")

@@ -10,7 +10,7 @@ from msgspec import Meta
 from logger.config import VatConfig
 from logger.measure.target_standing import TargetState, standing
 from logger.model import PREMISES, Carry, Claim, Lack
-from logger.mqtt.entity import Entity, Scope, attributes
+from logger.mqtt.entity import DIAGNOSTIC, Entity, Scope, attributes
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Probability, Simulated, Time, json_text, number, rfc3339
 from logger.mqtt.topics import PATTERNS, Topics
@@ -27,8 +27,11 @@ class ClaimPayload(Payload, frozen=True, kw_only=True):
     probability: float
     ph: float
     u: Annotated[float, Meta(description="Standard uncertainty (k = 1)")]
-    z: Annotated[float, Meta(description="One-sided factor of the guard band")]
-    conformance_probability: Probability
+    conformance_probability: Annotated[Probability, Meta(description="The lower of both accounts'")]
+    confirmed_by: Annotated[str, Meta(description="The other instrument; empty: not named")]
+    confirmed_ph: float
+    confirmed_u: Annotated[float, Meta(description="Its standard uncertainty (k = 1)")]
+    confirmed_at: Time
     window_s: float
     windows: Positive
     calibration: int
@@ -54,9 +57,9 @@ class TargetPayload(Payload, frozen=True, kw_only=True):
     ]
     u: Annotated[float | None, Meta(description="Standard uncertainty of ph (k = 1)")]
     believed: bool
-    needed_ph: Annotated[float | None, Meta(description="What it would have to read with this u")]
+    needed_ph: Annotated[float | None, Meta(description="What it would have to read, confirmed by another instrument")]
     conformance_probability: Annotated[
-        Probability | None, Meta(description="That the newest window is at or below limit_ph, by ph and u")
+        Probability | None, Meta(description="That the newest window is at or below limit_ph: the lower account's")
     ]
     above_again: Annotated[bool, Meta(description="Shown, and reads above limit_ph again")]
     claim: Annotated[ClaimPayload | None, Meta(description="null: nothing stands")]
@@ -89,28 +92,40 @@ def _has_target(vat: VatConfig) -> bool:
 
 ENTITIES = (
     Entity(
-        component="binary_sensor",
+        component="sensor",
         key=("target",),
+        shows="how the vat stands to its target; attributes: the sentence, the limit, what it would have to read",
         content={
-            "name": "Target measured",
-            "value_template": "{{ 'ON' if value_json.state == 'shown' and not value_json.above_again else 'OFF' }}",
+            "name": "Target",
+            "icon": "mdi:flag-checkered",
+            "device_class": "enum",
+            "options": [state.value for state in TargetState],
+            "value_template": "{{ value_json.state }}",
             "state_topic": _topic,
-            **attributes(_topic),
+            **attributes(
+                _topic,
+                sentence="value_json.text",
+                limit_ph="value_json.limit_ph",
+                needed_ph="value_json.needed_ph",
+            ),
         },
         is_of=_has_target,
     ),
     Entity(
         component="sensor",
         key=("target_probability",),
+        shows="conformance probability; unknown while the pH is not believed",
         content={
             "name": "Target probability",
+            "icon": "mdi:percent",
             "unit_of_measurement": "%",
+            "state_class": "measurement",
+            "suggested_display_precision": 0,
             "value_template": (
                 "{{ (100 * value_json.conformance_probability) | round(1) if value_json.believed else none }}"
             ),
-            "suggested_display_precision": 1,
             "state_topic": _topic,
-            **attributes(_topic),
+            **DIAGNOSTIC,
         },
         is_of=_has_target,
     ),
@@ -155,8 +170,11 @@ def _claim(claim: Claim) -> ClaimPayload:
         probability=claim.probability,
         ph=round(float(claim.ph), 4),
         u=round(float(claim.u), 4),
-        z=round(float(claim.z), 4),
         conformance_probability=round(float(claim.conformance), 4),
+        confirmed_by=claim.spot.instrument,
+        confirmed_ph=round(float(claim.spot.ph), 4),
+        confirmed_u=round(float(claim.spot.u), 4),
+        confirmed_at=rfc3339(claim.spot.at_us),
         window_s=claim.window_s,
         windows=claim.windows,
         calibration=claim.calibration,

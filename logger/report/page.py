@@ -28,15 +28,25 @@ class PageStyle:
         return row(label, text, self.width)
 
 
-def lines(overview: Overview, clock: LocalTime, width: int = WIDTH) -> Iterator[str]:
+def lines(overview: Overview, clock: LocalTime, width: int = WIDTH, *, attention_first: bool = False) -> Iterator[str]:
     """Yield the page, line by line, with the times of that clock, for a terminal of so many columns."""
-    style = PageStyle(clock, width)
+    body, wanted = [*_body(overview, PageStyle(clock, width))], [*_attention(overview, width)]
+    parts = [wanted, body] if attention_first else [body, wanted]
+    for number, part in enumerate(filter(None, parts)):
+        yield from [""] * (number > 0)
+        yield from part
+
+
+def _body(overview: Overview, style: PageStyle) -> Iterator[str]:
     for vat in overview.vats:
         yield from _vat(vat, style)
         yield ""
     yield from _house(overview, style)
+
+
+def _attention(overview: Overview, width: int) -> Iterator[str]:
     if overview.attention:
-        yield from ("", "Needs attention:")
+        yield "Needs attention:"
     for sentence in overview.attention:
         yield from wrap(sentence, width, initial_indent="  ! ", subsequent_indent="    ", break_on_hyphens=False)
 

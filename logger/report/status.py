@@ -182,6 +182,14 @@ def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusT
         )
 
 
+def to_acknowledge(vat: VatConfig, carry: Carry) -> Iterator[tuple[str, AlarmState]]:
+    """Yield the alarms of a vat (or of the system) that wait for a person's acknowledgement."""
+    for alarm in vat.alarms:
+        state = carry.alarms.get(alarm.id, AlarmState())
+        if state.shown in _TO_ACKNOWLEDGE:
+            yield alarm.id, state
+
+
 def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> str:
     """Say what is abnormal, or that it no longer is."""
     if not state.shown.is_standing:
