@@ -56,14 +56,12 @@ def sentence(rows: Measurements, evidence: Evidence, *, row: int = -1, steady: b
 def reason(rows: Measurements, evidence: Evidence, *, row: int = -1, steady: bool = False) -> str:
     """Say what the verdict on a record rests on, or what speaks against it, without the verdict and its age."""
     tests, at_us = QualityTests(int(rows.tests[row])), int(rows.at_us[row])
+
+    def when(then_us: int) -> str:
+        return moment(then_us, evidence.people) if steady else f"{ago(then_us, at_us)} ago"
+
     if rows.belief[row] == Belief.BELIEVED:
-        return ", ".join(
-            _grounds(
-                tests,
-                evidence,
-                lambda then_us: moment(then_us, evidence.people) if steady else f"{ago(then_us, at_us)} ago",
-            )
-        )
+        return ", ".join(_grounds(tests, evidence, when))
     return _why(tests, Reason(int(rows.reason[row])), float(rows.temperature_c[row]))
 
 
@@ -76,7 +74,7 @@ def ago(then_us: int, now_us: int) -> str:
 
 
 def moment(at_us: int, people: PeopleConfig) -> str:
-    """Say when something was, to the minute."""
+    """Say when something was, to the minute, in their time."""
     then = local(at_us, ZoneInfo(people.zone))
     return f"{then:%Y-%m-%d %H:%M} {then.tzname()}"
 

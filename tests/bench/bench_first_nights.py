@@ -59,7 +59,7 @@ HEALTHY = {
 """Runs of the simulator without a fault or a disturbance, and the kind of ferment of each."""
 AWAKE_FROM, AWAKE_TO = 7, 22
 HOUR_US = 3_600_000_000
-COMPARED = {Lack.CONFIRMATION}
+COMPARED = {Lack.CONFIRMATION, Lack.QUESTION}
 """What a comparison with another instrument is good for."""
 
 
