@@ -47,7 +47,7 @@ def test_every_documented_command_does_what_it_says(night: MakeNight) -> None:
     here.start_and_watch(60)
     environment = {**os.environ, "VATVIGIL_CONFIG": str(here.config_file)}
     for line in sorted(commands(), key=turn):
-        words = shlex.split(line)[1:]
+        words = shlex.split(line, comments=True)[1:]
         done = subprocess.run(
             [sys.executable, "-P", "-m", "logger", *words],
             cwd=here.folder,
