@@ -11,6 +11,7 @@ from logger.model.belief import LEADING, Belief, BeliefSince
 from logger.model.claims import PREMISES, Claim, Lack, LastCheck, TargetProgress, TargetWindow, WithdrawnClaim
 from logger.model.corrections import Correction, Deviation
 from logger.model.drift import Drift
+from logger.model.forecast import BatchEnded, ForecastMade, ForecastState, Foresight, Outlook
 from logger.model.health import Finding
 from logger.model.notification import DayCounters, Digest, Notification, VatFacts
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, QualityTests, Reason
@@ -48,6 +49,7 @@ __all__ = [
     "Acceptance",
     "AlarmState",
     "Answer",
+    "BatchEnded",
     "BatchState",
     "Belief",
     "BeliefSince",
@@ -74,6 +76,9 @@ __all__ = [
     "Event",
     "Finding",
     "Floats",
+    "ForecastMade",
+    "ForecastState",
+    "Foresight",
     "Health",
     "Indication",
     "Ints",
@@ -86,6 +91,7 @@ __all__ = [
     "Method",
     "Notification",
     "Outcome",
+    "Outlook",
     "Quality",
     "QualityTests",
     "Reason",

@@ -104,6 +104,44 @@ def gompertz(seed: int) -> Truth:
     return Truth(_grid(), ph, warm)
 
 
+def double_gompertz(seed: int) -> Truth:
+    """Draw two Gompertz falls, the second later and slower: one kind of bacteria takes over from another."""
+    rng = np.random.default_rng(seed)
+    warm = _temperature(rng, _room(rng, mean_c=(16.0, 24.0), swing_c=(0.0, 12.0)))
+    hours = _paced(((warm + 2.0) / 22.0) ** 2)
+    start, end, share = rng.uniform(5.6, 6.3), rng.uniform(3.2, 3.9), rng.uniform(0.3, 0.7)
+    lag = rng.uniform(4.0, 40.0)
+    falls = (share * (start - end), (1.0 - share) * (start - end))
+    lags, steepest = (lag, lag + rng.uniform(8.0, 40.0)), (_logarithmic(rng, 0.03, 0.15), _logarithmic(rng, 0.02, 0.08))
+    parts = [
+        fall * np.exp(-np.exp(rate * np.e / fall * (begin - hours) + 1.0))
+        for fall, rate, begin in zip(falls, steepest, lags, strict=True)
+    ]
+    return Truth(_grid(), start - parts[0] - parts[1], warm)
+
+
+def weibull(seed: int) -> Truth:
+    """Draw a Weibull fall: of first order without a lag up to a steep one after a long lag."""
+    rng = np.random.default_rng(seed)
+    warm = _temperature(rng, _room(rng, mean_c=(17.0, 24.0), swing_c=(0.0, 8.0)))
+    hours = _paced(_arrhenius(warm, rng.uniform(50.0, 90.0)))
+    start, end = rng.uniform(5.5, 6.3), rng.uniform(3.3, 3.9)
+    return Truth(
+        _grid(), end + (start - end) * np.exp(-((hours / rng.uniform(30.0, 90.0)) ** _logarithmic(rng, 1.0, 4.0))), warm
+    )
+
+
+def arctangent(seed: int) -> Truth:
+    """Draw an arctangent of time, which slows for days; tenfold warmth 2 to 3.5 times as fast."""
+    rng = np.random.default_rng(seed)
+    warm = _temperature(rng, _room(rng, mean_c=(17.0, 24.0), swing_c=(0.0, 8.0)))
+    hours = _paced(_q10(warm, rng.uniform(2.0, 3.5)))
+    start, end = rng.uniform(5.5, 6.3), rng.uniform(3.0, 3.8)
+    middle, wide = rng.uniform(20.0, 70.0), _logarithmic(rng, 4.0, 16.0)
+    y = np.arctan((hours - middle) / wide)
+    return Truth(_grid(), start - (start - end) * (y - y[0]) / (np.pi / 2.0 - y[0]), warm)
+
+
 def troubled(seed: int) -> Truth:
     """Draw a vat that may never come down: far too much salt, hardly any sugar, or a cold room."""
     rng = np.random.default_rng(seed)

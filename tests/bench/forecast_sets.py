@@ -43,7 +43,16 @@ class ForecastSet:
 TUNING = ForecastSet(
     name="tuning",
     first_seed=10_000,
-    families=(curves.acid_wild, curves.acid_starter, curves.acid_cool, curves.acid_swing, curves.gompertz),
+    families=(
+        curves.acid_wild,
+        curves.acid_starter,
+        curves.acid_cool,
+        curves.acid_swing,
+        curves.gompertz,
+        curves.double_gompertz,
+        curves.weibull,
+        curves.arctangent,
+    ),
     late=(curves.troubled,),
 )
 JUDGED = ForecastSet(
@@ -64,6 +73,8 @@ class Watched:
     ph: Floats
     u: Floats
     temperature_c: Floats
+    bias: Floats
+    """What the probe reads too much, noise apart."""
 
     @property
     def crosses_h(self) -> float:
@@ -91,14 +102,15 @@ def watched(family: Family, seed: int, *, fault: str = "") -> Watched:
     truth, rng = family(seed), np.random.default_rng(seed + 500_000)
     count = len(truth.hours)
     bias, drift = rng.normal(0.0, U_PH), rng.normal(0.0, DRIFT_PH_PER_DAY)
-    read = _faulty(truth, fault) + bias + drift * truth.hours / 24.0
+    off = bias + drift * truth.hours / 24.0
+    read = _faulty(truth, fault) + off
     read += NOISE_PH * rng.standard_normal(count) + _wander(rng, count)
     u = np.sqrt(U_PH**2 + (DRIFT_PH_PER_DAY * truth.hours / 24.0) ** 2)
     warm = truth.temperature_c + rng.normal(0.0, THERMOMETER_C) + 0.05 * rng.standard_normal(count)
     if rng.random() < GAPS:
         begin = int(rng.uniform(5.0, 80.0) / STEP_H)
         read[begin : begin + int(rng.uniform(2.0, 10.0) / STEP_H)] = np.nan
-    return Watched(family.__name__, truth, read, u, warm)
+    return Watched(family.__name__, truth, read, u, warm, off)
 
 
 def _wander(rng: np.random.Generator, count: int) -> Floats:
