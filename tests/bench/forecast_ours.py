@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
-from math import nan
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from logger.measure.forecast import ForecastWindow, Goal, line_through
 from logger.measure.forecast_ratios import Ratios
 from logger.model import ForecastState, Foresight, Outlook
 from logger.units import HOUR_US
+from simulator.vat import Floats
 from tests.bench.forecast_rivals import Interval
 from tests.bench.forecast_sets import TARGET_PH, ForecastSet, Watched, watched
 
@@ -80,15 +80,24 @@ def _ratios_of(vat: Watched, limit_ph: float) -> Iterator[tuple[float, float, fl
 
 
 def learn(chosen: ForecastSet, limit_ph: float) -> Iterator[tuple[float, Ratios]]:
-    """Yield by part of the way the quantiles of the ratios over a set, with a probe that is right; 0: the hours."""
-    found: dict[float, list[tuple[float, float]]] = {}
+    """Yield by part of the way the quantiles of the ratios over a set, with a probe that is right; 0: the hours.
+
+    Each law weighs the same: `acid` is one, in four kinds of room.
+    """
+    acid = sum(family.__name__.startswith("acid") for family in chosen.families)
+    found: dict[float, list[tuple[float, float, float]]] = {}
     for row, family in enumerate(chosen.families):
+        weight = 1.0 / acid if family.__name__.startswith("acid") else 1.0
         for number in range(chosen.vats):
             vat = watched(family, chosen.first_seed + 500 + 1000 * row + number)
-            right = replace(vat, ph=np.where(np.isnan(vat.ph), nan, vat.ph - vat.bias))
-            for part, steepest, newest in _ratios_of(right, limit_ph):
-                found.setdefault(part, []).append((steepest, newest))
+            for part, steepest, newest in _ratios_of(replace(vat, ph=vat.ph - vat.bias), limit_ph):
+                found.setdefault(part, []).append((steepest, newest, weight))
     for part in sorted(found):
-        steepest, newest = np.array(found[part]).T
-        low, (middle, high) = np.quantile(steepest, 0.05), np.quantile(newest, (0.5, 0.95))
-        yield part, (round(float(low), 2), round(float(middle), 2), round(float(high), 2))
+        steepest, newest, weights = np.array(found[part]).T
+        yield part, (_quantile(steepest, weights, 0.05), *(_quantile(newest, weights, q) for q in (0.5, 0.95)))
+
+
+def _quantile(values: Floats, weights: Floats, part: float) -> float:
+    order = np.argsort(values)
+    below = np.cumsum(weights[order]) / weights.sum()
+    return round(float(values[order][int(np.searchsorted(below, part))]), 2)
