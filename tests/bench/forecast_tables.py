@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from math import inf, isfinite
+from math import isfinite
 
 import numpy as np
 
@@ -60,6 +60,3 @@ def table(name: str, scored: list[Scored], *, by_family: bool) -> Iterator[str]:
         yield line(f"{name}, {100 * mark:.0f} %", here)
         for family in dict.fromkeys(each.family for each in here) if by_family else ():
             yield line(f"    {family}", [each for each in here if each.family == family])
-
-
-NEVER: Interval = (inf, inf, inf)
