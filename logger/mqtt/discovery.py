@@ -12,13 +12,20 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from logger.config import AlarmConfig, Config, VatConfig
-from logger.mqtt import alarm_state, controls, event, health, measurement, status, target
+from logger.mqtt import alarm_state, controls, event, forecast, health, measurement, status, target
 from logger.mqtt.entity import Entity, EntityFactory, Scope, alarm_words
 from logger.mqtt.messages import Message
 from logger.watch import system
 
 OF_WATCH = (*status.ENTITIES, *event.WATCH_ENTITIES)
-OF_VAT = (*measurement.ENTITIES, *health.ENTITIES, *event.ENTITIES, *target.ENTITIES, *controls.ENTITIES)
+OF_VAT = (
+    *measurement.ENTITIES,
+    *health.ENTITIES,
+    *event.ENTITIES,
+    *target.ENTITIES,
+    *forecast.ENTITIES,
+    *controls.ENTITIES,
+)
 OF_ALARM = (*alarm_state.ENTITIES, *controls.ALARM_ENTITIES)
 POLLS_UNTIL_STALE = 3
 """A measurement older than this many polls is stale at the hub (common practice, no source)."""

@@ -50,6 +50,8 @@ def _vat(vat: VatStatus) -> Iterator[str]:
         yield from row("Target", f"{vat.target.text}{since}")
         if vat.target.shown_at:
             yield from row("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
+    if vat.forecast is not None:
+        yield from row("Forecast", vat.forecast.text)
     if not vat.alarms:
         yield from row("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):

@@ -47,7 +47,8 @@ class Crept:
 
 def creeping_table(chosen: ForecastSet) -> Iterator[str]:
     """Yield by fault and hours since its begin what was said of vats that are not at the target yet."""
-    yield f"{'':<22}{'after h':>8}{'vats':>6}{'told':>7}{'held':>7}{'later':>7}{'early':>7}{'width':>8}{'sure, wrong':>13}"
+    names = f"{'told':>7}{'held':>7}{'later':>7}{'early':>7}{'width':>8}{'sure, wrong':>13}"
+    yield f"{'':<22}{'after h':>8}{'vats':>6}{names}"
     healthy = dict(enumerate(vats(chosen, chosen.families)))
     for fault in CREEPING:
         crept: dict[float, list[Crept]] = {hours: [] for hours in CREPT_H}

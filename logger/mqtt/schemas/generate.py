@@ -5,7 +5,7 @@ from typing import Any
 
 import msgspec
 
-from logger.mqtt import alarm_state, entity, event, health, measurement, status, target
+from logger.mqtt import alarm_state, entity, event, forecast, health, measurement, status, target
 from logger.mqtt.command_forms import COMMANDS
 from logger.mqtt.payloads import PayloadKind
 
@@ -18,6 +18,7 @@ KINDS: tuple[PayloadKind, ...] = (
     event.KIND,
     health.KIND,
     target.KIND,
+    forecast.KIND,
     entity.KIND,
     *(row.kind for row in COMMANDS),
 )
