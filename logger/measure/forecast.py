@@ -27,7 +27,7 @@ from statistics import median
 
 from logger.measure.batch import UNKNOWN_C, biological_hours
 from logger.measure.forecast_ratios import FROM_A_TENTH, LEAST, MOST, Ratios, ratios_at
-from logger.model import BatchEnded, ForecastMade, ForecastState, Foresight, Outlook
+from logger.model import BatchEnded, BatchOutlook, ForecastMade, ForecastState, Foresight
 from logger.units import HOUR_US, MINUTE_US
 
 WINDOW_S = 600.0
@@ -119,8 +119,8 @@ def follow(state: ForecastState, window: ForecastWindow, goal: Goal) -> Forecast
     return _with_outlook(state, window, goal, span)
 
 
-def _silent(window: ForecastWindow) -> Outlook:
-    return Outlook(foresight=Foresight.SILENT, at_us=window.at_us)
+def _silent(window: ForecastWindow) -> BatchOutlook:
+    return BatchOutlook(foresight=Foresight.SILENT, at_us=window.at_us)
 
 
 def _with_warmth(state: ForecastState, window: ForecastWindow) -> ForecastState:
@@ -201,11 +201,11 @@ def _with_outlook(state: ForecastState, window: ForecastWindow, goal: Goal, line
     return replace(state, outlook=outlook, made=made)
 
 
-def _too_early(state: ForecastState, window: ForecastWindow, goal: Goal) -> Outlook:
+def _too_early(state: ForecastState, window: ForecastWindow, goal: Goal) -> BatchOutlook:
     """Say how long it takes at least, and how likely the deadline is missed even if pH begins to fall now."""
     low, middle, high = _clocked(state, FROM_A_TENTH)
     missed = _missed(window, goal, (low, middle, high))
-    return Outlook(
+    return BatchOutlook(
         foresight=Foresight.TOO_EARLY,
         at_us=window.at_us,
         low_us=window.at_us + round(low * HOUR_US),
@@ -214,10 +214,10 @@ def _too_early(state: ForecastState, window: ForecastWindow, goal: Goal) -> Outl
     )
 
 
-def _told(window: ForecastWindow, goal: Goal, hours: Ratios) -> Outlook:
+def _told(window: ForecastWindow, goal: Goal, hours: Ratios) -> BatchOutlook:
     low_us, middle_us, high_us = (window.at_us + round(each * HOUR_US) for each in hours)
     is_wide = hours[2] - hours[0] > WIDE_H
-    return Outlook(
+    return BatchOutlook(
         foresight=Foresight.TOO_WIDE if is_wide else Foresight.TOLD,
         at_us=window.at_us,
         low_us=low_us,

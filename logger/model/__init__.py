@@ -11,7 +11,7 @@ from logger.model.belief import LEADING, Belief, BeliefSince
 from logger.model.claims import PREMISES, Claim, Lack, LastCheck, TargetProgress, TargetWindow, WithdrawnClaim
 from logger.model.corrections import Correction, Deviation
 from logger.model.drift import Drift
-from logger.model.forecast import BatchEnded, ForecastMade, ForecastState, Foresight, Outlook
+from logger.model.forecast import BatchEnded, BatchOutlook, ForecastMade, ForecastState, Foresight
 from logger.model.health import Finding
 from logger.model.notification import DayCounters, Digest, Notification, VatFacts
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, QualityTests, Reason
@@ -50,6 +50,7 @@ __all__ = [
     "AlarmState",
     "Answer",
     "BatchEnded",
+    "BatchOutlook",
     "BatchState",
     "Belief",
     "BeliefSince",
@@ -91,7 +92,6 @@ __all__ = [
     "Method",
     "Notification",
     "Outcome",
-    "Outlook",
     "Quality",
     "QualityTests",
     "Reason",

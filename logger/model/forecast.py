@@ -18,7 +18,7 @@ class Foresight(StrEnum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Outlook:
+class BatchOutlook:
     """What was forecast at the newest window. Times are UTC."""
 
     foresight: Foresight
@@ -84,5 +84,5 @@ class ForecastState:
     """By the parts of the way at which forecasts are kept."""
     ended: tuple[BatchEnded, ...] = ()
     """The newest batches that ended."""
-    outlook: Outlook | None = None
+    outlook: BatchOutlook | None = None
     """None: no batch with a target is under way."""

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 from logger.alarm.quiet_hours import local
 from logger.config import PeopleConfig, VatConfig
 from logger.measure.forecast_ratios import LEAST, MOST, own_ratios
-from logger.model import Carry, ForecastState, Foresight, Outlook
+from logger.model import BatchOutlook, Carry, ForecastState, Foresight
 from logger.units import MINUTE_US
 from logger.watch.forecasting import due_h
 
@@ -28,7 +28,7 @@ def sentence(vat: VatConfig, carry: Carry) -> str | None:
     return "; ".join([_when(outlook, vat.people), *_deadline(vat, outlook), *_proof(outlook, state)])
 
 
-def _when(outlook: Outlook, people: PeopleConfig) -> str:
+def _when(outlook: BatchOutlook, people: PeopleConfig) -> str:
     if outlook.foresight is Foresight.SILENT or outlook.low_us is None:
         return "none: no reading can be believed for long enough, or pH rises"
     low = _clock(outlook.low_us // HALF_HOUR_US, people)
@@ -44,7 +44,7 @@ def _clock(half_hours: int, people: PeopleConfig) -> str:
     return f"{local(half_hours * HALF_HOUR_US, ZoneInfo(people.zone)):%a %H:%M}"
 
 
-def _deadline(vat: VatConfig, outlook: Outlook) -> list[str]:
+def _deadline(vat: VatConfig, outlook: BatchOutlook) -> list[str]:
     hours, missed = due_h(vat), outlook.missed
     if hours is None or missed is None or (outlook.is_at_least and missed < _LIKELY):
         return []
@@ -58,7 +58,7 @@ def _per_cent(missed: float, *, is_at_least: bool) -> str:
     return f"{100 * missed:.0f} %{' or more' if missed >= MOST or is_at_least else ''}"
 
 
-def _proof(outlook: Outlook, state: ForecastState) -> list[str]:
+def _proof(outlook: BatchOutlook, state: ForecastState) -> list[str]:
     if outlook.foresight is not Foresight.TOLD:
         return []
     return [proof(state)]

@@ -17,7 +17,7 @@ from logger.config import AlarmConfig, AlarmKind, Signal, VatConfig
 from logger.measure import forecast, trend
 from logger.measure.forecast import ForecastWindow, Goal
 from logger.measure.windows import LOST
-from logger.model import Belief, Carry, ForecastState, Foresight, Measurements, Outlook
+from logger.model import BatchOutlook, Belief, Carry, ForecastState, Foresight, Measurements
 from logger.units import HOUR_US
 from logger.watch.signals import Signals
 
@@ -28,7 +28,7 @@ class ForecastCourse:
 
     state: ForecastState
     """At its end."""
-    outlooks: tuple[tuple[int, Outlook | None], ...]
+    outlooks: tuple[tuple[int, BatchOutlook | None], ...]
     """Each from its row on."""
 
 

@@ -36,7 +36,7 @@ class Truth:
 
 
 def _grid() -> Floats:
-    return np.arange(round(HOURS / STEP_H)) * STEP_H
+    return np.asarray(np.arange(round(HOURS / STEP_H)) * STEP_H, dtype=np.float64)
 
 
 def _logarithmic(rng: Rng, low: float, high: float) -> float:

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from logger.model import Foresight, Outlook
+from logger.model import BatchOutlook, Foresight
 from tests.bench.forecast_curves import STEP_H
 from tests.bench.forecast_ours import hours_of, states
 from tests.bench.forecast_sets import CREEPING, CREEPS_AT, CREPT_H, DEADLINES_H, ForecastSet, Watched, vats
@@ -18,7 +18,7 @@ SURE = 0.9
 
 def deadline_table(chosen: ForecastSet) -> Iterator[str]:
     """Yield by what was said of a deadline, 48 to 6 h before it, how often that was missed; by the true pH."""
-    said: list[tuple[Outlook, bool]] = []
+    said: list[tuple[BatchOutlook, bool]] = []
     for vat in vats(chosen, (*chosen.families, *chosen.late)):
         for due_h in DEADLINES_H:
             rows = {round((due_h - before) / STEP_H) for before in BEFORE_H if due_h > before}
@@ -39,8 +39,8 @@ def deadline_table(chosen: ForecastSet) -> Iterator[str]:
 class Crept:
     """What was said so long after a fault began, with it and without."""
 
-    outlook: Outlook | None
-    healthy: Outlook | None
+    outlook: BatchOutlook | None
+    healthy: BatchOutlook | None
     remained_h: float
     is_missed: bool
 
@@ -55,8 +55,8 @@ def creeping_table(chosen: ForecastSet) -> Iterator[str]:
         for number, vat in enumerate(vats(chosen, chosen.families, fault=fault)):
             for hours, each in _crept(vat, healthy[number]):
                 crept[hours].append(each)
-        for hours, each in crept.items():
-            yield _crept_line(fault, hours, each)
+        for hours, found in crept.items():
+            yield _crept_line(fault, hours, found)
 
 
 def _crept(vat: Watched, healthy: Watched) -> Iterator[tuple[float, Crept]]:

@@ -9,7 +9,7 @@ from logger.measure import forecast
 from logger.measure.batch import biological_hours
 from logger.measure.forecast import ForecastWindow, Goal, line_through
 from logger.measure.forecast_ratios import Ratios
-from logger.model import ForecastState, Foresight, Outlook
+from logger.model import BatchOutlook, ForecastState, Foresight
 from logger.units import HOUR_US
 from simulator.vat import Floats
 from tests.bench.forecast_rivals import Interval
@@ -42,7 +42,7 @@ def window_of(vat: Watched, row: int) -> ForecastWindow:
     )
 
 
-def hours_of(outlook: Outlook | None) -> Interval | None:
+def hours_of(outlook: BatchOutlook | None) -> Interval | None:
     """Return what was told, in hours from then."""
     if outlook is None or outlook.foresight is not Foresight.TOLD:
         return None
@@ -94,7 +94,8 @@ def learn(chosen: ForecastSet, limit_ph: float) -> Iterator[tuple[float, Ratios]
                 found.setdefault(part, []).append((steepest, newest, weight))
     for part in sorted(found):
         steepest, newest, weights = np.array(found[part]).T
-        yield part, (_quantile(steepest, weights, 0.05), *(_quantile(newest, weights, q) for q in (0.5, 0.95)))
+        low = _quantile(steepest, weights, 0.05)
+        yield part, (low, _quantile(newest, weights, 0.5), _quantile(newest, weights, 0.95))
 
 
 def _quantile(values: Floats, weights: Floats, part: float) -> float:

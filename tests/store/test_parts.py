@@ -12,7 +12,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 import pytest
 
 from logger.errors import StoreError
-from logger.model import Carry
+from logger.model import Carry, ForecastState
 from logger.store import Store, parts, queries
 from logger.store.parts import PARTS, STEPS, PartRow
 from tests.store.factories import carry
@@ -30,6 +30,7 @@ PINNED = {
     ("reported", 2): "98c456cff6406f56",
     ("windows", 2): "e28f026ee1b0d9aa",
     ("trust", 1): "a87975ab11b62961",
+    ("forecast", 1): "0a3f7e4275b33382",
 }
 """By part and version: what its fields are, at every depth, as a digest. Lines are added here, never changed."""
 
@@ -97,6 +98,11 @@ def test_an_older_part_is_stepped_to_this_version(monkeypatch: pytest.MonkeyPatc
 def test_a_part_that_is_missing_is_refused() -> None:
     with pytest.raises(StoreError, match="the part `batch` of what the watch over `marrow` remembers is missing"):
         decoded([row for row in parts.encode(carry()) if row.part != "batch"])
+
+
+def test_a_forecast_that_is_missing_begins_anew() -> None:
+    rows = [row for row in parts.encode(carry()) if row.part != "forecast"]
+    assert decoded(rows) == replace(carry(), forecast=ForecastState())
 
 
 def remember(store: Store, kept: Carry) -> None:
