@@ -30,6 +30,7 @@ from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.entity import Software
 from logger.mqtt.event import event_of
+from logger.mqtt.forecast import forecast_message
 from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Incoming, Message, NetworkEvent
 from logger.mqtt.schemas import schema
@@ -174,8 +175,16 @@ def everything_sent() -> list[Message]:
     beat = heartbeat_message(TOPICS, at_us=AT_US, store=STORE, believed_age_s={}, waiting=0, oldest_at_us=None)
     reading = measurement_message(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
+    foreseen = forecast_message(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe))
     aimed = target_message(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
-    return [*hub.delivery.standing, *moments, beat, reading, *([aimed] if aimed else [])]
+    return [
+        *hub.delivery.standing,
+        *moments,
+        beat,
+        reading,
+        *([aimed] if aimed else []),
+        *([foreseen] if foreseen else []),
+    ]
 
 
 def read_payload(payload: str, kind: str) -> dict[str, Any]:
