@@ -55,6 +55,8 @@ Z = 1.6448536269514722
 """Of 95 % on one side."""
 BEGUN = 0.1
 """Part of the way before which there is no slope to go by."""
+SURELY_BEGUN = 0.2
+"""Part of the way from which on no noise brings it back."""
 MARKS = (0.25, 0.5, 0.75)
 """Parts of the way at which forecasts are kept, to learn from."""
 KEPT = 20
@@ -143,7 +145,7 @@ def _with_median(state: ForecastState, window: ForecastWindow, goal: Goal) -> Fo
     level = _level(state)
     is_late = state.top is None and window.begin_us > goal.started_us + FIRST_US
     top = max(level, START_PH) if is_late else level if state.top is None else max(state.top, level)
-    state = replace(state, top=top)
+    state = state if state.has_begun else replace(state, top=top)
     if level > goal.limit_ph or state.has_reached:
         return state
     return replace(state, has_reached=True, made=(), ended=_with_ended(state, window.elapsed_us), medians=(), falls=())
@@ -189,9 +191,10 @@ def _with_outlook(state: ForecastState, window: ForecastWindow, goal: Goal, line
     """Return the state with what is forecast, kept if a mark was passed."""
     top = state.top or 0.0
     way = (top - line.ph) / max(top - goal.limit_ph, 1e-6)
-    if way < BEGUN:
+    state = replace(state, has_begun=state.has_begun or way >= SURELY_BEGUN)
+    if way < BEGUN and not state.has_begun:
         return replace(state, outlook=_too_early(state, window, goal))
-    if line.fall < -Z * line.u:
+    if way < BEGUN or line.fall < -Z * line.u:
         return replace(state, outlook=_silent(window))
     hours = _clocked(state, _needs(state, goal, line, window.u, way))
     outlook = _told(window, goal, hours)

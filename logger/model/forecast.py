@@ -67,7 +67,9 @@ class ForecastState:
     medians: tuple[tuple[int, float, float], ...] = ()
     """The newest believed windows: watch time of the begin, biological hours at the end, pH."""
     top: float | None = None
-    """The highest level since the start."""
+    """The highest level since the start, until pH has begun to fall."""
+    has_begun: bool = False
+    """It has: a fall that is lost again is no vat's before its start."""
     falls: tuple[tuple[int, float], ...] = ()
     """The steepest fall (pH an hour) of each hour of watch time."""
     hours: float = 0.0

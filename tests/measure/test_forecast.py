@@ -100,6 +100,13 @@ def test_a_fall_that_breaks_off_makes_the_interval_wider_and_a_rise_ends_it() ->
     assert outlook.foresight is Foresight.SILENT
 
 
+def test_a_fall_that_is_lost_again_is_no_vat_before_its_start() -> None:
+    before = falling(10.0)
+    lost = followed([*before, *(before[-1] + 0.15 * n / 6.0 for n in range(1, 37)), *[6.1] * 30])
+    assert lost.outlook is not None
+    assert (lost.outlook.foresight, lost.top) == (Foresight.SILENT, pytest.approx(5.79, abs=0.02))
+
+
 def test_a_window_that_is_not_believed_says_nothing_and_time_goes_on() -> None:
     state = followed([*falling(10.0), nan])
     assert state.outlook == BatchOutlook(foresight=Foresight.SILENT, at_us=61 * forecast.WINDOW_US)
