@@ -124,14 +124,14 @@ class AlarmKind(StrEnum):
         KindRow(
             group=Group.SYSTEM,
             title="good-night test (TEST)",
-            presence=Presence.WITH_BROKER_OR_HOOK,
+            presence=Presence.WITH_WAY_OUT,
             has_delay=False,
             defaults={**_AT_ONCE, "priority": Priority.HIGH},
             what="TEST, no real alarm: the good-night test",
             over="TEST: the good-night test is over",
             comes="TEST, no real alarm: this is the good-night test",
             returns="TEST: it is over",
-            first="acknowledge this TEST at the hub, as you would an alarm",
+            first="acknowledge this TEST, as you would an alarm",
         ),
     )
     """The good-night test itself: no real alarm."""
@@ -140,7 +140,7 @@ class AlarmKind(StrEnum):
         KindRow(
             group=Group.SYSTEM,
             title="good-night test not acknowledged",
-            presence=Presence.WITH_BROKER_OR_HOOK,
+            presence=Presence.WITH_WAY_OUT,
             has_delay=False,
             defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 900.0},
             what="the good-night test was not acknowledged",

@@ -206,8 +206,8 @@ class Commit:
     waiting: deque[CycleResult] = field(default_factory=deque)
     delivered: dict[str, int] = field(default_factory=dict)
     """Ids of events that the broker has, with the time, and whose row does not say so yet."""
-    hooked: dict[str, int] = field(default_factory=dict)
-    """Ids of events that went the second way out, with the time, of which the store does not know yet."""
+    taken: dict[tuple[str, str], int] = field(default_factory=dict)
+    """Channels and the ids of events that they took, with the time, of which the store does not know yet."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     numbers: dict[int, int] = field(default_factory=dict)
@@ -287,15 +287,15 @@ class Commit:
         return {memory: number for memory, number in numbers.items() if memory < 0}
 
     def _mark(self) -> None:
-        if not (self.delivered or self.hooked):
+        if not (self.delivered or self.taken):
             return
         with self.store.begin() as work:
             for identity, at_us in self.delivered.items():
                 work.mark_delivered([identity], at_us)
-            work.mark_hooked(self.hooked)
+            work.mark_taken(self.taken)
             work.commit()
         self.delivered.clear()
-        self.hooked.clear()
+        self.taken.clear()
 
     def _recovered(self, *, at_us: int) -> list[Event]:
         log.warning("The store can be written again; what waited is in it")
