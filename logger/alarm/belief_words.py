@@ -6,10 +6,12 @@ record can be told again, word for word. Never says that anything is safe.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from datetime import UTC, datetime
+from dataclasses import dataclass, field
+from zoneinfo import ZoneInfo
 
+from logger.alarm.quiet_hours import local
 from logger.alarm.words import of_test
+from logger.config import PeopleConfig
 from logger.model import LEADING, Belief, Calibration, Carry, Check, Measurements, QualityTests, Reason
 from logger.model.thermometer import fault_words
 from logger.units import MINUTE_US
@@ -26,11 +28,18 @@ class Evidence:
     """The newest in a buffer, with that calibration."""
     spot: Check | None = None
     """The newest beside another instrument, with that calibration."""
+    people: PeopleConfig = field(default_factory=PeopleConfig)
+    """Whose time is said."""
 
 
-def evidence_of(carry: Carry) -> Evidence:
+def evidence_of(carry: Carry, people: PeopleConfig | None = None) -> Evidence:
     """Return what the newest record of a watch rests on."""
-    return Evidence(calibration=carry.electrode.calibration, check=carry.electrode.check, spot=carry.electrode.spot)
+    return Evidence(
+        calibration=carry.electrode.calibration,
+        check=carry.electrode.check,
+        spot=carry.electrode.spot,
+        people=people or PeopleConfig(),
+    )
 
 
 def sentence(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
@@ -39,7 +48,7 @@ def sentence(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
     if belief is Belief.BELIEVED:
         return f"Believed: {because}"
     word = "Suspect" if belief is Belief.SUSPECT else "Not believed"
-    return f"{word}: {because}, {_since(int(rows.since_at_us[row]), int(rows.at_us[row]))}"
+    return f"{word}: {because}, {_since(int(rows.since_at_us[row]), int(rows.at_us[row]), evidence.people)}"
 
 
 def reason(rows: Measurements, evidence: Evidence, *, row: int = -1) -> str:
@@ -68,11 +77,11 @@ def _why(tests: QualityTests, absent: Reason, celsius: float) -> str:
     return "its pH cannot be told" if lead is None else f"{of_test(lead)}{by_second}"
 
 
-def _since(then_us: int, now_us: int) -> str:
+def _since(then_us: int, now_us: int, people: PeopleConfig) -> str:
     """Say since when; with the day where it is not the record's own."""
-    then, now = (datetime.fromtimestamp(us // 1_000_000, UTC) for us in (then_us, now_us))
+    then, now = (local(us, ZoneInfo(people.zone)) for us in (then_us, now_us))
     day = "" if then.date() == now.date() else f"{then:%Y-%m-%d} "
-    return f"since {day}{then:%H:%M} UTC ({ago(then_us, now_us)})"
+    return f"since {day}{then:%H:%M} {then.tzname()} ({ago(then_us, now_us)})"
 
 
 def _grounds(tests: QualityTests, evidence: Evidence, at_us: int) -> Iterator[str]:

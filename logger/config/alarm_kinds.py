@@ -486,7 +486,7 @@ class AlarmKind(StrEnum):
             defaults=_AT_ONCE,
             quantity="{value:.1f} h",
             what="the target is not shown {alarm.setpoint:g} h after the batch was started",
-            over="the target is shown, or another batch was started",
+            over="the target is shown, the reading is at it, or another batch was started",
             comes="The target is not shown {alarm.setpoint:g} h after the batch was started",
             first="hold the batch and measure with another instrument; ask who wrote your process",
         ),
@@ -509,6 +509,20 @@ class AlarmKind(StrEnum):
         ),
     )
     """The forecast says that the deadline is missed with this probability."""
+    UNCONFIRMED = (
+        "unconfirmed",
+        KindRow(
+            group=Group.TARGET,
+            title="target reached, not confirmed",
+            presence=Presence.WITH_TARGET,
+            defaults={**_AT_ONCE, "priority": Priority.MEDIUM, "reminder_s": 43200.0},
+            what="the reading is at the target: confirm it with another instrument",
+            over="the target is shown, or the reading is not at it any more",
+            comes="The reading is at the target: confirm it with another instrument",
+            first="measure the vat beside the probe with another instrument, and tell it at the hub",
+        ),
+    )
+    """The reading is at the target, and nothing is claimed for want of a measurement beside it."""
     CLAIM_WITHDRAWN = (
         "claim-withdrawn",
         KindRow(

@@ -118,7 +118,7 @@ class Publisher:
             vat.id,
             probe=outcome.probe,
             rows=outcome.measurements,
-            evidence=evidence_of(outcome.carry),
+            evidence=evidence_of(outcome.carry, vat.people),
             expiry_s=fresh_s,
         )
         self.delivery.latest(message, now_us + fresh_s * SECOND_US)
@@ -179,7 +179,7 @@ class Publisher:
         if foreseen is not None:
             self.delivery.put(foreseen)
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
-        trust = trust_words.shown(carry)
+        trust = trust_words.shown(carry, trust_words.clock_of(vat.people))
         self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings, trust=trust))
 
 

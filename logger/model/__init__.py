@@ -8,9 +8,17 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 from logger.config import Health
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
 from logger.model.belief import LEADING, Belief, BeliefSince
-from logger.model.claims import PREMISES, Claim, Lack, LastCheck, TargetProgress, TargetWindow, WithdrawnClaim
+from logger.model.claims import (
+    PREMISES,
+    Claim,
+    Confirmation,
+    Lack,
+    TargetProgress,
+    TargetWindow,
+    WithdrawnClaim,
+)
 from logger.model.corrections import Correction, Deviation
-from logger.model.drift import Drift
+from logger.model.estimate import Account, Estimate, Instrument, Question
 from logger.model.forecast import BatchEnded, BatchOutlook, ForecastMade, ForecastState, Foresight
 from logger.model.health import Finding
 from logger.model.notification import DayCounters, Digest, Notification, VatFacts
@@ -47,6 +55,7 @@ __all__ = [
     "LEADING",
     "PREMISES",
     "Acceptance",
+    "Account",
     "AlarmState",
     "Answer",
     "BatchEnded",
@@ -65,15 +74,16 @@ __all__ = [
     "Columns",
     "Command",
     "CommandKind",
+    "Confirmation",
     "Correction",
     "DayCounters",
     "Deviation",
     "Digest",
     "Doubt",
-    "Drift",
     "EarnedBy",
     "ElectrodeState",
     "Entry",
+    "Estimate",
     "Event",
     "Finding",
     "Floats",
@@ -82,9 +92,9 @@ __all__ = [
     "Foresight",
     "Health",
     "Indication",
+    "Instrument",
     "Ints",
     "Lack",
-    "LastCheck",
     "Level",
     "Loss",
     "Mark",
@@ -94,6 +104,7 @@ __all__ = [
     "Outcome",
     "Quality",
     "QualityTests",
+    "Question",
     "Reason",
     "Rehearsal",
     "ReportedState",

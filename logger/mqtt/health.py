@@ -16,6 +16,7 @@ from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
 from logger.measure import age, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
+from logger.measure.error_state import OFFSET
 from logger.model import Calibration, Carry, Finding, Health, State, TrustLevel
 from logger.mqtt.entity import Entity, Scope
 from logger.mqtt.messages import Message
@@ -23,7 +24,7 @@ from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, Time, js
 from logger.mqtt.topics import PATTERNS, Topics
 from logger.units import DAY_US
 from logger.watch import trust_words, unwatched
-from logger.watch.trust_words import TrustShown
+from logger.watch.trust_words import Clock, TrustShown
 
 ROOM_C = 20.0
 
@@ -101,7 +102,7 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
     if carry.electrode.calibration is not None:
         findings += condition(summarise(carry.electrode.calibration), probe.calibration)
         findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
-    findings += _after_gap(carry)
+    findings += _after_gap(vat, carry)
     findings += _expired(config, at_us=at_us)
     findings.sort(key=lambda finding: list(Health).index(finding.status))
     return (findings[0].status if findings else Health.GOOD), [finding.text for finding in findings]
@@ -109,7 +110,7 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
 
 def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
     findings = [
-        Finding(status=alarm.kind.row.health, text=_text(alarm.kind, carry))
+        Finding(status=alarm.kind.row.health, text=_text(alarm.kind, carry, trust_words.clock_of(vat.people)))
         for alarm in vat.alarms
         if alarm.kind.row.finding and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]
@@ -117,14 +118,14 @@ def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
     return findings if carry.electrode.calibration else [*findings, Finding(status=Health.FAILURE, text=uncalibrated)]
 
 
-def _text(kind: AlarmKind, carry: Carry) -> str:
+def _text(kind: AlarmKind, carry: Carry, clock: Clock) -> str:
     """Return the finding of an alarm; of one on trust, what it was lost or is doubted by."""
     loss, doubt = carry.trust.loss, carry.trust.doubt
     if kind is AlarmKind.TRUST_LOST and loss is not None and carry.suppression.not_back_us is None:
-        why = trust_words.lost_steadily(loss, carry.electrode.calibration)
+        why = trust_words.lost_steadily(loss, carry.electrode.calibration, clock)
         return f"Trust in the probe is lost: {why}. {trust_words.HOW_BACK}."
     if kind is AlarmKind.TRUST_DOUBTED and doubt is not None:
-        return f"The probe is doubted: {trust_words.doubted(doubt)}."
+        return f"The probe is doubted: {trust_words.doubted(doubt, clock)}."
     return kind.row.finding
 
 
@@ -146,16 +147,16 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
 
 def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at_us: int) -> Iterator[Finding]:
     """Yield what is overdue; a calibration replaces a check, so only one of the two is asked for."""
-    drift, middle_ph = carry.electrode.drift, (calibration.low_ph + calibration.high_ph) / 2.0
-    is_off = drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph
+    known, middle_ph = carry.electrode.estimate, (calibration.low_ph + calibration.high_ph) / 2.0
+    is_off = known is not None and abs(known.steady.mean[OFFSET]) > probe.check_tolerance_ph
     if is_off:
         yield _maintenance(
             f"The last check found the probe off by more than {probe.check_tolerance_ph:g}: clean it and calibrate it."
         )
-    if drift is not None and drift.unexpected is not None:
+    if known is not None and known.question is not None:
         yield _maintenance(
-            "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh "
-            "buffer, or calibrate."
+            f"Probe or reference? {known.question.text[0].upper()}{known.question.text[1:]}. Until a check about as"
+            " good is as expected nothing is claimed: repeat it in fresh buffer, or calibrate."
         )
     if _is_older(carry, age.calibrated(carry), probe.calibrate_every_d, at_us=at_us):
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")
@@ -175,11 +176,11 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
         )
 
 
-def _after_gap(carry: Carry) -> list[Finding]:
+def _after_gap(vat: VatConfig, carry: Carry) -> list[Finding]:
     between = carry.electrode.unwatched_at_us
     if between is None:
         return []
-    text = unwatched.words(between)
+    text = unwatched.words(between, vat.people)
     return [_maintenance(f"{text[0].upper()}{text[1:]}.")]
 
 

@@ -25,7 +25,7 @@ def watched(deadline_h: float = 40.0) -> Watch:
         ),
         poll_s=POLL_S,
     )
-    return replace(made, vat=replace(made.vat, target=TargetConfig(spot_check=False)))
+    return replace(made, vat=replace(made.vat, target=TargetConfig()))
 
 
 def ph_at(hours: np.ndarray) -> np.ndarray:
