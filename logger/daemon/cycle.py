@@ -72,6 +72,8 @@ class CycleResult:
     """Of the messages that asked for some of this: handed back when it is stored."""
     asked: list[Command] = field(default_factory=list)
     """Commands about the system, still to be applied."""
+    pending: list[Command] = field(default_factory=list)
+    """All commands that are applied or refused by this cycle."""
     system: Carry | None = None
     """What the watch over the system carries now; None: as before."""
 
@@ -94,6 +96,10 @@ class CycleResult:
                 entry = Entry(seq=0, at_us=command.at_us, vat=vat, cause=Cause.REFUSED, by=command.by)
                 self.entries.append(replace(entry, text=f"{command.kind} refused: {refused}"))
         return kept
+
+    def all_answers(self) -> list[Answer]:
+        """Return what became of each of the pending commands."""
+        return [*(answer for outcome in self.outcomes for answer in outcome.answers), *self.answers]
 
     def all_entries(self) -> list[Entry]:
         """Return every journal entry of the batch in the order of the journal: what was merged into it comes last."""
@@ -142,7 +148,8 @@ class Acquisition:
 
     def evaluate(self, indications: Sequence[Indication]) -> CycleResult:
         """Evaluate indications (at least one) together with the commands that wait for their vats."""
-        batch, pending = CycleResult(), self._pending_commands()
+        pending = self._pending_commands()
+        batch = CycleResult(pending=pending)
         self._refuse_unreadable(batch, indications[-1].at_us)
         by_probe: dict[str, list[Indication]] = {}
         for indication in indications:
@@ -208,6 +215,8 @@ class Commit:
     """Ids of events that the broker has, with the time, and whose row does not say so yet."""
     taken: dict[tuple[str, str], int] = field(default_factory=dict)
     """Channels and the ids of events that they took, with the time, of which the store does not know yet."""
+    topics: list[str] = field(default_factory=list)
+    """Topics where the broker retains messages of ours, to be remembered in place of those before; empty: as before."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     numbers: dict[int, int] = field(default_factory=dict)
@@ -287,13 +296,16 @@ class Commit:
         return {memory: number for memory, number in numbers.items() if memory < 0}
 
     def _mark(self) -> None:
-        if not (self.delivered or self.taken):
+        if not (self.delivered or self.taken or self.topics):
             return
         with self.store.begin() as work:
             for identity, at_us in self.delivered.items():
                 work.mark_delivered([identity], at_us)
             work.mark_taken(self.taken)
+            if self.topics:
+                work.remember_topics(self.topics)
             work.commit()
+        self.topics = []
         self.delivered.clear()
         self.taken.clear()
 

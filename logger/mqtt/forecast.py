@@ -9,7 +9,7 @@ from msgspec import Meta
 
 from logger.config import VatConfig
 from logger.model import Carry, Foresight
-from logger.mqtt.entity import Entity, Scope
+from logger.mqtt.entity import Entity, Scope, attributes
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Probability, Simulated, Time, json_text, number, rfc3339
 from logger.mqtt.topics import PATTERNS, Topics
@@ -58,12 +58,19 @@ ENTITIES = (
     Entity(
         component="sensor",
         key=("forecast",),
+        shows="when pH comes to the target; attributes: ends and middle of the interval, what stands behind it",
         content={
             "name": "Forecast",
             "icon": "mdi:clock-outline",
             "value_template": "{{ value_json.text }}",
             "state_topic": _topic,
-            "json_attributes_topic": _topic,
+            **attributes(
+                _topic,
+                low_at="value_json.low_at",
+                middle_at="value_json.middle_at",
+                high_at="value_json.high_at",
+                proof="value_json.proof",
+            ),
         },
         is_of=_has_target,
     ),

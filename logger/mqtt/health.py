@@ -18,7 +18,7 @@ from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
 from logger.measure.error_state import OFFSET
 from logger.model import Calibration, Carry, Finding, Health, State, TrustLevel
-from logger.mqtt.entity import Entity, Scope
+from logger.mqtt.entity import DIAGNOSTIC, Entity, Scope, attributes
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, Time, json_text, rfc3339_or_none
 from logger.mqtt.topics import PATTERNS, Topics
@@ -52,27 +52,22 @@ ENTITIES = (
     Entity(
         component="sensor",
         key=("probe",),
+        shows="condition of the probe; attributes: what is wrong, how far it is trusted and why",
         content={
             "name": "Probe",
+            "icon": "mdi:needle",
             "state_topic": _topic,
             "value_template": "{{ value_json.status }}",
             "device_class": "enum",
             "options": [status.value for status in Health],
-            "json_attributes_topic": _topic,
-            "entity_category": "diagnostic",
-        },
-    ),
-    Entity(
-        component="sensor",
-        key=("trust",),
-        content={
-            "name": "Trust",
-            "state_topic": _topic,
-            "value_template": "{{ value_json.trust }}",
-            "device_class": "enum",
-            "options": [level.value for level in TrustLevel],
-            "json_attributes_topic": _topic,
-            "entity_category": "diagnostic",
+            **DIAGNOSTIC,
+            **attributes(
+                _topic,
+                findings="value_json.findings",
+                trust="value_json.trust",
+                trust_since="value_json.trust_since",
+                trust_sentence="value_json.trust_sentence",
+            ),
         },
     ),
 )

@@ -2,8 +2,8 @@
 
 Nothing is wrong with these runs, so no alarm of high priority may come; what else comes is listed, for a person whom
 maintenance that is not due or a course that is usual disturbs by day, too. The person is awake from 7 to 22, and
-compares with another instrument, which is right, when the alarm `check-overdue` came, or when the reading is at the
-target and only a check or a spot check is wanted for the claim.
+compares with another instrument, which is right, when the alarm `check-overdue` came, or when nothing but that is
+wanted for the claim.
 
     .venv/bin/python -m tests.bench.bench_first_nights --seeds 1-50
     .venv/bin/pytest -m bench -n 0 -s tests/bench/bench_first_nights.py     (two seeds a run)
@@ -59,7 +59,7 @@ HEALTHY = {
 """Runs of the simulator without a fault or a disturbance, and the kind of ferment of each."""
 AWAKE_FROM, AWAKE_TO = 7, 22
 HOUR_US = 3_600_000_000
-COMPARED = {Lack.SPOT_CHECK, Lack.RECENT_CHECK, Lack.PASSED_CHECK}
+COMPARED = {Lack.CONFIRMATION, Lack.QUESTION}
 """What a comparison with another instrument is good for."""
 
 
@@ -136,15 +136,15 @@ class Household:
         hour = int(newest.at_us[-1]) // HOUR_US % 24
         if row >= len(self.block) or not AWAKE_FROM <= hour < AWAKE_TO or np.isnan(newest.ph).all():
             return
-        if self._is_overdue() or self._lacks_check():
+        if self._is_overdue() or self._lacks_check(int(newest.at_us[-1])):
             self._compare(newest, row)
 
     def _is_overdue(self) -> bool:
         state = self.state.carry.alarms.get("check-overdue")
         return state is not None and state.abnormal
 
-    def _lacks_check(self) -> bool:
-        now = standing(self.watch.vat, self.state.carry, at_us=int(self.block.at_us[0]))
+    def _lacks_check(self, at_us: int) -> bool:
+        now = standing(self.watch.vat, self.state.carry, at_us=at_us)
         is_open = now is not None and now.state is TargetState.NOT_SHOWN and now.newest is not None
         return bool(is_open and now and now.lacks and set(now.lacks) <= COMPARED)
 
