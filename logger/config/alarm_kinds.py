@@ -492,6 +492,23 @@ class AlarmKind(StrEnum):
         ),
     )
     """The target was not shown by so many hours after the batch was started."""
+    LIKELY_LATE = (
+        "likely-late",
+        KindRow(
+            group=Group.TARGET,
+            title="deadline likely missed",
+            unit=" %",
+            setpoint_bounds=(5.0, 95.0),
+            defaults={"setpoint": 50.0, "deadband": 10.0, "on_delay_s": 7200.0, "window_s": 0.0},
+            quantity="{value:.0f} %",
+            what="pH will likely be above its target at the deadline: {value:.0f} %",
+            over="the deadline is no longer likely missed, or it is past",
+            comes="{what}, by the course of the last hours and the warmth of the last day. A probe that creeps draws"
+            " the same curve: {first}",
+            first="look at temperature, salt and probe while there is time, and measure with another instrument",
+        ),
+    )
+    """The forecast says that the deadline is missed with this probability."""
     UNCONFIRMED = (
         "unconfirmed",
         KindRow(

@@ -19,6 +19,7 @@ from logger.mqtt.alarm_state import alarm_message
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.entity import EntityFactory, Software
+from logger.mqtt.forecast import forecast_message
 from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.inbound import Inbound
 from logger.mqtt.measurement import measurement_message
@@ -221,6 +222,9 @@ class Publisher:
         shown = target_message(self.topics, vat, carry, at_us=at_us)
         if shown is not None:
             self.delivery.put(shown)
+        foreseen = forecast_message(self.topics, vat, carry)
+        if foreseen is not None:
+            self.delivery.put(foreseen)
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
         trust = trust_words.shown(carry, trust_words.clock_of(vat.people))
         self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings, trust=trust))

@@ -19,6 +19,7 @@ from logger.model.claims import (
 )
 from logger.model.corrections import Correction, Deviation
 from logger.model.estimate import Account, Estimate, Instrument, Question
+from logger.model.forecast import BatchEnded, BatchOutlook, ForecastMade, ForecastState, Foresight
 from logger.model.health import Finding
 from logger.model.notification import DayCounters, Digest, Notification, VatFacts
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, QualityTests, Reason
@@ -57,6 +58,8 @@ __all__ = [
     "Account",
     "AlarmState",
     "Answer",
+    "BatchEnded",
+    "BatchOutlook",
     "BatchState",
     "Belief",
     "BeliefSince",
@@ -84,6 +87,9 @@ __all__ = [
     "Event",
     "Finding",
     "Floats",
+    "ForecastMade",
+    "ForecastState",
+    "Foresight",
     "Health",
     "Indication",
     "Instrument",

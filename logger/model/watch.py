@@ -7,6 +7,7 @@ from logger.model.alarms import AlarmState, Entry
 from logger.model.belief import BeliefSince
 from logger.model.claims import TargetProgress
 from logger.model.estimate import Estimate
+from logger.model.forecast import ForecastState
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
@@ -158,6 +159,7 @@ class Carry:
     reported: ReportedState = field(default_factory=ReportedState)
     windows: WindowState = field(default_factory=WindowState)
     trust: TrustState = field(default_factory=TrustState)
+    forecast: ForecastState = field(default_factory=ForecastState)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ import math
 from collections.abc import Iterable, Mapping, Sequence
 
 from logger.config import AlarmConfig, Config, VatConfig
-from logger.mqtt import alarm_state, controls, event, health, measurement, status, target, vat_alarms
+from logger.mqtt import alarm_state, controls, event, forecast, health, measurement, status, target, vat_alarms
 from logger.mqtt.entity import Entity, EntityFactory, Scope, alarm_words
 from logger.mqtt.messages import Message
 from logger.watch import system
@@ -25,6 +25,7 @@ OF_VAT = (
     *event.ENTITIES,
     *health.ENTITIES,
     *target.ENTITIES,
+    *forecast.ENTITIES,
     *controls.ENTITIES,
 )
 OF_ALARM = (*alarm_state.ENTITIES, *controls.ALARM_ENTITIES)

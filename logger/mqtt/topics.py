@@ -81,6 +81,10 @@ class Topics:
         """Retained: how a vat stands to its target."""
         return f"{self.root}/vat/{vat}/target"
 
+    def forecast(self, vat: str) -> str:
+        """Retained: when a vat comes to its target."""
+        return f"{self.root}/vat/{vat}/forecast"
+
     def event(self, vat: str) -> str:
         """Not retained: what just happened to a vat; no vat: to the system."""
         return f"{self.root}/vat/{vat}/event" if vat else f"{self.root}/event"

@@ -6,6 +6,7 @@ Law: frozen; the field names are those of `--json`. None: not known.
 from dataclasses import dataclass
 
 from logger.report.counters import Counters
+from logger.report.forecast import ForecastStatus
 from logger.report.target import TargetStatus
 from logger.units import SECOND_US
 
@@ -117,6 +118,8 @@ class VatStatus:
     """Why a start cannot be watched; empty: it can, or need not."""
     target: TargetStatus | None
     """None: the vat has no target."""
+    forecast: ForecastStatus | None
+    """None: no batch with a target is under way."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -75,6 +75,8 @@ def _vat(vat: VatStatus, style: PageStyle) -> Iterator[str]:
         yield from style.row("Target", f"{vat.target.text}{since}")
         if vat.target.shown_at:
             yield from style.row("", f"of the brine at the probe; holds if {'; '.join(vat.target.premises)}")
+    if vat.forecast is not None:
+        yield from style.row("Forecast", vat.forecast.text)
     if not vat.alarms:
         yield from style.row("Alarms", "none standing")
     for number, alarm in enumerate(vat.alarms):

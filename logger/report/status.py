@@ -16,6 +16,7 @@ from logger.mqtt.payloads import COVERAGE_FACTOR, number, quality_word
 from logger.report.beliefs import EvidenceIndex
 from logger.report.corrected import in_force, sentence
 from logger.report.counters import count
+from logger.report.forecast import forecast_status
 from logger.report.overview import (
     Began,
     InForce,
@@ -129,6 +130,7 @@ def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measu
         started=None if carry.batch.started_at_us is None else moment(carry.batch.started_at_us),
         unwatched=batch.unwatched(vat, carry),
         target=target_status(vat, carry, at_us=now.at_us),
+        forecast=forecast_status(vat, carry),
     )
 
 

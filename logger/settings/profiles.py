@@ -66,9 +66,10 @@ _SOON: Final = {"setpoint": 0.10, "on_delay_s": 3 * _HOUR_S}
 
 
 def _deadlines(day_h: float, night_h: float) -> Mapping[str, Mapping[str, Any]]:
-    """Return the alarms by hours after the start of the batch: the first waits for the day, the second wakes."""
+    """Return the alarms by hours after the start of the batch: the first waits for the day, the last one wakes."""
     return {
         "deadline-warning": {"kind": AlarmKind.DEADLINE, "setpoint": day_h},
+        "likely-late": {"kind": AlarmKind.LIKELY_LATE},
         "deadline": {"kind": AlarmKind.DEADLINE, "setpoint": night_h, **_WAKES, "on_delay_s": 0.0},
     }
 

@@ -1,7 +1,8 @@
 """Encode and decode the parts of `model.Carry` as JSON text, each with a version of its own.
 
 Law: a part is read only if its version is known and its fields, at every depth, are exactly those of that version;
-otherwise StoreError: a field that is not known here may not be lost, one that is missing may not be made up. To change
+otherwise StoreError: a field that is not known here may not be lost, one that is missing may not be made up. A part
+that is missing is refused too, but for those that may begin anew. To change
 the fields of a part: raise its version here, and add to `STEPS` how a part of the version before becomes one of it.
 """
 
@@ -16,6 +17,7 @@ from logger.model import (
     BatchState,
     Carry,
     ElectrodeState,
+    ForecastState,
     ReportedState,
     SuppressionState,
     TrustState,
@@ -30,8 +32,11 @@ PARTS: Mapping[str, tuple[Any, int]] = {
     "reported": (ReportedState, 2),
     "windows": (WindowState, 2),
     "trust": (TrustState, 1),
+    "forecast": (ForecastState, 1),
 }
 """By name (the field of `Carry`): what it holds, and the version in which it is written."""
+BEGUN_ANEW = frozenset({"forecast"})
+"""Parts that a store of an earlier version has not: nothing recorded is in them, and they are soon as they were."""
 
 Part = dict[str, Any]
 Step = Callable[[Part], Part]
@@ -133,7 +138,7 @@ def encode(carry: Carry) -> list[PartRow]:
 def decode(rows: Iterable[PartRow], *, vat: str, where: str) -> Carry:
     """Return what the rows of a vat carry. Raises StoreError for a part that is not one of this version of vatvigil."""
     by_name = {row.part: row for row in rows}
-    if strange := sorted(by_name.keys() ^ PARTS.keys()):
+    if strange := sorted((by_name.keys() ^ PARTS.keys()) - (BEGUN_ANEW - by_name.keys())):
         raise _refusal(where, vat, strange[0], "is unknown here" if strange[0] in by_name else "is missing")
     if len({row.probe for row in by_name.values()}) > 1:
         raise _refusal(where, vat, "alarms", "is of another probe than the others")

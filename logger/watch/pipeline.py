@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from logger.alarm import digest, evaluate, quiet_hours
 from logger.alarm.conditions import threshold_codes, where_armed
 from logger.alarm.lifecycle import Now
-from logger.config import AlarmConfig, LookBack, Priority, ProbeConfig, Signal, VatConfig
+from logger.config import AlarmConfig, AlarmKind, LookBack, Priority, ProbeConfig, Signal, VatConfig
 from logger.measure import arming, batch, claims, course, liveness, record, trend, trust_windows
 from logger.measure.windows import WindowMedians
 from logger.model import (
@@ -32,7 +32,7 @@ from logger.model import (
     WatchState,
 )
 from logger.units import SECOND_US
-from logger.watch import context, target_alarms, trust_alarms, unwatched
+from logger.watch import context, forecasting, target_alarms, trust_alarms, unwatched
 from logger.watch.commands import commands_between
 from logger.watch.context import AlarmContext
 from logger.watch.signals import Signals
@@ -151,6 +151,8 @@ def _judge_alarms(
     unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
     signals = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
     trends, judged = _alarm_series(watch, vat, carry, signals)
+    foreseen = forecasting.follow(vat, carry, signals, measured)
+    judged |= {a.id: forecasting.series(a, foreseen, measured) for a in vat.alarms if a.kind is AlarmKind.LIKELY_LATE}
     target = target_alarms.begin(vat, watch.probe, carry, measured, trusted)
     numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
     for alarm in vat.alarms:
@@ -180,6 +182,7 @@ def _judge_alarms(
         alarms=states,
         batch=replace(carry.batch, progress=progress),
         electrode=replace(carry.electrode, found_ph=None, estimate=known),
+        forecast=foreseen.state,
         reported=context.follow_day(reported, measured, closed, annotated, max_gap_us=_gap_us(watch)),
         windows=replace(carry.windows, trends=trends, course=trail),
     )

@@ -58,6 +58,7 @@ def test_the_defaults_load_and_watch_everything_but_a_ph_that_every_vat_begins_a
         "stall": 0.006,
         "fall-broke-off": 25,
         "deadline-warning": 72,
+        "likely-late": 50,
         "deadline": 120,
     }
     kinds = {alarm.kind for alarm in config.vats[0].alarms}

@@ -89,6 +89,7 @@ def test_a_vat_that_is_well_needs_no_attention(house: House) -> None:
         "started": None,
         "unwatched": "",
         "target": None,
+        "forecast": None,
     }
     assert (told["attention"], told["simulated"], told["commands_waiting"]) == ([], False, 0)
     assert told["run"]["run"] == 1

@@ -31,6 +31,7 @@ from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.entity import Software
 from logger.mqtt.event import event_of
+from logger.mqtt.forecast import forecast_message
 from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Incoming, Message, NetworkEvent
 from logger.mqtt.schemas import schema
@@ -178,8 +179,10 @@ def everything_sent() -> list[Message]:
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
     noted, _ = said.taken(TOPICS, NOTED, at_us=AT_US)
     answers = [noted, said.refused(TOPICS, entries[1])]
+    foreseen = forecast_message(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe))
     aimed = target_message(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
-    return [*hub.delivery.standing, *moments, beat, reading, *answers, *([aimed] if aimed else [])]
+    shown = [each for each in (aimed, foreseen) if each]
+    return [*hub.delivery.standing, *moments, beat, reading, *answers, *shown]
 
 
 def read_payload(payload: str, kind: str) -> dict[str, Any]:

@@ -206,7 +206,10 @@ def ids(config: Config) -> set[str]:
 
 
 MAIN = {
-    *(f"sensor.vatvigil_marrow_{name}" for name in ("ph", "temperature", "belief", "worst_alarm", "target")),
+    *(
+        f"sensor.vatvigil_marrow_{name}"
+        for name in ("ph", "temperature", "belief", "worst_alarm", "target", "forecast")
+    ),
     "binary_sensor.vatvigil_marrow_problem",
     "event.vatvigil_marrow_alarm",
     *(f"button.vatvigil_marrow_{name}" for name in ("acknowledge_all", "stirred", "probe_out", "probe_in", "started")),
@@ -221,9 +224,9 @@ DIAGNOSTIC = {
 OF_WATCH = {"button.vatvigil_acknowledge_all"}
 
 
-def test_a_vat_has_sixteen_entities_five_for_who_looks_closer_and_the_watch_a_button() -> None:
+def test_a_vat_has_seventeen_entities_five_for_who_looks_closer_and_the_watch_a_button() -> None:
     one = replace(WITH_TARGET, vats=WITH_TARGET.vats[:1])
-    assert (len(MAIN), len(DIAGNOSTIC)) == (16, 5)
+    assert (len(MAIN), len(DIAGNOSTIC)) == (17, 5)
     assert ids(one) == MAIN | DIAGNOSTIC | OF_WATCH
     diagnostic = {c["default_entity_id"] for c in announced(one).values() if is_diagnostic(c)}
     assert diagnostic == DIAGNOSTIC

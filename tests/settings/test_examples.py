@@ -101,6 +101,7 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "check-overdue": (None, Priority.LOW),
         "drifted": (None, Priority.MEDIUM),
         "deadline-warning": (72, Priority.MEDIUM),
+        "likely-late": (50, Priority.MEDIUM),
         "deadline": (120, Priority.HIGH),
         "claim-withdrawn": (None, Priority.HIGH),
         "unconfirmed": (None, Priority.MEDIUM),

@@ -12,7 +12,7 @@ from typing import Any, Union, get_args, get_origin, get_type_hints
 import pytest
 
 from logger.errors import StoreError
-from logger.model import Carry
+from logger.model import Carry, ForecastState
 from logger.store import Store, parts, queries
 from logger.store.parts import PARTS, STEPS, PartRow
 from tests.store.factories import carry
@@ -32,6 +32,7 @@ PINNED = {
     ("trust", 1): "a87975ab11b62961",
     ("batch", 3): "f5f08b6d32b4d434",
     ("electrode", 3): "bdda4cded76a08d4",
+    ("forecast", 1): "07043201fc44b0f2",
 }
 """By part and version: what its fields are, at every depth, as a digest. Lines are added here, never changed."""
 
@@ -99,6 +100,11 @@ def test_an_older_part_is_stepped_to_this_version(monkeypatch: pytest.MonkeyPatc
 def test_a_part_that_is_missing_is_refused() -> None:
     with pytest.raises(StoreError, match="the part `batch` of what the watch over `marrow` remembers is missing"):
         decoded([row for row in parts.encode(carry()) if row.part != "batch"])
+
+
+def test_a_forecast_that_is_missing_begins_anew() -> None:
+    rows = [row for row in parts.encode(carry()) if row.part != "forecast"]
+    assert decoded(rows) == replace(carry(), forecast=ForecastState())
 
 
 def remember(store: Store, kept: Carry) -> None:

@@ -66,6 +66,7 @@ ALARMS = (
     raw_alarm(AlarmKind.DRIFTED, None),
     AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
     AlarmConfig(id="deadline", kind=AlarmKind.DEADLINE, setpoint=0.1, on_delay_s=0.0, window_s=0.0, reminder_s=70.0),
+    AlarmConfig(id="late", kind=AlarmKind.LIKELY_LATE, setpoint=50.0, deadband=10.0, on_delay_s=20.0, window_s=0.0),
     AlarmConfig(id="above", kind=AlarmKind.ABOVE_TARGET, on_delay_s=20.0, off_delay_s=30.0, window_s=0.0),
     AlarmConfig(id="unconfirmed", kind=AlarmKind.UNCONFIRMED, on_delay_s=0.0, window_s=0.0, reminder_s=80.0),
     AlarmConfig(id="withdrawn", kind=AlarmKind.CLAIM_WITHDRAWN, on_delay_s=0.0, window_s=0.0, latching=True),

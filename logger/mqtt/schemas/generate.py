@@ -5,7 +5,7 @@ from typing import Any
 
 import msgspec
 
-from logger.mqtt import alarm_state, entity, event, health, measurement, said, status, target, vat_alarms
+from logger.mqtt import alarm_state, entity, event, forecast, health, measurement, said, status, target, vat_alarms
 from logger.mqtt.command_forms import COMMANDS
 from logger.mqtt.payloads import PayloadKind
 
@@ -20,6 +20,7 @@ KINDS: tuple[PayloadKind, ...] = (
     event.KIND,
     health.KIND,
     target.KIND,
+    forecast.KIND,
     entity.KIND,
     *(row.kind for row in COMMANDS),
 )
