@@ -1,8 +1,9 @@
 """Run the daemon: build every part, own the clock, the signals and the one loop that decides and writes.
 
 Law: port threads, the broker's thread and the scheduler only post into one queue; this loop drains it, evaluates,
-commits once, then publishes. What nobody expected ends the process with its traceback, for the service manager to start
-it anew; the state on disk is whole at any moment.
+commits once, then publishes. It waits for nothing that others hold up: the store is asked by threads of its own, the
+end has a limit on each of its steps, together less than 10 s. What nobody expected ends the process with its traceback,
+for the service manager to start it anew; the state on disk is whole at any moment.
 
 Ages that a hub acts on (heartbeat) go by watch time; a record of the future is no sign of life. The daemon refuses an
 instrument whose identity says otherwise than the configuration: simulation is a property of the whole configuration and
@@ -26,6 +27,7 @@ from logger.daemon.housekeeping import DiskSpace, Housekeeping, HousekeepingRepo
 from logger.daemon.notify import Manager
 from logger.daemon.port_threads import PortThread
 from logger.daemon.publisher import Publisher
+from logger.daemon.store_thread import StoreThread
 from logger.daemon.system_monitor import SystemMonitor
 from logger.errors import StoreBusyError, ThreadCrash
 from logger.hook import Hook, HookResult
@@ -40,14 +42,16 @@ from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
 
-LAST_WORDS_S = 3.0
-"""How long the end waits for the broker to take what is due."""
-LAST_COMMIT_S = 20.0
-"""How long the end waits for a busy store to take what waits. Common practice, no source."""
+LAST_READ_S, LAST_COMMIT_S, LAST_WORDS_S, LAST_CLOSE_S = 0.7, 3.0, 1.0, 0.7
+"""How long the end waits: for the ports, for a busy store to take what waits, for the broker to take what is due, and
+for the store to be closed. With the ends of the hook and of the client this makes less than 10 s, after which a
+container would be killed."""
 HUNG_S, HUNG_POLLS = 60.0, 3
 """A port not read for so long and so many polls hangs: only a new process may help. Common practice, no source."""
 BUSY_S = 0.5
-"""How long a cycle waits for another process that holds the store. Common practice, no source."""
+"""How long a commit waits for another process that holds the store. Common practice, no source."""
+ANSWER_S = 10.0
+"""After how long a server is lost that does not answer; no loop waits for it. Common practice, no source."""
 
 QueueItem = Indication | ThreadCrash | NetworkEvent | HousekeepingReport | DiskSpace | HookResult
 
@@ -57,6 +61,20 @@ class Stop:
     """Set by a signal: the loop ends after what it is doing."""
 
     wanted: bool = False
+    is_starting: bool = False
+    """There is no loop yet."""
+    hung_up: bool = False
+    """A terminal was closed, or somebody asked for the configuration to be read anew."""
+
+    def end(self, *_: object) -> None:
+        """End the watch; at once if it has not begun, for nobody would look."""
+        self.wanted = True
+        if self.is_starting:
+            raise SystemExit
+
+    def hang_up(self, *_: object) -> None:
+        """Have it said what this signal does here: a log can be written to by the loop alone."""
+        self.hung_up = True
 
 
 @dataclass(slots=True, kw_only=True)
@@ -75,6 +93,7 @@ class Daemon:
     manager: Manager
     system_monitor: SystemMonitor
     queue: SimpleQueue[QueueItem]
+    writing: StoreThread
     inbound_commands: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
     """Steady real time of the newest read, by probe."""
@@ -85,6 +104,9 @@ class Daemon:
         try:
             while not stop.wanted:
                 self._process(self._drain())
+                if stop.hung_up:
+                    stop.hung_up = False
+                    log.warning("SIGHUP: the watch goes on. It reads its configuration at a start only: restart it")
         finally:
             self._end()
 
@@ -237,7 +259,7 @@ class Daemon:
         hooked = self._run_hook(self.hook, accepted) if self.hook else []
         self.commit.delivered.update(dict.fromkeys(accepted if self.publisher else hooked, now.at_us))
         self.commit.hooked.update(dict.fromkeys(hooked, now.at_us))
-        if (accepted or hooked) and not self.commit.trouble:  # else each would wait for the store
+        if self.commit.has_work:
             self._send_events(self.commit.flush(at_us=now.at_us))
 
     def _send_over_mqtt(self, publisher: Publisher, now: ClockReading) -> list[str]:
@@ -266,8 +288,9 @@ class Daemon:
         self.housekeeping.stop()
         for port in self.ports:
             port.stop()
+        until = time.monotonic() + LAST_READ_S
         for port in self.ports:
-            port.join()
+            port.join(max(0.0, until - time.monotonic()))
         if self.hook:
             self.hook.stop()
         self._process(self._remaining_items())
@@ -278,7 +301,7 @@ class Daemon:
         if self.publisher:
             self.publisher.acknowledge(self.commit.take_receipts())
             self.publisher.client.stop()
-        self.store.close()
+        self.writing.finish(self.store.close, LAST_CLOSE_S)
         if self.commit.waiting:
             raise StoreBusyError(f"The watch ended; its last {len(self.commit.waiting)} cycles were not stored")
 
@@ -287,6 +310,7 @@ class Daemon:
         began = time.monotonic()
         while self.commit.waiting and time.monotonic() < began + LAST_COMMIT_S:
             self._send_events(self.commit.flush(at_us=self.clock.read().at_us))
+            time.sleep(0.01 if self.commit.trouble else 0.0)
         until = time.monotonic() + LAST_WORDS_S
         while (
             self.publisher
@@ -305,15 +329,18 @@ class Daemon:
 
 def run(config: Config, *, config_hash: str) -> None:
     """Watch until SIGTERM or SIGINT. Raises StoreError when the store cannot be opened or brought up to date."""
-    stop = Stop()
+    stop = Stop(is_starting=True)
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: setattr(stop, "wanted", True))
-    build(config, config_hash=config_hash).run(stop)
+        signal.signal(number, stop.end)
+    signal.signal(signal.SIGHUP, stop.hang_up)
+    daemon = build(config, config_hash=config_hash)
+    stop.is_starting = False
+    daemon.run(stop)
 
 
 def build(config: Config, *, config_hash: str) -> Daemon:
     """Build every part of the daemon; only the store is touched."""
-    store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S)
+    store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S, answer_s=ANSWER_S)
     store.claim()
     clock = restore.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
@@ -326,14 +353,15 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     queue: SimpleQueue[QueueItem] = SimpleQueue()
-    commit = Commit(store=store, run=number, event_of=_event_factory(config))
+    writing, reading = StoreThread("store-writing"), StoreThread("store-reading")
+    commit = Commit(store=store, run=number, event_of=_event_factory(config), ask=writing.ask)
     watched = {vat.probe: restore.watched(store, config, vat) for vat in config.vats}
     lines = readers(config.probes, simulated=config.simulated)
     return Daemon(
         config=config,
         clock=clock,
         store=store,
-        acquisition=Acquisition(store, watched, numbers=commit.numbers),
+        acquisition=Acquisition(store, watched, ask=reading.ask, numbers=commit.numbers),
         commit=commit,
         publisher=Publisher.of(config, version=program, store=store.identity, post=queue.put),
         hook=Hook.of(config, post=queue.put),
@@ -342,6 +370,7 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         manager=Manager.from_environment(),
         system_monitor=SystemMonitor.of(config, restore.system_carry(store, config), clock=clock),
         queue=queue,
+        writing=writing,
     )
 
 

@@ -10,6 +10,7 @@ from contextlib import suppress
 from enum import Enum, auto
 from functools import partial
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from sqlalchemy import URL, Connection, Engine, ExceptionContext, QueuePool, create_engine, event, make_url
@@ -93,13 +94,18 @@ def sqlite_path(url: URL) -> Path | None:
     return Path(str(url.database)) if url.get_backend_name() == "sqlite" else None
 
 
-def make_engine(url: URL, access: Access, *, busy_s: float) -> Engine:
+def make_engine(url: URL, access: Access, *, busy_s: float, answer_s: float = 0.0) -> Engine:
     """Return an engine that opens connections of one kind; it connects only when used.
 
-    `busy_s`: how long (seconds) a statement waits for a lock of somebody else.
+    `busy_s`: how long (seconds) a statement waits for a lock of somebody else. `answer_s`: how long for the server to
+    answer, 0: without end.
     """
     path = sqlite_path(url)
-    engine = _postgresql(url, access, busy_s=busy_s) if path is None else _sqlite(path, access, busy_s=busy_s)
+    if path is None:
+        engine = _postgresql(url, access, busy_s=busy_s)
+        event.listen(engine, "do_connect", partial(_connect_bounded, answer_s))
+    else:
+        engine = _sqlite(path, access, busy_s=busy_s)
     event.listen(engine, "handle_error", partial(_name_error, shown(url)))
     return engine
 
@@ -155,6 +161,8 @@ def _set_pragmas(connection: sqlite3.Connection, path: Path, access: Access) -> 
 def _postgresql(url: URL, access: Access, *, busy_s: float) -> Engine:
     milliseconds = int(busy_s * 1000)
     limits = f"-c lock_timeout={milliseconds}"
+    if access is Access.WRITE:  # a session whose client is gone must not keep the daemon's lock for hours
+        limits += " -c tcp_keepalives_idle=10 -c tcp_keepalives_interval=5 -c tcp_keepalives_count=3"
     # A link that swallows packets must not hold up the evaluation: every wait for the server has an end.
     network = {"connect_timeout": max(2, int(busy_s)), "tcp_user_timeout": max(2000, milliseconds)}
     reading = {"isolation_level": "REPEATABLE READ"} if access is Access.READ else {}
@@ -170,6 +178,14 @@ def _postgresql(url: URL, access: Access, *, busy_s: float) -> Engine:
         raise StoreError(
             f"The store {shown(url)} needs the package {missing.name}: install vatvigil[postgresql]"
         ) from None
+
+
+def _connect_bounded(answer_s: float, _dialect: object, _record: object, args: Any, options: Any) -> Any:  # noqa: ANN401 - the driver's own
+    from logger.store.bounded import BoundedConnection  # noqa: PLC0415 - only who has PostgreSQL has its driver
+
+    connection = BoundedConnection.connect(*args, **options)
+    connection.answer_s = answer_s
+    return connection
 
 
 def _name_error(where: str, context: ExceptionContext) -> None:
@@ -192,7 +208,7 @@ def _name_sqlite_error(where: str, error: sqlite3.Error, context: ExceptionConte
 
 def _name_postgresql_error(where: str, error: BaseException, context: ExceptionContext) -> None:
     state = getattr(error, "sqlstate", None)
-    if state is None and type(error).__name__ in ("OperationalError", "InterfaceError"):
+    if state is None and {"OperationalError", "InterfaceError"} & {kind.__name__ for kind in type(error).__mro__}:
         context.is_disconnect = True
         state = "08"  # the driver itself gave up: no server, or the link broke
     words = str(error).strip().partition("\n")[0]

@@ -4,21 +4,24 @@ Law: opening promises that the database is ours, at the revision of this code, a
 simulated vats or real ones, never both. Reading never writes and never waits for the writer (SQLite's write-ahead log,
 PostgreSQL's snapshots).
 
-One daemon a store: on PostgreSQL an advisory lock of its session, which a server that restarts forgets.
+One daemon a store: on PostgreSQL an advisory lock of the session that writes. A server that restarts forgets it, so
+each new session takes it again before it writes: the store takes nothing while another session has it. That may be a
+second daemon, or our own before: a server that hung may yet do what that one asked for, and must be done with it.
 """
 
 import fcntl
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from pathlib import Path
 from secrets import token_hex
 from types import TracebackType
 from typing import BinaryIO, Self
 
-from sqlalchemy import URL, Connection, Engine, insert, select, text
+from sqlalchemy import URL, Connection, Engine, event, insert, select, text
+from sqlalchemy.engine.interfaces import DBAPIConnection
 
 from logger import private_file
-from logger.errors import StoreError
+from logger.errors import StoreBusyError, StoreError
 from logger.store import schema
 from logger.store.backup import daily_copy, newest_copy_us
 from logger.store.engine import Access, make_engine, parse, shown, sqlite_path
@@ -27,17 +30,18 @@ from logger.store.unit_of_work import UnitOfWork, Writer
 
 _DAEMON = 0x76617477
 """Of PostgreSQL's advisory locks, which are each database's own: "vatw", beside that of the migrations."""
+_IN_USE = "another session holds it. If this goes on, a second `vatvigil run` watches with it: end one of the two"
 
 
 class Store:
     """An open store. Threads may share it; write transactions then wait for each other."""
 
-    __slots__ = ("_claim", "_lock", "_reader", "_writer", "identity", "path", "where")
+    __slots__ = ("_is_claimed", "_lock", "_reader", "_writer", "identity", "path", "where")
 
     def __init__(self, reader: Engine, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
         self._lock: BinaryIO | None = None
-        self._claim: Connection | None = None
+        self._is_claimed = False
         self._reader = reader
         self._writer: Writer | None = None
         self.where = where
@@ -49,25 +53,33 @@ class Store:
 
     @classmethod
     def open(
-        cls, url: str, *, simulated: bool, migrate: bool = False, read_only: bool = False, busy_s: float = 2.0
+        cls,
+        url: str,
+        *,
+        simulated: bool,
+        migrate: bool = False,
+        read_only: bool = False,
+        busy_s: float = 2.0,
+        answer_s: float = 0.0,
     ) -> Self:
         """Open the store at an SQLAlchemy URL.
 
         `simulated`: what the configuration watches; it must be what the store was made for. `migrate`: make the store
         if it is missing, bring an old one to this revision after a backup, unless a daemon watches with it. `busy_s`:
-        how long (seconds) a write waits for another process before StoreBusyError. Raises StoreError, which says what
-        to do.
+        how long (seconds) a write waits for another process before StoreBusyError; `answer_s`: how long anything waits
+        for a server to answer, 0: without end. Raises StoreError, which says what to do.
         """
         parsed = parse(url)
         path, where = sqlite_path(parsed), shown(parsed)
         if path is not None:
             _require(path, where, create=migrate)
-        store = cls(make_engine(parsed, Access.READ, busy_s=busy_s), where=where, path=path)
+        reader = make_engine(parsed, Access.READ, busy_s=busy_s, answer_s=answer_s)
+        store = cls(reader, where=where, path=path)
         try:
             if migrate:
                 store._migrate_and_mark(parsed, simulated=simulated, busy_s=busy_s)
             if not read_only:
-                store._writer = Writer(make_engine(parsed, Access.WRITE, busy_s=busy_s), path)
+                store._writer = Writer(make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s), path)
             store._check(simulated=simulated)
         except BaseException:
             store.close()
@@ -102,7 +114,7 @@ class Store:
 
     def claim(self) -> None:
         """Be the only daemon on the store until it is closed. Raises StoreError if another one is."""
-        if self._lock is not None or self._claim is not None:
+        if self._lock is not None or self._is_claimed:
             return
         if self.path is None:
             self._claim_server()
@@ -123,13 +135,26 @@ class Store:
         self._lock = lock
 
     def _claim_server(self) -> None:
-        """Hold a lock of the session on a server's database; a server that restarts forgets it."""
-        connection = self._reader.connect()
-        if not connection.scalar(text(f"SELECT pg_try_advisory_lock({_DAEMON})")):
-            connection.close()
-            raise self._in_use_error()
-        connection.rollback()  # the lock is the session's; an open transaction would hold up the server's vacuum
-        self._claim = connection
+        """Let each session that writes to a server's database lock it first, and have one do so now."""
+        if self._writer is None:
+            raise StoreError(f"The store {self.where} was opened for reading only")
+        event.listen(self._writer.engine, "connect", self._lock_session)
+        self._writer.engine.dispose()  # a session from before has not locked it
+        self._is_claimed = True
+        try:
+            self._writer.engine.connect().close()
+        except StoreBusyError as busy:
+            raise (self._in_use_error() if _IN_USE in str(busy) else busy) from busy
+
+    def _lock_session(self, connection: DBAPIConnection, _record: object) -> None:
+        """Hold the daemon's lock for as long as this session lasts. Raises StoreBusyError if another one has it."""
+        cursor = connection.cursor()
+        cursor.execute(f"SELECT pg_try_advisory_lock({_DAEMON})")
+        row = cursor.fetchone()
+        cursor.close()
+        connection.rollback()  # an open transaction would hold up the server's vacuum; the lock stays
+        if not (row and row[0]):
+            raise StoreBusyError(f"The store {self.where} takes no write now: {_IN_USE}")
 
     def _in_use_error(self) -> StoreError:
         return StoreError(
@@ -146,9 +171,6 @@ class Store:
         """Close every connection; the last one of SQLite moves the log into the file."""
         if self._lock is not None:
             self._lock.close()
-        if self._claim is not None:
-            with suppress(StoreError):  # the server may be gone, and with it the lock
-                self._claim.close()
         self._reader.dispose()
         if self._writer is not None:
             self._writer.engine.dispose()
@@ -167,8 +189,8 @@ class Store:
         """Migrate, and mark a store that is not marked yet."""
         engine = make_engine(url, Access.CREATE, busy_s=busy_s)
         try:
-            self._claim_if_old(engine)
-            schema.migrate(engine, self.where, path=self.path)
+            with self._claimed_if_old(engine):
+                schema.migrate(engine, self.where, path=self.path)
             with engine.begin() as connection:
                 present = connection.scalars(select(meta.c.key)).all()
                 marks = {"simulated": _mark(simulated=simulated), "identity": token_hex(8)}
@@ -178,12 +200,22 @@ class Store:
         finally:
             engine.dispose()
 
-    def _claim_if_old(self, engine: Engine) -> None:
-        """Claim a store before it is migrated: an older daemon that watches with it would lose its tables."""
+    @contextmanager
+    def _claimed_if_old(self, engine: Engine) -> Iterator[None]:
+        """Claim a store while it is migrated: an older daemon that watches with it would lose its tables."""
         with engine.connect() as connection:
             is_old = schema.revision(connection) not in (None, schema.HEAD)
+        if is_old and self.path is None:
+            with self.reading() as session:
+                if not session.scalar(text(f"SELECT pg_try_advisory_lock({_DAEMON})")):
+                    raise self._in_use_error()
+                session.rollback()
+                yield
+                session.invalidate()  # and with it the lock
+            return
         if is_old:
             self.claim()
+        yield
 
     def _check(self, *, simulated: bool) -> None:
         with self.reading() as connection:
