@@ -10,7 +10,7 @@ second daemon, or our own before: a server that hung may yet do what that one as
 """
 
 import fcntl
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from secrets import token_hex
@@ -98,14 +98,15 @@ class Store:
         with self._reader.connect() as connection:
             yield connection
 
-    def backup(self, folder: Path, *, at_us: int, keep: int = 7) -> Path:
+    def backup(self, folder: Path, *, at_us: int, keep: int = 7, is_wanted: Callable[[], bool] = lambda: True) -> Path:
         """Put a checked copy, named by its UTC time, into the folder; keep the newest `keep`; return its path.
 
-        Raises StoreError (PostgreSQL: use pg_dump), StoreBusyError if it may work later.
+        `is_wanted`: False ends the copying soon. Raises StoreError (PostgreSQL: use pg_dump), StoreBusyError if it may
+        work later.
         """
         if self.path is None:
             raise StoreError(f"The store {self.where} is backed up with pg_dump, not by vatvigil")
-        return daily_copy(self.path, folder, at_us=at_us, keep=keep)
+        return daily_copy(self.path, folder, at_us=at_us, keep=keep, is_wanted=is_wanted)
 
     def is_backed_up(self, folder: Path, *, since_at_us: int) -> bool:
         """Tell whether the folder holds a copy of that UTC (microseconds) or later."""
