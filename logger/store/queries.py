@@ -7,7 +7,7 @@ An inbox row that cannot be read (another version's, or written by hand) is refu
 every daemon otherwise.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from itertools import groupby
 from operator import eq, ge, itemgetter, lt
@@ -16,6 +16,7 @@ from typing import Any
 import msgspec
 from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, select, text
 
+from logger.errors import RefusedError, refusing
 from logger.model import (
     Answer,
     Calibration,
@@ -329,15 +330,23 @@ def _inbox(connection: Connection, *conditions: ColumnElement[bool]) -> list[Com
     inbox_rows = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
     lines = _rows_by_id(connection, calibration, {row["calibration_id"] for row in inbox_rows})
     checks = _rows_by_id(connection, check_reading, {row["check_id"] for row in inbox_rows})
-    return [_command(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in inbox_rows]
+    return [read_inbox_row(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in inbox_rows]
 
 
-def _command(row: RowMapping, line: RowMapping | None, check: RowMapping | None) -> Command | Unreadable:
+def read_inbox_row(
+    row: Mapping[str, Any], line: Mapping[str, Any] | None, check: Mapping[str, Any] | None
+) -> Command | Unreadable:
+    """Return the command of a row of the inbox, with the rows of its calibration and its check."""
     try:
-        read = None if line is None else rows.read_calibration(line)
-        return rows.read_command(row, read, None if check is None else rows.read_check(check))
-    except msgspec.MsgspecError as error:
-        return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({error})")
+        with refusing(f"row {row['id']} of the inbox"):
+            read = None if line is None else rows.read_calibration(line)
+            return rows.read_command(row, read, None if check is None else rows.read_check(check))
+    except RefusedError as refused:
+        why = refused.__cause__
+        is_foreign = isinstance(why, msgspec.MsgspecError)
+        return Unreadable(
+            id=row["id"], why=f"this version of vatvigil cannot read it ({why if is_foreign else refused})"
+        )
 
 
 def _rows_by_id(connection: Connection, table: Table[Any], numbers: set[int | None]) -> dict[int, RowMapping]:

@@ -17,7 +17,7 @@ import numpy as np
 from logger.alarm import requests, suppression
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
-from logger.errors import RefusedError
+from logger.errors import RefusedError, refusing
 from logger.measure import age, batch, comparison, drift, target, trend, trust_events, trust_windows, withdrawal
 from logger.measure.calibration import can_assess, deviations_as_found
 from logger.measure.uncertainty import fit_uncertainty
@@ -58,7 +58,8 @@ def commands_between(
     for command in commands:
         answer = Answer(command=command.id, seq=seq, applied=True, probe=probe.id)
         try:
-            carry, caused, text = _apply(vat, probe, carry, command, seq=seq, now=now)
+            with refusing(f"command {command.id}"):
+                carry, caused, text = _apply(vat, probe, carry, command, seq=seq, now=now)
             entries += caused
             answers.append(replace(answer, text=text))
         except RefusedError as refused:

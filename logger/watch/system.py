@@ -20,7 +20,7 @@ from logger.alarm import evaluate, notification, quiet_hours
 from logger.alarm.conditions import Code
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, AlarmKind, Config, PeopleConfig, Presence, ProbeConfig, VatConfig, default_alarm
-from logger.errors import RefusedError
+from logger.errors import RefusedError, refusing
 from logger.model import (
     AlarmState,
     Answer,
@@ -198,8 +198,9 @@ def _apply_system_command(
         text = "there is neither a broker nor a second way out: nothing could be tested"
     elif command.kind is CommandKind.REHEARSE:
         try:
-            carry, text = rehearsal.begin(carry, command, speed=speed, now=now)
-            applied = True
+            with refusing(f"command {command.id}"):
+                carry, text = rehearsal.begin(carry, command, speed=speed, now=now)
+                applied = True
         except RefusedError as refused:
             text = str(refused)
     return carry, Answer(command=command.id, seq=0, applied=applied, text=text)
