@@ -4,7 +4,8 @@
     |-- ConfigurationError    the user's: exit 2, never restarted; says file, key, reason, remedy
     |-- RefusedError          the user's: a command that cannot be carried out as given; exit 1
     |-- StoreError            the disk's or the database's
-    |   `-- StoreBusyError    expected: locked, full, away; records wait in memory and commit later
+    |   |-- StoreBusyError    expected: locked, full, away; records wait in memory and commit later
+    |   `-- StoreDamagedError the file is no sound database any more: it is set aside, and another one begun
     `-- BrokerError           the broker's: away, refused, wrong password
 
 A probe that does not answer is no error: it is a record with the reason (`model.Reason`).
@@ -38,6 +39,10 @@ class StoreError(VatvigilError):
 
 class StoreBusyError(StoreError):
     """The store cannot take a write now (locked, full, away); try the same again later."""
+
+
+class StoreDamagedError(StoreError):
+    """The file of the store is damaged, or a part of it is gone."""
 
 
 class BrokerError(VatvigilError):

@@ -21,9 +21,10 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from logger.config import SystemConfig
 from logger.daemon.clock import Clock
-from logger.errors import StoreError, ThreadCrash
+from logger.errors import StoreBusyError, StoreDamagedError, StoreError, ThreadCrash
 from logger.model import Cause, Command, CommandKind, Entry
 from logger.store import Store
+from logger.store.integrity import damage
 from logger.units import DAY_US
 from logger.watch.system import SYSTEM
 
@@ -131,8 +132,20 @@ class Housekeeping:
                 log.info("%s", error)
                 return
             self._post_entry(Cause.BACKUP_FAILED, f"No backup was made: {error}")
+            if not isinstance(error, StoreBusyError):
+                self._look_for_damage()
         else:
             log.info("Backup written to %s", copy)
+
+    def _look_for_damage(self) -> None:
+        """Look whether it is the store, and not its copy, that is damaged."""
+        try:
+            found = damage(self._store.path) if self._store.path else ""
+        except StoreBusyError as error:
+            log.warning("%s", error)
+            return
+        if found:
+            self._post(ThreadCrash(StoreDamagedError(f"The store {self._store.path} is damaged ({found})")))
 
     def _rehearse(self) -> None:
         """Ask for the good-night test, as a person would."""

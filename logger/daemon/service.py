@@ -14,22 +14,23 @@ import logging
 import signal
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
 
 from logger.config import Config
 from logger.daemon import clock as clocks
-from logger.daemon import restore
+from logger.daemon import renewal, restore
 from logger.daemon.clock import Clock, ClockReading
 from logger.daemon.cycle import Acquisition, Commit, CycleResult
 from logger.daemon.housekeeping import DiskSpace, Housekeeping, HousekeepingReport
 from logger.daemon.notify import Manager
 from logger.daemon.port_threads import PortThread
 from logger.daemon.publisher import Publisher
+from logger.daemon.renewal import Known
 from logger.daemon.store_thread import StoreThread
 from logger.daemon.system_monitor import SystemMonitor
-from logger.errors import StoreBusyError, ThreadCrash
+from logger.errors import ConfigurationError, StoreBusyError, StoreDamagedError, ThreadCrash
 from logger.hook import Hook, HookResult
 from logger.model import Carry, Cause, Command, Entry, Event, Indication, WatchState
 from logger.mqtt.event import event_of, events_of, is_urgent
@@ -107,8 +108,13 @@ class Daemon:
                 if stop.hung_up:
                     stop.hung_up = False
                     log.warning("SIGHUP: the watch goes on. It reads its configuration at a start only: restart it")
-        finally:
+        except StoreDamagedError:
+            self._let_go()
+            raise
+        except BaseException:
             self._end()
+            raise
+        self._end()
 
     def _start(self) -> None:
         if self.publisher:
@@ -214,6 +220,8 @@ class Daemon:
     def _dispatch(self, item: QueueItem, *, at_us: int) -> Iterator[Entry]:
         """Dispatch one queue item; yield the journal entries it causes."""
         match item:
+            case ThreadCrash(StoreDamagedError() as damage):
+                raise damage
             case ThreadCrash(error):
                 raise RuntimeError("a thread ended unexpectedly") from error
             case HousekeepingReport(entry):
@@ -282,17 +290,31 @@ class Daemon:
     def _carries(self) -> dict[str, Carry]:
         return {vat: state.carry for vat, state in self._states().items()}
 
+    def known(self) -> Known:
+        """Return what the watch knows, to go on with in another store."""
+        late = [event for batch in self.commit.waiting for event in self.commit.events(batch)]
+        unsent = [*(self.publisher.delivery.unsent if self.publisher else ()), *late]
+        return Known(
+            clock=self.clock,
+            states={probe: (w.state, w.seq) for probe, w in self.acquisition.watched.items()},
+            system=self.system_monitor.carry,
+            identity=self.store.identity,
+            waiting=tuple(self.commit.waiting),
+            unsent=tuple({e.id: e for e in unsent if e.id not in self.commit.delivered}.values()),
+            delivered=self.commit.delivered,
+        )
+
+    def _let_go(self) -> None:
+        """Stop all that runs, for another store to be begun: what waits is kept in memory."""
+        self._stop_reading()
+        if self.publisher:
+            self.publisher.client.stop()
+        self.writing.finish(self.store.close, LAST_CLOSE_S)
+
     def _end(self) -> None:
         """Stop reading, store and send what is there, disconnect."""
         self.manager.stopping()
-        self.housekeeping.stop()
-        for port in self.ports:
-            port.stop()
-        until = time.monotonic() + LAST_READ_S
-        for port in self.ports:
-            port.join(max(0.0, until - time.monotonic()))
-        if self.hook:
-            self.hook.stop()
+        self._stop_reading()
         self._process(self._remaining_items())
         self._process(
             [HousekeepingReport(entry) for entry in self._refusal_count(at_us=self.clock.read().at_us, last=True)]
@@ -304,6 +326,17 @@ class Daemon:
         self.writing.finish(self.store.close, LAST_CLOSE_S)
         if self.commit.waiting:
             raise StoreBusyError(f"The watch ended; its last {len(self.commit.waiting)} cycles were not stored")
+
+    def _stop_reading(self) -> None:
+        """Stop the ports, the hook and what runs beside them."""
+        self.housekeeping.stop()
+        for port in self.ports:
+            port.stop()
+        until = time.monotonic() + LAST_READ_S
+        for port in self.ports:
+            port.join(max(0.0, until - time.monotonic()))
+        if self.hook:
+            self.hook.stop()
 
     def _flush(self) -> None:
         """Give the store and the broker some time to take what is due."""
@@ -334,15 +367,43 @@ def run(config: Config, *, config_hash: str) -> None:
         signal.signal(number, stop.end)
     signal.signal(signal.SIGHUP, stop.hang_up)
     daemon = build(config, config_hash=config_hash)
-    stop.is_starting = False
-    daemon.run(stop)
+    while True:
+        stop.is_starting = False
+        try:
+            return daemon.run(stop)
+        except StoreDamagedError as damage:
+            known = renewal.look_again(config, str(damage), daemon.known())
+        daemon = _build(config, config_hash=config_hash, known=known)
 
 
 def build(config: Config, *, config_hash: str) -> Daemon:
-    """Build every part of the daemon; only the store is touched."""
+    """Build every part of the daemon; only the store is touched. One that is damaged or lost is begun anew."""
+    gone = renewal.lost(config)
+    if gone:
+        return _build(config, config_hash=config_hash, known=renewal.renew(config, gone))
+    try:
+        return _build(config, config_hash=config_hash)
+    except (StoreBusyError, ConfigurationError):
+        raise
+    except Exception as error:  # whatever garbage in a file may lead to
+        why = renewal.damage_behind(config, error)
+        if not why:
+            raise
+    return _build(config, config_hash=config_hash, known=renewal.renew(config, why))
+
+
+def _build(config: Config, *, config_hash: str, known: Known | None = None) -> Daemon:
     store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S, answer_s=ANSWER_S)
-    store.claim()
-    clock = restore.clock(store, config, clocks.of(config.simulation))
+    try:
+        store.claim()
+        return _build_on(store, config, config_hash=config_hash, known=known)
+    except BaseException:
+        store.close()
+        raise
+
+
+def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | None) -> Daemon:
+    clock = known.clock if known else restore.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
     orphaned = restore.orphaned_entries(store, config, config_hash=config_hash, at_us=now.at_us)
     with store.begin() as work:
@@ -350,12 +411,21 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         text = f"vatvigil {program} began run {number}"
         work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text), *orphaned])
         work.add_events(events_of(orphaned, _event_factory(config)))
+        if known:
+            restore.remember(work, config, known.states, known.system)
+            work.add_events(known.unsent)
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     queue: SimpleQueue[QueueItem] = SimpleQueue()
     writing, reading = StoreThread("store-writing"), StoreThread("store-reading")
     commit = Commit(store=store, run=number, event_of=_event_factory(config), ask=writing.ask)
     watched = {vat.probe: restore.watched(store, config, vat) for vat in config.vats}
+    if known:
+        store.doubt()  # the last of what waits may be in it
+        commit.waiting.extend(restore.answerable(store, known.waiting))
+        commit.delivered.update(known.delivered)
+        for probe, (state, seq) in known.states.items():
+            watched[probe] = replace(watched[probe], state=state, seq=seq)
     lines = readers(config.probes, simulated=config.simulated)
     return Daemon(
         config=config,
@@ -368,7 +438,12 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         ports=[PortThread(line, clock, post=queue.put) for line in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, system=config.system, post=queue.put),
         manager=Manager.from_environment(),
-        system_monitor=SystemMonitor.of(config, restore.system_carry(store, config), clock=clock),
+        system_monitor=SystemMonitor.of(
+            config,
+            known.system if known else restore.system_carry(store, config),
+            clock=clock,
+            renewed=known.told if known else "",
+        ),
         queue=queue,
         writing=writing,
     )

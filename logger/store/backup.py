@@ -46,6 +46,10 @@ def copy_sqlite(source: Path, target: Path, *, is_wanted: Callable[[], bool] = _
     except _UnwantedError:
         raise StoreBusyError(f"The backup {target} was broken off: it is made later") from None
     except (sqlite3.OperationalError, OSError) as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            raise StoreError(
+                f"The store {source} cannot be copied ({error}): it may be damaged; keep old backups"
+            ) from error
         raise StoreBusyError(f"No backup {target} could be made ({error}): check that folder and its space") from error
     except sqlite3.DatabaseError as error:
         raise StoreError(
@@ -54,6 +58,10 @@ def copy_sqlite(source: Path, target: Path, *, is_wanted: Callable[[], bool] = _
     finally:
         with suppress(OSError):
             part.unlink()
+
+
+def _damaged(source: Path, error: Exception) -> StoreError:
+    return StoreError(f"The store {source} cannot be copied ({error}): it may be damaged; keep old backups")
 
 
 def _copy(source: Path, part: Path, is_wanted: Callable[[], bool]) -> None:

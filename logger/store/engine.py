@@ -17,7 +17,7 @@ from sqlalchemy import URL, Connection, Engine, ExceptionContext, QueuePool, cre
 from sqlalchemy.exc import ArgumentError
 
 from logger import private_file
-from logger.errors import StoreBusyError, StoreError
+from logger.errors import StoreBusyError, StoreDamagedError, StoreError
 
 
 class Access(Enum):
@@ -41,8 +41,8 @@ _SQLITE_BUSY: Mapping[int, str] = {
     sqlite3.SQLITE_NOMEM: "the machine is short of memory",
 }
 _SQLITE_BROKEN: Mapping[int, str] = {
-    sqlite3.SQLITE_CORRUPT: "the file is damaged: keep a copy of it, then put the newest backup in its place",
-    sqlite3.SQLITE_NOTADB: "the file is no SQLite database: name another file, or put the newest backup in its place",
+    sqlite3.SQLITE_CORRUPT: "the file is damaged: `vatvigil run` sets it aside, `vatvigil restore` takes a backup",
+    sqlite3.SQLITE_NOTADB: "the file is no SQLite database: name another file, or take a backup (`vatvigil restore`)",
 }
 _SQLITE_CONNECTION_KEPT = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL)
 
@@ -140,6 +140,13 @@ def connect_sqlite(path: Path, access: Access, *, busy_s: float) -> sqlite3.Conn
     connection = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
         _set_pragmas(connection, path, access)
+    except sqlite3.DatabaseError as error:  # raised before the engine looks at errors
+        connection.close()
+        if error.sqlite_errorcode & 0xFF in _SQLITE_BROKEN:
+            raise StoreDamagedError(
+                f"The store {path} cannot be used ({error}): {_SQLITE_BROKEN[error.sqlite_errorcode & 0xFF]}"
+            ) from error
+        raise
     except BaseException:
         connection.close()
         raise
@@ -199,7 +206,7 @@ def _name_error(where: str, context: ExceptionContext) -> None:
 def _name_sqlite_error(where: str, error: sqlite3.Error, context: ExceptionContext) -> None:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if remedy := _SQLITE_BROKEN.get(code):
-        raise StoreError(f"The store {where} cannot be used ({error}): {remedy}")
+        raise StoreDamagedError(f"The store {where} cannot be used ({error}): {remedy}")
     if remedy := _SQLITE_BUSY.get(code):
         if code not in _SQLITE_CONNECTION_KEPT:
             context.is_disconnect = True  # built anew: its view of the file can no longer be relied on

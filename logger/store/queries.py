@@ -32,6 +32,7 @@ from logger.model import (
     TargetProgress,
     WatchState,
     WindowState,
+    plain_text,
 )
 from logger.store import parts, rows
 from logger.store.parts import PartRow
@@ -52,6 +53,8 @@ from logger.store.tables import (
 )
 from logger.units import MINUTE_US
 
+LONGEST_WHY = 200
+"""Characters of what is wrong with a row: it may repeat it."""
 MEASUREMENT_COLUMNS = [
     func.coalesce(measurement.c[field.name], 0) if field.name in REFERENCES else measurement.c[field.name]
     for field in fields(Measurements)
@@ -339,14 +342,17 @@ def read_inbox_row(
     """Return the command of a row of the inbox, with the rows of its calibration and its check."""
     try:
         with refusing(f"row {row['id']} of the inbox"):
-            read = None if line is None else rows.read_calibration(line)
-            return rows.read_command(row, read, None if check is None else rows.read_check(check))
+            return _command(row, line, check)
     except RefusedError as refused:
-        why = refused.__cause__
-        is_foreign = isinstance(why, msgspec.MsgspecError)
-        return Unreadable(
-            id=row["id"], why=f"this version of vatvigil cannot read it ({why if is_foreign else refused})"
-        )
+        return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({refused})")
+
+
+def _command(row: Mapping[str, Any], line: Mapping[str, Any] | None, check: Mapping[str, Any] | None) -> Command:
+    try:
+        read = None if line is None else rows.read_calibration(line)
+        return rows.read_command(row, read, None if check is None else rows.read_check(check))
+    except msgspec.MsgspecError as error:
+        raise RefusedError(plain_text.shown(str(error), LONGEST_WHY)) from error
 
 
 def _rows_by_id(connection: Connection, table: Table[Any], numbers: set[int | None]) -> dict[int, RowMapping]:

@@ -61,13 +61,15 @@ class Store:
         read_only: bool = False,
         busy_s: float = 2.0,
         answer_s: float = 0.0,
+        identity: str = "",
     ) -> Self:
         """Open the store at an SQLAlchemy URL.
 
         `simulated`: what the configuration watches; it must be what the store was made for. `migrate`: make the store
         if it is missing, bring an old one to this revision after a backup, unless a daemon watches with it. `busy_s`:
         how long (seconds) a write waits for another process before StoreBusyError; `answer_s`: how long anything waits
-        for a server to answer, 0: without end. Raises StoreError, which says what to do.
+        for a server to answer, 0: without end; `identity`: of a store that is made now, empty: one of its own. Raises
+        StoreError, which says what to do.
         """
         parsed = parse(url)
         path, where = sqlite_path(parsed), shown(parsed)
@@ -77,7 +79,7 @@ class Store:
         store = cls(reader, where=where, path=path)
         try:
             if migrate:
-                store._migrate_and_mark(parsed, simulated=simulated, busy_s=busy_s)
+                store._migrate_and_mark(parsed, simulated=simulated, busy_s=busy_s, identity=identity)
             if not read_only:
                 store._writer = Writer(make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s), path)
             store._check(simulated=simulated)
@@ -163,6 +165,11 @@ class Store:
             " its own"
         )
 
+    def doubt(self) -> None:
+        """Note that work may have been done that is done again: rows that are there already are passed over."""
+        if self._writer is not None:
+            self._writer.in_doubt = True
+
     def settled(self) -> None:
         """Note that all work of commits that seemed to fail was done again: no row need be looked for any more."""
         if self._writer is not None:
@@ -186,7 +193,7 @@ class Store:
         """Close the store."""
         self.close()
 
-    def _migrate_and_mark(self, url: URL, *, simulated: bool, busy_s: float) -> None:
+    def _migrate_and_mark(self, url: URL, *, simulated: bool, busy_s: float, identity: str) -> None:
         """Migrate, and mark a store that is not marked yet."""
         engine = make_engine(url, Access.CREATE, busy_s=busy_s)
         try:
@@ -194,7 +201,7 @@ class Store:
                 schema.migrate(engine, self.where, path=self.path)
             with engine.begin() as connection:
                 present = connection.scalars(select(meta.c.key)).all()
-                marks = {"simulated": _mark(simulated=simulated), "identity": token_hex(8)}
+                marks = {"simulated": _mark(simulated=simulated), "identity": identity or token_hex(8)}
                 missing = [{"key": key, "value": value} for key, value in marks.items() if key not in present]
                 if missing:
                     connection.execute(insert(meta), missing)

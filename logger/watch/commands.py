@@ -38,12 +38,15 @@ from logger.model import (
     SuppressionState,
     TargetProgress,
     figures,
+    plain_text,
 )
 from logger.units import SECOND_US
 from logger.watch import unwatched
 
 BENCH_C = 25.0
 """Temperature of a check that does not tell its own."""
+LONGEST_WHY = 500
+"""Characters of a refusal's reason: it may repeat what came from outside."""
 
 
 def commands_between(
@@ -63,11 +66,12 @@ def commands_between(
             entries += caused
             answers.append(replace(answer, text=text))
         except RefusedError as refused:
-            text = f"{command.kind} refused: {refused}"
+            why = plain_text.shown(str(refused), LONGEST_WHY)
+            text = f"{command.kind} refused: {why}"
             entry = _entry(vat, Cause.REFUSED, text, seq=seq, now=now)
-            alarm, by = command.alarm[: figures.LONGEST_TEXT], command.by[: figures.LONGEST_TEXT]
+            alarm, by = (plain_text.shown(name, figures.LONGEST_TEXT) for name in (command.alarm, command.by))
             entries.append(replace(entry, alarm=alarm, by=by))
-            answers.append(replace(answer, applied=False, text=str(refused)))
+            answers.append(replace(answer, applied=False, text=why))
     alarms, released = requests.release(vat, carry.alarms, seq=seq, now=now)
     return replace(carry, alarms=alarms), [*entries, *released], answers
 
@@ -144,6 +148,8 @@ def _apply(
                 after,
                 trust=trust_events.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us),
             )
+        if check.passed:
+            after = replace(after, trust=trust_events.verify(after.trust))
         after = unwatched.seen(_check_target(probe, after, check, now=now))
         entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
         return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text

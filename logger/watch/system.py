@@ -80,6 +80,8 @@ class SystemFacts:
     """There is room again, but not yet enough to say so."""
     store: str = ""
     """Why the store takes nothing."""
+    renewed: str = ""
+    """What became of a store that was damaged or lost since the facts before."""
     stepped_s: float = 0.0
     """By how much the wall clock was stepped since the facts before; 0: it was not."""
 
@@ -161,6 +163,7 @@ def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[li
     shared = Code.SILENT if facts.shared is None else _code(facts.shared)
     waits = f"{facts.waiting} wait" if facts.waiting > 1 else "one waits"
     step = [Code.ABNORMAL, Code.PAST_DEADBAND] if facts.stepped_s else [Code.PAST_DEADBAND]
+    renewed = [Code.ABNORMAL, Code.PAST_DEADBAND] if facts.renewed else [Code.PAST_DEADBAND]
     return {
         AlarmKind.BROKER_AWAY: ([_code(facts.broker)], facts.broker),
         AlarmKind.BROKER_SHARED: ([shared], facts.shared or ""),
@@ -170,6 +173,7 @@ def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[li
         ),
         AlarmKind.DISK_LOW: ([disk], facts.disk or ""),
         AlarmKind.CLOCK_STEPPED: (step, f"{facts.stepped_s:+.0f} s; delays go by the steady clock"),
+        AlarmKind.STORE_RENEWED: (renewed, facts.renewed),
         AlarmKind.STORE_UNWRITABLE: ([_code(facts.store)], facts.store),
         AlarmKind.REHEARSAL: ([_code(carry.reported.rehearsal.until_us)], ""),
         AlarmKind.REHEARSAL_FAILED: ([_code(carry.reported.rehearsal.failed)], carry.reported.rehearsal.failed),
