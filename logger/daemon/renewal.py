@@ -9,6 +9,7 @@ something was lost. `vatvigil restore` does it when somebody wants the old recor
 
 import logging
 from collections.abc import Iterable, Mapping
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,12 +20,13 @@ from logger.daemon import clock as clocks
 from logger.daemon import restore
 from logger.daemon.clock import Clock
 from logger.daemon.cycle import CycleResult
-from logger.errors import StoreDamagedError, StoreError
+from logger.errors import RefusedError, StoreDamagedError, StoreError
 from logger.model import Carry, Event, WatchState
 from logger.store import Store, queries
-from logger.store.backup import copies
+from logger.store.backup import copies, copy_sqlite
 from logger.store.engine import parse, sqlite_path
 from logger.store.integrity import damage, set_aside
+from logger.store.store import lock_file
 from logger.units import SECOND_US
 from logger.watch import pipeline, renewed, system
 from logger.watch.pipeline import Watch
@@ -113,10 +115,61 @@ def renew(config: Config, why: str, memory: Known | None = None) -> Known:
 def look_again(config: Config, why: str, memory: Known) -> Known:
     """Return what a running watch goes on with after somebody touched its file: in that file, if it is sound."""
     path = file_of(config)
-    found = why if path is None or not path.exists() else damage(path, within_s=LOOK_S)
+    found = why if path is None or not path.exists() else _damage(path)
     if found:
         return renew(config, why if found == why else f"{why} ({found})", memory)
     return replace(memory, told=f"{why}. What is left of it is sound and goes on; what was stored last may be missing")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Restored:
+    """What became of a restore."""
+
+    backup: Path
+    newest_at_us: int
+    """UTC of the newest record in it; 0: it has none."""
+    aside: Path | None
+    """Where the store that was in force is kept; None: there was none."""
+
+
+def put_in_force(config: Config, backup: Path | None) -> Restored:
+    """Put a backup (None: the newest) in the place of the store, which is kept. Raises RefusedError or StoreError."""
+    path = file_of(config)
+    if path is None:
+        raise RefusedError("the store is a server's: restore it by the server's own means (pg_restore)")
+    chosen = backup or next(iter(_newest_first(config)), None)
+    if chosen is None:
+        raise RefusedError("there is no backup in backup_dir: name the file of one")
+    if not chosen.is_file():
+        raise RefusedError(f"there is no file {chosen}")
+    if found := damage(chosen):
+        raise RefusedError(f"the backup {chosen} is damaged ({found}): take an older one")
+    new = path.with_name(f"{path.name}.restoring")
+    with closing(lock_file(path)):
+        try:
+            copy_sqlite(chosen, new)
+            newest_at_us = _adjust(new, config)
+            aside = set_aside(path, "replaced", at_us=clocks.of(config.simulation).read().at_us)
+            new.rename(path)
+        finally:
+            new.unlink(missing_ok=True)
+    return Restored(backup=chosen, newest_at_us=newest_at_us, aside=aside)
+
+
+def _adjust(file: Path, config: Config) -> int:
+    """Bring a copy of a backup to this revision, and let it know what it is; return the UTC of its newest record."""
+    with Store.open(f"sqlite:///{file}", simulated=config.simulated, migrate=True) as store:
+        known = _Backup(store, file).of_store(store, config)
+        with store.begin() as work:
+            restore.remember(work, config, known.states, known.system)
+            work.commit()
+        return max((end.at_us for p in config.probes if (end := queries.last_position(store, p.id))), default=0)
+
+
+def _damage(path: Path) -> str:
+    """Say what is wrong with a file that is not open here any more; what indexes its log may be of another log."""
+    path.with_name(f"{path.name}-shm").unlink(missing_ok=True)  # it is made again from the log
+    return damage(path, within_s=LOOK_S)
 
 
 class _Backup:
@@ -148,14 +201,15 @@ class _Backup:
         if self.store is None:
             return None
         try:
-            return self._known(self.store, config)
+            return self.of_store(self.store, config)
         except StoreError as error:
             log.warning("The backup %s cannot be used: %s", self._file, error)
             self.store.close()
             self.store = None
             return None
 
-    def _known(self, store: Store, config: Config) -> Known:
+    def of_store(self, store: Store, config: Config) -> Known:
+        """Return what a store knows that is a backup, as of now."""
         clock = restore.clock(store, config, clocks.of(config.simulation))
         now = clock.read()
         ends = [end.at_us for probe in config.probes if (end := queries.last_position(store, probe.id))]

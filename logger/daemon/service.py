@@ -10,6 +10,7 @@ instrument whose identity says otherwise than the configuration: simulation is a
 of the whole store.
 """
 
+import gc
 import logging
 import signal
 import time
@@ -372,8 +373,9 @@ def run(config: Config, *, config_hash: str) -> None:
         try:
             return daemon.run(stop)
         except StoreDamagedError as damage:
-            known = renewal.look_again(config, str(damage), daemon.known())
-        daemon = _build(config, config_hash=config_hash, known=known)
+            why = str(damage)
+        gc.collect()  # what the error refers to keeps the file open, and SQLite's view of its log
+        daemon = _build(config, config_hash=config_hash, known=renewal.look_again(config, why, daemon.known()))
 
 
 def build(config: Config, *, config_hash: str) -> Daemon:

@@ -81,3 +81,4 @@ def _work(jobs: SimpleQueue[tuple[Future[Any], Callable[[], Any]]]) -> None:
             future.set_result(job())
         except BaseException as error:  # noqa: BLE001 - the loop raises it again
             future.set_exception(error)
+        del future, job  # what an error refers to must not outlive it here: it may keep a file open

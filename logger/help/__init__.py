@@ -20,6 +20,7 @@ TOPICS = (
     "settings",
     "files",
     "service",
+    "faults",
     "troubleshooting",
     "cautions",
 )

@@ -122,20 +122,7 @@ class Store:
         if self.path is None:
             self._claim_server()
             return
-        file = self.path.with_name(f"{self.path.name}.lock")
-        try:
-            lock = private_file.opened(file, "ab")
-        except OSError as error:
-            raise StoreError(
-                f"The lock {file} of the store cannot be opened ({error.strerror}): it and its folder must belong to"
-                " the user that runs the daemon"
-            ) from error
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError as error:
-            lock.close()
-            raise self._in_use_error() from error
-        self._lock = lock
+        self._lock = lock_file(self.path)
 
     def _claim_server(self) -> None:
         """Let each session that writes to a server's database lock it first, and have one do so now."""
@@ -160,10 +147,7 @@ class Store:
             raise StoreBusyError(f"The store {self.where} takes no write now: {_IN_USE}")
 
     def _in_use_error(self) -> StoreError:
-        return StoreError(
-            f"Another `vatvigil run` watches with the store {self.where}: end that one, or give this one a store of"
-            " its own"
-        )
+        return _in_use(self.where)
 
     def doubt(self) -> None:
         """Note that work may have been done that is done again: rows that are there already are passed over."""
@@ -236,6 +220,33 @@ class Store:
                 f"The store {self.where} was made for {kinds[0]} vats, the configuration watches {kinds[1]} ones: "
                 "name another store in the configuration"
             )
+
+
+def lock_file(path: Path) -> BinaryIO:
+    """Be the only one that works on a store in a file until the lock is closed. Raises StoreError if another one does.
+
+    The lock is a file of its own, so that one can be had on a store that is damaged.
+    """
+    file = path.with_name(f"{path.name}.lock")
+    try:
+        lock = private_file.opened(file, "ab")
+    except OSError as error:
+        raise StoreError(
+            f"The lock {file} of the store cannot be opened ({error.strerror}): it and its folder must belong to"
+            " the user that runs the daemon"
+        ) from error
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        lock.close()
+        raise _in_use(path) from error
+    return lock
+
+
+def _in_use(where: object) -> StoreError:
+    return StoreError(
+        f"Another `vatvigil run` watches with the store {where}: end that one, or give this one a store of its own"
+    )
 
 
 def _require(path: Path, where: str, *, create: bool) -> None:

@@ -87,7 +87,8 @@ class Writer:
         """Look whether an SQLite file is still what was written last: SQLite would write on into the void.
 
         Raises StoreBusyError if it is no longer where it was, StoreDamagedError if it or its write-ahead log was cut
-        short or taken away: neither gets smaller while we have them open.
+        short or taken away: neither gets smaller while we have them open. Only their names are looked at: to open and
+        close a file here would end SQLite's locks on it (https://www.sqlite.org/howtocorrupt.html, 2.2).
         """
         if self._path is None or self._file is None:
             return
