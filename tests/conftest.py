@@ -12,4 +12,5 @@ pytest_plugins = [
     "tests.parts.simulator",
     "tests.parts.daemon",
     "tests.parts.guided_terminal",
+    "tests.parts.receiver",
 ]

@@ -85,19 +85,32 @@ def calibrate(seq: int = 1) -> Command:
 
 def check(deviation_ph: float, *, at_s: float = 0.0, reference_ph: float = 4.005, **more: object) -> Check:
     """Return a check buffer read with the calibration, so many seconds after the epoch."""
-    settings: dict[str, object] = {"kind": CheckKind.BUFFER, "calibration": 1, **more}
+    settings: dict[str, object] = {
+        "kind": CheckKind.BUFFER,
+        "calibration": 1,
+        "u_reference_ph": 0.02 / 3**0.5,
+        **more,
+    }
     return Check(
         id=1,
         probe="probe",
         at_us=EPOCH_US + round(at_s * 1e6),
         reference_ph=reference_ph,
-        u_reference_ph=0.02 / 3**0.5,
         reading_ph=reference_ph + deviation_ph,
         deviation_ph=deviation_ph,
         tolerance_ph=0.05,
         passed=abs(deviation_ph) <= 0.05,
         temperature_c=20.0,
         **settings,  # type: ignore[arg-type]
+    )
+
+
+def spot(seq: int, ph: float, deviation_ph: float = 0.0, **more: object) -> Command:
+    """Return the command by which a meter confirms a probe that reads this pH at a record, 10 s after each other."""
+    settings: dict[str, object] = {"kind": CheckKind.SPOT, "u_reference_ph": 0.05, "instrument": "meter", **more}
+    made = check(deviation_ph, at_s=10.0 * (seq - 1), reference_ph=ph - deviation_ph, **settings)
+    return Command(
+        id=1000 + seq, at_us=EPOCH_US, kind=CommandKind.CHECK, vat="vat", probe="probe", by="tova", check=made, seq=seq
     )
 
 

@@ -104,7 +104,7 @@ def _todo(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
         yield f"calibrate {probe.id}: no calibration is in force"
         return
     age_d = (now.at_us - line.at_us) / DAY_US
-    checked_d = (now.at_us - (carry.electrode.drift.at_us if carry.electrode.drift else line.at_us)) / DAY_US
+    checked_d = (now.at_us - (carry.electrode.estimate.at_us if carry.electrode.estimate else line.at_us)) / DAY_US
     if age_d > probe.calibrate_every_d:
         yield f"calibrate {probe.id}: the last time was {age_d:.0f} days ago"
     elif checked_d > probe.check_every_d:

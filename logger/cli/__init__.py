@@ -13,6 +13,8 @@ from pathlib import Path
 
 import click
 
+from logger.help import TOPICS
+
 _ORDER = (
     *("init", "ports", "listen", "check", "run", "status", "alarms", "rehearse", "mark"),
     *("calibrate", "verify", "uncertainty", "calibration", "electrode", "correction"),
@@ -37,6 +39,17 @@ class _Lazy(click.Group):
         if not isinstance(command, click.Command):
             raise TypeError(f"logger.cli.{cmd_name} holds no command")
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command that is called for; of a mistyped one say what may be meant."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.NoSuchCommand as unknown:
+            name = unknown.command_name
+            message = f"No such command {name!r}: `vatvigil help {name}` tells of it." if name in TOPICS else None
+            raise click.NoSuchCommand(name, message, self.list_commands(ctx), ctx) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing them."""

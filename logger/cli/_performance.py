@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
-from logger.cli._requests import now_us, print_simulated, reading_store
+from logger.cli._requests import print_simulated, reading_store, watch_now_us
 from logger.cli._times import moment_option
 from logger.units import DAY_US
 
@@ -36,11 +36,11 @@ def report(since: int | None, until: int | None, config_path: Path, as_json: boo
     from logger.report.counters import performance_over
 
     config = load_config(config_path)
-    until_us = now_us(config) if until is None else until
-    since_us = until_us - DAYS * DAY_US if since is None else since
-    if since_us >= until_us:
-        raise click.BadParameter("the period must end after it begins.", param_hint="--to")
     with reading_store(config) as store:
+        until_us = watch_now_us(config, store) + 1 if until is None else until
+        since_us = until_us - DAYS * DAY_US if since is None else since
+        if since_us >= until_us:
+            raise click.BadParameter("the period must end after it begins.", param_hint="--to")
         performance, chattering = performance_over(config, store, since_us=since_us, until_us=until_us)
     if as_json:
         content = {**msgspec.to_builtins(performance), "chattering": chattering}

@@ -66,6 +66,14 @@ def now_us(config: Config) -> int:
     return clock.of(config.simulation).read().at_us
 
 
+def watch_now_us(config: Config, store: Store) -> int:
+    """Return UTC now as the daemon has it; that of its newest record where only it has the simulation's clock."""
+    from logger.report.status import now_of
+
+    newest = [queries.latest(store, probe.id) for probe in config.probes]
+    return now_of(config, newest, at_us=now_us(config)).at_us
+
+
 def vat_of(config: Config, vat: str) -> VatConfig:
     """Return the vat of that id. Raises RefusedError naming the nearest, or all there are."""
     check_name(vat, [each.id for each in config.vats], what="the configuration has no vat")

@@ -244,12 +244,15 @@ def _read(config: Config, file: Path) -> PointInput:
 
 def _expanded_u(config: Config, one: Calibration) -> float:
     """Return U (k = 2) of one reading at `SHOWN_PH`, fresh from the buffers."""
+    from logger.measure.estimate import start
     from logger.measure.uncertainty import standard_uncertainty
 
+    errors = config.probe(one.probe).errors
     u = standard_uncertainty(
         one,
-        config.probe(one.probe).errors,
-        at_us=np.array([one.at_us]),
+        errors,
+        start(one, errors),
+        days=np.array([0.0]),
         ph=np.array([SHOWN_PH]),
         temperature_c=np.array([SHOWN_C]),
     )

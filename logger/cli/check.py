@@ -19,7 +19,7 @@ from logger import own_files
 from logger.cli import _neighbours
 from logger.cli._common import ATTENTION, config_option, json_option, load_config, print_json, print_table, sentences
 from logger.cli._requests import examples, now_us, print_simulated
-from logger.config import Config, HookConfig, ProbeConfig
+from logger.config import Config, DeadManConfig, HookConfig, ProbeConfig, PushConfig
 from logger.errors import ConfigurationError, StoreError
 from logger.model import Indication, Reason
 from logger.store import Store
@@ -102,6 +102,10 @@ def _try_all(config: Config) -> Iterator[CheckResult]:
     yield _broker(config)
     if config.hook is not None:
         yield _hook(config.hook, is_only=config.mqtt is None)
+    if config.push is not None:
+        yield from _push(config.push, is_only=config.mqtt is None)
+    if config.dead_man is not None:
+        yield _dead_man(config.dead_man)
 
 
 def _open(config: Config) -> tuple[Store | None, CheckResult]:
@@ -258,7 +262,8 @@ def _files(config: Config, store: Path | None) -> Iterator[CheckResult]:
 
 def _broker(config: Config) -> CheckResult:
     if config.mqtt is None:
-        consequence = "only the second way out tells of them" if config.hook else "nobody is told"
+        ways = [*["push"] * bool(config.push), *["the second way out"] * bool(config.hook)]
+        consequence = f"only {' and '.join(ways)} can tell of them" if ways else "nobody is told"
         text = f"none is configured: alarms are journalled, and {consequence}. Add a table [mqtt] to be told"
         return CheckResult(what="broker", ok=True, text=text)
     from logger.mqtt import connection_test
@@ -277,3 +282,24 @@ def _hook(hook: HookConfig, *, is_only: bool) -> CheckResult:
     when = "at once" if is_only else f"when the broker has not taken it for {hook.after_s:g} s"
     text = f"{hook.command[0]} is run for an event of high priority {when}; not tried here, it would wake somebody"
     return CheckResult(what="second way out", ok=True, text=text)
+
+
+def _push(push: PushConfig, *, is_only: bool) -> Iterator[CheckResult]:
+    """Say what each service gets; whether it works is not tried. Of an address only the scheme is shown."""
+    from logger.channels import push_sender
+
+    is_spared = push.only_if_broker_fails and not is_only
+    when = f"when the broker has not taken it for {push.after_s:g} s" if is_spared else "at once"
+    gets = "events of high priority, reminders, the morning summary and what is said of the target"
+    for number, url in enumerate(push.urls, start=1):
+        scheme, ok = url.partition("://")[0], push_sender.is_known(url)
+        text = f"{gets}, {when}; not tried here, `vatvigil rehearse` does" if ok else push_sender.UNKNOWN
+        yield CheckResult(what=f"push service {number}", ok=ok, text=f"{scheme}: {text}")
+
+
+def _dead_man(dead_man: DeadManConfig) -> CheckResult:
+    from urllib.parse import urlsplit
+
+    host = urlsplit(dead_man.url).hostname
+    text = f"{host} is asked every {dead_man.every_s:g} s while all is well; not tried here, that would say that it is"
+    return CheckResult(what="dead man's switch", ok=True, text=text)

@@ -3,7 +3,6 @@
 Law: reads only; the sum is the u of the record.
 """
 
-from math import hypot
 from pathlib import Path
 from textwrap import fill
 
@@ -14,14 +13,15 @@ import numpy as np
 from logger.cli._common import Between, config_option, json_option, load_config, print_json, sentences
 from logger.cli._requests import examples, now_us, print_simulated, reading_store, vat_of
 from logger.errors import RefusedError
-from logger.measure.budget import Result, Term, budget
-from logger.model import Calibration, Drift, Measurements
+from logger.measure.budget import Result, Term, budget, combined
+from logger.model import Calibration, Estimate, Measurements
 
 REMEDIES = {
     "liquid junction in brine": "five independent spot checks that agree, then lower junction_ph",
     "drift": "a check buffer (`vatvigil verify`), or a calibration",
-    "wander": "a check buffer (`vatvigil verify`)",
-    "offset found by checks": "a calibration",
+    "wander": "a check buffer, and another instrument in the vat (`vatvigil verify`)",
+    "error found by checks": "a calibration",
+    "calibration": "another check, or a calibration",
     "buffer values": "fresh buffers with a smaller stated uncertainty",
     "potentials in the buffers": "longer waiting in the buffers; a quieter electrode",
     "slope": "a second buffer at the next calibration",
@@ -57,15 +57,15 @@ def uncertainty(vat: str, at_ph: float | None, config_path: Path, as_json: bool)
     with reading_store(config) as store:
         standing = in_force(store, vat=target.id, probe=target.probe)
         newest = queries.latest(store, target.probe)
-    calibration, drift = standing.calibration, standing.drift
+    calibration, known = standing.calibration, standing.estimate
     if calibration is None:
         raise RefusedError(
             f"no calibration of {target.probe} is in force: no pH is claimed, so there is no uncertainty to show"
         )
     result = _result(newest, at_ph, at_us=now_us(config))
-    terms = budget(calibration, config.probe(target.probe).errors, result, drift=drift)
+    terms = budget(calibration, config.probe(target.probe).errors, result, known=known)
     if as_json:
-        print_json({"simulated": config.simulated, "vat": target.id, **_as_json(calibration, drift, result, terms)})
+        print_json({"simulated": config.simulated, "vat": target.id, **_as_json(calibration, known, result, terms)})
         return
     print_simulated(simulated=config.simulated)
     _print(target.name, result, terms)
@@ -82,16 +82,12 @@ def _result(newest: Measurements, at_ph: float | None, *, at_us: int) -> Result:
     return Result(ph=ph, temperature_c=SHOWN_C if np.isnan(celsius) else celsius, at_us=when)
 
 
-def _combined(terms: tuple[Term, ...]) -> float:
-    return hypot(*(term.u_ph for term in terms))
-
-
 def _print(name: str, result: Result, terms: tuple[Term, ...]) -> None:
-    u = _combined(terms)
+    u = combined(terms)
     click.echo(f"{name}: one reading at pH {result.ph:.2f}, {result.temperature_c:.1f} C\n")
     click.echo("  u (pH)  share  part: where its figure comes from; how to reduce it")
     for term in terms:
-        share = (term.u_ph / u) ** 2
+        share = term.variance / (u * u)
         click.echo(_row(f"  {term.u_ph:6.3f}  {share:5.0%}  ", f"{term.name}: {term.basis}"))
         if share >= LEAST_SHARE and term.name in REMEDIES:
             click.echo(_row(" " * INDENT, f"to reduce it: {REMEDIES[term.name]}"))
@@ -103,18 +99,18 @@ def _row(head: str, text: str) -> str:
 
 
 def _as_json(
-    calibration: Calibration, drift: Drift | None, result: Result, terms: tuple[Term, ...]
+    calibration: Calibration, known: Estimate | None, result: Result, terms: tuple[Term, ...]
 ) -> dict[str, object]:
     from logger.mqtt.payloads import rfc3339
 
-    u = _combined(terms)
+    u = combined(terms)
     return {
         "calibration": calibration.id,
-        "checked": drift is not None,
+        "checked": known is not None and known.at_us > calibration.at_us,
         "at": rfc3339(result.at_us),
         "ph": result.ph,
         "temperature_c": result.temperature_c,
-        "terms": [{**msgspec.to_builtins(t), "smaller_by": REMEDIES.get(t.name, "")} for t in terms],
+        "terms": [{**msgspec.to_builtins(t), "u_ph": t.u_ph, "smaller_by": REMEDIES.get(t.name, "")} for t in terms],
         "u_ph": u,
         "expanded_uncertainty_ph": 2 * u,
         "coverage_factor": 2,

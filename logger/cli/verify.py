@@ -29,7 +29,7 @@ from logger.guided.screen import folded
 from logger.guided.state_machine import Conclusion, Task
 from logger.guided.verifying import CheckPlan
 from logger.measure.comparison import Spot
-from logger.model import Check
+from logger.model import Check, CheckKind
 from logger.model.figures import TOLERANCE_PH
 from logger.store import history, queries
 from logger.store.history import RecordSpan
@@ -42,6 +42,7 @@ MOST_ROWS = 1000
     epilog=examples(
         "vatvigil verify marrow-probe --buffer gbt-phthalate",
         'vatvigil verify marrow-probe --spot 4.71 --u 0.05 --instrument "hand meter 2"',
+        'vatvigil verify marrow-probe --instrument "hand meter 2" --in-buffer 4.01 --reads 4.03',
     ),
 )
 @click.argument("probe")
@@ -50,7 +51,13 @@ MOST_ROWS = 1000
 @click.option(
     "--u", "u_ph", type=float, metavar="PH", help="Standard uncertainty of --spot: a meter 0.05, a strip 0.2."
 )
-@click.option("--instrument", default="", metavar="TEXT", help="What gave --spot.")
+@click.option(
+    "--instrument", default="", metavar="TEXT", help="What gave --spot [default: the one used last in this batch]."
+)
+@click.option(
+    "--in-buffer", "in_buffer_ph", type=Between(0, 14), metavar="PH", help="--instrument was dipped into this buffer..."
+)
+@click.option("--reads", "reads_ph", type=Between(0, 14), metavar="PH", help="... and read this pH there.")
 @click.option(
     "--tolerance",
     "tolerance_ph",
@@ -70,6 +77,8 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
     spot_ph: float | None,
     u_ph: float | None,
     instrument: str,
+    in_buffer_ph: float | None,
+    reads_ph: float | None,
     tolerance_ph: float | None,
     time_out_s: float,
     by: str,
@@ -79,13 +88,17 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
 ) -> None:
     """Check PROBE in a check buffer (--buffer), or by another instrument's reading of the vat (--spot).
 
+    That other instrument can be checked in a buffer, too (--in-buffer, --reads).
+
     In a buffer it goes as with `calibrate`, for one glass. A spot measurement is compared with the median of what the
     probe read in the vat within the last ten minutes; give the uncertainty of the other instrument (--u).
 
     Exit code 0: passed; 3: failed; 1: there is no result.
     """
-    if (buffer_id is None) == (spot_ph is None):
-        raise click.UsageError("give either --buffer ID or --spot PH")
+    if sum(way is not None for way in (buffer_id, spot_ph, in_buffer_ph)) != 1:
+        raise click.UsageError("give one of --buffer ID, --spot PH and --in-buffer PH")
+    if (in_buffer_ph is None) != (reads_ph is None) or (in_buffer_ph is not None and not instrument):
+        raise click.UsageError("--in-buffer, --reads and --instrument go together: which instrument read what?")
     if (spot_ph is None) != (u_ph is None):
         raise click.UsageError("--spot and --u go together: how uncertain is the other instrument?")
     config = load_config(config_path)
@@ -98,7 +111,11 @@ def verify(  # noqa: PLR0913, PLR0917 - one parameter for each option
             if check is not None and as_json:
                 print_json({"simulated": config.simulated, **_as_json(plan, check)})
         else:
-            check, number = _spot_check(session, plan, Spot(ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument))
+            if in_buffer_ph is not None:
+                check, number = _instrument_check(session, plan, instrument, in_buffer_ph, reads_ph or 0.0)
+            else:
+                spot = Spot(ph=spot_ph or 0.0, u_ph=u_ph or 0.0, instrument=instrument or _used_last(plan))
+                check, number = _spot_check(session, plan, spot)
             pending = await_answers(config, session.store, [number], probe=probe, wait_s=wait_s)
             _print_result(plan, check, pending, as_json=as_json)
     sys.exit(1 if check is None else 0 if check.passed else ATTENTION)
@@ -158,6 +175,21 @@ def _spot_check(session: GuidedSession, plan: CheckPlan, spot: Spot) -> tuple[Ch
     return storing.keep_check(session.store, verifying.spot_check(plan, spot, reading), at_us=at_us, by=session.by)
 
 
+def _instrument_check(
+    session: GuidedSession, plan: CheckPlan, instrument: str, buffer_ph: float, read_ph: float
+) -> tuple[Check, int]:
+    """Store what another instrument read in a buffer; return the check and the command's number."""
+    at_us = session.clock.read().at_us
+    check = verifying.instrument_check(plan, instrument=instrument, buffer_ph=buffer_ph, read_ph=read_ph, at_us=at_us)
+    return storing.keep_check(session.store, check, at_us=at_us, by=session.by)
+
+
+def _used_last(plan: CheckPlan) -> str:
+    """Return the instrument that measured last in this batch; empty: none was named."""
+    known = plan.standing.estimate
+    return known.instruments[-1].name if known is not None and known.instruments else ""
+
+
 def _print_result(plan: CheckPlan, check: Check, pending: list[PendingRequest], *, as_json: bool) -> None:
     if as_json:
         print_json({"simulated": pending[0].simulated, **_as_json(plan, check), "asked": pending[0]})
@@ -176,4 +208,6 @@ def _as_json(plan: CheckPlan, check: Check) -> dict[str, Any]:
     from logger.mqtt.payloads import rfc3339
 
     content = {**msgspec.to_builtins(check), "at": rfc3339(check.at_us)}
+    if check.kind is CheckKind.INSTRUMENT:
+        return {"check": content}
     return {"check": content, "doubt": msgspec.to_builtins(verifying.uncertainty_change(plan, check))}

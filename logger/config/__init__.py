@@ -5,6 +5,7 @@ Law: a setting is declared here and nowhere else; `logger/settings` makes these 
 
 from logger.config.alarm_kinds import RETIRED, AlarmKind
 from logger.config.alarms import STALL_WINDOWS, AlarmConfig, default_alarm
+from logger.config.channels import DeadManConfig, HookConfig, PushConfig
 from logger.config.kind_row import Group, Health, KindRow, LookBack, Presence, Priority, Signal
 from logger.config.probes import (
     BufferConfig,
@@ -19,7 +20,7 @@ from logger.config.probes import (
     TextConfig,
 )
 from logger.config.vats import PeopleConfig, QuietConfig, TargetConfig, VatConfig
-from logger.config.whole import SIMULATED_CLIENT_ID, Config, HookConfig, MqttConfig, Simulation, SystemConfig
+from logger.config.whole import SIMULATED_CLIENT_ID, Config, MqttConfig, Simulation, SystemConfig
 
 __all__ = [
     "RETIRED",
@@ -31,6 +32,7 @@ __all__ = [
     "CalibrationLimits",
     "Checksum",
     "Config",
+    "DeadManConfig",
     "ErrorModel",
     "Group",
     "Health",
@@ -44,6 +46,7 @@ __all__ = [
     "Priority",
     "ProbeConfig",
     "Protocol",
+    "PushConfig",
     "QualityLimits",
     "QuietConfig",
     "ScpiConfig",

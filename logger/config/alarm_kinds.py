@@ -139,14 +139,14 @@ class AlarmKind(StrEnum):
         KindRow(
             group=Group.SYSTEM,
             title="good-night test (TEST)",
-            presence=Presence.WITH_BROKER_OR_HOOK,
+            presence=Presence.WITH_WAY_OUT,
             has_delay=False,
             defaults={**_AT_ONCE, "priority": Priority.HIGH},
             what="TEST, no real alarm: the good-night test",
             over="TEST: the good-night test is over",
             comes="TEST, no real alarm: this is the good-night test",
             returns="TEST: it is over",
-            first="acknowledge this TEST at the hub, as you would an alarm",
+            first="acknowledge this TEST, as you would an alarm",
         ),
     )
     """The good-night test itself: no real alarm."""
@@ -155,7 +155,7 @@ class AlarmKind(StrEnum):
         KindRow(
             group=Group.SYSTEM,
             title="good-night test not acknowledged",
-            presence=Presence.WITH_BROKER_OR_HOOK,
+            presence=Presence.WITH_WAY_OUT,
             has_delay=False,
             defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 900.0},
             what="the good-night test was not acknowledged",
@@ -501,12 +501,26 @@ class AlarmKind(StrEnum):
             defaults=_AT_ONCE,
             quantity="{value:.1f} h",
             what="the target is not shown {alarm.setpoint:g} h after the batch was started",
-            over="the target is shown, or another batch was started",
+            over="the target is shown, the reading is at it, or another batch was started",
             comes="The target is not shown {alarm.setpoint:g} h after the batch was started",
             first="hold the batch and measure with another instrument; ask who wrote your process",
         ),
     )
     """The target was not shown by so many hours after the batch was started."""
+    UNCONFIRMED = (
+        "unconfirmed",
+        KindRow(
+            group=Group.TARGET,
+            title="target reached, not confirmed",
+            presence=Presence.WITH_TARGET,
+            defaults={**_AT_ONCE, "priority": Priority.MEDIUM, "reminder_s": 43200.0},
+            what="the reading is at the target: confirm it with another instrument",
+            over="the target is shown, or the reading is not at it any more",
+            comes="The reading is at the target: confirm it with another instrument",
+            first="measure the vat beside the probe with another instrument, and tell it at the hub",
+        ),
+    )
+    """The reading is at the target, and nothing is claimed for want of a measurement beside it."""
     CLAIM_WITHDRAWN = (
         "claim-withdrawn",
         KindRow(

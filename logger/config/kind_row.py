@@ -75,7 +75,7 @@ class Presence(Enum):
     WITH_TARGET = auto()
     WITH_SECOND_PROBE = auto()
     WITH_BROKER = auto()
-    WITH_BROKER_OR_HOOK = auto()
+    WITH_WAY_OUT = auto()
     WITH_STORE_FILE = auto()
     """A store that is no file here has its disk elsewhere."""
 

@@ -42,18 +42,13 @@ class TargetConfig:
     ph: Annotated[float, Ge(0), Le(14)] = 4.6
     """The vat is to come down to this pH."""
     probability: Annotated[float, Ge(0.5), Le(0.9999)] = 0.95
-    """A claim says with at least this probability that the pH is at or below `ph`, one-sided (JCGM 106:2012). At
-    0.5 the uncertainty does not count; beyond 0.9999 the normal distribution says more than is known of the
-    uncertainty.
+    """A claim says with at least this probability that the pH is at or below `ph`, one-sided (JCGM 106:2012). Beyond
+    0.9999 the normal distribution says more than is known of the uncertainty.
     """
     window_s: Annotated[float, Ge(1), Le(86400)] = 600.0
     """Length of the windows whose medians are judged."""
     windows: Annotated[int, Ge(1), Le(1000)] = 3
-    """So many windows in a row must show it, all of them believed; 3 windows of 600 s are half an hour."""
-    check_within_h: Annotated[float, Ge(1), Le(8784)] = 48.0
-    """The newest calibration or check must be no older than this."""
-    spot_check: bool = True
-    """If true, a spot check with another instrument must have passed: no buffer shows the junction's error in brine."""
+    """So many windows in a row must lie 0.05 below `ph`, all of them believed; 3 windows of 600 s are half an hour."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

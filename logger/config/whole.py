@@ -1,4 +1,4 @@
-"""Define the broker, the hook, the simulation, and the whole configuration. Law: as in `logger/config`."""
+"""Define the broker, the simulation, and the whole configuration. Law: as in `logger/config`."""
 
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -8,6 +8,7 @@ from annotated_types import Ge, Le
 
 from logger.config.alarms import AlarmConfig
 from logger.config.bounds import Line
+from logger.config.channels import DeadManConfig, HookConfig, PushConfig
 from logger.config.probes import BufferConfig, ProbeConfig
 from logger.config.vats import VatConfig
 
@@ -46,22 +47,6 @@ class MqttConfig:
     """The longest silence between us and the broker (MQTT keep alive): by it each notices that the other is gone."""
     heartbeat_s: Annotated[float, Ge(1), Le(3600)] = 60.0
     """How often a heartbeat is sent; real seconds."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HookConfig:
-    """The hook: an executable that is given the events that the broker has not accepted."""
-
-    command: tuple[str, ...] = field(repr=False)
-    """The executable's absolute path and its arguments (which may be secret); no shell reads it."""
-    after_s: Annotated[float, Ge(0), Le(86400)] = 60.0
-    """The hook is run for an event that the broker has not accepted for so long; real seconds. Common practice, no
-    source.
-    """
-    timeout_s: Annotated[float, Ge(0.1), Le(600)] = 20.0
-    """The hook is killed, with its children, when it runs longer; real seconds. Common practice, no source."""
-    retries: Annotated[int, Ge(0), Le(1000)] = 5
-    """How often the hook is run again for an event when it fails. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +93,8 @@ class Config:
     vats: tuple[VatConfig, ...]
     mqtt: MqttConfig | None = None
     hook: HookConfig | None = None
+    push: PushConfig | None = None
+    dead_man: DeadManConfig | None = None
     system: SystemConfig = field(default_factory=SystemConfig)
     simulation: Simulation | None = None
     buffers: tuple[BufferConfig, ...] = ()
@@ -120,6 +107,11 @@ class Config:
     def simulated(self) -> bool:
         """Tell whether this configuration watches simulated vats."""
         return self.simulation is not None
+
+    @property
+    def has_way_out(self) -> bool:
+        """Tell whether an event can reach anybody: by the broker, the hook or push."""
+        return bool(self.mqtt or self.hook or self.push)
 
     def probe(self, probe_id: str) -> ProbeConfig:
         """Return the probe of that id. Raises KeyError; `logger/settings` has checked every reference."""

@@ -196,7 +196,7 @@ class _Sending:
 
     batches: tuple[CycleResult, ...]
     delivered: Mapping[str, int]
-    hooked: Mapping[str, int]
+    taken: Mapping[tuple[str, str], int]
     numbers: Mapping[int, int]
     is_last: bool
     """Nothing waits behind it."""
@@ -215,8 +215,8 @@ class Commit:
     waiting: deque[CycleResult] = field(default_factory=deque)
     delivered: dict[str, int] = field(default_factory=dict)
     """Ids of events that the broker has, with the time, and whose row does not say so yet."""
-    hooked: dict[str, int] = field(default_factory=dict)
-    """Ids of events that went the second way out, with the time, of which the store does not know yet."""
+    taken: dict[tuple[str, str], int] = field(default_factory=dict)
+    """Channels and the ids of events that they took, with the time, of which the store does not know yet."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     numbers: dict[int, int] = field(default_factory=dict)
@@ -229,7 +229,7 @@ class Commit:
     @property
     def has_work(self) -> bool:
         """Tell whether anything is to be stored."""
-        return bool(self.waiting or self.delivered or self.hooked)
+        return bool(self.waiting or self.delivered or self.taken)
 
     def take_receipts(self) -> list[Receipt]:
         """Return the receipts of what was stored since the last call."""
@@ -284,13 +284,13 @@ class Commit:
         for identity in sending.delivered:
             if sending.is_last or identity in stored:
                 self.delivered.pop(identity, None)
-        for identity in sending.hooked if sending.is_last else ():
-            self.hooked.pop(identity, None)
+        for identity in sending.taken if sending.is_last else ():
+            self.taken.pop(identity, None)
 
     def _take(self) -> _Sending:
         batches = tuple(islice(self.waiting, CYCLES_A_TRANSACTION))
         is_last = len(batches) == len(self.waiting)
-        return _Sending(batches, {**self.delivered}, {**self.hooked}, {**self.numbers}, is_last)
+        return _Sending(batches, {**self.delivered}, {**self.taken}, {**self.numbers}, is_last)
 
     def events(self, batch: CycleResult) -> list[Event]:
         """Return the outbox events of a batch."""
@@ -305,7 +305,7 @@ class Commit:
             if sending.is_last:
                 for identity, at_us in sending.delivered.items():
                     work.mark_delivered([identity], at_us)
-                work.mark_hooked(sending.hooked)
+                work.mark_taken(sending.taken)
             work.commit()
         self.store.settled()
         return numbers

@@ -8,12 +8,14 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from logger.alarm.orphans import find_orphans, kept
+from logger.channels import Channel
 from logger.config import Config, VatConfig
 from logger.daemon import clock as clocks
 from logger.daemon.clock import Clock
 from logger.daemon.cycle import CycleResult, WatchedProbe
-from logger.model import Answer, Carry, Entry, WatchState
+from logger.model import Answer, Carry, Entry, Event, WatchState
 from logger.store import Store, UnitOfWork, queries
+from logger.units import DAY_US
 from logger.watch import pipeline, system
 from logger.watch.pipeline import Watch
 
@@ -30,6 +32,12 @@ def orphaned_entries(store: Store, config: Config, *, config_hash: str, at_us: i
     for entry in orphaned:
         log.warning("%s %s: %s", entry.vat or system.SYSTEM, entry.alarm, entry.text)
     return orphaned
+
+
+def waiting_events(store: Store, channel: Channel, *, at_us: int) -> list[Event]:
+    """Return what a channel has not taken before that UTC; nothing that is older than a day, unless nobody has it."""
+    since_us = 0 if channel.spared else at_us - DAY_US
+    return queries.untaken_events(store, channel.id, since_us=since_us, undelivered=channel.spared)
 
 
 def clock(store: Store, config: Config, clock: Clock) -> Clock:

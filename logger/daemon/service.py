@@ -19,6 +19,7 @@ from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
 
+from logger.channels import Channels, DeadMansSwitch, RunResult, dead_man
 from logger.config import Config
 from logger.daemon import clock as clocks
 from logger.daemon import renewal, restore
@@ -32,9 +33,8 @@ from logger.daemon.renewal import Known
 from logger.daemon.store_thread import StoreThread
 from logger.daemon.system_monitor import SystemMonitor
 from logger.errors import ConfigurationError, StoreBusyError, StoreDamagedError, ThreadCrash
-from logger.hook import Hook, HookResult
 from logger.model import Carry, Cause, Command, Entry, Event, Indication, WatchState
-from logger.mqtt.event import event_of, events_of, is_urgent
+from logger.mqtt.event import event_of, events_of
 from logger.mqtt.inbound import REMEMBERED
 from logger.mqtt.messages import Incoming, NetworkEvent
 from logger.probe.reader import readers
@@ -44,9 +44,9 @@ from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
 
-LAST_READ_S, LAST_COMMIT_S, LAST_WORDS_S, LAST_CLOSE_S = 0.7, 3.0, 1.0, 0.7
+LAST_READ_S, LAST_COMMIT_S, LAST_WORDS_S, LAST_CLOSE_S = 0.5, 3.0, 1.0, 0.5
 """How long the end waits: for the ports, for a busy store to take what waits, for the broker to take what is due, and
-for the store to be closed. With the ends of the hook and of the client this makes less than 10 s, after which a
+for the store to be closed. With the ends of the channels and of the client this makes less than 10 s, after which a
 container would be killed."""
 HUNG_S, HUNG_POLLS = 60.0, 3
 """A port not read for so long and so many polls hangs: only a new process may help. Common practice, no source."""
@@ -55,7 +55,7 @@ BUSY_S = 0.5
 ANSWER_S = 10.0
 """After how long a server is lost that does not answer; no loop waits for it. Common practice, no source."""
 
-QueueItem = Indication | ThreadCrash | NetworkEvent | HousekeepingReport | DiskSpace | HookResult
+QueueItem = Indication | ThreadCrash | NetworkEvent | HousekeepingReport | DiskSpace | RunResult
 
 
 @dataclass(slots=True)
@@ -89,7 +89,8 @@ class Daemon:
     acquisition: Acquisition
     commit: Commit
     publisher: Publisher | None
-    hook: Hook | None
+    channels: Channels
+    dead_man: DeadMansSwitch | None
     ports: list[PortThread]
     housekeeping: Housekeeping
     manager: Manager
@@ -99,6 +100,8 @@ class Daemon:
     inbound_commands: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
     """Steady real time of the newest read, by probe."""
+    unread: set[str] = field(default_factory=set)
+    """Probes that were not read in this run."""
 
     def run(self, stop: Stop) -> None:
         """Watch until told to stop."""
@@ -120,13 +123,13 @@ class Daemon:
     def _start(self) -> None:
         if self.publisher:
             self._announce(self.publisher)
-        if self.hook:
-            self._resume(self.hook)
+        self._resume()
         self.housekeeping.start()
         self._set_poll_rates()
         for port in self.ports:
             port.start()
         self.read_s = dict.fromkeys(self.acquisition.watched, time.monotonic())
+        self.unread = {*self.acquisition.watched}
         self.manager.ready()
 
     def _announce(self, publisher: Publisher) -> None:
@@ -140,12 +143,15 @@ class Daemon:
             work.remember_topics([*before, *publisher.retained()])
             work.commit()
 
-    def _resume(self, hook: Hook) -> None:
-        """Hand over what an earlier run could bring out neither way; it has waited since it happened."""
+    def _resume(self) -> None:
+        """Hand over what an earlier run could not bring out; it has waited since it happened."""
         now_us, at_us = _now_us(), self.clock.read().at_us
-        for event in queries.unhooked_events(self.store):
-            hook.offer([event], now_us, waited_s=self.clock.real_s((at_us - event.at_us) / SECOND_US))
-        hook.start()
+        for channel in self.channels.all:
+            for event in restore.waiting_events(self.store, channel, at_us=at_us):
+                channel.offer([event], now_us, waited_s=self.clock.real_s((at_us - event.at_us) / SECOND_US))
+        self.channels.start()
+        if self.dead_man:
+            self.dead_man.start(now_us, queries.untold_events(self.store))
 
     def _drain(self) -> list[QueueItem]:
         """Wait for something to happen, but not beyond what is due; return all that has."""
@@ -158,7 +164,7 @@ class Daemon:
         return items
 
     def _wait_s(self) -> float:
-        dues_us = [way.next_due_us for way in (self.publisher and self.publisher.delivery, self.hook) if way]
+        dues_us = [way.next_due_us for way in (self.publisher and self.publisher.delivery, self.channels) if way]
         now_us = _now_us()
         return min([1.0, *(max(0.0, (due_us - now_us) / SECOND_US) for due_us in dues_us if due_us is not None)])
 
@@ -172,7 +178,14 @@ class Daemon:
         batch.entries += before
         delivery = self.publisher.delivery if self.publisher else None
         shared = self.publisher.others.trouble(_now_us()) if self.publisher else ""
-        if self.system_monitor.judge(batch, now=now, delivery=delivery, shared=shared, store=self.commit.trouble):
+        if self.system_monitor.judge(
+            batch,
+            now=now,
+            delivery=delivery,
+            shared=shared,
+            channels=self.channels.trouble,
+            store=self.commit.trouble,
+        ):
             self.housekeeping.plan_anew()
         if batch:
             self._commit_and_publish(batch, at_us=at_us)
@@ -183,11 +196,16 @@ class Daemon:
 
     def _notify_watchdog(self, indications: list[Indication]) -> None:
         """Tell the service manager of progress, unless a port hangs: one working port must not mask a hung one."""
-        now_s = time.monotonic()
-        self.read_s.update(dict.fromkeys((i.probe for i in indications), now_s))
-        limits = {p: HUNG_S + HUNG_POLLS * self.clock.real_s(self.config.probe(p).poll_s) for p in self.read_s}
-        if all(now_s - self.read_s[probe] < limit for probe, limit in limits.items()):
+        self.read_s.update(dict.fromkeys((i.probe for i in indications), time.monotonic()))
+        self.unread -= {i.probe for i in indications}
+        if self._is_reading():
             self.manager.alive()
+
+    def _is_reading(self) -> bool:
+        """Tell whether every probe was read within its time limit."""
+        limits = {p: HUNG_S + HUNG_POLLS * self.clock.real_s(self.config.probe(p).poll_s) for p in self.read_s}
+        now_s = time.monotonic()
+        return all(now_s - self.read_s[probe] < limit for probe, limit in limits.items())
 
     def _set_poll_rates(self) -> None:
         """Set how often each probe is read: more often while somebody works on it."""
@@ -215,8 +233,9 @@ class Daemon:
     def _send_events(self, events: list[Event]) -> None:
         if self.publisher:
             self.publisher.delivery.offer(events)
-        if self.hook:
-            self.hook.offer(events, _now_us())
+        self.channels.offer(events, _now_us())
+        if self.dead_man:
+            self.dead_man.offer(events)
 
     def _dispatch(self, item: QueueItem, *, at_us: int) -> Iterator[Entry]:
         """Dispatch one queue item; yield the journal entries it causes."""
@@ -229,11 +248,11 @@ class Daemon:
                 yield entry
             case DiskSpace():
                 self.system_monitor.disk = item
-            case HookResult() if self.hook:
-                failed = self.hook.on_result(item, _now_us(), at_us=at_us)
-                if failed:
-                    yield failed
-            case Indication() | HookResult():
+            case RunResult():
+                told = self.channels.on_result(item, _now_us(), at_us=at_us)
+                if told:
+                    yield told
+            case Indication():
                 pass
             case _ if self.publisher:
                 yield from self._receive(self.publisher, item, at_us=at_us)
@@ -263,11 +282,15 @@ class Daemon:
         return batch
 
     def _send_due(self, now: ClockReading) -> None:
-        """Send due events over MQTT and by the hook; record which were accepted."""
+        """Send due events over MQTT and by the channels; record which were accepted."""
         accepted = self._send_over_mqtt(self.publisher, now) if self.publisher else []
-        hooked = self._run_hook(self.hook, accepted) if self.hook else []
-        self.commit.delivered.update(dict.fromkeys(accepted if self.publisher else hooked, now.at_us))
-        self.commit.hooked.update(dict.fromkeys(hooked, now.at_us))
+        taken = self.channels.pump(_now_us(), accepted=accepted)
+        delivered = accepted if self.publisher else [event for (_, event), is_first in taken.items() if is_first]
+        self.commit.delivered.update(dict.fromkeys(delivered, now.at_us))
+        self.commit.taken.update(dict.fromkeys(taken, now.at_us))
+        if self.dead_man:
+            self.dead_man.told([*accepted, *(event for _, event in taken)])
+            self.dead_man.feed(_now_us(), self._trouble)
         if self.commit.has_work:
             self._send_events(self.commit.flush(at_us=now.at_us))
 
@@ -279,11 +302,14 @@ class Daemon:
         publisher.delivery.pump(_now_us())
         return publisher.delivery.take_delivered()
 
-    def _run_hook(self, hook: Hook, accepted: list[str]) -> list[str]:
-        """Run the hook for what is next; return the events that it accepted."""
-        hook.forget(accepted)
-        hook.pump(_now_us())
-        return hook.take_done()
+    def _trouble(self) -> str:
+        """Say why the dead man's switch must not be fed; empty: nothing speaks against it here."""
+        if self.unread or not self._is_reading():
+            return "a probe is not read"
+        if self.commit.trouble or self.commit.waiting:
+            return self.commit.trouble or "records wait for the store"
+        carries = {**self._carries(), SYSTEM: self.system_monitor.carry}
+        return dead_man.unheard([*self.config.vats, self.system_monitor.vat], carries)
 
     def _states(self) -> dict[str, WatchState]:
         return {w.watch.vat.id: w.state for w in self.acquisition.watched.values()}
@@ -329,15 +355,14 @@ class Daemon:
             raise StoreBusyError(f"The watch ended; its last {len(self.commit.waiting)} cycles were not stored")
 
     def _stop_reading(self) -> None:
-        """Stop the ports, the hook and what runs beside them."""
+        """Stop the ports, the channels and what runs beside them."""
         self.housekeeping.stop()
         for port in self.ports:
             port.stop()
         until = time.monotonic() + LAST_READ_S
         for port in self.ports:
             port.join(max(0.0, until - time.monotonic()))
-        if self.hook:
-            self.hook.stop()
+        self.channels.stop()
 
     def _flush(self) -> None:
         """Give the store and the broker some time to take what is due."""
@@ -407,20 +432,22 @@ def _build(config: Config, *, config_hash: str, known: Known | None = None) -> D
 def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | None) -> Daemon:
     clock = known.clock if known else restore.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
+    queue: SimpleQueue[QueueItem] = SimpleQueue()
+    channels = Channels.of(config, post=queue.put)
     orphaned = restore.orphaned_entries(store, config, config_hash=config_hash, at_us=now.at_us)
     with store.begin() as work:
         number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
         text = f"vatvigil {program} began run {number}"
         work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text), *orphaned])
-        work.add_events(events_of(orphaned, _event_factory(config)))
+        work.begin_channels([channel.id for channel in channels.all], now.at_us)
+        work.add_events(events_of(orphaned, _event_factory(config, channels)))
         if known:
             restore.remember(work, config, known.states, known.system)
             work.add_events(known.unsent)
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
-    queue: SimpleQueue[QueueItem] = SimpleQueue()
     writing, reading = StoreThread("store-writing"), StoreThread("store-reading")
-    commit = Commit(store=store, run=number, event_of=_event_factory(config), ask=writing.ask)
+    commit = Commit(store=store, run=number, event_of=_event_factory(config, channels), ask=writing.ask)
     watched = {vat.probe: restore.watched(store, config, vat) for vat in config.vats}
     if known:
         store.doubt()  # the last of what waits may be in it
@@ -436,7 +463,8 @@ def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | 
         acquisition=Acquisition(store, watched, ask=reading.ask, numbers=commit.numbers),
         commit=commit,
         publisher=Publisher.of(config, version=program, store=store.identity, post=queue.put),
-        hook=Hook.of(config, post=queue.put),
+        channels=channels,
+        dead_man=DeadMansSwitch(config=config.dead_man) if config.dead_man else None,
         ports=[PortThread(line, clock, post=queue.put) for line in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, system=config.system, post=queue.put),
         manager=Manager.from_environment(),
@@ -451,12 +479,12 @@ def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | 
     )
 
 
-def _event_factory(config: Config) -> Callable[[Entry], Event | None]:
-    """Return what makes events of entries: without a broker, only those that go the second way out, if there is one."""
+def _event_factory(config: Config, channels: Channels) -> Callable[[Entry], Event | None]:
+    """Return what makes events of entries: without a broker, only those that another way out wants."""
 
     def event_or_none(entry: Entry) -> Event | None:
         event = event_of(entry, simulated=config.simulated)
-        return event if config.mqtt or (config.hook and event and is_urgent(event)) else None
+        return event if config.mqtt or (event and channels.wants(event)) else None
 
     return event_or_none
 

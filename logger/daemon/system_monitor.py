@@ -55,15 +55,22 @@ class SystemMonitor:
         return cls(vat=system.vat_of(config), carry=carry, speed=clock.speed, drift_us=drift_us, renewed=renewed)
 
     def judge(
-        self, batch: CycleResult, *, now: ClockReading, delivery: Delivery | None, shared: str | None, store: str
+        self,
+        batch: CycleResult,
+        *,
+        now: ClockReading,
+        delivery: Delivery | None,
+        shared: str | None,
+        channels: str,
+        store: str,
     ) -> bool:
         """Judge the facts of now into a batch, and what was asked.
 
-        `shared`: as in `Facts`; `store`: why it takes nothing.
+        `shared`, `channels`: as in `SystemFacts`; `store`: why it takes nothing.
 
         Return whether the wall clock was stepped.
         """
-        facts = self._facts(now, delivery, shared=shared, store=store)
+        facts = self._facts(now, delivery, shared=shared, channels=channels, store=store)
         if not (batch.asked or self._is_due(facts)):
             return False
         self._judged_us, self._last, self.renewed = now.elapsed_us, facts, ""
@@ -75,11 +82,15 @@ class SystemMonitor:
         self.carry = carry
         return bool(facts.stepped_s)
 
-    def _facts(self, now: ClockReading, delivery: Delivery | None, *, shared: str | None, store: str) -> SystemFacts:
+    def _facts(
+        self, now: ClockReading, delivery: Delivery | None, *, shared: str | None, channels: str, store: str
+    ) -> SystemFacts:
         return SystemFacts(
             at_us=now.at_us,
             elapsed_us=now.elapsed_us,
+            has_broker=delivery is not None,
             broker=delivery.away if delivery else "",
+            channels=channels,
             shared=shared,
             refused=delivery.trouble if delivery else "",
             unheard=bool(delivery and delivery.has_no_subscriber),

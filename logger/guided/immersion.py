@@ -14,7 +14,7 @@ from logger.measure import stability
 from logger.measure.buffer_recognition import Recognition, RecognitionOutcome, recognise
 from logger.measure.buffers import Buffer, ph_at
 from logger.measure.stability import Stability
-from logger.model import Calibration, CalibrationPoint, Drift, Floats, Reason
+from logger.model import Calibration, CalibrationPoint, Estimate, Floats, Reason
 from logger.units import SECOND_US
 
 KEPT = 900
@@ -66,8 +66,8 @@ class CalibrationInForce:
     """What is in force for a probe in its vat."""
 
     calibration: Calibration | None = None
-    drift: Drift | None = None
-    """What checks told of it."""
+    estimate: Estimate | None = None
+    """What calibration and checks tell of the probe's error; None: the calibration alone does."""
     fresh_us: int = 0
     """Watch time since when the probe has stood in the vat undisturbed."""
     elsewhere: str = ""

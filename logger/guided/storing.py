@@ -107,9 +107,9 @@ def in_force(store: Store, *, vat: str, probe: str) -> CalibrationInForce:
     if carry is not None and carry.probe == probe:
         now = CalibrationInForce(
             calibration=carry.electrode.calibration,
-            drift=carry.electrode.drift,
+            estimate=carry.electrode.estimate,
             fresh_us=carry.windows.fresh_us,
             elsewhere=comparison.why_away(carry),
         )
     waiting = [c for c in queries.pending_commands(store) if c.probe == probe and c.kind is CommandKind.CALIBRATE]
-    return replace(now, calibration=waiting[-1].calibration, drift=None) if waiting else now
+    return replace(now, calibration=waiting[-1].calibration, estimate=None) if waiting else now

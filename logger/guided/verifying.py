@@ -14,11 +14,14 @@ from logger.config import ProbeConfig
 from logger.guided.immersion import CalibrationInForce
 from logger.guided.state_machine import Conclusion, TakenPoint
 from logger.measure import comparison as spots
-from logger.measure import drift
+from logger.measure import estimate
 from logger.measure.calibration import deviations_as_found
 from logger.measure.comparison import Present, Spot
-from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
-from logger.model import Calibration, Check, CheckKind, Drift, Measurements
+from logger.measure.uncertainty import standard_uncertainty
+from logger.model import Calibration, Check, CheckKind, Estimate, Measurements
+
+U_BUFFER_PH = 0.02 / 3**0.5
+"""Standard uncertainty of a buffer that is stated as +/-0.02, rectangular (GUM 4.3.7)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,7 +45,7 @@ class UncertaintyChange:
     before: float
     after: float
     believed: bool
-    """The check lies within what could be expected; else it does not count until a repeat agrees."""
+    """The check lies within what could be expected; else nothing is claimed until one about as good does."""
 
 
 def conclusion(plan: CheckPlan, taken: Sequence[TakenPoint]) -> Conclusion:
@@ -56,31 +59,36 @@ def lines(plan: CheckPlan, check: Check) -> list[str]:
     """Say what a check shows, what to do, and what it does to the uncertainty of the readings."""
     change = uncertainty_change(plan, check)
     if not change.believed:
-        effect = "It is farther off than expected: it does not count until a repeat agrees."
+        effect = (
+            f"It is farther off than expected: U of a reading at pH {change.ph:.1f} (k = 2) is {change.after:.2f} with"
+            " it, and nothing is claimed until a check about as good is as expected."
+        )
     else:
         change_text = f"{change.before:.2f} before this check, {change.after:.2f} with it"
         effect = f"U of a reading at pH {change.ph:.1f} (k = 2): {change_text}."
+    if check.kind is CheckKind.INSTRUMENT:
+        return result_lines(check)
     agreeing = [_agreement(plan, check)] if check.kind is CheckKind.SPOT else []
     return [*result_lines(check), *agreeing, effect]
 
 
 def uncertainty_change(plan: CheckPlan, check: Check) -> UncertaintyChange:
-    """Return what a check does to the uncertainty of a reading like it."""
+    """Return what a check does to the uncertainty of a reading like it, or in its buffer."""
     errors, line = plan.probe.errors, plan.in_force
     celsius = 25.0 if check.temperature_c is None else check.temperature_c
-    at = {"ph": np.array([check.reading_ph]), "temperature_c": np.array([celsius])}
-    before = drift.start(line, errors) if plan.standing.drift is None else plan.standing.drift
-    u_fit = float(fit_uncertainty(line, **at)[0])
-    result = drift.apply_check(before, check, errors, u_fit_ph=u_fit)
+    before = plan.standing.estimate or estimate.start(line, errors)
+    found = estimate.apply_check(before, check)
 
-    def expanded(state: Drift | None) -> float:
-        return 2 * float(standard_uncertainty(line, errors, at_us=np.array([check.at_us]), drift=state, **at)[0])
+    def expanded(known: Estimate) -> float:
+        days = np.array([estimate.days_until(known, at_us=check.at_us, elapsed_us=None)])
+        at = {"ph": np.array([check.reading_ph]), "temperature_c": np.array([celsius])}
+        return 2 * float(standard_uncertainty(line, errors, known, days=days, **at)[0])
 
     return UncertaintyChange(
         ph=check.reading_ph,
-        before=expanded(plan.standing.drift),
-        after=expanded(result.drift if result.absorbed else plan.standing.drift),
-        believed=result.absorbed,
+        before=expanded(before),
+        after=expanded(found.estimate),
+        believed=found.is_expected,
     )
 
 
@@ -128,8 +136,36 @@ def spot_check(plan: CheckPlan, spot: Spot, reading: Present) -> Check:
     )
 
 
+def instrument_check(plan: CheckPlan, *, instrument: str, buffer_ph: float, read_ph: float, at_us: int) -> Check:
+    """Return the check of another instrument that was read in a buffer: it shows that instrument's own error."""
+    off_ph = read_ph - buffer_ph
+    return Check(
+        id=0,
+        probe=plan.probe.id,
+        vat=plan.vat,
+        at_us=at_us,
+        kind=CheckKind.INSTRUMENT,
+        reference_ph=buffer_ph,
+        u_reference_ph=U_BUFFER_PH,
+        reading_ph=read_ph,
+        deviation_ph=off_ph,
+        tolerance_ph=plan.probe.check_tolerance_ph,
+        passed=abs(off_ph) <= plan.probe.check_tolerance_ph,
+        calibration=plan.in_force.id,
+        instrument=instrument,
+        by=plan.by,
+    )
+
+
 def result_lines(check: Check) -> list[str]:
     """Say what a check shows and what to do."""
+    if check.kind is CheckKind.INSTRUMENT:
+        off = f"{check.deviation_ph:+.3f}, {'within' if check.passed else 'beyond'} {check.tolerance_ph:g}"
+        word = "PASS" if check.passed else "FAIL"
+        text = (
+            f"{word}: {check.instrument} reads pH {check.reading_ph:.2f} in a buffer of {check.reference_ph:.2f}: {off}"
+        )
+        return [f"{text}. What it reads beside the probe is judged by that."]
     what = f"{check.buffer} buffer" if check.kind is CheckKind.BUFFER else check.instrument or "independent measurement"
     verdict = "PASS" if check.passed else "FAIL"
     within = "within" if check.passed else "beyond"

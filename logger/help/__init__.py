@@ -15,6 +15,7 @@ TOPICS = (
     "marks",
     "people",
     "mqtt",
+    "push",
     "hook",
     "probes",
     "settings",

@@ -16,7 +16,8 @@ from typing import TypeVar
 
 import numpy as np
 
-from logger.model import Carry, Check, Drift, Ints
+from logger.model import Carry, Check, Estimate, Floats, Ints
+from logger.units import DAY_US
 
 Times = TypeVar("Times", int, Ints)
 
@@ -77,16 +78,15 @@ def newest_check(carry: Carry) -> tuple[Check, Moment] | None:
 
 
 def drifting_since(carry: Carry) -> Moment | None:
-    """Return since when the drift grows that is not known: the newest check that spoke of it, or the calibration."""
-    return calibrated(carry) if carry.electrode.drift is None else of_drift(carry.electrode.drift)
+    """Return since when the probe's error grows that is not known: the newest check that spoke of it."""
+    return calibrated(carry) if carry.electrode.estimate is None else of_estimate(carry.electrode.estimate)
 
 
-def of_drift(drift: Drift) -> Moment:
-    """Return the moment that what is known of a drift speaks of."""
-    return Moment(at_us=drift.at_us, elapsed_us=drift.elapsed_us)
+def of_estimate(known: Estimate) -> Moment:
+    """Return the moment that an estimate speaks of."""
+    return Moment(at_us=known.at_us, elapsed_us=known.elapsed_us)
 
 
-def drifted_at_us(carry: Carry, at_us: Times, elapsed_us: Times | None) -> Times:
-    """Return the times (UTC) at which the drift has grown as far as the ages tell, whatever the wall clock says."""
-    since = drifting_since(carry)
-    return at_us if since is None else since.at_us + age_us(at_us, elapsed_us, since)
+def days_since(known: Estimate, at_us: Ints, elapsed_us: Ints) -> Floats:
+    """Return how many days after the newest check records were made, by the longer of both clocks."""
+    return age_us(at_us, elapsed_us, of_estimate(known)) / DAY_US

@@ -73,6 +73,12 @@ def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pi
     return _pieces(calibration, _row_at(calibration, ph, temperature_c))
 
 
+def slope_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Floats:
+    """Return the slope (fraction of the Nernst slope) of the line that each result (pH at C) was taken from."""
+    slopes = np.array([line.slope for line in segments_of(calibration)])
+    return slopes[_row_at(calibration, ph, temperature_c)]
+
+
 def points_behind(
     calibration: Calibration, *, ph: float, temperature_c: float
 ) -> tuple[tuple[CalibrationPoint, ...], float]:

@@ -18,6 +18,8 @@ F = 96485.33212331002
 """Faraday constant, C/mol, exact (CODATA 2018: e times N_A)."""
 LN10 = 2.302585092994046
 ZERO_C_K = 273.15
+NERNST_MV_PER_K = 1000.0 * R * LN10 / F
+"""Nernst slope over the temperature in kelvin."""
 ISOPOTENTIAL_PH = 7.0
 """pH at which a glass electrode's potential is the same at every temperature. Common practice, no source."""
 
@@ -31,4 +33,4 @@ def working_c(temperature_c: Floats, assumed_c: float | None) -> Floats:
 
 def nernst_mv(temperature_c: FloatOrArray) -> FloatOrArray:
     """Return the Nernst slope in mV per pH at a temperature in C (59.1593 at 25 C)."""
-    return (1000.0 * R * LN10 / F) * (temperature_c + ZERO_C_K)
+    return NERNST_MV_PER_K * (temperature_c + ZERO_C_K)

@@ -216,18 +216,18 @@ def _compute_ph(
     probe: ProbeConfig, carry: Carry, rows: Block | Measurements, warmth: Thermometry
 ) -> tuple[Floats, Floats]:
     """Return pH and its u; NaN where there is no reading, or no calibration."""
-    line = carry.electrode.calibration
-    if line is None:
+    line, known = carry.electrode.calibration, carry.electrode.estimate
+    if line is None or known is None:
         ph, u = np.full((2, len(rows)), np.nan)
         return ph, u
     ph = calibration.ph_of(line, rows.potential_mv, warmth.warm_c)
     return ph, uncertainty.standard_uncertainty(
         line,
         probe.errors,
-        at_us=age.drifted_at_us(carry, rows.at_us, rows.elapsed_us),
+        known,
+        days=age.days_since(known, rows.at_us, rows.elapsed_us),
         ph=ph,
         temperature_c=warmth.warm_c,
-        drift=carry.electrode.drift,
         doubt_c=warmth.doubt_c,
     )
 

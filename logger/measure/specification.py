@@ -11,8 +11,8 @@ from collections.abc import Iterator
 import numpy as np
 
 from logger.config import ProbeConfig
-from logger.measure import trust_windows
-from logger.measure.age import drifted_at_us, elapsed_at
+from logger.measure import estimate, trust_windows
+from logger.measure.age import elapsed_at
 from logger.measure.calibration import ph_of
 from logger.measure.thermometer import other_unit
 from logger.measure.uncertainty import standard_uncertainty
@@ -55,13 +55,14 @@ def is_doubtful(
     probe: ProbeConfig, carry: Carry, calibration: Calibration, *, ph: float, warm_c: float, at_us: int
 ) -> bool:
     """Tell whether u (k = 1) of a reading like this has left its limit."""
+    known = carry.electrode.estimate or estimate.start(calibration, probe.errors)
     u = standard_uncertainty(
         calibration,
         probe.errors,
-        at_us=np.array([drifted_at_us(carry, at_us, elapsed_at(carry, at_us))]),
+        known,
+        days=np.array([estimate.days_until(known, at_us=at_us, elapsed_us=elapsed_at(carry, at_us))]),
         ph=np.array([ph]),
         temperature_c=np.array([warm_c]),
-        drift=carry.electrode.drift,
     )
     return bool(u.item() > U_LIMIT_PH)
 

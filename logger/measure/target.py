@@ -1,30 +1,28 @@
-"""Decide whether the vat has reached its target: a reading at it, or a measured claim with its uncertainty.
+"""Follow a vat's target over its records: a reading at it, what a claim lacks, the claim.
 
 Law: pure; what is judged are medians of whole windows, each at the record that closed it, so nothing depends on where
-blocks were cut. A claim is made once: so many windows in a row, all believed, lie at or below the target by more than
-the guard band (`conformance.py`), the newest check is recent and passed, another instrument has agreed, and no alarm
-speaks against it (`KindRow.is_against_claim`). A window that is not believed, or that the probe may have spent in a
-buffer, begins the count anew. What is judged is the higher of the published pH and of what checks correct it to. A
-claim stands until a check contradicts it (`withdrawal.py`) or a new batch begins; pH that rises again takes nothing
-back, but is told.
+blocks were cut, and besides the newest of them at the moment of a check. A claim is made once: so many windows in a
+row, all believed, lie below the target by a margin, both accounts of the newest hold (`claims.py`), trust is sound, and
+no alarm speaks against it (`KindRow.is_against_claim`). A window that is not believed, or that the probe may have spent
+in a buffer, begins the count anew. A claim stands until a check contradicts it or a new batch begins; pH that rises
+again takes nothing back, but is told.
 
-An unbelieved window begins the count anew, where an alarm would only hold it: uncertainty must not help a claim. Where
-the pH is corrected, the known offset leaves u, or it would count twice. Another instrument is asked for by default: in
-a trial on simulated vats frequent buffers made an unseen junction error do more harm. Where no batch was started its
-check must be as recent as any, for nobody knows of which batch it is.
+An unbelieved window begins the count anew, where an alarm would only hold it: uncertainty must not help a claim.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import Priority, ProbeConfig, TargetConfig
-from logger.measure import age, drift
-from logger.measure.conformance import acceptance_limit, conformance_probability, coverage_factor
-from logger.measure.target_words import claimed, read_at, reads
-from logger.measure.uncertainty import fit_uncertainty
+from logger.measure import claims
+from logger.measure.calibration import slope_at
+from logger.measure.conformance import conformance_probability
+from logger.measure.target_words import MARGIN_PH, asked, claimed, overdue, read_at, reads
+from logger.measure.uncertainty import noise_of_median
 from logger.measure.windows import LOST, WindowMedians
 from logger.model import (
     Belief,
@@ -32,24 +30,24 @@ from logger.model import (
     Cause,
     Check,
     CheckKind,
-    Claim,
+    Confirmation,
     Entry,
+    Estimate,
+    Floats,
     Lack,
-    LastCheck,
     Measurements,
     TargetProgress,
     TargetWindow,
     TrustState,
 )
-from logger.units import HOUR_US
 
 ROOM_C = 20.0
-"""What a calibration contributes to u hardly depends on the temperature of the vat."""
+"""Where a record has no temperature of its own; u hardly depends on it."""
 
 
 @dataclass(slots=True, kw_only=True)
 class TargetRun:
-    """The judging of a target over one block. Results: `progress`, `entries`, `windows`, `claimed_from`."""
+    """The judging of a target over one block. Results: `progress`, `estimate`, `entries`, `windows`, `claimed_from`."""
 
     vat: str
     target: TargetConfig
@@ -59,9 +57,13 @@ class TargetRun:
     trust_at: Callable[[int], TrustState]
     """Returns the trust in the probe at a row."""
     progress: TargetProgress = field(init=False)
+    estimate: Estimate | None = field(init=False)
+    """With the error at the claim in it."""
     entries: list[tuple[int, Entry]] = field(default_factory=list)
     windows: list[tuple[int, TargetWindow]] = field(default_factory=list)
     """Each judged window at its row."""
+    asks: list[tuple[int, bool]] = field(default_factory=list)
+    """At its row, whether the claim lacks nothing but a confirmation."""
     claimed_from: int | None = None
     """Row from which a claim stands; None: none does."""
     withdrawn_us: int | None = None
@@ -70,46 +72,89 @@ class TargetRun:
 
     def __post_init__(self) -> None:
         """Forget what a new batch or a mark makes another thing."""
-        self.progress = current_progress(self.carry)
+        self.progress, self.estimate = current_progress(self.carry), self.carry.electrode.estimate
         self.claimed_from = None if self.progress.claim is None else 0
         if self.progress.withdrawn is not None:
             self.withdrawn_us, self.why_withdrawn = self.progress.withdrawn.elapsed_us, self.progress.withdrawn.text
         if self.progress.newest is not None:
             self.windows.append((0, self.progress.newest))
+        self.asks.append((0, self.progress.is_asked))
 
     def follow(self, judged: WindowMedians, forbidden: NDArray[np.bool_]) -> None:
         """Judge every window that this block closes; `forbidden`: an alarm speaks against a claim there."""
-        believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value) & ~np.isnan(judged.u)
+        believed = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
         believed &= not self.carry.suppression.is_away  # it may stand in a buffer
         believed &= (judged.spoken & LOST) == 0  # what a second probe reads confirms no claim
-        columns = (judged.row, judged.value, judged.u, believed, forbidden)
-        for row, ph, u, is_believed, is_forbidden in zip(*(column.tolist() for column in columns), strict=True):
-            self._take_window(row, ph, u, is_believed=is_believed)
+        columns = (judged.row, judged.value, self._noise(judged), believed, forbidden)
+        for row, ph, noise, is_believed, is_forbidden in zip(*(column.tolist() for column in columns), strict=True):
+            self._take_window(row, ph, noise, is_believed=is_believed)
             self._journal_reading(row)
-            if self.progress.claim is not None or is_forbidden:
-                continue
-            carry = replace(self.carry, trust=self.trust_at(row))
-            if not lacks(self.target, carry, self.progress, at_us=self._at_us(row), elapsed_us=self._us(row)):
-                self._claim(row)
+            if self.progress.claim is None:
+                self._judge_claim(row, is_forbidden=is_forbidden)
 
     def fact_at(self, row: int) -> str:
         """Say what was known of the target at a row."""
         newest = next((newest for at, newest in reversed(self.windows) if at <= row), None)
         return "There is no reading to judge it by" if newest is None else f"It {reads(self.target, newest)}"
 
-    def _take_window(self, row: int, ph: float, u: float, *, is_believed: bool) -> None:
-        before = self.progress
-        if is_believed:
-            newest: TargetWindow | None = TargetWindow(at_us=self._at_us(row), ph=ph, u=u, believed=True)
+    def ask_at(self, row: int) -> str:
+        """Say what is asked for at a row, and for how long the answer counts."""
+        newest = next((newest for at, newest in reversed(self.windows) if at <= row), None)
+        if newest is None:
+            return "There is no reading to judge it by"
+        if next(is_asked for at, is_asked in reversed(self.asks) if at <= row):
+            hours = claims.answer_counts_h(self.target, self.carry, newest, self.progress.spot)
+            text = asked(self.target, newest, probe=self.probe.id, counts_h=hours)
         else:
-            newest = before.newest and replace(before.newest, believed=False)
-        reads = is_believed and ph <= self.target.ph
-        shows = is_believed and ph <= acceptance_limit(self.target.ph, u, self.target.probability)
+            text = overdue(self.target, newest, probe=self.probe.id)
+        return f"{text[0].upper()}{text[1:]}"
+
+    def _noise(self, judged: WindowMedians) -> Floats:
+        """Return the variance of each median that no check tells of."""
+        line = self.carry.electrode.calibration
+        if line is None:
+            return np.full(len(judged), np.nan)
+        errors = self.probe.errors
+        noise = noise_of_median(
+            judged.count, slope=line.slope, errors=errors, poll_s=self.probe.poll_s, spread=judged.spread
+        )
+        return noise + errors.own_ph * errors.own_ph
+
+    def _take_window(self, row: int, ph: float, noise: float, *, is_believed: bool) -> None:
+        before = self.progress
+        newest = self._window(row, ph, noise) if is_believed else before.newest
+        if newest is not None and not is_believed:
+            newest = replace(newest, believed=False)
+        at_target = is_believed and newest is not None and newest.ph <= self.target.ph
+        by_margin = is_believed and newest is not None and newest.ph <= self.target.ph - MARGIN_PH
         self.progress = replace(
-            before, newest=newest, reads=before.reads + 1 if reads else 0, shows=before.shows + 1 if shows else 0
+            before,
+            newest=newest,
+            reads=before.reads + 1 if at_target else 0,
+            shows=before.shows + 1 if by_margin else 0,
         )
         if newest is not None:
             self.windows.append((row, newest))
+
+    def _window(self, row: int, ph: float, noise: float) -> TargetWindow | None:
+        line, celsius = self.carry.electrode.calibration, float(self.rows.temperature_c[row])
+        if line is None:
+            return None
+        warm_c = ROOM_C if np.isnan(celsius) else celsius
+        slope = slope_at(line, np.array([ph]), np.array([warm_c]))
+        window = TargetWindow(
+            at_us=self._at_us(row),
+            elapsed_us=self._us(row),
+            seq=int(self.rows.seq[row]),
+            read_ph=ph,
+            u_noise=sqrt(noise),
+            temperature_c=warm_c,
+            slope=float(slope[0]),
+            ph=ph,
+            u=0.0,
+            believed=True,
+        )
+        return claims.renewed(self.carry, window)
 
     def _journal_reading(self, row: int) -> None:
         newest = self.progress.newest
@@ -119,45 +164,32 @@ class TargetRun:
         text = read_at(self.target, newest)
         self._add_entry(row, Cause.READING_AT_TARGET, newest, text, priority=Priority.LOW)
 
-    def _claim(self, row: int) -> None:
-        newest, line, target = self.progress.newest, self.carry.electrode.calibration, self.target
-        if newest is None or line is None:
-            return
-        made = self.carry.electrode
-        known = made.drift or drift.start(line, self.probe.errors, elapsed_us=made.calibrated_us)
-        drifted = drift.advance(known, self.probe.errors, at_us=newest.at_us, elapsed_us=self._us(row))
-        u_fit = fit_uncertainty(line, ph=np.array([newest.ph]), temperature_c=np.array([ROOM_C]))
-        claim = Claim(
-            limit_ph=target.ph,
-            probability=target.probability,
-            ph=newest.ph,
-            u=newest.u,
-            z=coverage_factor(target.probability),
-            conformance=conformance_probability(newest.ph, newest.u, high=target.ph),
-            window_s=target.window_s,
-            windows=target.windows,
-            calibration=line.id,
-            at_us=newest.at_us,
-            seq=int(self.rows.seq[row]),
-            drift=drifted,
-            u_fit_ph=float(u_fit[0]),
-        )
-        self.progress = replace(self.progress, claim=claim, withdrawn=None)
-        self.claimed_from = row
-        self._add_entry(row, Cause.MEASURED_AT_TARGET, newest, claimed(claim), priority=Priority.MEDIUM)
+    def _judge_claim(self, row: int, *, is_forbidden: bool) -> None:
+        carry = replace(self.carry, trust=self.trust_at(row))
+        at_us = self._at_us(row)
+        wanted = claims.lacks(self.target, carry, self.progress, at_us=at_us, elapsed_us=self._us(row))
+        is_asked = wanted == (Lack.CONFIRMATION,) and not is_forbidden
+        if is_asked != self.progress.is_asked:
+            self.progress = replace(self.progress, is_asked=is_asked)
+            self.asks.append((row, is_asked))
+        newest = self.progress.newest
+        made = None if is_forbidden or wanted else claims.claim(self.target, carry, self.progress, at_us=at_us)
+        if made is not None and newest is not None:
+            claim, self.estimate = made
+            self.progress = replace(self.progress, claim=claim, withdrawn=None)
+            self.claimed_from = row
+            self._add_entry(row, Cause.MEASURED_AT_TARGET, newest, claimed(claim), priority=Priority.MEDIUM)
 
     def _add_entry(self, row: int, cause: Cause, window: TargetWindow, text: str, *, priority: Priority) -> None:
-        entry = Entry(
+        entry = entry_of(
+            self.vat,
+            self.target,
+            cause,
+            window,
+            text,
+            priority=priority,
             seq=int(self.rows.seq[row]),
             at_us=self._at_us(row),
-            vat=self.vat,
-            cause=cause,
-            priority=priority,
-            value=window.ph,
-            u=window.u,
-            setpoint=self.target.ph,
-            probability=conformance_probability(window.ph, window.u, high=self.target.ph),
-            text=text,
         )
         self.entries.append((row, entry))
 
@@ -168,11 +200,37 @@ class TargetRun:
         return int(self.rows.elapsed_us[row])
 
 
+def entry_of(
+    vat: str,
+    target: TargetConfig,
+    cause: Cause,
+    window: TargetWindow,
+    text: str,
+    *,
+    priority: Priority,
+    seq: int,
+    at_us: int,
+) -> Entry:
+    """Return the journal entry of what a window shows of the target."""
+    return Entry(
+        seq=seq,
+        at_us=at_us,
+        vat=vat,
+        cause=cause,
+        priority=priority,
+        value=window.ph,
+        u=window.u,
+        setpoint=target.ph,
+        probability=conformance_probability(window.ph, window.u, high=target.ph),
+        text=text,
+    )
+
+
 def current_progress(carry: Carry) -> TargetProgress:
     """Return what is carried of the target, without what was of another batch, and counts from before a mark."""
     progress = carry.batch.progress
     if progress.started_us != carry.batch.started_us:
-        progress = TargetProgress(started_us=carry.batch.started_us, check=progress.check)
+        progress = TargetProgress(started_us=carry.batch.started_us)
     return (
         progress
         if progress.fresh_us == carry.windows.fresh_us
@@ -180,67 +238,48 @@ def current_progress(carry: Carry) -> TargetProgress:
     )
 
 
-def lacks(
-    target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int, elapsed_us: int | None
-) -> tuple[Lack, ...]:
-    """Return what a claim wants and has not at a time (UTC and watch time, microseconds); empty: it may be made."""
-    checks = _lacking_checks(target, carry, progress, at_us=at_us, elapsed_us=elapsed_us)
-    return (*_lacking_reading(target, carry, progress), *checks)
-
-
-def _lacking_reading(target: TargetConfig, carry: Carry, progress: TargetProgress) -> Iterator[Lack]:
-    newest = progress.newest
-    if carry.electrode.calibration is None:
-        yield Lack.CALIBRATION
-    elif newest is None:
-        yield Lack.READING
-    elif not newest.believed:
-        yield Lack.BELIEF
-    elif newest.ph > acceptance_limit(target.ph, newest.u, target.probability):
-        yield Lack.PH
-    elif progress.shows < target.windows:
-        yield Lack.TIME
-
-
-def _lacking_checks(
-    target: TargetConfig, carry: Carry, progress: TargetProgress, *, at_us: int, elapsed_us: int | None
-) -> Iterator[Lack]:
-    calibrated, check, spot = age.calibrated(carry), progress.check, progress.spot
-    if calibrated is None:
-        return
-    if not carry.trust.is_sound or _is_since_broken(carry, spot if target.spot_check else check, calibrated):
-        yield Lack.TRUST
-    is_later = check is not None and not age.is_before(_moment(check), calibrated)
-    newest = _moment(check) if check is not None and is_later else calibrated
-    within_us = target.check_within_h * HOUR_US
-    if age.age_us(at_us, elapsed_us, newest) > within_us:
-        yield Lack.RECENT_CHECK
-    if check is not None and is_later and not check.passed:
-        yield Lack.PASSED_CHECK
-    # Where nobody said when the batch was started, an old one may be of the batch before.
-    is_old = (
-        spot is not None and carry.batch.started_us is None and age.age_us(at_us, elapsed_us, _moment(spot)) > within_us
-    )
-    if target.spot_check and (spot is None or not spot.passed or is_old):
-        yield Lack.SPOT_CHECK
-
-
-def _is_since_broken(carry: Carry, support: LastCheck | None, calibrated: age.Moment) -> bool:
-    """Tell whether trust was lost since the check that supports a claim, or the calibration where no check does."""
-    made_at_us = calibrated.at_us if support is None else support.at_us
-    return carry.trust.unbroken_at_us > made_at_us
-
-
-def _moment(check: LastCheck) -> age.Moment:
-    return age.Moment(at_us=check.at_us, elapsed_us=check.elapsed_us)
-
-
-def with_check(progress: TargetProgress, check: Check, *, elapsed_us: int | None) -> TargetProgress:
-    """Return the progress with a check noted that was made at this watch time.
+def after_check(
+    vat: str,
+    target: TargetConfig,
+    carry: Carry,
+    check: Check,
+    *,
+    seq: int,
+    at_us: int,
+    elapsed_us: int,
+    is_forbidden: bool,
+) -> tuple[Carry, list[Entry]]:
+    """Judge the newest window anew at the moment of a check, whose estimate is in the carry; the claim it may make.
 
     What was found before an adjustment is no check of what came after.
     """
-    if check.kind is CheckKind.AS_FOUND:
-        return progress
-    note = LastCheck(at_us=check.at_us, passed=check.passed, elapsed_us=elapsed_us)
-    return replace(progress, check=note, spot=note if check.kind is CheckKind.SPOT else progress.spot)
+    progress = current_progress(carry)
+    if check.kind is CheckKind.SPOT:
+        progress = replace(progress, spot=_confirmation(check))
+    if progress.newest is not None:
+        again = claims.renewed(carry, progress.newest)
+        is_low = again.ph <= target.ph - MARGIN_PH
+        progress = replace(progress, newest=again, shows=progress.shows if is_low else 0)
+    wanted = claims.lacks(target, carry, progress, at_us=at_us, elapsed_us=elapsed_us)
+    is_asked = progress.claim is None and wanted == (Lack.CONFIRMATION,) and not is_forbidden
+    progress = replace(progress, is_asked=is_asked)
+    is_held = is_forbidden or bool(wanted) or progress.claim is not None
+    made, newest, entries = None if is_held else claims.claim(target, carry, progress, at_us=at_us), progress.newest, []
+    if made is not None and newest is not None:
+        claim, known = made
+        progress = replace(progress, claim=claim, withdrawn=None)
+        carry = replace(carry, electrode=replace(carry.electrode, estimate=known))
+        cause, text = Cause.MEASURED_AT_TARGET, claimed(claim)
+        entries = [entry_of(vat, target, cause, newest, text, priority=Priority.MEDIUM, seq=seq, at_us=at_us)]
+    return replace(carry, batch=replace(carry.batch, progress=progress)), entries
+
+
+def _confirmation(check: Check) -> Confirmation:
+    return Confirmation(
+        check=check.id,
+        at_us=check.at_us,
+        calibration=check.calibration,
+        ph=check.reference_ph,
+        u=check.u_reference_ph,
+        instrument=check.instrument,
+    )

@@ -9,20 +9,38 @@ from logger.config import TargetConfig
 from logger.measure.conformance import acceptance_limit
 from logger.model import PREMISES, Claim, TargetWindow
 
+STEADY_PROBABILITY = 0.99
+"""The steady account must show a claim with at least this probability."""
+MARGIN_PH = 0.05
+"""So far below the limit all windows of a claim must read. Common practice, no source."""
+MOST_SAID = 0.999
+"""Beyond that the tails of a normal distribution are a guess."""
+
 
 def reading(ph: float, u: float) -> str:
     """Say a pH with its expanded uncertainty (k = 2)."""
     return f"{ph:.2f} +/- {2 * u:.2f} (k=2)"
 
 
+def needed_ph(target: TargetConfig, u: float) -> float:
+    """Return how low it must read with this u of the steady account, if a measurement confirms it; rounded down."""
+    by_doubt = acceptance_limit(target.ph, u, max(target.probability, STEADY_PROBABILITY))
+    return floor(min(by_doubt, target.ph - MARGIN_PH) * 100.0) / 100.0
+
+
 def needed(target: TargetConfig, u: float) -> str:
-    """Say how low it must read, rounded down: what is said to be enough is enough."""
-    return f"needs {floor(acceptance_limit(target.ph, u, target.probability) * 100.0) / 100.0:.2f} or lower"
+    """Say the same."""
+    return f"needs {needed_ph(target, u):.2f} or lower"
 
 
 def limit(ph: float, probability: float) -> str:
     """Say what is to be shown."""
     return f"at or below pH {ph:.2f} ({100.0 * probability:.4g} %)"
+
+
+def chance(probability: float) -> str:
+    """Say a probability of conformance; never that it is certain."""
+    return "over 99.9 %" if probability > MOST_SAID else f"{100.0 * probability:.1f} %"
 
 
 def not_yet(target: TargetConfig, newest: TargetWindow) -> str:
@@ -41,11 +59,33 @@ def read_at(target: TargetConfig, newest: TargetWindow) -> str:
     return f"The reading is at the target: {reading(newest.ph, newest.u)}. To be {asked} it {needed(target, newest.u)}"
 
 
+def asked(target: TargetConfig, newest: TargetWindow, *, probe: str, counts_h: float) -> str:
+    """Say that a measurement is wanted, how it is told, and for how long it counts."""
+    counts = f"; it counts for about {counts_h:.2g} h" if counts_h > 0.0 else ""
+    return (
+        f"it reads {reading(newest.ph, newest.u)}, and {limit(target.ph, target.probability)} lacks nothing but another"
+        f" instrument: {_how(probe)}{counts}"
+    )
+
+
+def overdue(target: TargetConfig, newest: TargetWindow, *, probe: str) -> str:
+    """Say what a reading at the target wants that would show nothing yet, were it confirmed."""
+    return f"it {reads(target, newest)}, confirmed by another instrument: {_how(probe)}"
+
+
+def _how(probe: str) -> str:
+    return (
+        "measure the vat beside the probe and tell it at the hub or by"
+        f" `vatvigil verify {probe} --spot PH --u U --instrument NAME`"
+    )
+
+
 def claimed(claim: Claim) -> str:
-    """Say what was shown, for how long, and what that rests on."""
-    minutes = claim.windows * claim.window_s / 60.0
+    """Say what was shown, for how long, by which measurement, and what that rests on."""
+    minutes, spot = claim.windows * claim.window_s / 60.0, claim.spot
     return (
         f"Measured {limit(claim.limit_ph, claim.probability)}: {reading(claim.ph, claim.u)}, low enough for"
-        f" {minutes:.0f} min, conformance probability {100.0 * claim.conformance:.1f} %, calibration"
-        f" {claim.calibration}. It speaks of the brine at the probe, and holds if {'; '.join(PREMISES)}"
+        f" {minutes:.0f} min, confirmed by {spot.instrument or 'another instrument'} at {spot.ph:.2f} (u {spot.u:.2g}),"
+        f" conformance probability {chance(claim.conformance)}, calibration {claim.calibration}. It speaks of the"
+        f" brine at the probe, and holds if {'; '.join(PREMISES)}"
     )

@@ -1,27 +1,27 @@
 """Compute the uncertainty of one reading, by its budget (GUM, JCGM 100), standard uncertainties in pH, k = 1.
 
-    u^2 = u_fit^2 + u_temperature^2 + u_junction^2 + u_drift^2 + u_repeatability^2 + u_resolution^2
+    u^2 = e^2 + h' P h + u_wander^2 + u_repeatability^2 + u_resolution^2
 
-u_fit carries the covariance of offset and slope of the line that the reading is taken from (leaving it out misstates u
-away from the buffers' middle); outside the buffers it grows as it must. u_drift grows with the days since the
-calibration or the newest check, and holds what checks found the probe off by: the published pH is never corrected.
-u_junction is an allowance for the liquid junction in brine, which no buffer shows. Only repeatability and resolution
+e and P are what calibration and checks tell of the probe's error (`estimate.py`), h how this reading hangs on it: the
+line's offset and slope with their covariance (leaving that out misstates u away from the buffers' middle), the drift,
+the junction in brine, the thermometer. u grows with the days since the newest check, and outside the buffers as it
+must. The published pH is never corrected: an error that is expected counts as doubt. Only repeatability and resolution
 shrink when readings are averaged.
 
 Law: elementwise, by + - * / and the square root alone, so that a row's u never depends on its block. `budget.py`
 tells the same sum term by term.
 """
 
-from dataclasses import replace
+from math import sqrt
 
 import numpy as np
 
 from logger.config import ErrorModel
-from logger.measure.calibration import Pieces, pieces_at
-from logger.measure.drift import rate_of
-from logger.measure.nernst import ISOPOTENTIAL_PH, ZERO_C_K, nernst_mv
-from logger.model import Calibration, Drift, Floats, Ints, Measurements, QualityTests
-from logger.units import DAY_US
+from logger.measure.calibration import Pieces, pieces_at, slope_at
+from logger.measure.estimate import wander_of
+from logger.measure.nernst import ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
+from logger.measure.sensitivity import BENCH_C, Sensitivities, Value, error_variance, expected_error, sensitivities
+from logger.model import Calibration, Estimate, Floats, Ints, Measurements
 
 INDEPENDENT_S = 60.0
 """Readings closer than this in time share their noise: averaging counts them as one. Common practice, no source."""
@@ -30,53 +30,61 @@ INDEPENDENT_S = 60.0
 def standard_uncertainty(
     calibration: Calibration,
     errors: ErrorModel,
+    known: Estimate,
     *,
-    at_us: Ints,
+    days: Floats,
     ph: Floats,
     temperature_c: Floats,
-    drift: Drift | None = None,
     doubt_c: Floats | float = 0.0,
 ) -> Floats:
     """Return u (pH, k = 1) of single readings, elementwise; NaN where pH is NaN.
 
-    `at_us`: UTC (microseconds) of each. `drift`: what checks since the calibration told; None: there was none.
-    `doubt_c`: standard uncertainty of the temperature beside the thermometer's own.
+    `known`: what calibration and checks tell; `days`: how long after the newest of them each was made. `doubt_c`:
+    standard uncertainty of the temperature beside the thermometer's own.
     """
-    lines = pieces_at(calibration, ph, temperature_c)
-    variance = (
-        fit_variance(lines, ph, temperature_c)
-        + temperature_variance(errors, ph, temperature_c)
-        + _squared((ISOPOTENTIAL_PH - ph) / (temperature_c + ZERO_C_K) * doubt_c)
-        + errors.junction_ph * errors.junction_ph
+    columns = (days, ph, temperature_c, slope_at(calibration, ph, temperature_c), np.asarray(doubt_c))
+    if len(ph) == 1:  # live: numbers take a tenth of the time that columns of one do, and give the same bits
+        return np.array([sqrt(_variance(errors, known, *(column.item() for column in columns)))])
+    return np.asarray(np.sqrt(_variance(errors, known, *columns)))
+
+
+def _variance(
+    errors: ErrorModel, known: Estimate, days: Value, ph: Value, temperature_c: Value, slope: Value, doubt_c: Value
+) -> Value:
+    parts = sensitivities(known, ph=ph, temperature_c=temperature_c, days=days, slope=slope)
+    error = expected_error(known.steady, parts)
+    by_temperature = (ISOPOTENTIAL_PH - ph) / (temperature_c + ZERO_C_K) * doubt_c
+    span = slope * (NERNST_MV_PER_K * (temperature_c + ZERO_C_K))
+    return (
+        error * error
+        + error_variance(known.steady, parts)
+        + wandered(known, parts)
+        + by_temperature * by_temperature
         + errors.own_ph * errors.own_ph
-        + _drift(calibration, errors, drift, at_us)
-        + _random_mv2(errors) / _squared(lines.slope * nernst_mv(temperature_c))
+        + _random_mv2(errors) / (span * span)
     )
-    return np.asarray(np.sqrt(variance))
 
 
-def cautious(
-    calibration: Calibration, errors: ErrorModel, *, rows: Measurements, drift: Drift | None
-) -> tuple[Floats, Floats]:
+def wandered(known: Estimate, parts: Sensitivities, *, is_steady: bool = True) -> Value:
+    """Return the variance (pH^2) by what wandered since the newest check."""
+    wander = wander_of(known, is_steady=is_steady)
+    line = wander.offset * parts.line * parts.line + wander.slope * parts.steep * parts.steep
+    return parts.days * (line + wander.junction)
+
+
+def cautious(calibration: Calibration, known: Estimate, *, rows: Measurements, days: Floats) -> tuple[Floats, Floats]:
     """Return the higher of each published pH and of what the checks correct it to, and its u (pH, k = 1).
 
     For judging whether pH is too high: a probe found to read too low is not given the benefit of it. Where pH is
-    corrected the known offset is no doubt any more; where it is not (the probe reads too high) it still counts as such.
+    corrected the known error is no doubt any more; where it is not (the probe reads too high) it still counts as such.
     """
-    if drift is None:
-        return rows.ph, rows.u
-    offset, _, _ = drift_parts(calibration, errors, drift, rows.at_us)
-    u = standard_uncertainty(
-        calibration,
-        errors,
-        at_us=rows.at_us,
-        ph=rows.ph,
-        temperature_c=rows.temperature_c,
-        drift=replace(drift, offset_ph=0.0, rate_ph_per_day=0.0),
-    )
-    # By a temperature that is not the record's own its u is as it was computed then.
-    reads_low, is_own = offset < 0.0, (rows.tests & QualityTests.THERMOMETER) == 0
-    return np.where(reads_low, rows.ph - offset, rows.ph), np.where(reads_low & is_own, u, rows.u)
+    warm_c = np.where(np.isnan(rows.temperature_c), BENCH_C, rows.temperature_c)
+    slope = slope_at(calibration, rows.ph, warm_c)
+    parts = sensitivities(known, ph=rows.ph, temperature_c=warm_c, days=days, slope=slope)
+    error = np.broadcast_to(np.asarray(expected_error(known.steady, parts)), rows.ph.shape)
+    u = np.sqrt(np.maximum(_squared(rows.u) - _squared(error), 0.0))
+    reads_low = error < 0.0
+    return np.where(reads_low, rows.ph - error, rows.ph), np.where(reads_low, u, rows.u)
 
 
 def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floats) -> Floats:
@@ -87,19 +95,23 @@ def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floa
 def of_median(
     u_single: Floats, count: Ints, *, slope: float, errors: ErrorModel, poll_s: float, spread: Floats | float = 0.0
 ) -> Floats:
-    """Return u of medians of `count` readings each, from the u of one of them and the spread (pH) seen among them.
+    """Return u of medians of `count` readings each, from the u of one of them and the spread (pH) seen among them."""
+    single = _random_mv2(errors) / (slope * nernst_mv(BENCH_C)) ** 2
+    of_noise = noise_of_median(count, slope=slope, errors=errors, poll_s=poll_s, spread=spread)
+    return np.asarray(np.sqrt(np.maximum(u_single * u_single - single + of_noise, 0.0)))
+
+
+def noise_of_median(count: Ints, *, slope: float, errors: ErrorModel, poll_s: float, spread: Floats | float) -> Floats:
+    """Return the variance (pH^2) of medians of `count` readings by what differs from reading to reading.
 
     The median of n independent normal readings has pi/2 times the variance of their mean (Kenney and Keeping 1962,
     from memory); readings within a minute of each other count as one. Where they scatter more than that allows (a
     stirrer, a pump), what was seen counts, each reading as one: noise that fast is new each time.
     """
-    span = slope * nernst_mv(25.0)
-    single = _random_mv2(errors) / (span * span)
-    expected = single * shrinkage(count, poll_s)
+    span = slope * nernst_mv(BENCH_C)
+    expected = _random_mv2(errors) / (span * span) * shrinkage(count, poll_s)
     wide = np.nan_to_num(spread)
-    seen = np.pi / 2 * wide * wide / np.maximum(count, 1)
-    variance = u_single * u_single - single + np.maximum(expected, seen)
-    return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
+    return np.asarray(np.maximum(expected, np.pi / 2 * wide * wide / np.maximum(count, 1)))
 
 
 def fit_variance(lines: Pieces, ph: Floats, temperature_c: Floats) -> Floats:
@@ -113,32 +125,6 @@ def fit_variance(lines: Pieces, ph: Floats, temperature_c: Floats) -> Floats:
         + by_slope * by_slope * lines.var_slope
         + 2.0 * by_offset * by_slope * lines.cov
     )
-
-
-def temperature_variance(errors: ErrorModel, ph: Floats, temperature_c: Floats) -> Floats:
-    """Return the variance that the thermometer's error gives, which vanishes at the isopotential point."""
-    return _squared((ISOPOTENTIAL_PH - ph) / (temperature_c + ZERO_C_K) * errors.temperature_c)
-
-
-def _drift(calibration: Calibration, errors: ErrorModel, drift: Drift | None, at_us: Ints) -> Floats:
-    offset_ph, since, walk = drift_parts(calibration, errors, drift, at_us)
-    return offset_ph * offset_ph + since + walk
-
-
-def drift_parts(
-    calibration: Calibration, errors: ErrorModel, drift: Drift | None, at_us: Ints
-) -> tuple[Floats, Floats, Floats]:
-    """Return the offset that checks found (pH), the variance of it and its rate, and that of the walk since then.
-
-    A reading before its calibration or check is as doubtful as one as long after.
-    """
-    walk = errors.walk_ph_per_sqrt_day * errors.walk_ph_per_sqrt_day
-    if drift is None:
-        rate, days = rate_of(calibration, errors), np.abs(at_us - calibration.at_us) / DAY_US
-        return np.zeros(np.shape(days)), _squared(rate * days), walk * days
-    days = np.abs(at_us - drift.at_us) / DAY_US
-    since = drift.var_offset + 2.0 * days * drift.cov + days * days * drift.var_rate
-    return drift.offset_ph + drift.rate_ph_per_day * days, np.maximum(since, 0.0), walk * days
 
 
 def shrinkage(count: Ints, poll_s: float) -> Floats:

@@ -8,9 +8,17 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 from logger.config import Health
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
 from logger.model.belief import LEADING, Belief, BeliefSince
-from logger.model.claims import PREMISES, Claim, Lack, LastCheck, TargetProgress, TargetWindow, WithdrawnClaim
+from logger.model.claims import (
+    PREMISES,
+    Claim,
+    Confirmation,
+    Lack,
+    TargetProgress,
+    TargetWindow,
+    WithdrawnClaim,
+)
 from logger.model.corrections import Correction, Deviation
-from logger.model.drift import Drift
+from logger.model.estimate import Account, Estimate, Instrument, Question
 from logger.model.health import Finding
 from logger.model.notification import DayCounters, Digest, Notification, VatFacts
 from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, QualityTests, Reason
@@ -46,6 +54,7 @@ __all__ = [
     "LEADING",
     "PREMISES",
     "Acceptance",
+    "Account",
     "AlarmState",
     "Answer",
     "BatchState",
@@ -62,23 +71,24 @@ __all__ = [
     "Columns",
     "Command",
     "CommandKind",
+    "Confirmation",
     "Correction",
     "DayCounters",
     "Deviation",
     "Digest",
     "Doubt",
-    "Drift",
     "EarnedBy",
     "ElectrodeState",
     "Entry",
+    "Estimate",
     "Event",
     "Finding",
     "Floats",
     "Health",
     "Indication",
+    "Instrument",
     "Ints",
     "Lack",
-    "LastCheck",
     "Level",
     "Loss",
     "Mark",
@@ -88,6 +98,7 @@ __all__ = [
     "Outcome",
     "Quality",
     "QualityTests",
+    "Question",
     "Reason",
     "Rehearsal",
     "ReportedState",

@@ -73,6 +73,8 @@ class Cause(StrEnum):
     BACKUP_FAILED = "backup-failed"
     HOOK_FAILED = "hook-failed"
     """The second way out could not be taken."""
+    PUSH_FAILED = "push-failed"
+    """A push service could not be reached."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -3,10 +3,10 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from logger.model.drift import Drift
-
 PREMISES = (
     "the stated uncertainty is right (electrode, buffers, junction in this brine)",
+    "the other instrument is as good as was said",
+    "the probe did since that measurement what electrodes do, which one probe alone cannot tell",
     "the vat is the same all through: stir it, or measure at two depths",
     "the brine stands for the solids, whose inside acidifies later",
 )
@@ -18,18 +18,19 @@ class Lack(StrEnum):
 
     CALIBRATION = "calibration"
     READING = "reading"
-    """No window was judged since the newest calibration or mark."""
+    """No window was judged since the newest calibration or mark, or for a while."""
     BELIEF = "belief"
     """The newest window is not believed."""
     PH = "ph"
-    """It does not read low enough for the doubt there is."""
+    """It does not read low enough: even another instrument that agrees now would not do."""
     TIME = "time"
     """It does, but not yet for as many windows as are wanted."""
-    RECENT_CHECK = "recent-check"
-    PASSED_CHECK = "passed-check"
-    SPOT_CHECK = "spot-check"
+    CONFIRMATION = "confirmation"
+    """Another instrument must measure now, in this batch and with the calibration in force."""
+    QUESTION = "question"
+    """A check that nobody expected stands: probe or reference?"""
     TRUST = "trust"
-    """The probe is doubted, or trust in it was lost since the check that would support the claim."""
+    """The probe is doubted, or trust in it is lost."""
     ALARM = "alarm"
     """The condition of an alarm speaks against it."""
 
@@ -40,21 +41,38 @@ class TargetWindow:
 
     at_us: int
     """UTC of the record that closed the window."""
+    elapsed_us: int
+    """Watch time of it."""
+    seq: int
+    """Number of it."""
+    read_ph: float
+    """The median as published."""
+    u_noise: float
+    """Its standard uncertainty by what no check tells: the noise, and what a probe's own pH adds."""
+    temperature_c: float
+    slope: float
+    """Slope of the line that it was read from (fraction of the Nernst slope)."""
     ph: float
-    """The higher of the published pH and of what the last check corrects it to."""
+    """The higher of the published pH and of what the checks correct it to, by the steady account."""
     u: float
     """Standard uncertainty of it."""
     believed: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LastCheck:
-    """The newest check of its kind."""
+class Confirmation:
+    """A measurement with another instrument beside the probe, in the present batch."""
 
+    check: int
+    """Its number."""
     at_us: int
-    passed: bool
-    elapsed_us: int | None = None
-    """Watch time at which it was made; None: not known."""
+    calibration: int
+    """With which the probe was read."""
+    ph: float
+    """What the other instrument read."""
+    u: float
+    """Its standard uncertainty."""
+    instrument: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,27 +83,31 @@ class Claim:
     probability: float
     """What was asked for."""
     ph: float
+    """The higher of the published pH and of what the checks correct it to, by the steady account."""
     u: float
-    z: float
     conformance: float
-    """Probability that the limit is kept, by `ph` and `u` (JCGM 106:2012, 7.4)."""
+    """Probability that the limit is kept (JCGM 106:2012, 7.4): the lower of both accounts'."""
+    read_ph: float
+    """The median as published."""
+    u_noise: float
+    """As in `TargetWindow`."""
     window_s: float
     windows: int
     calibration: int
+    spot: Confirmation
+    """The measurement that confirms it."""
     at_us: int
-    """UTC of the record that closed the last window."""
+    """UTC at which it was made."""
     seq: int
-    drift: Drift
-    """What was known of the drift then."""
-    u_fit_ph: float
-    """What the calibration alone contributed to u."""
+    """Number of the record that closed the window."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WithdrawnClaim:
-    """A claim that a later check contradicts."""
+    """A claim that a later check contradicts, or that nothing that is known now bears out."""
 
-    claim: Claim
+    claim: Claim | None
+    """None: an earlier vatvigil made it, by other rules."""
     at_us: int
     elapsed_us: int
     ph: float
@@ -105,14 +127,14 @@ class TargetProgress:
     reads: int = 0
     """So many of the newest windows, without a break, are believed and at or below the limit."""
     shows: int = 0
-    """So many of them also with the guard band."""
+    """So many of them also by the margin that a claim wants."""
     newest: TargetWindow | None = None
     reading_at_us: int | None = None
     """UTC when the reading was told to be at the target; None: not yet."""
+    is_asked: bool = False
+    """The claim lacks nothing but a confirmation by another instrument."""
     claim: Claim | None = None
     withdrawn: WithdrawnClaim | None = None
     """The newest claim that did not hold, until there is a new one."""
-    check: LastCheck | None = None
-    """The newest check in a buffer or beside another instrument."""
-    spot: LastCheck | None = None
-    """The newest check beside another instrument."""
+    spot: Confirmation | None = None
+    """The newest measurement with another instrument in this batch."""

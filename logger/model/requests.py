@@ -95,6 +95,8 @@ class CheckKind(StrEnum):
     """A check buffer: shows the drift of the electrode, not its junction in brine."""
     SPOT = "spot"
     """An independent measurement of the vat."""
+    INSTRUMENT = "instrument"
+    """The instrument of spot measurements, read in a buffer: shows its own error."""
     AS_FOUND = "as-found"
     """A calibration buffer read with the calibration that was in force, before it was replaced."""
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from logger.model.alarms import AlarmState, Entry
 from logger.model.belief import BeliefSince
 from logger.model.claims import TargetProgress
-from logger.model.drift import Drift
+from logger.model.estimate import Estimate
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
@@ -66,8 +66,8 @@ class ElectrodeState:
     """The probe's calibration, its checks, and the belief in the newest record."""
 
     calibration: Calibration | None = None
-    drift: Drift | None = None
-    """None: no check since the calibration."""
+    estimate: Estimate | None = None
+    """What calibration and checks tell of the probe's error; None: no calibration, or not estimated yet."""
     check: Check | None = None
     """The newest in a buffer since the calibration."""
     spot: Check | None = None

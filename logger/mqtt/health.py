@@ -16,6 +16,7 @@ from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
 from logger.measure import age, specification
 from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
+from logger.measure.error_state import OFFSET
 from logger.model import Calibration, Carry, Finding, Health, State, TrustLevel
 from logger.mqtt.entity import Entity, Scope
 from logger.mqtt.messages import Message
@@ -146,16 +147,16 @@ def _function_checks(vat: VatConfig, carry: Carry) -> Iterator[Finding]:
 
 def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at_us: int) -> Iterator[Finding]:
     """Yield what is overdue; a calibration replaces a check, so only one of the two is asked for."""
-    drift, middle_ph = carry.electrode.drift, (calibration.low_ph + calibration.high_ph) / 2.0
-    is_off = drift is not None and abs(drift.offset_ph) > probe.check_tolerance_ph
+    known, middle_ph = carry.electrode.estimate, (calibration.low_ph + calibration.high_ph) / 2.0
+    is_off = known is not None and abs(known.steady.mean[OFFSET]) > probe.check_tolerance_ph
     if is_off:
         yield _maintenance(
             f"The last check found the probe off by more than {probe.check_tolerance_ph:g}: clean it and calibrate it."
         )
-    if drift is not None and drift.unexpected is not None:
+    if known is not None and known.question is not None:
         yield _maintenance(
-            "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh "
-            "buffer, or calibrate."
+            f"Probe or reference? {known.question.text[0].upper()}{known.question.text[1:]}. Until a check about as"
+            " good is as expected nothing is claimed: repeat it in fresh buffer, or calibrate."
         )
     if _is_older(carry, age.calibrated(carry), probe.calibrate_every_d, at_us=at_us):
         yield _maintenance(f"The calibration is older than {probe.calibrate_every_d:g} days: calibrate the probe.")

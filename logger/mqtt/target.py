@@ -27,8 +27,11 @@ class ClaimPayload(Payload, frozen=True, kw_only=True):
     probability: float
     ph: float
     u: Annotated[float, Meta(description="Standard uncertainty (k = 1)")]
-    z: Annotated[float, Meta(description="One-sided factor of the guard band")]
-    conformance_probability: Probability
+    conformance_probability: Annotated[Probability, Meta(description="The lower of both accounts'")]
+    confirmed_by: Annotated[str, Meta(description="The other instrument; empty: not named")]
+    confirmed_ph: float
+    confirmed_u: Annotated[float, Meta(description="Its standard uncertainty (k = 1)")]
+    confirmed_at: Time
     window_s: float
     windows: Positive
     calibration: int
@@ -54,9 +57,9 @@ class TargetPayload(Payload, frozen=True, kw_only=True):
     ]
     u: Annotated[float | None, Meta(description="Standard uncertainty of ph (k = 1)")]
     believed: bool
-    needed_ph: Annotated[float | None, Meta(description="What it would have to read with this u")]
+    needed_ph: Annotated[float | None, Meta(description="What it would have to read, confirmed by another instrument")]
     conformance_probability: Annotated[
-        Probability | None, Meta(description="That the newest window is at or below limit_ph, by ph and u")
+        Probability | None, Meta(description="That the newest window is at or below limit_ph: the lower account's")
     ]
     above_again: Annotated[bool, Meta(description="Shown, and reads above limit_ph again")]
     claim: Annotated[ClaimPayload | None, Meta(description="null: nothing stands")]
@@ -155,8 +158,11 @@ def _claim(claim: Claim) -> ClaimPayload:
         probability=claim.probability,
         ph=round(float(claim.ph), 4),
         u=round(float(claim.u), 4),
-        z=round(float(claim.z), 4),
         conformance_probability=round(float(claim.conformance), 4),
+        confirmed_by=claim.spot.instrument,
+        confirmed_ph=round(float(claim.spot.ph), 4),
+        confirmed_u=round(float(claim.spot.u), 4),
+        confirmed_at=rfc3339(claim.spot.at_us),
         window_s=claim.window_s,
         windows=claim.windows,
         calibration=claim.calibration,

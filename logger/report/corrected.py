@@ -17,8 +17,10 @@ import numpy as np
 
 from logger.config import ErrorModel
 from logger.errors import RefusedError
-from logger.measure.drift import U_READING_PH, rate_of
+from logger.measure import estimate
+from logger.measure.drift import rate_of
 from logger.measure.electrode import as_found_checks
+from logger.measure.estimate import U_READING_PH
 from logger.measure.nernst import working_c
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, Columns, Correction, Deviation, Floats, Ints, Measurements
@@ -197,10 +199,11 @@ class _Part:
         Known at both ends, drift and walk are those of a Brownian bridge: least uncertain at the ends, most between.
         After it was found off nothing holds them any more.
         """
-        w, since = self.share(at_us), np.full(len(at_us), self.calibration.at_us)
+        w, known = self.share(at_us), estimate.start(self.calibration, self.errors)
         days = (self.correction.until_at_us - self.correction.since_at_us) / DAY_US
         fit = fit_uncertainty(self.calibration, ph=read, temperature_c=temperature_c)
-        fresh = standard_uncertainty(self.calibration, self.errors, at_us=since, ph=read, temperature_c=temperature_c)
+        at = {"days": np.zeros(len(at_us)), "ph": read, "temperature_c": temperature_c}
+        fresh = standard_uncertainty(self.calibration, self.errors, known, **at)
         walk = self.errors.walk_ph_per_sqrt_day**2 * days * w * (1.0 - w)
         offset = w * w * self._u_found(read) ** 2 + (1.0 - w) ** 2 * fit * fit + walk
         return np.asarray(np.sqrt(np.maximum(fresh * fresh - fit * fit, 0.0) + offset + self._since_found(at_us)))

@@ -1,7 +1,8 @@
 """Read a span of the log as the items of a recording, to be replayed.
 
 Law: the indications as they came and the commands as they were consumed, each before the record it was applied before.
-A span that begins in the middle of a log begins with the calibration then in force and the checks of it. Memory does
+A span that begins in the middle of a log begins with the start of the batch, and with the calibrations and checks of
+it. Memory does
 not grow with it.
 """
 
@@ -11,9 +12,11 @@ from dataclasses import replace
 import numpy as np
 
 from logger.errors import RefusedError
-from logger.model import Block, Command, CommandKind
+from logger.model import Block, Command, CommandKind, Mark
+from logger.model.figures import HOURS_AGO
 from logger.store import Store, history, queries
 from logger.store.history import RecordSpan
+from logger.units import SECOND_US
 
 CHUNK = 360
 """Records a line: an hour of a probe that is read every 10 s."""
@@ -22,7 +25,7 @@ CHUNK = 360
 def items(store: Store, span: RecordSpan) -> Iterator[Block | Command]:
     """Yield what a recording of the span holds. Raises RefusedError if its records are not in one piece."""
     commands = history.consumed_commands(store, span)
-    return woven([*_calibration_before(store, span, commands), *commands], _whole(store, span))
+    return woven([*_told_before(store, span, commands), *commands], _whole(store, span))
 
 
 def woven(commands: Iterable[Command], blocks: Iterable[Block]) -> Iterator[Block | Command]:
@@ -51,13 +54,41 @@ def _whole(store: Store, span: RecordSpan) -> Iterator[Block]:
         yield block
 
 
-def _calibration_before(store: Store, span: RecordSpan, commands: Iterable[Command]) -> Iterator[Command]:
-    """Yield the command that puts in force what was in force when the span begins, unless one of `commands` does."""
+def _told_before(store: Store, span: RecordSpan, commands: Iterable[Command]) -> Iterator[Command]:
+    """Yield what told the estimate that is in force when the span begins, unless one of `commands` calibrates there.
+
+    That is the start of the batch, and the calibrations and checks since then; without them u would be another.
+    """
     first = RecordSpan(vat=span.vat, probe=span.probe, first=span.first, last=span.first)
-    applied = next((int(rows.calibration[0]) for rows in history.measurements(store, first)), 0)
+    (begin,) = history.measurements(store, first)
+    applied, at_us = int(begin.calibration[0]), int(begin.at_us[0])
     put = [c for c in commands if c.kind is CommandKind.CALIBRATE and c.seq <= span.first]
     if any(command.calibration and command.calibration.id == applied for command in put):
         return
+    before = history.consumed_commands(store, RecordSpan(vat=span.vat, probe=span.probe, first=1, last=span.first - 1))
+    calibrated = [n for n, c in enumerate(before) if c.kind is CommandKind.CALIBRATE and _is_applied(c, applied)]
+    if not calibrated:  # put in force where these records were of another vat
+        yield from _from_shelf(store, span, applied)
+        return
+    started = [n for n, c in enumerate(before) if c.kind is CommandKind.MARK and c.note == Mark.STARTED]
+    earlier = [n for n, c in enumerate(before) if c.calibration is not None and started and n < started[-1]]
+    since = min(calibrated[-1], earlier[-1]) if earlier else 0
+    for n, command in enumerate(before[since:], since):
+        told = replace(command, note=command.note or "told before the excerpt begins", seq=span.first)
+        if command.kind in (CommandKind.CALIBRATE, CommandKind.CHECK):
+            yield told
+        elif started and n == started[-1]:
+            ago_s = (command.duration_s or 0.0) + (at_us - command.at_us) / SECOND_US
+            if HOURS_AGO.why_not(ago_s / 3600.0) is None:
+                yield replace(told, duration_s=ago_s)
+
+
+def _is_applied(command: Command, calibration: int) -> bool:
+    return command.calibration is not None and command.calibration.id == calibration
+
+
+def _from_shelf(store: Store, span: RecordSpan, applied: int) -> Iterator[Command]:
+    """Yield the command that puts a stored calibration in force."""
     for stored in queries.calibrations(store, span.probe):
         calibration = stored.calibration
         if calibration.id == applied:
@@ -72,13 +103,3 @@ def _calibration_before(store: Store, span: RecordSpan, commands: Iterable[Comma
                 note="in force when the excerpt begins",
                 seq=span.first,
             )
-            yield from _checks_before(store, span, calibration=calibration.id)
-
-
-def _checks_before(store: Store, span: RecordSpan, *, calibration: int) -> Iterator[Command]:
-    """Yield the checks that told the drift of the calibration in force, for without them u would be another."""
-    before = history.consumed_commands(store, RecordSpan(vat=span.vat, probe=span.probe, first=1, last=span.first - 1))
-    put = [n for n, c in enumerate(before) if c.calibration is not None and c.calibration.id == calibration]
-    for command in before[put[-1] + 1 :] if put else ():
-        if command.kind is CommandKind.CHECK:
-            yield replace(command, note="told before the excerpt begins", seq=span.first)

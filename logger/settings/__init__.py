@@ -20,6 +20,9 @@ from logger.settings.checks import problems
 from logger.settings.convert import convert
 from logger.settings.parsing import ParsedSources, read
 
+_SECRETS = {"mqtt": "password", "hook": "command", "push": "urls", "dead_man": "url"}
+"""By table, the field that holds a secret."""
+
 
 def load(path: Path, *, environ: Mapping[str, str]) -> Config:
     """Return the configuration. Raises ConfigurationError, and nothing else, for whatever a user can write."""
@@ -35,15 +38,14 @@ def load(path: Path, *, environ: Mapping[str, str]) -> Config:
 def config_hash(config: Config) -> str:
     """Return a SHA-256 (hex) of what a configuration means, the same for any order of tables.
 
-    Leaves out the store's address, the broker's password and what the hook runs: they hold secrets, which a hash of a
-    file that is known but for them would give away, and change nothing in what is watched. Nor does what is retired.
+    Leaves out the store's address, what the hook runs, and the other fields of `_SECRETS`: a hash of a file that is
+    known but for them would give them away, and they change nothing in what is watched. Nor does what is retired.
     """
     plain = msgspec.to_builtins(config, str_keys=True, enc_hook=str)
     del plain["store_url"], plain["retired"]
-    if plain["mqtt"] is not None:
-        del plain["mqtt"]["password"]
-    if plain["hook"] is not None:
-        del plain["hook"]["command"]
+    for table, secret in _SECRETS.items():
+        if plain[table] is not None:
+            del plain[table][secret]
     for vat in plain["vats"]:
         vat["alarms"] = _by_id(vat["alarms"])
     plain |= {"probes": _by_id(plain["probes"]), "vats": _by_id(plain["vats"]), "buffers": _by_id(plain["buffers"])}

@@ -23,6 +23,7 @@ from logger.config import (
     AlarmKind,
     BufferConfig,
     Config,
+    DeadManConfig,
     ErrorModel,
     Group,
     HookConfig,
@@ -30,6 +31,7 @@ from logger.config import (
     Presence,
     Priority,
     ProbeConfig,
+    PushConfig,
     Simulation,
     SystemConfig,
     TargetConfig,
@@ -61,6 +63,8 @@ _REQUIRED: Final[Mapping[str, str]] = {
     "number": "write number = (of its first register, counted from 0; many manuals count from 1 or from 40001)",
     "bits": "write bits = [0, 3]: the numbers of the bits that mean that there is no value",
     "command": 'write command = ["/path/to/executable", "argument"]',
+    "urls": "write urls_file = (a file of yours with one address a line)",
+    "url": "write url_file = (a file of yours with the address in it)",
 }
 """What to do where a field without default is not written, by its name."""
 _PLACEHOLDERS: Final[Mapping[type, Any]] = {str: "", int: 0, tuple: ()}
@@ -82,6 +86,8 @@ def convert(reading: ParsedSources) -> Config:
         ),
         mqtt=_mqtt(reading, document["mqtt"]) if "mqtt" in document else None,
         hook=_build(reading, ("hook",), HookConfig, document["hook"]) if "hook" in document else None,
+        push=_push(reading, document["push"]) if "push" in document else None,
+        dead_man=_dead_man(reading, document["dead_man"]) if "dead_man" in document else None,
         system=_system(reading, document.get("system", {})),
         simulation=_simulation(document["simulation"]) if "simulation" in document else None,
         backup_dir=reading.path.parent / store["backup_dir"] if "backup_dir" in store else None,
@@ -247,16 +253,37 @@ def _alarm(reading: ParsedSources, key: Key, table: Table, profile: Mapping[str,
 
 
 def _mqtt(reading: ParsedSources, table: Table) -> MqttConfig:
-    values = _without(table, "password_file")
-    if "password_file" in table:
-        if "password" in table:
-            reason = "password and password_file are given, one is wanted"
-            reading.add(Problem(key=("mqtt", "password_file"), reason=reason, remedy="keep password_file"))
-        values["password"] = _secret(reading, ("mqtt", "password_file"), table["password_file"])
+    values = _with_secret(reading, "mqtt", table, "password")
     if values.get("discovery_prefix") == "":
         values["discovery_prefix"] = None
     default = {"client_id": SIMULATED_CLIENT_ID} if "simulation" in reading.document else {}
     return _build(reading, ("mqtt",), MqttConfig, {**default, **values})
+
+
+def _push(reading: ParsedSources, table: Table) -> PushConfig:
+    values = _with_secret(reading, "push", table, "urls")
+    urls = values.get("urls")
+    if isinstance(urls, str):  # of a file
+        values["urls"] = tuple(line.strip() for line in urls.splitlines() if line.strip())
+    return _build(reading, ("push",), PushConfig, values)
+
+
+def _dead_man(reading: ParsedSources, table: Table) -> DeadManConfig:
+    return _build(reading, ("dead_man",), DeadManConfig, _with_secret(reading, "dead_man", table, "url"))
+
+
+def _with_secret(reading: ParsedSources, name: str, table: Table, key: str) -> dict[str, Any]:
+    """Return a table with the secret `key` in it, which may stand in a file that `key`_file names."""
+    in_file = f"{key}_file"
+    values = _without(table, in_file)
+    if in_file in table:
+        if key in table:
+            reason = f"{key} and {in_file} are given, one is wanted"
+            reading.add(Problem(key=(name, in_file), reason=reason, remedy=f"keep {in_file}"))
+        values[key] = _secret(reading, (name, in_file), table[in_file])
+        if not values[key]:
+            reading.left_out.add((name, key))  # its file is complained of
+    return values
 
 
 def _system(reading: ParsedSources, table: Table) -> SystemConfig:

@@ -14,9 +14,9 @@ from typing import Any, Final
 
 Key = tuple[str, ...]
 
-SECRETS: Final = frozenset({("mqtt", "password"), ("store", "url")})
-_HIDDEN: Final = SECRETS | {("hook", "command")}
-"""Keys whose value is never shown: an argument of the command may be a secret."""
+SECRETS: Final = frozenset({("mqtt", "password"), ("store", "url"), ("dead_man", "url")})
+_HIDDEN: Final = SECRETS | {("hook", "command"), ("push", "urls")}
+"""Keys whose value is never shown: an argument of the command or a part of an address may be a secret."""
 _UNITS: Final = {  # by the longest ending first
     "_mv_per_s": "millivolts per second",
     "_ph_per_day": "pH per day",

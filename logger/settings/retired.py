@@ -14,6 +14,11 @@ LIMITS: Final = frozenset(
     {"witness_window_s", "witness_rate_c_per_h", "witness_spread_c", "witness_noise_mv", "erratic_spread_mv"}
 )
 """Keys below `[probe.<id>.limits]` that are no more."""
+CLAIMS: Final[Mapping[str, str]] = {
+    "check_within_h": "how long a check counts follows from what an electrode may do since then",
+    "spot_check": "a claim is always confirmed by another instrument",
+}
+"""Keys below `[vat.<id>.target]` that are no more, and what holds in their place."""
 
 
 def leave_out(sources: Sequence[dict[str, Any]]) -> Mapping[Key, str]:
@@ -22,15 +27,21 @@ def leave_out(sources: Sequence[dict[str, Any]]) -> Mapping[Key, str]:
     for source in reversed(sources):
         whole = _over(whole, source)
     said = {key: _of_limit(key) for key in _limits(whole)} | {key: _of_alarm(key, kind) for key, kind in _alarms(whole)}
+    said |= {key: _of_claim(key) for key in _claims(whole)}
     for key in said:
         for source in sources:
             _table(source, *key[:-1]).pop(key[-1], None)
     return said
 
 
-def is_limit(key: Key) -> bool:
-    """Tell whether a key is one of the limits that are no more."""
-    return len(key) == 4 and (key[0], key[2]) == ("probe", "limits") and key[3] in LIMITS  # noqa: PLR2004 - its parts
+def is_retired(key: Key) -> bool:
+    """Tell whether a key is one of the limits, or of what a claim asked for, that are no more."""
+    if len(key) != 4:  # noqa: PLR2004 - its parts
+        return False
+    table, name = (key[0], key[2]), key[3]
+    return (table == ("probe", "limits") and name in LIMITS) or (
+        table[0] in ("profile", "vat") and table[1] == "target" and name in CLAIMS
+    )
 
 
 def _over(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
@@ -56,6 +67,13 @@ def _limits(whole: dict[str, Any]) -> Iterator[Key]:
         yield from (
             ("probe", probe, "limits", name) for name in _table(whole, "probe", probe, "limits").keys() & LIMITS
         )
+
+
+def _claims(whole: dict[str, Any]) -> Iterator[Key]:
+    for group in ("profile", "vat"):
+        for owner in _table(whole, group):
+            names = _table(whole, group, owner, "target").keys() & CLAIMS.keys()
+            yield from ((group, owner, "target", name) for name in names)
 
 
 def _alarms(whole: dict[str, Any]) -> Iterator[tuple[Key, str]]:
@@ -84,6 +102,10 @@ def _of_limit(key: Key) -> str:
         f"{key[-1]} below {_shown(key[:-1])} is no longer a limit: trust in a probe is judged by what its own vat"
         " usually does; remove the line"
     )
+
+
+def _of_claim(key: Key) -> str:
+    return f"{key[-1]} below {_shown(key[:-1])} is no longer a setting: {CLAIMS[key[-1]]}; remove the line"
 
 
 def _shown(key: Key) -> str:

@@ -1,16 +1,19 @@
-"""Check the store, the broker, the hook and the watch's own alarms. Pure but for one look at each file that they name.
+"""Check what stands around the vats: store, broker, hook, push, the watch's own alarms.
 
-Law: no argument of the hook is part of a sentence: it may be a secret.
+Pure but for one look at each file that they name. Law: no argument of the hook and no part of an address is in a
+sentence: it may be a secret.
 """
 
 import os
 import re
 import stat
 from collections.abc import Iterator
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
+from urllib.parse import urlsplit
 
-from logger.config import Config, HookConfig, MqttConfig
+from logger.config import Config, DeadManConfig, HookConfig, MqttConfig, PushConfig
 from logger.settings.problems import Key, Problem, written, wrong
 
 _PROTOCOLS: Final = (5, 311)
@@ -25,6 +28,10 @@ def service_problems(config: Config) -> Iterator[Problem]:
         yield from _broker(config.mqtt)
     if config.hook is not None:
         yield from _hook(config.hook)
+    if config.push is not None:
+        yield from _push(config.push)
+    if config.dead_man is not None:
+        yield from _dead_man(config.dead_man)
     for alarm in config.system.alarms:
         if not alarm.kind.row.has_delay and alarm.on_delay_s:
             key = ("system", "alarm", alarm.id, "on_delay_s")
@@ -100,6 +107,33 @@ def _hook(hook: HookConfig) -> Iterator[Problem]:
         yield Problem(key=_COMMAND, reason="no argument can hold a NUL", remedy="remove it")
     elif hook.command:
         yield from _executable(Path(hook.command[0]))
+
+
+def _push(push: PushConfig) -> Iterator[Problem]:
+    if find_spec("apprise") is None:
+        reason, remedy = "the library apprise is not installed", "pip install apprise"
+        yield Problem(key=("push",), reason=reason, remedy=remedy)
+    for number, url in enumerate(push.urls, start=1):
+        if not re.fullmatch(r"[A-Za-z][A-Za-z0-9+.-]*://\S+", url) or not url.isprintable():
+            reason = f"number {number} is no address of a service"
+            remedy = "write it as the library apprise does: service://..., see `vatvigil help push`"
+            yield Problem(key=("push", "urls"), reason=reason, remedy=remedy)
+
+
+def _dead_man(dead_man: DeadManConfig) -> Iterator[Problem]:
+    if dead_man.url and not _is_web_address(dead_man.url):
+        reason = "this is no address that can be asked for"
+        yield Problem(key=("dead_man", "url"), reason=reason, remedy="write https://host/path")
+
+
+def _is_web_address(url: str) -> bool:
+    try:
+        parts = urlsplit(url)
+        has_port = parts.port is None or parts.port > 0
+    except ValueError:
+        return False
+    is_plain = url.isascii() and url.isprintable() and " " not in url
+    return parts.scheme in ("http", "https") and bool(parts.hostname) and has_port and is_plain
 
 
 def _wrong_executable(executable: str, reason: str, remedy: str) -> Problem:

@@ -114,7 +114,7 @@ def _add_name(overlaid: Overlay, origin: str, name: str, text: str, document: Ma
             shape = None
             break
         written = _written(part, shape, _table(document, key))
-        if written is None and retired.is_limit((*key, part)):
+        if written is None and retired.is_retired((*key, part)):
             overlaid.put((*key, part), text, origin=origin)
             return
         if written is None:

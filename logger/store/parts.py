@@ -24,8 +24,8 @@ from logger.model import (
 
 PARTS: Mapping[str, tuple[Any, int]] = {
     "alarms": (Mapping[str, AlarmState], 2),
-    "batch": (BatchState, 2),
-    "electrode": (ElectrodeState, 2),
+    "batch": (BatchState, 3),
+    "electrode": (ElectrodeState, 3),
     "suppression": (SuppressionState, 1),
     "reported": (ReportedState, 2),
     "windows": (WindowState, 2),
@@ -52,6 +52,28 @@ def _batch_1(batch: Part) -> Part:
         "withdrawn": before and {**before, "claim": _with_drift(before["claim"])},
     }
     return {**batch, "progress": {**progress, **checks, **claims}}
+
+
+def _batch_2(batch: Part) -> Part:
+    """Withdraw what was claimed by rules that are no more; windows and spot measurements begin anew."""
+    progress = batch["progress"]
+    kept = {name: progress[name] for name in ("started_us", "fresh_us", "reading_at_us")}
+    claim, before = progress["claim"], progress["withdrawn"]
+    withdrawn = before and {**before, "claim": None}
+    if claim:
+        words = (
+            f"pH {claim['ph']:.2f} was claimed to be at or below {claim['limit_ph']:.2f} by an earlier vatvigil, by"
+            " rules that could claim too early: measure with another instrument, and it is judged anew"
+        )
+        times = {"at_us": claim["at_us"], "elapsed_us": 0}
+        withdrawn = {"claim": None, **times, "ph": claim["ph"], "u": claim["u"], "text": words}
+    begun = {"reads": 0, "shows": 0, "newest": None, "is_asked": False, "claim": None, "spot": None}
+    return {**batch, "progress": {**kept, **begun, "withdrawn": withdrawn}}
+
+
+def _electrode_2(electrode: Part) -> Part:
+    """Leave out the drift: the estimate is begun anew from the checks (`measure/estimate.py`)."""
+    return {**{name: value for name, value in electrode.items() if name != "drift"}, "estimate": None}
 
 
 def _electrode_1(electrode: Part) -> Part:
@@ -83,8 +105,8 @@ def _windows_1(windows: Part) -> Part:
 _UNKNOWN = {"elapsed_us": None}
 STEPS: Mapping[str, Mapping[int, Step]] = {
     "alarms": {1: _alarms_1},
-    "batch": {1: _batch_1},
-    "electrode": {1: _electrode_1},
+    "batch": {1: _batch_1, 2: _batch_2},
+    "electrode": {1: _electrode_1, 2: _electrode_2},
     "reported": {1: _reported_1},
     "windows": {1: _windows_1},
 }

@@ -40,9 +40,9 @@ from logger.store.store import Store
 from logger.store.tables import (
     REFERENCES,
     calibration,
+    channel_delivery,
     check_reading,
     correction,
-    hook_delivery,
     inbox,
     journal,
     measurement,
@@ -134,12 +134,29 @@ def unsent_events(store: Store, limit: int) -> list[Event]:
         return [rows.read_event(row) for row in connection.execute(statement).mappings()]
 
 
-def unhooked_events(store: Store) -> list[Event]:
-    """Return the events that neither the broker has nor the second way out was taken for, in order."""
-    is_hooked = select(hook_delivery.c.event_id).where(hook_delivery.c.event_id == outbox.c.event_id).exists()
-    statement = select(outbox).where(outbox.c.delivered_at_us.is_(None), ~is_hooked).order_by(outbox.c.id)
+def untaken_events(store: Store, channel: str, *, since_us: int = 0, undelivered: bool = False) -> list[Event]:
+    """Return the events since then (UTC, microseconds), and since the channel began, that it has not taken, in order.
+
+    `undelivered`: only those that are not delivered either.
+    """
+    mine = channel_delivery.c.channel == channel
+    began = select(channel_delivery.c.at_us).where(mine, channel_delivery.c.event_id == "").scalar_subquery()
+    taken = select(channel_delivery.c.event_id).where(mine, channel_delivery.c.event_id == outbox.c.event_id).exists()
+    wanted = [~taken, outbox.c.at_us >= began, outbox.c.at_us >= since_us]
+    wanted += [outbox.c.delivered_at_us.is_(None)] if undelivered else []
+    return _events(store, *wanted)
+
+
+def untold_events(store: Store) -> list[Event]:
+    """Return the events that neither the broker nor any channel has, in order."""
+    taken = select(channel_delivery.c.event_id).where(channel_delivery.c.event_id == outbox.c.event_id).exists()
+    return _events(store, outbox.c.delivered_at_us.is_(None), ~taken)
+
+
+def _events(store: Store, *wanted: ColumnElement[bool]) -> list[Event]:
     with store.reading() as connection:
-        return [rows.read_event(row) for row in connection.execute(statement).mappings()]
+        found = connection.execute(select(outbox).where(*wanted).order_by(outbox.c.id))
+        return [rows.read_event(row) for row in found.mappings()]
 
 
 def outbox_waiting(store: Store) -> Waiting:

@@ -181,8 +181,9 @@ class _OutboxColumns(TypedColumns):
     delivered_at_us: Named[int | None] = Column(BigInteger, comment=AT + "; NULL: not yet")
 
 
-class _HookDeliveryColumns(TypedColumns):
-    event_id: Named[str] = Column(Text, primary_key=True, comment="the second way out was taken for this event")
+class _ChannelDeliveryColumns(TypedColumns):
+    channel: Named[str] = Column(Text, primary_key=True, comment="hook, push-1, push-2 ...")
+    event_id: Named[str] = Column(Text, primary_key=True, comment="it took this event; empty: it began then")
     at_us: Named[int] = Column(BigInteger, comment=AT)
 
 
@@ -225,7 +226,7 @@ watch_part = Table("watch_part", metadata, _WatchPartColumns)
 retained_topic = Table("retained_topic", metadata, _RetainedTopicColumns)
 journal = Table("journal", metadata, _JournalColumns)
 outbox = Table("outbox", metadata, _OutboxColumns)
-hook_delivery = Table("hook_delivery", metadata, _HookDeliveryColumns)
+channel_delivery = Table("channel_delivery", metadata, _ChannelDeliveryColumns)
 inbox = Table("inbox", metadata, _InboxColumns)
 
 # Partial: they hold only what still waits, so they stay small for ever.

@@ -32,9 +32,9 @@ from logger.model import (
 from logger.store import parts, rows
 from logger.store.tables import (
     calibration,
+    channel_delivery,
     check_reading,
     correction,
-    hook_delivery,
     inbox,
     journal,
     measurement,
@@ -58,8 +58,8 @@ class Writer:
         "engine",
         "in_doubt",
         "insert_event",
-        "insert_hooked",
         "insert_measurement",
+        "insert_taken",
         "parts",
         "put_part",
     )
@@ -74,7 +74,9 @@ class Writer:
         self.in_doubt = False
         dialect = sqlite if engine.dialect.name == "sqlite" else postgresql
         self.insert_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
-        self.insert_hooked = dialect.insert(hook_delivery).on_conflict_do_nothing(index_elements=["event_id"])
+        self.insert_taken = dialect.insert(channel_delivery).on_conflict_do_nothing(
+            index_elements=["channel", "event_id"]
+        )
         put_part = dialect.insert(watch_part)
         changed = {name: put_part.excluded[name] for name in ("probe", "version", "content")}
         self.put_part = put_part.on_conflict_do_update(index_elements=["vat", "part"], set_=changed)
@@ -223,9 +225,14 @@ class UnitOfWork:
             statement = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
             self._connection.execute(statement, marked)
 
-    def mark_hooked(self, hooked: Mapping[str, int]) -> None:
-        """Note by event id when (UTC, microseconds) the second way out was taken; what was noted before stays."""
-        self._insert_all(self._writer.insert_hooked, [{"event_id": event, "at_us": at} for event, at in hooked.items()])
+    def begin_channels(self, channels: Iterable[str], at_us: int) -> None:
+        """Note that these channels are there from now on (UTC, microseconds); what was noted before stays."""
+        self.mark_taken({(channel, ""): at_us for channel in channels})
+
+    def mark_taken(self, taken: Mapping[tuple[str, str], int]) -> None:
+        """Note by channel and event id when (UTC, microseconds) it took that; what was noted before stays."""
+        marks = [{"channel": channel, "event_id": event, "at_us": at} for (channel, event), at in taken.items()]
+        self._insert_all(self._writer.insert_taken, marks)
 
     def add_command(self, command: Command) -> int:
         """Put a command into the inbox (its `id` and `seq` are not used); return its number.

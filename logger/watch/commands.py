@@ -1,9 +1,9 @@
 """Apply what happens between two records of a watch: end what is over by its time, then apply commands.
 
 Law: pure; a command is applied whole or refused with a sentence, and a refused one changes nothing but the journal. A
-calibration starts pH anew: its drift is unknown, what came before is another scale. A check moves only what is known of
-the drift, and only that of the calibration it was made with. Stirring and topping up unsettle a vat for a bounded time
-and forget nothing; the start of a batch forgets the one before.
+calibration starts pH anew: line and drift are unknown, what came before is another scale. A check moves only what is
+known of the probe's error, and only that of the calibration it was made with. Stirring and topping up unsettle a vat
+for a bounded time and forget nothing; the start of a batch forgets the one before.
 
 A spot measurement from the hub becomes the check at once, from the readings that the watch has in memory, and is stored
 in one transaction with the command that applies it: a replay meets a check like any other.
@@ -12,15 +12,13 @@ in one transaction with the command that applies it: a replay meets a check like
 from collections.abc import Iterable
 from dataclasses import replace
 
-import numpy as np
-
 from logger.alarm import requests, suppression
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
 from logger.errors import RefusedError, refusing
-from logger.measure import age, batch, comparison, drift, target, trend, trust_events, trust_windows, withdrawal
+from logger.measure import age, batch, claims, comparison, estimate, target, trend, trust_events, trust_windows
 from logger.measure.calibration import can_assess, deviations_as_found
-from logger.measure.uncertainty import fit_uncertainty
+from logger.measure.check_words import as_found, sentence, words_of
 from logger.model import (
     Acceptance,
     Answer,
@@ -34,17 +32,15 @@ from logger.model import (
     EarnedBy,
     ElectrodeState,
     Entry,
+    Estimate,
     Mark,
     SuppressionState,
-    TargetProgress,
     figures,
     plain_text,
 )
 from logger.units import SECOND_US
 from logger.watch import unwatched
 
-BENCH_C = 25.0
-"""Temperature of a check that does not tell its own."""
 LONGEST_WHY = 500
 """Characters of a refusal's reason: it may repeat what came from outside."""
 
@@ -138,21 +134,10 @@ def _apply(
         new = _checked_calibration(probe, command)
         text = f"calibration {new.id} in force: slope {new.slope:.1%}, offset {new.offset_mv:+.1f} mV"
         entry = _entry(vat, Cause.CALIBRATED, text, seq=seq, now=now)
-        carry = _reconsider_by_buffers(probe, carry, new, now=now)
+        carry = _reconsider_by_buffers(carry, new, now=now)
         return _put_in_force(vat, probe, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
-        check, line = _checked_check(probe, carry, command)
-        after, text = _apply_check(probe, carry, check, line, now=now)
-        if check.kind is CheckKind.SPOT and check.passed and not carry.trust.is_sound:
-            after = replace(
-                after,
-                trust=trust_events.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us),
-            )
-        if check.passed:
-            after = replace(after, trust=trust_events.verify(after.trust))
-        after = unwatched.seen(_check_target(probe, after, check, now=now))
-        entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
-        return after, [replace(entry, by=command.by or check.by, value=check.reading_ph)], text
+        return _apply_check(vat, carry, command, probe, seq=seq, now=now)
     if command.kind is CommandKind.BREAK_OFF:
         return _break_off(vat, carry, command, seq=seq, now=now)
     if (
@@ -214,6 +199,7 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
         return replace(
             carry,
             batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
+            electrode=_of_new_batch(carry.electrode),
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
             trust=trust_events.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
@@ -222,6 +208,12 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
     before = carry.windows.trends
     after = trend.after_topping_up(before) if what is Mark.TOPPED_UP else trend.after_stirring(before, vat)
     return replace(carry, windows=replace(carry.windows, trends=after))
+
+
+def _of_new_batch(electrode: ElectrodeState) -> ElectrodeState:
+    """Forget what checks told of the brine before."""
+    known = electrode.estimate
+    return electrode if known is None else replace(electrode, estimate=estimate.of_new_batch(known))
 
 
 def _extend_unsettled(vat: VatConfig, before: SuppressionState, command: Command, *, now: Now) -> SuppressionState:
@@ -257,9 +249,12 @@ def _put_in_force(vat: VatConfig, probe: ProbeConfig, carry: Carry, new: Calibra
     return replace(
         carry,
         alarms=alarms,
-        batch=replace(carry.batch, progress=replace(carry.batch.progress, newest=None)),  # another scale
+        batch=replace(
+            carry.batch, progress=replace(carry.batch.progress, newest=None, is_asked=False)
+        ),  # another scale
         electrode=ElectrodeState(
             calibration=new,
+            estimate=estimate.recalibrated(carry.electrode.estimate, new, probe.errors, elapsed_us=_made_us(new, now)),
             calibrated_us=_made_us(new, now),
             found_ph=_worst_as_found(carry.electrode.calibration, new),
             belief=carry.electrode.belief,
@@ -284,7 +279,7 @@ def _worst_as_found(old: Calibration | None, new: Calibration) -> float | None:
     return max(deviations_as_found(old, new.points), key=abs, default=None)
 
 
-def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[Check, Calibration]:
+def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> Check:
     check, line = command.check, carry.electrode.calibration
     if check is None:
         raise RefusedError("the command holds no check")
@@ -303,57 +298,76 @@ def _checked_check(probe: ProbeConfig, carry: Carry, command: Command) -> tuple[
             f"check {check.id} stays on record: it read {check.reference_ph:.2f} where the probe reads"
             f" {check.reading_ph:.2f}, so trust in the probe stays lost; act on what the other instrument says"
         )
-    return check, line
+    return check
 
 
-def _apply_check(probe: ProbeConfig, carry: Carry, check: Check, line: Calibration, *, now: Now) -> tuple[Carry, str]:
-    """Let a check speak of the drift; return the new carry and what it said."""
-    warm = BENCH_C if check.temperature_c is None else check.temperature_c
-    u_fit = fit_uncertainty(line, ph=np.array([check.reading_ph]), temperature_c=np.array([warm]))
-    before = carry.electrode.drift or drift.start(line, probe.errors, elapsed_us=carry.electrode.calibrated_us)
+def _apply_check(
+    vat: VatConfig, carry: Carry, command: Command, probe: ProbeConfig, *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], str]:
+    """Let a check speak of the probe's error, of what is claimed, and of trust; return the carry and what it said."""
+    check = _checked_check(probe, carry, command)
     made_us = _made_us(check, now)
-    result = drift.apply_check(before, check, probe.errors, u_fit_ph=float(u_fit[0]), elapsed_us=made_us)
-    after = replace(carry.electrode, drift=result.drift)
+    found = estimate.apply_check(_estimate(carry), check, elapsed_us=made_us)
+    electrode = replace(carry.electrode, estimate=found.estimate)
     if check.kind is CheckKind.SPOT:
-        after = replace(after, spot=check, spotted_us=made_us)
-    else:
-        after = replace(after, check=check, checked_us=made_us)
-    return replace(carry, electrode=after), drift.sentence(check, result)
+        electrode = replace(electrode, spot=check, spotted_us=made_us)
+    elif check.kind is CheckKind.BUFFER:
+        electrode = replace(electrode, check=check, checked_us=made_us)
+    after = replace(carry, electrode=electrode)
+    if check.kind is CheckKind.SPOT and check.passed and not carry.trust.is_sound:
+        earned = trust_events.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us)
+        after = replace(after, trust=earned)
+    if check.passed:
+        after = replace(after, trust=trust_events.verify(after.trust))
+    after = unwatched.seen(_reconsider(after, words_of(check), now=now))
+    after, claimed = _judge_target(vat, after, check, seq=seq, now=now)
+    text = sentence(check, found)
+    entry = _entry(vat, Cause.CHECKED, text, seq=seq, now=now)
+    return after, [replace(entry, by=command.by or check.by, value=check.reading_ph), *claimed], text
 
 
-def _reconsider_by_buffers(probe: ProbeConfig, carry: Carry, new: Calibration, *, now: Now) -> Carry:
-    """Let the buffers of a new calibration speak of what was claimed with the one before."""
-    before, claim = carry.electrode.calibration, carry.batch.progress.claim
-    if before is None or claim is None or not can_assess(new, before):
+def _estimate(carry: Carry) -> Estimate:
+    if carry.electrode.estimate is None:
+        raise RefusedError("no calibration is in force: there is nothing to check; calibrate the probe")
+    return carry.electrode.estimate
+
+
+def _reconsider_by_buffers(carry: Carry, new: Calibration, *, now: Now) -> Carry:
+    """Let the buffers of a new calibration speak of the one before, and of what was claimed with it."""
+    before = carry.electrode.calibration
+    if before is None or not can_assess(new, before):
         return carry
-    deviation = withdrawal.of_points(before, new.points, ph=claim.ph, at_us=new.at_us, elapsed_us=_made_us(new, now))
-    return _reconsider(probe, carry, deviation, before, now=now)
+    known, made_us = _estimate(carry), _made_us(new, now)
+    for check in as_found(before, new):
+        known = estimate.apply_check(known, check, elapsed_us=made_us).estimate
+    carry = replace(carry, electrode=replace(carry.electrode, estimate=known))
+    worst = _worst_as_found(before, new) or 0.0
+    return _reconsider(carry, f"in the buffers of the next calibration it was found {worst:+.2f} off", now=now)
 
 
-def _check_target(probe: ProbeConfig, carry: Carry, check: Check, *, now: Now) -> Carry:
-    """Let a check speak of what is claimed, and of whether anything may be."""
-    made_us = _made_us(check, now)
-    noted = _with_progress(carry, target.with_check(target.current_progress(carry), check, elapsed_us=made_us))
-    deviation, line = withdrawal.of_check(check, probe.errors, elapsed_us=made_us), carry.electrode.calibration
-    return noted if line is None else _reconsider(probe, noted, deviation, line, now=now)
+def _reconsider(carry: Carry, words: str, *, now: Now) -> Carry:
+    """Withdraw what is claimed, if by what is known now it does not hold; `words`: by which check."""
+    progress = claims.withdraw(
+        target.current_progress(carry), _estimate(carry), words=words, at_us=now.at_us, elapsed_us=now.elapsed_us
+    )
+    return replace(carry, batch=replace(carry.batch, progress=progress))
 
 
-def _reconsider(
-    probe: ProbeConfig, carry: Carry, deviation: withdrawal.FoundDeviation, line: Calibration, *, now: Now
-) -> Carry:
-    progress = withdrawal.reconsider(
-        target.current_progress(carry),
-        deviation,
-        probe.errors,
-        calibration=line.id,
+def _judge_target(vat: VatConfig, carry: Carry, check: Check, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
+    """Judge the target at the moment of a check."""
+    if vat.target is None:
+        return carry, []
+    against = [alarm.id for alarm in vat.alarms if alarm.kind.row.is_against_claim]
+    return target.after_check(
+        vat.id,
+        vat.target,
+        carry,
+        check,
+        seq=seq,
         at_us=now.at_us,
         elapsed_us=now.elapsed_us,
+        is_forbidden=any(carry.alarms[each].speaks for each in against if each in carry.alarms),
     )
-    return _with_progress(carry, progress)
-
-
-def _with_progress(carry: Carry, progress: TargetProgress) -> Carry:
-    return replace(carry, batch=replace(carry.batch, progress=progress))
 
 
 def _entry(vat: VatConfig, cause: Cause, text: str, *, seq: int, now: Now) -> Entry:

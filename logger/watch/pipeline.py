@@ -16,7 +16,7 @@ from logger.alarm import digest, evaluate, quiet_hours
 from logger.alarm.conditions import threshold_codes, where_armed
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, LookBack, Priority, ProbeConfig, Signal, VatConfig
-from logger.measure import arming, batch, course, liveness, record, trend, trust_windows
+from logger.measure import arming, batch, claims, course, liveness, record, trend, trust_windows
 from logger.measure.windows import WindowMedians
 from logger.model import (
     AlarmState,
@@ -64,7 +64,8 @@ def step(
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
         before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
-        carry, noticed = unwatched.ask_after_gap(watch.vat, state.carry, seq=seq, now=now)
+        carry = claims.refreshed(state.carry, watch.probe.errors)
+        carry, noticed = unwatched.ask_after_gap(watch.vat, carry, seq=seq, now=now)
         carry, before_record, answered = commands_between(watch.vat, watch.probe, carry, ready, seq=seq, now=now)
         carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
@@ -155,7 +156,8 @@ def _judge_alarms(
             alarm,
             states.get(alarm.id, AlarmState()),
             rows=measured,
-            series=judged.get(alarm.id) or target_alarms.series(alarm, target, measured),
+            series=judged.get(alarm.id)
+            or target_alarms.series(alarm, target, measured, target_alarms.due_us(vat, carry)),
             max_gap_us=_longest_silence_us(watch, alarm),
             audible=audible,
         )
@@ -167,13 +169,14 @@ def _judge_alarms(
     then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed, trust=trusted)
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
     progress = carry.batch.progress if target is None else target.progress
+    known = carry.electrode.estimate if target is None else target.estimate
     trail = context.follow_course(carry, closed)
     reported = context.with_newest(carry.reported, measured)
     after = replace(
         carry,
         alarms=states,
         batch=replace(carry.batch, progress=progress),
-        electrode=replace(carry.electrode, found_ph=None),
+        electrode=replace(carry.electrode, found_ph=None, estimate=known),
         reported=context.follow_day(reported, measured, closed, annotated, max_gap_us=_gap_us(watch)),
         windows=replace(carry.windows, trends=trends, course=trail),
     )

@@ -4,12 +4,13 @@ Law: pure. The test is an alarm of the system like any other, so what it proves 
 sent, shown and acknowledged by the same ways. Whatever it says begins with TEST. It ends by itself; when nobody
 acknowledged it, the reason that is known is carried until a later test begins.
 
-The scheduler and the command only put a row into the inbox; what they tell is read from the journal. Accepted means
-that the outbox was empty after the event went in: events go one by one. A failed test stands until the next test
-begins, so each bad night is told anew.
+The scheduler and the command only put a row into the inbox; what they tell is read from the journal. Accepted by the
+broker means that the outbox was empty after the event went in: events go one by one. What another way out takes is
+journalled by that (`channels/channel.py`). A failed test stands until the next test begins, so each bad night is told
+anew.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmKind
@@ -37,39 +38,54 @@ def begin(carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Ca
     return replace(carry, reported=replace(carry.reported, rehearsal=running)), answer
 
 
-def follow(
-    carry: Carry, *, broker: str, waiting: int, refused: str, unheard: bool, now: Now
-) -> tuple[Carry, list[Entry]]:
-    """Look how the running test stands; return the new carry, and what is journalled of a step that it has taken.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WaysOut:
+    """How the ways out stand."""
 
-    `broker`: why it is away (empty: it is there, or there is none); `refused`: what it says to what waits; `unheard`:
-    it told that nobody listens.
-    """
+    has_broker: bool
+    away: str
+    """Why the broker is away; empty: it is there."""
+    refused: str
+    """What it says to what waits."""
+    unheard: bool
+    """It told that nobody listens."""
+    waiting: int
+    """Events that it does not have."""
+    others: str
+    """What failed of the hook and push; empty: nothing."""
+
+
+def follow(carry: Carry, ways: WaysOut, *, now: Now) -> tuple[Carry, list[Entry]]:
+    """Look how the running test stands; return the new carry, and what is journalled of a step that it has taken."""
     run, state = carry.reported.rehearsal, carry.alarms.get(TEST, AlarmState())
     until_us, entries = run.until_us, list[Entry]()
     if until_us is None or run.began_us == now.elapsed_us:
         return carry, []
-    if not run.accepted and not broker and not waiting:
+    if ways.has_broker and not run.accepted and not ways.away and not ways.waiting:
         run = replace(run, accepted=True)
-        listeners = "but NOBODY listens there" if unheard else "and somebody listens there"
+        listeners = "but NOBODY listens there" if ways.unheard else "and somebody listens there"
         entries = [_step(state, f"TEST: the broker has accepted the event, {listeners}", now=now)]
     if state.base is State.ACKNOWLEDGED:
         run = Rehearsal()
     elif now.elapsed_us >= until_us:
-        run = Rehearsal(failed=_why(run, broker=broker, refused=refused, unheard=unheard))
+        run = Rehearsal(failed=f"{_why(run, ways)} {ways.others}".strip())
     return replace(carry, reported=replace(carry.reported, rehearsal=run)), entries
 
 
-def _why(run: Rehearsal, *, broker: str, refused: str, unheard: bool) -> str:
+def _why(run: Rehearsal, ways: WaysOut) -> str:
     """Say how far the test came, and where to look."""
+    phone = "at the telephone (is it on, not muted?), and whether acknowledging works"
+    if not ways.has_broker:
+        return f"there is no broker: look whether another way out took the event, {phone}"
     if not run.accepted:
-        return f"the broker was not reached. {broker}" if broker else f"the broker did not accept the event. {refused}"
-    if unheard:
+        return (
+            f"the broker was not reached. {ways.away}"
+            if ways.away
+            else f"the broker did not accept the event. {ways.refused}"
+        )
+    if ways.unheard:
         return "the broker accepted the event, but nobody listens there: look whether the hub runs and is connected"
-    return (
-        "the broker accepted the event, and somebody listens: look at the hub's automation, at the telephone (is it on,"
-        " not muted?), and whether acknowledging works"
-    )
+    return f"the broker accepted the event, and somebody listens: look at the hub's automation, {phone}"
 
 
 def _step(state: AlarmState, text: str, *, now: Now) -> Entry:

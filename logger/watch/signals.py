@@ -42,7 +42,8 @@ class Signals:
 
     def at(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         """Return a signal, or the fault that a kind of alarm measures by itself, in windows of this length."""
-        if signal is Signal.PH_UPPER and self.carry.electrode.drift is None:  # no check corrects anything
+        known = self.carry.electrode.estimate
+        if signal is Signal.PH_UPPER and (known is None or not any(known.steady.mean)):  # no check corrects anything
             signal = Signal.PH
         if (signal, window_s) not in self._judged:
             self._judged[signal, window_s] = self._judge(signal, window_s)
@@ -50,13 +51,10 @@ class Signals:
 
     def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         carry, rows = self.carry, self.rows
-        if signal is Signal.PH_UPPER and carry.electrode.calibration is not None:
-            ph, u = uncertainty.cautious(
-                carry.electrode.calibration,
-                self.probe.errors,
-                rows=replace(rows, at_us=age.drifted_at_us(carry, rows.at_us, rows.elapsed_us)),
-                drift=carry.electrode.drift,
-            )
+        line, known = carry.electrode.calibration, carry.electrode.estimate
+        if signal is Signal.PH_UPPER and line is not None and known is not None:
+            days = age.days_since(known, rows.at_us, rows.elapsed_us)
+            ph, u = uncertainty.cautious(line, known, rows=rows, days=days)
             rows = replace(rows, ph=ph, u=u)
         rows = _with_second_probe(rows) if signal in (Signal.PH, Signal.PH_UPPER) else rows
         if isinstance(signal, AlarmKind):

@@ -64,8 +64,11 @@ class SystemFacts:
 
     at_us: int
     elapsed_us: int
+    has_broker: bool = True
     broker: str = ""
     """Why there is no connection to the broker."""
+    channels: str = ""
+    """What failed of the ways out beside the broker when they were used last."""
     shared: str | None = ""
     """That another store uses our topics or our client id there; None: it is not known now."""
     refused: str = ""
@@ -100,8 +103,8 @@ def _is_present(presence: Presence, config: Config) -> bool:
     """Tell whether there is anything here that such an alarm could judge."""
     if presence is Presence.WITH_STORE_FILE:
         return config.store_url.startswith("sqlite")
-    if presence is Presence.WITH_BROKER_OR_HOOK:
-        return bool(config.mqtt or config.hook)
+    if presence is Presence.WITH_WAY_OUT:
+        return config.has_way_out
     return presence is not Presence.WITH_BROKER or bool(config.mqtt)
 
 
@@ -133,9 +136,7 @@ def step(
         if command.kind not in _ASKED:
             carry, answer = _apply_system_command(vat, carry, command, speed=speed, now=now)
             answers.append(answer)
-    carry, steps = rehearsal.follow(
-        carry, broker=facts.broker, waiting=facts.waiting, refused=facts.refused, unheard=facts.unheard, now=now
-    )
+    carry, steps = rehearsal.follow(carry, _ways_out(facts), now=now)
     entries += steps
     states, conditions = dict(carry.alarms), _conditions(facts, carry)
     for alarm in vat.alarms:
@@ -154,6 +155,17 @@ def step(
         states[alarm.id] = replace(state, told=notifications[-1]) if notifications else state
         entries += [entry for _, entry in numbered]
     return replace(carry, alarms=states), [_as_system_entry(entry) for entry in entries], answers
+
+
+def _ways_out(facts: SystemFacts) -> rehearsal.WaysOut:
+    return rehearsal.WaysOut(
+        has_broker=facts.has_broker,
+        away=facts.broker,
+        refused=facts.refused,
+        unheard=facts.unheard,
+        waiting=facts.waiting,
+        others=facts.channels,
+    )
 
 
 def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[list[Code], str]]:
@@ -199,7 +211,7 @@ def _apply_system_command(
     """Do what is asked of the system alone, or refuse it with a sentence."""
     applied, text = False, f"'{command.kind}' is nothing to ask of the system"
     if command.kind is CommandKind.REHEARSE and AlarmKind.REHEARSAL not in {alarm.kind for alarm in vat.alarms}:
-        text = "there is neither a broker nor a second way out: nothing could be tested"
+        text = "there is neither a broker nor another way out: nothing could be tested"
     elif command.kind is CommandKind.REHEARSE:
         try:
             with refusing(f"command {command.id}"):

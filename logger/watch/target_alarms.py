@@ -32,7 +32,10 @@ from logger.watch.signals import Signals
 from logger.watch.trust_alarms import TrustCourse
 
 MARGIN_PH = 0.02
-"""So far above its target pH must read to be above it again; it is over at the target. Common practice, no source."""
+"""So far above its target pH must read to be above it again; it is over at the target. A missed deadline is over so
+far below the target. Common practice, no source."""
+BELIEVED_WITHIN_US = HOUR_US
+"""A deadline waits so long for a believed window. Common practice, no source."""
 
 
 def begin(
@@ -52,7 +55,7 @@ def follow(target: TargetRun | None, signals: Signals, against: Against) -> list
     """Judge the target, if there is one; return what is to be journalled of it, each with its row."""
     if target is None:
         return []
-    judged = signals.at(Signal.PH_UPPER, target.target.window_s)
+    judged = signals.at(Signal.PH, target.target.window_s)
     forbidden = np.zeros(len(judged), dtype=np.bool_)
     if len(judged) and target.progress.claim is None:
         for speaks in against(judged.row):
@@ -61,15 +64,20 @@ def follow(target: TargetRun | None, signals: Signals, against: Against) -> list
     return list(target.entries)
 
 
-def series(alarm: AlarmConfig, target: TargetRun | None, rows: Measurements) -> Series:
-    """Return what an alarm on the target judges, record by record: hours since the start of the batch, or nothing."""
+def series(alarm: AlarmConfig, target: TargetRun | None, rows: Measurements, due_us: int | None) -> Series:
+    """Return what an alarm on the target judges, record by record: hours since the start of the batch, or nothing.
+
+    `due_us`: the watch time by which the target is to be shown, for an alarm without a setpoint; None: no such time.
+    """
     value, codes = np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
     if target is not None:
         claimed = np.arange(len(rows)) >= (len(rows) if target.claimed_from is None else target.claimed_from)
         if alarm.kind is AlarmKind.DEADLINE:
             value, codes = _deadline(alarm, target, rows)
         elif alarm.kind is AlarmKind.ABOVE_TARGET:
-            codes = _above(target, len(rows))
+            codes = _levels(target, rows)
+        elif alarm.kind is AlarmKind.UNCONFIRMED:
+            codes = _unconfirmed(target, rows, due_us)
         elif target.withdrawn_us is not None:
             codes[:] = Code.ABNORMAL
         codes = where_armed(codes, claimed if alarm.kind is AlarmKind.ABOVE_TARGET else ~claimed)
@@ -78,8 +86,18 @@ def series(alarm: AlarmConfig, target: TargetRun | None, rows: Measurements) -> 
     return Series(row=np.arange(len(rows)), elapsed_us=rows.elapsed_us, value=value, u=u, codes=codes, spoken=none)
 
 
+def due_us(vat: VatConfig, carry: Carry) -> int | None:
+    """Return the watch time of the first deadline of the batch; None: there is none."""
+    hours = [a.setpoint for a in vat.alarms if a.kind is AlarmKind.DEADLINE and a.setpoint is not None]
+    started_us = carry.batch.started_us
+    return None if started_us is None or not hours else started_us + round(min(hours) * HOUR_US)
+
+
 def _deadline(alarm: AlarmConfig, target: TargetRun, rows: Measurements) -> tuple[Floats, Ints]:
-    """Return the hours since the start of the batch and the codes; a withdrawal after the deadline speaks for both."""
+    """Return the hours since the start of the batch and the codes; a withdrawal after the deadline speaks for both.
+
+    A believed reading at the target wants a measurement beside it, and does not wake anybody (`UNCONFIRMED`).
+    """
     started_us, withdrawn_us = target.carry.batch.started_us, target.withdrawn_us
     if started_us is None or alarm.setpoint is None:
         return np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
@@ -87,23 +105,41 @@ def _deadline(alarm: AlarmConfig, target: TargetRun, rows: Measurements) -> tupl
     is_said = withdrawn_us is not None and due_us <= withdrawn_us
     late = (rows.elapsed_us >= due_us) & (not is_said)
     hours = (rows.elapsed_us - started_us) / HOUR_US
-    return hours, np.where(late, int(Code.ABNORMAL), int(Code.PAST_DEADBAND))
+    return hours, np.where(late, _levels(target, rows, is_missed=True), int(Code.PAST_DEADBAND))
 
 
-def _above(target: TargetRun, count: int) -> Ints:
-    """Return what the newest window at each record says of a target that is claimed."""
-    codes = np.full(count, int(Code.SILENT))
+def _levels(target: TargetRun, rows: Measurements, *, is_missed: bool = False) -> Ints:
+    """Return what the newest window at each record says of the target: above it, at it, or nothing.
+
+    `is_missed`: whatever is above the target is bad, and so is a believed window that is missing for an hour.
+    """
+    codes, believed_us = np.full(len(rows), int(Code.SILENT)), np.full(len(rows), -BELIEVED_WITHIN_US)
+    over_ph = target.target.ph - (MARGIN_PH if is_missed else 0.0)
     for row, window in target.windows:
-        codes[row:] = _above_code(window, target.target.ph)
+        codes[row:], believed_us[row:] = _level(window, over_ph), window.elapsed_us
+    if is_missed:
+        codes[rows.elapsed_us - believed_us >= BELIEVED_WITHIN_US] = Code.ABNORMAL
     return codes
 
 
-def _above_code(window: TargetWindow, limit_ph: float) -> Code:
+def _level(window: TargetWindow, over_ph: float) -> Code:
     if not window.believed:
         return Code.SILENT
-    if window.ph > limit_ph + MARGIN_PH:
+    if window.ph > over_ph + MARGIN_PH:
         return Code.ABNORMAL
-    return Code.IN_DEADBAND if window.ph > limit_ph else Code.PAST_DEADBAND
+    return Code.IN_DEADBAND if window.ph > over_ph else Code.PAST_DEADBAND
+
+
+def _unconfirmed(target: TargetRun, rows: Measurements, due_us: int | None) -> Ints:
+    """Return where a measurement is asked for: where a claim lacks nothing else, and at the target past its time."""
+    levels, asks = _levels(target, rows), np.zeros(len(rows), dtype=np.bool_)
+    for row, is_asked in target.asks:
+        asks[row:] = is_asked
+    if due_us is not None:
+        asks |= (rows.elapsed_us >= due_us) & (levels == Code.PAST_DEADBAND)
+    left = np.where(levels == Code.ABNORMAL, int(Code.PAST_DEADBAND), int(Code.IN_DEADBAND))
+    quiet = np.where(levels == Code.SILENT, int(Code.SILENT), left)
+    return np.where(asks, int(Code.ABNORMAL), quiet)
 
 
 def with_facts(alarm: AlarmConfig, entry: Entry, target: TargetRun | None, row: int) -> Entry:
@@ -112,8 +148,13 @@ def with_facts(alarm: AlarmConfig, entry: Entry, target: TargetRun | None, row: 
         return _with_probability(entry)
     if target is None or not alarm.kind.is_of_target or entry.after is not State.UNACKNOWLEDGED:
         return entry
-    fact = target.why_withdrawn if alarm.kind is AlarmKind.CLAIM_WITHDRAWN else target.fact_at(row)
-    return replace(entry, text=f"{entry.text}. {fact}")
+    return replace(entry, text=f"{entry.text}. {_fact(alarm, target, row)}")
+
+
+def _fact(alarm: AlarmConfig, target: TargetRun, row: int) -> str:
+    if alarm.kind is AlarmKind.CLAIM_WITHDRAWN:
+        return target.why_withdrawn
+    return target.ask_at(row) if alarm.kind is AlarmKind.UNCONFIRMED else target.fact_at(row)
 
 
 def _with_probability(entry: Entry) -> Entry:

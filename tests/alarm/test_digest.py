@@ -59,7 +59,7 @@ def test_a_night_tells_what_annunciated_what_was_held_gaps_marks_and_what_to_do(
         replace(bare, vat=replace(bare.vat, id="marrow", name="Marrow", people=people)), rows, [first, *commands]
     )
     assert text(seen) == (
-        "Marrow in the morning: pH 4.51 +/- 0.26 at 06:59 CET, 4.42 to 4.99 in 12 h.\n"
+        "Marrow in the morning: pH 4.51 +/- 0.27 at 06:59 CET, 4.42 to 4.99 in 12 h.\n"
         "Annunciated: temperature-low; held in quiet hours: temperature-low; 1 gap without a reading,"
         " 15 min; done: calibrated, stirred.\n"
         "To do: acknowledge temperature-low; calibrate probe: the last time was 10 days ago."

@@ -83,7 +83,7 @@ while.""",
         """\
 Marrow: pH has risen by 0.21 from its lowest (limit 0.10) since 07:00 CET.
 Believed: nothing speaks against the probe, calibrated 15 h ago and not checked since, beyond the calibration's \
-buffers. pH 4.00 +/- 0.11, rising 0.031 +/- 0.002 an hour, 20.0 C.
+buffers. pH 4.00 +/- 0.12, rising 0.031 +/- 0.002 an hour, 20.0 C.
 First look for film and air at the surface, measure with another instrument, and hold the batch. Then acknowledge it, \
 or shelve it for a while.""",
     ),

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from logger.model import CommandKind
+from logger.report.words import moment
 from logger.store import Store, queries
 from tests.cli.cli_fixture import PROBE, VAT, House, answering, now_us
 
@@ -190,6 +191,17 @@ def test_the_report_tells_how_the_alarms_served(house: House) -> None:
     assert "Priority high" in text
     assert "1 never acknowledged" in text
     assert "common practice" in text
+
+
+def test_a_report_of_a_simulation_goes_by_its_own_clock(tmp_path: Path) -> None:
+    house = House(folder=tmp_path, more="[simulation]\nspeed = 60\n")
+    ahead_us = now_us() + 40 * 86_400_000_000
+    with house.watch() as watching:
+        watching.calibrate(ahead_us)
+        watching.take([LOW_MV, HIGH_MV], first_us=ahead_us)
+    told = house.json("alarms", "--report")
+    assert (told["simulated"], told["annunciated"]) == (True, 1)
+    assert told["to"] == moment(ahead_us + 10_000_001)
 
 
 def test_a_report_of_a_period_that_ends_before_it_begins_is_refused(house: House) -> None:

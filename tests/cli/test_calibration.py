@@ -316,7 +316,9 @@ def test_one_that_was_replaced_is_used_again_with_a_word_of_how_it_was_found(hou
         assert [check.calibration for check in queries.checks(store, "marrow-probe")] == [1, 1]  # nothing of the second
         (carry,) = queries.watches(store).values()
     assert carry.electrode.calibration is not None
-    assert (carry.electrode.calibration.id, carry.electrode.found_ph, carry.electrode.drift) == (1, None, None)
+    assert (carry.electrode.calibration.id, carry.electrode.found_ph) == (1, None)
+    assert carry.electrode.estimate is not None
+    assert not any(carry.electrode.estimate.steady.mean)
     report = house.do("check").stdout
     assert "1, made 2026-10-01T08:00:00Z" in " ".join(report.split())
 

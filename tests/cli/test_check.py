@@ -10,9 +10,10 @@ import pytest
 
 from logger.probe.reader import reader
 from logger.store import Store
+from tests.channels.factories import script
 from tests.cli.cli_fixture import VAT, House, now_us
-from tests.hook.factories import script
 from tests.parts.mosquitto import MakeMosquitto, Mosquitto, Subscriber, free_port
+from tests.parts.receiver import Receiver
 from tests.parts.simulator import Start
 from tests.parts.waiting import wait_until
 from tests.probe.bus import served
@@ -200,8 +201,33 @@ def test_the_second_way_out_is_shown_and_not_taken(tmp_path: Path, broker: str, 
         True,
         f"{path} is run for an event of high priority {when}; not tried here, it would wake somebody",
     )
-    assert ("only the second way out tells of them" in found["broker"][1]) is (not broker)
+    assert ("only the second way out can tell of them" in found["broker"][1]) is (not broker)
     assert not (tmp_path / "hook.d/run").exists()
+
+
+@pytest.mark.parametrize(
+    ("broker", "when"),
+    [("", "at once"), ('[mqtt]\nhost = "127.0.0.1"\nport = 1\n', "when the broker has not taken it for 60 s")],
+)
+def test_push_and_the_dead_man_are_shown_without_their_secrets_and_not_tried(
+    tmp_path: Path, receiver: Receiver, broker: str, when: str
+) -> None:
+    address = f"127.0.0.1:{receiver.port}/salsify"
+    push = f'[push]\nurls = ["json://{address}", "nosuch://salsify@hall"]\nonly_if_broker_fails = true\n'
+    house = house_of(tmp_path, "/dev/absent", f'{broker}{push}[dead_man]\nurl = "http://{address}"\n')
+    told = house.json("check", code=3)["findings"]
+    found = {one["what"]: (one["ok"], one["text"]) for one in told}
+    gets = "events of high priority, reminders, the morning summary and what is said of the target"
+    told_of_first = f"json: {gets}, {when}; not tried here, `vatvigil rehearse` does"
+    assert found["push service 1"] == (True, told_of_first)
+    assert found["push service 2"][0] is False
+    assert "nosuch: the library apprise does not know such an address" in found["push service 2"][1]
+    assert found["dead man's switch"] == (
+        True,
+        "127.0.0.1 is asked every 300 s while all is well; not tried here, that would say that it is",
+    )
+    assert ("only push can tell of them" in found["broker"][1]) is (not broker)
+    assert (receiver.tries, receiver.asked, "salsify" in str(told)) == (0, [], False)
 
 
 def test_a_dead_probe_on_a_line_that_the_daemon_reads_is_told_apart_from_a_port_held_by_others(tmp_path: Path) -> None:

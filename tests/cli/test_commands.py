@@ -33,3 +33,20 @@ print([name for name in sys.modules if name.startswith("logger.cli.")])
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout == "[]\n"
+
+
+@pytest.mark.parametrize(
+    ("typed", "sentence"),
+    [
+        (("statsu",), "No such command 'statsu'. Did you mean 'status'?"),
+        (("trust",), "No such command 'trust': `vatvigil help trust` tells of it."),
+        (("qqqq",), "No such command 'qqqq'."),
+        (("alarms", "jurnal"), "No such command 'jurnal'. Did you mean 'journal'?"),
+        (("status", "--confog", "x"), "No such option '--confog'. Did you mean '--config'?"),
+        (("help", "alarm"), "there is no topic 'alarm'; did you mean 'alarms'?"),
+    ],
+)
+def test_a_mistyped_word_is_answered_with_the_nearest(typed: tuple[str, ...], sentence: str) -> None:
+    result = CliRunner().invoke(cli.main, typed, prog_name="vatvigil")
+    assert result.exit_code == 2
+    assert result.stderr.rstrip().endswith(sentence)

@@ -35,14 +35,15 @@ def newest_ph(house: House) -> float:
 def test_a_spot_measurement_is_stored_beside_the_probes_median_and_noted_by_the_daemon(house: House) -> None:
     with answering(house):
         told = house.json(*SPOT, "--wait", "20")
-    assert (told["asked"]["applied"], told["asked"]["text"][:21]) == (True, "Spot measurement 4.40")
+    assert (told["asked"]["applied"], "read 4.40, the probe" in told["asked"]["text"]) == (True, True)
     with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
         (check,) = queries.checks(store, "marrow-probe")
         (carry,) = queries.watches(store).values()
     assert (check.kind, check.instrument, check.by, check.vat) == ("spot", "hand meter 2", "tova", "marrow")
     assert (check.reference_ph, check.u_reference_ph, check.passed) == (4.40, 0.05, True)
     assert check.deviation_ph == pytest.approx(newest_ph(house) - 4.40, abs=0.01)
-    assert carry.electrode.drift is not None
+    assert carry.electrode.estimate is not None
+    assert any(carry.electrode.estimate.steady.mean)
     assert carry.electrode.calibration is not None
     assert carry.electrode.calibration.id == 1  # the zero was not moved
 
@@ -74,8 +75,12 @@ def test_the_tolerance_is_the_askers(house: House) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code", "sentence"),
     [
-        ((), 2, "give either --buffer ID or --spot PH"),
-        (("--buffer", "gbt-phthalate", "--spot", "4.4", "--u", "0.05"), 2, "give either --buffer ID or --spot PH"),
+        ((), 2, "give one of --buffer ID, --spot PH and --in-buffer PH"),
+        (
+            ("--buffer", "gbt-phthalate", "--spot", "4.4", "--u", "0.05"),
+            2,
+            "give one of --buffer ID, --spot PH and --in-buffer PH",
+        ),
         (("--spot", "4.4"), 2, "--spot and --u go together"),
         (("--buffer", "gbt-phthalate", "--u", "0.05"), 2, "--spot and --u go together"),
         (("--spot", "44", "--u", "0.05"), 1, "a spot measurement must be at most 13.99 pH, not 44"),

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from logger.config import HookConfig
+from logger.config import HookConfig, PushConfig
 from logger.model import Cause, Command, CommandKind, State
 from logger.watch.system import SYSTEM, SystemFacts
 from tests.daemon.factories import config_of
@@ -36,7 +36,7 @@ def test_a_test_that_is_acknowledged_in_time_is_over_at_once() -> None:
     assert story.entries[0].told is not None
     assert story.entries[0].told.lines == (
         "System: TEST, no real alarm: the good-night test since 18:00 UTC.",
-        "First acknowledge this TEST at the hub, as you would an alarm.",
+        "First acknowledge this TEST, as you would an alarm.",
     )
 
 
@@ -65,6 +65,16 @@ def test_a_test_that_nobody_acknowledges_says_how_far_it_came(facts: SystemFacts
     assert failed.priority == "high"
 
 
+def test_without_a_broker_none_accepts_and_the_other_ways_out_say_what_failed() -> None:
+    story, facts = Story(), replace(WELL, has_broker=False, channels="Push service 1 (json) failed: no network.")
+    assert story.goes_on(1, facts, rehearse(60.0)) == BEGUN
+    story.goes_on(60, facts)
+    assert Cause.TESTED not in {entry.cause for entry in story.entries}
+    (failed,) = [entry for entry in story.entries if entry.alarm == "rehearsal-failed"]
+    assert "there is no broker: look whether another way out took the event" in failed.text
+    assert failed.text.endswith("Push service 1 (json) failed: no network.")
+
+
 def test_each_night_that_fails_is_told_anew() -> None:
     story = Story()
     for night in (1, 2):
@@ -86,8 +96,16 @@ def test_a_second_test_and_one_asked_for_long_ago_are_refused() -> None:
     assert "too long ago" in story.answers[0].text
 
 
-@pytest.mark.parametrize(("hook", "applied"), [(None, False), (HookConfig(command=("/bin/true",)), True)])
-def test_where_nothing_goes_out_nothing_can_be_tested(hook: HookConfig | None, *, applied: bool) -> None:
-    story = Story(config=config_of(Path("/nowhere"), hook=hook))
+@pytest.mark.parametrize(
+    ("ways", "applied"),
+    [
+        ({}, False),
+        ({"hook": HookConfig(command=("/bin/true",))}, True),
+        ({"push": PushConfig(urls=("json://hall",))}, True),
+    ],
+    ids=["none", "hook", "push"],
+)
+def test_where_nothing_goes_out_nothing_can_be_tested(ways: dict[str, object], *, applied: bool) -> None:
+    story = Story(config=config_of(Path("/nowhere"), **ways))
     story.goes_on(1, WELL, rehearse())
     assert story.answers[0].applied is applied

@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
+from tests.channels.factories import script
+from tests.channels.test_process import is_alive
 from tests.e2e import hub_listener
-from tests.hook.factories import script
-from tests.hook.test_runner import is_alive
 from tests.parts.daemon import BASE, MakeNight, Night, Vat
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 
@@ -54,7 +54,10 @@ def alarm_ids(here: Night) -> list[str]:
 
 
 def marked(here: Night) -> list[str]:
-    return [row[0] for row in here.rows("SELECT event_id FROM hook_delivery ORDER BY at_us, event_id")]
+    return [
+        row[0]
+        for row in here.rows("SELECT event_id FROM channel_delivery WHERE event_id <> '' ORDER BY at_us, event_id")
+    ]
 
 
 @pytest.mark.slow

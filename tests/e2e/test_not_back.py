@@ -12,7 +12,6 @@ from tests.parts.guided_terminal import Run
 TARGET = """\
 [vat.{vat}.target]
 ph = 4.6
-spot_check = false
 """
 VAT = Vat(run="quiet-night", alarms=ALARMS + TARGET)
 BUFFER = "dip 4.003 25"

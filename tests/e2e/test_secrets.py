@@ -11,15 +11,17 @@ import pytest
 from click.testing import CliRunner
 
 from logger.cli import main
+from tests.channels.factories import script
 from tests.e2e.test_hook import CALM
-from tests.hook.factories import script
 from tests.parts.daemon import MakeNight, Night
 from tests.parts.mosquitto import MakeMosquitto, Subscriber, free_port
 from tests.parts.postgres import Postgres
+from tests.parts.receiver import Receiver
 
 PASSWORD = "nightroot-9d1c-under-the-stairs"  # noqa: S105 - only a test's
 ARGUMENT = "--token=ringroot-77aa-behind-the-door"
-SECRETS = (PASSWORD, ARGUMENT, ARGUMENT.partition("=")[2])
+TOKEN = "medlarroot-31bb-in-the-loft"  # noqa: S105 - only a test's
+SECRETS = (PASSWORD, ARGUMENT, ARGUMENT.partition("=")[2], TOKEN)
 CHATTY = 'echo "curl: (7) failed to reach https://bell.example/?$1"; exit 1'
 """A hook that says its arguments when it fails, as many programs do."""
 COMMANDS: Sequence[Sequence[str]] = (
@@ -51,27 +53,53 @@ def leaks(places: dict[str, str]) -> list[tuple[str, str]]:
     return [(place, secret) for place, text in places.items() for secret in SECRETS if secret in text]
 
 
+def addresses(failing: Receiver, silent: Receiver) -> str:
+    """Return push services and a dead man's switch whose addresses hold a secret, so as to be told of in the log."""
+    push = [f"json://{TOKEN}@127.0.0.1:{port}/{TOKEN}?+X-Key={TOKEN}" for port in (failing.port, silent.port)]
+    dead_man = f'[dead_man]\nurl = "http://127.0.0.1:{failing.port}/{TOKEN}"\nevery_s = 10\n'
+    return f"[push]\nurls = {push}\nretries = 0\ntimeout_s = 20\n{dead_man}"
+
+
+def title_of(process: psutil.Process) -> str:
+    """Return what every user of the machine, or its administrator, can see of a process."""
+    try:
+        return " ".join(process.cmdline()) + process.name() + json.dumps(process.environ())
+    except psutil.NoSuchProcess:
+        return ""
+
+
 @pytest.mark.parametrize(
     "right", [pytest.param(True, id="right password"), pytest.param(False, id="wrong password", marks=pytest.mark.slow)]
 )
-def test_the_password_and_the_hooks_arguments_are_nowhere_but_where_they_were_put(
-    night: MakeNight, mosquitto: MakeMosquitto, tmp_path: Path, *, right: bool
+def test_passwords_arguments_and_addresses_are_nowhere_but_where_they_were_put(
+    night: MakeNight,
+    mosquitto: MakeMosquitto,
+    receiver: Receiver,
+    other_receiver: Receiver,
+    tmp_path: Path,
+    *,
+    right: bool,
 ) -> None:
+    receiver.status, other_receiver.silent = 500, True
     broker = mosquitto(passwords={"watch": PASSWORD if right else "another", "hub": "hub"})
     login = 'username = "watch"\npassword_file = "../secret"\n'
     (tmp_path / "secret").write_text(PASSWORD + "\n")
     here = night(CALM, speed=100, poll_s=5, starts_h=1.0, broker=broker.port, mqtt=login)
     hook = f'\n[hook]\ncommand = ["{script(here.folder, CHATTY)}", "{ARGUMENT}"]\nafter_s = 0\nretries = 0\n'
-    here.config_file.write_text(here.config_file.read_text() + hook)
+    here.config_file.write_text(here.config_file.read_text() + hook + addresses(receiver, other_receiver))
     here.options = ("--verbose",)
     with Subscriber(port=broker.port, username="hub", password="hub") as hub:  # noqa: S106 - only a test's
         here.start_and_watch(records=5)
         here.until(lambda: ("Connected" if right else "refuses user 'watch'") in here.log, "word of the broker")
         here.until(lambda: "The second way out failed" in here.log, "word of the hook")
+        here.until(lambda: "Push service 1 (json) failed" in here.log, "word of the service")
+        here.until(lambda: other_receiver.tries > 0, "a push that goes on")
         assert here.process is not None
         process = psutil.Process(here.process.pid)
-        title = " ".join(process.cmdline()) + process.name() + json.dumps(process.environ())
+        title = "".join(map(title_of, [process, *process.children(recursive=True)]))
+        assert "push_sender.py" in title
         places = everything_said(here)
+        here.until(lambda: "The dead man's switch could not be fed" in here.log, "word of the switch")
         messages = "".join(message.topic + message.payload for message in hub.received)
     assert here.stop() == 0
     places |= {"title": title, "log": here.log, "broker": broker.log}

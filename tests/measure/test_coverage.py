@@ -12,14 +12,14 @@ import pytest
 from scipy import constants
 
 from logger.config import ErrorModel
-from logger.measure import buffers, drift
+from logger.measure import buffers, estimate
 from logger.measure.calibration import fit, ph_of
-from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
-from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Drift, Floats, Method
+from logger.measure.uncertainty import standard_uncertainty
+from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Estimate, Floats, Method
 from logger.units import DAY_US
 from tests.series import EPOCH_US
 
-N = 10_000
+N = 6_000
 ERRORS = ErrorModel()
 BENCH = ErrorModel(
     junction_ph=0.0, drift_ph_per_day=0.0, walk_ph_per_sqrt_day=0.0, temperature_c=0.1, repeatability_mv=0.1
@@ -78,17 +78,27 @@ def calibrations(
 
 
 def potentials(
-    of: Electrodes, rng: np.random.Generator, drifted: Floats, errors: ErrorModel = ERRORS
+    of: Electrodes, rng: np.random.Generator, drifted: Floats, errors: ErrorModel = ERRORS, *, days: Floats
 ) -> tuple[Floats, Floats]:
     """What instrument and thermometer show in the vat: junction, drift, noise, resolution, wrong by a degree."""
-    wrong = rng.normal(0.0, errors.junction_ph, N) + drifted
+    wander = np.sqrt(days)
+    wrong = rng.normal(0.0, errors.junction_ph, N) + rng.normal(0.0, 0.2 * errors.junction_ph, N) * wander
+    wrong += rng.normal(0.0, 0.6 * errors.junction_ph, N) * (of.ph - 4.6)
+    drifted = drifted + rng.normal(0.0, errors.walk_ph_per_sqrt_day / 3.0, N) * wander * (of.ph - 4.6)
     mv = true_mv(of.ph + wrong, of.vat_c, of.offset, of.slope) + rng.normal(0.0, errors.repeatability_mv, N)
+    mv -= of.slope * K_PER_KELVIN * 298.15 * drifted  # a potential, stated in pH at 25 C
     shown = np.round(mv / errors.resolution_mv) * errors.resolution_mv
     return shown, of.vat_c + rng.normal(0.0, errors.temperature_c, N)
 
 
 def covered(found: list[float], u: list[float], truth: Floats) -> npt.NDArray[np.bool_]:
     return np.abs(np.array(found) - truth) <= 1.96 * np.array(u)
+
+
+def u_of(
+    line: Calibration, known: Estimate, *, days: Floats, ph: Floats, celsius: Floats, errors: ErrorModel = ERRORS
+) -> float:
+    return float(standard_uncertainty(line, errors, known, days=days, ph=ph, temperature_c=celsius)[0])
 
 
 CASES = [
@@ -109,14 +119,14 @@ def test_the_interval_of_95_percent_holds_the_true_ph_in_95_percent(
     lines = calibrations(of, rng, names=SETS[names], method=method)
     drifted = rng.normal(0.0, errors.drift_ph_per_day, N) * of.days
     drifted += rng.normal(0.0, errors.walk_ph_per_sqrt_day, N) * np.sqrt(of.days)
-    mv, celsius = potentials(of, rng, drifted, errors)
-    at_us = EPOCH_US + np.round(of.days * DAY_US).astype(np.int64)
+    mv, celsius = potentials(of, rng, drifted, errors, days=of.days)
     found, u = [], []
     for row, line in enumerate(lines):
         here = slice(row, row + 1)
         ph = ph_of(line, mv[here], celsius[here])
         found.append(float(ph[0]))
-        u.append(float(standard_uncertainty(line, errors, at_us=at_us[here], ph=ph, temperature_c=celsius[here])[0]))
+        known = estimate.start(line, errors)
+        u.append(u_of(line, known, errors=errors, days=of.days[here], ph=ph, celsius=celsius[here]))
     inside = covered(found, u, of.ph)
     where = "the bench alone" if errors is BENCH else "in brine"
     print(f"coverage, {names} buffers, {method}, {where}: {inside.mean():.2%}")
@@ -140,38 +150,32 @@ def test_the_interval_also_holds_after_checks_told_the_drift() -> None:
     of = electrodes(rng)
     lines = calibrations(of, rng, names=SETS["two"], method=Method.BRACKETING)
     rate, drifted = rng.normal(0.0, ERRORS.drift_ph_per_day, N), np.zeros(N)
-    states = [drift.start(line, ERRORS) for line in lines]
+    states = [estimate.start(line, ERRORS) for line in lines]
     for _ in range(2):
         drifted = drifted + 2.0 * rate + rng.normal(0.0, ERRORS.walk_ph_per_sqrt_day * 2**0.5, N)
         buffer = np.array([buffers.ph_at(buffers.BUFFERS["nist-phthalate"], t) for t in of.bath_c.tolist()])
         bottle = buffer + rng.uniform(-0.02, 0.02, N)
-        mv = true_mv(bottle + drifted + rng.normal(0.0, 0.01, N), of.bath_c, of.offset, of.slope)
+        mv = true_mv(bottle + rng.normal(0.0, 0.01, N), of.bath_c, of.offset, of.slope)
+        mv -= of.slope * K_PER_KELVIN * 298.15 * drifted
         states = [
             checked(line, state, mv[row : row + 1], of.bath_c[row : row + 1], float(buffer[row]))
             for row, (line, state) in enumerate(zip(lines, states, strict=True))
         ]
     after = rng.uniform(0.0, 3.0, N)
     drifted = drifted + after * rate + rng.normal(0.0, ERRORS.walk_ph_per_sqrt_day, N) * np.sqrt(after)
-    mv, celsius = potentials(of, rng, drifted)
-    at_us = EPOCH_US + np.round((4.0 + after) * DAY_US).astype(np.int64)
+    mv, celsius = potentials(of, rng, drifted, days=4.0 + after)
     found, u = [], []
     for row, (line, state) in enumerate(zip(lines, states, strict=True)):
         here = slice(row, row + 1)
         ph = ph_of(line, mv[here], celsius[here])
         found.append(float(ph[0]))
-        u.append(
-            float(
-                standard_uncertainty(line, ERRORS, at_us=at_us[here], ph=ph, temperature_c=celsius[here], drift=state)[
-                    0
-                ]
-            )
-        )
+        u.append(u_of(line, state, days=after[here], ph=ph, celsius=celsius[here]))
     inside = covered(found, u, of.ph)
     print(f"coverage after two checks: {inside.mean():.2%}")
     assert 0.93 <= inside.mean() <= 0.98  # the known offset counts as doubt, so never less than stated
 
 
-def checked(line: Calibration, state: Drift, mv: Floats, celsius: Floats, buffer_ph: float) -> Drift:
+def checked(line: Calibration, state: Estimate, mv: Floats, celsius: Floats, buffer_ph: float) -> Estimate:
     ph = ph_of(line, mv, celsius)
     reading = float(ph[0])
     check = Check(
@@ -186,6 +190,6 @@ def checked(line: Calibration, state: Drift, mv: Floats, celsius: Floats, buffer
         tolerance_ph=0.05,
         passed=True,
         calibration=0,
+        temperature_c=float(celsius[0]),
     )
-    u_fit = float(fit_uncertainty(line, ph=ph, temperature_c=celsius)[0])
-    return drift.apply_check(state, check, ERRORS, u_fit_ph=u_fit).drift
+    return estimate.apply_check(state, check).estimate

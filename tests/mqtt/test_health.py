@@ -11,17 +11,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.config import AlarmKind, BufferConfig, Config, ErrorModel, default_alarm
+from logger.measure import estimate
 from logger.model import (
     AlarmState,
     Calibration,
     CalibrationPoint,
     Carry,
     Doubt,
-    Drift,
     ElectrodeState,
+    Estimate,
     Health,
     Level,
     Loss,
+    Question,
     SuppressionState,
     TrustCause,
     TrustState,
@@ -60,24 +62,25 @@ def carried(alarms: Mapping[str, AlarmState], electrode: ElectrodeState | None =
 
 
 def judged(
-    *, days: float = 0.0, config: Config = CONFIG, drift: Drift | None = None, line: Calibration = CALIBRATION
+    *, days: float = 0.0, config: Config = CONFIG, known: Estimate | None = None, line: Calibration = CALIBRATION
 ) -> tuple[Health, list[str]]:
     """Judge a probe so many days after its calibration."""
-    carry = carried({"ph-high": AlarmState()}, ElectrodeState(calibration=line, drift=drift))
+    carry = carried({"ph-high": AlarmState()}, ElectrodeState(calibration=line, estimate=known))
     return probe_health(MARROW, carry, config=config, at_us=AT_US + round(days * DAY_US))
 
 
-def checked(day: float, offset_ph: float = 0.0) -> Drift:
-    return Drift(
-        offset_ph=offset_ph, rate_ph_per_day=0.0, var_offset=4e-4, cov=0.0, var_rate=1e-4,
-        at_us=AT_US + round(day * DAY_US),
-    )  # fmt: skip
+STEADY = ErrorModel(drift_ph_per_day=0.0, walk_ph_per_sqrt_day=0.0)
+
+
+def checked(day: float, offset_ph: float = 0.0) -> Estimate:
+    """Return what is known after a check that found the line off by so much."""
+    known = estimate.advance(estimate.start(CALIBRATION, STEADY), at_us=AT_US + round(day * DAY_US), elapsed_us=None)
+    return replace(known, steady=replace(known.steady, mean=(offset_ph, *known.steady.mean[1:])))
 
 
 def steady(config: Config = CONFIG) -> Config:
     """An electrode whose drift is known to be nothing, so that only the calendar reminds."""
-    errors = ErrorModel(drift_ph_per_day=0.0, walk_ph_per_sqrt_day=0.0)
-    return replace(config, probes=tuple(replace(probe, errors=errors) for probe in config.probes))
+    return replace(config, probes=tuple(replace(probe, errors=STEADY) for probe in config.probes))
 
 
 def test_a_probe_that_is_silent_has_failed() -> None:
@@ -170,8 +173,8 @@ def test_hours_in_which_nobody_watched_ask_for_a_look() -> None:
         (30.0, checked(6.0), [OVERDUE]),
     ],
 )
-def test_calibration_and_check_are_reminded_of_once(days: float, check: Drift | None, expected: list[str]) -> None:
-    status, findings = judged(days=days, config=steady(), drift=check)
+def test_calibration_and_check_are_reminded_of_once(days: float, check: Estimate | None, expected: list[str]) -> None:
+    status, findings = judged(days=days, config=steady(), known=check)
     assert findings == expected
     assert status is (Health.MAINTENANCE_REQUIRED if expected else Health.GOOD)
 
@@ -187,7 +190,7 @@ def test_doubt_that_has_grown_too_large_is_reminded_of_before_the_calendar() -> 
 
 @pytest.mark.parametrize(("offset", "expected"), [(0.05, []), (-0.051, [OFF]), (0.2, [OFF])])
 def test_a_drift_that_a_check_found_is_told(offset: float, expected: list[str]) -> None:
-    assert judged(days=1.0, drift=checked(1.0, offset))[1] == expected
+    assert judged(days=1.0, known=checked(1.0, offset))[1] == expected
 
 
 def test_a_worn_electrode_is_told_by_the_calibration_in_force() -> None:
@@ -216,8 +219,8 @@ def test_the_worst_finding_gives_the_status_and_comes_first() -> None:
 def test_a_finding_stays_word_for_word_until_something_happens(
     days: float, later: float, share: float | None, offset: float
 ) -> None:
-    drift = None if share is None else checked(share * days, offset)
-    first, second = judged(days=days, drift=drift), judged(days=days + later, drift=drift)
+    known = None if share is None else checked(share * days, offset)
+    first, second = judged(days=days, known=known), judged(days=days + later, known=known)
     calendar = {OVERDUE, UNCHECKED, UNCERTAIN}
     assert set(first[1]) - calendar == set(second[1]) - calendar
     assert len(calendar & set(second[1])) <= 1
@@ -225,7 +228,12 @@ def test_a_finding_stays_word_for_word_until_something_happens(
 
 
 def test_a_check_that_nobody_could_expect_is_asked_for_again() -> None:
-    status, findings = judged(days=1.0, drift=replace(checked(0.5), unexpected=(0.3, 4e-4)))
+    found = "a check buffer was 4.00, the probe read 4.30, +0.30 off, which nobody expected"
+    question = Question(u_ph=0.0115, text=found)
+    status, findings = judged(days=1.0, known=replace(checked(0.5), question=question))
     assert status is Health.MAINTENANCE_REQUIRED
-    said = "The last check found the probe farther off than could be expected: probe or reference? Repeat it in fresh"
-    assert findings == [f"{said} buffer, or calibrate."]
+    (finding,) = findings
+    assert finding == (
+        "Probe or reference? A check buffer was 4.00, the probe read 4.30, +0.30 off, which nobody expected. Until a"
+        " check about as good is as expected nothing is claimed: repeat it in fresh buffer, or calibrate."
+    )

@@ -14,14 +14,14 @@ from logger.mqtt.schemas import schema
 from logger.mqtt.target import target_message
 from tests.mqtt.factories import CONFIG, MARROW, TOPICS
 from tests.mqtt.test_discovery import FRAME
-from tests.series import EPOCH_US
+from tests.series import EPOCH_US, spot
 from tests.watch.test_target import DEADLINE, TARGET, checked, over, watched
 
 VAT = watched().vat
 
 
 def message(state: WatchState) -> dict[str, object]:
-    made = target_message(TOPICS, VAT, state.carry, at_us=EPOCH_US)
+    made = target_message(TOPICS, VAT, state.carry, at_us=state.carry.reported.record_at_us or EPOCH_US)
     assert made is not None
     assert (made.topic, made.retain) == ("vatvigil/vat/vat/target", True)
     content: dict[str, object] = json.loads(made.payload)
@@ -31,32 +31,43 @@ def message(state: WatchState) -> dict[str, object]:
 
 def test_a_reading_of_4_58_says_not_yet_shown_and_what_would_be_needed() -> None:
     content = message(over((4.58, 60))[0])
-    assert (content["state"], content["claim"], content["lacks"]) == ("not-shown", None, ["ph"])
-    assert content["text"] == "not yet shown: reads 4.58 +/- 0.11 (k=2), needs 4.51 or lower"
-    assert content["needed_ph"] == pytest.approx(4.511, abs=0.001)
+    assert (content["state"], content["claim"], content["lacks"]) == ("not-shown", None, ["ph", "confirmation"])
+    assert content["text"] == (
+        "not yet shown: reads 4.58 +/- 0.11 (k=2), needs 4.47 or lower; another instrument must confirm it once it does"
+    )
+    assert content["needed_ph"] == pytest.approx(4.47, abs=0.001)
 
 
 def test_a_claim_is_sent_with_all_it_rests_on() -> None:
-    content = message(over((4.45, 60))[0])
+    content = message(over((4.45, 60), commands=(spot(25, 4.45),))[0])
     claim = content["claim"]
     assert isinstance(claim, dict)
     assert (content["state"], claim["record"], claim["calibration"], claim["windows"]) == ("shown", 19, 1, 3)
-    assert (claim["limit_ph"], claim["probability"], claim["z"]) == (4.6, 0.95, 1.6449)
-    assert len(content["premises"]) == 3  # type: ignore[arg-type]
+    assert (claim["limit_ph"], claim["probability"]) == (4.6, 0.95)
+    assert (claim["confirmed_by"], claim["confirmed_ph"], claim["confirmed_u"]) == ("meter", 4.45, 0.05)
+    assert claim["confirmed_at"] == "2026-11-24T18:04:00.000000Z"
+    assert len(content["premises"]) == 5  # type: ignore[arg-type]
     assert content["above_again"] is False
 
 
 def test_ph_above_again_after_a_claim_is_told() -> None:
-    content = message(over((4.4, 30), (4.8, 60))[0])
+    content = message(over((4.4, 30), (4.8, 60), commands=(spot(25, 4.4),))[0])
     assert (content["state"], content["above_again"]) == ("shown", True)
-    assert "but now reads 4.80 +/- 0.11 (k=2), above it again: hold the batch" in str(content["text"])
+    assert "but now reads 4.80 +/- 0.08 (k=2), above it again: hold the batch" in str(content["text"])
 
 
 def test_a_withdrawn_claim_is_told_until_there_is_a_new_one() -> None:
-    content = message(over((4.49, 90), commands=(checked(60, -0.12),))[0])
+    content = message(over((4.49, 90), commands=(spot(20, 4.49), checked(60, -0.6)))[0])
     assert (content["state"], content["claim"]) == ("withdrawn", None)
-    assert str(content["text"]).startswith("WITHDRAWN: pH 4.49 +/- 0.11 (k=2) was claimed to be at or below 4.60.")
-    assert content["lacks"] == ["passed-check"]
+    assert str(content["text"]).startswith("WITHDRAWN: pH 4.49 +/- 0.08 (k=2) was claimed to be at or below 4.60.")
+    assert content["lacks"] == ["ph", "question", "confirmation"]
+    assert "probe or reference?" in str(content["text"])
+
+
+def test_what_lacks_nothing_but_another_instrument_says_how_to_tell_it() -> None:
+    content = message(over((4.4, 60))[0])
+    assert content["lacks"] == ["confirmation"]
+    assert "`vatvigil verify probe --spot PH --u U --instrument NAME`; it counts for about" in str(content["text"])
 
 
 def test_nothing_known_is_a_message_too_and_no_target_is_none() -> None:

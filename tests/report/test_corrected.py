@@ -11,6 +11,7 @@ from scipy import constants
 
 from logger.config import ErrorModel
 from logger.errors import RefusedError
+from logger.measure import estimate
 from logger.measure.calibration import fit, ph_of
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import CalibrationPoint, CheckKind, Correction, Deviation, Floats, Measurements
@@ -101,11 +102,17 @@ def test_two_buffers_close_together_tell_of_the_offset_only() -> None:
     np.testing.assert_allclose(made.ph, [4.54, 8.94], atol=1e-12)
 
 
+def u_after(days: float, ph: np.ndarray, warm_c: np.ndarray) -> np.ndarray:
+    """Return u of a published reading so many days after the calibration."""
+    known = estimate.start(LINE, ERRORS)
+    return standard_uncertainty(LINE, ERRORS, known, days=np.array([days]), ph=ph, temperature_c=warm_c)
+
+
 def part_of_drift(one: Correction, share: float, ph: float) -> float:
     """The variance that stands in the place of calibration and drift."""
     made = corrected(one, [share * (one.until_at_us - one.since_at_us) / DAY_US], [ph])
     at_ph, warm_c = np.array([ph]), np.array([CELSIUS])
-    fresh = standard_uncertainty(LINE, ERRORS, at_us=np.array([START_US]), ph=at_ph, temperature_c=warm_c)
+    fresh = u_after(0.0, at_ph, warm_c)
     fit_u = fit_uncertainty(LINE, ph=at_ph, temperature_c=warm_c)
     return float((made.u**2 - fresh**2 + fit_u**2).item())
 
@@ -150,9 +157,7 @@ def test_away_from_the_buffers_the_doubt_grows() -> None:
 
 
 def test_a_correction_makes_old_readings_less_doubtful_than_they_were() -> None:
-    published = standard_uncertainty(
-        LINE, ERRORS, at_us=np.array([START_US + 9 * DAY_US]), ph=np.array([4.6]), temperature_c=np.array([CELSIUS])
-    )
+    published = u_after(9.0, np.array([4.6]), np.array([CELSIUS]))
     assert corrected(found((4.0, 0.06), days=9.0), [9.0], [4.6]).u.item() < 0.6 * published.item()
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from logger import replay
-from logger.model import Block, Command, CommandKind, Measurements
+from logger.model import Block, CheckKind, Command, CommandKind, Measurements
 from logger.report.excerpt import items, woven
 from logger.store import history, queries
 from logger.store.history import RecordSpan
@@ -42,6 +42,34 @@ def test_each_command_stands_right_before_the_record_it_was_applied_before(
     assert shape(commands, TEN[:3], TEN[3:]) == expected
 
 
+def test_an_excerpt_after_a_recalibration_knows_what_the_batch_told_before(tmp_path: Path) -> None:
+    house = House(folder=tmp_path)
+    with house.watch() as watching:
+        for begin_us in (EPOCH_US, EPOCH_US + 3600 * SECOND_US):
+            made = watching.calibrate(begin_us - 5 * SECOND_US)
+            watching.take([150.0] * 3, first_us=begin_us)
+            with watching.store.begin() as work:
+                told = replace(
+                    check(0.03),
+                    at_us=begin_us,
+                    probe="marrow-probe",
+                    calibration=made.id,
+                    kind=CheckKind.SPOT,
+                    vat="marrow",
+                )
+                told = work.add_check(told)
+                work.add_command(
+                    Command(id=0, at_us=begin_us, kind=CommandKind.CHECK, vat="", probe="marrow-probe", check=told)
+                )
+                work.commit()
+            watching.take([150.0] * 5, first_us=begin_us + 30 * SECOND_US)
+        span = RecordSpan(vat="marrow", probe="marrow-probe", first=14, last=16)
+        logged = Measurements.concatenate(list(history.measurements(watching.store, span)))
+        watch = Watch(vat=house.config.vats[0], probe=house.config.probe("marrow-probe"))
+        (again,) = [outcome.measurements for outcome in replay.replay(watch, items(watching.store, span))]
+    assert again.u.tolist() == logged.u.tolist()
+
+
 def test_an_excerpt_from_the_middle_gives_the_same_records_also_after_checks(tmp_path: Path) -> None:
     house = House(folder=tmp_path)
     with house.watch() as watching:
@@ -61,7 +89,7 @@ def test_an_excerpt_from_the_middle_gives_the_same_records_also_after_checks(tmp
         with shelf.store:
             (stored,) = [o.measurements for o in replay.replay_into(shelf, watch, items(watching.store, span))]
             assert [c.deviation_ph for c in queries.checks(shelf.store, "marrow-probe")] == [0.03]
-        assert watching.acquisition.watched["marrow-probe"].state.carry.electrode.drift is not None
+        assert watching.acquisition.watched["marrow-probe"].state.carry.electrode.estimate is not None
     assert again.u.tolist() == stored.u.tolist() == logged.u.tolist()
     for field in fields(Measurements):
         if field.name not in ("tests", "previous_spike", "since_at_us"):  # what looks back sees less in an excerpt

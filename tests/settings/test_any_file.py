@@ -42,7 +42,7 @@ def names(shape: dict[str, Any]) -> set[str]:
 
 
 OWN = {"p", "v", "ph-high", "ph-low", "no-data", "blind", "scpi", "high"}
-WORDS = st.sampled_from(sorted({*names(layout()), *OWN, *RETIRED, *retired.LIMITS}))
+WORDS = st.sampled_from(sorted({*names(layout()), *OWN, *RETIRED, *retired.LIMITS, *retired.CLAIMS}))
 TEXTS = st.text(st.characters(codec="utf-8", exclude_categories=["Cs"]), max_size=8)
 SCALARS = st.one_of(
     WORDS,

@@ -90,6 +90,7 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "deadline-warning": (72, Priority.MEDIUM),
         "deadline": (120, Priority.HIGH),
         "claim-withdrawn": (None, Priority.HIGH),
+        "unconfirmed": (None, Priority.MEDIUM),
         "above-target": (None, Priority.HIGH),
     }
     assert config.vats[0].target == TargetConfig()

@@ -6,7 +6,7 @@ import pytest
 
 from logger.errors import ConfigurationError
 from logger.settings import load
-from tests.hook.factories import script
+from tests.channels.factories import script
 
 REST = """\
 [store]

@@ -88,13 +88,13 @@ def test_a_profile_brings_its_target_and_the_hours_it_is_to_be_shown_in(
 
 
 def test_a_target_is_written_over_its_profile_key_by_key_or_without_one(tmp_path: Path) -> None:
-    alarms(tmp_path, 'profile = "kombucha"\n[vat.v.target]\nwindows = 6\nspot_check = false\n')
+    alarms(tmp_path, 'profile = "kombucha"\n[vat.v.target]\nwindows = 6\nwindow_s = 300\n')
     (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
-    assert vat.target == TargetConfig(ph=4.2, windows=6, spot_check=False)
+    assert vat.target == TargetConfig(ph=4.2, windows=6, window_s=300.0)
     own = '[profile.beets]\nbase = "kombucha"\n[profile.beets.target]\nwindows = 2\n'
-    alarms(tmp_path, f'profile = "beets"\n[vat.v.target]\nspot_check = false\n{own}')
+    alarms(tmp_path, f'profile = "beets"\n[vat.v.target]\nwindow_s = 300\n{own}')
     (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
-    assert vat.target == TargetConfig(ph=4.2, windows=2, spot_check=False)
+    assert vat.target == TargetConfig(ph=4.2, windows=2, window_s=300.0)
     by_id = alarms(tmp_path, "[vat.v.target]\nprobability = 0.99\n")
     (vat,) = load(tmp_path / "vatvigil.toml", environ={}).vats
     assert vat.target == TargetConfig(probability=0.99)

@@ -6,7 +6,7 @@ import pytest
 
 from logger.config import RETIRED, AlarmKind, Config
 from logger.settings import config_hash
-from logger.settings.retired import LIMITS
+from logger.settings.retired import CLAIMS, LIMITS
 from tests.settings.files import PROBE, STORE, VAT, WHOLE, complaints, loaded
 
 AIR = (
@@ -55,6 +55,21 @@ def test_what_was_once_out_of_bounds_there_is_no_problem_any_more(file: Path) ->
 def test_a_limit_that_is_no_more_is_left_out_and_told(file: Path, limit: str) -> None:
     config = same(file, STORE + PROBE + f"[probe.p.limits]\n{limit} = 1.0\n" + VAT)
     assert config.retired == (WINDOW.replace("witness_window_s", limit),)
+
+
+@pytest.mark.parametrize(("key", "became"), CLAIMS.items())
+def test_what_a_claim_asked_for_and_does_no_more_is_left_out_and_told(file: Path, key: str, became: str) -> None:
+    target, line = "[vat.v.target]\nph = 4.4\n", f"{key} = 12\n"
+    config = same(file, WHOLE + target + line, WHOLE + target)
+    assert config.retired == (f"{key} below [vat.v.target] is no longer a setting: {became}; remove the line",)
+    own = '[profile.beets]\nbase = "kombucha"\n[profile.beets.target]\n'
+    of_profile = WHOLE + 'profile = "beets"\n' + own
+    (sentence,) = same(file, of_profile + line, of_profile).retired
+    assert sentence.startswith(f"{key} below [profile.beets.target] is no longer")
+    (sentence,) = same(
+        file, WHOLE + target, WHOLE + target, **{f"VATVIGIL_VAT__V__TARGET__{key.upper()}": "12"}
+    ).retired
+    assert sentence.startswith(f"environment VATVIGIL_VAT__V__TARGET__{key.upper()}: {key} below [vat.v.target]")
 
 
 def test_the_other_limits_stay(file: Path) -> None:

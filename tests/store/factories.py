@@ -91,9 +91,9 @@ def entry(seq: int = 1, **more: object) -> Entry:
     )
 
 
-def event(name: str, payload: str = "{}") -> Event:
+def event(name: str, payload: str = "{}", *, at_us: int = START_US) -> Event:
     """Return an event of that id."""
-    return Event(id=name, at_us=START_US, vat="marrow", payload=payload)
+    return Event(id=name, at_us=at_us, vat="marrow", payload=payload)
 
 
 def command(kind: CommandKind = CommandKind.NOTE, **more: object) -> Command:

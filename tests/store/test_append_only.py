@@ -12,7 +12,7 @@ from logger.store.engine import parse
 from tests.store.factories import calibration, check, command, correction, entry, event, measurements, outcome
 
 FIXED = ["meta", "run", "calibration", "check_reading", "correction", "measurement", "journal"]
-FIXED += ["hook_delivery", "outbox", "inbox"]
+FIXED += ["channel_delivery", "outbox", "inbox"]
 REFUSAL = "are never changed or deleted"
 
 
@@ -24,7 +24,7 @@ def filled(store: Store) -> Store:
         unit.add_check(check())
         unit.add_correction(correction())
         unit.add_events([event("a"), event("b")], {"a": 5})
-        unit.mark_hooked({"a": 4})
+        unit.mark_taken({("hook", "a"): 4})
         answer = Answer(command=unit.add_command(command()), seq=1, applied=True, text="done")
         unit.add_command(command(calibration=made))
         unit.append(outcome(measurements(1, 2), entries=[entry()], answers=[answer]), run=run)
@@ -65,7 +65,7 @@ def test_no_row_can_be_changed_but_for_its_one_completion(store_url: str) -> Non
         "UPDATE correction SET revokes = 1",
         "UPDATE measurement SET ph = 4.1",
         "UPDATE journal SET text = ''",
-        "UPDATE hook_delivery SET at_us = 5",
+        "UPDATE channel_delivery SET at_us = 5",
         "UPDATE outbox SET payload = '' WHERE event_id = 'b'",
         "UPDATE outbox SET delivered_at_us = 6, vat = 'other' WHERE event_id = 'b'",
         "UPDATE outbox SET delivered_at_us = NULL WHERE event_id = 'a'",

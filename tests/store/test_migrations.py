@@ -19,12 +19,13 @@ from logger.store.tables import metadata
 from tests.store.conftest import Opener
 from tests.store.factories import calibration, entry, event, measurements, outcome
 
-NEXT = '''"""Add the machine's name to a run."""
+AFTER = f"{int(schema.HEAD) + 1:04}"
+NEXT = f'''"""Add the machine's name to a run."""
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0004"
-down_revision = "0003"
+revision = "{AFTER}"
+down_revision = "{schema.HEAD}"
 
 
 def upgrade() -> None:
@@ -40,7 +41,7 @@ def newer(tmp_path: Path) -> Path:
     """The migrations, with one more."""
     folder = tmp_path / "migrations 100%"
     shutil.copytree(schema.MIGRATIONS, folder, ignore=shutil.ignore_patterns("__pycache__"))
-    (folder / "versions" / "0004_host.py").write_text(NEXT)
+    (folder / "versions" / f"{AFTER}_host.py").write_text(NEXT)
     return folder
 
 
@@ -56,7 +57,7 @@ def filled(store: Store) -> Store:
     return store
 
 
-def migrate(url: str, location: Path, *, head: str = "0004") -> None:
+def migrate(url: str, location: Path, *, head: str = AFTER) -> None:
     engine = make_engine(parse(url), Access.CREATE, busy_s=1)
     try:
         schema.migrate(engine, "it", path=sqlite_path(parse(url)), head=head, location=location)
@@ -108,7 +109,7 @@ def test_an_old_store_is_brought_up_with_every_row(store_url: str, newer: Path, 
     engine.dispose()
     assert counts == {"run": 1, "calibration": 1, "measurement": 50, "journal": 1, "outbox": 1}
     assert host == "attic"
-    assert backups(tmp_path) == (["store.sqlite.0003.backup"] if store_url.startswith("sqlite") else [])
+    assert backups(tmp_path) == ([f"store.sqlite.{schema.HEAD}.backup"] if store_url.startswith("sqlite") else [])
 
 
 @pytest.mark.usefixtures("filled")
@@ -117,7 +118,7 @@ def test_the_copy_made_before_a_migration_is_the_old_store(
     newer: Path, tmp_path: Path, sqlite_url: str, opened: Opener
 ) -> None:
     migrate(sqlite_url, newer)
-    with opened(f"sqlite:///{tmp_path / 'store.sqlite.0003.backup'}", migrate=False) as old:
+    with opened(f"sqlite:///{tmp_path}/store.sqlite.{schema.HEAD}.backup", migrate=False) as old:
         [span] = history.spans(old)
         assert (span.first, span.last) == (1, 50)
         assert queries.entries(old, limit=9) == [entry()]
@@ -126,16 +127,16 @@ def test_the_copy_made_before_a_migration_is_the_old_store(
 @pytest.mark.usefixtures("filled")
 @only_sqlite
 def test_an_older_copy_is_never_overwritten(store_url: str, newer: Path, tmp_path: Path) -> None:
-    (tmp_path / "store.sqlite.0003.backup").write_text("older")
+    (tmp_path / f"store.sqlite.{schema.HEAD}.backup").write_text("older")
     migrate(store_url, newer)
-    assert backups(tmp_path) == ["store.sqlite.0003-1.backup", "store.sqlite.0003.backup"]
-    assert (tmp_path / "store.sqlite.0003.backup").read_text() == "older"
+    assert backups(tmp_path) == [f"store.sqlite.{schema.HEAD}-1.backup", f"store.sqlite.{schema.HEAD}.backup"]
+    assert (tmp_path / f"store.sqlite.{schema.HEAD}.backup").read_text() == "older"
 
 
 @pytest.mark.usefixtures("filled")
 def test_a_migration_that_fails_changes_nothing(store_url: str, newer: Path, tmp_path: Path) -> None:
     before = columns(store_url, "run")
-    with (newer / "versions" / "0004_host.py").open("a") as script:
+    with (newer / "versions" / f"{AFTER}_host.py").open("a") as script:
         script.write('    raise ZeroDivisionError("halfway")\n')
     for _ in range(2):
         with pytest.raises(ZeroDivisionError):
@@ -149,7 +150,7 @@ def test_a_migration_that_fails_changes_nothing(store_url: str, newer: Path, tmp
 def test_a_store_of_a_newer_version_is_left_alone(store_url: str, newer: Path, tmp_path: Path) -> None:
     migrate(store_url, newer)
     kept = backups(tmp_path)
-    with pytest.raises(StoreError, match="has revision 0004, this version of vatvigil works with 0003"):
+    with pytest.raises(StoreError, match=f"has revision {AFTER}, this version of vatvigil works with {schema.HEAD}"):
         Store.open(store_url, simulated=False)
     with pytest.raises(StoreError, match="was written by a newer vatvigil"):
         Store.open(store_url, simulated=False, migrate=True)
@@ -167,5 +168,5 @@ def test_a_wholly_copied_old_store_passes_the_integrity_check(
 ) -> None:
     opened(sqlite_url).close()
     migrate(sqlite_url, newer)
-    with closing(sqlite3.connect(tmp_path / "store.sqlite.0003.backup")) as copy:
+    with closing(sqlite3.connect(tmp_path / f"store.sqlite.{schema.HEAD}.backup")) as copy:
         assert copy.execute("PRAGMA integrity_check").fetchall() == [("ok",)]

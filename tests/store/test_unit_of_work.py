@@ -155,17 +155,37 @@ def test_events_leave_in_order_and_only_once(store: Store) -> None:
     assert queries.outbox_waiting(store) == queries.Waiting(count=0, oldest_at_us=None)
 
 
-def test_what_went_the_second_way_goes_it_once_and_waits_for_the_broker(store: Store) -> None:
+def test_what_a_channel_took_it_takes_once_and_it_waits_for_the_broker(store: Store) -> None:
     with store.begin() as unit:
         unit.add_events([event("c"), event("a"), event("b")], {"b": START_US})
+        unit.begin_channels(["push-1"], START_US)
         unit.commit()
-    assert [waiting.id for waiting in queries.unhooked_events(store)] == ["c", "a"]
+    assert waiting(store, "push-1") == ["c", "a", "b"]
     for at_us in (START_US, START_US + 1):  # told twice: the first time stands
         with store.begin() as unit:
-            unit.mark_hooked({"c": at_us, "not stored yet": at_us})
+            unit.mark_taken({("push-1", "c"): at_us, ("push-1", "not stored yet"): at_us})
             unit.commit()
-    assert queries.unhooked_events(store) == [event("a")]
-    assert [waiting.id for waiting in queries.unsent_events(store, 9)] == ["c", "a"]
+    assert waiting(store, "push-1") == ["a", "b"]
+    assert waiting(store, "push-1", undelivered=True) == ["a"]
+    assert waiting(store, "hook", undelivered=True) == ["c", "a"]
+    assert [untold.id for untold in queries.untold_events(store)] == ["a"]
+    assert [unsent.id for unsent in queries.unsent_events(store, 9)] == ["c", "a"]
+
+
+def test_a_channel_gets_nothing_that_is_older_than_itself_or_than_asked_for(store: Store) -> None:
+    with store.begin() as unit:
+        unit.add_events([event("a"), event("b", at_us=START_US + 2), event("c", at_us=START_US + 3)])
+        unit.begin_channels(["push-1"], START_US + 1)
+        unit.begin_channels(["push-1"], START_US + 3)  # a later start changes nothing
+        unit.commit()
+    assert waiting(store, "push-1") == ["b", "c"]
+    assert waiting(store, "push-1", since_us=START_US + 3) == ["c"]
+    assert waiting(store, "push-2") == []
+
+
+def waiting(store: Store, channel: str, *, since_us: int = 0, undelivered: bool = False) -> list[str]:
+    found = queries.untaken_events(store, channel, since_us=since_us, undelivered=undelivered)
+    return [event.id for event in found]
 
 
 def test_an_event_id_is_there_once(store: Store) -> None:

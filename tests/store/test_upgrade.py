@@ -138,11 +138,6 @@ def shown(carry: Carry) -> dict[str, State]:
     return {name: alarm.shown for name, alarm in standing.items()}
 
 
-def _with_watch_times(progress: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return what of a target's progress has a watch time."""
-    return [*filter(None, (progress["check"], progress["spot"])), progress["claim"]["drift"]]
-
-
 def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[str, Any], tmp_path: Path) -> None:
     carry = queries.watches(store)["vat"]
     moved: dict[str, Any] = {"probe": carry.probe, "alarms": msgspec.to_builtins(carry.alarms)}
@@ -151,8 +146,12 @@ def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[s
     del remembered["witness"]  # trust is learnt anew
     assert carry.trust == TrustState()
     assert {(state.pop("newest"), state.pop("newest_u")) for state in moved["alarms"].values()} == {(None, None)}
-    for where in (moved["drift"], *_with_watch_times(moved["progress"])):
-        assert where.pop("elapsed_us") is None  # what an older version did not know
+    was, now = remembered.pop("progress"), moved.pop("progress")
+    assert {name: now[name] for name in ("started_us", "fresh_us", "reading_at_us")}.items() <= was.items()
+    assert (now["claim"], now["spot"], now["newest"]) == (None, None, None)
+    assert now["withdrawn"]["text"].startswith(f"pH {was['claim']['ph']:.2f} was claimed to be at or below 4.60 by an")
+    assert remembered.pop("drift") is not None
+    assert moved.pop("estimate") is None  # begun anew by the checks, at the next record
     assert moved.pop("thermometer")["good_c"] is None
     added = ("calibrated_us", "checked_us", "spotted_us", "unwatched_at_us", "record_at_us", "record_us")
     assert [moved.pop(name) for name in added] == [None] * len(added)
@@ -164,8 +163,7 @@ def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[s
         made.id if made else None for made in (carry.electrode.calibration, carry.electrode.check, carry.electrode.spot)
     ]
     assert numbers == [1, 2, 3]
-    assert (carry.electrode.drift is None, carry.batch.started_us) == (False, 1_800_000_000)
-    assert carry.batch.progress.claim is not None
+    assert carry.batch.started_us == 1_800_000_000
     own = queries.watches(store)["system"].alarms["broker-away"]
     assert (own.shown, own.occurrence) == (State.ACKNOWLEDGED, 2)
     assert [path.name for path in tmp_path.glob("*.backup")] == (["store.sqlite.0001.backup"] if store.path else [])
@@ -175,7 +173,8 @@ def test_all_that_waited_waits_still(store: Store) -> None:
     (command,) = queries.pending_commands(store)
     assert (command.kind, command.alarm, command.seq) == (CommandKind.ACKNOWLEDGE, "ph-high", 0)
     unsent = [event.id for event in queries.unsent_events(store, limit=99)]
-    assert (len(unsent), [event.id for event in queries.unhooked_events(store)]) == (4, unsent[1:])
+    unhooked = [event.id for event in queries.untaken_events(store, "hook", undelivered=True)]
+    assert (len(unsent), unhooked) == (4, unsent[1:])
     assert len(queries.retained_topics(store)) == 2
     (span,) = history.spans(store)
     assert (span.first, span.last, len(queries.entries(store, limit=999))) == (1, LAST, 213)
@@ -201,13 +200,19 @@ def test_the_next_records_go_on_from_it(store: Store, config: Config) -> None:
         commit.add(acquisition.evaluate([read]), at_us=read.at_us)
     after = queries.watches(store)["vat"]
     assert after == watched.state.carry
-    assert shown(after) == {**ALARMS, "ph-high": State.ACKNOWLEDGED}
-    assert after.batch.progress.claim == before.batch.progress.claim is not None
-    (acknowledged,) = queries.entries(store, limit=99, since_at_us=LAST_AT_US + 1)
-    assert (acknowledged.cause, acknowledged.alarm, acknowledged.seq) == (Cause.ACKNOWLEDGED, "ph-high", LAST + 1)
+    assert shown(after) == {**ALARMS, "ph-high": State.ACKNOWLEDGED, "claim-withdrawn": State.UNACKNOWLEDGED}
+    assert after.batch.progress.withdrawn == before.batch.progress.withdrawn is not None
+    known = after.electrode.estimate
+    assert known is not None
+    assert known.at_us == max(each.at_us for each in (after.electrode.check, after.electrode.spot) if each)
+    told = queries.entries(store, limit=99, since_at_us=LAST_AT_US + 1)
+    assert sorted((entry.cause, entry.alarm, entry.seq) for entry in told) == [
+        (Cause.ACKNOWLEDGED, "ph-high", LAST + 1),
+        (Cause.ANNUNCIATED, "claim-withdrawn", LAST + 1),
+    ]
     assert queries.pending_commands(store) == []
     assert [event.id for event in queries.unsent_events(store, limit=99)][:4] == [event.id for event in unsent]
-    assert len(queries.unsent_events(store, limit=99)) == 5
+    assert len(queries.unsent_events(store, limit=99)) == 6
     records = queries.latest(store, "probe", count=4)
     assert records.seq.tolist() == [LAST, LAST + 1, LAST + 2, LAST + 3]
     assert set(records.since_at_us.tolist()) == set(newest.since_at_us.tolist())

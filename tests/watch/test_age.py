@@ -6,16 +6,18 @@ import numpy as np
 import pytest
 
 from logger.config import AlarmKind, TargetConfig
-from logger.measure import age, drift
-from logger.measure.target import current_progress, lacks
-from logger.model import Block, Carry, CheckKind, Command, CommandKind, Drift, Lack, Outcome, WatchState
+from logger.measure import age, claims, estimate
+from logger.measure.target import current_progress
+from logger.model import Block, Carry, CheckKind, Command, CommandKind, Lack, Outcome, TargetWindow, WatchState
 from logger.units import DAY_US, HOUR_US
 from logger.watch import pipeline
 from tests.series import EPOCH_US, calibrate, check, of_ph, raw_alarm, restored, watch
 
 NOON = age.Moment(at_us=EPOCH_US, elapsed_us=5 * HOUR_US)
 ALARMS = (raw_alarm(AlarmKind.CALIBRATION_OVERDUE, None), raw_alarm(AlarmKind.CHECK_OVERDUE, None))
-WATCH = watch(*ALARMS, poll_s=3600.0)
+TARGET = TargetConfig()
+_WATCH = watch(*ALARMS, poll_s=3600.0)
+WATCH = replace(_WATCH, vat=replace(_WATCH.vat, target=TARGET))
 
 
 @pytest.mark.parametrize(
@@ -77,18 +79,37 @@ def test_the_drift_grows_by_the_watch_time() -> None:
     np.testing.assert_array_equal(back.u[60:], steady.u[60:])
 
 
-@pytest.mark.parametrize("kind", [CheckKind.BUFFER, CheckKind.SPOT])
-def test_a_claim_lacks_a_recent_check_though_the_clock_was_set_back(kind: CheckKind) -> None:
-    state, _ = watched(2.0, back_h=30.0, checks={6: kind})
-    target = TargetConfig(check_within_h=24.0)
+def test_a_measurement_confirms_no_longer_because_the_clock_was_set_back() -> None:
+    """By the wall clock alone it was made at the newest window, and not 42 hours before it."""
 
-    def lacking(carry: Carry, *, elapsed_us: int | None) -> set[Lack]:
-        now = carry.reported.record_at_us or 0
-        return {*lacks(target, carry, current_progress(carry), at_us=now, elapsed_us=elapsed_us)}
+    def lacking(back_h: float, seq: int) -> set[Lack]:
+        state, _ = watched(2.0, back_h=back_h, checks={seq: CheckKind.SPOT})
+        carry = state.carry
+        newest = of_the_newest_record(carry)
+        progress = replace(current_progress(carry), newest=newest, shows=TARGET.windows)
+        return {*claims.lacks(TARGET, carry, progress, at_us=newest.at_us, elapsed_us=newest.elapsed_us)}
 
-    by_wall = lacking(state.carry, elapsed_us=None)
-    by_both = lacking(state.carry, elapsed_us=state.carry.reported.record_us)
-    assert by_both - by_wall == {Lack.RECENT_CHECK} | ({Lack.SPOT_CHECK} if kind is CheckKind.SPOT else set())
+    assert lacking(0.0, 48) == set()
+    assert lacking(42.0, 6) == lacking(0.0, 6) == {Lack.CONFIRMATION}
+
+
+def of_the_newest_record(carry: Carry) -> TargetWindow:
+    """Return a window that reads far below the target at the newest record of a watch."""
+    at_us, us = carry.reported.record_at_us, carry.reported.record_us
+    assert at_us is not None
+    assert us is not None
+    return TargetWindow(
+        at_us=at_us,
+        elapsed_us=us,
+        seq=48,
+        read_ph=4.2,
+        u_noise=0.0,
+        temperature_c=20.0,
+        slope=0.99,
+        ph=4.2,
+        u=0.05,
+        believed=True,
+    )
 
 
 def test_the_newer_of_two_checks_is_the_later_one_by_watch_time() -> None:
@@ -102,13 +123,16 @@ def test_the_newer_of_two_checks_is_the_later_one_by_watch_time() -> None:
 def test_a_check_after_the_clock_was_set_back_finds_the_drift_grown() -> None:
     state, _ = watched(3.0, back_h=60.0, checks={60: CheckKind.BUFFER})
     made, errors = state.carry.electrode, WATCH.probe.errors
-    assert isinstance(made.drift, Drift)
-    assert made.drift.elapsed_us == 59 * HOUR_US
     assert made.calibration is not None
-    start = drift.start(made.calibration, errors, elapsed_us=made.calibrated_us)
-    grown = drift.advance(start, errors, at_us=made.drift.at_us, elapsed_us=made.drift.elapsed_us)
-    assert grown.var_offset == drift.advance(start, errors, at_us=EPOCH_US + 59 * HOUR_US).var_offset
-    assert drift.days_until(start, at_us=EPOCH_US - DAY_US) == 0.0
+    assert made.check is not None
+    assert made.estimate is not None
+    assert made.estimate.elapsed_us == 59 * HOUR_US
+    start = estimate.start(made.calibration, errors, elapsed_us=made.calibrated_us)
+    grown = estimate.advance(start, at_us=made.check.at_us, elapsed_us=59 * HOUR_US)
+    by_wall = estimate.advance(replace(start, elapsed_us=None), at_us=EPOCH_US + 59 * HOUR_US, elapsed_us=None)
+    assert (grown.steady, grown.distrustful) == (by_wall.steady, by_wall.distrustful)
+    assert made.estimate == estimate.apply_check(start, made.check, elapsed_us=59 * HOUR_US).estimate
+    assert estimate.days_until(start, at_us=EPOCH_US - DAY_US, elapsed_us=None) == 0.0
 
 
 def test_watch_times_are_stored_and_go_on_between_records() -> None:

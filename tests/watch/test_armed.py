@@ -3,10 +3,10 @@
 from dataclasses import replace
 
 from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
-from logger.model import Cause, CheckKind, Command, CommandKind, Entry, Mark
+from logger.model import Cause, Command, CommandKind, Entry, Mark
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
-from tests.series import EPOCH_US, calibrate, carry_over, check, of_ph, restored, watch
+from tests.series import EPOCH_US, calibrate, carry_over, of_ph, restored, spot, watch
 
 HIGH = AlarmConfig(
     id="ph-high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, armed_ph=4.5, window_s=60.0, on_delay_s=0.0
@@ -14,7 +14,7 @@ HIGH = AlarmConfig(
 ABOVE = AlarmConfig(
     id="above-target", kind=AlarmKind.ABOVE_TARGET, on_delay_s=0.0, window_s=0.0, priority=Priority.HIGH
 )
-TARGET = TargetConfig(window_s=60.0, windows=3, spot_check=False)
+TARGET = TargetConfig(window_s=60.0, windows=3)
 ASLEEP_S = 5760.0
 """At so slow a poll trust closes no window in these series, which jump."""
 CLAIMING = replace(watch(ABOVE, poll_s=ASLEEP_S), vat=replace(watch(ABOVE, poll_s=ASLEEP_S).vat, target=TARGET))
@@ -60,10 +60,12 @@ def test_another_batch_disarms_it_and_what_stood_is_over() -> None:
 
 
 def test_a_target_that_was_claimed_is_watched_from_above() -> None:
-    entries = told(CLAIMING, (4.7, 60), (4.45, 60), (4.61, 60), (4.65, 60), (4.61, 60), (4.58, 60))
+    entries = told(
+        CLAIMING, (4.7, 60), (4.45, 60), (4.61, 60), (4.65, 60), (4.61, 60), (4.58, 60), commands=(spot(80, 4.45),)
+    )
     assert brief(entries) == [(Cause.ANNUNCIATED, 187), (Cause.RETURNED, 307)]
     assert entries[0].text.startswith(
-        "pH has risen through its target, after it was claimed. It reads 4.65 +/- 0.10 (k=2)"
+        "pH has risen through its target, after it was claimed. It reads 4.65 +/- 0.08 (k=2)"
     )
     assert "or nothing is claimed any more" in entries[1].text
     assert entries[0].annunciates
@@ -74,14 +76,14 @@ def test_what_was_never_claimed_is_not_above_its_target_again() -> None:
 
 
 def test_what_is_not_believed_neither_raises_nor_clears_it() -> None:
-    entries = told(CLAIMING, (4.45, 60), (None, 60), (4.65, 30), (None, 60))
+    entries = told(CLAIMING, (4.45, 60), (None, 60), (4.65, 30), (None, 60), commands=(spot(30, 4.45),))
     assert brief(entries) == [(Cause.ANNUNCIATED, 127)]
 
 
 def test_a_withdrawn_claim_is_told_by_its_own_alarm_and_another_batch_has_no_claim() -> None:
-    found = ask(100, CommandKind.CHECK, check=check(-0.2, at_s=1000.0, kind=CheckKind.SPOT, reference_ph=4.45))
-    entries = told(CLAIMING, (4.45, 60), (4.65, 60), commands=(found,))
+    confirmed = spot(30, 4.49)
+    entries = told(CLAIMING, (4.49, 60), (4.65, 60), commands=(confirmed, spot(100, 4.65, -0.9)))
     assert brief(entries) == [(Cause.ANNUNCIATED, 67), (Cause.RETURNED, 100)]
     started = ask(100, CommandKind.MARK, note=Mark.STARTED)
-    entries = told(CLAIMING, (4.45, 60), (4.65, 60), commands=(started,))
+    entries = told(CLAIMING, (4.49, 60), (4.65, 60), commands=(confirmed, started))
     assert brief(entries) == [(Cause.ANNUNCIATED, 67), (Cause.RETURNED, 100)]

@@ -8,9 +8,33 @@ from hypothesis import strategies as st
 
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QualityLimits, QuietConfig, ScpiConfig, TargetConfig
 from logger.measure.calibration import fit
-from logger.model import Block, CalibrationPoint, Command, CommandKind, Mark, Measurements, Outcome, WatchState
+from logger.model import (
+    Block,
+    CalibrationPoint,
+    Cause,
+    Check,
+    CheckKind,
+    Command,
+    CommandKind,
+    Mark,
+    Measurements,
+    Outcome,
+    WatchState,
+)
 from tests.examples import examples
-from tests.series import EPOCH_US, POINTS, block, calibrate, carry_over, check, millivolts, raw_alarm, watch
+from tests.series import (
+    EPOCH_US,
+    POINTS,
+    block,
+    calibrate,
+    carry_over,
+    check,
+    millivolts,
+    of_ph,
+    raw_alarm,
+    spot,
+    watch,
+)
 
 ALARMS = (
     raw_alarm(on_delay_s=30.0, off_delay_s=20.0, reminder_s=60.0, realarm_s=90.0, raise_after_reminders=2),
@@ -43,9 +67,10 @@ ALARMS = (
     AlarmConfig(id="apart", kind=AlarmKind.DISAGREEMENT, window_s=60.0, on_delay_s=30.0),
     AlarmConfig(id="deadline", kind=AlarmKind.DEADLINE, setpoint=0.1, on_delay_s=0.0, window_s=0.0, reminder_s=70.0),
     AlarmConfig(id="above", kind=AlarmKind.ABOVE_TARGET, on_delay_s=20.0, off_delay_s=30.0, window_s=0.0),
+    AlarmConfig(id="unconfirmed", kind=AlarmKind.UNCONFIRMED, on_delay_s=0.0, window_s=0.0, reminder_s=80.0),
     AlarmConfig(id="withdrawn", kind=AlarmKind.CLAIM_WITHDRAWN, on_delay_s=0.0, window_s=0.0, latching=True),
 )
-TARGET = TargetConfig(ph=4.65, probability=0.6, window_s=60.0, windows=2, spot_check=False)
+TARGET = TargetConfig(ph=4.7, probability=0.5, window_s=60.0, windows=2)
 """What these series now and then show, and checks contradict."""
 LIMITS = QualityLimits(flat_suspect_s=120.0, flat_fail_s=240.0, max_gap_s=45.0)
 _WATCH = watch(*ALARMS, limits=LIMITS)  # type: ignore[arg-type]
@@ -70,12 +95,12 @@ THREE = replace(
 """Segments that meet at 6.865: the stretches at pH 8 are read from the upper one."""
 asked = st.tuples(
     st.integers(2, 90),
-    st.one_of(st.sampled_from(CommandKind), st.just(CommandKind.MARK)),
+    st.one_of(st.sampled_from(CommandKind), st.sampled_from([CommandKind.MARK, CommandKind.CHECK])),
     st.sampled_from([a.id for a in ALARMS]),
     st.sampled_from([None, 1, 2]),
     st.sampled_from(Mark),
     st.sampled_from([30.0, 95.0, None]),
-    st.sampled_from([0.01, -0.03, 0.2]),
+    st.sampled_from([0.01, -0.03, 0.2, -1.2]),
 )
 
 
@@ -120,8 +145,15 @@ def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, Ma
         duration_s=seconds,
         seq=seq,
         calibration=THREE if kind is CommandKind.CALIBRATE else None,
-        check=check(off, at_s=10.0 * seq, calibration=1 + number % 2) if kind is CommandKind.CHECK else None,
+        check=_check(number, seq, off) if kind is CommandKind.CHECK else None,
     )
+
+
+def _check(number: int, seq: int, off: float) -> Check:
+    """A meter that agrees more often than not, or a buffer; with the second calibration now and then."""
+    if number % 3 == 2:
+        return check(off, at_s=10.0 * seq, calibration=1 + number % 2)
+    return check(off, at_s=10.0 * seq, kind=CheckKind.SPOT, instrument=f"meter {number % 2}", u_reference_ph=0.05)
 
 
 def _same_columns(left: Measurements, right: Measurements) -> None:
@@ -160,3 +192,18 @@ def test_row_by_row_gives_the_same_outcome_as_at_once(rows: Block, wanted: list,
         watched = replace(WATCH, probe=probe)
         _same(carry_over(watched, rows, commands=commands), carry_over(watched, rows, commands=commands, cuts=every))
     _same(carry_over(WATCH, rows, commands=commands), carry_over(WATCH, rows, commands=commands, cuts=every))
+
+
+def test_a_claim_that_is_asked_for_confirmed_and_withdrawn_is_the_same_however_it_is_cut() -> None:
+    quiet = watch(*(alarm for alarm in ALARMS if alarm.kind.is_of_target))
+    watched = replace(quiet, vat=replace(quiet.vat, target=replace(TARGET, ph=4.6, probability=0.95)))
+    rng = np.random.default_rng(3)
+    rows = of_ph([4.9] * 20 + (4.48 + rng.normal(0.0, 0.003, 80)).tolist())
+    commands = [calibrate(), spot(45, 4.48, 0.02), spot(75, 4.48, -1.2)]
+    whole = carry_over(watched, rows, commands=commands)
+    causes = [(e.alarm or e.cause, e.cause) for outcome in whole[1] for e in outcome.entries]
+    assert ("unconfirmed", Cause.ANNUNCIATED) in causes
+    assert (Cause.MEASURED_AT_TARGET, Cause.MEASURED_AT_TARGET) in causes
+    assert ("withdrawn", Cause.ANNUNCIATED) in causes
+    for cuts in (range(1, 100), (44, 45, 74, 75, 76), *([n] for n in range(35, 80, 3))):
+        _same(whole, carry_over(watched, rows, commands=commands, cuts=cuts))

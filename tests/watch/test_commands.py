@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 
 from logger.config import AlarmKind, ErrorModel
-from logger.measure import drift
+from logger.measure import age, estimate
 from logger.measure.calibration import fit
+from logger.measure.error_state import OFFSET, RATE
 from logger.measure.uncertainty import standard_uncertainty
 from logger.model import (
     Acceptance,
@@ -16,8 +17,8 @@ from logger.model import (
     Check,
     Command,
     CommandKind,
-    Drift,
     Entry,
+    Estimate,
     Quality,
     State,
     WatchState,
@@ -57,12 +58,12 @@ def causes(entries: list[Entry]) -> list[Cause]:
 def test_a_check_is_told_in_the_journal_and_moves_what_is_known_of_the_drift() -> None:
     state, entries, answers = told(checked(5, 0.03, at_s=DAY_S))
     (entry,) = [e for e in entries if e.cause is Cause.CHECKED]
-    words = "Check buffer 4.00, probe 4.04: off by +0.03, passed (tolerance 0.05)"
+    words = "A check buffer was 4.00, the probe read 4.04: off by +0.03, passed (tolerance 0.05)"
     assert (entry.seq, entry.by, entry.text, answers[105]) == (5, "tova", words, words)
     assert entry.value == pytest.approx(4.035)
-    known = state.carry.electrode.drift
+    known = state.carry.electrode.estimate
     assert known is not None
-    assert 0.005 < known.offset_ph < 0.03
+    assert 0.005 < known.steady.mean[OFFSET] < 0.03
     assert known.at_us == EPOCH_US + round(DAY_S * 1e6)
 
 
@@ -72,36 +73,38 @@ def test_records_after_a_check_carry_the_doubt_it_leaves_and_those_before_do_not
     _, (outcome,) = carry_over(WATCH, rows, commands=[calibrate(), command])
     measured, errors, line = outcome.measurements, ErrorModel(), calibration()
 
-    def u(known: Drift | None) -> np.ndarray:
-        return standard_uncertainty(
-            line, errors, at_us=rows.at_us, ph=measured.ph, temperature_c=rows.temperature_c, drift=known
-        )
+    def u(known: Estimate) -> np.ndarray:
+        days = age.days_since(known, rows.at_us, rows.elapsed_us)
+        return standard_uncertainty(line, errors, known, days=days, ph=measured.ph, temperature_c=rows.temperature_c)
 
-    assert outcome.carry.electrode.drift is not None
-    np.testing.assert_array_equal(measured.u[:2], u(None)[:2])
-    np.testing.assert_array_equal(measured.u[2:], u(outcome.carry.electrode.drift)[2:])
-    assert measured.u[3] < u(None)[3]
+    before, after = estimate.start(line, errors, elapsed_us=0), outcome.carry.electrode.estimate
+    assert after is not None
+    np.testing.assert_array_equal(measured.u[:2], u(before)[:2])
+    np.testing.assert_array_equal(measured.u[2:], u(after)[2:])
+    assert measured.u[3] < u(before)[3]
     np.testing.assert_allclose(measured.ph, 4.5, atol=1e-6)  # never corrected silently
 
 
-def test_a_check_that_nobody_could_expect_is_told_and_waits_for_a_repeat() -> None:
+def test_a_check_that_nobody_could_expect_is_told_and_counts_with_the_doubt_that_it_leaves() -> None:
     state, entries, answers = told(checked(5, 0.02, at_s=3600.0), checked(9, 0.4, at_s=7200.0))
     alone, _, _ = told(checked(5, 0.02, at_s=3600.0))
-    assert state.carry.electrode.drift is not None
-    assert state.carry.electrode.drift.unexpected is not None
-    assert replace(state.carry.electrode.drift, unexpected=None) == alone.carry.electrode.drift
+    known, before = state.carry.electrode.estimate, alone.carry.electrode.estimate
+    assert known is not None
+    assert before is not None
+    assert known.question is not None
+    assert known.question.text == "a check buffer was 4.00, the probe read 4.41, +0.40 off, which nobody expected"
+    assert known.steady.mean[OFFSET] == pytest.approx(0.4, abs=0.02)
+    assert known.steady.covariance[OFFSET][OFFSET] > before.steady.covariance[OFFSET][OFFSET]
     assert "probe or reference?" in entries[-1].text
     assert not answers[109].startswith("refused")
 
 
-def test_a_first_check_that_nobody_could_expect_counts_once_a_repeat_agrees() -> None:
-    state, _, _ = told(checked(5, 0.4, at_s=60.0))
-    assert state.carry.electrode.drift is not None
-    start = drift.start(calibration(), ErrorModel(), elapsed_us=0)
-    assert replace(state.carry.electrode.drift, unexpected=None) == start
+def test_a_repeat_that_agrees_answers_it() -> None:
     state, entries, _ = told(checked(5, 0.4, at_s=60.0), checked(9, 0.41, at_s=120.0))
-    assert state.carry.electrode.drift is not None
-    assert state.carry.electrode.drift.offset_ph == pytest.approx(0.41, abs=0.01)
+    known = state.carry.electrode.estimate
+    assert known is not None
+    assert known.question is None
+    assert known.steady.mean[OFFSET] == pytest.approx(0.405, abs=0.01)
     assert "probe or reference?" not in entries[-1].text
 
 
@@ -117,7 +120,11 @@ def test_a_reading_beyond_the_buffers_says_so_and_is_believed() -> None:
 def test_a_calibration_makes_the_drift_unknown_again() -> None:
     again = ask(9, CommandKind.CALIBRATE, calibration=replace(calibration(), id=2))
     state, _, answers = told(checked(5, 0.02, at_s=3600.0), again, checked(12, 0.02, at_s=7200.0))
-    assert state.carry.electrode.drift is None
+    known, new = state.carry.electrode.estimate, estimate.start(calibration(), ErrorModel())
+    assert known is not None
+    assert known.steady.mean == known.distrustful.mean == (0.0,) * 7
+    assert known.steady.covariance[: RATE + 1] == new.steady.covariance[: RATE + 1]
+    assert known.distrustful.covariance[: RATE + 1] == new.distrustful.covariance[: RATE + 1]
     assert answers[112] == (
         "refused: check 1 was made with calibration 1, and calibration 2 is in force: it stays on record, but says"
         " nothing of the drift"
@@ -138,7 +145,8 @@ def test_a_calibration_makes_the_drift_unknown_again() -> None:
 def test_a_check_of_something_else_is_refused(made: Check | None, sentence: str) -> None:
     state, entries, answers = told(ask(5, CommandKind.CHECK, check=made))
     assert answers[105].startswith(sentence)
-    assert (state.carry.electrode.drift, causes(entries)[-1]) == (None, Cause.REFUSED)
+    assert state.carry.electrode.estimate == estimate.start(calibration(), ErrorModel(), elapsed_us=0)
+    assert causes(entries)[-1] is Cause.REFUSED
 
 
 def test_a_check_without_a_calibration_in_force_is_refused() -> None:
@@ -239,9 +247,9 @@ def test_work_of_no_sensible_length_is_refused(duration_s: float) -> None:
     assert state.carry.suppression.attended_until_us is None
 
 
-def test_the_drift_after_a_check_is_what_its_own_room_says() -> None:
+def test_what_is_known_after_a_check_is_what_its_own_room_says() -> None:
     state, _, _ = told(checked(5, 0.03, at_s=DAY_S))
-    line, errors = calibration(), ErrorModel()
-    known = drift.apply_check(drift.start(line, errors), check(0.03, at_s=DAY_S), errors, u_fit_ph=0.0134)
-    assert state.carry.electrode.drift is not None
-    assert state.carry.electrode.drift.offset_ph == pytest.approx(known.drift.offset_ph, abs=0.001)
+    start = estimate.start(calibration(), ErrorModel(), elapsed_us=0)
+    found = estimate.apply_check(start, check(0.03, at_s=DAY_S), elapsed_us=40_000_000)
+    assert found.is_expected
+    assert state.carry.electrode.estimate == found.estimate

@@ -17,7 +17,7 @@ BLIND = default_alarm(AlarmKind.BLIND)
 LOW = raw_alarm(AlarmKind.PH_LOW, 4.2, on_delay_s=60.0)
 WARM = raw_alarm(AlarmKind.TEMPERATURE_HIGH, 24.0)
 WATCH = watch(TRUST, BLIND, LOW, WARM)
-TARGET = TargetConfig(window_s=60.0, windows=3, spot_check=False)
+TARGET = TargetConfig(window_s=60.0, windows=3)
 WITH_TARGET = replace(WATCH, vat=replace(WATCH.vat, target=TARGET))
 BREAK_OFF = CommandKind.BREAK_OFF
 

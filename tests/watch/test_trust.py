@@ -233,7 +233,7 @@ def test_nothing_is_annunciated_by_ph_alarms_while_the_probe_is_not_back() -> No
 
 def test_what_a_lost_probe_cannot_support_is_no_claim() -> None:
     # The second probe judges alarms; that its vat is at the target it never says for the first.
-    target = TargetConfig(ph=4.6, window_s=300.0, windows=3, spot_check=False)
+    target = TargetConfig(ph=4.6, window_s=300.0, windows=3)
     watched_ = replace(WATCH, vat=replace(WATCH.vat, target=target))
     ph = [5.2] * (4 * HOUR) + [4.2] * (6 * HOUR)
     state, outcome = watched(with_second(readings(ph), [4.2 + 0.5] * len(ph)), watch_=watched_)

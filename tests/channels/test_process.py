@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from logger.hook import HookResult
-from logger.hook.runner import HookOutput, secrets_of
-from tests.hook.factories import Post, event, runner, script
+from logger.channels import RunResult
+from logger.channels.process import Output, secrets_of
+from tests.channels.factories import Post, event, runner, script
 from tests.parts.waiting import wait_until
 
 
@@ -32,7 +32,7 @@ def test_it_hears_the_event_as_json_and_its_arguments_as_they_stand(tmp_path: Pa
     said = script(tmp_path, 'cat > "$0.d/event"; printf "%s|" "$@" > "$0.d/arguments"')
     ours = runner(post, said, "two words", "$HOME;`id`")
     ours.submit(event())
-    assert post.next() == HookResult(event().id, "")
+    assert post.next() == RunResult("hook", event().id, "")
     ours.stop(1)
     assert json.loads((tmp_path / "hook.d/event").read_text()) == json.loads(event().payload)
     assert (tmp_path / "hook.d/arguments").read_text() == "two words|$HOME;`id`|"
@@ -46,7 +46,7 @@ def test_it_sees_none_of_our_settings_and_not_the_manager_s_socket(
     monkeypatch.setenv("LANG", "C.UTF-8")
     ours = runner(post, script(tmp_path, 'env > "$0.d/environment"; pwd > "$0.d/folder"'))
     ours.submit(event())
-    assert post.next() == HookResult(event().id, "")
+    assert post.next() == RunResult("hook", event().id, "")
     ours.stop(1)
     seen = (tmp_path / "hook.d/environment").read_text()
     assert [word in seen for word in ("salsify", "VATVIGIL", "NOTIFY", "LANG=C.UTF-8")] == [False, False, False, True]
@@ -67,7 +67,7 @@ def test_it_sees_none_of_our_settings_and_not_the_manager_s_socket(
 def test_how_it_ended_is_told(tmp_path: Path, post: Post, text: str, trouble: str) -> None:
     ours = runner(post, script(tmp_path, text), timeout_s=0.5)
     ours.submit(event())
-    assert post.next() == HookResult(event().id, trouble)
+    assert post.next() == RunResult("hook", event().id, trouble)
     ours.stop(1)
 
 
@@ -81,7 +81,7 @@ def test_what_cannot_be_started_is_told_and_ends_nothing(tmp_path: Path, post: P
     for _ in (1, 2):
         ours.submit(event())
         ran = post.next()
-        assert isinstance(ran, HookResult)
+        assert isinstance(ran, RunResult)
         assert ran.trouble.startswith("it cannot be started (")
     ours.stop(1)
 
@@ -98,11 +98,11 @@ def test_its_children_do_not_outlive_it(tmp_path: Path, post: Post, end: str) ->
 
 
 def test_a_flood_is_read_and_forgotten(tmp_path: Path, post: Post, caplog: pytest.LogCaptureFixture) -> None:
-    caplog.set_level("INFO", "logger.hook")
+    caplog.set_level("INFO", "logger.channels")
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     ours = runner(post, script(tmp_path, "printf '\\033[2Jred\\n'; exec yes flood"), timeout_s=1.0)
     ours.submit(event())
-    assert post.next() == HookResult(event().id, "it was killed after its time limit of 1 s")
+    assert post.next() == RunResult("hook", event().id, "it was killed after its time limit of 1 s")
     ours.stop(1)
     (line,) = [record.message for record in caplog.records]
     assert line.startswith(f"The second way out said on event {event().id}: '\\x1b[2Jred\\nflood")
@@ -112,7 +112,7 @@ def test_a_flood_is_read_and_forgotten(tmp_path: Path, post: Post, caplog: pytes
 
 
 def test_what_it_says_at_its_very_end_is_heard(tmp_path: Path, post: Post, caplog: pytest.LogCaptureFixture) -> None:
-    caplog.set_level("INFO", "logger.hook")
+    caplog.set_level("INFO", "logger.channels")
     ours = runner(post, script(tmp_path, "echo one; echo two >&2"))
     ours.submit(event())
     post.next()
@@ -137,7 +137,7 @@ def test_events_are_told_one_after_the_other(tmp_path: Path, post: Post) -> None
     ours = runner(post, script(tmp_path, text))
     for number in range(3):
         ours.submit(event(number))
-    assert [post.next() for _ in range(3)] == [HookResult(event(number).id, "") for number in range(3)]
+    assert [post.next() for _ in range(3)] == [RunResult("hook", event(number).id, "") for number in range(3)]
     ours.stop(1)
 
 
@@ -164,6 +164,6 @@ def test_no_descriptor_is_left_open(tmp_path: Path, post: Post) -> None:
     ],
 )
 def test_what_it_prints_of_its_own_arguments_is_blotted_out(printed: bytes, shown: str) -> None:
-    output = HookOutput(secrets=secrets_of(["--token=damson-9", "-v"]))
+    output = Output(secrets=secrets_of(["--token=damson-9", "-v"]))
     output.append(printed)
     assert str(output) == shown

@@ -1,8 +1,10 @@
-"""Runs the executable of the second way out in a thread of its own. It decides nothing and stores nothing.
+"""Runs a program with an event on its standard input, in a thread of its own. It decides nothing and stores nothing.
 
 Law: no shell; one run at a time; when a run ends, by itself or at its time limit, its whole process group is killed.
-Its output is read as it comes and only the beginning is kept; the command's arguments, which may be secret, are
-redacted in it. Only results are posted to the main loop.
+Its output is read as it comes and only the beginning is kept; what may be secret is redacted in it. Only results are
+posted to the main loop.
+
+A program can be killed whatever hangs in it, a name that no server resolves too; a thread cannot.
 """
 
 import logging
@@ -17,36 +19,54 @@ from dataclasses import dataclass, field
 from queue import SimpleQueue
 from threading import Thread
 
-from logger.config import HookConfig
 from logger.errors import ThreadCrash
 from logger.model import Event
 
 log = logging.getLogger(__name__)
 
 KEPT_BYTES = 200
-"""How much of what the executable prints is logged."""
+"""How much of what a program prints is logged."""
 REDACTED = "***"
 SHORTEST_SECRET = 4
 """Shorter arguments are no secrets, and their letters are everywhere."""
 CHUNK_BYTES = 65536
 POLL_S = 0.05
-"""How often the end of the executable is looked for."""
+"""How often the end of the program is looked for."""
 FLOOD_PAUSE_S = 0.01
 """A pause after each chunk of a flood: the full pipe blocks its writer, and the watch gets the processor."""
 LAST_CHUNKS = 16
-"""How many chunks the pipe of an ended executable may still hold: 64 KiB (pipe(7)), up to 1 MiB if it was widened."""
+"""How many chunks the pipe of an ended program may still hold: 64 KiB (pipe(7)), up to 1 MiB if it was widened."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Program:
+    """What is run for each event of a channel."""
+
+    channel: str
+    """The id of the channel."""
+    title: str
+    """What the log calls it."""
+    command: tuple[str, ...] = field(repr=False)
+    input_of: Callable[[Event], str] = field(repr=False)
+    """Makes the line that it reads; far shorter than what an empty pipe holds."""
+    timeout_s: float
+    secrets: tuple[str, ...] = field(repr=False)
+    """Words that must not be logged."""
+    tells_why: bool = False
+    """What it prints says why it failed; else its exit code is all that is told."""
 
 
 @dataclass(frozen=True, slots=True)
-class HookResult:
-    """The executable was run for an event; `trouble` says why that failed, empty: it did not."""
+class RunResult:
+    """The program of a channel was run for an event; `trouble` says why that failed, empty: it did not."""
 
+    channel: str
     event: str
     trouble: str
 
 
 @dataclass(slots=True)
-class HookOutput:
+class Output:
     """The beginning of what a run printed, how long the whole was, and whether the run had to be cut short."""
 
     beginning: bytes = b""
@@ -85,29 +105,33 @@ def secrets_of(arguments: Sequence[str]) -> tuple[str, ...]:
 
 @dataclass(slots=True, kw_only=True)
 class Runner:
-    """The thread and its queue of events: one run of the executable for each."""
+    """The thread and its queue of events: one run of the program for each."""
 
-    config: HookConfig
-    post: Callable[[HookResult | ThreadCrash], None]
+    program: Program
+    post: Callable[[RunResult | ThreadCrash], None]
     _jobs: SimpleQueue[Event | None] = field(default_factory=SimpleQueue)
     _thread: Thread = field(init=False)
     _hurried: bool = False
 
     def __post_init__(self) -> None:
         """Prepare the thread; it is a daemon, so that nothing that hangs there keeps the process."""
-        self._thread = Thread(target=self._run, name="hook", daemon=True)
+        self._thread = Thread(target=self._run, name=self.program.channel, daemon=True)
 
     def start(self) -> None:
         """Begin to wait for events."""
         self._thread.start()
 
     def submit(self, event: Event) -> None:
-        """Run the executable for an event as soon as the present run is over; returns at once."""
+        """Run the program for an event as soon as the present run is over; returns at once."""
         self._jobs.put(event)
+
+    def end(self) -> None:
+        """Take no more events; returns at once."""
+        self._jobs.put(None)
 
     def stop(self, patience_s: float) -> None:
         """End after the present run; kill that when it takes longer than the patience (s)."""
-        self._jobs.put(None)
+        self.end()
         self._thread.join(patience_s)
         self._hurried = True
         self._thread.join(1.0)
@@ -117,15 +141,15 @@ class Runner:
             while (event := self._jobs.get()) is not None:
                 trouble = self._run_for(event)
                 if not (trouble and self._hurried):  # a run that `stop` ended is no failure
-                    self.post(HookResult(event.id, trouble))
+                    self.post(RunResult(self.program.channel, event.id, trouble))
         except BaseException as error:  # noqa: BLE001 - the main loop raises it again
             self.post(ThreadCrash(error))
 
     def _run_for(self, event: Event) -> str:
-        """Run the executable with the event on its standard input; return what went wrong."""
+        """Run the program with the event on its standard input; return what went wrong."""
         try:
             process = subprocess.Popen(  # noqa: S603 - a list that the user configured and settings checked; no shell
-                self.config.command,
+                self.program.command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 stderr=subprocess.STDOUT,
@@ -140,16 +164,16 @@ class Runner:
                 output = self._communicate(process, event)
             finally:
                 _kill(process)
-        log.info("The second way out said on event %s: %s", event.id, output)
-        return self._trouble(process.returncode, is_cut=output.is_cut)
+        log.info("%s said on event %s: %s", self.program.title, event.id, output)
+        return self._trouble(process.returncode, output)
 
-    def _communicate(self, process: subprocess.Popen[bytes], event: Event) -> HookOutput:
+    def _communicate(self, process: subprocess.Popen[bytes], event: Event) -> Output:
         """Send the event, and read the output until the process ends or its time is over."""
         if process.stdin is None or process.stdout is None:
             raise AssertionError("both are pipes")
-        end, output = time.monotonic() + self.config.timeout_s, HookOutput(secrets=secrets_of(self.config.command[1:]))
+        end, output = time.monotonic() + self.program.timeout_s, Output(secrets=self.program.secrets)
         with suppress(BrokenPipeError), process.stdin as pipe:  # it need not read it
-            pipe.write(event.payload.encode() + b"\n")  # an event is far shorter than what an empty pipe holds
+            pipe.write(self.program.input_of(event).encode() + b"\n")
         os.set_blocking(process.stdout.fileno(), False)
         with selectors.DefaultSelector() as ready:
             ready.register(process.stdout, selectors.EVENT_READ)
@@ -166,15 +190,17 @@ class Runner:
                 break
         return output
 
-    def _trouble(self, code: int, *, is_cut: bool) -> str:
-        if is_cut:
-            return f"it was killed after its time limit of {self.config.timeout_s:g} s"
+    def _trouble(self, code: int, output: Output) -> str:
+        if output.is_cut:
+            return f"it was killed after its time limit of {self.program.timeout_s:g} s"
         if code < 0:
             return f"it was ended by signal {-code}"
+        if code and self.program.tells_why and output.length:
+            return str(output)
         return f"it ended with exit code {code}" if code else ""
 
 
-def _read_chunk(descriptor: int, output: HookOutput) -> bool:
+def _read_chunk(descriptor: int, output: Output) -> bool:
     """Read what is in the pipe; return whether anything was."""
     try:
         chunk = os.read(descriptor, CHUNK_BYTES)
