@@ -53,11 +53,10 @@ class StoreThread:
         return self._ask(job, 0.0 if self._is_late else ANSWER_S)
 
     def finish(self, job: Callable[[], object], within_s: float) -> None:
-        """Do a last job if nothing else runs, and wait for it no longer than that."""
-        if self._running is None:
-            self._submit(job)
-        if self._running is not None:
-            wait([self._running], within_s)
+        """Do a last job after what still runs, and wait for it no longer than that."""
+        last: Future[Any] = Future()
+        self._jobs.put((last, job))
+        wait([last], within_s)
 
     def _ask(self, job: Callable[[], T], patience_s: float) -> T:
         running = self._running or self._submit(job)
