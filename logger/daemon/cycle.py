@@ -284,8 +284,8 @@ class Commit:
         for identity in sending.delivered:
             if sending.is_last or identity in stored:
                 self.delivered.pop(identity, None)
-        for identity in sending.taken if sending.is_last else ():
-            self.taken.pop(identity, None)
+        for taken in sending.taken if sending.is_last else ():
+            self.taken.pop(taken, None)
 
     def _take(self) -> _Sending:
         batches = tuple(islice(self.waiting, CYCLES_A_TRANSACTION))

@@ -7,7 +7,7 @@ An inbox row that cannot be read (another version's, or written by hand) is refu
 every daemon otherwise.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 from itertools import groupby
 from operator import eq, ge, itemgetter, lt
@@ -36,6 +36,7 @@ from logger.model import (
 )
 from logger.store import parts, rows
 from logger.store.parts import PartRow
+from logger.store.rows import AnyRow
 from logger.store.store import Store
 from logger.store.tables import (
     REFERENCES,
@@ -353,9 +354,7 @@ def _inbox(connection: Connection, *conditions: ColumnElement[bool]) -> list[Com
     return [read_inbox_row(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in inbox_rows]
 
 
-def read_inbox_row(
-    row: Mapping[str, Any], line: Mapping[str, Any] | None, check: Mapping[str, Any] | None
-) -> Command | Unreadable:
+def read_inbox_row(row: AnyRow, line: AnyRow | None, check: AnyRow | None) -> Command | Unreadable:
     """Return the command of a row of the inbox, with the rows of its calibration and its check."""
     try:
         with refusing(f"row {row['id']} of the inbox"):
@@ -364,7 +363,7 @@ def read_inbox_row(
         return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({refused})")
 
 
-def _command(row: Mapping[str, Any], line: Mapping[str, Any] | None, check: Mapping[str, Any] | None) -> Command:
+def _command(row: AnyRow, line: AnyRow | None, check: AnyRow | None) -> Command:
     try:
         read = None if line is None else rows.read_calibration(line)
         return rows.read_command(row, read, None if check is None else rows.read_check(check))

@@ -104,11 +104,11 @@ def test_a_calibration_of_a_backup_is_doubted_until_a_check_passes(watched: Conf
             probe="probe",
             at_us=EPOCH_US,
             kind=CheckKind.BUFFER,
-            reference_ph=4.005,  # type: ignore[arg-type] # fields of Check
+            reference_ph=4.005,
             u_reference_ph=0.01,
             reading_ph=4.01,
             deviation_ph=0.005,
-            tolerance_ph=0.1,  # type: ignore[arg-type] # as above
+            tolerance_ph=0.1,
             passed=True,
             calibration=1,
         )
