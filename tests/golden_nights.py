@@ -20,6 +20,7 @@ import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, replace
+from datetime import UTC
 from difflib import unified_diff
 from functools import partial
 from itertools import islice
@@ -35,6 +36,7 @@ from logger.mqtt.entity import Software
 from logger.mqtt.messages import Message
 from logger.report import csv_file, excerpt
 from logger.report.beliefs import EvidenceIndex
+from logger.report.local_time import LocalTime
 from logger.store import Store, history, queries
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
@@ -214,7 +216,7 @@ def _export(config: Config, out: Path) -> None:
         evidence = EvidenceIndex.of(made, queries.checks(store, spans[0].probe))
         pieces = ((span, history.measurements(store, replace(span, last=span.last + 1))) for span in spans)
         with (out / "export.csv").open("w", encoding="utf-8", newline="") as text:
-            csv_file.write(text, pieces, notes=[], evidence=evidence, simulated=True, correct=None)
+            csv_file.write(text, pieces, clock=LocalTime(UTC), evidence=evidence, simulated=True)
         header = recording.Header(recording=1, simulated=True, vat="marrow", probe=spans[0].probe, poll_s=10.0)
         with (out / "export.jsonl").open("wb") as stream:
             recording.write(stream, header, excerpt.items(store, spans[0]))

@@ -13,11 +13,13 @@ from dataclasses import replace
 from logger.alarm import notification, quiet_hours
 from logger.alarm.lifecycle import Now
 from logger.config import PeopleConfig, Priority, ProbeConfig, VatConfig
-from logger.model import Acceptance, Carry, Cause, DayCounters, Digest, Entry, Notification
+from logger.model import Acceptance, AlarmState, Carry, Cause, DayCounters, Digest, Entry, Notification
 from logger.units import DAY_US
 
 FAR_US = DAY_US + DAY_US // 12
 """A summary that was made so far in the future was made by a wrong clock."""
+KNOWN = 0.9
+"""Where less than this share of the readings was believed, the night is not known. Common practice, no source."""
 _MARKS = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED)
 
 
@@ -50,7 +52,7 @@ def summarise_if_due(
     if made_us is None or made_us - FAR_US > now.at_us:
         return carry, collected
     digest = _digest(probe, carry, day, now)
-    lines = _lines(vat, carry, digest, now)
+    lines = _lines(vat, probe, carry, digest, now)
     text = " ".join(lines)
     entry = Entry(seq=seq, at_us=now.at_us, vat=vat.id, cause=Cause.DIGEST, priority=Priority.LOW, text=text)
     new_day = DayCounters(since_at_us=now.at_us, arrived_us=day.arrived_us)
@@ -94,11 +96,20 @@ def _digest(probe: ProbeConfig, carry: Carry, day: DayCounters, now: Now) -> Dig
         gaps=day.gaps,
         gap_s=day.gap_us / 1e6,
         marks=day.marks,
-        todo=tuple(_todo(probe, carry, now)),
+        todo=tuple(_at_the_probe(probe, carry, now)),
     )
 
 
-def _todo(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
+def to_do(vat: VatConfig, probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
+    """Yield what needs doing at a vat, as things stand: its alarms first."""
+    for alarm in vat.alarms:
+        state = carry.alarms.get(alarm.id, AlarmState())
+        if state.shown.is_standing:
+            yield f"{'look at' if state.abnormal else 'acknowledge'} {alarm.id}"
+    yield from _at_the_probe(probe, carry, now)
+
+
+def _at_the_probe(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
     line = carry.electrode.calibration
     if line is None:
         yield f"calibrate {probe.id}: no calibration is in force"
@@ -113,25 +124,31 @@ def _todo(probe: ProbeConfig, carry: Carry, now: Now) -> Iterable[str]:
         yield f"look at the electrode: {line.findings[0].rstrip('.')}"
 
 
-def _lines(vat: VatConfig, carry: Carry, digest: Digest, now: Now) -> tuple[str, ...]:
-    people = vat.people
-    first = f"{vat.name} in the morning: {_ph(digest, people, now)}"
-    second = _night(digest)
-    names = {alarm.id for alarm in vat.alarms}
-    abnormal = {name for name in digest.standing if carry.alarms[name].abnormal}
-    standing = [
-        f"{'look at' if name in abnormal else 'acknowledge'} {name}" for name in digest.standing if name in names
-    ]
-    wanted = [*standing, *digest.todo]
+def _lines(vat: VatConfig, probe: ProbeConfig, carry: Carry, digest: Digest, now: Now) -> tuple[str, ...]:
+    wanted = [*to_do(vat, probe, carry, now)]
+    first = f"{vat.name} in the morning: {_claim(carry, digest, vat.people, now)}{_ph(digest, vat.people, now)}"
     third = f"To do: {'; '.join(wanted)}." if wanted else "Nothing needs doing."
-    return first, second, third
+    return first, _night(digest), third
+
+
+def _claim(carry: Carry, digest: Digest, people: PeopleConfig, now: Now) -> str:
+    """Say what was claimed since the last summary, or that it no longer holds; empty: nothing."""
+    claim, withdrawn = carry.batch.progress.claim, carry.batch.progress.withdrawn
+    if withdrawn is not None and withdrawn.at_us >= digest.since_at_us:
+        return f"the claim on the target was WITHDRAWN at {_at(withdrawn.at_us, people, now)}, hold the batch; "
+    if claim is None or claim.at_us < digest.since_at_us:
+        return ""
+    return f"measured at or below pH {claim.limit_ph:g} at {_at(claim.at_us, people, now)}; "
+
+
+def _at(at_us: int, people: PeopleConfig, now: Now) -> str:
+    return quiet_hours.clock_time(at_us, people, now_us=now.at_us)
 
 
 def _ph(digest: Digest, people: PeopleConfig, now: Now) -> str:
     if digest.ph is None or digest.ph_at_us is None:
         return "no reading was believed yet."
-    when = quiet_hours.clock_time(digest.ph_at_us, people, now_us=now.at_us)
-    newest = f"pH {notification.figure(digest.ph, digest.u)} at {when}"
+    newest = f"pH {notification.figure(digest.ph, digest.u)} at {_at(digest.ph_at_us, people, now)}"
     if digest.lowest is None or digest.highest is None:
         return f"{newest}."
     return f"{newest}, {digest.lowest[0]:.2f} to {digest.highest[0]:.2f} in {_span(now.at_us - digest.since_at_us)}."
@@ -142,22 +159,21 @@ def _span(length_us: int) -> str:
 
 
 def _night(digest: Digest) -> str:
-    """Say what happened, or that nothing did."""
+    """Say what happened, or that nothing did; a night that is not known is not called quiet."""
     alarms = [
         f"annunciated: {_counts(digest.annunciated)}" if digest.annunciated else "",
         f"held in quiet hours: {_counts(digest.held)}" if digest.held else "",
         _gaps(digest),
     ]
-    happened = [part for part in alarms if part] or [_quiet(digest)]
+    happened = [part for part in alarms if part]
+    believed = f"{digest.believed} of {digest.records} readings were believed"
+    is_known = digest.records > 0 and digest.believed >= KNOWN * digest.records
+    if not is_known:
+        happened = [*happened, f"only {believed}"] if happened else [f"no alarm, but only {believed}"]
+    elif not happened:
+        happened = [f"a quiet night: {'no alarm' if digest.marks else 'nothing happened'}, {believed}"]
     text = "; ".join([*happened, *([f"done: {_counts(digest.marks)}"] if digest.marks else [])])
     return f"{text[0].upper()}{text[1:]}."
-
-
-def _quiet(digest: Digest) -> str:
-    believed = f"{digest.believed} of {digest.records} readings were believed"
-    if 2 * digest.believed < digest.records:
-        return f"no alarm, but only {believed}"
-    return f"a quiet night: {'no alarm' if digest.marks else 'nothing happened'}, {believed}"
 
 
 def _counts(counts: Mapping[str, int]) -> str:

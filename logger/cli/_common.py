@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterable, Sequence
 from functools import wraps
 from math import isnan
 from pathlib import Path
-from textwrap import fill
+from shutil import get_terminal_size
+from textwrap import fill, wrap
 from typing import Any, ParamSpec, TypeVar
 
 import click
@@ -27,6 +28,8 @@ CAUTION = (
     "pH alone does not make food safe: follow a tested recipe, local rules and a licensed process authority. "
     "This is no safety interlock."
 )
+WIDTH = 80
+"""Columns of text where no terminal says that it has fewer."""
 WIDEST_WORD = 24
 """A word up to this long stays whole in a table."""
 SIMULATED = "SIMULATED: nothing here is a measurement of a real vat."
@@ -79,9 +82,34 @@ def complain(text: str) -> None:
     click.echo(folded(text) if sys.stderr.isatty() else text, err=True)
 
 
-def folded(text: str) -> str:
-    """Return a text for 80 columns; what must be copied whole (paths, ids) is not broken."""
-    return "\n".join(fill(line, 80, break_long_words=False, break_on_hyphens=False) for line in text.splitlines())
+def folded(text: str, *, indent: int = 0) -> str:
+    """Return a text for the screen; what must be copied whole (paths, ids) is not broken."""
+    width, margin = screen_width(), " " * indent
+    return "\n".join(
+        fill(
+            line,
+            width,
+            initial_indent=margin,
+            subsequent_indent=margin,
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+        for line in text.splitlines()
+    )
+
+
+def command_line(text: str, *, indent: int = 4) -> str:
+    """Return a command to be copied: on a terminal in lines that a shell joins again, for a script in one."""
+    margin = " " * indent
+    if not sys.stdout.isatty():
+        return margin + text
+    parts = wrap(text, screen_width() - indent - 2, break_long_words=False, break_on_hyphens=False)
+    return " \\\n".join(margin + part for part in parts)
+
+
+def screen_width() -> int:
+    """Return the columns for text: those of the terminal, at most 80, for longer lines are hard to read."""
+    return min(WIDTH, get_terminal_size((WIDTH, 24)).columns) if sys.stdout.isatty() else WIDTH
 
 
 def load_config(path: Path) -> Config:
@@ -98,12 +126,15 @@ def print_json(content: object) -> None:
 
 def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
     """Print a table that fits the terminal (80 columns where there is none)."""
-    from rich.box import SIMPLE_HEAD
+    from rich.box import Box
     from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
-    table = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False)
+    line_below_the_head = Box(
+        "    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True
+    )  # any terminal has these characters
+    table = Table(title=title, title_justify="left", box=line_below_the_head, pad_edge=False)
     cells = list(rows)
     for number, column in enumerate(columns):
         words = " ".join([column, *(row[number] for row in cells)]).split()

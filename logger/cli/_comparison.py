@@ -6,16 +6,17 @@ from typing import TYPE_CHECKING
 
 import click
 
-from logger.cli._common import Between, print_json, print_table
+from logger.cli._common import Between, folded, print_json, print_table, screen_width
 from logger.cli._replay_source import ReplaySource, bar
 from logger.config import Config, VatConfig
 from logger.errors import RefusedError
+from logger.report.local_time import LocalTime
 
 if TYPE_CHECKING:
     from logger.report.trial import Annunciations, ComparisonRow, Summary
     from logger.watch.pipeline import Watch
 
-COLUMNS = ("alarm", "settings", "times", "first (UTC)", "standing", "nuisance")
+COLUMNS = ("alarm", "settings", "times", "first", "standing", "nuisance")
 
 within_option = click.option(
     "--nuisance-within-s",
@@ -28,7 +29,14 @@ within_option = click.option(
 
 
 def compare(
-    config: Config, vat: VatConfig, other: Config, source: ReplaySource, *, within_s: float, as_json: bool
+    config: Config,
+    vat: VatConfig,
+    other: Config,
+    source: ReplaySource,
+    *,
+    clock: LocalTime,
+    within_s: float,
+    as_json: bool,
 ) -> None:
     """Replay a source through both configurations at once and print what differs. Raises RefusedError."""
     from logger.report import trial
@@ -47,7 +55,7 @@ def compare(
     if as_json:
         _print_json(vat, source, ours, rows, within_s=within_s)
     else:
-        _print(vat, source, ours, rows, within_s=within_s)
+        _print(vat, source, ours, rows, clock=clock, within_s=within_s)
 
 
 def _annunciations_of(watches: "list[Watch]", source: ReplaySource) -> "list[Annunciations]":
@@ -96,24 +104,26 @@ def _print(
     annunciations: "Annunciations",
     lines: "list[ComparisonRow]",
     *,
+    clock: LocalTime,
     within_s: float,
 ) -> None:
-    from logger.report.words import age, moment
+    from logger.report.words import age
 
-    title = f"{vat.id}: {source.name}, {age(round(annunciations.seconds))} from {moment(annunciations.begin_at_us)}"
-    print_table(title, COLUMNS, [row for line in lines for row in _rows(line)])
+    begin = clock.shown(annunciations.begin_at_us)
+    title = f"{vat.id}: {source.name}, {age(round(annunciations.seconds))} from {begin}"
+    print_table(title, COLUMNS, [row for line in lines for row in _rows(line, clock)])
     if not annunciations.calibrated:
-        click.echo(fill("No calibration is in force in it, so no pH is claimed: the pH alarms say nothing.", 80))
+        click.echo(folded("No calibration is in force in it, so no pH is claimed: the pH alarms say nothing."))
     rule = f"A nuisance returned by itself within {age(within_s)}, unacknowledged"
     if source.faults is not None:
         rule += "; one of no-data or blind came while nothing was wrong with the probe"
     differing = sum(line.differs for line in lines)
-    click.echo(fill(f"* differs ({differing} of {len(lines)} alarms). {rule}.", 80))
+    click.echo(fill(f"* differs ({differing} of {len(lines)} alarms). {rule}.", screen_width()))
 
 
-def _rows(line: "ComparisonRow") -> Iterator[tuple[str, ...]]:
+def _rows(line: "ComparisonRow", clock: LocalTime) -> Iterator[tuple[str, ...]]:
     """Yield one row where both settings tell the same, else one for each, with a star at what differs."""
-    ours, theirs = _cells(line.present), _cells(line.other)
+    ours, theirs = _cells(line.present, clock), _cells(line.other, clock)
     if not line.differs:
         yield line.alarm, "both", *ours
         return
@@ -121,11 +131,11 @@ def _rows(line: "ComparisonRow") -> Iterator[tuple[str, ...]]:
     yield "", "other", *(text if text == own else f"{text} *" for text, own in zip(theirs, ours, strict=True))
 
 
-def _cells(summary: "Summary | None") -> tuple[str, str, str, str]:
-    from logger.report.words import age, moment
+def _cells(summary: "Summary | None", clock: LocalTime) -> tuple[str, str, str, str]:
+    from logger.report.words import age
 
     if summary is None:
         return "not there", "", "", ""
-    first = "-" if summary.first_at_us is None else moment(summary.first_at_us)[5:16].replace("T", " ")
+    first = "-" if summary.first_at_us is None else f"{clock.moment(summary.first_at_us):%m-%d %H:%M}"
     standing = age(summary.standing_s) if summary.annunciations else "-"
     return str(summary.annunciations), first, standing, str(summary.nuisance)

@@ -9,7 +9,8 @@ import msgspec
 
 from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
 from logger.cli._requests import print_simulated, reading_store, watch_now_us
-from logger.cli._times import moment_option
+from logger.cli._times import Given, HouseTime, between, moment_option, utc_option
+from logger.report.local_time import LocalTime
 from logger.units import DAY_US
 
 if TYPE_CHECKING:
@@ -27,8 +28,9 @@ SOURCE = (
 @moment_option("--to", "until", help="End of the period [default: now].")
 @config_option
 @json_option
+@utc_option
 @sentences
-def report(since: int | None, until: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+def report(since: Given | None, until: Given | None, config_path: Path, *, as_json: bool, utc: bool) -> None:
     """Report how the alarms served over a period.
 
     In the terms of ISA-18.2: rates, floods, chatter, answers.
@@ -37,8 +39,10 @@ def report(since: int | None, until: int | None, config_path: Path, as_json: boo
 
     config = load_config(config_path)
     with reading_store(config) as store:
-        until_us = watch_now_us(config, store) + 1 if until is None else until
-        since_us = until_us - DAYS * DAY_US if since is None else since
+        now = HouseTime(LocalTime.of(config.people, utc=utc), watch_now_us(config, store))
+        begin_us, end_us = between(since, until, now)
+        until_us = now.at_us + 1 if end_us is None else end_us
+        since_us = until_us - DAYS * DAY_US if begin_us is None else begin_us
         if since_us >= until_us:
             raise click.BadParameter("the period must end after it begins.", param_hint="--to")
         performance, chattering = performance_over(config, store, since_us=since_us, until_us=until_us)
@@ -47,8 +51,7 @@ def report(since: int | None, until: int | None, config_path: Path, as_json: boo
         print_json({"simulated": config.simulated, **_period(since_us, until_us), **content, "source": SOURCE})
         return
     print_simulated(simulated=config.simulated)
-    period = _period(since_us, until_us)
-    click.echo(f"Alarms from {period['from']} to {period['to']}")
+    click.echo(folded(f"Alarms from {now.clock.shown(since_us)} to {now.clock.shown(until_us)}"))
     print_table("", ["Measure", "Here", "Usual"], _rows(performance, chattering))
     if performance.most_frequent:
         print_table("", ["Most frequent", "Times", "Of all"], _frequent(performance))

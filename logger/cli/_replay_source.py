@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
-from logger.cli._times import moment_of
+from logger.cli._times import Given, HouseTime, between, given
 from logger.config import Config, VatConfig
 from logger.errors import ConfigurationError, RefusedError
 from logger.model import Block, Command
@@ -38,21 +38,26 @@ class ReplaySource:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Period:
-    """UTC microseconds, the end excluded."""
+    """Two times as they were written, the end excluded."""
 
-    since_us: int
-    until_us: int
+    text: str
+    since: Given
+    until: Given
+
+    def ends_us(self, now: HouseTime) -> tuple[int, int]:
+        """Return its ends as UTC microseconds. Raises click.BadParameter."""
+        begin_us, end_us = between(self.since, self.until, now)
+        if begin_us is None or end_us is None or begin_us >= end_us:
+            raise click.BadParameter(f"{self.text!r} ends before it begins.", param_hint="--period")
+        return begin_us, end_us
 
 
 def period_of(text: str) -> Period:
-    """Return two RFC 3339 times with a slash between (an interval of ISO 8601). Raises click.BadParameter."""
+    """Return two times with a slash between (an interval of ISO 8601). Raises click.BadParameter."""
     since, slash, until = text.partition("/")
     if not slash:
-        raise click.BadParameter(f"{text!r} is not FROM/TO, such as 2026-11-24T18:00:00Z/2026-11-25T08:00:00Z.")
-    begin_us, end_us = moment_of(since), moment_of(until)
-    if begin_us >= end_us:
-        raise click.BadParameter(f"{text!r} ends before it begins.")
-    return Period(since_us=begin_us, until_us=end_us)
+        raise click.BadParameter(f"{text!r} is not FROM/TO, such as 22:00/06:00 or 2026-11-24T18:00:00Z/2026-11-25.")
+    return Period(text=text, since=given(since), until=given(until))
 
 
 def one_period(_ctx: click.Context, _param: click.Parameter, value: str | None) -> Period | None:
@@ -105,12 +110,12 @@ def _recorded(stream: BinaryIO, vat: VatConfig, *, name: str, total: int) -> Rep
 
 
 @contextmanager
-def from_store(config: Config, vat: VatConfig, period: Period | None = None) -> Iterator[ReplaySource]:
+def from_store(config: Config, vat: VatConfig, period: Period | None, now: HouseTime) -> Iterator[ReplaySource]:
     """Open what the store holds of a vat with its probe, all of it or a period."""
     from logger.report import excerpt
     from logger.store import Store, history
 
-    since_us, until_us = (period.since_us, period.until_us) if period else (None, None)
+    since_us, until_us = period.ends_us(now) if period else (None, None)
     with Store.open(config.store_url, simulated=config.simulated, read_only=True) as store:
         all_spans = history.spans(store, vat=vat.id, since_at_us=since_us, until_at_us=until_us)
         spans = [span for span in all_spans if span.probe == vat.probe]
@@ -127,7 +132,11 @@ def from_store(config: Config, vat: VatConfig, period: Period | None = None) -> 
 
         total = spans[0].last - spans[0].first + 1
         yield ReplaySource(
-            name=_period_name(vat, period), simulated=config.simulated, items=items(), total=total, done=lambda: done
+            name=_period_name(vat, period),
+            simulated=config.simulated,
+            items=items(),
+            total=total,
+            done=lambda: done,
         )
 
 
@@ -142,8 +151,6 @@ def bar(source: ReplaySource) -> Iterator[Callable[[], None]]:
 
 
 def _period_name(vat: VatConfig, period: Period | None) -> str:
-    from logger.report.words import moment
-
     if period is None:
         return f"the stored log of {vat.id}"
-    return f"{vat.id} {moment(period.since_us)}/{moment(period.until_us)}"
+    return f"{vat.id} {period.text}"

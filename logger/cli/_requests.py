@@ -7,15 +7,14 @@ was put in is taken before the next record; what can be seen now to be impossibl
 import os
 import sys
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from textwrap import fill
 
 import click
 
 from logger.alarm import requests
 from logger.alarm.lifecycle import Now
-from logger.cli._common import SIMULATED, Between, print_json
+from logger.cli._common import SIMULATED, Between, folded, print_json
 from logger.config import Config, VatConfig
 from logger.daemon import clock
 from logger.errors import RefusedError
@@ -94,25 +93,36 @@ def check_name(name: str, allowed: Iterable[str], *, what: str) -> None:
         raise RefusedError(f"{what} {name!r}; {suggestion(name, names)}")
 
 
-def submit(
-    config: Config, vat: VatConfig, commands_for: Callable[[Carry, int], list[Command]], *, wait_s: float | None
-) -> list[PendingRequest]:
+CommandsFor = Callable[[Carry, int], list[Command]]
+"""Makes commands of what a vat's watch carries and the time (UTC, microseconds)."""
+
+
+def submit(config: Config, vat: VatConfig, commands_for: CommandsFor, *, wait_s: float | None) -> list[PendingRequest]:
     """Put commands about a vat into the inbox and wait for their answers.
 
-    `make` gets what the vat's watch carries and the time (UTC, microseconds). Raises RefusedError for what the daemon
-    would refuse as things stand.
+    Raises RefusedError for what the daemon would refuse as things stand.
     """
+    return [pending for _, pending in submit_all(config, [(vat, commands_for)], wait_s=wait_s)]
+
+
+def submit_all(
+    config: Config, asked: Sequence[tuple[VatConfig, CommandsFor]], *, wait_s: float | None
+) -> list[tuple[Command, PendingRequest]]:
+    """Put commands about several vats into the inbox, all at once, and wait for all answers; as `submit`."""
     with Store.open(config.store_url, simulated=config.simulated, busy_s=BUSY_S) as store:
-        at_us = now_us(config)
-        carry = queries.watches(store).get(vat.id, Carry(probe=vat.probe))
-        commands = commands_for(carry, at_us)
-        for command in commands:
-            figures.check(command)
-            requests.apply(vat, carry.alarms, command, seq=0, now=Now(at_us=at_us, elapsed_us=0))
+        at_us, carries = now_us(config), queries.watches(store)
+        commands: list[Command] = []
+        for vat, commands_for in asked:
+            carry = carries.get(vat.id, Carry(probe=vat.probe))
+            for command in commands_for(carry, at_us):
+                figures.check(command)
+                requests.apply(vat, carry.alarms, command, seq=0, now=Now(at_us=at_us, elapsed_us=0))
+                commands.append(command)
         with store.begin() as work:
             numbers = [work.add_command(command) for command in commands]
             work.commit()
-        return await_answers(config, store, numbers, probe=vat.probe or fastest(config), wait_s=wait_s)
+        slowest = max((vat.probe or fastest(config) for vat, _ in asked), key=lambda name: config.probe(name).poll_s)
+        return [*zip(commands, await_answers(config, store, numbers, probe=slowest, wait_s=wait_s), strict=True)]
 
 
 def fastest(config: Config) -> str:
@@ -176,7 +186,7 @@ def print_requests(pending: list[PendingRequest], *, as_json: bool) -> None:
 def print_outcomes(pending: list[PendingRequest]) -> None:
     """Print what became of commands, a sentence each; refusals on standard error."""
     for each in pending:
-        click.echo(fill(f"Command {each.command}: {_outcome(each)}.", 80), err=each.applied is False)
+        click.echo(folded(f"Command {each.command}: {outcome(each)}."), err=each.applied is False)
 
 
 def exit_refused(pending: list[PendingRequest]) -> None:
@@ -185,7 +195,8 @@ def exit_refused(pending: list[PendingRequest]) -> None:
         sys.exit(1)
 
 
-def _outcome(pending: PendingRequest) -> str:
+def outcome(pending: PendingRequest) -> str:
+    """Say what became of a command, without the full stop."""
     if not pending.taken:
         return pending.text
     where = f" (before record {pending.record})" if pending.record else ""  # what concerns the system is before none

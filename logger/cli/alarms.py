@@ -11,25 +11,31 @@ from typing import Any, ParamSpec, TypedDict, Unpack
 import click
 import msgspec
 
-from logger.cli._common import config_option, json_option, load_config, print_json, print_table, sentences
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
 from logger.cli._performance import report
 from logger.cli._requests import (
+    CommandsFor,
+    PendingRequest,
     by_option,
     check_name,
     examples,
+    exit_refused,
     note_option,
     now_us,
+    outcome,
     print_requests,
     print_simulated,
     reading_store,
     submit,
+    submit_all,
     vat_of,
     wait_option,
 )
-from logger.cli._times import moment_option
-from logger.config import Config
+from logger.cli._times import EXAMPLES, Given, HouseTime, at, moment_option, utc_option
+from logger.config import Config, VatConfig
 from logger.model import AlarmState, Carry, Command, CommandKind, Entry
 from logger.model.figures import OCCURRENCE
+from logger.report.local_time import LocalTime
 from logger.store import Store
 from logger.watch import system
 
@@ -53,9 +59,10 @@ class _ListByDefault(click.Group):
     epilog=examples(
         "vatvigil alarms",
         "vatvigil alarms ack marrow ph-high",
+        "vatvigil alarms ack --all",
         'vatvigil alarms shelve marrow ph-high --minutes 60 --note "topped up"',
-        "vatvigil alarms journal --limit 20",
-        "vatvigil alarms --report --from 2026-11-01T00:00:00Z",
+        "vatvigil alarms journal --from 22:00",
+        "vatvigil alarms --report --from 2026-11-01",
     ),
 )
 def alarms() -> None:
@@ -129,8 +136,9 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
 
 
 @alarms.command
-@click.argument("vat")
-@click.argument("alarm")
+@click.argument("vat", required=False)
+@click.argument("alarm", required=False)
+@click.option("--all", "everything", is_flag=True, help="All that wait for it now, at VAT or (no VAT) everywhere.")
 @click.option(
     "--occurrence",
     type=click.IntRange(0, int(OCCURRENCE.high)),
@@ -139,12 +147,65 @@ def _options(command: Callable[P, None]) -> Callable[P, None]:
 )
 @_options
 @sentences
-def ack(vat: str, alarm: str, occurrence: int | None, **how: Unpack[_How]) -> None:
+def ack(
+    vat: str | None,
+    alarm: str | None,
+    everything: bool,  # noqa: FBT001 - click's flag
+    occurrence: int | None,
+    **how: Unpack[_How],
+) -> None:
     """Acknowledge an ALARM of VAT: a person knows of it.
 
     An occurrence that comes later needs an acknowledgement of its own.
     """
+    if everything:
+        if alarm is not None or occurrence is not None:
+            raise click.UsageError("--all is for every alarm: name neither one nor an occurrence with it")
+        _acknowledge_all(vat, how)
+        return
+    if vat is None or alarm is None:
+        raise click.UsageError("name VAT and ALARM, or give --all for every alarm that waits")
     _request(CommandKind.ACKNOWLEDGE, vat, alarm, occurrence=occurrence, how=how)
+
+
+def _acknowledge_all(vat: str | None, how: _How) -> None:
+    """Acknowledge the occurrences that wait for it now, and say of each what became of it."""
+    from logger.report.status import to_acknowledge
+
+    config = load_config(how["config_path"])
+    own = system.vat_of(config)
+    targets = [*config.vats, own] if vat is None else [own if vat == system.SYSTEM else vat_of(config, vat)]
+
+    def asked(target: VatConfig) -> tuple[VatConfig, CommandsFor]:
+        return target, lambda carry, at_us: [
+            _acknowledgement(target, name, state.occurrence, at_us=at_us, how=how)
+            for name, state in to_acknowledge(target, carry)
+        ]
+
+    answered = submit_all(config, [asked(target) for target in targets], wait_s=how["wait_s"])
+    if how["as_json"]:
+        print_json([pending for _, pending in answered])
+    else:
+        print_simulated(simulated=config.simulated)
+        click.echo("\n".join(_answered(*one) for one in answered) or "No alarm waits to be acknowledged.")
+    exit_refused([pending for _, pending in answered])
+
+
+def _answered(command: Command, pending: PendingRequest) -> str:
+    return folded(f"{command.vat} {command.alarm}: {outcome(pending)}.")
+
+
+def _acknowledgement(target: VatConfig, alarm: str, occurrence: int, *, at_us: int, how: _How) -> Command:
+    return Command(
+        id=0,
+        at_us=at_us,
+        kind=CommandKind.ACKNOWLEDGE,
+        vat=target.id,
+        alarm=alarm,
+        occurrence=occurrence,
+        by=how["by"],
+        note=how["note"],
+    )
 
 
 @alarms.command
@@ -251,11 +312,12 @@ def _request(
 @alarms.command
 @click.option("--vat", help="Only of this vat, or of the system [default: of all].")
 @click.option("--limit", type=click.IntRange(1, 100_000), default=50, show_default=True, help="The newest so many.")
-@moment_option("--since", help="Only from this time on, such as 2026-11-24T18:00:00Z.")
+@moment_option("--from", "--since", "since", help=f"Only from this time on, {EXAMPLES}.")
 @config_option
 @json_option
+@utc_option
 @sentences
-def journal(vat: str | None, limit: int, since: int | None, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+def journal(vat: str | None, limit: int, since: Given | None, config_path: Path, *, as_json: bool, utc: bool) -> None:
     """Show the journal: what happened, who did what.
 
     Oldest first.
@@ -264,8 +326,9 @@ def journal(vat: str | None, limit: int, since: int | None, config_path: Path, a
 
     config = load_config(config_path)
     with reading_store(config) as store:
+        since_us = None if since is None else at(since, HouseTime.of(config, utc=utc))
         only_vat = "" if vat == system.SYSTEM else vat
-        entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since)
+        entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since_us)
         if vat not in (None, system.SYSTEM) and not entries and not queries.entries(store, limit=1, vat=vat):
             vat_of(config, vat)
     if as_json:
@@ -275,7 +338,8 @@ def journal(vat: str | None, limit: int, since: int | None, config_path: Path, a
     if not entries:
         click.echo("Nothing is in the journal for that.")
         return
-    print_table("", ["When (UTC)", "Vat, alarm", "What"], map(_journal_row, entries))
+    clock = LocalTime.of(config.people, utc=utc)
+    print_table("", ["When", "Vat, alarm", "What"], [_journal_row(entry, clock) for entry in entries])
 
 
 def _entry(entry: Entry) -> dict[str, Any]:
@@ -284,9 +348,7 @@ def _entry(entry: Entry) -> dict[str, Any]:
     return {"at": rfc3339(entry.at_us), **msgspec.to_builtins(entry)}
 
 
-def _journal_row(entry: Entry) -> list[str]:
-    from logger.report.words import moment
-
+def _journal_row(entry: Entry, clock: LocalTime) -> list[str]:
     what = f"{entry.cause}: {entry.text}" if entry.text not in ("", entry.cause.value) else entry.cause.value
     by = f" (by {entry.by})" if entry.by else ""
-    return [moment(entry.at_us), " ".join([entry.vat or system.SYSTEM, entry.alarm]).strip(), what + by]
+    return [clock.shown(entry.at_us), " ".join([entry.vat or system.SYSTEM, entry.alarm]).strip(), what + by]

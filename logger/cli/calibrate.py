@@ -5,6 +5,7 @@ transaction. What was accepted is stored without a yes, too, for `calibration us
 the record and never comes into force.
 """
 
+import shlex
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -107,6 +108,7 @@ def calibrate(  # noqa: PLR0913, PLR0917 - one parameter for each option
             assume_yes=assume_yes,
             before=before,
             remember=resume_file.keep,
+            resume=_resume_command(probe, ids, config_path) if resume_file.path else "",
         )
         print_simulated(simulated=config.simulated)
         state = run_session(
@@ -128,6 +130,13 @@ def _task(session: GuidedSession, table: tuple[Buffer, ...], method: Method, *, 
         spread_c=session.probe.calibration.temperature_spread_warn_c,
         silent_s=session.silent_s,
     )
+
+
+def _resume_command(probe: str, ids: str, config_path: Path) -> str:
+    """Return what goes on with the points of this session, with the buffers and the configuration of now."""
+    given = [] if ids == BUFFERS else ["--buffers", ids]
+    given += [] if config_path == Path("vatvigil.toml") else ["-c", str(config_path)]
+    return shlex.join(["vatvigil", "calibrate", probe, "--resume", *given])
 
 
 def _opening(session: GuidedSession, resume_file: ResumeFile, *, resume: bool) -> list[str]:

@@ -15,7 +15,7 @@ import click
 import msgspec
 import numpy as np
 
-from logger.cli._common import config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, screen_width, sentences
 from logger.cli._guided import calibration_plan, is_store_missing, method_option, open_session
 from logger.cli._points import PointInput, point_option, read
 from logger.cli._requests import (
@@ -32,7 +32,7 @@ from logger.cli._requests import (
     reading_store,
     wait_option,
 )
-from logger.cli._times import moment_option
+from logger.cli._times import Given, HouseTime, at, moment_option, utc_option
 from logger.config import Config, ProbeConfig
 from logger.errors import RefusedError
 from logger.guided import calibrating
@@ -42,6 +42,7 @@ from logger.guided.storing import keep_calibration, use_calibration
 from logger.measure.calibration import is_replaced
 from logger.model import Acceptance, Calibration, CalibrationPoint, Method
 from logger.probe.own_ph import equivalent_mv
+from logger.report.local_time import LocalTime
 from logger.store import Store, queries
 from logger.store.queries import StoredCalibration
 
@@ -85,7 +86,7 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     probe: str,
     file: Path | None,
     points: tuple[CalibrationPoint, ...],
-    made_at: int | None,
+    made_at: Given | None,
     method: str,
     by: str,
     wait_s: float | None,
@@ -107,7 +108,9 @@ def add(  # noqa: PLR0913, PLR0917 - one parameter for each option
     config = load_config(config_path)
     check_probe(config, probe)
     points = tuple(_point_in_mv(config.probe(probe), point) for point in points)
-    given = _points_input(config, file, points, now_us=now_us(config), made_at_us=made_at)
+    now = HouseTime.of(config)
+    made_us = None if made_at is None else at(made_at, now)
+    given = _points_input(config, file, points, now_us=now.at_us, made_at_us=made_us)
     made_at_us = given.made_at_us or 0
     fit(
         given.points, probe=probe, at_us=made_at_us, by=by
@@ -144,8 +147,8 @@ def use(number: int, by: str, wait_s: float | None, config_path: Path, as_json: 
         if session.in_force is not None and session.in_force.id == number:
             raise RefusedError(f"calibration {number} is in force already, or comes into force with the next record")
         plan = calibration_plan(session, method=stored.method)
-        for caution in _cautions(plan, stored, at_us=now_us(config)):
-            click.echo(fill(f"Warning: {caution}.", 80), err=True)
+        for caution in _cautions(plan, stored, at_us=now_us(config), clock=LocalTime.of(config.people)):
+            click.echo(folded(f"Warning: {caution}."), err=True)
         checks = calibrating.new_as_found_checks(plan, stored)
         commands = use_calibration(session.store, stored, checks, at_us=now_us(config), by=by)
         pending = await_answers(config, session.store, list(commands), probe=stored.probe, wait_s=wait_s)
@@ -168,9 +171,9 @@ def _stored(config: Config, store: Store, number: int) -> Calibration:
     return wanted
 
 
-def _cautions(plan: CalibrationPlan, stored: Calibration, *, at_us: int) -> Iterator[str]:
+def _cautions(plan: CalibrationPlan, stored: Calibration, *, at_us: int, clock: LocalTime) -> Iterator[str]:
     """Yield what speaks against putting a stored calibration in force."""
-    from logger.report.words import age, moment
+    from logger.report.words import age
 
     old_s = (at_us - stored.at_us) / 1e6
     if old_s > plan.probe.calibrate_every_d * DAY_S:
@@ -185,7 +188,7 @@ def _cautions(plan: CalibrationPlan, stored: Calibration, *, at_us: int) -> Iter
     last = max(checks, key=lambda check: (check.at_us, abs(check.deviation_ph)), default=None)
     if last is not None and not last.passed:
         yield (
-            f"calibration {stored.id} was found off by {last.deviation_ph:+.2f} on {moment(last.at_us)}, and its"
+            f"calibration {stored.id} was found off by {last.deviation_ph:+.2f} on {clock.shown(last.at_us)}, and its"
             " uncertainty does not include that: check it in a buffer before you rely on it"
         )
 
@@ -272,10 +275,9 @@ def _as_json(config: Config, one: Calibration) -> dict[str, Any]:
 
 def _print(config: Config, one: Calibration) -> None:
     from logger.report.page import row
-    from logger.report.words import moment
 
     by = f" by {one.by}" if one.by else ""
-    click.echo(f"Calibration {one.id} of {one.probe}, made {moment(one.at_us)}{by}")
+    click.echo(f"Calibration {one.id} of {one.probe}, made {LocalTime.of(config.people).shown(one.at_us)}{by}")
     for label, text in _facts(one, _expanded_u(config, one)).items():
         click.echo("\n".join(row(label, text)))
     for number, text in enumerate([one.verdict.capitalize(), *one.findings]):
@@ -298,8 +300,9 @@ def _facts(one: Calibration, expanded_u: float) -> dict[str, str]:
 @click.argument("probe")
 @config_option
 @json_option
+@utc_option
 @sentences
-def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+def list_(probe: str, config_path: Path, *, as_json: bool, utc: bool) -> None:
     """List the calibrations of PROBE, oldest first.
 
     It says which is in force and which never was.
@@ -329,7 +332,7 @@ def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001
         click.echo(f"No calibration of {probe} is stored: `vatvigil calibration add --help` says how to add one.")
         return
     for one in calibrations:
-        click.echo(_line(one, _status(one, in_force)))
+        click.echo(_line(one, _status(one, in_force), LocalTime.of(config.people, utc=utc)))
     if any(_status(one, in_force) == _UNUSED for one in calibrations):
         click.echo("One that was never used: `vatvigil calibration use N` puts it in force.")
 
@@ -349,15 +352,12 @@ def _status(stored: StoredCalibration, in_force: set[int]) -> str:
     return "" if stored.accepted else _UNUSED
 
 
-def _line(stored: StoredCalibration, status: str) -> str:
-    from logger.report.page import WIDTH
-    from logger.report.words import moment
-
+def _line(stored: StoredCalibration, status: str, clock: LocalTime) -> str:
     one = stored.calibration
     mark = status and f" {status}:"
     by = f", by {one.by}" if one.by else ""
     text = (
-        f"{one.id:>3}  {moment(one.at_us)}{mark} slope {one.slope:.1%}, offset {one.offset_mv:+.1f} mV, "
+        f"{one.id:>3}  {clock.shown(one.at_us)}{mark} slope {one.slope:.1%}, offset {one.offset_mv:+.1f} mV, "
         f"residual {one.residual_mv:.1f} mV, pH {one.low_ph:.4g} to {one.high_ph:.4g}{by}"
     )
-    return fill(text, WIDTH, subsequent_indent="     ")
+    return fill(text, screen_width(), subsequent_indent="     ")

@@ -94,7 +94,7 @@ def _try_all(config: Config) -> Iterator[CheckResult]:
             yield _probe(config, probe, store)
         yield opened
         if store is not None:
-            yield from (_calibration(store, probe) for probe in config.probes)
+            yield from (_calibration(config, store, probe) for probe in config.probes)
     finally:
         if store is not None:
             store.close()
@@ -145,7 +145,9 @@ def _probe(config: Config, probe: ProbeConfig, store: Store | None) -> CheckResu
         reads.close()
     if indication.reason is Reason.NONE:
         who = f" ({reads.identity})" if reads.identity else ""
-        return CheckResult(what=f"probe {probe.id}", ok=True, text=f"{_values(probe, indication, reads.detail)}{who}")
+        return CheckResult(
+            what=f"probe {probe.id}", ok=True, text=f"{values_text(probe, indication, reads.detail)}{who}"
+        )
     held = _daemon_holds(config, probe, store) if HELD in reads.detail else ""
     text = held or _for_another(config, probe, store) if HELD in reads.detail else ""
     text = text or " ".join([_sentence(reads.detail, indication.reason), *_line_trouble(probe, indication.reason)])
@@ -190,7 +192,8 @@ def _sentence(detail: str, reason: Reason) -> str:
     return (detail or reason.words).partition(" (next try")[0]
 
 
-def _values(probe: ProbeConfig, indication: Indication, detail: str) -> str:
+def values_text(probe: ProbeConfig, indication: Indication, detail: str = "") -> str:
+    """Say what a probe reads."""
     from logger.probe.own_ph import own_ph
 
     value, assumed_c = f"{indication.potential_mv:.1f} mV", probe.assumed_temperature_c
@@ -204,8 +207,9 @@ def _values(probe: ProbeConfig, indication: Indication, detail: str) -> str:
 
 def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> str:
     """Say that the daemon reads this port, if the store shows that it just did; else return nothing."""
+    from logger.report.local_time import LocalTime
     from logger.report.status import is_clock_shared, is_stale
-    from logger.report.words import age, moment
+    from logger.report.words import age
     from logger.store import queries
     from logger.units import SECOND_US
 
@@ -215,7 +219,8 @@ def _daemon_holds(config: Config, probe: ProbeConfig, store: Store | None) -> st
     age_s = (now_us(config) - int(rows.at_us[-1])) / SECOND_US
     if is_stale(config, probe, age_s):
         return ""
-    return f"held by the running daemon, whose newest reading is {age(age_s)} old ({moment(int(rows.at_us[-1]))})"
+    when = LocalTime.of(config.people).shown(int(rows.at_us[-1]))
+    return f"held by the running daemon, whose newest reading is {age(age_s)} old ({when})"
 
 
 def _for_another(config: Config, probe: ProbeConfig, store: Store | None) -> str:
@@ -230,8 +235,8 @@ def _for_another(config: Config, probe: ProbeConfig, store: Store | None) -> str
     return f"the running daemon holds its port, but has no reading of it: {why}; stop the daemon and check again"
 
 
-def _calibration(store: Store, probe: ProbeConfig) -> CheckResult:
-    from logger.report.words import moment
+def _calibration(config: Config, store: Store, probe: ProbeConfig) -> CheckResult:
+    from logger.report.local_time import LocalTime
     from logger.store import queries
 
     what = f"calibration {probe.id}"
@@ -239,7 +244,9 @@ def _calibration(store: Store, probe: ProbeConfig) -> CheckResult:
     if accepted:
         newest = max(accepted, key=lambda one: (one.command or 0, one.calibration.id)).calibration
         return CheckResult(
-            what=what, ok=True, text=f"{newest.id}, made {moment(newest.at_us)}, slope {newest.slope:.1%}"
+            what=what,
+            ok=True,
+            text=f"{newest.id}, made {LocalTime.of(config.people).shown(newest.at_us)}, slope {newest.slope:.1%}",
         )
     text = f"none is stored, so no pH is claimed: `vatvigil calibrate {probe.id}` guides you through it"
     return CheckResult(what=what, ok=False, text=text)

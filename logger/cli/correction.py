@@ -6,19 +6,19 @@ takes it back is another row. Raw and published values stay as they are, here an
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from textwrap import fill, wrap
 from typing import Any, TypeVar
 
 import click
 import msgspec
 
-from logger.cli._common import config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import config_option, folded, json_option, load_config, print_json, sentences
 from logger.cli._requests import BUSY_S, by_option, check_probe, examples, now_us, print_simulated, reading_store
+from logger.cli._times import utc_option
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Correction, Deviation
 from logger.report.corrected import Interval, intervals, proposed, revocation, sentence
-from logger.report.page import WIDTH
+from logger.report.local_time import LocalTime
 from logger.store import Store, queries
 
 Command = TypeVar("Command", bound=Callable[..., Any])
@@ -53,8 +53,9 @@ def _calibration_option(command: Command) -> Command:
 @click.argument("probe")
 @config_option
 @json_option
+@utc_option
 @sentences
-def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's flag
+def list_(probe: str, config_path: Path, *, as_json: bool, utc: bool) -> None:
     """List the calibrations of PROBE and their corrections.
 
     With how each was found in the end, and whether a correction is in force.
@@ -70,20 +71,21 @@ def list_(probe: str, config_path: Path, as_json: bool) -> None:  # noqa: FBT001
     print_simulated(simulated=config.simulated)
     if not lives:
         click.echo(f"No calibration of {probe} is stored, so there is nothing to correct.")
+    clock = LocalTime.of(config.people, utc=utc)
     for one in lives:
-        click.echo("\n".join(_lines(one)))
+        click.echo("\n".join(_lines(one, clock)))
 
 
-def _lines(one: Interval) -> Iterator[str]:
-    until = "now (in force)" if one.until is None else f"{one.until} ({one.days:.1f} days)"
-    yield fill(f"Calibration {one.calibration}: {one.since} to {until}", WIDTH)
-    yield from wrap(_deviations_text(one), WIDTH, initial_indent="  ", subsequent_indent="  ")
+def _lines(one: Interval, clock: LocalTime) -> Iterator[str]:
+    until = "now (in force)" if one.until is None else f"{clock.shown_text(one.until)} ({one.days:.1f} days)"
+    yield folded(f"Calibration {one.calibration}: {clock.shown_text(one.since)} to {until}")
+    yield folded(_deviations_text(one), indent=2)
     if one.correction is not None:
-        yield from wrap(f"IN FORCE: {sentence(one.correction)}", WIDTH, initial_indent="  ", subsequent_indent="  ")
+        yield folded(f"IN FORCE: {sentence(one.correction, clock.shown)}", indent=2)
     for row in one.history:
         if row.revokes is not None:
             text = f"Correction {row.revokes} was revoked by {row.by}: {row.why}"
-            yield from wrap(text, WIDTH, initial_indent="  ", subsequent_indent="  ")
+            yield folded(text, indent=2)
 
 
 def _deviations_text(one: Interval) -> str:
@@ -125,7 +127,7 @@ def apply(
 
     config = load_config(config_path)
     stored = _store(config, probe, correction_of, by=by, why=why)
-    _print_stored(config, stored, f"In force: {sentence(stored)}.", as_json=as_json)
+    _print_stored(config, stored, f"In force: {sentence(stored, LocalTime.of(config.people).shown)}.", as_json=as_json)
 
 
 @correction.command(
@@ -184,4 +186,4 @@ def _print_stored(config: Config, stored: Correction, text: str, *, as_json: boo
         print_json({"simulated": config.simulated, "correction": stored})
         return
     print_simulated(simulated=config.simulated)
-    click.echo(fill(text, WIDTH))
+    click.echo(folded(text))

@@ -118,6 +118,7 @@ def _conclude(tally: night.Tally, folder: Path, config: Path) -> None:
     click.echo(f"  {tally.measurements} measurements, {len(tally.events)} events; alarms: {raised}")
     click.echo(f"What was stored is in {folder / 'night.db'}. Look at it with")
     program = "vatvigil" if shutil.which("vatvigil") else sys.argv[0]
+    click.echo(f"  {program} night --evening {night.EVENING} -c {config}")
     click.echo(f"  {program} alarms journal -c {config}")
     click.echo(f"  {program} export marrow --out night.csv \\")
     click.echo(f"    -c {config}")

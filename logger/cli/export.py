@@ -18,7 +18,7 @@ import click
 from logger import private_file
 from logger.cli._common import CAUTION, SIMULATED, config_option, load_config, sentences
 from logger.cli._requests import examples, now_us, reading_store, vat_of
-from logger.cli._times import moment_option
+from logger.cli._times import EXAMPLES, Given, HouseTime, between, moment_option, utc_option
 from logger.config import Config
 from logger.errors import RefusedError
 from logger.model import Block, Calibration, Command, Correction, Measurements
@@ -34,8 +34,8 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 @click.command(
     epilog=examples(
         "vatvigil export marrow --out marrow.csv",
-        "vatvigil export marrow --corrected --out marrow.csv",
-        "vatvigil export marrow --format recording --from 2026-11-24T18:00:00Z --out night.jsonl",
+        "vatvigil export marrow --corrected --notes --out marrow.csv",
+        "vatvigil export marrow --format recording --from 22:00 --to 06:00 --out night.jsonl",
     ),
 )
 @click.argument("vat")
@@ -47,7 +47,7 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
     show_default=True,
     help="csv: a table for other programs; recording: what `vatvigil replay` reads.",
 )
-@moment_option("--from", "since", help="The first record is the first at or after this time.")
+@moment_option("--from", "since", help=f"The first record is the first at or after this time, {EXAMPLES}.")
 @moment_option("--to", "until", help="The last record is the last before this time.")
 @click.option("--probe", help="Only the records of this probe, where the vat had several.")
 @click.option(
@@ -56,41 +56,55 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 @click.option(
     "--out", type=click.Path(dir_okay=False, path_type=Path), help="File to write [default: standard output]."
 )
+@click.option(
+    "--notes",
+    "with_notes",
+    is_flag=True,
+    help="Before the names of the columns, lines that begin with # and say what each column is (CSV).",
+)
 @config_option
+@utc_option
 @sentences
-def export(
+def export(  # noqa: PLR0913 - one parameter for each option
     vat: str,
     form: str,
-    since: int | None,
-    until: int | None,
+    since: Given | None,
+    until: Given | None,
     probe: str | None,
-    corrected: bool,  # noqa: FBT001 - click's flag
     out: Path | None,
     config_path: Path,
+    *,
+    corrected: bool,
+    with_notes: bool,
+    utc: bool,
 ) -> None:
     """Write the log of VAT: everything that came from the probe and what was made of it.
 
-    The lines of a CSV that begin with # say what each column is, with its unit. A recording holds the raw indications
-    and what was asked of the watch, calibrations included: `vatvigil replay` makes the same log of it.
+    A CSV begins with one line of column names, and rounds to what values can mean. A recording holds the raw
+    indications to the last digit, and what was asked of the watch, calibrations included: `vatvigil replay` makes the
+    same log of it. pH alone does not make food safe.
     """
     if corrected and form != "csv":
         raise click.UsageError("a recording holds what came from the probe, so --corrected is for --format csv only")
+    if with_notes and form != "csv":
+        raise click.UsageError("a recording explains itself in its first line: --notes is for --format csv only")
     config = load_config(config_path)
+    since_us, until_us = between(since, until, HouseTime.of(config, utc=utc))
     with reading_store(config) as store:
-        spans = _spans(config, store, vat, probe=probe, since=since, until=until)
+        spans = _spans(config, store, vat, probe=probe, since_us=since_us, until_us=until_us)
         with opened(out) as stream:
             if form == "csv":
-                _write_csv(config, store, spans, stream, corrected=corrected)
+                _write_csv(config, store, spans, stream, corrected=corrected, with_notes=with_notes, utc=utc)
             else:
                 _write_recording(config, store, spans, stream)
 
 
 def _spans(
-    config: Config, store: Store, vat: str, *, probe: str | None, since: int | None, until: int | None
+    config: Config, store: Store, vat: str, *, probe: str | None, since_us: int | None, until_us: int | None
 ) -> list[RecordSpan]:
     from logger.store import history
 
-    spans = history.spans(store, vat=vat, since_at_us=since, until_at_us=until)
+    spans = history.spans(store, vat=vat, since_at_us=since_us, until_at_us=until_us)
     wanted = [span for span in spans if probe in (None, span.probe)]
     if wanted:
         return wanted
@@ -102,10 +116,20 @@ def _spans(
     raise RefusedError(f"vat {vat} has no record of {probe}, only of {', '.join(span.probe for span in spans)}")
 
 
-def _write_csv(config: Config, store: Store, spans: list[RecordSpan], stream: BinaryIO, *, corrected: bool) -> None:
+def _write_csv(
+    config: Config,
+    store: Store,
+    spans: list[RecordSpan],
+    stream: BinaryIO,
+    *,
+    corrected: bool,
+    with_notes: bool,
+    utc: bool,
+) -> None:
     from logger.report import csv_file
     from logger.report.beliefs import EvidenceIndex
     from logger.report.corrected import in_force, sentence
+    from logger.report.local_time import LocalTime
     from logger.report.words import moment
     from logger.store import history
 
@@ -119,8 +143,16 @@ def _write_csv(config: Config, store: Store, spans: list[RecordSpan], stream: Bi
         pieces = (
             (span, _counted(history.measurements(store, replace(span, last=span.last + 1)), advance)) for span in spans
         )
-        evidence = EvidenceIndex.of(accepted, [check for span in spans for check in queries.checks(store, span.probe)])
-        csv_file.write(text, pieces, notes=notes, evidence=evidence, simulated=config.simulated, correct=correct)
+        checks = [check for span in spans for check in queries.checks(store, span.probe)]
+        csv_file.write(
+            text,
+            pieces,
+            clock=LocalTime.of(config.people, utc=utc),
+            evidence=EvidenceIndex.of(accepted, checks, people=config.people),
+            simulated=config.simulated,
+            notes=notes if with_notes else (),
+            correct=correct,
+        )
 
 
 def _one_line(text: str) -> str:

@@ -1,251 +1,135 @@
 """Write a commented configuration after a few questions.
 
-Law: what is written loads; what would not load is never written; no file is overwritten without --force.
+Law: what is written loads; what would not load is never written; no file is overwritten without --force. Each answer is
+checked when it is given: ports are opened and listened to, the broker is tried. With --defaults nothing is asked and
+nothing is tried, so that a script gets the same file everywhere (give it --zone, too).
 """
 
-import json
-import tempfile
-from collections.abc import Iterable
-from dataclasses import dataclass
+import logging
+import shlex
+import shutil
+import sys
+from collections.abc import Iterator
 from pathlib import Path
-from string import Template
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
-from logger.cli._common import CAUTION, folded, sentences
-from logger.errors import ConfigurationError, RefusedError
-from logger.probe import port_listing
-from logger.settings.profiles import PROFILES, TARGETS, Profile
+from logger import private_file
+from logger.cli._common import CAUTION, command_line, complain, folded, sentences
+from logger.cli._init_file import probe_of, written
+from logger.cli._init_questions import Asked, ask, python
+from logger.cli._interview import Interview
+from logger.errors import RefusedError
+from logger.settings.profiles import Profile
 
-_USUAL_TARGET = {"ph": 4.6}
-_FIRST_PORT = "/dev/serial/by-id/name-of-your-adapter"
-
-_TEMPLATE = Template("""\
-# Configuration of vatvigil, written by `vatvigil init`. Try it with `vatvigil check`, then start `vatvigil run`.
-#
-#   - This is not a safety interlock. It observes and reports; it may be late, wrong or off.
-#   - pH alone does not make food safe. 4.6 is a limit of growth in regulation; it kills nothing and undoes no toxin.
-#   - Follow a tested recipe, your local rules and, where you sell, a licensed process authority's scheduled process.
-#   - Alarms can fail to arrive: test them, and have a person who looks in the morning.
-#
-# Seconds and degrees (Celsius) are plain numbers; the unit is in each name. Relative paths are taken from the directory
-# of this file. The alarms' figures are common practice, no source: tune them to your recipe.
-
-[store]
-path = $store
-# backup_dir = "backups"  # a copy every day; put it on another disk
-$simulation
-[probe.$probe]
-# Name ports by their path below /dev/serial/by-id: another name may mean another adapter after the next restart.
-port = $port
-poll_s = 10
-timeout_s = 2
-# identity = "0007"  # part of what the instrument answers to *IDN?; no other one is then taken for it
-
-[vat.$vat]
-name = $name
-probe = $probe_text
-# The kind of ferment brings the alarms and the target: $profiles.
-# Say `vatvigil mark VAT started` when a batch starts, or neither its start nor its deadlines can be watched.
-profile = $profile
-
-# What is written for an alarm stands over the profile, key by key. So low is more likely the probe than the vat.
-[vat.$vat.alarm.ph-low]
-setpoint = $ph_low
-
-# These two wake; the profile's `warm` and `cool` wait for the day.
-[vat.$vat.alarm.temperature-high]
-setpoint = $temperature_high
-
-[vat.$vat.alarm.temperature-low]
-setpoint = $temperature_low
-
-# pH above a limit again. A vat begins above it, so this counts only once pH was down to armed_ph in the batch; a target
-# that was claimed has such an alarm already (above-target). Take the # away if you want this one too.
-# [vat.$vat.alarm.ph-high]
-# setpoint = $ph_high
-# armed_ph = $armed_ph
-# on_delay_s = 600
-# off_delay_s = 1800
-# priority = "high"
-# reminder_s = 900  # not acknowledged: remind after this time
-# realarm_s = 14400  # acknowledged, but still there: annunciate anew after this time
-
-# Who is woken, and when: in quiet hours only high priority reaches people, the rest waits until they end.
-# [people]
-# zone = "Europe/Lisbon"  # local time in what you read; without it UTC
-# [quiet]
-# from = "22:00"
-# to = "07:00"
-
-# The alarms `no-data`, `blind`, `trust-lost`, `trust-doubted`, `no-calibration`, `calibration-overdue`,
-# `check-overdue` and `drifted` are always there; write their tables only to tune them.
-$broker""")
-
-_BROKER = Template("""
-[mqtt]
-host = $host
-port = $port
-# username = "vatvigil"
-# password_file = "mqtt_password"  # a file of its own with the password in it, mode 600
-# tls = true
-""")
-_NO_BROKER = """
-# Without a broker alarms are only written to the log. With one:
-# [mqtt]
-# host = "localhost"
-# username = "vatvigil"
-# password_file = "mqtt_password"
-"""
-_SIMULATION = """
-# All of this is simulated: remove this table only together with the store.
-[simulation]
-speed = 1.0
-"""
-
-T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InitAnswers:
-    """What the written file says."""
-
-    vat: str
-    name: str
-    profile: Profile
-    port: str
-    ph_low: float
-    temperature_high: float
-    temperature_low: float
-    store: str
-    broker: str
-    broker_port: int
-    simulated: bool
+OUT, SIMULATED_OUT = Path("vatvigil.toml"), Path("simulated.toml")
 
 
 @click.command()
 @click.option(
-    "--out", type=click.Path(dir_okay=False, path_type=Path), default=Path("vatvigil.toml"), show_default=True
+    "--out",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help=f"File to write [default: {OUT}, or {SIMULATED_OUT} for a simulated probe].",
 )
 @click.option("--force", is_flag=True, help="Overwrite a file that is there.")
-@click.option("--defaults", is_flag=True, help="Ask nothing: options not given take their defaults.")
-@click.option("--vat", help="Id of the vat: a-z, 0-9 and -.")
-@click.option("--name", help="Name of the vat for people.")
+@click.option("--defaults", "takes_defaults", is_flag=True, help="Ask nothing: options not given take their defaults.")
+@click.option("--simulated/--real", default=None, help="Whether the probe is the bundled simulator.")
 @click.option("--profile", type=click.Choice([each.value for each in Profile]), help="Kind of ferment: its alarms.")
+@click.option("--name", help="Name of the vat for people; its id is made of it.")
+@click.option("--vat", help="Id of the vat: a-z, 0-9 and -.")
 @click.option("--port", help="Serial port of the probe: a path or socket://HOST:PORT.")
-@click.option("--ph-low", type=float, help="Alarm at and below this pH.")
-@click.option("--temperature-high", type=float, help="Alarm at and above this temperature (C).")
-@click.option("--temperature-low", type=float, help="Alarm at and below this temperature (C).")
+@click.option("--target-ph", metavar="PH", help="pH that the vat is to reach.")
+@click.option("--ph-low", metavar="PH", help="Alarm at and below this pH.")
+@click.option("--temperature-high", metavar="C", help="Wake somebody at and above this temperature.")
+@click.option("--temperature-low", metavar="C", help="Wake somebody at and below this temperature.")
+@click.option("--zone", help="Time zone of the people [default: the machine's].")
+@click.option("--quiet", metavar="FROM-TO", help="Quiet hours, such as 22:00-07:00; - for none.")
+@click.option("--broker", metavar="HOST[:PORT]", help="The MQTT broker; - for none.")
+@click.option("--broker-port", type=click.IntRange(1, 65535), help="Port of the MQTT broker.")
+@click.option("--broker-user", metavar="USER", help="User at the broker; - for none.")
+@click.option("--broker-password-file", metavar="FILE", help="A file of its own (mode 600) with the password in it.")
+@click.option("--push-urls-file", metavar="FILE", help="A file of its own (mode 600) with addresses of push services.")
 @click.option("--store", help="File of the log.")
-@click.option("--broker", help="Host of the MQTT broker; empty for none.")
-@click.option("--broker-port", type=int, help="Port of the MQTT broker.")
-@click.option("--simulated", is_flag=True, help="The probe is the bundled simulator.")
+@click.option("--backup-dir", metavar="FOLDER", help="Where a copy of the log is put every day.")
 @sentences
-def init(out: Path, *, force: bool, defaults: bool, simulated: bool, **given: Any) -> None:  # noqa: ANN401 - click's options
-    """Write a commented configuration after a few questions, and list the serial ports found.
+def init(out: Path | None, *, force: bool, takes_defaults: bool, **given: Any) -> None:  # noqa: ANN401 - click's options
+    """Write a commented configuration after a few questions.
+
+    Each answer is checked when it is given: the port is opened and listened to, the broker is tried. Whoever is
+    interrupted goes on with the next `vatvigil init`: the answers are kept.
 
     Exit codes: 0 written, 1 the file is there already or cannot be written, 2 an answer cannot be used.
     """
-    if out.exists() and not force:
-        raise RefusedError(f"{out} is there already; choose another --out, or overwrite it with --force")
-    ports = list_ports()
-    _print_ports(ports)
-    text = written(_ask(given, ports, asks=not defaults, simulated=simulated))
-    _check(text, out)
-    _write(text, out)
-    click.echo(f"{out} written.\n{folded(CAUTION)}")
-    click.echo(f"Next: vatvigil check --config {out}")
-
-
-def _write(text: str, out: Path) -> None:
+    logging.getLogger("logger").addHandler(logging.NullHandler())  # what is tried is told in sentences
+    near = OUT if out is None else out
+    interview = Interview(given=given, path=near.with_name(f"{near.name}.answers"), asks=not takes_defaults)
     try:
-        out.write_text(text, encoding="utf-8")
+        asked = ask(interview, lambda simulated: _place(out, simulated=simulated, force=force))
+    except (click.Abort, KeyboardInterrupt):
+        click.echo()
+        complain(_stopped(interview))
+        sys.exit(1)
+    _write(asked, force=force)
+    interview.forget()
+    click.echo(f"\n{asked.out} written.\n{folded(CAUTION)}\n\nNext:")
+    click.echo("\n".join(next_steps(asked)))
+
+
+def _stopped(interview: Interview) -> str:
+    if not interview.kept:
+        return "Stopped; nothing is written."
+    return f"Stopped. Your answers are kept in {interview.path}: the next `vatvigil init` offers them again."
+
+
+def _place(out: Path | None, *, simulated: bool, force: bool) -> Path:
+    """Return the file to write. Raises RefusedError before anything is asked for nothing."""
+    place = out or (SIMULATED_OUT if simulated else OUT)
+    if place.exists() and not force:
+        raise RefusedError(f"{place} is there already; choose another --out, or overwrite it with --force")
+    if not place.parent.is_dir():
+        raise RefusedError(f"{place} cannot be written (No such file or directory); choose another --out")
+    return place
+
+
+def _write(asked: Asked, *, force: bool) -> None:
+    try:
+        for name, secret in asked.secrets.items():
+            with private_file.opened(asked.out.with_name(name), "wb" if force else "xb") as stream:
+                stream.write(secret.encode())
+        asked.out.write_text(written(asked.answers), encoding="utf-8")
     except OSError as error:
-        raise RefusedError(f"{out} cannot be written ({error.strerror}); choose another --out") from None
+        raise RefusedError(f"{error.filename} cannot be written ({error.strerror}); choose another --out") from None
 
 
-def list_ports(by_id: Path = port_listing.BY_ID) -> list[str]:
-    """Return the serial ports of this machine, by their lasting names where they have one."""
-    return sorted(port.by_id or port.device for port in port_listing.list_serial_ports(by_id=by_id))
+def next_steps(asked: Asked) -> Iterator[str]:
+    """Yield the commands that come next, each with what it does."""
+    answers, run = asked.answers, asked.simulated_run
+    us, config = program(), f" -c {shlex.quote(str(asked.out))}" if asked.out != OUT else ""
+    probe = probe_of(answers)
+    if answers.simulated:
+        simulator = f"{python()} -P -m simulator"
+        serve = f"{simulator} serve {run} --link {shlex.quote(answers.probe.port)}"
+        yield from _step("The probe, in a terminal of its own (leave it running):", serve)
+        dip = f"{simulator} dip {run} --out dip.toml"
+        add = f"{us} calibration add {probe} --from dip.toml --made-at yesterday{config}"
+        yield from _step("Its calibration, as of yesterday:", dip, add)
+    else:
+        yield from _step("Calibrate: without a calibration no pH is claimed.", f"{us} calibrate {probe}{config}")
+    yield from _step("Try everything:", f"{us} check{config}")
+    yield from _step("Watch (under systemd: `vatvigil help service`):", f"{us} run{config}")
+    yield from _step("When the batch starts, and whenever you like:", f"{us} mark {answers.vat} started{config}")
+    yield command_line(f"{us} status{config}")
 
 
-def written(answers: InitAnswers) -> str:
-    """Return the configuration's text."""
-    from logger.settings.problems import written_key
-
-    # What cannot be an id is still a key of TOML: the settings then say what is wrong with it.
-    probe = f"{answers.vat}-probe"
-    broker = _BROKER.substitute(host=_quoted(answers.broker), port=answers.broker_port)
-    return _TEMPLATE.substitute(
-        store=_quoted(answers.store),
-        simulation=_SIMULATION if answers.simulated else "",
-        probe=written_key(probe),
-        probe_text=_quoted(probe),
-        port=_quoted(answers.port),
-        vat=written_key(answers.vat),
-        name=_quoted(answers.name),
-        profile=_quoted(answers.profile),
-        profiles=", ".join(Profile),
-        ph_high=TARGETS.get(answers.profile, _USUAL_TARGET)["ph"],
-        armed_ph=f"{TARGETS.get(answers.profile, _USUAL_TARGET)['ph'] - 0.1:.1f}",
-        ph_low=answers.ph_low,
-        temperature_high=answers.temperature_high,
-        temperature_low=answers.temperature_low,
-        broker=broker if answers.broker else _NO_BROKER,
-    )
+def _step(what: str, *commands: str) -> Iterator[str]:
+    yield f"  {what}"
+    yield from map(command_line, commands)
 
 
-def _quoted(text: str) -> str:
-    """Return a TOML basic string: JSON's, but DEL must be escaped too (TOML 1.0, String)."""
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _print_ports(ports: Iterable[str]) -> None:
-    listed = list(ports)
-    click.echo("Serial ports found:" if listed else "No serial port found; plug the probe's adapter in and look again.")
-    for port in listed:
-        click.echo(f"  {port}")
-
-
-def _ask(given: dict[str, Any], ports: list[str], *, asks: bool, simulated: bool) -> InitAnswers:
-    """Return the answers: each by its option, else by asking, else its default."""
-
-    def answer(key: str, question: str, default: T) -> T:
-        if given[key] is not None:
-            value: T = given[key]
-            return value
-        return click.prompt(question, default=default, type=type(default)) if asks else default
-
-    profile = Profile(answer("profile", f"Kind of ferment ({', '.join(Profile)})", Profile.LACTIC_VEGETABLES))
-    setpoints = PROFILES[profile]
-    vat = answer("vat", "Id of the vat (a-z, 0-9 and -)", "vat-1")
-    return InitAnswers(
-        vat=vat,
-        name=answer("name", "Name of the vat for people", vat),
-        port=answer("port", "Serial port of the probe", ports[0] if ports else _FIRST_PORT),
-        profile=profile,
-        ph_low=answer("ph_low", "Alarm at and below pH", setpoints["ph-low"]["setpoint"]),
-        temperature_high=answer(
-            "temperature_high", "Alarm at and above (C)", setpoints["temperature-high"]["setpoint"]
-        ),
-        temperature_low=answer("temperature_low", "Alarm at and below (C)", setpoints["temperature-low"]["setpoint"]),
-        store=answer("store", "File of the log", "simulated.sqlite" if simulated else "vatvigil.sqlite"),
-        broker=answer("broker", "Host of the MQTT broker (empty: none)", ""),
-        broker_port=1883 if given["broker_port"] is None else given["broker_port"],
-        simulated=simulated,
-    )
-
-
-def _check(text: str, out: Path) -> None:
-    """Raise ConfigurationError when the text would not load; nothing of it stays on disk."""
-    from logger import settings
-
-    with tempfile.TemporaryDirectory(prefix="vatvigil-init-") as folder:
-        draft = Path(folder) / out.name
-        draft.write_text(text, encoding="utf-8", errors="replace")
-        try:
-            settings.load(draft, environ={})
-        except ConfigurationError as error:
-            reasons = str(error).replace(f"{draft}: ", "")
-            raise ConfigurationError(f"nothing was written, an answer cannot be used:\n{reasons}") from None
+def program() -> str:
+    """Return how this program is called here."""
+    if shutil.which("vatvigil"):
+        return "vatvigil"
+    called = Path(sys.argv[0])
+    return f"{python()} -m logger" if called.suffix == ".py" else shlex.quote(str(called))

@@ -15,6 +15,7 @@ from logger.cli._common import Between, config_option, folded, load_config, sent
 from logger.cli._requests import check_probe, examples
 from logger.config import Parity, ProbeConfig, TextConfig
 from logger.errors import RefusedError
+from logger.probe.opening import opened
 from logger.probe.port import describe_failure
 from logger.probe.textline import Description
 from logger.probe.wire import FAILURES, Wire
@@ -70,7 +71,7 @@ def listen(
     text = chosen.text
     if not send and text is not None and text.query:
         query = (text.query + text.query_end).encode("latin-1")
-    wire = _opened(chosen)
+    wire = opened(chosen)
     received = _Received()
     try:
         for chunk in _receive(wire, query, seconds):
@@ -94,24 +95,6 @@ def _chosen(port: str | None, probe: str | None, config_path: Path) -> ProbeConf
     config = load_config(config_path)
     check_probe(config, str(probe))
     return config.probe(str(probe))
-
-
-def _opened(probe: ProbeConfig) -> Wire:
-    from logger.probe import port_listing
-
-    try:
-        return Wire(probe)
-    except FAILURES as error:
-        holders = (
-            ""
-            if "://" in probe.port
-            else "; ".join(
-                f"{one.command}, process {one.pid}, holds it"
-                for one in port_listing.describe_ports([probe.port])[0].holders
-            )
-        )
-        trouble = f"{probe.port}: {describe_failure(error, probe.port)}"
-        raise RefusedError(f"{trouble} ({holders})" if holders else trouble) from error
 
 
 def _receive(wire: Wire, query: bytes, seconds: float) -> Iterator[tuple[float, bytes]]:

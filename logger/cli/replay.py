@@ -11,12 +11,14 @@ from textwrap import fill
 import click
 import msgspec
 
-from logger.cli._common import config_option, load_config, sentences, warn_if_simulated
+from logger.cli._common import config_option, load_config, screen_width, sentences, warn_if_simulated
 from logger.cli._comparison import compare, within_option
 from logger.cli._replay_source import Period, ReplaySource, chosen_vat, from_file, from_run, from_store, one_period
 from logger.cli._requests import examples
+from logger.cli._times import HouseTime, utc_option
 from logger.config import Config, VatConfig
 from logger.model import Entry, Measurements, Outcome, Quality
+from logger.report.local_time import LocalTime
 from logger.units import HOUR_US
 
 
@@ -33,9 +35,7 @@ from logger.units import HOUR_US
 @click.option("--run", "run_name", help="A run of the simulator in place of a recording (`python -m simulator runs`).")
 @click.option("--seed", default=1, show_default=True, help="The seed of that run.")
 @click.option("--stored", is_flag=True, help="What the configuration's store holds, in place of a recording.")
-@click.option(
-    "--period", metavar="FROM/TO", callback=one_period, help="A part of what the store holds, as two RFC 3339 times."
-)
+@click.option("--period", metavar="FROM/TO", callback=one_period, help="A part of what the store holds, as two times.")
 @click.option("--vat", "vat_id", help="The vat whose alarms judge; needed if the configuration has several.")
 @click.option("--store", "store_path", type=click.Path(path_type=Path), help="Store the outcome here, in a new file.")
 @click.option(
@@ -46,6 +46,7 @@ from logger.units import HOUR_US
 )
 @within_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, one object a line: every record, every transition.")
+@utc_option
 @sentences
 def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     recording: Path | None,
@@ -60,6 +61,7 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     *,
     stored: bool,
     as_json: bool,
+    utc: bool,
 ) -> None:
     """Run a recording, a simulated run or the stored log through the pipeline of the watch.
 
@@ -72,20 +74,20 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     if other_path is not None and store_path is not None:
         raise click.UsageError("a comparison is not stored: leave out --with or --store")
     config = load_config(config_path)
-    vat = chosen_vat(config, vat_id)
+    vat, now = chosen_vat(config, vat_id), HouseTime.of(config, utc=utc)
     with ExitStack() as opened:
         if recording is not None:
             source = opened.enter_context(from_file(recording, vat))
         elif run_name is not None:
             source = from_run(run_name, seed=seed, config=config, vat=vat)
         else:
-            source = opened.enter_context(from_store(config, vat, period))
+            source = opened.enter_context(from_store(config, vat, period, now))
         warn_if_simulated(simulated=source.simulated)
         if other_path is not None:
-            compare(config, vat, load_config(other_path), source, within_s=within_s, as_json=as_json)
+            compare(config, vat, load_config(other_path), source, clock=now.clock, within_s=within_s, as_json=as_json)
             return
         for outcome in _progress(_outcomes(config, vat, source, store_path), source):
-            for line in _json(outcome, simulated=source.simulated) if as_json else _lines(outcome):
+            for line in _json(outcome, simulated=source.simulated) if as_json else _lines(outcome, now.clock):
                 click.echo(line)
 
 
@@ -125,10 +127,12 @@ def _json(outcome: Outcome, *, simulated: bool) -> Iterator[str]:
         yield msgspec.json.encode({"transition": fields, "simulated": simulated}).decode()
 
 
-def _lines(outcome: Outcome) -> Iterator[str]:
+def _lines(outcome: Outcome, clock: LocalTime) -> Iterator[str]:
     """Yield a line for the first record of each hour and one for each entry, in the order of their records."""
-    hourly = [(int(outcome.measurements.seq[row]), _reading(outcome.measurements, row)) for row in _hours(outcome)]
-    entries = [(entry.seq, _transition(entry)) for entry in outcome.entries]
+    hourly = [
+        (int(outcome.measurements.seq[row]), _reading(outcome.measurements, row, clock)) for row in _hours(outcome)
+    ]
+    entries = [(entry.seq, _transition(entry, clock)) for entry in outcome.entries]
     for _, line in sorted(hourly + entries, key=lambda pair: pair[0]):
         yield line
 
@@ -139,11 +143,10 @@ def _hours(outcome: Outcome) -> list[int]:
     return sorted(first.values())
 
 
-def _reading(rows: Measurements, row: int) -> str:
+def _reading(rows: Measurements, row: int, clock: LocalTime) -> str:
     from logger.mqtt.payloads import quality_word
-    from logger.report.words import moment
 
-    when = moment(int(rows.at_us[row]))
+    when = clock.shown(int(rows.at_us[row]))
     quality = quality_word(int(rows.quality[row]))
     if rows.quality[row] == Quality.MISSING or rows.ph[row] != rows.ph[row]:
         return f"{when}  no pH claimed  {quality}"
@@ -152,10 +155,9 @@ def _reading(rows: Measurements, row: int) -> str:
     return f"{when}  pH {rows.ph[row]:.2f} +/- {2 * rows.u[row]:.2f}  {warmth}  {quality}"
 
 
-def _transition(entry: Entry) -> str:
-    from logger.report.words import moment
-
+def _transition(entry: Entry, clock: LocalTime) -> str:
     who = f"{entry.alarm} " if entry.alarm else ""
     mark = "ALARM " if entry.annunciates else "held " if entry.held else ""
     text = "" if entry.text in ("", entry.cause.value) else f": {entry.text}"
-    return fill(f"{moment(entry.at_us)}  {mark}{who}{entry.cause}{text}", 80, subsequent_indent=" " * 22)
+    when = clock.shown(entry.at_us)
+    return fill(f"{when}  {mark}{who}{entry.cause}{text}", screen_width(), subsequent_indent=" " * (len(when) + 2))

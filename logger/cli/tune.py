@@ -13,15 +13,18 @@ import click
 
 from logger.cli._common import (
     config_option,
+    folded,
     json_option,
     load_config,
     print_json,
+    screen_width,
     sentences,
     warn_if_simulated,
 )
 from logger.cli._comparison import within_option
 from logger.cli._replay_source import Period, ReplaySource, bar, chosen_vat, from_file, from_run, from_store, period_of
 from logger.cli._requests import check_name, examples
+from logger.cli._times import HouseTime
 from logger.config import AlarmConfig, Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
 
@@ -100,7 +103,7 @@ def _tried(name: str, what: str) -> "Callable[[Decorated], Decorated]":
     metavar="FROM/TO",
     callback=_periods,
     multiple=True,
-    help="A part of it, as two RFC 3339 times; may be given several times.",
+    help="A part of it, as two times; may be given several times.",
 )
 @_tried("setpoint", "Setpoints (pH or C)")
 @_tried("deadband", "Deadbands (pH or C)")
@@ -136,13 +139,13 @@ def tune(  # noqa: PLR0913 - one parameter for each option
     from logger.report import tuning
 
     config = load_config(config_path)
-    vat = chosen_vat(config, vat_id)
+    vat, now = chosen_vat(config, vat_id), HouseTime.of(config)
     check_name(alarm, [each.id for each in vat.alarms], what=f"vat {vat.id} has no alarm")
     if not any(values.values()):
         raise click.UsageError(f"give values to try, by {', '.join('--' + n.replace('_', '-') for n in values)}")
     opened: list[Open] = [partial(from_file, path, vat) for path in recordings]
     opened += [partial(_run, name, seed, config, vat) for name in runs for seed in seeds]
-    opened += [partial(from_store, config, vat, period) for period in ((None,) if stored else ()) + periods]
+    opened += [partial(from_store, config, vat, period, now) for period in ((None,) if stored else ()) + periods]
     if not opened:
         raise click.UsageError("give a recording, --run NAME, --stored or --period FROM/TO: one or several")
     probe = config.probe(vat.probe)
@@ -195,16 +198,20 @@ def _print(swept: "Sweep", results: "Sequence[Heard]", cells: "Sequence[Cell]", 
         f"{age(round(cells[0].seconds))}, {wanted} to detect"
     )
     _print_table(cells, _swept(cells))
-    click.echo(fill("> present setting. + none is as good in missed, nuisances and delay and better in one.", 80))
+    click.echo(folded("> present setting. + none is as good in missed, nuisances and delay and better in one."))
     by_faults = _by_faults(swept.present, results)
     rule = f"returned by itself within {age(within_s)}, unacknowledged"
     rule += "; where the faults are known, it came while nothing was wrong with the probe" if by_faults else ""
-    click.echo(fill(f"A nuisance {rule}. A night is 12 h.", 80))
+    click.echo(folded(f"A nuisance {rule}. A night is 12 h."))
     begin = f"{swept.limit:g} was reached and kept for longer than that" if swept.present.kind.has_value else "it began"
     begin = "a fault began of which the alarm would tell" if by_faults else begin
-    click.echo(fill(f"Delay (median) and longest: in minutes, since {begin}. The settings' own times are in s.", 80))
+    click.echo(
+        fill(
+            f"Delay (median) and longest: in minutes, since {begin}. The settings' own times are in s.", screen_width()
+        )
+    )
     if not wanted:
-        click.echo(fill(NOTHING, 80))
+        click.echo(folded(NOTHING))
 
 
 def _print_table(cells: "Sequence[Cell]", names: Sequence[str]) -> None:

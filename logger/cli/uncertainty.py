@@ -10,7 +10,7 @@ import click
 import msgspec
 import numpy as np
 
-from logger.cli._common import Between, config_option, json_option, load_config, print_json, sentences
+from logger.cli._common import Between, config_option, json_option, load_config, print_json, screen_width, sentences
 from logger.cli._requests import examples, now_us, print_simulated, reading_store, vat_of
 from logger.errors import RefusedError
 from logger.measure.budget import Result, Term, budget, combined
@@ -95,7 +95,7 @@ def _print(name: str, result: Result, terms: tuple[Term, ...]) -> None:
 
 
 def _row(head: str, text: str) -> str:
-    return fill(text, 80, initial_indent=head, subsequent_indent=" " * (INDENT + 2))
+    return fill(text, screen_width(), initial_indent=head, subsequent_indent=" " * (INDENT + 2))
 
 
 def _as_json(

@@ -10,7 +10,7 @@ from logger.config.alarms import AlarmConfig
 from logger.config.bounds import Line
 from logger.config.channels import DeadManConfig, HookConfig, PushConfig
 from logger.config.probes import BufferConfig, ProbeConfig
-from logger.config.vats import VatConfig
+from logger.config.vats import PeopleConfig, VatConfig
 
 SIMULATED_CLIENT_ID = "vatvigil-simulated"
 
@@ -102,6 +102,11 @@ class Config:
     """A copy of an SQLite store is put here every day, and the newest seven are kept; not written: no copies."""
     retired: tuple[str, ...] = ()
     """What became of settings of earlier versions that are written and no longer used, a sentence each."""
+
+    @property
+    def people(self) -> PeopleConfig:
+        """Return the people who are notified and who read the screens: the same for every vat."""
+        return self.vats[0].people if self.vats else PeopleConfig()
 
     @property
     def simulated(self) -> bool:

@@ -65,6 +65,8 @@ class CycleResult:
     """Of the messages that asked for some of this: handed back when it is stored."""
     asked: list[Command] = field(default_factory=list)
     """Commands about the system, still to be applied."""
+    pending: list[Command] = field(default_factory=list)
+    """All commands that are applied or refused by this cycle."""
     system: Carry | None = None
     """What the watch over the system carries now; None: as before."""
 
@@ -87,6 +89,10 @@ class CycleResult:
                 entry = Entry(seq=0, at_us=command.at_us, vat=vat, cause=Cause.REFUSED, by=command.by)
                 self.entries.append(replace(entry, text=f"{command.kind} refused: {refused}"))
         return kept
+
+    def all_answers(self) -> list[Answer]:
+        """Return what became of each of the pending commands."""
+        return [*(answer for outcome in self.outcomes for answer in outcome.answers), *self.answers]
 
     def all_entries(self) -> list[Entry]:
         """Return every journal entry of the batch in the order of the journal: what was merged into it comes last."""
@@ -137,7 +143,8 @@ class Acquisition:
 
     def evaluate(self, indications: Sequence[Indication]) -> CycleResult:
         """Evaluate indications (at least one) together with the commands that wait for their vats."""
-        batch, pending = CycleResult(), self._pending_commands()
+        pending = self._pending_commands()
+        batch = CycleResult(pending=pending)
         self._refuse_unreadable(batch, indications[-1].at_us)
         by_probe: dict[str, list[Indication]] = {}
         for indication in indications:
@@ -197,6 +204,7 @@ class _Sending:
     batches: tuple[CycleResult, ...]
     delivered: Mapping[str, int]
     taken: Mapping[tuple[str, str], int]
+    topics: tuple[str, ...]
     numbers: Mapping[int, int]
     is_last: bool
     """Nothing waits behind it."""
@@ -217,6 +225,8 @@ class Commit:
     """Ids of events that the broker has, with the time, and whose row does not say so yet."""
     taken: dict[tuple[str, str], int] = field(default_factory=dict)
     """Channels and the ids of events that they took, with the time, of which the store does not know yet."""
+    topics: list[str] = field(default_factory=list)
+    """Topics where the broker retains messages of ours, to be remembered in place of those before; empty: as before."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     numbers: dict[int, int] = field(default_factory=dict)
@@ -229,7 +239,7 @@ class Commit:
     @property
     def has_work(self) -> bool:
         """Tell whether anything is to be stored."""
-        return bool(self.waiting or self.delivered or self.taken)
+        return bool(self.waiting or self.delivered or self.taken or self.topics)
 
     def take_receipts(self) -> list[Receipt]:
         """Return the receipts of what was stored since the last call."""
@@ -286,11 +296,13 @@ class Commit:
                 self.delivered.pop(identity, None)
         for taken in sending.taken if sending.is_last else ():
             self.taken.pop(taken, None)
+        if sending.is_last and tuple(self.topics) == sending.topics:
+            self.topics = []
 
     def _take(self) -> _Sending:
         batches = tuple(islice(self.waiting, CYCLES_A_TRANSACTION))
         is_last = len(batches) == len(self.waiting)
-        return _Sending(batches, {**self.delivered}, {**self.taken}, {**self.numbers}, is_last)
+        return _Sending(batches, {**self.delivered}, {**self.taken}, tuple(self.topics), {**self.numbers}, is_last)
 
     def events(self, batch: CycleResult) -> list[Event]:
         """Return the outbox events of a batch."""
@@ -306,6 +318,8 @@ class Commit:
                 for identity, at_us in sending.delivered.items():
                     work.mark_delivered([identity], at_us)
                 work.mark_taken(sending.taken)
+                if sending.topics:
+                    work.remember_topics(sending.topics)
             work.commit()
         self.store.settled()
         return numbers

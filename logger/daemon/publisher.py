@@ -13,8 +13,8 @@ from typing import Self
 from logger.alarm.belief_words import evidence_of
 from logger.config import Config, MqttConfig, VatConfig
 from logger.daemon.clock import ClockReading
-from logger.model import AlarmState, Carry, Entry, Event, Outcome
-from logger.mqtt import discovery
+from logger.model import AlarmState, Answer, Carry, Command, Entry, Event, Outcome
+from logger.mqtt import commands, discovery, said
 from logger.mqtt.alarm_state import alarm_message
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
@@ -22,11 +22,13 @@ from logger.mqtt.entity import EntityFactory, Software
 from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.inbound import Inbound
 from logger.mqtt.measurement import measurement_message
-from logger.mqtt.messages import Connected, NetworkEvent, Receipt
+from logger.mqtt.messages import Connected, Incoming, Message, NetworkEvent, Receipt
 from logger.mqtt.other_stores import OtherStores
+from logger.mqtt.removed import RemovedTopics
 from logger.mqtt.status import heartbeat_message, status_message
 from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
+from logger.mqtt.vat_alarms import alarms_message, alarms_payload
 from logger.units import SECOND_US
 from logger.watch import system, trust_words
 
@@ -46,9 +48,14 @@ class Publisher:
     delivery: Delivery = field(init=False)
     inbound: Inbound = field(init=False)
     others: OtherStores = field(init=False)
+    removed: RemovedTopics = field(init=False)
     vats: tuple[VatConfig, ...] = field(init=False)
     """Those that are watched, and the system."""
     _beat_us: int = 0
+    _alarms: dict[str, Mapping[str, AlarmState]] = field(default_factory=dict)
+    """By watch, the states of its alarms now."""
+    _bare: dict[str, tuple[Message, int]] = field(default_factory=dict)
+    """By topic, what follows a value that was entered, and when."""
 
     @classmethod
     def of(cls, config: Config, *, version: str, store: str, post: Callable[[NetworkEvent], None]) -> Self | None:
@@ -67,6 +74,9 @@ class Publisher:
             config=self.mqtt, will=will, subscriptions=subscriptions, qos0_subscriptions=own, post=self.post
         )
         self.delivery = Delivery(topics=self.topics, publish=self.client.publish, reconnect=self.client.reconnect)
+        self.removed = RemovedTopics(
+            put=self.delivery.put, is_sent=self.delivery.is_sent, device_of=self.entities.device_of
+        )
         self.inbound = Inbound(config=self.config, topics=self.topics)
         self.others = OtherStores(config=self.mqtt, topics=self.topics, store=self.store)
 
@@ -83,8 +93,7 @@ class Publisher:
         `retained`: topics where an earlier run left messages; those that no vat or alarm has any more are cleared.
         """
         self.publish_standing(carries, at_us=at_us)
-        for message in discovery.ghosts(retained, self.retained()):
-            self.delivery.put(message)
+        self.removed.clear(retained, self.retained())
         self.delivery.offer(unsent)
         self.client.start()
 
@@ -96,6 +105,7 @@ class Publisher:
             for alarm in vat.alarms
             if alarm.id in carries[vat.id].alarms
         }
+        self._alarms = {vat.id: carries[vat.id].alarms for vat in self.vats}
         self.delivery.put(status_message(self.topics, online=True, store=self.store))
         for message in discovery.announcements(self.config, self.entities, occurrences=occurrences):
             self.delivery.put(message)
@@ -117,7 +127,7 @@ class Publisher:
             vat.id,
             probe=outcome.probe,
             rows=outcome.measurements,
-            evidence=evidence_of(outcome.carry),
+            evidence=evidence_of(outcome.carry, vat.people),
             expiry_s=fresh_s,
         )
         self.delivery.latest(message, now_us + fresh_s * SECOND_US)
@@ -134,8 +144,39 @@ class Publisher:
         for alarm in vat.alarms if self.topics.discovery_prefix is not None else ():
             if alarm.id in new:
                 occurrence = carry.alarms[alarm.id].occurrence
-                for message in discovery.alarm_buttons(self.entities, vat, alarm, occurrence=occurrence):
-                    self.delivery.put(message)
+                self._put(discovery.alarm_buttons(self.entities, vat, alarm, occurrence=occurrence))
+
+    def publish_taken(self, taken: Iterable[Command], *, at_us: int, now_us: int) -> None:
+        """Tell that commands from outside are stored, and show for two seconds what was entered."""
+        for command in taken:
+            shown, bare = said.taken(self.topics, command, at_us=at_us)
+            self._answer(shown, now_us=now_us)
+            if bare:
+                self._bare[bare.topic] = (bare, now_us + said.SHOWN_US)
+
+    def publish_answers(self, asked: Iterable[Command], answers: Iterable[Answer], *, at_us: int, now_us: int) -> None:
+        """Tell what the watch made of commands that came from outside."""
+        asked_by_id = {command.id: command for command in asked if command.by == commands.BY}
+        for answer in answers:
+            if answer.command in asked_by_id:
+                message = said.answered(self.topics, asked_by_id[answer.command], answer, at_us=at_us)
+                self._answer(message, now_us=now_us)
+
+    def publish_refusal(self, entry: Entry, *, now_us: int) -> None:
+        """Tell that what came from outside is no command."""
+        self._answer(said.refused(self.topics, entry), now_us=now_us)
+
+    def _answer(self, message: Message, *, now_us: int) -> None:
+        """Tell something; it also takes back what was shown as entered."""
+        self._bare.pop(message.topic, None)
+        self.delivery.answer(message, now_us + said.VALID_US)
+
+    def follow(self, now_us: int) -> None:
+        """Do what is due by the time: take back what was entered, clear what was removed."""
+        self.removed.follow(now_us)
+        for message, due_us in [*self._bare.values()]:
+            if now_us >= due_us:
+                self._answer(message, now_us=now_us)
 
     def publish_heartbeat(
         self, carries: Mapping[str, Carry], waiting: int, oldest_at_us: int | None, *, now: ClockReading, now_us: int
@@ -156,9 +197,13 @@ class Publisher:
 
     def handle(self, happening: NetworkEvent, now_us: int) -> None:
         """Take in what the network did; `now_us` is real steady time."""
-        if isinstance(happening, Connected):
-            self.inbound.connected(resumed=happening.resumed)
         self.delivery.handle(happening, now_us)
+        match happening:
+            case Connected(resumed):
+                self.inbound.connected(resumed=resumed)
+            case Incoming() if self.delivery.is_birth(happening):
+                self._beat_us = 0
+                self.removed.hub_started()
         self.others.handle(happening, now_us)
 
     def acknowledge(self, receipts: Iterable[Receipt]) -> None:
@@ -166,17 +211,33 @@ class Publisher:
         self.client.acknowledge([*receipts, *self.inbound.take_free()])
 
     def _publish_vat(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
+        self._alarms[vat.id] = carry.alarms
         for alarm in vat.alarms:
             state = carry.alarms.get(alarm.id, AlarmState())
             self.delivery.put(alarm_message(self.topics, vat, alarm=alarm, state=state))
+        self._publish_alarms(vat)
         if vat.id == system.SYSTEM:
             return
         shown = target_message(self.topics, vat, carry, at_us=at_us)
         if shown is not None:
             self.delivery.put(shown)
         status, findings = probe_health(vat, carry, config=self.config, at_us=at_us)
-        trust = trust_words.shown(carry)
+        trust = trust_words.shown(carry, trust_words.clock_of(vat.people))
         self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings, trust=trust))
+
+    def _publish_alarms(self, watch: VatConfig) -> None:
+        """Set what stands of the vat of a watch, its second probe included, and the button that answers it."""
+        main = next(vat for vat in self.vats if vat.id == (watch.reference_of or watch.id))
+        watches = [main, *(vat for vat in self.vats if vat.reference_of == main.id)]
+        held = [(vat, self._alarms.get(vat.id, {})) for vat in watches]
+        content = alarms_payload(main, held, simulated=self.topics.simulated)
+        self.delivery.put(alarms_message(self.topics, main, content))
+        if self.topics.discovery_prefix is not None:
+            self._put(discovery.acknowledge_all(self.entities, main, content.occurrences))
+
+    def _put(self, messages: Iterable[Message]) -> None:
+        for message in messages:
+            self.delivery.put(message)
 
 
 def _age_s(then_us: int | None, elapsed_us: int) -> float | None:

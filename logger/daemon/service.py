@@ -225,6 +225,10 @@ class Daemon:
             self._publish(self.publisher, batch, at_us=at_us)
 
     def _publish(self, publisher: Publisher, batch: CycleResult, *, at_us: int) -> None:
+        now_us = _now_us()
+        if not self.commit.trouble:
+            publisher.publish_taken(batch.commands, at_us=at_us, now_us=now_us)
+        publisher.publish_answers(batch.pending, batch.all_answers(), at_us=at_us, now_us=now_us)
         for outcome in batch.outcomes:
             publisher.publish_outcome(outcome, now_us=_now_us())
         if batch.system:
@@ -262,11 +266,12 @@ class Daemon:
         publisher.handle(item, _now_us())
         if not isinstance(item, Incoming):
             return
-        asked = publisher.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us())
-        if isinstance(asked, Entry):
-            yield asked
-        elif asked is not None:
-            self.inbound_commands.append(asked)
+        for asked in publisher.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us()):
+            if isinstance(asked, Entry):
+                publisher.publish_refusal(asked, now_us=_now_us())
+                yield asked
+            else:
+                self.inbound_commands.append(asked)
 
     def _refusal_count(self, *, at_us: int, last: bool = False) -> list[Entry]:
         """Return the entry that counts the commands refused by the rate limit, when it is due."""
@@ -275,9 +280,14 @@ class Daemon:
 
     def _add_received(self, batch: CycleResult) -> CycleResult:
         """Put the commands and receipts that came from outside into a batch."""
+        if self.publisher is None:
+            return batch
+        before = len(batch.entries)
         storable = batch.keep_storable(self.inbound_commands)
+        for refusal in batch.entries[before:]:
+            self.publisher.publish_refusal(refusal, now_us=_now_us())
         batch.commands += self.acquisition.apply_from_memory(storable) if self.commit.trouble else storable
-        batch.receipts += self.publisher.inbound.take_held() if self.publisher else []
+        batch.receipts += self.publisher.inbound.take_held()
         self.inbound_commands = []
         return batch
 
@@ -288,6 +298,9 @@ class Daemon:
         delivered = accepted if self.publisher else [event for (_, event), is_first in taken.items() if is_first]
         self.commit.delivered.update(dict.fromkeys(delivered, now.at_us))
         self.commit.taken.update(dict.fromkeys(taken, now.at_us))
+        if self.publisher and self.publisher.removed.is_done:
+            self.publisher.removed.forget()
+            self.commit.topics = self.publisher.retained()
         if self.dead_man:
             self.dead_man.told([*accepted, *(event for _, event in taken)])
             self.dead_man.feed(_now_us(), self._trouble)
@@ -299,6 +312,7 @@ class Daemon:
         publisher.acknowledge(self.commit.take_receipts())
         waiting, oldest_at_us = publisher.delivery.waiting, publisher.delivery.oldest_at_us
         publisher.publish_heartbeat(self._carries(), waiting, oldest_at_us, now=now, now_us=_now_us())
+        publisher.follow(_now_us())
         publisher.delivery.pump(_now_us())
         return publisher.delivery.take_delivered()
 

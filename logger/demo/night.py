@@ -19,6 +19,7 @@ VAT = "marrow"
 PROBE = "marrow-probe"
 ROOT = "simulated/vatvigil-demo"
 HOURS = 14.0
+EVENING = "2026-11-24"
 CONFIG = """\
 # Written by `vatvigil demo`. SIMULATED: nothing that this configuration watches is real.
 [simulation]

@@ -19,6 +19,10 @@ from logger.units import SECOND_US
 
 KEPT = 900
 """Readings of an immersion that are kept: a quarter of an hour at one a second. Common practice, no source."""
+HELD_S = 5.0
+"""A potential is offered to be taken once it has been stable for so long without a break: one that is stable now and
+then would be gone before the person's finger is on the key. Common practice, no source.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,6 +47,8 @@ class Immersion:
     """The buffer that the person says it is."""
     is_insisted: bool = False
     """The person was told that the potential does not fit the named buffer, and says it is that one all the same."""
+    stable_us: int | None = None
+    """Watch time since when every reading has found it stable; None: the newest has not."""
 
     def with_reading(self, reading: ProbeReading) -> "Immersion":
         """Return the immersion with one more reading."""
@@ -85,6 +91,15 @@ class ImmersionView:
     """The one recognised, or the one that the person insists on."""
     buffer_ph: float = field(default=np.nan)
     """Its pH at the temperature of the reading."""
+    stable_us: int | None = None
+    """Watch time since when it has been stable without a break; None: it is not."""
+    held_s: float = 0.0
+    """How long that is."""
+
+    @property
+    def is_offered(self) -> bool:
+        """Tell whether it has been stable for long enough to be taken."""
+        return self.stable_us is not None and self.held_s >= HELD_S
 
     @property
     def is_known(self) -> bool:
@@ -107,7 +122,10 @@ def examine(immersion: Immersion, table: BuffersAtHand, earlier: Sequence[Calibr
         earlier=others,
         named=immersion.named,
     )
-    shown = ImmersionView(stability=stable, recognition=recognition)
+    newest_us = immersion.readings[-1].elapsed_us
+    since_us = None if not stable.is_stable else newest_us if immersion.stable_us is None else immersion.stable_us
+    held_s = 0.0 if since_us is None else (newest_us - since_us) / SECOND_US
+    shown = ImmersionView(stability=stable, recognition=recognition, stable_us=since_us, held_s=held_s)
     buffer = recognition.chosen.buffer if recognition.chosen else immersion.named if immersion.is_insisted else None
     return shown if buffer is None else _with_buffer(shown, buffer)
 

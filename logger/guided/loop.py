@@ -71,8 +71,14 @@ class GuidedLoop:
             self._step(KeyPressed(END))
             self._keep_if_due()
             return
-        lines = words.CUT_OFF if self.state.stage is Stage.KEEP else words.STOPPED
-        self._screen.say(["", words.KEPT_ANYWAY if self.state.is_kept else lines, words.put_back(self._task.vat)])
+        self._screen.say(["", *self._last_words(), words.put_back(self._task.vat)])
+
+    def _last_words(self) -> list[str]:
+        if self.state.is_kept:
+            return [words.KEPT_ANYWAY]
+        if self.state.stage is Stage.KEEP:
+            return [words.CUT_OFF]
+        return state_machine.stopping(self._task, self.state)
 
     def _events(self) -> Iterable[GuidedEvent]:
         answers = self._keys.answers(WAIT_S)

@@ -1,6 +1,7 @@
 """Show a session: as a picture that is drawn over on a terminal, as lines one after another elsewhere.
 
-Law: 80 columns; what is said stays, what is shown changes. Nothing is told by colour alone.
+Law: as wide as the terminal, 80 columns at most; what is said stays, what is shown changes. A key and its word are
+never torn apart. Nothing is told by colour alone.
 """
 
 from abc import ABC, abstractmethod
@@ -15,6 +16,7 @@ from rich.live import Live
 from rich.text import Text
 
 from logger.guided.view import ScreenLine, Tone
+from logger.guided.words import NO_BREAK
 
 WIDTH = 80
 _STYLES = {Tone.PLAIN: "", Tone.GOOD: "bold green", Tone.WAIT: "yellow", Tone.BAD: "bold red"}
@@ -61,14 +63,22 @@ class Terminal(Screen):
         self._live.stop()
 
     def say(self, lines: Sequence[str]) -> None:
-        """Print above the picture, at once: each print draws the picture anew."""
+        """Print above the picture, at once; the picture is taken away first, for each print would draw it once more.
+
+        What stood in it is over: a person must not answer it.
+        """
         if lines:
-            self._console.print(Text("\n".join(folded(lines))))
+            self._live.update(Text(""), refresh=True)
+            self._console.print(Text("\n".join(folded(lines, self._width))))
 
     def show(self, picture: Sequence[ScreenLine], brief: str) -> None:  # noqa: ARG002 - the other screen's
         """Draw over what was drawn."""
-        text = Text("\n").join(Text(line, _STYLES[one.tone]) for one in picture for line in folded([one.text]))
-        self._live.update(text, refresh=True)
+        folded_lines = [(line, one.tone) for one in picture for line in folded([one.text], self._width)]
+        self._live.update(Text("\n").join(Text(line, _STYLES[tone]) for line, tone in folded_lines), refresh=True)
+
+    @property
+    def _width(self) -> int:
+        return min(WIDTH, self._console.width)
 
 
 class Plain(Screen):
@@ -96,10 +106,10 @@ def fitting(stream: TextIO) -> Screen:
     return Terminal(stream) if stream.isatty() else Plain(stream)
 
 
-def folded(lines: Sequence[str]) -> list[str]:
-    """Return the lines folded to 80 columns, each under its own indent."""
+def folded(lines: Sequence[str], width: int = WIDTH) -> list[str]:
+    """Return the lines folded, each under its own indent; what no-break spaces hold together is not torn apart."""
     folded_lines = []
     for line in lines:
         indent = " " * (len(line) - len(line.lstrip(" -")))
-        folded_lines += wrap(line, WIDTH, subsequent_indent=indent, drop_whitespace=True) or [""]
-    return folded_lines
+        folded_lines += wrap(line, width, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    return [line.replace(NO_BREAK, " ") for line in folded_lines]

@@ -83,6 +83,8 @@ class Task:
     """Points of a session that was cut off."""
     remember: Callable[[tuple[TakenPoint, ...]], None] = lambda _: None
     """Told whenever the points have changed."""
+    resume: str = ""
+    """The command that goes on with the points taken; empty: they are not kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +141,8 @@ Step = tuple[GuidedState, list[str]]
 
 def opening(task: Task, state: GuidedState) -> list[str]:
     """Return the first lines."""
-    return [*task.opening, *words.next_glass(task.table.buffers, state.points, wanted=task.wanted)]
+    before = words.taken_before(state.points) if task.before else []
+    return [*task.opening, *before, *words.next_glass(task.table.buffers, state.points, wanted=task.wanted)]
 
 
 def step(task: Task, state: GuidedState, event: GuidedEvent, *, now_us: int) -> Step:
@@ -167,9 +170,9 @@ def _on_reading(task: Task, state: GuidedState, reading: ProbeReading, *, now_us
     if state.stage is not Stage.SETTLE or state.immersion is None:
         return state, []
     immersion = state.immersion.with_reading(reading)
-    return _on_time(
-        task, replace(state, immersion=immersion, shown=examine(immersion, task.table, state.points)), now_us=now_us
-    )
+    shown = examine(immersion, task.table, state.points)
+    immersion = replace(immersion, stable_us=shown.stable_us)
+    return _on_time(task, replace(state, immersion=immersion, shown=shown), now_us=now_us)
 
 
 def _on_time(task: Task, state: GuidedState, *, now_us: int) -> Step:
@@ -187,11 +190,20 @@ def _on_key(task: Task, state: GuidedState, answer: str, *, now_us: int) -> Step
     if state.stage is Stage.DECIDE and answer in ("q", END):  # what came of the points is not lost by leaving
         return replace(state, stage=Stage.KEEP, is_alone=answer == END), []
     if answer == END:  # nobody is left who could answer
-        return replace(state, stage=Stage.END, immersion=None, shown=None), [words.STOPPED, words.put_back(task.vat)]
+        stopped = replace(state, stage=Stage.END, immersion=None, shown=None)
+        return stopped, [*stopping(task, state), words.put_back(task.vat)]
     if answer == "q":
-        return replace(state, stage=Stage.RETURN, immersion=None, shown=None), [words.STOPPED, words.BACK]
+        return replace(state, stage=Stage.RETURN, immersion=None, shown=None), [*stopping(task, state), words.BACK]
     answers = {Stage.MOVE: _move, Stage.SETTLE: _settle, Stage.DECIDE: _decide}
     return answers[state.stage](task, state, answer, now_us) if state.stage in answers else (state, [])
+
+
+def stopping(task: Task, state: GuidedState) -> list[str]:
+    """Say that nothing was changed, and how what was taken is gone on with."""
+    return [
+        words.STOPPED,
+        *([words.kept_for_resuming(state.points, task.resume)] if state.taken and task.resume else []),
+    ]
 
 
 def _returned(task: Task, state: GuidedState, answer: str) -> Step:
@@ -233,7 +245,7 @@ def _settle(task: Task, state: GuidedState, answer: str, now_us: int) -> Step:
 def _accepted(task: Task, state: GuidedState, immersion: Immersion) -> Step:
     """Take the point, or say why it cannot be taken yet."""
     shown = state.shown
-    if shown is None or not shown.stability.is_stable:
+    if shown is None or not shown.is_offered:
         return state, [words.NOT_STABLE]
     if not shown.is_known:
         if immersion.named is not None and is_unfit(shown) and not immersion.is_insisted:

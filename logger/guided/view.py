@@ -1,4 +1,4 @@
-"""Draw the state of a session as lines for a terminal of 80 columns.
+"""Draw the state of a session as lines, which the screen folds to its width.
 
 Law: pure. What a colour says is said in words too: STABLE, or what stands in the way.
 """
@@ -9,13 +9,14 @@ from enum import StrEnum
 
 import numpy as np
 
-from logger.guided.immersion import Immersion, ImmersionView
+from logger.guided import words
+from logger.guided.immersion import HELD_S, Immersion, ImmersionView
 from logger.guided.state_machine import GuidedState, Stage, Task
-from logger.measure.stability import Stability, StabilityLimits, StabilityState
+from logger.measure.stability import StabilityLimits, StabilityState
 from logger.model import Reason
 from logger.units import SECOND_US
 
-BAR = 30
+BAR = 20
 LIMITS = StabilityLimits()
 
 
@@ -51,7 +52,7 @@ def brief(state: GuidedState) -> str:
         return ""
     stability = state.shown.stability
     buffer = f"; {state.shown.buffer.id}" if state.shown.buffer else ""
-    return f"{_mv(stability.potential_mv)}, {_celsius(stability.temperature_c)}: {_standing(stability)}{buffer}"
+    return f"{_mv(stability.potential_mv)}, {_celsius(stability.temperature_c)}: {_standing(state.shown)}{buffer}"
 
 
 def _reading(state: GuidedState, silence: str, *, silent_s: float, now_us: int) -> Iterator[ScreenLine]:
@@ -77,11 +78,11 @@ def _settling(immersion: Immersion, shown: ImmersionView | None, *, now_us: int)
         f"  Drift       {_signed(stability.drift_mv_per_min):>6} mV/min      Range       "
         f"{_plain(stability.range_mv):>5} mV, noise {_plain(stability.noise_mv)} mV"
     )
-    yield ScreenLine(f"  Buffer      {_buffer(immersion, shown)}"[:80])
-    share = _share(stability, immersion.lasts_s(now_us))
+    yield ScreenLine(f"  Buffer      {_buffer(immersion, shown)}")
+    share = _share(shown, immersion.lasts_s(now_us))
     bar = "#" * round(share * BAR)
-    tone = Tone.GOOD if stability.is_stable else Tone.WAIT
-    yield ScreenLine(f"  [{bar:<{BAR}}] {immersion.lasts_s(now_us):3.0f} s  {_standing(stability)}", tone)
+    tone = Tone.GOOD if shown.is_offered else Tone.WAIT
+    yield ScreenLine(f"  [{bar:.<{BAR}}] {immersion.lasts_s(now_us):3.0f} s  {_standing(shown)}", tone)
     yield from _objections(shown)
 
 
@@ -100,8 +101,9 @@ def _is_at_rest(shown: ImmersionView) -> bool:
     return shown.stability.state in (StabilityState.STABLE, StabilityState.NOISY)
 
 
-def _share(stability: Stability, lasts_s: float) -> float:
+def _share(shown: ImmersionView, lasts_s: float) -> float:
     """Return the share of the way to STABLE that is done, as far as it is known."""
+    stability = shown.stability
     parts = {
         StabilityState.STABLE: 1.0,
         StabilityState.SILENT: 0.0,
@@ -111,12 +113,15 @@ def _share(stability: Stability, lasts_s: float) -> float:
         StabilityState.NOISY: LIMITS.range_mv / max(stability.range_mv, 1e-9),
     }
     share = parts[stability.state]
-    return share if stability.is_stable or np.isnan(share) else min(share, 0.95)
+    return share if shown.is_offered or np.isnan(share) else min(share, 0.95)
 
 
-def _standing(stability: Stability) -> str:
+def _standing(shown: ImmersionView) -> str:
+    stability = shown.stability
     return {
-        StabilityState.STABLE: "STABLE: press Enter",
+        StabilityState.STABLE: "STABLE: press Enter"
+        if shown.is_offered
+        else f"settled; must stay so for {HELD_S:.0f} s",
         StabilityState.SILENT: "too few readings",
         StabilityState.WAITING: "measuring",
         StabilityState.WARMING: f"temperature moving {stability.temperature_c_per_min:+.1f} C/min",
@@ -128,7 +133,9 @@ def _standing(stability: Stability) -> str:
 def _buffer(immersion: Immersion, shown: ImmersionView) -> str:
     if not _is_at_rest(shown):
         return (
-            "shown once the reading has settled" if immersion.named is None else f"{immersion.named.id}, named by you"
+            "shown once the reading has settled"
+            if immersion.named is None
+            else f"{words.named_ph(immersion.named)}, named by you"
         )
     if shown.buffer is None:
         return "not recognised"
@@ -138,20 +145,22 @@ def _buffer(immersion: Immersion, shown: ImmersionView) -> str:
 
 def _keys(task: Task, state: GuidedState) -> str:
     count = len(task.table.buffers)
-    stands, name = (f"[1-{count}] it is in that one   [f] finish   ", f"[1-{count}] name the buffer   ")
     several = count > 1
-    return {
-        Stage.MOVE: f"  [Enter] it is in the buffer   {stands if several else ''}[q] stop",
-        Stage.SETTLE: f"  [Enter] take   {name if several else ''}[r] start again   [s] skip   [q] stop",
+    stands = [f"[1-{count}] it is in that one", "[f] finish"] if several else []
+    name = [f"[1-{count}] name the buffer"] if several else []
+    keys = {
+        Stage.MOVE: ["[Enter] it is in the buffer", *stands, "[q] stop"],
+        Stage.SETTLE: ["[Enter] take", *name, "[r] start again", "[s] skip", "[q] stop"],
         Stage.DECIDE: _question(state),
-        Stage.RETURN: "  [Enter] the probe is back in the vat",
-    }.get(state.stage, "")
+        Stage.RETURN: ["[Enter] the probe is back in the vat"],
+    }.get(state.stage, [])
+    return "  " + "   ".join(key.replace(" ", words.NO_BREAK) for key in keys) if keys else ""
 
 
-def _question(state: GuidedState) -> str:
+def _question(state: GuidedState) -> list[str]:
     if state.conclusion is not None and state.conclusion.is_refused:
-        return "  [b] take a buffer again   [Enter] end; it is kept for the record only"
-    return "  Put it into force?   [y] yes   [n] not now   [b] take a buffer again"
+        return ["[b] take a buffer again", "[Enter] end; it is kept for the record only"]
+    return ["Put it into force?", "[y] yes", "[n] not now", "[b] take a buffer again"]
 
 
 def _mv(value: float) -> str:

@@ -5,12 +5,14 @@ from collections.abc import Sequence
 from logger.measure.buffers import Buffer
 from logger.model import CalibrationPoint
 
+NO_BREAK = "\u00a0"
+"""Holds together what belongs together when a line is folded: a key and its word, a command."""
 AS_FOUND = (
     "First as it is found: do not clean the bulb or refill the electrode yet. What the calibration in force reads in "
     "the same buffers is kept with the result; it tells how far the log since then is off."
 )
 WARM = "Probe and buffers should have stood together until they are equally warm, best at 20 to 25 C."
-NOT_STABLE = "Not yet: it can be taken when it says STABLE. [r] starts again, [s] skips this buffer."
+NOT_STABLE = "Not yet: it can be taken while it says STABLE. [r] starts again, [s] skips this buffer."
 UNKNOWN = "Which buffer is it? Press its number; or [s] skip it and look at what is said above."
 INSIST = (
     "The potential is not that of the buffer you named. Press Enter once more to take it all the same: the result "
@@ -46,8 +48,8 @@ def next_glass(buffers: Sequence[Buffer], points: Sequence[CalibrationPoint], *,
     """Say how the probe comes into the next glass, the buffers with their keys. Common practice, no source."""
     used = {point.buffer for point in points}
     left = [buffer for buffer in buffers if buffer.id not in used] or list(buffers)
-    number = {buffer.id: f"[{n}] " if len(buffers) > 1 else "" for n, buffer in enumerate(buffers, start=1)}
-    names = " or ".join(number[buffer.id] + buffer.id for buffer in left[1:])
+    number = {buffer.id: f"[{n}]{NO_BREAK}" if len(buffers) > 1 else "" for n, buffer in enumerate(buffers, start=1)}
+    names = " or ".join(number[buffer.id] + named_ph(buffer) for buffer in left[1:])
     others = f", or {names}: the order is yours" if left[1:] else ""
     return [
         "",
@@ -66,6 +68,27 @@ def time_out(seconds: float) -> str:
 def named(buffer: Buffer) -> str:
     """Say that the person named the buffer."""
     return f"Named by you: {title(buffer)}."
+
+
+def named_ph(buffer: Buffer) -> str:
+    """Name a buffer with its pH, as it stands on most labels."""
+    return f"{buffer.id}{NO_BREAK}(pH{NO_BREAK}{buffer.nominal_ph:.2f})"
+
+
+def taken_before(points: Sequence[CalibrationPoint]) -> list[str]:
+    """Say which points of a session that was cut off are gone on with."""
+    return ["Taken before it was cut off:", *(f"  - {_point(point)}" for point in points)]
+
+
+def kept_for_resuming(points: Sequence[CalibrationPoint], command: str) -> str:
+    """Say that the points taken are kept for a while, and how to go on with them."""
+    taken = ", ".join(f"{point.buffer or 'a buffer'} (pH {point.buffer_ph:.2f})" for point in points)
+    return f"What was taken is kept for an hour: {taken}. To go on with it: `{command.replace(' ', NO_BREAK)}`."
+
+
+def _point(point: CalibrationPoint) -> str:
+    where = f"{point.buffer or 'buffer'}, pH {point.buffer_ph:.3f}"
+    return f"{where}: {point.potential_mv:+.1f} mV at {point.temperature_c:.1f} C"
 
 
 def title(buffer: Buffer) -> str:

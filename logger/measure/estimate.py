@@ -60,7 +60,7 @@ USUAL_METER = Instrument(name="another instrument", u_ph=0.05)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class CheckOutcome:
     """What a check found, and what the steady account expected."""
 
     estimate: Estimate
@@ -167,7 +167,7 @@ def wander_of(known: Estimate, *, is_steady: bool = True) -> Wander:
     return Wander(offset=offset * offset, slope=(SLOPE_WANDER * walk) ** 2, junction=(JUNCTION_WANDER * junction) ** 2)
 
 
-def apply_check(before: Estimate, check: Check, *, elapsed_us: int | None = None) -> Finding:
+def apply_check(before: Estimate, check: Check, *, elapsed_us: int | None = None) -> CheckOutcome:
     """Return what is known after a check, made at this watch time (None: not known), and whether it was expected."""
     now = advance(before, at_us=check.at_us, elapsed_us=elapsed_us)
     if check.kind is not CheckKind.BUFFER:
@@ -187,7 +187,7 @@ def apply_check(before: Estimate, check: Check, *, elapsed_us: int | None = None
         distrustful=error_state.condition(now.distrustful, h, found=check.deviation_ph, noise=noise),
         question=_question(before.question, check, is_expected=is_expected),
     )
-    return Finding(estimate=after, is_expected=is_expected, expected_ph=expected_ph, allowed_ph=allowed_ph)
+    return CheckOutcome(estimate=after, is_expected=is_expected, expected_ph=expected_ph, allowed_ph=allowed_ph)
 
 
 def _instrument_of(known: Estimate, check: Check) -> Instrument:

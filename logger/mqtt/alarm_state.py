@@ -9,7 +9,7 @@ from logger.alarm.lifecycle import priority
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.measure.conformance import conformance_probability
 from logger.model import AlarmState, State
-from logger.mqtt.entity import Entity, Scope, attributes
+from logger.mqtt.entity import DIAGNOSTIC, Entity, Scope, attributes
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import (
     COVERAGE_FACTOR,
@@ -70,15 +70,28 @@ def _topic(scope: Scope) -> str:
     return scope.topics.alarm(scope.vat.id, scope.alarm)
 
 
+HELD = "held"
+"""The state of an alarm at the hub while quiet hours hold it."""
 ENTITIES = (
     Entity(
-        component="binary_sensor",
+        component="sensor",
+        shows="its state: one of the nine, or held by quiet hours",
         content={
             "name": lambda scope: f"Alarm {scope.alarm_words}",
+            "icon": "mdi:bell",
+            "device_class": "enum",
+            "options": [*(state.value for state in State), HELD],
             "state_topic": _topic,
-            "value_template": "{{ 'ON' if value_json.standing else 'OFF' }}",
-            "device_class": "problem",
-            **attributes(_topic),
+            "value_template": f"{{{{ '{HELD}' if value_json.held else value_json.state }}}}",
+            "enabled_by_default": False,
+            **DIAGNOSTIC,
+            **attributes(
+                _topic,
+                priority="value_json.priority",
+                since="value_json.since",
+                occurrence="value_json.occurrence",
+                lines="value_json.lines",
+            ),
         },
     ),
 )

@@ -51,6 +51,19 @@ class AcknowledgeForm(CommandForm, frozen=True, kw_only=True):
     occurrence: OccurrenceSeen
 
 
+class AcknowledgeAllForm(CommandForm, frozen=True, kw_only=True):
+    """A person knows of the occurrences that stood in a vat."""
+
+    occurrences: Annotated[
+        Mapping[str, Annotated[int, Meta(ge=0, le=2**53)]],
+        Meta(description="By alarm, as the message `alarms` of the vat tells them"),
+    ]
+
+
+class UnshelveForm(CommandForm, frozen=True, kw_only=True):
+    """End the shelving of an alarm."""
+
+
 class ShelveForm(CommandForm, frozen=True, kw_only=True):
     """Silence an alarm for some minutes."""
 
@@ -86,7 +99,7 @@ class SpotForm(CommandForm, frozen=True, kw_only=True):
     instrument: Annotated[str, Meta(max_length=LONGEST_NAME)] = ""
 
 
-Form = AcknowledgeForm | ShelveForm | MarkForm | NoteForm | SpotForm
+Form = AcknowledgeForm | AcknowledgeAllForm | ShelveForm | UnshelveForm | MarkForm | NoteForm | SpotForm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +111,8 @@ class CommandRow:
     topic: str
     bare: Any = None
     """The type of the bare value that may be sent in place of the form, where that is no text."""
+    schema: str = ""
+    """The name of its schema, where that is not the verb."""
 
     @property
     def verb(self) -> str:
@@ -112,7 +127,9 @@ class CommandRow:
     @property
     def kind(self) -> PayloadKind:
         """Return it as a kind of payload."""
-        return PayloadKind(name=self.verb, form=self.form, topics=(self.topic,), bare=self.bare, received=True)
+        return PayloadKind(
+            name=self.schema or self.verb, form=self.form, topics=(self.topic,), bare=self.bare, received=True
+        )
 
     @property
     def figures(self) -> Mapping[str, Figure]:
@@ -136,6 +153,13 @@ COMMANDS: tuple[CommandRow, ...] = (
         topic=PATTERNS.acknowledge("<vat>", "<alarm>"),
         bare=OccurrenceSeen,
     ),
+    CommandRow(
+        form=AcknowledgeAllForm,
+        example='{"occurrences": {"ph-high": 3}}',
+        topic=PATTERNS.acknowledge_all("<vat>"),
+        schema="acknowledge-all",
+    ),
+    CommandRow(form=UnshelveForm, example="{}", topic=PATTERNS.unshelve("<vat>", "<alarm>")),
     CommandRow(form=ShelveForm, example='{"minutes": 30}', topic=PATTERNS.shelve("<vat>", "<alarm>")),
     CommandRow(
         form=MarkForm,
@@ -152,4 +176,5 @@ COMMANDS: tuple[CommandRow, ...] = (
         bare=SpotPh,
     ),
 )
-COMMANDS_BY_VERB: Mapping[str, CommandRow] = {row.verb: row for row in COMMANDS}
+COMMANDS_BY_VERB: Mapping[tuple[str, bool], CommandRow] = {(row.verb, row.is_of_alarm): row for row in COMMANDS}
+"""By the last part of the topic, and whether it speaks of an alarm."""

@@ -1,4 +1,4 @@
-"""Decodes the messages on command topics: each becomes a command for the inbox, or a refusal for the journal.
+"""Decodes the messages on command topics: each becomes commands for the inbox, or a refusal for the journal.
 
 Law: pure, and nothing that arrives makes it raise. What is unknown, malformed, too long, binary, stale or retained (a
 retained one would be carried out again at every start) becomes a refusal that says why, with no byte of it left
@@ -17,6 +17,7 @@ from logger.config import VatConfig
 from logger.model import Cause, Command, CommandKind, Entry, Mark, plain_text
 from logger.mqtt.command_forms import (
     COMMANDS_BY_VERB,
+    AcknowledgeAllForm,
     AcknowledgeForm,
     CommandRow,
     Form,
@@ -35,6 +36,8 @@ STALE_S = 600.0
 (common practice, no source)."""
 BY = "mqtt"
 _SHOWN_CHARACTERS = 100
+_OF_SYSTEM = (CommandKind.NOTE, CommandKind.ACKNOWLEDGE)
+"""What the watch itself takes that speaks of no single alarm."""
 _NUMBER = re.compile(rb"[0-9]{1,2}(\.[0-9]{1,9})?")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
@@ -55,16 +58,28 @@ class SpotReport:
     delivery: str
 
 
-def command_of(
-    incoming: Incoming, topics: Topics, *, vats: Sequence[VatConfig], at_us: int
-) -> Command | SpotReport | Entry:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AcknowledgeAll:
+    """Acknowledges the occurrences that a person saw standing in a vat; it is taken or refused as one."""
+
+    commands: tuple[Command, ...]
+
+    @property
+    def delivery(self) -> str:
+        """Return by what a repeat is recognised: the first command is stored with it."""
+        return self.commands[0].delivery
+
+
+Asked = Command | AcknowledgeAll | SpotReport
+
+
+def command_of(incoming: Incoming, topics: Topics, *, vats: Sequence[VatConfig], at_us: int) -> Asked | Entry:
     """Return what a message asks for (a command has id 0), or the journal entry of its refusal."""
     address = topics.command(incoming.topic) or Address()
-    alarms = {vat.id: {alarm.id for alarm in vat.alarms} for vat in vats}
     try:
-        _check_address(address, alarms=alarms)
+        _check_address(address, vats={vat.id: vat for vat in vats})
         _check_envelope(incoming)
-        return _command(address, incoming, at_us=at_us, dates=not topics.simulated)
+        return _asked(address, incoming, vats=vats, at_us=at_us, dates=not topics.simulated)
     except _RefusedPayloadError as refusal:
         return refusal_entry(incoming, topics, why=str(refusal), vats=vats, at_us=at_us)
 
@@ -91,17 +106,21 @@ def escaped(text: str) -> str:
     return ascii(whole)
 
 
-def _check_address(address: Address, *, alarms: Mapping[str, set[str]]) -> None:
-    row = COMMANDS_BY_VERB.get(address.verb)
-    if row is None or row.is_of_alarm is not bool(address.alarm):
+def _check_address(address: Address, *, vats: Mapping[str, VatConfig]) -> None:
+    if (address.verb, bool(address.alarm)) not in COMMANDS_BY_VERB:
         forms = [row.topic.removeprefix(PATTERNS.command_root) for row in COMMANDS_BY_VERB.values()]
         raise _RefusedPayloadError(f"expected one of {', '.join(forms)} below 'command'")
-    if address.vat == SYSTEM and not address.alarm and address.verb != CommandKind.NOTE:
+    if address.vat == SYSTEM and not address.alarm and address.verb not in _OF_SYSTEM:
         raise _RefusedPayloadError(f"the watch itself takes no {address.verb}")
-    if address.vat not in alarms:
+    if address.vat not in vats:
         raise _RefusedPayloadError(f"there is no vat {escaped(address.vat)}")
-    if address.alarm and address.alarm not in alarms[address.vat]:
-        raise _RefusedPayloadError(f"vat {address.vat} has no alarm {escaped(address.alarm)}")
+    if address.alarm:
+        _check_alarm(vats[address.vat], address.alarm)
+
+
+def _check_alarm(vat: VatConfig, alarm: str) -> None:
+    if alarm not in {one.id for one in vat.alarms}:
+        raise _RefusedPayloadError(f"vat {vat.id} has no alarm {escaped(alarm)}")
 
 
 def _check_envelope(incoming: Incoming) -> None:
@@ -113,10 +132,10 @@ def _check_envelope(incoming: Incoming) -> None:
         raise _RefusedPayloadError("it is empty")
 
 
-def _command(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -> Command | SpotReport:
-    row = COMMANDS_BY_VERB[address.verb]
-    form = _decoded(_as_object(incoming.payload, address.verb), row)
-    if dates and form.at is not None and not isinstance(form, NoteForm | AcknowledgeForm):
+def _asked(address: Address, incoming: Incoming, *, vats: Sequence[VatConfig], at_us: int, dates: bool) -> Asked:
+    row = COMMANDS_BY_VERB[address.verb, bool(address.alarm)]
+    form = _decoded(_as_object(incoming.payload, address), row)
+    if dates and form.at is not None and not isinstance(form, NoteForm | AcknowledgeForm | AcknowledgeAllForm):
         _check_age(form.at, at_us=at_us)
     delivery = _delivery(incoming, form.at)
     if isinstance(form, SpotForm):
@@ -126,6 +145,13 @@ def _command(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -
         )
     kind = CommandKind(address.verb)
     plain = Command(id=0, at_us=at_us, kind=kind, vat=address.vat, alarm=address.alarm, by=BY, delivery=delivery)
+    if isinstance(form, AcknowledgeAllForm):
+        return AcknowledgeAll(commands=_acknowledged(plain, form, vats=vats))
+    return _filled(plain, form)
+
+
+def _filled(plain: Command, form: Form) -> Command:
+    """Return a command with what its form says."""
     match form:
         case AcknowledgeForm():
             return replace(plain, occurrence=form.occurrence)
@@ -135,6 +161,25 @@ def _command(address: Address, incoming: Incoming, *, at_us: int, dates: bool) -
             return replace(plain, note=form.mark.value, duration_s=_duration_s(form), litres=form.litres)
         case NoteForm():
             return replace(plain, note=_printable(form.text))
+        case _:
+            return plain
+
+
+def _acknowledged(plain: Command, form: AcknowledgeAllForm, *, vats: Sequence[VatConfig]) -> tuple[Command, ...]:
+    """Return the acknowledgement of each alarm; one of a second probe stands after the name of its watch."""
+    if not form.occurrences:
+        raise _RefusedPayloadError("nothing stands that waits to be acknowledged")
+    return tuple(_acknowledgement(plain, name, occurrence, vats=vats) for name, occurrence in form.occurrences.items())
+
+
+def _acknowledgement(plain: Command, name: str, occurrence: int, *, vats: Sequence[VatConfig]) -> Command:
+    watch, _, alarm = name.rpartition("/")
+    vat = next((vat for vat in vats if vat.id == (watch or plain.vat)), None)
+    if vat is None or (watch and vat.reference_of != plain.vat):
+        raise _RefusedPayloadError(f"{escaped(watch)} is no second probe of vat {plain.vat}")
+    _check_alarm(vat, alarm)
+    delivery = f"{plain.delivery}-{name}" if plain.delivery else ""
+    return replace(plain, vat=vat.id, alarm=alarm, occurrence=occurrence, delivery=delivery)
 
 
 def _duration_s(form: MarkForm) -> float | None:
@@ -154,12 +199,13 @@ def _printable(text: str) -> str:
     return text
 
 
-def _as_object(payload: bytes, verb: str) -> bytes:
+def _as_object(payload: bytes, address: Address) -> bytes:
     """Return the payload as JSON: a bare value (`3`, `4.71`, `probe-out`, a note) is put into its object."""
     bare = payload.strip()
     if bare.startswith(b"{"):
         return payload
-    if verb == CommandKind.ACKNOWLEDGE and bare.isdigit():
+    verb = address.verb
+    if verb == CommandKind.ACKNOWLEDGE and address.alarm and bare.isdigit():
         return b'{"occurrence": %s}' % bare
     if verb == "spot" and _NUMBER.fullmatch(bare):
         return b'{"ph": %s}' % bare

@@ -2,8 +2,9 @@
 
 Law: one message in flight at a time, and only while connected. An event is delivered when the broker accepted it, not
 before: after a refusal or no answer it is sent again, so events arrive in order, each at least once, under one id.
-Standing states go before events and are all sent again on every connect and whenever the hub has started. No clock, no
-network: time is an argument (steady, in real microseconds), the network is the `publish` given.
+Standing states go before events and are all sent again on every connect and whenever the hub has started; what a
+person is told back goes before all. No clock, no network: time is an argument (steady, in real microseconds), the
+network is the `publish` given.
 
 Events stop and wait: one in flight, the next only after PUBACK without failure. They are rare, and order is kept
 without bookkeeping.
@@ -86,6 +87,7 @@ class Delivery:
     _slots: dict[str, Message] = field(default_factory=dict)
     _dirty: OrderedDict[str, _Queued] = field(default_factory=OrderedDict)
     _events: deque[_Queued] = field(default_factory=deque)
+    _answers: deque[_Queued] = field(default_factory=deque)
     _latest: OrderedDict[str, _Queued] = field(default_factory=OrderedDict)
     _flight: _Flight | None = None
     _refusals: dict[str, _Refusal] = field(default_factory=dict)
@@ -118,7 +120,7 @@ class Delivery:
     @property
     def settled(self) -> bool:
         """Tell whether nothing is left to send or to be answered."""
-        return not (self._flight or self._dirty or self._events or self._latest)
+        return not (self._flight or self._dirty or self._events or self._answers or self._latest)
 
     @property
     def trouble(self) -> str:
@@ -133,6 +135,14 @@ class Delivery:
         if self._slots.get(message.topic) != message:
             self._slots[message.topic] = message
             self._dirty[message.topic] = _Queued(message)
+
+    def is_sent(self, topic: str) -> bool:
+        """Tell whether the broker has the standing message of a topic, or none was set."""
+        return topic not in self._dirty
+
+    def answer(self, message: Message, valid_until_us: int) -> None:
+        """Queue what a person is told back, in order; it is dropped when it is stale."""
+        self._answers.append(_Queued(message, valid_until_us=valid_until_us))
 
     def latest(self, message: Message, valid_until_us: int) -> None:
         """Set the newest value of a topic; an older one not yet sent is dropped, and so is this when it is stale."""
@@ -169,9 +179,12 @@ class Delivery:
             case SubscriptionRefused(reason):
                 self.subscription_trouble = reason
                 log.warning("%s", reason)
-            case Incoming(topic, payload, retain):
-                if topic == self.topics.birth and payload == b"online" and not retain:
-                    self._resend_standing()
+            case Incoming() if self.is_birth(event):
+                self._resend_standing()
+
+    def is_birth(self, incoming: Incoming) -> bool:
+        """Tell whether a message says that the hub has started just now."""
+        return incoming.topic == self.topics.birth and incoming.payload == b"online" and not incoming.retain
 
     def pump(self, now_us: int) -> None:
         """Send the next message, if there is one and nothing is in flight."""
@@ -194,7 +207,8 @@ class Delivery:
         return min((self._due_us(item) for item in self._sendable()), default=None)
 
     def _sendable(self) -> Iterator[_Queued]:
-        """Yield what may be sent in its order: states, then the oldest event, then the newest values."""
+        """Yield what may be sent in its order: answers, states, then the oldest event, then the newest values."""
+        yield from islice(self._answers, 1)
         yield from self._dirty.values()
         yield from islice(self._events, 1)
         yield from self._latest.values()
@@ -219,6 +233,8 @@ class Delivery:
             self.reconnect()
 
     def _drop_stale(self, now_us: int) -> None:
+        while self._answers and now_us >= (self._answers[0].valid_until_us or 0):
+            self._answers.popleft()
         for topic, item in list(self._latest.items()):
             if item.valid_until_us is not None and now_us >= item.valid_until_us:
                 del self._latest[topic]
@@ -260,6 +276,8 @@ class Delivery:
             self._on_event_accepted(item.event, subscribers=subscribers)
         elif self._dirty.get(topic) is item:
             self._on_standing_accepted(item.message)
+        elif self._answers and self._answers[0] is item:
+            self._answers.popleft()
         elif self._latest.get(topic) is item:
             del self._latest[topic]
 

@@ -12,7 +12,7 @@ from msgspec import Meta
 
 from logger.config import Priority
 from logger.model import Cause, Digest, Entry, Event, State, VatFacts
-from logger.mqtt.entity import Entity, Value
+from logger.mqtt.entity import Entity, is_main
 from logger.mqtt.payloads import (
     Count,
     Name,
@@ -132,22 +132,27 @@ KIND = PayloadKind(
     form=EventPayload,
     topics=(PATTERNS.event("<vat>"), PATTERNS.event("")),
 )
-_SIGNAL: Mapping[str, Value] = {
-    "event_types": [cause.value for cause in EVENT_CAUSES],
-    "value_template": "{{ dict(value_json, event_type=value_json.cause) | tojson }}",
-}
+TOLD = (Cause.ANNUNCIATED, Cause.REMINDER, Cause.RAISED, Cause.RELEASED, Cause.REALARM)
+"""What the hub's event entity tells: a person is to be told of it."""
+_TOLD_WORDS = [cause.value for cause in TOLD]
 ENTITIES = (
     Entity(
         component="event",
         key=("event",),
-        content={"name": "Event", "state_topic": lambda scope: scope.topics.event(scope.vat.id), **_SIGNAL},
-    ),
-)
-WATCH_ENTITIES = (
-    Entity(
-        component="event",
-        key=("event",),
-        content={"name": "Event", "state_topic": lambda scope: scope.topics.event(""), **_SIGNAL},
+        seen_as="alarm",
+        shows="when a person was last to be told of an alarm, with all that the event tells",
+        content={
+            "name": "Alarm",
+            "icon": "mdi:bell-ring",
+            "event_types": _TOLD_WORDS,
+            "state_topic": lambda scope: scope.topics.event(scope.vat.id),
+            "value_template": (  # the hub ignores an empty one
+                f"{{{{ dict(value_json, event_type=value_json.cause) | tojson if value_json.cause in {_TOLD_WORDS} "
+                "else '' }}"
+            ),
+        },
+        is_of=is_main,
+        is_always_available=True,  # coming back after a restart of the hub would look like an alarm
     ),
 )
 

@@ -18,13 +18,13 @@ from logger.measure.buffers import expired, shelf
 from logger.measure.electrode import condition, summarise
 from logger.measure.error_state import OFFSET
 from logger.model import Calibration, Carry, Finding, Health, State, TrustLevel
-from logger.mqtt.entity import Entity, Scope
+from logger.mqtt.entity import DIAGNOSTIC, Entity, Scope, attributes
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Simulated, Time, json_text, rfc3339_or_none
 from logger.mqtt.topics import PATTERNS, Topics
 from logger.units import DAY_US
 from logger.watch import trust_words, unwatched
-from logger.watch.trust_words import TrustShown
+from logger.watch.trust_words import Clock, TrustShown
 
 ROOM_C = 20.0
 
@@ -52,27 +52,22 @@ ENTITIES = (
     Entity(
         component="sensor",
         key=("probe",),
+        shows="condition of the probe; attributes: what is wrong, how far it is trusted and why",
         content={
             "name": "Probe",
+            "icon": "mdi:needle",
             "state_topic": _topic,
             "value_template": "{{ value_json.status }}",
             "device_class": "enum",
             "options": [status.value for status in Health],
-            "json_attributes_topic": _topic,
-            "entity_category": "diagnostic",
-        },
-    ),
-    Entity(
-        component="sensor",
-        key=("trust",),
-        content={
-            "name": "Trust",
-            "state_topic": _topic,
-            "value_template": "{{ value_json.trust }}",
-            "device_class": "enum",
-            "options": [level.value for level in TrustLevel],
-            "json_attributes_topic": _topic,
-            "entity_category": "diagnostic",
+            **DIAGNOSTIC,
+            **attributes(
+                _topic,
+                findings="value_json.findings",
+                trust="value_json.trust",
+                trust_since="value_json.trust_since",
+                trust_sentence="value_json.trust_sentence",
+            ),
         },
     ),
 )
@@ -102,7 +97,7 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
     if carry.electrode.calibration is not None:
         findings += condition(summarise(carry.electrode.calibration), probe.calibration)
         findings += _reminders(probe, carry, carry.electrode.calibration, at_us=at_us)
-    findings += _after_gap(carry)
+    findings += _after_gap(vat, carry)
     findings += _expired(config, at_us=at_us)
     findings.sort(key=lambda finding: list(Health).index(finding.status))
     return (findings[0].status if findings else Health.GOOD), [finding.text for finding in findings]
@@ -110,7 +105,7 @@ def probe_health(vat: VatConfig, carry: Carry, *, config: Config, at_us: int) ->
 
 def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
     findings = [
-        Finding(status=alarm.kind.row.health, text=_text(alarm.kind, carry))
+        Finding(status=alarm.kind.row.health, text=_text(alarm.kind, carry, trust_words.clock_of(vat.people)))
         for alarm in vat.alarms
         if alarm.kind.row.finding and alarm.id in carry.alarms and carry.alarms[alarm.id].abnormal
     ]
@@ -118,14 +113,14 @@ def _failures(vat: VatConfig, carry: Carry) -> list[Finding]:
     return findings if carry.electrode.calibration else [*findings, Finding(status=Health.FAILURE, text=uncalibrated)]
 
 
-def _text(kind: AlarmKind, carry: Carry) -> str:
+def _text(kind: AlarmKind, carry: Carry, clock: Clock) -> str:
     """Return the finding of an alarm; of one on trust, what it was lost or is doubted by."""
     loss, doubt = carry.trust.loss, carry.trust.doubt
     if kind is AlarmKind.TRUST_LOST and loss is not None and carry.suppression.not_back_us is None:
-        why = trust_words.lost_steadily(loss, carry.electrode.calibration)
+        why = trust_words.lost_steadily(loss, carry.electrode.calibration, clock)
         return f"Trust in the probe is lost: {why}. {trust_words.HOW_BACK}."
     if kind is AlarmKind.TRUST_DOUBTED and doubt is not None:
-        return f"The probe is doubted: {trust_words.doubted(doubt)}."
+        return f"The probe is doubted: {trust_words.doubted(doubt, clock)}."
     return kind.row.finding
 
 
@@ -176,11 +171,11 @@ def _reminders(probe: ProbeConfig, carry: Carry, calibration: Calibration, *, at
         )
 
 
-def _after_gap(carry: Carry) -> list[Finding]:
+def _after_gap(vat: VatConfig, carry: Carry) -> list[Finding]:
     between = carry.electrode.unwatched_at_us
     if between is None:
         return []
-    text = unwatched.words(between)
+    text = unwatched.words(between, vat.people)
     return [_maintenance(f"{text[0].upper()}{text[1:]}.")]
 
 

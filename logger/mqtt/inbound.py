@@ -1,4 +1,4 @@
-"""Handles each inbound message: it becomes a command for the inbox, a refusal for the journal, or nothing.
+"""Handles each inbound message: it becomes commands for the inbox, a refusal for the journal, or nothing.
 
 Law: a command is accepted once, though the broker sends it again after the process died: the name of its delivery is
 stored beside it in the inbox. A command that its sender dated is recognised as long as its name is among the newest
@@ -13,7 +13,7 @@ cannot be written the broker holds back what comes in (mosquitto: 20 messages), 
 """
 
 import logging
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger.config import Config, VatConfig
@@ -22,7 +22,7 @@ from logger.measure import comparison
 from logger.measure.comparison import Spot
 from logger.model import Cause, Command, CommandKind, Entry, WatchState
 from logger.mqtt import commands
-from logger.mqtt.commands import SpotReport
+from logger.mqtt.commands import AcknowledgeAll, SpotReport
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.rate_limit import RateLimit
 from logger.mqtt.topics import Topics
@@ -65,8 +65,8 @@ class Inbound:
 
     def receive(
         self, incoming: Incoming, states: Mapping[str, WatchState], *, at_us: int, now_us: int
-    ) -> Command | Entry | None:
-        """Return the command of a message, or its refusal; None: it is no command, a repeat, or one too many.
+    ) -> Sequence[Command | Entry]:
+        """Return the commands of a message, or its refusal; nothing: it is no command, a repeat, or one too many.
 
         `states`: the state of each vat's watch; `at_us`: UTC, `now_us`: real steady time.
         """
@@ -86,13 +86,13 @@ class Inbound:
     ) -> Command | Entry | None:
         if not self.topics.is_command(incoming.topic):
             self._keep(incoming, self._free)
-            return None
+            return ()
         command = commands.command_of(incoming, self.topics, vats=self.vats, at_us=at_us)
         if not isinstance(command, Entry) and command.delivery in self._deliveries:
             if incoming.dup:
                 log.info("The broker repeats a command on %s that was taken", commands.escaped(incoming.topic))
                 self._keep(incoming, self._held)  # what it asked for may still wait for the store
-                return None
+                return ()
             if command.delivery.startswith("at-"):
                 command = self._refusal(
                     incoming, "it was taken before: each needs a time ('at') of its own", at_us=at_us
@@ -100,9 +100,15 @@ class Inbound:
         admitted = self.rate_limit.admit(command, now_us)
         self._keep(incoming, self._free if admitted is None else self._held)
         if admitted is None or isinstance(admitted, Entry):
-            return admitted
+            return [admitted] if admitted else ()
         self.remember([admitted.delivery])
-        return self._check(incoming, admitted, states) if isinstance(admitted, SpotReport) else admitted
+        match admitted:
+            case SpotReport():
+                return [self._check(incoming, admitted, states)]
+            case AcknowledgeAll():
+                return admitted.commands
+            case Command():
+                return [admitted]
 
     def take_held(self) -> list[Receipt]:
         """Return the receipts of commands and refusals since the last call: hand them back when those are stored."""

@@ -8,7 +8,7 @@ from msgspec import UNSET, Meta, UnsetType
 from logger.alarm import belief_words
 from logger.alarm.belief_words import Evidence
 from logger.model import Belief, Measurements, Quality, QualityTests
-from logger.mqtt.entity import Entity, Scope, Value
+from logger.mqtt.entity import DIAGNOSTIC, Entity, Scope, Value, attributes, is_main
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import (
     COVERAGE_FACTOR,
@@ -52,7 +52,7 @@ class MeasurementPayload(Payload, frozen=True, kw_only=True):
     ]
     verdict: Annotated[
         str,
-        Meta(min_length=1, max_length=250, description="The belief and what it rests on, in a sentence for a person"),
+        Meta(min_length=1, max_length=300, description="The belief and what it rests on, in a sentence for a person"),
     ]
     marks: (
         Annotated[
@@ -79,57 +79,64 @@ def _topic(scope: Scope) -> str:
     return scope.topics.measurement(scope.vat.id)
 
 
-_FRESH: Mapping[str, Value] = {
-    "state_topic": _topic,
-    "state_class": "measurement",
-    "expire_after": lambda scope: scope.stale_s,
-}
+_SHOWN: Mapping[str, Value] = {"state_topic": _topic, "expire_after": lambda scope: scope.stale_s}
 """A measurement always expires at the hub."""
+_FIGURE: Mapping[str, Value] = {"state_class": "measurement", **_SHOWN}
+"""A figure has no attributes: the hub would store a row of them for each reading."""
 ENTITIES = (
     Entity(
         component="sensor",
         key=("ph",),
+        shows="pH; unknown while it is not believed",
         content={
             "name": "pH",
             "value_template": _believed("ph"),
             "device_class": "ph",  # the hub's class has no unit
             "suggested_display_precision": 2,
-            "json_attributes_topic": _topic,
-            **_FRESH,
-        },
-    ),
-    Entity(
-        component="sensor",
-        key=("u",),
-        content={
-            "name": "Uncertainty of pH (k = 2)",
-            "value_template": _believed("expanded_uncertainty_ph"),
-            "suggested_display_precision": 2,
-            "entity_category": "diagnostic",
-            **_FRESH,
+            **_FIGURE,
         },
     ),
     Entity(
         component="sensor",
         key=("temperature",),
+        shows="temperature; unknown while it cannot be right",
         content={
             "name": "Temperature",
             "value_template": "{{ value_json.temperature_c if value_json.quality != 'fail' else none }}",
             "device_class": "temperature",
             "unit_of_measurement": "°C",
             "suggested_display_precision": 1,
-            **_FRESH,
+            **_FIGURE,
+        },
+        is_of=is_main,
+    ),
+    Entity(
+        component="sensor",
+        key=("belief",),
+        shows="whether the pH is believed; attributes: why, and since when",
+        content={  # never unknown: it says why there is no pH
+            "name": "Belief",
+            "icon": "mdi:shield-check",
+            "device_class": "enum",
+            "options": [each.word for each in Belief],
+            "value_template": "{{ value_json.belief }}",
+            **_SHOWN,
+            **attributes(_topic, sentence="value_json.verdict", since="value_json.verdict_since"),
         },
     ),
     Entity(
         component="sensor",
-        key=("verdict",),
-        content={  # never unknown: it says why there is no pH
-            "name": "Verdict",
-            "value_template": "{{ value_json.verdict[:255] }}",
-            "state_topic": _topic,
-            "expire_after": lambda scope: scope.stale_s,
+        key=("u",),
+        shows="expanded uncertainty of the pH (k = 2); unknown while that is not believed",
+        content={
+            "name": "Uncertainty of pH (k = 2)",
+            "icon": "mdi:plus-minus-variant",
+            "value_template": _believed("expanded_uncertainty_ph"),
+            "suggested_display_precision": 2,
+            **DIAGNOSTIC,
+            **_FIGURE,
         },
+        is_of=is_main,
     ),
 )
 
@@ -154,7 +161,7 @@ def measurement_message(
         calibration=int(rows.calibration[-1]) or None,
         belief=Belief(int(rows.belief[-1])).word,
         verdict_since=rfc3339(int(rows.since_at_us[-1])),
-        verdict=belief_words.sentence(rows, evidence),
+        verdict=belief_words.sentence(rows, evidence, steady=True),
         marks=_mark_words(QualityTests(int(rows.tests[-1]))) or UNSET,
         simulated=topics.simulated,
     )

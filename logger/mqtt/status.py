@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 from msgspec import Meta
 
-from logger.mqtt.entity import Entity
+from logger.mqtt.entity import DIAGNOSTIC, Entity
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Count, Payload, PayloadKind, Simulated, Time, json_text, rfc3339
 from logger.mqtt.topics import PATTERNS, Topics
@@ -56,18 +56,19 @@ HEARTBEAT = PayloadKind(
 ENTITIES = (
     Entity(
         component="binary_sensor",
-        key=("watch",),
+        key=("heartbeat",),
+        shows="on; unavailable when nothing was heard for two beats, and when the broker says that the watch is gone",
         content={
-            "name": "Watch",
-            "state_topic": lambda scope: scope.topics.status,
-            "value_template": "{{ value_json.status }}",
-            "payload_on": "online",
-            "payload_off": "offline",
+            "name": "Heartbeat",
             "device_class": "connectivity",
+            **DIAGNOSTIC,
+            "state_topic": lambda scope: scope.topics.heartbeat,
+            "value_template": "ON",
+            "expire_after": lambda scope: scope.stale_s,
         },
-        is_always_available=True,  # it must be able to say 'off'
     ),
 )
+"""A beat as a state of its own would store a row each minute."""
 
 
 def status_message(topics: Topics, *, online: bool, store: str) -> Message:

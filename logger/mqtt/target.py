@@ -10,7 +10,7 @@ from msgspec import Meta
 from logger.config import VatConfig
 from logger.measure.target_standing import TargetState, standing
 from logger.model import PREMISES, Carry, Claim, Lack
-from logger.mqtt.entity import Entity, Scope, attributes
+from logger.mqtt.entity import DIAGNOSTIC, Entity, Scope, attributes
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, Probability, Simulated, Time, json_text, number, rfc3339
 from logger.mqtt.topics import PATTERNS, Topics
@@ -92,28 +92,40 @@ def _has_target(vat: VatConfig) -> bool:
 
 ENTITIES = (
     Entity(
-        component="binary_sensor",
+        component="sensor",
         key=("target",),
+        shows="how the vat stands to its target; attributes: the sentence, the limit, what it would have to read",
         content={
-            "name": "Target measured",
-            "value_template": "{{ 'ON' if value_json.state == 'shown' and not value_json.above_again else 'OFF' }}",
+            "name": "Target",
+            "icon": "mdi:flag-checkered",
+            "device_class": "enum",
+            "options": [state.value for state in TargetState],
+            "value_template": "{{ value_json.state }}",
             "state_topic": _topic,
-            **attributes(_topic),
+            **attributes(
+                _topic,
+                sentence="value_json.text",
+                limit_ph="value_json.limit_ph",
+                needed_ph="value_json.needed_ph",
+            ),
         },
         is_of=_has_target,
     ),
     Entity(
         component="sensor",
         key=("target_probability",),
+        shows="conformance probability; unknown while the pH is not believed",
         content={
             "name": "Target probability",
+            "icon": "mdi:percent",
             "unit_of_measurement": "%",
+            "state_class": "measurement",
+            "suggested_display_precision": 0,
             "value_template": (
                 "{{ (100 * value_json.conformance_probability) | round(1) if value_json.believed else none }}"
             ),
-            "suggested_display_precision": 1,
             "state_topic": _topic,
-            **attributes(_topic),
+            **DIAGNOSTIC,
         },
         is_of=_has_target,
     ),

@@ -1,8 +1,8 @@
 """Makes the topic names, and nothing else.
 
-Law: every name is made here, under one root, and `command` undoes what `acknowledge`, `shelve`, `mark`, `note` and
-`spot` make. What is simulated has a root of its own, `simulated/<base>`, so that no subscriber to the real one ever
-receives it.
+Law: every name is made here, under one root, and `command` undoes what `acknowledge`, `shelve`, `mark` and the other
+command topics make. What is simulated has a root of its own, `simulated/<base>`, so that no subscriber to the real one
+ever receives it.
 """
 
 from dataclasses import dataclass
@@ -67,7 +67,15 @@ class Topics:
 
     def alarm(self, vat: str, alarm: str) -> str:
         """Retained: the standing state of an alarm, of a vat or of the system."""
-        return f"{self.root}/system/alarm/{alarm}" if vat == SYSTEM else f"{self.root}/vat/{vat}/alarm/{alarm}"
+        return f"{self._of(vat)}/alarm/{alarm}"
+
+    def alarms(self, vat: str) -> str:
+        """Retained: what stands of all alarms of a vat, or of the system."""
+        return f"{self._of(vat)}/alarms"
+
+    def said(self, vat: str) -> str:
+        """Not retained: what became of what a person said of a vat, or of the system."""
+        return f"{self._of(vat)}/said"
 
     def target(self, vat: str) -> str:
         """Retained: how a vat stands to its target."""
@@ -90,9 +98,17 @@ class Topics:
         """Received, never retained: acknowledge an occurrence."""
         return f"{self.command_root}{vat}/{alarm}/acknowledge"
 
+    def acknowledge_all(self, vat: str) -> str:
+        """Received, never retained: acknowledge the occurrences that a person saw standing in a vat."""
+        return f"{self.command_root}{vat}/acknowledge"
+
     def shelve(self, vat: str, alarm: str) -> str:
         """Received, never retained: silence an alarm for some minutes."""
         return f"{self.command_root}{vat}/{alarm}/shelve"
+
+    def unshelve(self, vat: str, alarm: str) -> str:
+        """Received, never retained: end the shelving of an alarm."""
+        return f"{self.command_root}{vat}/{alarm}/unshelve"
 
     def mark(self, vat: str) -> str:
         """Received, never retained: what a person does to a vat or its probe."""
@@ -105,6 +121,9 @@ class Topics:
     def spot(self, vat: str) -> str:
         """Received, never retained: the pH that another instrument shows in a vat."""
         return f"{self.command_root}{vat}/spot"
+
+    def _of(self, vat: str) -> str:
+        return f"{self.root}/system" if vat == SYSTEM else f"{self.root}/vat/{vat}"
 
     @property
     def commands(self) -> str:

@@ -9,7 +9,7 @@ What checks say of the drift goes into u; the published pH is never corrected si
 and why.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
@@ -249,10 +249,10 @@ def _mean(group: Sequence[Deviation]) -> Deviation:
     return Deviation(check=group[0].check, reference_ph=reference, deviation_ph=deviation, u_ph=u_ph)
 
 
-def sentence(one: Correction) -> str:
-    """Say what a correction is for and rests on, who decided it and why."""
+def sentence(one: Correction, shown: Callable[[int], str] = moment) -> str:
+    """Say what a correction is for and rests on, who decided it and why; `shown` says a time."""
     checks = ", ".join(f"{d.deviation_ph:+.3f} at pH {d.reference_ph:.3f}" for d in one.deviations)
     return (
-        f"Correction {one.id} of the records of calibration {one.calibration}, {moment(one.since_at_us)} to "
-        f"{moment(one.until_at_us)}: found {checks}, spread linearly in time; by {one.by}: {one.why}"
+        f"Correction {one.id} of the records of calibration {one.calibration}, {shown(one.since_at_us)} to "
+        f"{shown(one.until_at_us)}: found {checks}, spread linearly in time; by {one.by}: {one.why}"
     )

@@ -1,8 +1,12 @@
 """Write the log as comma-separated values.
 
-Law: one line a record, in record order; what is not known is an empty field, never a number. Raw values stand exactly
-as they came, results rounded to what they can mean. Memory does not grow with the length of the log. Lines before the
-column names begin with # and say what each column is; simulated records say so on every line.
+Law: one line a record, in record order, below one line of column names, which any spreadsheet reads; what is not known
+is an empty field, never a number. Simulated records say so on every line. Memory does not grow with the length of the
+log. On request lines that begin with # stand before the names and say what each column is.
+
+Values are rounded to what they can mean: raw ones to 0.0001 mV and 0.0001 C, a hundredth of what the finest instrument
+resolves, for 108.60000000000001 is an artefact of the computer's numbers. What must come back to the bit is exported as
+a recording (`recording.py`), which keeps every digit and which `replay` reads; no program of ours reads the CSV.
 """
 
 import csv
@@ -17,14 +21,17 @@ from logger.model import Belief, Calibration, Floats, Measurements, Quality, Rea
 from logger.mqtt.payloads import COVERAGE_FACTOR, quality_word
 from logger.report.beliefs import EvidenceIndex
 from logger.report.corrected import Corrected
+from logger.report.local_time import LocalTime
 from logger.report.words import moment, names_of_tests
 from logger.store.history import RecordSpan
 from logger.units import SECOND_US
 
+RAW_DECIMALS = 4
 _FIELDS = {field.name: field for field in fields(Measurements)}
 _CSV = {name: field.metadata["csv"] for name, field in _FIELDS.items()}
 COLUMNS = {
     "time": _CSV["at_us"],
+    "local_time": "the same moment in the time zone of [people], with its offset from UTC",
     "vat": "id of the vat",
     "probe": "id of the probe",
     "record": _CSV["seq"],
@@ -61,25 +68,28 @@ def write(
     stream: TextIO,
     spans: Iterable[tuple[RecordSpan, Iterable[Measurements]]],
     *,
-    notes: Sequence[str],
+    clock: LocalTime,
     evidence: EvidenceIndex,
     simulated: bool,
+    notes: Sequence[str] = (),
     correct: Callable[[RecordSpan, Measurements], Corrected] | None = None,
 ) -> None:
-    """Write the records of each span; `notes`: sentences for the head of the file; `evidence`: what records name.
+    """Write the records of each span; `clock`: the local time; `evidence`: what records name.
 
-    `correct`: what stands beside the records in the columns of corrected values; None: without these columns. The
-    pieces of a span may go one record past its end: that record only tells whether the last one was a spike.
+    `notes`: sentences for the head of the file, which then explains its columns too; none: the names of the columns
+    stand alone. `correct`: what stands beside the records in the columns of corrected values; None: without these
+    columns. The pieces of a span may go one record past its end: that record only tells whether the last was a spike.
     """
     columns = COLUMNS if correct is None else {**COLUMNS, **CORRECTED_COLUMNS}
-    stream.writelines(f"# {line}\n" for line in _head(columns, notes, evidence))
+    if notes:
+        stream.writelines(f"# {line}\n" for line in _head(columns, notes, evidence))
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow(columns)
     for span, pieces in spans:
         for rows, spikes in judged(pieces):
             kept = rows.seq <= span.last
             part = slice(0, int(np.count_nonzero(kept)))
-            lines = _lines(rows[part], spikes[part], span, evidence, simulated=simulated)
+            lines = _lines(rows[part], spikes[part], span, evidence, clock=clock, simulated=simulated)
             writer.writerows(lines if correct is None else _beside(lines, correct(span, rows[part])))
 
 
@@ -109,7 +119,13 @@ def _calibration(one: Calibration) -> str:
 
 
 def _lines(
-    rows: Measurements, spikes: list[str], span: RecordSpan, evidence: EvidenceIndex, *, simulated: bool
+    rows: Measurements,
+    spikes: list[str],
+    span: RecordSpan,
+    evidence: EvidenceIndex,
+    *,
+    clock: LocalTime,
+    simulated: bool,
 ) -> Iterable[tuple[object, ...]]:
     tests = {code: " ".join(names_of_tests(code)) for code in np.unique(rows.tests).tolist()}
     reasons = {code: "" if code == Reason.NONE else Reason(code).words for code in np.unique(rows.reason).tolist()}
@@ -117,12 +133,13 @@ def _lines(
     size = len(rows)
     return zip(
         np.datetime_as_string(rows.at_us.astype("datetime64[us]"), timezone="UTC").tolist(),
+        map(clock.iso, rows.at_us.tolist()),
         [span.vat] * size,
         [span.probe] * size,
         rows.seq.tolist(),
         (f"{us / SECOND_US:.6f}" for us in rows.elapsed_us.tolist()),
-        _exact(rows.potential_mv),
-        _exact(rows.temperature_c),
+        _raw(rows.potential_mv),
+        _raw(rows.temperature_c),
         _rounded(rows.ph),
         _rounded(rows.u),
         _rounded(COVERAGE_FACTOR * rows.u),
@@ -142,9 +159,9 @@ def _lines(
 
 
 def _plain(rows: Measurements, name: str) -> Iterator[str]:
-    """Return the column of a further field, as it is stored."""
+    """Return the column of a further field."""
     column = getattr(rows, name)
-    return _exact(column) if _FIELDS[name].type is Floats else map(str, column.tolist())
+    return _raw(column) if _FIELDS[name].type is Floats else map(str, column.tolist())
 
 
 def _beside(lines: Iterable[tuple[object, ...]], corrected: Corrected) -> Iterator[tuple[object, ...]]:
@@ -153,8 +170,10 @@ def _beside(lines: Iterable[tuple[object, ...]], corrected: Corrected) -> Iterat
         yield (*line, *more)
 
 
-def _exact(column: Floats) -> Iterator[str]:
-    return ("" if value != value else repr(value) for value in column.tolist())  # noqa: PLR0124 - NaN, in a hot path
+def _raw(column: Floats) -> Iterator[str]:
+    """Return what came, without the digits that only the computer's numbers have; no zeros are added."""
+    rounded = np.round(column, RAW_DECIMALS).tolist()
+    return ("" if value != value else repr(value) for value in rounded)  # noqa: PLR0124 - NaN, in a hot path
 
 
 def _rounded(column: Floats) -> Iterator[str]:

@@ -112,16 +112,17 @@ def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
 
 def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measurements, now: StatusTime) -> VatStatus:
     status, findings = probe_health(vat, carry, config=config, at_us=now.at_us)
+    evidence = EvidenceIndex.read(store, [vat.probe], people=vat.people)
     return VatStatus(
         vat=vat.id,
         name=vat.name,
         probe=vat.probe,
-        newest=_reading(config, vat, rows, EvidenceIndex.read(store, [vat.probe]), now) if len(rows) else None,
+        newest=_reading(config, vat, rows, evidence, now) if len(rows) else None,
         believed_at=None if carry.reported.believed_at_us is None else moment(carry.reported.believed_at_us),
         believed_age_s=now.age_s(carry.reported.believed_at_us),
         alarms=[standing for standing in alarms(vat, carry, rows, now) if standing.state != State.NORMAL],
         calibration=None if carry.electrode.calibration is None else _in_force(carry.electrode.calibration, now),
-        trust=_trust(carry, now),
+        trust=_trust(vat, carry, now),
         health=status.value,
         findings=findings,
         corrections=[sentence(one) for one in in_force(queries.corrections(store, vat.probe)).values()],
@@ -181,6 +182,14 @@ def alarms(vat: VatConfig, carry: Carry, rows: Measurements | None, now: StatusT
         )
 
 
+def to_acknowledge(vat: VatConfig, carry: Carry) -> Iterator[tuple[str, AlarmState]]:
+    """Yield the alarms of a vat (or of the system) that wait for a person's acknowledgement."""
+    for alarm in vat.alarms:
+        state = carry.alarms.get(alarm.id, AlarmState())
+        if state.shown in _TO_ACKNOWLEDGE:
+            yield alarm.id, state
+
+
 def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> str:
     """Say what is abnormal, or that it no longer is."""
     if not state.shown.is_standing:
@@ -197,8 +206,8 @@ def _text(alarm: AlarmConfig, state: AlarmState, rows: Measurements | None) -> s
     return words.sentence(alarm, step, value=state.value, u=state.u, reason=reason, spoken=spoken)
 
 
-def _trust(carry: Carry, now: StatusTime) -> TrustStatus:
-    shown = trust_words.shown(carry)
+def _trust(vat: VatConfig, carry: Carry, now: StatusTime) -> TrustStatus:
+    shown = trust_words.shown(carry, trust_words.clock_of(vat.people))
     return TrustStatus(
         level=shown.level.value,
         since=None if shown.since_at_us is None else moment(shown.since_at_us),

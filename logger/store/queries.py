@@ -7,14 +7,14 @@ An inbox row that cannot be read (another version's, or written by hand) is refu
 every daemon otherwise.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, fields, replace
 from itertools import groupby
 from operator import eq, ge, itemgetter, lt
 from typing import Any
 
 import msgspec
-from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, select, text
+from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, literal, select, text
 
 from logger.errors import RefusedError, refusing
 from logger.model import (
@@ -78,6 +78,15 @@ class Unreadable:
 
     id: int
     why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """One way out that took an event, and when (UTC, microseconds)."""
+
+    way: str
+    """`broker`, or the name of another channel: `hook`, `push-1` ..."""
+    at_us: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +167,19 @@ def _events(store: Store, *wanted: ColumnElement[bool]) -> list[Event]:
     with store.reading() as connection:
         found = connection.execute(select(outbox).where(*wanted).order_by(outbox.c.id))
         return [rows.read_event(row) for row in found.mappings()]
+
+
+def sent(store: Store, events: Iterable[str]) -> dict[str, list[Sent]]:
+    """Return which ways out took these events, by their ids; none: no way did."""
+    ids, sending, taking = [*events], outbox.c, channel_delivery.c
+    accepted = select(sending.event_id, literal("broker"), sending.delivered_at_us)
+    took = select(taking.event_id, taking.channel, taking.at_us).order_by(taking.channel)
+    taken: dict[str, list[Sent]] = {name: [] for name in ids}
+    with store.reading() as connection:
+        for statement, event_id in ((accepted, sending.event_id), (took, taking.event_id)):
+            for event, way, at_us in connection.execute(statement.where(event_id.in_(ids))):
+                taken[event] += [] if at_us is None else [Sent(way=way, at_us=at_us)]
+    return taken
 
 
 def outbox_waiting(store: Store) -> Waiting:

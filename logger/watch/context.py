@@ -50,7 +50,7 @@ class AlarmContext:
 
     def _belief(self, row: int) -> str:
         """Say why the record is believed or not: while trust is lost, by what, by the clock of the house."""
-        newest = trust_alarms.course_of(self.carry, [], self.rows.tests)
+        newest = trust_alarms.course_of(self.vat, self.carry, [], self.rows.tests)
         now_us = int(self.rows.at_us[row])
         why = (newest if self.trust is None else self.trust).why(
             row, lambda at_us: clock_time(at_us, self.vat.people, now_us=now_us)

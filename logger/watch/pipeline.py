@@ -119,7 +119,10 @@ def _step_piece(
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
     computed = record.compute_records(watch.probe, state, block)
-    measured, trusted = computed.rows, trust_alarms.course_of(state.carry, computed.turns, computed.rows.tests)
+    measured, trusted = (
+        computed.rows,
+        trust_alarms.course_of(watch.vat, state.carry, computed.turns, computed.rows.tests),
+    )
     rows, first = state.recent.then(measured), len(state.recent)
     carry, entries = _judge_alarms(watch, state.carry, rows, measured, trusted, first=first, audible=audible)
     keep = min(_rows_needed(watch, rows), len(rows))

@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from logger.config import AlarmConfig, AlarmKind
+from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.model import Calibration, Carry, Cause, Entry, Ints, QualityTests, TrustState
 from logger.watch import trust_words
-from logger.watch.trust_words import Clock, utc
+from logger.watch.trust_words import Clock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +22,7 @@ class TrustCourse:
     turns: Sequence[tuple[int, TrustState]]
     line: Calibration | None
     tests: Ints
+    clock: Clock
 
     def at(self, row: int) -> TrustState:
         """Return the trust at a row."""
@@ -29,16 +30,17 @@ class TrustCourse:
         place = int(np.searchsorted(rows, row, side="right"))
         return self.turns[place - 1][1] if place else self.before
 
-    def why(self, row: int, clock: Clock = utc) -> str:
+    def why(self, row: int, clock: Clock | None = None) -> str:
         """Say what trust was lost by at a row, in one clause; empty: it was not, or another alarm's text tells it."""
         state = self.at(row)
         is_away = QualityTests(int(self.tests[row])) & (QualityTests.ATTENDED | QualityTests.NOT_BACK)
-        return "" if is_away or state.loss is None else trust_words.lost(state.loss, self.line, clock)
+        return "" if is_away or state.loss is None else trust_words.lost(state.loss, self.line, clock or self.clock)
 
 
-def course_of(carry: Carry, turns: Sequence[tuple[int, TrustState]], tests: Ints) -> TrustCourse:
+def course_of(vat: VatConfig, carry: Carry, turns: Sequence[tuple[int, TrustState]], tests: Ints) -> TrustCourse:
     """Return the trust over the rows of a piece."""
-    return TrustCourse(before=carry.trust, turns=turns, line=carry.electrode.calibration, tests=tests)
+    clock = trust_words.clock_of(vat.people)
+    return TrustCourse(before=carry.trust, turns=turns, line=carry.electrode.calibration, tests=tests, clock=clock)
 
 
 def with_why(alarm: AlarmConfig, entry: Entry, course: TrustCourse, row: int) -> Entry:
@@ -51,7 +53,7 @@ def with_why(alarm: AlarmConfig, entry: Entry, course: TrustCourse, row: int) ->
         return entry
     state, why = course.at(row), ""
     if alarm.kind is AlarmKind.TRUST_DOUBTED and state.doubt is not None:
-        why = trust_words.doubted(state.doubt)
+        why = trust_words.doubted(state.doubt, course.clock)
     elif alarm.kind is AlarmKind.TRUST_LOST and course.why(row):
         why = f"{course.why(row)}. {trust_words.HOW_BACK}"
     return replace(entry, text=f"{entry.text}: {why}") if why else entry

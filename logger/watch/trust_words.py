@@ -6,8 +6,9 @@ both are named. Never says that anything is safe. No age runs in a sentence, and
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 
+from logger.alarm.quiet_hours import clock_time
+from logger.config import PeopleConfig
 from logger.measure.continuity import level_ph
 from logger.model import Calibration, Carry, Doubt, EarnedBy, Loss, QualityTests, TrustCause, TrustLevel, TrustState
 
@@ -44,9 +45,12 @@ Clock = Callable[[int], str]
 """Says a moment (UTC, microseconds) as a time of day with its zone."""
 
 
-def utc(at_us: int) -> str:
-    """Say a moment as a time of day in UTC."""
-    return f"{datetime.fromtimestamp(at_us // 1_000_000, UTC):%H:%M} UTC"
+def clock_of(people: PeopleConfig) -> Clock:
+    """Return what says a moment as these people's time of day."""
+    return lambda at_us: clock_time(at_us, people)
+
+
+utc: Clock = clock_of(PeopleConfig())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,13 +65,13 @@ class TrustShown:
     """The same without what it reads now: word for word until something happens."""
 
 
-def shown(carry: Carry) -> TrustShown:
+def shown(carry: Carry, clock: Clock = utc) -> TrustShown:
     """Return how far the probe of a watch is trusted; not at all before somebody said that it is back in its vat."""
     state, line, work = carry.trust, carry.electrode.calibration, carry.suppression
     if work.not_back_us is not None:
         since_us = _not_back_since_us(carry)
         return TrustShown(level=TrustLevel.LOST, since_at_us=since_us, sentence=NOT_BACK, steady=NOT_BACK)
-    says, steady = sentence(state, line), sentence(state, line, is_steady=True)
+    says, steady = sentence(state, line, clock), sentence(state, line, clock, is_steady=True)
     if work.is_away and state.level is TrustLevel.EARNED:
         says = steady = "Earned so far: nothing is judged while somebody works on the probe or has it out"
     return TrustShown(level=state.level, since_at_us=_since_us(state), sentence=says, steady=steady)
@@ -84,12 +88,13 @@ def _not_back_since_us(carry: Carry) -> int | None:
     return newest.since_at_us if newest is not None and newest.test is QualityTests.NOT_BACK else None
 
 
-def sentence(state: TrustState, line: Calibration | None, *, is_steady: bool = False) -> str:
+def sentence(state: TrustState, line: Calibration | None, clock: Clock = utc, *, is_steady: bool = False) -> str:
     """Say how far the probe is trusted, and why not further; steady: without what it reads now."""
     if state.loss is not None:
-        return f"Lost: {lost_steadily(state.loss, line) if is_steady else lost(state.loss, line)}. {HOW_BACK}"
+        why = lost_steadily(state.loss, line, clock) if is_steady else lost(state.loss, line, clock)
+        return f"Lost: {why}. {HOW_BACK}"
     if state.doubt is not None:
-        return f"Doubted: {doubted(state.doubt)}. Claims wait"
+        return f"Doubted: {doubted(state.doubt, clock)}. Claims wait"
     if state.expected is not None:
         return "Earned by a person's word, which the next minutes must bear out"
     how = "" if state.earned_by is None else f"{EARNED[state.earned_by]}, and "
@@ -112,14 +117,14 @@ def doubted_no_more(state: TrustState) -> str:
     return f"{EARNED[state.earned_by]}, so the probe is doubted no more"
 
 
-def lost_steadily(loss: Loss, line: Calibration | None) -> str:
+def lost_steadily(loss: Loss, line: Calibration | None, clock: Clock = utc) -> str:
     """Say what trust was lost by without what it reads now, in one clause."""
     before = level_ph(loss.before, line)
     if before is None or loss.cause not in (TrustCause.JUMP, TrustCause.NOT_BORNE_OUT):
-        return lost(loss, line)
+        return lost(loss, line, clock)
     if loss.cause is TrustCause.NOT_BORNE_OUT:
         return f"the probe was said to be back in the vat, and reads something else than the {before:.2f} of before"
-    return f"the reading jumped away from {before:.2f} at {utc(loss.since_at_us)}, which no vat does by itself"
+    return f"the reading jumped away from {before:.2f} at {clock(loss.since_at_us)}, which no vat does by itself"
 
 
 def lost(loss: Loss, line: Calibration | None, clock: Clock = utc) -> str:
@@ -145,9 +150,9 @@ def lost(loss: Loss, line: Calibration | None, clock: Clock = utc) -> str:
     return f"{jumped}{vat}{signature}{there}"
 
 
-def doubted(doubt: Doubt) -> str:
+def doubted(doubt: Doubt, clock: Clock = utc) -> str:
     """Say why a probe is doubted, in one clause."""
-    when = utc(doubt.since_at_us)
+    when = clock(doubt.since_at_us)
     if doubt.cause is TrustCause.THERMOMETER:
         return f"the thermometer shows no temperature of a vat, or hardly a new one, since about {when}"
     if doubt.cause is TrustCause.BACKUP:

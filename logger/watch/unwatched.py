@@ -7,12 +7,13 @@ It lowers no quality: most gaps are a machine that was off. Three hours: common 
 """
 
 from dataclasses import replace
-from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import numpy as np
 
 from logger.alarm.lifecycle import Now
-from logger.config import Priority, VatConfig
+from logger.alarm.quiet_hours import local
+from logger.config import PeopleConfig, Priority, VatConfig
 from logger.model import Carry, Cause, Entry, Ints
 from logger.units import DAY_US, HOUR_US
 
@@ -26,7 +27,12 @@ def ask_after_gap(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[
         return carry, []
     between = (newest.record_at_us, now.at_us)
     entry = Entry(
-        seq=seq, at_us=now.at_us, vat=vat.id, cause=Cause.AFTER_GAP, priority=Priority.LOW, text=words(between)
+        seq=seq,
+        at_us=now.at_us,
+        vat=vat.id,
+        cause=Cause.AFTER_GAP,
+        priority=Priority.LOW,
+        text=words(between, vat.people),
     )
     return replace(carry, electrode=replace(carry.electrode, unwatched_at_us=between)), [entry]
 
@@ -41,11 +47,11 @@ def seen(carry: Carry) -> Carry:
     return replace(carry, electrode=replace(carry.electrode, unwatched_at_us=None))
 
 
-def words(between: tuple[int, int]) -> str:
-    """Say from when to when (UTC) nobody watched, and what to do."""
-    begin, end = (datetime.fromtimestamp(us // 1_000_000, UTC) for us in between)
+def words(between: tuple[int, int], people: PeopleConfig) -> str:
+    """Say from when to when nobody watched, and what to do."""
+    begin, end = (local(us, ZoneInfo(people.zone)) for us in between)
     form = "%H:%M" if 0 <= between[1] - between[0] < DAY_US else "%Y-%m-%d %H:%M"
-    when = f"from {begin:{form}} to {end:{form}} UTC"
-    if end < begin:  # the wall clock was set back meanwhile
-        when = f"for a time that nobody knows, until {end:{form}} UTC"
+    when = f"from {begin:{form}} to {end:{form}} {end.tzname()}"
+    if between[1] < between[0]:  # the wall clock was set back meanwhile
+        when = f"for a time that nobody knows, until {end:{form}} {end.tzname()}"
     return f"not watched {when}: look whether the probe is in the vat (then mark probe-in), or check it"

@@ -64,6 +64,15 @@ def test_a_believed_reading_says_what_it_rests_on(evidence: Evidence, grounds: s
     assert sentence(BELIEVED, evidence) == f"Believed: nothing speaks against the probe, {grounds}"
 
 
+def test_a_sentence_for_a_hub_names_moments_so_that_it_stays_the_same_until_something_happens() -> None:
+    grounds = "checked 2026-11-23 17:00 UTC, spot check 2026-11-24 15:00 UTC agrees 4.71 / 4.74"
+    assert sentence(BELIEVED, WHOLE, steady=True) == f"Believed: nothing speaks against the probe, {grounds}"
+    began = record(Against.JUMPED, minutes=7)
+    later = replace(began, at_us=began.at_us + 90 * HOUR_US)
+    assert sentence(began, WHOLE, steady=True).endswith("is lost, since 2026-11-24 23:53 UTC")
+    assert sentence(began, WHOLE, steady=True) == sentence(later, WHOLE, steady=True)
+
+
 def test_nobody_says_that_nothing_speaks_against_a_probe_before_a_window_has_told() -> None:
     early = record(Against.UNWITNESSED, belief=Belief.BELIEVED)
     assert sentence(early, WHOLE).startswith("Believed: watched for too short a time to tell more, checked")
@@ -82,14 +91,19 @@ def test_a_probe_without_trust_says_by_what_and_which_probe_is_judged() -> None:
     assert sentence(by_second, WHOLE) == f"{lost} (alarms judge the second probe), since 00:00 UTC (0 min)"
 
 
-def test_no_sentence_is_longer_than_the_hub_shows() -> None:
+LONGEST = 300
+"""As the schema of a measurement says."""
+
+
+def test_no_sentence_is_longer_than_is_declared() -> None:
     check_ = replace(CHECK, deviation_ph=-0.12, passed=False, at_us=NIGHT_US - 71 * HOUR_US)
     spot = replace(SPOT, reading_ph=4.44, passed=False, at_us=NIGHT_US - 71 * HOUR_US)
     whole = Evidence(calibration=MADE, check=check_, spot=spot)
     marks = Against.OWN_PH | Against.ASSUMED_TEMPERATURE | Against.OUTSIDE_BUFFERS | Against.DOUBTED
     told = [sentence(record(marks, belief=Belief.BELIEVED), whole)]
     told += [sentence(record(test | Against.BY_SECOND_PROBE, minutes=40_000), whole) for test in LEADING]
-    assert max(map(len, told)) <= 250
+    told += [sentence(record(marks, belief=Belief.BELIEVED), whole, steady=True)]
+    assert max(map(len, told)) <= LONGEST
 
 
 def test_a_reading_beyond_the_buffers_says_so() -> None:

@@ -1,13 +1,30 @@
 """The morning summary: once a day, of all that happened, good news too. Nights begin at 18:00 UTC (19:00 in Paris)."""
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from logger.alarm import digest
+from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, QuietConfig
-from logger.model import Acceptance, Block, Command, Digest, Entry, WatchState
+from logger.model import (
+    Acceptance,
+    BatchState,
+    Block,
+    Carry,
+    Claim,
+    Command,
+    DayCounters,
+    Digest,
+    Entry,
+    ReportedState,
+    TargetProgress,
+    WatchState,
+    WithdrawnClaim,
+)
 from logger.mqtt.event import event_of, is_urgent
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
@@ -76,6 +93,47 @@ def test_without_a_calibration_the_summary_asks_for_one() -> None:
     )
 
 
+@pytest.mark.parametrize(("hours_read", "is_quiet"), [(13.0, True), (12.7, False), (6.5, False)])
+def test_a_night_of_which_little_was_believed_is_not_called_quiet(hours_read: float, *, is_quiet: bool) -> None:
+    # 12 h to the summary; no-data is left out, so that nothing but the share of believed readings tells it.
+    spoilt = 360 * (14 - hours_read)
+    rows = [(mv if n >= spoilt else None, warm) for n, (mv, warm) in enumerate(acid(14, per_h=-0.05))]
+    watched = marrow(rows_of(rows), people=AT_SEVEN)
+    assert ("quiet night" in text(watched)) == is_quiet
+
+
+def made_of(kind: type[Any], **given: object) -> Any:  # noqa: ANN401 - a claim, or its withdrawal
+    """Return one of which only these fields are looked at."""
+    return kind(**{field.name: given.get(field.name) for field in fields(kind)})
+
+
+def summary(progress: TargetProgress, *, at_us: int, since_at_us: int) -> str:
+    """Return the first line of the summary of a day in whose end the target stands so."""
+    bare = watch()
+    vat = replace(bare.vat, name="Marrow", people=AT_SEVEN)
+    reported = ReportedState(day=DayCounters(since_at_us=since_at_us), digest_at_us=since_at_us)
+    carry = replace(Carry(probe="probe"), reported=reported, batch=BatchState(progress=progress))
+    _, (entry,) = digest.summarise_if_due(vat, bare.probe, carry, [], seq=1, now=Now(at_us=at_us, elapsed_us=0))
+    assert entry.told
+    return entry.told.lines[0]
+
+
+def test_a_claim_of_the_day_and_its_withdrawal_come_first() -> None:
+    at_us, since = 1_795_590_000_000_000, 1_795_503_600_000_000  # 2026-11-25 and 24, 07:00 UTC
+    claimed = made_of(Claim, limit_ph=4.6, at_us=at_us - 5 * 3600 * 1_000_000)
+    said = "Marrow in the morning: measured at or below pH 4.6 at 03:00 CET; no reading was believed yet."
+    assert summary(TargetProgress(claim=claimed), at_us=at_us, since_at_us=since) == said
+    withdrawn = made_of(WithdrawnClaim, at_us=at_us - 3600 * 1_000_000)
+    assert summary(TargetProgress(withdrawn=withdrawn), at_us=at_us, since_at_us=since) == (
+        "Marrow in the morning: the claim on the target was WITHDRAWN at 07:00 CET, hold the batch; no reading was"
+        " believed yet."
+    )
+    old = made_of(Claim, limit_ph=4.6, at_us=since - 1)
+    assert summary(TargetProgress(claim=old), at_us=at_us, since_at_us=since) == (
+        "Marrow in the morning: no reading was believed yet."
+    )
+
+
 def test_an_electrode_that_was_accepted_with_a_warning_is_to_be_looked_at() -> None:
     worn = replace(calibration(), verdict=Acceptance.WARNED, findings=("the slope is 89 %: clean it.",))
     bare = watch()
@@ -98,11 +156,11 @@ def test_its_event_is_for_the_hub_and_never_urgent() -> None:
     assert event is not None
     assert not is_urgent(event)
     assert entry.told
-    digest = entry.told.digest
-    assert isinstance(digest, Digest)
-    assert digest.lowest is not None
-    assert digest.lowest[0] == pytest.approx(4.21, abs=0.01)
-    assert (digest.lowest[1] - entry.at_us) / 3.6e9 == pytest.approx(-4.0, abs=0.01)  # closed at 19:00 + 8 h
+    told = entry.told.digest
+    assert isinstance(told, Digest)
+    assert told.lowest is not None
+    assert told.lowest[0] == pytest.approx(4.21, abs=0.01)
+    assert (told.lowest[1] - entry.at_us) / 3.6e9 == pytest.approx(-4.0, abs=0.01)  # closed at 19:00 + 8 h
 
 
 def days(n: float, every_s: float = 600.0) -> Block:

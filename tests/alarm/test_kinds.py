@@ -6,7 +6,7 @@ import pytest
 
 from logger.alarm import words
 from logger.alarm.lifecycle import Transition
-from logger.config import AlarmConfig, AlarmKind, Group, LookBack, Priority, default_alarm
+from logger.config import AlarmConfig, AlarmKind, Group, LookBack, Presence, Priority, default_alarm
 from logger.measure import batch, maintenance, trend
 from logger.model import Cause, State
 
@@ -50,3 +50,10 @@ def test_it_is_measured(kind: AlarmKind) -> None:
 def test_a_kind_is_found_by_its_id() -> None:
     assert AlarmKind("ph-high") is AlarmKind.PH_HIGH
     assert str(AlarmKind.PH_HIGH) == "ph-high"
+
+
+def test_every_alarm_of_high_priority_that_is_always_there_reminds_until_somebody_acknowledges_it() -> None:
+    always = [kind for kind in AlarmKind.of_vats() if kind.row.presence is Presence.ALWAYS]
+    high = [alarm for alarm in map(default_alarm, always) if alarm.priority is Priority.HIGH]
+    assert {"no-data", "blind", "trust-lost", "no-calibration"} <= {alarm.id for alarm in high}
+    assert [alarm.id for alarm in high if alarm.reminder_s is None] == []

@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 
 from logger import settings
-from logger.cli.init import InitAnswers, written
+from logger.cli._init_file import defaults, written
 from logger.config import ProbeConfig, Protocol, TextConfig
 from logger.config.kind_row import Group
 from logger.model import (
@@ -32,7 +32,7 @@ from logger.model import (
     Measurements,
     WatchState,
 )
-from logger.settings.profiles import PROFILES, Profile
+from logger.settings.profiles import Profile
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from simulator.recording import RecordingLabel, calibration
@@ -101,20 +101,7 @@ class Ran:
 @lru_cache(maxsize=4)
 def watch_of(poll_s: float, profile: Profile = Profile.LACTIC_VEGETABLES) -> Watch:
     """Return the watch as `vatvigil init` writes it for a profile."""
-    usual = PROFILES[profile]
-    answers = InitAnswers(
-        vat="vat",
-        name="Vat",
-        profile=profile,
-        port="/dev/null",
-        ph_low=usual["ph-low"]["setpoint"],
-        temperature_high=usual["temperature-high"]["setpoint"],
-        temperature_low=usual["temperature-low"]["setpoint"],
-        store="none.sqlite",
-        broker="",
-        broker_port=1883,
-        simulated=True,
-    )
+    answers = replace(defaults(profile, simulated=True), vat="vat", name="Vat")
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "vatvigil.toml"
         path.write_text(written(answers), encoding="utf-8")

@@ -233,7 +233,7 @@ def test_every_fault_of_a_file_is_told_at_once(house: House) -> None:
         (("add", "marrow-probe", *POINTS, "--from", "x"), 2, "give either --from FILE or --point"),
         (("add", "marrow-probe", "--from", "absent.toml"), 1, "it cannot be read (No such file or directory)"),
         (("add", "marrow-probe", "--point", "6.86;6.1"), 2, "'6.86;6.1' is not pH:mV:Celsius"),
-        (("add", "marrow-probe", *POINTS, "--made-at", "noon"), 2, "'noon' is not a date and time"),
+        (("add", "marrow-probe", *POINTS, "--made-at", "noon"), 2, "'noon' is no time such as 22:00"),
     ],
 )
 def test_what_cannot_be_added_is_refused(house: House, arguments: tuple[str, ...], code: int, sentence: str) -> None:
@@ -249,7 +249,7 @@ def test_calibrations_are_listed_oldest_first_and_none_is_replaced(house: House)
     assert stored(house) == [1, 2]
     lines = house.do("calibration", "list", "marrow-probe").stdout.splitlines()
     assert [line for line in lines if len(line) > 80] == []
-    assert lines[0] == "  1  2026-10-02T08:00:00Z slope 99.4%, offset -1.8 mV, residual 0.0 mV, pH 4.005"
+    assert lines[0] == "  1  2026-10-02 08:00:00 UTC slope 99.4%, offset -1.8 mV, residual 0.0 mV, pH"
 
 
 def unused(
@@ -311,7 +311,7 @@ def test_one_that_was_replaced_is_used_again_with_a_word_of_how_it_was_found(hou
         result = house.do("calibration", "use", "1", "--wait", "20")
     assert (result.exit_code, "in force" in result.stdout) == (0, True)
     # 10 mV on 58.7762 mV a pH
-    assert "calibration 1 was found off by -0.17 on 2026-10-02T08:00:00Z" in " ".join(result.stderr.split())
+    assert "calibration 1 was found off by -0.17 on 2026-10-02 08:00:00 UTC" in " ".join(result.stderr.split())
     with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
         assert [check.calibration for check in queries.checks(store, "marrow-probe")] == [1, 1]  # nothing of the second
         (carry,) = queries.watches(store).values()
@@ -320,7 +320,7 @@ def test_one_that_was_replaced_is_used_again_with_a_word_of_how_it_was_found(hou
     assert carry.electrode.estimate is not None
     assert not any(carry.electrode.estimate.steady.mean)
     report = house.do("check").stdout
-    assert "1, made 2026-10-01T08:00:00Z" in " ".join(report.split())
+    assert "1, made 2026-10-01 08:00:00 UTC" in " ".join(report.split())
 
 
 def test_one_of_another_electrode_is_warned_of(tmp_path: Path) -> None:

@@ -78,7 +78,11 @@ def test_export_and_status_say_that_a_correction_exists(house: House) -> None:
     assert "Correction" not in house.do("export", "marrow").stdout
     assert house.json("status")["vats"][0]["corrections"] == []
     assert house.do("correction", "apply", PROBE, "--calibration", "1", *BY).exit_code == 0
-    head = [line for line in house.do("export", "marrow").stdout.splitlines() if line.startswith("# Correction 1 of")]
+    head = [
+        line
+        for line in house.do("export", "marrow", "--notes").stdout.splitlines()
+        if line.startswith("# Correction 1 of")
+    ]
     assert len(head) == 1
     assert "by tova: found off" in head[0]
     (sentence,) = house.json("status")["vats"][0]["corrections"]
@@ -89,7 +93,7 @@ def test_export_and_status_say_that_a_correction_exists(house: House) -> None:
 def test_a_reason_of_several_lines_stays_a_comment_in_the_csv(house: House) -> None:
     why = "found off\n2026-01-01T00:00:00Z,marrow,injected"
     assert house.do("correction", "apply", PROBE, "--calibration", "1", "--by", "tova", "--why", why).exit_code == 0
-    text = house.do("export", "marrow").stdout
+    text = house.do("export", "marrow", "--notes").stdout
     assert [line for line in text.splitlines() if "injected" in line and not line.startswith("#")] == []
     assert len(rows(text)) == 5
 

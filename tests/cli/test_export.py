@@ -43,8 +43,8 @@ def house(tmp_path: Path) -> House:
 
 
 def table(text: str) -> list[dict[str, str]]:
-    """Read a CSV past the lines that begin with #."""
-    return list(csv.DictReader(line for line in io.StringIO(text) if not line.startswith("#")))
+    """Read a CSV."""
+    return list(csv.DictReader(io.StringIO(text)))
 
 
 def test_every_record_is_a_line_with_its_values_as_they_were_stored(house: House) -> None:
@@ -55,8 +55,8 @@ def test_every_record_is_a_line_with_its_values_as_they_were_stored(house: House
     assert [row["record"] for row in rows] == [str(n) for n in range(1, 17)]
     assert list(rows[0]) == list(COLUMNS)
     for name in ("potential_mv", "temperature_c"):
-        exact = [float(row[name]) if row[name] else np.nan for row in rows]
-        np.testing.assert_array_equal(exact, getattr(kept, name))
+        told = [float(row[name]) if row[name] else np.nan for row in rows]
+        np.testing.assert_allclose(told, getattr(kept, name), atol=0.000_05, rtol=0)  # 4 decimals
     for name, column, factor in (("ph", kept.ph, 1), ("u_ph", kept.u, 1), ("expanded_uncertainty_ph", kept.u, 2)):
         told = [float(row[name]) if row[name] else np.nan for row in rows]
         np.testing.assert_allclose(told, factor * column, atol=0.000_05)
@@ -91,8 +91,8 @@ def test_a_range_of_time_is_cut_and_its_last_record_still_has_its_spike_verdict(
     assert [(row["record"], row["spike"]) for row in rows] == [("3", "suspect"), ("4", "fail")]
 
 
-def test_each_column_and_the_caution_stand_in_the_head(house: House) -> None:
-    head = [line for line in house.do("export", "marrow").stdout.splitlines() if line.startswith("#")]
+def test_each_column_and_the_caution_stand_in_the_notes(house: House) -> None:
+    head = [line for line in house.do("export", "marrow", "--notes").stdout.splitlines() if line.startswith("#")]
     assert [line[4:].partition(":")[0] for line in head[-len(COLUMNS) :]] == list(COLUMNS)
     assert "pH alone does not make food safe" in head[1]
     assert [line.split(",")[0] for line in head if line.startswith("# Calibration")] == [
@@ -223,12 +223,14 @@ def test_a_vat_without_records_says_who_makes_them(tmp_path: Path) -> None:
     assert "the daemon (`vatvigil run`) makes them" in house.do("export", "marrow").stderr
 
 
-def test_simulated_records_say_so_in_the_head_and_on_every_line(tmp_path: Path) -> None:
+def test_simulated_records_say_so_in_the_notes_and_on_every_line(tmp_path: Path) -> None:
     house = House(folder=tmp_path, more="[simulation]\n")
     with house.watch() as watching:
         watching.take([145.0, 145.1], first_us=START_US)
+    assert house.do("export", "marrow", "--notes").stdout.splitlines()[1] == (
+        "# SIMULATED: nothing here is a measurement of a real vat."
+    )
     text = house.do("export", "marrow").stdout
-    assert text.splitlines()[1] == "# SIMULATED: nothing here is a measurement of a real vat."
     assert [row["simulated"] for row in table(text)] == ["true", "true"]
     first, *_ = house.do("export", "marrow", "--format", "recording").stdout.splitlines()
     assert json.loads(first)["simulated"] is True

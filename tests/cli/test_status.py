@@ -1,15 +1,21 @@
 """`vatvigil status`."""
 
+import os
+import sys
 from math import log
 from pathlib import Path
+from typing import Any
 from unittest.mock import ANY
 
+import pexpect
 import pytest
 from scipy import constants
 
 from logger.config import Simulation
 from logger.daemon import clock
-from logger.report.status import is_clock_shared
+from logger.report import page
+from logger.report.local_time import LocalTime
+from logger.report.status import gather, is_clock_shared
 from logger.store import Store
 from logger.watch import system
 from logger.watch.system import SystemFacts
@@ -240,3 +246,39 @@ def test_the_system_s_own_alarms_are_shown_with_their_reason(house: House) -> No
     assert (own["alarm"], own["state"]) == ("disk-low", "unacknowledged")
     assert own["text"] == "The log soon has no room: only 3 MB are free at /x: make room, or the log stops"
     assert "System: disk-low is not acknowledged: `vatvigil alarms ack system disk-low`." in told["attention"]
+
+
+def test_it_is_watched_on_a_terminal_until_ctrl_c_and_leaves_the_page_behind(house: House) -> None:
+    filled(house, AT_4_5, AT_5_0)
+    arguments = ["-P", "-m", "logger", "status", "--watch", "0.5", "-c", str(house.path)]
+    environment: Any = {**os.environ, "TERM": "xterm", "LC_ALL": "C.UTF-8", "COLUMNS": "", "LINES": ""}
+    watched = pexpect.spawn(
+        sys.executable, arguments, env=environment, dimensions=(12, 60), timeout=60, encoding="utf-8"
+    )
+    for _ in range(2):  # it is drawn again and again
+        watched.expect("Ctrl-C ends")
+        watched.expect("Needs attention")
+        watched.expect(r"\.\.\. \d+ more lines")
+    watched.sendintr()
+    watched.expect("pH alone does not make food safe")
+    watched.expect(pexpect.EOF)
+    watched.close()
+    assert watched.exitstatus == 3  # an alarm is not acknowledged
+
+
+@pytest.mark.parametrize(("more", "sentence"), [((), "it wants a terminal"), (("--json",), "--json is for scripts")])
+def test_a_pipe_is_not_drawn_over(house: House, more: tuple[str, ...], sentence: str) -> None:
+    filled(house, AT_4_5)
+    told = house.do("status", "--watch", *more)
+    assert (told.exit_code, sentence in told.stderr) == (2, True)
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 120])
+def test_the_page_is_as_wide_as_the_terminal(house: House, width: int) -> None:
+    filled(house, AT_4_5, AT_5_0)
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        overview = gather(house.config, store, at_us=now_us())
+    lines = [*page.lines(overview, LocalTime.of(house.config.people), width=width)]
+    whole = [*page.lines(overview, LocalTime.of(house.config.people), width=1000)]
+    assert max(map(len, lines)) <= width
+    assert "".join("".join(lines).split()) == "".join("".join(whole).split())

@@ -59,7 +59,7 @@ def test_two_settings_are_compared_in_a_table(house: House, night: str) -> None:
     result = house.do("replay", night, "--with", other(house))
     assert (result.exit_code, result.stderr) == (0, "")
     lines = [" ".join(line.split()) for line in result.stdout.splitlines()]
-    assert "1 h 40 min from 2026-11-24T18:00:00Z" in " ".join(lines)
+    assert "1 h 40 min from 2026-11-24 18:00:00 UTC" in " ".join(lines)
     assert "ph-high present 3 11-24 18:05 1 h 4 min 1" in lines
     assert "other 2 * 11-24 18:26 * 47 min * 0 *" in lines
     assert lines[lines.index("ph-low present not there") + 1] == "other 1 * 11-24 19:10 * 10 min * 1 *"

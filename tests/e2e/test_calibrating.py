@@ -217,6 +217,8 @@ def test_power_cut_in_the_middle_and_going_on_afterwards(watched: Night, termina
     first.ended()
     assert (in_force(watched), watched.count("calibration"), watched.count("check_reading")) == (1, 1, 0)
     again = terminal(watched, "calibrate", "marrow-probe", "--buffers", "gbt-phthalate,gbt-phosphate", "--resume")
+    again.see("Taken before it was cut off:")
+    again.see("gbt-phthalate, pH 4.003")
     again.see("Buffer 2 of 2")
     again.take_in(watched, PHOSPHATE)
     again.see("Put it into force?")

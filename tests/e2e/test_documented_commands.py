@@ -39,7 +39,7 @@ def codes(line: str) -> set[int]:
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 def test_every_documented_command_does_what_it_says(night: MakeNight) -> None:
-    here = night(Vat(id="north", run="normal-night", alarms=""), speed=100, poll_s=10, starts_h=2.0)
+    here = night(Vat(id="north", run="normal-night", alarms=""), speed=100, poll_s=10, starts_h=6.5)
     text = here.config_file.read_text().replace("[vat.north]", 'record_bytes = "north.bytes"\n[vat.north]')
     text += "[vat.north.alarm.ph-high]\nsetpoint = 5.5\n[vat.north.alarm.ph-low]\nsetpoint = 3.0\n"
     here.config_file.write_text(text)

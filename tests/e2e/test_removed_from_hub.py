@@ -31,5 +31,5 @@ def test_an_alarm_that_is_configured_no_more_leaves_no_ghost_at_the_hub(
     here.until(lambda: "ph-high" not in hub_listener.standing(broker.port), "the alarm to leave")
     assert here.stop() == 0
     gone = before - retained(broker.port)
-    assert len(gone) == 4  # its state, its entity and its two buttons
+    assert len(gone) == 5  # its state, its entity and its three buttons
     assert all("ph-high" in topic for topic in gone)

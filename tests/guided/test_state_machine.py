@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.guided import words
+from logger.guided import state_machine, words
+from logger.guided.immersion import HELD_S
 from logger.guided.keys import END
 from logger.guided.state_machine import GuidedState, Stage, TakenPoint
 from logger.model import Acceptance, Reason
@@ -56,6 +57,38 @@ def test_nothing_is_taken_before_it_is_stable() -> None:
     assert (person.state.stage, person.state.taken, person.said[-1]) == (Stage.SETTLE, (), words.NOT_STABLE)
 
 
+def test_a_potential_is_offered_once_it_has_stayed_stable_for_a_while() -> None:
+    person = Person(task(), noise_mv=0.02)
+    person.press()
+    while person.state.shown is None or not person.state.shown.stability.is_stable:
+        person.wait(PHTHALATE, 1)
+    for second in range(round(HELD_S)):
+        assert not person.state.shown.is_offered, second
+        person.press()
+        assert (person.state.taken, person.said[-1]) == ((), words.NOT_STABLE)
+        person.wait(PHTHALATE, 1)
+    assert person.state.shown.is_offered
+    person.press()
+    assert len(person.state.taken) == 1
+
+
+def test_a_potential_that_is_stable_now_and_then_is_not_offered() -> None:
+    seen = []
+    for seed in range(3):
+        person = Person(task(), noise_mv=0.14)  # the drift of a window is known to 0.15 mV/min, half of its limit
+        person.second = 1000 * seed
+        person.press()
+        person.wait(PHTHALATE, 115)
+        for _ in range(60):
+            person.wait(PHTHALATE, 1)
+            assert person.state.shown is not None
+            seen.append((person.state.shown.stability.is_stable, person.state.shown.is_offered))
+    begins = [n for n in range(1, len(seen)) if seen[n][0] and not seen[n - 1][0]]
+    assert len(begins) > 3
+    assert not any(offered for n in begins for _, offered in seen[n : n + round(HELD_S)])
+    assert [stable for stable, offered in seen if offered and not stable] == []
+
+
 def test_what_was_read_before_the_person_said_that_it_stands_there_does_not_count() -> None:
     person = Person(task())
     person.wait(PHTHALATE, 300)
@@ -65,6 +98,11 @@ def test_what_was_read_before_the_person_said_that_it_stands_there_does_not_coun
     person.wait(PHTHALATE, 35)
     person.press()
     assert len(person.state.taken) == 1
+
+
+def test_each_buffer_is_named_with_its_ph() -> None:
+    told = " ".join("\n".join(state_machine.opening(task(), GuidedState())).split())
+    assert "[1] gbt-phthalate (pH 4.00 at 25 C), or [2] gbt-phosphate (pH 6.86) or [3] gbt-borax (pH 9.18)" in told
 
 
 def test_one_glass_is_enough_when_the_person_finishes() -> None:
@@ -301,9 +339,19 @@ def test_only_enter_is_the_word_that_the_probe_is_back(answer: str) -> None:
 
 
 def test_a_session_that_was_cut_off_goes_on_with_its_points() -> None:
-    first = Person(task())
+    first = Person(task(resume="vatvigil calibrate marrow-probe --resume"))
     first.take(PHTHALATE)
     first.take(PHOSPHATE)
+    first.press("q")
+    assert (
+        "What was taken is kept for an hour: gbt-phthalate (pH 4.00), gbt-phosphate (pH 6.86)."
+        " To go on with it: `vatvigil calibrate marrow-probe --resume`." in first.words
+    )
+    again = task(before=first.state.taken)
+    told = "\n".join(state_machine.opening(again, GuidedState(taken=again.before)))
+    assert "Taken before it was cut off:\n  - gbt-phthalate, pH 4.003: +178.7 mV at 25.0 C" in told
+    assert "\n  - gbt-phosphate, pH 6.864: +12." in told
+    assert "Buffer 3 of 3" in told
     resumed = Person(task(), state=GuidedState(taken=first.state.taken))
     resumed.take(BORAX)
     assert resumed.state.stage is Stage.DECIDE

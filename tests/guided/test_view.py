@@ -64,7 +64,7 @@ def test_a_potential_on_its_way_is_no_buffers_yet() -> None:
         assert "shown once the reading has settled" in seen(person)
         assert "fits none" not in seen(person)
     person.press("1")
-    assert "gbt-phthalate, named by you" in seen(person)
+    assert "gbt-phthalate (pH 4.00), named by you" in seen(person)
     slower = Person(task(in_force=calibration()))
     slower.press()
     slower.wait(7.9)
@@ -108,6 +108,37 @@ def test_each_stage_shows_its_keys() -> None:
     assert "[Enter] the probe is back in the vat" in seen(person)
 
 
+KEYS_OF_STAGES = {
+    "move": ["[Enter] it is in the buffer", "[1-3] it is in that one", "[f] finish", "[q] stop"],
+    "settle": ["[Enter] take", "[1-3] name the buffer", "[r] start again", "[s] skip", "[q] stop"],
+    "decide": ["Put it into force?", "[y] yes", "[n] not now", "[b] take a buffer again"],
+    "return": ["[Enter] the probe is back in the vat"],
+}
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_every_key_stands_whole_on_a_line_of_a_narrow_terminal(width: int) -> None:
+    def lines() -> list[str]:
+        drawn = view.picture(person.task, person.state, silence=SILENCE, now_us=person.now_us)
+        return folded([one.text for one in drawn], width)
+
+    person, seen_lines = Person(task(), noise_mv=0.05), {}
+    person.wait(7.0, 1)
+    seen_lines["move"] = lines()
+    person.press()
+    person.wait(PH["gbt-phthalate"], 20)
+    seen_lines["settle"] = lines()
+    person.press("s")
+    person.take_all()
+    seen_lines["decide"] = lines()
+    person.press("q")
+    person.keep()
+    seen_lines["return"] = lines()
+    for stage, keys in KEYS_OF_STAGES.items():
+        assert [key for key in keys if not any(key in line for line in seen_lines[stage])] == []
+        assert max(map(len, seen_lines[stage])) <= width
+
+
 def test_one_buffer_needs_no_numbers() -> None:
     whole = task()
     one = task(table=type(whole.table)(buffers=whole.table.buffers[:1]), wanted=1)
@@ -148,11 +179,13 @@ def test_a_terminal_is_drawn_over_and_left_clean() -> None:
         with Terminal(stream) as screen:
             screen.say(["stays"])
             screen.show([ScreenLine("picture", Tone.BAD)], "")
+            screen.say(["what stood in it is over"])
             raise RefusedError("out")
 
     with pytest.raises(RefusedError):
         refused()
     assert "stays" in stream.getvalue()
+    assert stream.getvalue().count("picture") == 1
     assert "picture" in stream.getvalue()
 
 

@@ -25,7 +25,8 @@ from logger.config import (
     VatConfig,
 )
 from logger.daemon.publisher import Publisher
-from logger.model import Carry, Cause, Entry, Event, Measurements
+from logger.model import Carry, Cause, Command, CommandKind, Entry, Event, Measurements
+from logger.mqtt import said
 from logger.mqtt.client import Client
 from logger.mqtt.delivery import Delivery
 from logger.mqtt.entity import Software
@@ -48,6 +49,7 @@ CONFIG = Config(
     mqtt=MqttConfig(),
 )
 SIMULATED = replace(CONFIG, simulation=Simulation(speed=60.0))
+NOTED = Command(id=1, at_us=0, kind=CommandKind.NOTE, vat="marrow", note="skimmed", by="mqtt")
 STORE = "6f1d0c2b9a487e35"
 TOPICS = Topics.of(MqttConfig(), simulated=False)
 AT_US = 1_795_572_600_123_456
@@ -174,8 +176,10 @@ def everything_sent() -> list[Message]:
     beat = heartbeat_message(TOPICS, at_us=AT_US, store=STORE, believed_age_s={}, waiting=0, oldest_at_us=None)
     reading = measurement_message(TOPICS, MARROW.id, probe=MARROW.probe, rows=measurements(), evidence=Evidence())
     moments = [Message(topic=TOPICS.event(one.vat), payload=one.payload) for one in made]
+    noted, _ = said.taken(TOPICS, NOTED, at_us=AT_US)
+    answers = [noted, said.refused(TOPICS, entries[1])]
     aimed = target_message(TOPICS, replace(MARROW, target=TargetConfig()), Carry(probe=MARROW.probe), at_us=AT_US)
-    return [*hub.delivery.standing, *moments, beat, reading, *([aimed] if aimed else [])]
+    return [*hub.delivery.standing, *moments, beat, reading, *answers, *([aimed] if aimed else [])]
 
 
 def read_payload(payload: str, kind: str) -> dict[str, Any]:

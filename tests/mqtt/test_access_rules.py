@@ -14,6 +14,7 @@ from tests.parts.waiting import wait_until
 RULES = (Path(__file__).parents[2] / "config_examples" / "mosquitto-acl.conf").read_text()
 USERS = {user: f"{user}-word" for user in ("vatvigil", "hub", "display", "stranger")}
 COMMANDS = [TOPICS.acknowledge("marrow", "ph-high"), TOPICS.shelve("marrow", "ph-high")]
+COMMANDS += [TOPICS.acknowledge_all("marrow"), TOPICS.unshelve("marrow", "ph-high")]
 COMMANDS += [TOPICS.mark("marrow"), TOPICS.note("marrow"), TOPICS.spot("marrow")]
 
 

@@ -13,6 +13,7 @@ from logger.mqtt.alarm_state import alarm_message
 from logger.mqtt.commands import command_of
 from logger.mqtt.entity import EntityFactory, Software
 from logger.mqtt.messages import Disconnected, Incoming, Message
+from logger.mqtt.removed import RemovedTopics
 from tests.mqtt.factories import CONFIG, MARROW, PH_HIGH, TOPICS, event, line, retained
 from tests.parts.mosquitto import Certificates, MakeMosquitto, Subscriber
 from tests.parts.waiting import wait_until
@@ -81,8 +82,8 @@ def test_ghosts_are_gone_for_a_hub_that_comes_later(mosquitto: MakeMosquitto) ->
         ours.settle()
     with line(broker.port) as ours:
         ours.delivery.put(STANDING)
-        for message in discovery.ghosts(["vatvigil/vat/gone/alarm/ph-high", ALARM], [ALARM]):
-            ours.delivery.put(message)
+        removed = RemovedTopics(put=ours.delivery.put, is_sent=ours.delivery.is_sent, device_of=str)
+        removed.clear(["vatvigil/vat/gone/alarm/ph-high", ALARM], [ALARM])
         ours.settle()
     broker.stop()
     broker.start()

@@ -2,12 +2,12 @@ import json
 
 import jsonschema
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from logger.model import Cause, Command, CommandKind, Entry
 from logger.model.figures import LONGEST_TEXT
-from logger.mqtt.commands import LONGEST_BYTES, STALE_S, SpotReport, command_of
+from logger.mqtt.commands import LONGEST_BYTES, STALE_S, AcknowledgeAll, SpotReport, command_of
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.payloads import rfc3339
 from logger.mqtt.schemas import schema
@@ -16,10 +16,11 @@ from tests.mqtt.factories import AT_US, CONFIG, TOPICS
 
 MARK, NOTE, SPOT = TOPICS.mark("marrow"), TOPICS.note("marrow"), TOPICS.spot("marrow")
 ACKNOWLEDGE = TOPICS.acknowledge("marrow", "ph-high")
-SHELVE = TOPICS.shelve("marrow", "ph-high")
+SHELVE, UNSHELVE = TOPICS.shelve("marrow", "ph-high"), TOPICS.unshelve("marrow", "ph-high")
+ALL = TOPICS.acknowledge_all("marrow")
 
 
-def read(topic: str, payload: bytes, *, retain: bool = False) -> Command | SpotReport | Entry:
+def read(topic: str, payload: bytes, *, retain: bool = False) -> Command | AcknowledgeAll | SpotReport | Entry:
     return command_of(Incoming(topic, payload, retain), TOPICS, vats=CONFIG.vats, at_us=AT_US)
 
 
@@ -233,8 +234,24 @@ def test_a_refusal_repeats_nothing_raw_and_stays_short() -> None:
     assert len(text) < 800
 
 
-TOPIC = st.sampled_from([ACKNOWLEDGE, SHELVE, MARK, NOTE, SPOT, TOPICS.acknowledge("gone", "x")]) | st.text()
-KEYS = st.sampled_from(["occurrence", "minutes", "mark", "text", "ph", "u", "instrument", "at", "litres", "hours_ago"])
+KNOWN = [ACKNOWLEDGE, ALL, SHELVE, UNSHELVE, MARK, NOTE, SPOT]
+TOPIC = st.sampled_from([*KNOWN, TOPICS.acknowledge("gone", "x")]) | st.text()
+KEYS = st.sampled_from(
+    [
+        "occurrence",
+        "occurrences",
+        "ph-high",
+        "minutes",
+        "mark",
+        "text",
+        "ph",
+        "u",
+        "instrument",
+        "at",
+        "litres",
+        "hours_ago",
+    ]
+)
 JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats() | st.text() | st.just("probe-out"),
     lambda inner: st.lists(inner) | st.dictionaries(KEYS | st.text(), inner),
@@ -243,6 +260,8 @@ PAYLOAD = st.binary() | JSON.map(lambda content: json.dumps(content).encode())
 
 
 @given(topic=TOPIC, payload=PAYLOAD, retain=st.booleans())
+@example(topic=ALL, payload=b'{"occurrences":{"ph-high":3,"no-data":1}}', retain=False)
+@example(topic=UNSHELVE, payload=b"{}", retain=False)
 def test_whatever_arrives_is_a_command_or_a_refusal(topic: str, payload: bytes, retain: bool) -> None:  # noqa: FBT001 - hypothesis passes arguments by name
     answer = read(topic, payload, retain=retain)
     if isinstance(answer, Entry):
@@ -250,8 +269,9 @@ def test_whatever_arrives_is_a_command_or_a_refusal(topic: str, payload: bytes, 
         assert answer.text.isprintable()
         return
     assert not retain
-    assert answer.vat == "marrow"
-    verb = topic.rpartition("/")[2]
+    verb = "acknowledge-all" if topic == ALL else topic.rpartition("/")[2]
+    for asked in answer.commands if isinstance(answer, AcknowledgeAll) else (answer,):
+        assert asked.vat == "marrow"
     if payload.strip().startswith(b"{"):  # else it was said bare
         jsonschema.Draft202012Validator(schema(verb)).validate(json.loads(payload))
     if isinstance(answer, Command):

@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
+from types import MappingProxyType, SimpleNamespace
 from typing import Any
 
 import jinja2
@@ -18,11 +19,11 @@ from logger.config import Config, MqttConfig, TargetConfig
 from logger.model import AlarmState, Belief, Cause, Command, Entry, State
 from logger.mqtt import discovery
 from logger.mqtt.alarm_state import alarm_message
-from logger.mqtt.commands import SpotReport, command_of
+from logger.mqtt.commands import AcknowledgeAll, SpotReport, command_of
 from logger.mqtt.entity import EntityFactory, Software
 from logger.mqtt.event import event_of
 from logger.mqtt.measurement import measurement_message
-from logger.mqtt.messages import Incoming, Message
+from logger.mqtt.messages import Incoming
 from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
 from logger.watch import system
@@ -44,16 +45,18 @@ FRAME = EntityFactory(topics=TOPICS, software=MAKER)
 ALLOWED = {
     # by component, what its page documents beside what every entity may have
     "sensor": "state_topic state_class expire_after device_class unit_of_measurement suggested_display_precision "
-    "value_template json_attributes_topic json_attributes_template options",
-    "binary_sensor": "state_topic value_template payload_on payload_off device_class json_attributes_topic "
-    "json_attributes_template",
+    "value_template options",
+    "binary_sensor": "state_topic value_template expire_after device_class",
     "button": "command_topic command_template payload_press retain",
     "event": "state_topic event_types value_template",
-    "number": "command_topic command_template retain mode min max step unit_of_measurement",
-    "text": "command_topic command_template retain min max",
+    "number": "command_topic command_template retain mode min max step unit_of_measurement device_class state_topic "
+    "value_template",
+    "text": "command_topic command_template retain min max state_topic value_template",
 }
-EVERY = "name unique_id qos device origin availability entity_category"
+EVERY = "name unique_id object_id default_entity_id qos device origin availability entity_category enabled_by_default "
+EVERY += "icon json_attributes_topic json_attributes_template"
 NONE_STANDS: Mapping[str, int] = {}
+WITH_TARGET = replace(CONFIG, vats=(replace(MARROW, target=TargetConfig()), TEASEL))
 AVAILABILITY = [
     {
         "topic": "vatvigil/status",
@@ -89,7 +92,8 @@ def test_the_ph_sensor_has_the_class_ph_no_unit_and_expires() -> None:
     assert "unit_of_measurement" not in content
     assert content["state_class"] == "measurement"
     assert content["expire_after"] == 30  # three polls of 10 s
-    assert content["state_topic"] == content["json_attributes_topic"] == "vatvigil/vat/marrow/measurement"
+    assert content["state_topic"] == "vatvigil/vat/marrow/measurement"
+    assert "json_attributes_topic" not in content  # the hub would store a row of them for each reading
     assert content["availability"] == AVAILABILITY
     assert content["origin"] == {
         "name": "vatvigil",
@@ -117,41 +121,53 @@ def test_a_ph_that_is_not_believed_is_sent_and_is_no_ph_of_the_hub(belief: Belie
 
 
 def attributes(content: dict[str, Any], said: dict[str, Any]) -> dict[str, Any]:
-    """Return what the hub keeps of a payload as attributes; what it drops or covers was tried on a real hub."""
-    given = json.loads(rendered(content.get("json_attributes_template", "{{ value_json | tojson }}"), value_json=said))
-    return {key: value for key, value in given.items() if key not in DROPPED}
+    shown: dict[str, Any] = json.loads(rendered(content["json_attributes_template"], value_json=said))
+    return shown
 
 
-DROPPED = [
-    "state",
-    "icon",
-    "friendly_name",
-    "device_class",
-    "unit_of_measurement",
-    "available",
-    "entity_category",
-    "options",
-]
+DROPPED = {"state", "icon", "friendly_name", "device_class", "unit_of_measurement", "available", "entity_category"}
+DROPPED |= {"options", "name", "last_reset", "state_class"}
+"""Attributes that the hub drops or covers, as tried on a real one."""
 
 
 @pytest.mark.parametrize("state", State)
-def test_the_hub_sees_of_an_alarm_whether_it_is_acknowledged(state: State) -> None:
-    content = announced()["homeassistant/binary_sensor/vatvigil_marrow_ph-high/config"]
-    standing = alarm_message(TOPICS, MARROW, alarm=PH_HIGH, state=AlarmState(base=state, occurrence=3))
+@pytest.mark.parametrize("held", [True, False])
+def test_the_hub_sees_of_an_alarm_how_it_stands_by_its_state(state: State, *, held: bool) -> None:
+    content = announced()["homeassistant/sensor/vatvigil_marrow_alarm_ph-high/config"]
+    standing = alarm_message(TOPICS, MARROW, alarm=PH_HIGH, state=AlarmState(base=state, occurrence=3, held=held))
+    shown = rendered(content["value_template"], value_json=json.loads(standing.payload))
+    assert shown == ("held" if held else state.value)
+    assert shown in content["options"]
     seen = attributes(content, json.loads(standing.payload))
-    assert (seen["how"], seen["occurrence"], seen["priority"]) == (state.value, 3, "high")
+    assert (seen["occurrence"], seen["priority"]) == (3, "high")
     assert content["json_attributes_topic"] == standing.topic
 
 
-def test_nothing_that_a_payload_tells_is_lost_among_the_attributes() -> None:
-    messages = {message.topic: message for message in everything_sent() if message.payload}
-    found = announced(replace(CONFIG, vats=(replace(MARROW, target=TargetConfig()), TEASEL)))
-    shown = [content for content in found.values() if content.get("json_attributes_topic") in messages]
-    assert {content["json_attributes_topic"].split("/")[-1] for content in shown} >= {"ph-high", "target", "health"}
+def messages_sent() -> dict[str, dict[str, Any]]:
+    return {message.topic: json.loads(message.payload) for message in everything_sent() if message.payload}
+
+
+def test_every_attribute_is_one_that_the_hub_keeps_and_that_a_message_tells() -> None:
+    sent_now = messages_sent()
+    found = announced(WITH_TARGET)
+    shown = [content for content in found.values() if content.get("json_attributes_topic") in sent_now]
+    topics = {content["json_attributes_topic"].split("/")[-1] for content in shown}
+    assert topics >= {"ph-high", "alarms", "measurement", "target", "health", "said"}
     for content in shown:
-        said = json.loads(messages[content["json_attributes_topic"]].payload)
-        lost = {key: value for key, value in said.items() if key in DROPPED}
-        assert [value for value in lost.values() if value not in attributes(content, said).values()] == []
+        seen = attributes(content, sent_now[content["json_attributes_topic"]])
+        assert seen
+        assert not seen.keys() & DROPPED
+
+
+def test_every_state_is_one_of_the_words_that_the_hub_was_told() -> None:
+    sent_now, enums = messages_sent(), 0
+    for content in announced(WITH_TARGET).values():
+        if content.get("state_topic") in sent_now and "options" in content:
+            enums += 1
+            assert (
+                rendered(content["value_template"], value_json=sent_now[content["state_topic"]]) in content["options"]
+            )
+    assert enums > 6
 
 
 def test_temperature_is_in_celsius_and_expires_after_its_own_polls() -> None:
@@ -163,33 +179,108 @@ def test_temperature_is_in_celsius_and_expires_after_its_own_polls() -> None:
     )
 
 
-def test_a_standing_alarm_is_a_problem_that_does_not_expire() -> None:
-    content = announced()["homeassistant/binary_sensor/vatvigil_marrow_ph-high/config"]
-    assert content["device_class"] == "problem"
-    assert "expire_after" not in content
-    assert content["state_topic"] == "vatvigil/vat/marrow/alarm/ph-high"
-    assert content["availability"] == AVAILABILITY
-
-
-def test_silence_has_an_entity_that_is_always_available() -> None:
-    content = announced()["homeassistant/binary_sensor/vatvigil_watch/config"]
-    assert content["device_class"] == "connectivity"
-    assert [key for key in content if key.startswith("availability")] == []
-    assert (content["payload_on"], content["payload_off"]) == ("online", "offline")
-
-
-def test_the_system_s_alarms_are_problems_of_the_watch_itself() -> None:
+def test_what_stands_does_not_expire() -> None:
     found = announced()
-    content = found["homeassistant/binary_sensor/vatvigil_system_broker-away/config"]
+    for name in ("sensor/vatvigil_marrow_worst_alarm", "binary_sensor/vatvigil_marrow_problem"):
+        content = found[f"homeassistant/{name}/config"]
+        assert "expire_after" not in content
+        assert content["state_topic"] == "vatvigil/vat/marrow/alarms"
+        assert content["availability"] == AVAILABILITY
+    assert found["homeassistant/binary_sensor/vatvigil_marrow_problem/config"]["device_class"] == "problem"
+
+
+def test_silence_shows_within_two_beats_and_a_beat_is_no_state() -> None:
+    content = announced()["homeassistant/binary_sensor/vatvigil_heartbeat/config"]
+    assert (content["device_class"], content["state_topic"]) == ("connectivity", "vatvigil/heartbeat")
+    assert content["expire_after"] == 130  # two beats of 60 s, and ten seconds
+    assert (content["value_template"], content["availability"]) == ("ON", AVAILABILITY)
+
+
+def test_the_signal_of_an_alarm_stays_available_so_that_a_restart_is_no_alarm() -> None:
+    assert "availability" not in announced()["homeassistant/event/vatvigil_marrow_event/config"]
+
+
+def ids(config: Config) -> set[str]:
+    """Return the ids that people see of what is enabled."""
+    return {c["default_entity_id"] for c in announced(config).values() if c.get("enabled_by_default", True)}
+
+
+MAIN = {
+    *(f"sensor.vatvigil_marrow_{name}" for name in ("ph", "temperature", "belief", "worst_alarm", "target")),
+    "binary_sensor.vatvigil_marrow_problem",
+    "event.vatvigil_marrow_alarm",
+    *(f"button.vatvigil_marrow_{name}" for name in ("acknowledge_all", "stirred", "probe_out", "probe_in", "started")),
+    *(f"number.vatvigil_marrow_{name}" for name in ("topped_up", "spot_meter", "spot_strip")),
+    "text.vatvigil_marrow_note",
+}
+DIAGNOSTIC = {
+    *(f"sensor.vatvigil_marrow_{name}" for name in ("u", "probe", "target_probability")),
+    "binary_sensor.vatvigil_heartbeat",
+    "sensor.vatvigil_system_alarms",
+}
+OF_WATCH = {"button.vatvigil_acknowledge_all"}
+
+
+def test_a_vat_has_sixteen_entities_five_for_who_looks_closer_and_the_watch_a_button() -> None:
+    one = replace(WITH_TARGET, vats=WITH_TARGET.vats[:1])
+    assert (len(MAIN), len(DIAGNOSTIC)) == (16, 5)
+    assert ids(one) == MAIN | DIAGNOSTIC | OF_WATCH
+    diagnostic = {c["default_entity_id"] for c in announced(one).values() if is_diagnostic(c)}
+    assert diagnostic == DIAGNOSTIC
+
+
+def is_diagnostic(content: dict[str, Any]) -> bool:
+    return content.get("entity_category") == "diagnostic" and content.get("enabled_by_default", True)
+
+
+def test_a_second_probe_adds_its_ph_its_belief_and_its_condition() -> None:
+    second = replace(TEASEL, id="marrow-reference", name="Marrow (reference)", reference_of="marrow")
+    added = ids(replace(CONFIG, vats=(MARROW, second))) - ids(replace(CONFIG, vats=(MARROW,)))
+    assert added == {f"sensor.vatvigil_marrow_reference_{name}" for name in ("ph", "belief", "probe")}
+
+
+def test_an_entity_keeps_its_ids_under_a_new_name_of_its_vat() -> None:
+    before, after = announced(), announced(replace(CONFIG, vats=(replace(MARROW, name="Old marrow"), TEASEL)))
+    assert before.keys() == after.keys()
+    for topic, content in before.items():
+        assert [content[key] for key in IDS] == [after[topic][key] for key in IDS]
+    assert after["homeassistant/sensor/vatvigil_marrow_ph/config"]["device"]["name"] == "Old marrow"
+
+
+IDS = ("unique_id", "object_id", "default_entity_id")
+
+
+def test_each_single_alarm_is_there_for_who_wants_it_and_disabled() -> None:
+    of_alarms = [content for content in announced().values() if "_alarm_" in content["unique_id"]]
+    alarms = sum(len(vat.alarms) for vat in (*CONFIG.vats, system.vat_of(CONFIG)))
+    assert len(of_alarms) == 4 * alarms  # its state; acknowledge, shelve, unshelve
+    assert {content["enabled_by_default"] for content in of_alarms} == {False}
+
+
+def test_the_devices_of_the_vats_stand_below_the_watch_which_comes_first() -> None:
+    contents = [*announced().values()]
+    watch = contents[0]["device"]
+    assert (watch["name"], watch["identifiers"], "via_device" in watch) == ("Vat watch", ["vatvigil"], False)
+    vats = [content["device"] for content in contents if content["device"] != watch]
+    assert {(device["name"], device["via_device"]) for device in vats} == {
+        ("Marrow", "vatvigil"),
+        ("Teasel", "vatvigil"),
+    }
+
+
+def test_the_system_s_alarms_are_those_of_the_watch_itself() -> None:
+    found = announced()
+    content = found["homeassistant/sensor/vatvigil_system_alarm_broker-away/config"]
     assert (content["name"], content["state_topic"]) == ("Alarm broker away", "vatvigil/system/alarm/broker-away")
-    assert content["device"] == found["homeassistant/binary_sensor/vatvigil_watch/config"]["device"]
-    button = found["homeassistant/button/vatvigil_system_broker-away_acknowledge/config"]
+    assert content["device"] == found["homeassistant/binary_sensor/vatvigil_heartbeat/config"]["device"]
+    button = found["homeassistant/button/vatvigil_system_alarm_broker-away_acknowledge/config"]
     assert button["command_topic"] == "vatvigil/command/system/broker-away/acknowledge"
+    assert found["homeassistant/sensor/vatvigil_system_alarms/config"]["state_topic"] == "vatvigil/system/alarms"
 
 
 def test_the_button_carries_the_occurrence_that_stands_and_the_command_is_understood() -> None:
     content = announced(occurrences={"marrow/ph-high": 3})[
-        "homeassistant/button/vatvigil_marrow_ph-high_acknowledge/config"
+        "homeassistant/button/vatvigil_marrow_alarm_ph-high_acknowledge/config"
     ]
     assert json.loads(content["payload_press"]) == {"occurrence": 3}
     assert (content["command_topic"], content["retain"], content["qos"]) == (
@@ -200,15 +291,34 @@ def test_the_button_carries_the_occurrence_that_stands_and_the_command_is_unders
     jsonschema.validate(json.loads(content["payload_press"]), schema("acknowledge"))
 
 
-def test_a_new_occurrence_replaces_both_buttons_on_their_topics() -> None:
+SHOWN = {"occurrence": 4, "occurrences": {"ph-high": 4, "no-data": 1}}
+
+
+@pytest.mark.parametrize(("shown", "occurrence"), [(SHOWN, 4), ({}, 3)], ids=["what the hub shows", "as announced"])
+def test_a_press_means_what_the_hub_shows_not_what_was_announced(shown: dict[str, Any], occurrence: int) -> None:
+    buttons = [
+        announced(occurrences={"marrow/ph-high": 3})[
+            "homeassistant/button/vatvigil_marrow_alarm_ph-high_acknowledge/config"
+        ],
+        json.loads(discovery.acknowledge_all(FRAME, MARROW, {"ph-high": 3})[0].payload),
+    ]
+    single, every = (json.loads(rendered(one["command_template"], attributes=shown)) for one in buttons)
+    assert single == {"occurrence": occurrence}
+    assert every["occurrences"] == shown.get("occurrences", {"ph-high": 3})
+
+
+def test_a_new_occurrence_replaces_the_buttons_on_their_topics() -> None:
     third, fourth = ([*discovery.alarm_buttons(FRAME, MARROW, PH_HIGH, occurrence=number)] for number in (3, 4))
     assert [message.topic for message in third] == [message.topic for message in fourth]
-    assert [old.payload != new.payload for old, new in zip(third, fourth, strict=True)] == [True, True]
+    renewed = [old.payload != new.payload for old, new in zip(third, fourth, strict=True)]
+    assert renewed == [True, True, False]  # to unshelve speaks of no occurrence
 
 
-def rendered(template: str, **values: object) -> str:
-    now = datetime.fromtimestamp(AT_US / 1e6, UTC)
-    return jinja2.Environment(autoescape=False).from_string(template).render(utcnow=lambda: now, **values)  # noqa: S701 - no HTML
+def rendered(template: str, *, attributes: Mapping[str, Any] = MappingProxyType({}), **values: object) -> str:
+    """Render a template as the hub does for an entity with these attributes."""
+    now, this = datetime.fromtimestamp(AT_US / 1e6, UTC), SimpleNamespace(attributes=attributes)
+    environment = jinja2.Environment(autoescape=False)  # noqa: S701 - no HTML
+    return environment.from_string(template).render(utcnow=lambda: now, this=this, **values)
 
 
 def pressed(content: dict[str, Any], value: object) -> Iterator[bytes]:
@@ -227,37 +337,64 @@ def test_whatever_the_hub_sends_by_an_entity_is_understood() -> None:
     for topic, content in found.items():
         assert content["retain"] is False
         component = topic.split("/")[1]
-        if "litres" in content.get("command_template", ""):
-            payload = rendered(content["command_template"], value=4.5).encode()
-            command = command_of(Incoming(content["command_topic"], payload), TOPICS, vats=CONFIG.vats, at_us=AT_US)
-            assert isinstance(command, Command)
-            assert (command.note, command.litres) == ("topped-up", 4.5)
-            continue
-        for payload in pressed(content, VALUES.get(component, content.get("payload_press"))):
+        payloads = [*pressed(content, VALUES.get(component, content.get("payload_press")))]
+        if content.get("unit_of_measurement") == "L":
+            payloads = [rendered(content["command_template"], value=4.5).encode()]
+        if content["command_topic"].endswith(ALL):
+            payloads = [rendered(content["command_template"], attributes=SHOWN_OF[content["command_topic"]]).encode()]
+        for payload in payloads:
             incoming = Incoming(content["command_topic"], payload)
             asked = command_of(incoming, TOPICS, vats=(*CONFIG.vats, system.vat_of(CONFIG)), at_us=AT_US)
             assert not isinstance(asked, Entry), asked.text
             seen.append(asked)
-    notes = {asked.note for asked in seen if isinstance(asked, Command) and asked.kind == "note"}
-    assert notes == {VALUES["text"]}
+    commands = [asked for asked in seen if isinstance(asked, Command)]
+    assert {asked.note for asked in commands if asked.kind == "note"} == {VALUES["text"]}
     spots = {(asked.ph, asked.u_ph, asked.instrument) for asked in seen if isinstance(asked, SpotReport)}
     assert spots == {(4.71, 0.05, "meter"), (4.71, 0.2, "strip"), (4.71, 0.2, "")}
+    marks = {(asked.note, asked.litres) for asked in commands if asked.kind == "mark"}
+    assert marks == {*((mark, None) for mark in ("probe-out", "probe-in", "stirred", "started")), ("topped-up", 4.5)}
+    assert {asked.kind for asked in commands} == {"acknowledge", "shelve", "unshelve", "mark", "note"}
+    every = [asked for asked in seen if isinstance(asked, AcknowledgeAll)]
+    assert [[command.alarm for command in asked.commands] for asked in every] == [
+        ["broker-away"],
+        ["no-data", "ph-high"],
+        ["ph-high"],
+    ]
     dated = [asked for asked in seen if asked.delivery.startswith("at-")]
-    assert len(dated) == sum("command_template" in content for content in found.values()) - len(CONFIG.vats)
-    marks = {asked.note for asked in seen if isinstance(asked, Command) and asked.kind == "mark"}
-    assert marks == {"probe-out", "probe-in", "stirred", "started"}
+    undated = ("/acknowledge",)
+    assert len(dated) == sum(not content["command_topic"].endswith(undated) for content in found.values())
 
 
-def test_every_event_that_can_happen_is_one_that_the_hub_was_told_of() -> None:
+ALL = ("command/marrow/acknowledge", "command/teasel/acknowledge", "command/system/acknowledge")
+SHOWN_OF = {
+    "vatvigil/command/marrow/acknowledge": {"occurrences": {"ph-high": 4, "no-data": 1}},
+    "vatvigil/command/teasel/acknowledge": {"occurrences": {"ph-high": 2}},
+    "vatvigil/command/system/acknowledge": {"occurrences": {"broker-away": 1}},
+}
+
+
+@pytest.mark.parametrize(("name", "field", "value"), [("mark_topped-up", "litres", 4.0), ("spot_meter", "meter", 4.71)])
+def test_a_box_shows_what_was_entered_and_then_nothing_so_that_the_same_can_be_entered_again(
+    name: str, field: str, value: float
+) -> None:
+    content = announced()[f"homeassistant/number/vatvigil_marrow_{name}/config"]
+    assert content["state_topic"] == "vatvigil/vat/marrow/said"
+    assert rendered(content["value_template"], value_json={field: value}) == str(value)
+    assert rendered(content["value_template"], value_json={}) == "None"  # the hub takes it for unknown
+
+
+def test_the_signal_tells_what_a_person_is_to_be_told_and_nothing_else() -> None:
     content = announced()["homeassistant/event/vatvigil_marrow_event/config"]
+    told = set()
     for cause in Cause:
         event = event_of(Entry(seq=1, at_us=AT_US, vat="marrow", cause=cause, text='a "text"'), simulated=False)
-        if event:
-            said = json.loads(rendered(content["value_template"], value_json=json.loads(event.payload)))
-            assert said["event_type"] in content["event_types"]
-            assert said["text"] == 'a "text"'
+        said = event and rendered(content["value_template"], value_json=json.loads(event.payload))
+        if said:  # the hub ignores an empty one
+            shown = json.loads(said)
+            assert (shown["event_type"] in content["event_types"], shown["text"]) == (True, 'a "text"')
+            told.add(cause)
+    assert told == {Cause.ANNUNCIATED, Cause.REMINDER, Cause.RAISED, Cause.RELEASED, Cause.REALARM}
     assert content["state_topic"] == "vatvigil/vat/marrow/event"
-    assert announced()["homeassistant/event/vatvigil_event/config"]["state_topic"] == "vatvigil/event"
 
 
 def test_two_alarms_that_watch_the_same_are_told_apart() -> None:
@@ -266,7 +403,7 @@ def test_two_alarms_that_watch_the_same_are_told_apart() -> None:
     names = [content["name"] for content in announced(replace(CONFIG, vats=(vat,))).values()]
     assert "Alarm pH high (ph-high)" in names
     assert "Alarm pH high (harder)" in names
-    assert len(set(names)) == len(names) - 1  # the watch has an event as the vat has
+    assert len(set(names)) == len(names) - 1  # the watch has a button as the vat has
 
 
 def test_the_probe_shows_its_condition_and_its_findings() -> None:
@@ -291,15 +428,3 @@ def test_accelerated_time_expires_in_real_seconds() -> None:
 
 def test_without_a_prefix_no_hub_is_told() -> None:
     assert announced(replace(CONFIG, mqtt=MqttConfig(discovery_prefix=None))) == {}
-
-
-def test_ghosts_are_what_was_retained_and_is_configured_no_more() -> None:
-    messages = discovery.announcements(CONFIG, FRAME, occurrences={})
-    old = [*discovery.retained(messages), "vatvigil/vat/gone/alarm/ph-high"]
-    kept = [message for message in messages if "teasel" not in message.topic]
-    gone = discovery.ghosts(old, discovery.retained(kept))
-    assert [message.topic for message in gone] == sorted(
-        {topic for topic in old if "teasel" in topic} | {"vatvigil/vat/gone/alarm/ph-high"}
-    )
-    assert {(message.payload, message.retain) for message in gone} == {("", True)}
-    assert discovery.retained([*gone, Message(topic="x", payload="not retained")]) == []

@@ -57,7 +57,7 @@ def ear(*known: str) -> Inbound:
 
 
 def heard(by: Inbound, incoming: Incoming) -> Command | Entry | None:
-    return by.receive(incoming, states(), at_us=AT_US, now_us=0)
+    return next(iter(by.receive(incoming, states(), at_us=AT_US, now_us=0)), None)
 
 
 def taken(by: Inbound, incoming: Incoming) -> Command:
@@ -147,7 +147,7 @@ def test_a_spot_measurement_becomes_a_check_beside_what_the_probe_reads_now() ->
 def test_a_spot_measurement_that_cannot_be_compared_is_refused_with_the_reason(
     carry: dict[str, object], says: str
 ) -> None:
-    refusal = ear().receive(sent(SPOT, b"4.7"), states(**carry), at_us=AT_US, now_us=0)
+    (refusal,) = ear().receive(sent(SPOT, b"4.7"), states(**carry), at_us=AT_US, now_us=0)
     assert isinstance(refusal, Entry)
     assert says in refusal.text
     assert (refusal.vat, refusal.by) == ("marrow", "mqtt")

@@ -85,8 +85,8 @@ class Rehearsal:
         if isinstance(happening, Incoming):
             at_us = int(self.state.recent.at_us[-1])
             heard = self.hub.inbound.receive(happening, {VAT.id: self.state}, at_us=at_us, now_us=now_us())
-            self.asked += [heard] if isinstance(heard, Command) else []
-            self.entries += [heard] if isinstance(heard, Entry) else []
+            self.asked += [one for one in heard if isinstance(one, Command)]
+            self.entries += [one for one in heard if isinstance(one, Entry)]
             self.hub.acknowledge(self.hub.inbound.take_held())
 
     def truth(self) -> dict[str, tuple[str, bool, int]]:
@@ -125,7 +125,9 @@ def seen(hub: Subscriber) -> dict[str, tuple[str, bool, int]]:
 
 def button(hub: Subscriber, alarm: str, verb: str) -> dict[str, Any]:
     """Return what the hub was shown last of a button."""
-    content: dict[str, Any] = json.loads(hub.wait_for(f"homeassistant/button/vatvigil_vat_{alarm}_{verb}/config")[-1])
+    content: dict[str, Any] = json.loads(
+        hub.wait_for(f"homeassistant/button/vatvigil_vat_alarm_{alarm}_{verb}/config")[-1]
+    )
     return content
 
 
@@ -188,7 +190,7 @@ def check_truth(broker: Mosquitto, here: Rehearsal, expected: Sequence[str], mom
         assert [seen(late)[alarm.id][0] for alarm in VAT.alarms] == list(expected), moment
         assert json.loads(late.on("vatvigil/status")[-1])["status"] == "online"
         for alarm in VAT.alarms:
-            late.wait_for(f"homeassistant/binary_sensor/vatvigil_vat_{alarm.id}/config")
+            late.wait_for(f"homeassistant/sensor/vatvigil_vat_alarm_{alarm.id}/config")
             carried = json.loads(button(late, alarm.id, "acknowledge")["payload_press"])["occurrence"]
             assert carried == truth[alarm.id][2], moment
 

@@ -94,11 +94,12 @@ def test_the_hub_gets_an_entity_for_the_target_and_one_for_its_probability() -> 
         m.topic: json.loads(m.payload)
         for m in discovery.announcements(replace(CONFIG, vats=(vat,)), FRAME, occurrences={})
     }
-    shown = found["homeassistant/binary_sensor/vatvigil_marrow_target/config"]
+    shown = found["homeassistant/sensor/vatvigil_marrow_target/config"]
     chance = found["homeassistant/sensor/vatvigil_marrow_target_probability/config"]
     for content in (shown, chance):
         jsonschema.Draft202012Validator(schema("discovery")).validate(content)
-        assert content["state_topic"] == content["json_attributes_topic"] == "vatvigil/vat/marrow/target"
+        assert content["state_topic"] == "vatvigil/vat/marrow/target"
         assert "expire_after" not in content
+    assert shown["options"] == [state.value for state in TargetState]
     assert AlarmConfig(id="x", kind=AlarmKind.DEADLINE).kind.row.unit == " h"
     assert TARGET.windows == 3

@@ -24,10 +24,16 @@ def test_a_command_topic_is_read_back_as_it_was_made() -> None:
     for verb, topic in (
         ("acknowledge", topics.acknowledge("marrow", "ph-high")),
         ("shelve", topics.shelve("marrow", "ph-high")),
+        ("unshelve", topics.unshelve("marrow", "ph-high")),
     ):
         assert topics.command(topic) == Address(vat="marrow", alarm="ph-high", verb=verb)
-    for verb in ("mark", "note", "spot"):
-        assert topics.command(getattr(topics, verb)("marrow")) == Address(vat="marrow", verb=verb)
+    for verb, topic in (
+        ("acknowledge", topics.acknowledge_all("marrow")),
+        ("mark", topics.mark("marrow")),
+        ("note", topics.note("marrow")),
+        ("spot", topics.spot("marrow")),
+    ):
+        assert topics.command(topic) == Address(vat="marrow", verb=verb)
     assert topics.command("vatvigil/command/marrow/ph-high/shelve") is None  # the real one, not the simulated one
     assert topics.command(topics.acknowledge("marrow", "ph-high") + "/now") is None
 

@@ -62,11 +62,11 @@ class Terminal:
         self.process.send_signal(number)
 
     def take(self) -> None:
-        """Wait until it is stable and take it; one that moved just then is waited for again."""
+        """Wait until it is stable and take it; one that moved just then, or is not known yet, is waited for again."""
         for _ in range(20):
             self.see("STABLE: press Enter")
             self.press()
-            if self.see("Taken:", "Not yet:") == 0:
+            if self.see("Taken:", "Not yet:", "Which buffer is it?") == 0:
                 return
         raise AssertionError(f"nothing was taken; seen:\n{self.text[-4000:]}")
 

@@ -7,8 +7,13 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
+from tempfile import NamedTemporaryFile
 
 import pytest
+
+from tests.parts.waiting import wait_until
+
+PATIENCE_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,12 +22,19 @@ class SimulatorProcess:
 
     port: str
     process: subprocess.Popen[str]
+    log: Path
+    """What it says on standard error: each command that it has executed, among other things."""
 
     def hear(self, words: str) -> None:
-        """Say on its standard input what somebody does with the probe."""
+        """Say on its standard input what somebody does with the probe; return once it is done."""
         assert self.process.stdin is not None
+        before = self._executed(words)
         self.process.stdin.write(f"{words}\n")
         self.process.stdin.flush()
+        wait_until(lambda: self._executed(words) > before, PATIENCE_S, lambda: f"the simulator does {words!r}")
+
+    def _executed(self, words: str) -> int:
+        return self.log.read_text(encoding="utf-8").splitlines().count(f"simulator: {words}")
 
 
 Start = Callable[..., SimulatorProcess]
@@ -46,11 +58,12 @@ def simulator() -> Iterator[Start]:
             options += ["--link", str(link)] if link else []
             options += ["--tcp", "127.0.0.1:0"] if tcp else []
             command = [sys.executable, "-P", "-m", "simulator", "serve", run, *options]
+            log = stack.enter_context(NamedTemporaryFile())
             process = subprocess.Popen(
                 command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
+                stderr=log,
                 text=True,
                 env=_environment(),
             )
@@ -58,7 +71,7 @@ def simulator() -> Iterator[Start]:
             assert process.stdout is not None
             line = process.stdout.readline()
             assert line.startswith("port: "), f"{command} printed {line!r} instead of its port"
-            return SimulatorProcess(line.removeprefix("port: ").strip(), process)
+            return SimulatorProcess(line.removeprefix("port: ").strip(), process, Path(log.name))
 
         yield start
 

@@ -1,12 +1,17 @@
 """Every file of config_examples, used for what it is an example of."""
 
 import configparser
+import os
 import shutil
+import signal
 import subprocess
 import tomllib
-from dataclasses import fields
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 
@@ -15,10 +20,14 @@ from logger.config import AlarmKind, CalibrationLimits, Parity, Priority, ProbeC
 from logger.measure import buffers
 from logger.measure.calibration import fit
 from logger.measure.calibration_acceptance import accept
-from logger.model import Acceptance
+from logger.model import Acceptance, AlarmState, Notification, State
+from logger.mqtt.event import event_of
+from logger.mqtt.vat_alarms import alarms_message, alarms_payload
 from logger.probe.reader import readers
 from logger.probe.textline import Description, TextReading
 from logger.settings import load
+from tests.mqtt.factories import MARROW, TOPICS
+from tests.mqtt.test_event import ENTRY as EVENT
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
 from tests.parts.waiting import wait_until
 
@@ -28,6 +37,9 @@ EXAMPLES = Path(__file__).parents[2] / "config_examples"
 def test_every_example_is_tested() -> None:
     assert sorted(file.name for file in EXAMPLES.iterdir()) == [
         "calibration.toml",
+        "hub_nobody_watches.yaml",
+        "hub_wakes_me.yaml",
+        "hub_wakes_me_again.yaml",
         "modbus.toml",
         "mosquitto-acl.conf",
         "points.toml",
@@ -35,6 +47,7 @@ def test_every_example_is_tested() -> None:
         "text.toml",
         "vat.toml",
         "vatvigil.service",
+        "wake_without_hub.sh",
     ]
 
 
@@ -199,3 +212,52 @@ def test_the_broker_s_rules_let_a_hub_command_a_display_look_and_a_stranger_do_n
         wait_until(lambda: bool(watch.on(command) and display.on(command) and hub.on(alarm) and display.on(alarm)), 10)
         received = [one.on(topic) for one in (watch, hub, display, other) for topic in (alarm, command)]
     assert received == [[], ["hub"], ["watch"], ["hub"], ["watch"], ["hub"], [], []]
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(shutil.which("jq") is None, reason="jq not found: apt-get install jq")
+def test_without_a_hub_the_script_tells_an_alarm_what_stands_and_silence(
+    mosquitto: MakeMosquitto, tmp_path: Path
+) -> None:
+    broker, out = mosquitto(), tmp_path / "told"
+    environment = {**os.environ, "PORT": str(broker.port), "SILENT": "4", "EVERY": "3", "TMPDIR": str(tmp_path)}
+    stands = AlarmState(base=State.UNACKNOWLEDGED, occurrence=1, told=Notification(lines=("It stands.",)))
+    event = event_of(
+        replace(EVENT, annunciates=True, told=Notification(lines=("It came.", "Believed."))), simulated=False
+    )
+    low = event_of(replace(EVENT, annunciates=True, priority="low", text="low"), simulated=False)
+    assert event is not None
+    assert low is not None
+    with (
+        out.open("wb") as file,
+        Subscriber(port=broker.port, name="watch", filters=("nothing",)) as watch,
+        background([SH, str(EXAMPLES / "wake_without_hub.sh"), "127.0.0.1"], environment, file),
+    ):
+        wait_until(lambda: "SUBSCRIBE" in broker.log or broker.log.count("New client connected") >= 3, 10)
+        for happened in (low, event):
+            watch.publish(TOPICS.event("marrow"), happened.payload)
+        wait_until(lambda: "It came. Believed." in out.read_text(), 10, out.read_text)
+        watch.publish(TOPICS.heartbeat, "{}")
+        alarms = alarms_message(
+            TOPICS, MARROW, alarms_payload(MARROW, [(MARROW, {"ph-high": stands})], simulated=False)
+        )
+        watch.publish(alarms.topic, alarms.payload, retain=True)
+        wait_until(lambda: out.read_text().count("It stands.") >= 2, 30, out.read_text)
+        wait_until(lambda: "Nobody watches the vats" in out.read_text(), 20, out.read_text)
+        watch.publish(alarms.topic, "", retain=True)
+    assert "low" not in out.read_text()
+    assert out.read_text().count("It came.") == 1
+
+
+SH = shutil.which("sh") or "sh"
+
+
+@contextmanager
+def background(command: list[str], environment: dict[str, str], out: BinaryIO) -> Iterator[None]:
+    """Run a command with all that it starts in a group of its own, and end that group."""
+    process = subprocess.Popen(command, env=environment, stdout=out, start_new_session=True)
+    try:
+        yield
+    finally:
+        os.killpg(process.pid, signal.SIGTERM)
+        process.wait(10)

@@ -28,8 +28,10 @@ from tests.settings.files import PROBE, STORE, VAT, WHOLE, complaints, loaded
 EARLY = AlarmConfig(
     id="early-rise", kind=AlarmKind.EARLY_RISE, setpoint=0.15, deadband=0.05, on_delay_s=0.0, window_s=3600.0
 )
-NO_DATA = AlarmConfig(id="no-data", kind=AlarmKind.NO_DATA, on_delay_s=300.0, window_s=0.0, priority=Priority.HIGH)
-BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.HIGH)
+NO_DATA = AlarmConfig(
+    id="no-data", kind=AlarmKind.NO_DATA, on_delay_s=300.0, window_s=0.0, priority=Priority.HIGH, reminder_s=1800.0
+)
+BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=1200.0, priority=Priority.HIGH, reminder_s=1800.0)
 LOST, DOUBTED = (
     AlarmConfig(id=kind, kind=kind, on_delay_s=0.0, window_s=0.0, priority=priority, reminder_s=reminder_s)
     for kind, priority, reminder_s in (
@@ -38,12 +40,12 @@ LOST, DOUBTED = (
     )
 )
 OWED = tuple(
-    AlarmConfig(id=kind, kind=kind, on_delay_s=delay_s, window_s=0.0, priority=priority)
-    for kind, delay_s, priority in (
-        (AlarmKind.NO_CALIBRATION, 1800.0, Priority.HIGH),
-        (AlarmKind.CALIBRATION_OVERDUE, 600.0, Priority.MEDIUM),
-        (AlarmKind.CHECK_OVERDUE, 600.0, Priority.LOW),
-        (AlarmKind.DRIFTED, 0.0, Priority.MEDIUM),
+    AlarmConfig(id=kind, kind=kind, on_delay_s=delay_s, window_s=0.0, priority=priority, reminder_s=reminder_s)
+    for kind, delay_s, priority, reminder_s in (
+        (AlarmKind.NO_CALIBRATION, 1800.0, Priority.HIGH, 1800.0),
+        (AlarmKind.CALIBRATION_OVERDUE, 600.0, Priority.MEDIUM, None),
+        (AlarmKind.CHECK_OVERDUE, 600.0, Priority.LOW, None),
+        (AlarmKind.DRIFTED, 0.0, Priority.MEDIUM, None),
     )
 )
 
@@ -133,7 +135,7 @@ def test_what_is_written_stands(file: Path) -> None:
         reminder_s=63,
     )
     cool = AlarmConfig(id="temperature-low", kind=AlarmKind.TEMPERATURE_LOW, setpoint=10, deadband=0.5)
-    blind = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=900, priority=Priority.HIGH)
+    blind = AlarmConfig(id="blind", kind=AlarmKind.BLIND, on_delay_s=900, priority=Priority.HIGH, reminder_s=1800)
     assert loaded(file, text) == Config(
         store_url="postgresql://watch@db/log",
         probes=(

@@ -1,13 +1,18 @@
 """Filters, spans and pieces."""
 
+import re
 from dataclasses import replace
+from functools import partial
+from typing import Any
 
 import numpy as np
 import pytest
+from sqlalchemy import Engine, event
 
 from logger.model import Block, Cause, Measurements
 from logger.store import Store, history, queries
 from tests.store.factories import PERIOD_US, START_US, bits, entry, measurements, outcome
+from tests.store.factories import event as made_event
 
 
 @pytest.fixture
@@ -46,6 +51,69 @@ def test_pieces_put_together_are_the_log_of_the_vat(filled: Store, chunk: int) -
     assert bits(Measurements.concatenate(pieces)) == bits(measurements(1, 25).then(measurements(31, 5)))
     blocks = Block.concatenate(list(history.indications(filled, span, chunk=chunk)))
     assert np.array_equal(blocks.potential_mv, Measurements.concatenate(pieces).potential_mv, equal_nan=True)
+
+
+def test_a_night_is_found_whatever_was_done_to_the_clock(store: Store) -> None:
+    rows, chunk = measurements(1, 900), 50
+    at_us = rows.at_us.copy()
+    at_us[300:420] -= 40 * 365 * 86_400 * 1_000_000  # the clock lost its battery for a while
+    at_us[600:] -= 100 * PERIOD_US  # and was set back
+    rows = replace(rows, at_us=at_us)
+    with store.begin() as unit:
+        run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
+        unit.append(outcome(rows), run=run)
+        unit.append(outcome(measurements(901, 30), vat="turnip"), run=run)
+        unit.commit()
+    for first, last in ((0, 900), (10, 40), (250, 450), (480, 620), (0, 1), (899, 5000)):
+        since, until = START_US + first * PERIOD_US, START_US + last * PERIOD_US
+        pieces = list(
+            history.between(
+                store, vat="marrow", probe="marrow-probe", since_at_us=since, until_at_us=until, chunk=chunk
+            )
+        )
+        found = [seq for piece in pieces for seq in piece.seq.tolist()]
+        assert found == rows.seq[(at_us >= since) & (at_us < until)].tolist()
+        assert max(map(len, pieces), default=0) <= chunk
+    ends = {"since_at_us": START_US, "until_at_us": START_US + PERIOD_US}
+    assert list(history.between(store, vat="marrow", probe="no-such", **ends)) == []
+
+
+def test_of_a_long_log_only_what_is_near_the_night_is_read(store: Store) -> None:
+    with store.begin() as unit:
+        run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
+        unit.append(outcome(measurements(1, 20_000)), run=run)
+        unit.commit()
+    asked: list[Any] = []
+
+    def listen(*given: object) -> None:
+        asked.append((given[2], given[3]))
+
+    event.listen(Engine, "before_cursor_execute", listen)
+    try:
+        since, until = START_US + 10_000 * PERIOD_US, START_US + 10_300 * PERIOD_US
+        night = partial(history.between, store, vat="marrow", probe="marrow-probe", chunk=100)
+        found = sum(len(piece) for piece in night(since_at_us=since, until_at_us=until))
+    finally:
+        event.remove(Engine, "before_cursor_execute", listen)
+    assert found == 300
+    ranges = [re.search(r"seq BETWEEN", statement) and given for statement, given in asked]
+    numbers = [n for given in filter(None, ranges) for n in given if isinstance(n, int) and 100 < n <= 20_000]
+    assert numbers
+    assert all(9_900 <= n <= 10_401 for n in numbers)
+
+
+def test_which_way_events_went_is_told_by_their_ids(store: Store) -> None:
+    with store.begin() as unit:
+        unit.add_events([made_event("a"), made_event("b"), made_event("c")], {"a": 5})
+        unit.mark_taken({("hook", "a"): 7, ("push-1", "b"): 6, ("hook", "b"): 8})
+        unit.commit()
+    told = queries.sent(store, ["a", "b", "c", "none"])
+    assert told == {
+        "a": [queries.Sent(way="broker", at_us=5), queries.Sent(way="hook", at_us=7)],
+        "b": [queries.Sent(way="hook", at_us=8), queries.Sent(way="push-1", at_us=6)],
+        "c": [],
+        "none": [],
+    }
 
 
 def test_an_export_sees_records_stored_meanwhile_only_if_its_span_does(filled: Store) -> None:

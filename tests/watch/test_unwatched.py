@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from logger.alarm import belief_words
+from logger.config import PeopleConfig
 from logger.model import Belief, Block, Cause, CheckKind, Command, CommandKind, Entry, Mark, QualityTests, WatchState
 from logger.units import HOUR_US
 from logger.watch import unwatched
@@ -82,4 +83,6 @@ def test_a_gap_over_which_the_clock_ran_back_has_no_known_length() -> None:
 
 
 def test_a_gap_of_days_has_its_dates() -> None:
-    assert "from 2026-11-24 18:00 to 2026-11-26 18:00 UTC" in unwatched.words((EPOCH_US, EPOCH_US + 48 * HOUR_US))
+    assert "from 2026-11-24 18:00 to 2026-11-26 18:00 UTC" in unwatched.words(
+        (EPOCH_US, EPOCH_US + 48 * HOUR_US), PeopleConfig()
+    )

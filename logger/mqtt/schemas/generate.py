@@ -5,7 +5,7 @@ from typing import Any
 
 import msgspec
 
-from logger.mqtt import alarm_state, entity, event, health, measurement, status, target
+from logger.mqtt import alarm_state, entity, event, health, measurement, said, status, target, vat_alarms
 from logger.mqtt.command_forms import COMMANDS
 from logger.mqtt.payloads import PayloadKind
 
@@ -15,6 +15,8 @@ KINDS: tuple[PayloadKind, ...] = (
     status.HEARTBEAT,
     measurement.KIND,
     alarm_state.KIND,
+    vat_alarms.KIND,
+    said.KIND,
     event.KIND,
     health.KIND,
     target.KIND,

@@ -8,6 +8,7 @@ from logger import help as topics
 from logger.config import Checksum
 from logger.report.reference.alarms import alarms, profiles, system_alarms
 from logger.report.reference.buffers import buffers
+from logger.report.reference.entities import entities
 from logger.report.reference.payloads import payloads
 from logger.report.reference.settings import settings
 
@@ -33,5 +34,6 @@ TABLES: Final[Mapping[str, Callable[[], str]]] = {
     "settings": settings,
     "checksums": checksums,
     "buffers": buffers,
+    "entities": entities,
     "payloads": payloads,
 }

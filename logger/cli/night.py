@@ -1,0 +1,101 @@
+"""Show what happened in a night, with a picture.
+
+Law: reads only, and of the log only that night.
+"""
+
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from logger.cli._common import (
+    CAUTION,
+    config_option,
+    folded,
+    json_option,
+    load_config,
+    print_json,
+    screen_width,
+    sentences,
+)
+from logger.cli._picture import draw
+from logger.cli._requests import examples, print_simulated, reading_store, vat_of, watch_now_us
+from logger.cli._times import utc_option
+from logger.config import Config, VatConfig
+from logger.errors import RefusedError
+from logger.store import Store
+
+if TYPE_CHECKING:
+    from logger.report.local_time import LocalTime
+    from logger.report.night import Night
+
+
+def _day(_ctx: click.Context, _param: click.Parameter, value: str | None) -> date | None:
+    if value is None:
+        return None
+    try:
+        return date.fromisoformat(value)
+    except ValueError:
+        raise click.BadParameter(f"{value!r} is no date such as 2026-11-24.") from None
+
+
+@click.command(
+    epilog=examples(
+        "vatvigil night",
+        "vatvigil night north --evening 2026-11-24",
+        "vatvigil night north --json | jq .nights[0].believed",
+    ),
+)
+@click.argument("vat", required=False)
+@click.option(
+    "--evening", callback=_day, metavar="DATE", help="The night that began on this evening [default: the last]."
+)
+@click.option("--no-plot", is_flag=True, help="Only the words.")
+@config_option
+@json_option
+@utc_option
+@sentences
+def night(vat: str | None, evening: date | None, config_path: Path, *, no_plot: bool, as_json: bool, utc: bool) -> None:
+    """Show what happened at VAT (default: at each) from 18:00 to 08:00 by the clock of [people].
+
+    Claims first, then what was believed, the lowest and the highest pH, alarms and who was told, what was done and
+    what to do; below it the picture.
+    """
+    from logger.report import night_json
+    from logger.report.local_time import LocalTime
+
+    config = load_config(config_path)
+    vats = [one for one in config.vats if not one.reference_of] if vat is None else [vat_of(config, vat)]
+    with reading_store(config) as store:
+        nights = [_gathered(config, store, one, evening) for one in vats]
+    if as_json:
+        facts = [night_json.facts(one) for one, _ in nights]
+        print_json({"simulated": config.simulated, "nights": facts, "caution": CAUTION})
+        return
+    print_simulated(simulated=config.simulated)
+    for (one, is_over), of_vat in zip(nights, vats, strict=True):
+        _show(one, LocalTime.of(of_vat.people, utc=utc), is_over=is_over, no_plot=no_plot)
+    click.echo(folded(CAUTION))
+
+
+def _gathered(config: Config, store: Store, vat: VatConfig, evening: date | None) -> tuple["Night", bool]:
+    """Return a night of a vat, and whether it is over."""
+    from logger.report import night
+
+    now = watch_now_us(config, store)
+    since_us, until_us = night.night_of(vat.people, at_us=now, evening=evening)
+    if since_us > now:
+        raise RefusedError(f"the night of {evening} has not begun yet: choose an earlier evening")
+    found = night.gather(config, store, vat, since_us=since_us, until_us=min(until_us, now), at_us=now)
+    return found, until_us <= now
+
+
+def _show(night: "Night", clock: "LocalTime", *, is_over: bool, no_plot: bool) -> None:
+    from logger.report.night_page import NightPage
+
+    click.echo("\n".join(NightPage(clock=clock, width=screen_width()).lines(night, is_over=is_over)))
+    click.echo()
+    if not no_plot:
+        draw(night.curve, clock)
+        click.echo()

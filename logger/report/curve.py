@@ -1,0 +1,99 @@
+"""Declare what a picture of a span of a vat's log shows: terminal, page and print draw from this one series.
+
+Law: frozen; nothing here depends on how it is drawn. `reduction.py` makes it of records, `night.py` of a store.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePoint:
+    """A reading: UTC (microseconds), pH or Celsius, and twice its standard uncertainty (0: none is known here)."""
+
+    at_us: int
+    value: float
+    expanded_u: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """UTC (microseconds) from `since_us` to `until_us`, and what was the matter then."""
+
+    since_us: int
+    until_us: int
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Setpoint:
+    """A limit to be drawn across a picture."""
+
+    name: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmMark:
+    """A moment at which an alarm came, was held by quiet hours, or returned; `what` is the cause in the journal."""
+
+    at_us: int
+    alarm: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveLine:
+    """What is drawn of one quantity: points in pieces that belong together, and the limits on it."""
+
+    pieces: tuple[tuple[CurvePoint, ...], ...] = ()
+    setpoints: tuple[Setpoint, ...] = ()
+
+    @property
+    def points(self) -> Iterator[CurvePoint]:
+        """Yield the points of all pieces."""
+        return (point for piece in self.pieces for point in piece)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BeliefCounts:
+    """How much of a span is known, in records."""
+
+    records: int = 0
+    believed: int = 0
+    against: tuple[tuple[str, int], ...] = ()
+    """What spoke against the others, most often first."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveFrame:
+    """What a curve is of, and what is drawn in it beside readings."""
+
+    vat: str
+    name: str
+    probe: str
+    simulated: bool
+    since_us: int
+    until_us: int
+    max_gap_s: float
+    ph_setpoints: tuple[Setpoint, ...] = ()
+    temperature_setpoints: tuple[Setpoint, ...] = ()
+    alarms: tuple[AlarmMark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Curve:
+    """A span of the log of one probe at a vat."""
+
+    frame: CurveFrame
+    ph: CurveLine = field(default_factory=CurveLine)
+    temperature: CurveLine = field(default_factory=CurveLine)
+    counts: BeliefCounts = field(default_factory=BeliefCounts)
+    newest: CurvePoint | None = None
+    """The newest believed reading."""
+    lowest: CurvePoint | None = None
+    """Of the believed ten-minute medians, at the record that closed it."""
+    highest: CurvePoint | None = None
+    not_believed: tuple[Stretch, ...] = ()
+    gaps: tuple[Stretch, ...] = ()
+    """Times without a reading longer than the probe's `max_gap_s`, at the ends of the span too."""
