@@ -79,11 +79,11 @@ class Inbound:
             admitted = self.rate_limit.admit(entry, now_us)
             if incoming.receipt not in (*self._held, *self._free):  # else the broker would send it again for ever
                 self._keep(incoming, self._free if admitted is None else self._held)
-            return admitted
+            return [admitted] if admitted else ()
 
     def _receive(
         self, incoming: Incoming, states: Mapping[str, WatchState], *, at_us: int, now_us: int
-    ) -> Command | Entry | None:
+    ) -> Sequence[Command | Entry]:
         if not self.topics.is_command(incoming.topic):
             self._keep(incoming, self._free)
             return ()

@@ -204,13 +204,15 @@ def by_mqtt(watched: Watched, by: random.Random) -> Callable[[], Command | None]
         at_us = EPOCH_US + round(watched.done * watched.watch.probe.poll_s * 1e6)
         asked = inbound.receive(next(made), states, at_us=at_us, now_us=0)
         inbound.take_held(), inbound.take_free()
-        if isinstance(asked, Entry):
-            rows.entry_row(asked)
-            return None
-        if asked is None:
-            return None
-        rows.check_storable(asked)
-        return replace(asked, check=asked.check and replace(asked.check, id=1))
+        for entry in asked:
+            if isinstance(entry, Entry):
+                rows.entry_row(entry)
+            else:
+                rows.check_storable(entry)
+        for command in asked:
+            if isinstance(command, Command):
+                return replace(command, check=command.check and replace(command.check, id=1))
+        return None
 
     return next_command
 
