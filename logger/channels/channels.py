@@ -16,7 +16,7 @@ from logger.config import Config
 from logger.errors import ThreadCrash
 from logger.model import Entry, Event
 
-LAST_RUN_S = 3.0
+LAST_RUN_S = 1.0
 """How long `stop` waits for the present runs."""
 
 

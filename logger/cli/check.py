@@ -15,6 +15,8 @@ from pathlib import Path
 
 import click
 
+from logger import own_files
+from logger.cli import _neighbours
 from logger.cli._common import ATTENTION, config_option, json_option, load_config, print_json, print_table, sentences
 from logger.cli._requests import examples, now_us, print_simulated
 from logger.config import Config, DeadManConfig, HookConfig, ProbeConfig, PushConfig
@@ -60,6 +62,11 @@ def check(config_path: Path, as_json: bool) -> None:  # noqa: FBT001 - click's f
     findings = [CheckResult(what=f"configuration {config_path}", ok=True, text=_counted(config))]
     findings += [CheckResult(what="no longer used", ok=True, text=sentence) for sentence in config.retired]
     findings += _try_all(config)
+    findings += [
+        CheckResult(what=what, ok=False, text=text) for what, text in _neighbours.findings(config, config_path)
+    ]
+    if wrong := own_files.foreign():
+        findings.append(CheckResult(what="installation", ok=False, text=wrong))
     ok = all(finding.ok for finding in findings)
     if as_json:
         print_json({"simulated": config.simulated, "ok": ok, "findings": findings})

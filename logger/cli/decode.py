@@ -86,7 +86,7 @@ def _write(config: Config, probe: ProbeConfig, indications: Iterator[Indication]
 
 
 def _items(config: Config, probe: ProbeConfig, indications: Iterator[Indication]) -> Iterator[Block | Command]:
-    from logger.daemon.cycle import block_of
+    from logger.daemon.blocks import block_of
 
     seq = 1
     while chunk := list(islice(indications, ROWS)):

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 import logger.daemon.service
+from logger import own_files
 from logger.cli._common import CAUTION, complain, config_option, load_config, sentences, warn_if_simulated
 from logger.daemon import log_queue
 
@@ -31,6 +32,8 @@ def run(config_path: Path, *, verbose: bool) -> None:
     logging.basicConfig(level=level, format="%(levelname)s %(name)s: %(message)s")
     for name in _QUIET:
         logging.getLogger(name).setLevel(logging.WARNING)
+    if wrong := own_files.foreign():
+        complain(f"Installation: {wrong}")
     config = load_config(config_path)
     warn_if_simulated(simulated=config.simulated)
     complain(CAUTION)

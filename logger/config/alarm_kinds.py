@@ -119,6 +119,21 @@ class AlarmKind(StrEnum):
             first="make room, or end what holds the log; do not stop the watch: it has the rest",
         ),
     )
+    STORE_RENEWED = (
+        "store-renewed",
+        KindRow(
+            group=Group.SYSTEM,
+            title="log begun anew",
+            presence=Presence.WITH_STORE_FILE,
+            has_delay=False,
+            defaults={**_AT_ONCE, "priority": Priority.HIGH, "reminder_s": 900.0},
+            what="the store was damaged or lost, and begun anew",
+            over="the watch goes on with the store as it is now",
+            comes="The store was damaged or lost",
+            first="look at the disk; keep what was set aside; check each probe",
+        ),
+    )
+    """The file of the store was damaged, cut short or gone."""
     REHEARSAL = (
         "rehearsal",
         KindRow(

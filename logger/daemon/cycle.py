@@ -1,9 +1,9 @@
 """Run the acquire cycle: indications and commands in, one transaction out.
 
-Law: one transaction holds everything a cycle made. A store that is busy or full is expected: evaluation goes on, what
-was made waits in memory in order, its events go out at once, and all of it is committed in order on recovery. The
-queue is bounded; past its end records are evaluated but not kept (what the watch carries is), and the journal says how
-many.
+Law: one transaction holds everything a cycle made. A store that is busy, full or does not answer is expected:
+evaluation goes on, what was made waits in memory in order, its events go out at once, and all of it is committed in
+order on recovery, many cycles a transaction and few transactions a round. The queue is bounded; past its end records
+are evaluated but not kept (what the watch carries is), and the journal says how many.
 
 Readings are numbered per probe from 1. Commands are applied before a record, so that a replay of records and commands
 is exact; an acknowledgement takes effect at the next poll. While the store takes nothing, what the hub asks takes
@@ -17,25 +17,22 @@ import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-
-import numpy as np
+from functools import partial
+from itertools import islice
 
 from logger.config import Priority
+from logger.daemon.blocks import block_of
+from logger.daemon.store_thread import Ask, at_once
 from logger.errors import RefusedError, StoreBusyError
 from logger.model import (
     Answer,
-    Block,
     Carry,
     Cause,
     Command,
     Entry,
     Event,
-    Floats,
     Indication,
-    Ints,
-    Measurements,
     Outcome,
-    Quality,
     WatchState,
 )
 from logger.mqtt.event import events_of
@@ -50,12 +47,8 @@ log = logging.getLogger(__name__)
 
 MOST_WAITING = 20_000
 """Cycles that may wait for the store: over two days of one probe at 10 s."""
-
-COMPARED_US = 120_000_000
-"""A second probe's reading older than this is compared with nothing: a vat moves by less than 0.01 pH in it.
-
-Common practice, no source.
-"""
+CYCLES_A_TRANSACTION, TRANSACTIONS_A_ROUND = 100, 2
+"""On recovery: days of backlog hold up no round. Common practice, no source."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -128,6 +121,8 @@ class Acquisition:
     """By probe."""
     _applied: set[int] = field(default_factory=set)
     """Commands applied already whose consumption may still wait for the store."""
+    ask: Ask = at_once
+    """Does what asks the store."""
     numbers: dict[int, int] = field(default_factory=dict)
     """Of the commands applied from memory: in the inbox, once they are stored. `Commit` fills it."""
     _from_memory: list[Command] = field(default_factory=list)
@@ -179,7 +174,7 @@ class Acquisition:
         """Return the commands that wait in the inbox or in memory and were not applied yet."""
         from_memory, self._from_memory, self._unreadable = self._from_memory, [], []
         try:
-            rows = queries.pending(self.store)
+            rows = self.ask(partial(queries.pending, self.store))
         except StoreBusyError as busy:
             log.debug("The inbox cannot be read now: %s", busy)
             return from_memory
@@ -202,6 +197,19 @@ class Acquisition:
         return command.vat in vats or (not command.vat and command.probe in self.watched)
 
 
+@dataclass(frozen=True, slots=True)
+class _Sending:
+    """What goes into the store in one transaction. It is not changed, for another thread may be at it."""
+
+    batches: tuple[CycleResult, ...]
+    delivered: Mapping[str, int]
+    taken: Mapping[tuple[str, str], int]
+    topics: tuple[str, ...]
+    numbers: Mapping[int, int]
+    is_last: bool
+    """Nothing waits behind it."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Commit:
     """Brings batches into the store, in order, whatever the store does meanwhile."""
@@ -209,6 +217,8 @@ class Commit:
     store: Store
     run: int
     event_of: Callable[[Entry], Event | None]
+    ask: Ask = at_once
+    """Does what writes to the store."""
     most_waiting: int = MOST_WAITING
     waiting: deque[CycleResult] = field(default_factory=deque)
     delivered: dict[str, int] = field(default_factory=dict)
@@ -223,6 +233,13 @@ class Commit:
     """By the id (negative) of a command that was applied from memory: its number in the inbox."""
     _lost: int = 0
     _receipts: list[Receipt] = field(default_factory=list)
+    _sending: _Sending | None = None
+    """What was given to the store last and may be in it or not; its batches still wait."""
+
+    @property
+    def has_work(self) -> bool:
+        """Tell whether anything is to be stored."""
+        return bool(self.waiting or self.delivered or self.taken or self.topics)
 
     def take_receipts(self) -> list[Receipt]:
         """Return the receipts of what was stored since the last call."""
@@ -234,7 +251,7 @@ class Commit:
         self.waiting.append(batch)
         events = self.events(batch)
         events += self.flush(at_us=at_us)
-        while len(self.waiting) > self.most_waiting:
+        while len(self.waiting) > max(self.most_waiting, len(self._sending.batches) + 1 if self._sending else 1):
             self._drop_records()
         return events
 
@@ -252,40 +269,74 @@ class Commit:
         last.outcomes = [o for o in last.outcomes if len(o.measurements) or o.vat not in vats] + carried
 
     def flush(self, *, at_us: int) -> list[Event]:
-        """Commit what waits and mark what was delivered; return the event that tells of lost records, if any were."""
+        """Store some of what waits and mark what was delivered; return the event that tells of lost records, if any."""
         try:
-            while self.waiting:
-                self._commit(self.waiting[0])
-                self.waiting.popleft()
-            self._mark()
-            self.store.settled()
+            for _ in range(TRANSACTIONS_A_ROUND):
+                if self.has_work:
+                    self._store_next()
         except StoreBusyError as busy:
             if not self.trouble:
                 log.error("%s; evaluation goes on, records wait in memory", busy)  # noqa: TRY400 - expected, no bug
             self.trouble = str(busy)
             return []
-        return self._recovered(at_us=at_us) if self.trouble else []
+        return self._recovered(at_us=at_us) if self.trouble and not self.waiting else []
+
+    def _store_next(self) -> None:
+        """Store the oldest that waits, or the same as before if it is not known whether it was. StoreBusyError."""
+        self._sending = sending = self._sending or self._take()
+        numbers = self.ask(partial(self._write, sending))
+        self._sending = None
+        self.numbers.update(numbers)
+        for batch in sending.batches:
+            self.waiting.popleft()
+            self._receipts += batch.receipts
+        stored = {event.id for batch in sending.batches for event in self.events(batch)}
+        for identity in sending.delivered:
+            if sending.is_last or identity in stored:
+                self.delivered.pop(identity, None)
+        for taken in sending.taken if sending.is_last else ():
+            self.taken.pop(taken, None)
+        if sending.is_last and tuple(self.topics) == sending.topics:
+            self.topics = []
+
+    def _take(self) -> _Sending:
+        batches = tuple(islice(self.waiting, CYCLES_A_TRANSACTION))
+        is_last = len(batches) == len(self.waiting)
+        return _Sending(batches, {**self.delivered}, {**self.taken}, tuple(self.topics), {**self.numbers}, is_last)
 
     def events(self, batch: CycleResult) -> list[Event]:
         """Return the outbox events of a batch."""
         return events_of(batch.all_entries(), self.event_of)
 
-    def _commit(self, batch: CycleResult) -> None:
-        events = self.events(batch)
+    def _write(self, sending: _Sending) -> dict[int, int]:
+        """Store it in one transaction; return the numbers of the commands that were applied from memory."""
+        numbers = {**sending.numbers}
         with self.store.begin() as work:
-            numbers = {**self.numbers, **self._add_commands(work, batch.commands)}
-            for outcome in batch.outcomes:
-                work.append(replace(outcome, answers=_numbered(outcome.answers, numbers)), run=self.run)
-            if batch.system:
-                work.remember(SYSTEM, batch.system)
-            work.add_entries(batch.entries)
-            work.add_events(events, {e.id: self.delivered[e.id] for e in events if e.id in self.delivered})
-            work.consume(_numbered(batch.answers, numbers))
+            for batch in sending.batches:
+                numbers |= self._write_batch(work, batch, numbers, sending.delivered)
+            if sending.is_last:
+                for identity, at_us in sending.delivered.items():
+                    work.mark_delivered([identity], at_us)
+                work.mark_taken(sending.taken)
+                if sending.topics:
+                    work.remember_topics(sending.topics)
             work.commit()
-        self.numbers.update(numbers)
-        self._receipts += batch.receipts
-        for event in events:
-            self.delivered.pop(event.id, None)
+        self.store.settled()
+        return numbers
+
+    def _write_batch(
+        self, work: UnitOfWork, batch: CycleResult, numbers: Mapping[int, int], delivered: Mapping[str, int]
+    ) -> dict[int, int]:
+        events = self.events(batch)
+        numbers = {**numbers, **self._add_commands(work, batch.commands)}
+        for outcome in batch.outcomes:
+            work.append(replace(outcome, answers=_numbered(outcome.answers, numbers)), run=self.run)
+        if batch.system:
+            work.remember(SYSTEM, batch.system)
+        work.add_entries(batch.entries)
+        work.add_events(events, {e.id: delivered[e.id] for e in events if e.id in delivered})
+        work.consume(_numbered(batch.answers, numbers))
+        return numbers
 
     def _add_commands(self, work: UnitOfWork, commands: Iterable[Command]) -> dict[int, int]:
         """Put commands into the inbox; return the numbers of those that were applied from memory."""
@@ -294,20 +345,6 @@ class Commit:
             check = command.check and work.add_check(command.check)
             numbers[command.id] = work.add_command(replace(command, check=check))
         return {memory: number for memory, number in numbers.items() if memory < 0}
-
-    def _mark(self) -> None:
-        if not (self.delivered or self.taken or self.topics):
-            return
-        with self.store.begin() as work:
-            for identity, at_us in self.delivered.items():
-                work.mark_delivered([identity], at_us)
-            work.mark_taken(self.taken)
-            if self.topics:
-                work.remember_topics(self.topics)
-            work.commit()
-        self.topics = []
-        self.delivered.clear()
-        self.taken.clear()
 
     def _recovered(self, *, at_us: int) -> list[Event]:
         log.warning("The store can be written again; what waited is in it")
@@ -322,40 +359,6 @@ class Commit:
 def _numbered(answers: Iterable[Answer], numbers: Mapping[int, int]) -> tuple[Answer, ...]:
     """Return answers with the numbers that their commands have in the inbox."""
     return tuple(replace(answer, command=numbers.get(answer.command, answer.command)) for answer in answers)
-
-
-def block_of(indications: Sequence[Indication], *, first_seq: int, second: Measurements | None = None) -> Block:
-    """Return indications of one probe as columns, numbered from `first_seq`; `second`: records of the second probe."""
-    elapsed_us = np.array([i.elapsed_us for i in indications], dtype=np.int64)
-    reference_ph, reference_u = _second_probe(second, elapsed_us)
-    return Block(
-        seq=np.arange(first_seq, first_seq + len(indications)),
-        at_us=np.array([i.at_us for i in indications], dtype=np.int64),
-        elapsed_us=elapsed_us,
-        potential_mv=_column(i.potential_mv for i in indications),
-        temperature_c=_column(i.temperature_c for i in indications),
-        reason=np.array([i.reason for i in indications], dtype=np.int64),
-        reference_ph=reference_ph,
-        reference_u=reference_u,
-    )
-
-
-def _second_probe(second: Measurements | None, elapsed_us: Ints) -> tuple[Floats, Floats]:
-    """Return the pH that the second probe said last, and its u, at each of these times; NaN: too old, or none."""
-    nothing = np.full(len(elapsed_us), np.nan)
-    if second is None:
-        return nothing, nothing
-    believed = np.flatnonzero((second.quality == Quality.PASS) & ~np.isnan(second.ph))
-    if not len(believed):
-        return nothing, nothing
-    at = np.searchsorted(second.elapsed_us[believed], elapsed_us, side="right") - 1
-    row = believed[np.maximum(at, 0)]
-    fresh = (at >= 0) & (elapsed_us - second.elapsed_us[row] <= COMPARED_US)
-    return np.where(fresh, second.ph[row], np.nan), np.where(fresh, second.u[row], np.nan)
-
-
-def _column(values: Iterable[float | None]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    return np.array([np.nan if value is None else value for value in values], dtype=np.float64)
 
 
 def _refuse_unwatched(command: Command) -> Answer:

@@ -1,7 +1,8 @@
 """Run the slow jobs of the calendar: the daily backup, the check of the disk, the good-night test.
 
 Law: jobs run in the scheduler's threads and only post what they found; a job that fails in an unexpected way ends the
-process, since the scheduler would swallow it.
+process, since the scheduler would swallow it. The end waits for no job: each has a thread that keeps no process, and a
+backup is broken off.
 """
 
 import logging
@@ -10,16 +11,20 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
+from threading import Thread
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from apscheduler.events import EVENT_JOB_ERROR, JobExecutionEvent
+from apscheduler.executors.base import BaseExecutor, run_job
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from logger.config import SystemConfig
 from logger.daemon.clock import Clock
-from logger.errors import StoreError, ThreadCrash
+from logger.errors import StoreBusyError, StoreDamagedError, StoreError, ThreadCrash
 from logger.model import Cause, Command, CommandKind, Entry
 from logger.store import Store
+from logger.store.integrity import damage
 from logger.units import DAY_US
 from logger.watch.system import SYSTEM
 
@@ -49,6 +54,21 @@ class DiskSpace:
     in_deadband: bool = False
 
 
+class _Threads(BaseExecutor):  # type: ignore[misc] # the library has no types
+    """Runs each job in a thread that keeps no process: the library's own are waited for at the end."""
+
+    def _do_submit_job(self, job: Any, run_times: Any) -> None:  # noqa: ANN401 - the library's own
+        Thread(target=self._run, args=(job, run_times), name=f"job-{job.name}", daemon=True).start()
+
+    def _run(self, job: Any, run_times: Any) -> None:  # noqa: ANN401 - the library's own
+        try:
+            happened = run_job(job, job._jobstore_alias, run_times, self._logger.name)  # noqa: SLF001 - as its own
+        except BaseException as error:  # noqa: BLE001 - as its own
+            self._run_job_error(job.id, error, error.__traceback__)
+        else:
+            self._run_job_success(job.id, happened)
+
+
 class Housekeeping:
     """The scheduler and its jobs."""
 
@@ -65,7 +85,8 @@ class Housekeeping:
         self._store, self._clock, self._backup_dir, self._post = store, clock, backup_dir, post
         self._reserve, self._within_s = system.disk_reserve_mb * MB, system.rehearse_within_s
         defaults = {"misfire_grace_time": LATE_S, "coalesce": True, "max_instances": 1}
-        self._scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults)
+        self._is_ending = False
+        self._scheduler = BackgroundScheduler(timezone=UTC, job_defaults=defaults, executors={"default": _Threads()})
         self._scheduler.add_listener(self._on_error, EVENT_JOB_ERROR)
         if store.path is not None:
             minutes = f"*/{DISK_EVERY_MIN}"
@@ -82,9 +103,8 @@ class Housekeeping:
         if self._store.path is not None:
             self._check_disk(self._store.path.parent)
         self._scheduler.start()
-        since_us = self._clock.read().at_us - DAY_US
-        if self._backup_dir is not None and not self._store.is_backed_up(self._backup_dir, since_at_us=since_us):
-            self._scheduler.add_job(self._back_up, args=[self._backup_dir])  # a machine may always be off at that hour
+        if self._backup_dir is not None:
+            self._scheduler.add_job(self._back_up_if_due, args=[self._backup_dir])
 
     def plan_anew(self) -> None:
         """Plan by the wall clock as it is now: the scheduler would wait until one that was set back catches up."""
@@ -92,19 +112,40 @@ class Housekeeping:
             job.reschedule(job.trigger)
 
     def stop(self) -> None:
-        """End after the job that runs now."""
-        self._scheduler.shutdown()
+        """Begin no job any more; break off a backup that is being made."""
+        self._is_ending = True
+        self._scheduler.shutdown(wait=False)
 
     def _check_disk(self, folder: Path) -> None:
         self._post(disk_space(folder, self._reserve))
 
+    def _back_up_if_due(self, folder: Path) -> None:
+        """Make the backup that is overdue: a machine may always be off at its hour."""
+        if not self._store.is_backed_up(folder, since_at_us=self._clock.read().at_us - DAY_US):
+            self._back_up(folder)
+
     def _back_up(self, folder: Path) -> None:
         try:
-            copy = self._store.backup(folder, at_us=self._clock.read().at_us)
+            copy = self._store.backup(folder, at_us=self._clock.read().at_us, is_wanted=lambda: not self._is_ending)
         except StoreError as error:
+            if self._is_ending:
+                log.info("%s", error)
+                return
             self._post_entry(Cause.BACKUP_FAILED, f"No backup was made: {error}")
+            if not isinstance(error, StoreBusyError):
+                self._look_for_damage()
         else:
             log.info("Backup written to %s", copy)
+
+    def _look_for_damage(self) -> None:
+        """Look whether it is the store, and not its copy, that is damaged."""
+        try:
+            found = damage(self._store.path) if self._store.path else ""
+        except StoreBusyError as error:
+            log.warning("%s", error)
+            return
+        if found:
+            self._post(ThreadCrash(StoreDamagedError(f"The store {self._store.path} is damaged ({found})")))
 
     def _rehearse(self) -> None:
         """Ask for the good-night test, as a person would."""

@@ -40,6 +40,7 @@ class Manager:
             return
         path = "\0" + self.address[1:] if self.address.startswith("@") else self.address
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as line:
+            line.setblocking(False)
             try:
                 line.sendto(word.encode(), path)
             except OSError as error:

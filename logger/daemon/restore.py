@@ -1,9 +1,10 @@
 """Restore at a start what the run before left in the store.
 
-Law: it only reads; what is to be written and told of it is returned.
+Law: it only reads, but for `remember`; what is to be written and told of it is returned.
 """
 
 import logging
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from logger.alarm.orphans import find_orphans, kept
@@ -11,9 +12,9 @@ from logger.channels import Channel
 from logger.config import Config, VatConfig
 from logger.daemon import clock as clocks
 from logger.daemon.clock import Clock
-from logger.daemon.cycle import WatchedProbe
-from logger.model import Carry, Entry, Event
-from logger.store import Store, queries
+from logger.daemon.cycle import CycleResult, WatchedProbe
+from logger.model import Answer, Carry, Entry, Event, WatchState
+from logger.store import Store, UnitOfWork, queries
 from logger.units import DAY_US
 from logger.watch import pipeline, system
 from logger.watch.pipeline import Watch
@@ -63,3 +64,27 @@ def watched(store: Store, config: Config, vat: VatConfig) -> WatchedProbe:
     end = queries.last_position(store, vat.probe)
     state = queries.load_watch(store, vat.id, vat.probe, recent=pipeline.recent_rows(watch)) or pipeline.fresh(watch)
     return WatchedProbe(watch, replace(state, carry=kept(vat, state.carry)), end.seq if end else 0)
+
+
+def remember(work: UnitOfWork, config: Config, states: Mapping[str, tuple[WatchState, int]], own: Carry) -> None:
+    """Store what the watches and the system carry."""
+    for vat in config.vats:
+        work.remember(vat.id, states[vat.probe][0].carry)
+    work.remember(system.SYSTEM, own)
+
+
+def answerable(store: Store, waiting: Iterable[CycleResult]) -> list[CycleResult]:
+    """Return what was not stored yet, without answers to commands that do not wait in this store."""
+    asked = {command.id for command in queries.pending(store)}
+
+    def known(answers: Iterable[Answer]) -> tuple[Answer, ...]:
+        return tuple(answer for answer in answers if answer.command < 0 or answer.command in asked)
+
+    return [
+        replace(
+            batch,
+            answers=[*known(batch.answers)],
+            outcomes=[replace(outcome, answers=known(outcome.answers)) for outcome in batch.outcomes],
+        )
+        for batch in waiting
+    ]

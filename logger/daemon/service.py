@@ -1,34 +1,38 @@
 """Run the daemon: build every part, own the clock, the signals and the one loop that decides and writes.
 
 Law: port threads, the broker's thread and the scheduler only post into one queue; this loop drains it, evaluates,
-commits once, then publishes. What nobody expected ends the process with its traceback, for the service manager to start
-it anew; the state on disk is whole at any moment.
+commits once, then publishes. It waits for nothing that others hold up: the store is asked by threads of its own, the
+end has a limit on each of its steps, together less than 10 s. What nobody expected ends the process with its traceback,
+for the service manager to start it anew; the state on disk is whole at any moment.
 
 Ages that a hub acts on (heartbeat) go by watch time; a record of the future is no sign of life. The daemon refuses an
 instrument whose identity says otherwise than the configuration: simulation is a property of the whole configuration and
 of the whole store.
 """
 
+import gc
 import logging
 import signal
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from queue import Empty, SimpleQueue
 
 from logger.channels import Channels, DeadMansSwitch, RunResult, dead_man
 from logger.config import Config
 from logger.daemon import clock as clocks
-from logger.daemon import restore
+from logger.daemon import renewal, restore
 from logger.daemon.clock import Clock, ClockReading
 from logger.daemon.cycle import Acquisition, Commit, CycleResult
 from logger.daemon.housekeeping import DiskSpace, Housekeeping, HousekeepingReport
 from logger.daemon.notify import Manager
 from logger.daemon.port_threads import PortThread
 from logger.daemon.publisher import Publisher
+from logger.daemon.renewal import Known
+from logger.daemon.store_thread import StoreThread
 from logger.daemon.system_monitor import SystemMonitor
-from logger.errors import StoreBusyError, ThreadCrash
+from logger.errors import ConfigurationError, StoreBusyError, StoreDamagedError, ThreadCrash
 from logger.model import Carry, Cause, Command, Entry, Event, Indication, WatchState
 from logger.mqtt.event import event_of, events_of
 from logger.mqtt.inbound import REMEMBERED
@@ -40,14 +44,16 @@ from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
 
-LAST_WORDS_S = 3.0
-"""How long the end waits for the broker to take what is due."""
-LAST_COMMIT_S = 20.0
-"""How long the end waits for a busy store to take what waits. Common practice, no source."""
+LAST_READ_S, LAST_COMMIT_S, LAST_WORDS_S, LAST_CLOSE_S = 0.5, 3.0, 1.0, 0.5
+"""How long the end waits: for the ports, for a busy store to take what waits, for the broker to take what is due, and
+for the store to be closed. With the ends of the channels and of the client this makes less than 10 s, after which a
+container would be killed."""
 HUNG_S, HUNG_POLLS = 60.0, 3
 """A port not read for so long and so many polls hangs: only a new process may help. Common practice, no source."""
 BUSY_S = 0.5
-"""How long a cycle waits for another process that holds the store. Common practice, no source."""
+"""How long a commit waits for another process that holds the store. Common practice, no source."""
+ANSWER_S = 10.0
+"""After how long a server is lost that does not answer; no loop waits for it. Common practice, no source."""
 
 QueueItem = Indication | ThreadCrash | NetworkEvent | HousekeepingReport | DiskSpace | RunResult
 
@@ -57,6 +63,20 @@ class Stop:
     """Set by a signal: the loop ends after what it is doing."""
 
     wanted: bool = False
+    is_starting: bool = False
+    """There is no loop yet."""
+    hung_up: bool = False
+    """A terminal was closed, or somebody asked for the configuration to be read anew."""
+
+    def end(self, *_: object) -> None:
+        """End the watch; at once if it has not begun, for nobody would look."""
+        self.wanted = True
+        if self.is_starting:
+            raise SystemExit
+
+    def hang_up(self, *_: object) -> None:
+        """Have it said what this signal does here: a log can be written to by the loop alone."""
+        self.hung_up = True
 
 
 @dataclass(slots=True, kw_only=True)
@@ -76,6 +96,7 @@ class Daemon:
     manager: Manager
     system_monitor: SystemMonitor
     queue: SimpleQueue[QueueItem]
+    writing: StoreThread
     inbound_commands: list[Command] = field(default_factory=list)
     read_s: dict[str, float] = field(default_factory=dict)
     """Steady real time of the newest read, by probe."""
@@ -88,8 +109,16 @@ class Daemon:
         try:
             while not stop.wanted:
                 self._process(self._drain())
-        finally:
+                if stop.hung_up:
+                    stop.hung_up = False
+                    log.warning("SIGHUP: the watch goes on. It reads its configuration at a start only: restart it")
+        except StoreDamagedError:
+            self._let_go()
+            raise
+        except BaseException:
             self._end()
+            raise
+        self._end()
 
     def _start(self) -> None:
         if self.publisher:
@@ -215,6 +244,8 @@ class Daemon:
     def _dispatch(self, item: QueueItem, *, at_us: int) -> Iterator[Entry]:
         """Dispatch one queue item; yield the journal entries it causes."""
         match item:
+            case ThreadCrash(StoreDamagedError() as damage):
+                raise damage
             case ThreadCrash(error):
                 raise RuntimeError("a thread ended unexpectedly") from error
             case HousekeepingReport(entry):
@@ -273,7 +304,7 @@ class Daemon:
         if self.dead_man:
             self.dead_man.told([*accepted, *(event for _, event in taken)])
             self.dead_man.feed(_now_us(), self._trouble)
-        if (accepted or taken or self.commit.topics) and not self.commit.trouble:  # else each would wait for the store
+        if self.commit.has_work:
             self._send_events(self.commit.flush(at_us=now.at_us))
 
     def _send_over_mqtt(self, publisher: Publisher, now: ClockReading) -> list[str]:
@@ -300,15 +331,31 @@ class Daemon:
     def _carries(self) -> dict[str, Carry]:
         return {vat: state.carry for vat, state in self._states().items()}
 
+    def known(self) -> Known:
+        """Return what the watch knows, to go on with in another store."""
+        late = [event for batch in self.commit.waiting for event in self.commit.events(batch)]
+        unsent = [*(self.publisher.delivery.unsent if self.publisher else ()), *late]
+        return Known(
+            clock=self.clock,
+            states={probe: (w.state, w.seq) for probe, w in self.acquisition.watched.items()},
+            system=self.system_monitor.carry,
+            identity=self.store.identity,
+            waiting=tuple(self.commit.waiting),
+            unsent=tuple({e.id: e for e in unsent if e.id not in self.commit.delivered}.values()),
+            delivered=self.commit.delivered,
+        )
+
+    def _let_go(self) -> None:
+        """Stop all that runs, for another store to be begun: what waits is kept in memory."""
+        self._stop_reading()
+        if self.publisher:
+            self.publisher.client.stop()
+        self.writing.finish(self.store.close, LAST_CLOSE_S)
+
     def _end(self) -> None:
         """Stop reading, store and send what is there, disconnect."""
         self.manager.stopping()
-        self.housekeeping.stop()
-        for port in self.ports:
-            port.stop()
-        for port in self.ports:
-            port.join()
-        self.channels.stop()
+        self._stop_reading()
         self._process(self._remaining_items())
         self._process(
             [HousekeepingReport(entry) for entry in self._refusal_count(at_us=self.clock.read().at_us, last=True)]
@@ -317,15 +364,26 @@ class Daemon:
         if self.publisher:
             self.publisher.acknowledge(self.commit.take_receipts())
             self.publisher.client.stop()
-        self.store.close()
+        self.writing.finish(self.store.close, LAST_CLOSE_S)
         if self.commit.waiting:
             raise StoreBusyError(f"The watch ended; its last {len(self.commit.waiting)} cycles were not stored")
+
+    def _stop_reading(self) -> None:
+        """Stop the ports, the channels and what runs beside them."""
+        self.housekeeping.stop()
+        for port in self.ports:
+            port.stop()
+        until = time.monotonic() + LAST_READ_S
+        for port in self.ports:
+            port.join(max(0.0, until - time.monotonic()))
+        self.channels.stop()
 
     def _flush(self) -> None:
         """Give the store and the broker some time to take what is due."""
         began = time.monotonic()
         while self.commit.waiting and time.monotonic() < began + LAST_COMMIT_S:
             self._send_events(self.commit.flush(at_us=self.clock.read().at_us))
+            time.sleep(0.01 if self.commit.trouble else 0.0)
         until = time.monotonic() + LAST_WORDS_S
         while (
             self.publisher
@@ -344,17 +402,49 @@ class Daemon:
 
 def run(config: Config, *, config_hash: str) -> None:
     """Watch until SIGTERM or SIGINT. Raises StoreError when the store cannot be opened or brought up to date."""
-    stop = Stop()
+    stop = Stop(is_starting=True)
     for number in (signal.SIGTERM, signal.SIGINT):
-        signal.signal(number, lambda *_: setattr(stop, "wanted", True))
-    build(config, config_hash=config_hash).run(stop)
+        signal.signal(number, stop.end)
+    signal.signal(signal.SIGHUP, stop.hang_up)
+    daemon = build(config, config_hash=config_hash)
+    while True:
+        stop.is_starting = False
+        try:
+            return daemon.run(stop)
+        except StoreDamagedError as damage:
+            why = str(damage)
+        gc.collect()  # what the error refers to keeps the file open, and SQLite's view of its log
+        daemon = _build(config, config_hash=config_hash, known=renewal.look_again(config, why, daemon.known()))
 
 
 def build(config: Config, *, config_hash: str) -> Daemon:
-    """Build every part of the daemon; only the store is touched."""
-    store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S)
-    store.claim()
-    clock = restore.clock(store, config, clocks.of(config.simulation))
+    """Build every part of the daemon; only the store is touched. One that is damaged or lost is begun anew."""
+    gone = renewal.lost(config)
+    if gone:
+        return _build(config, config_hash=config_hash, known=renewal.renew(config, gone))
+    try:
+        return _build(config, config_hash=config_hash)
+    except (StoreBusyError, ConfigurationError):
+        raise
+    except Exception as error:  # whatever garbage in a file may lead to
+        why = renewal.damage_behind(config, error)
+        if not why:
+            raise
+    return _build(config, config_hash=config_hash, known=renewal.renew(config, why))
+
+
+def _build(config: Config, *, config_hash: str, known: Known | None = None) -> Daemon:
+    store = Store.open(config.store_url, simulated=config.simulated, migrate=True, busy_s=BUSY_S, answer_s=ANSWER_S)
+    try:
+        store.claim()
+        return _build_on(store, config, config_hash=config_hash, known=known)
+    except BaseException:
+        store.close()
+        raise
+
+
+def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | None) -> Daemon:
+    clock = known.clock if known else restore.clock(store, config, clocks.of(config.simulation))
     now, program = clock.read(), version("vatvigil")
     queue: SimpleQueue[QueueItem] = SimpleQueue()
     channels = Channels.of(config, post=queue.put)
@@ -365,16 +455,26 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text), *orphaned])
         work.begin_channels([channel.id for channel in channels.all], now.at_us)
         work.add_events(events_of(orphaned, _event_factory(config, channels)))
+        if known:
+            restore.remember(work, config, known.states, known.system)
+            work.add_events(known.unsent)
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
-    commit = Commit(store=store, run=number, event_of=_event_factory(config, channels))
+    writing, reading = StoreThread("store-writing"), StoreThread("store-reading")
+    commit = Commit(store=store, run=number, event_of=_event_factory(config, channels), ask=writing.ask)
     watched = {vat.probe: restore.watched(store, config, vat) for vat in config.vats}
+    if known:
+        store.doubt()  # the last of what waits may be in it
+        commit.waiting.extend(restore.answerable(store, known.waiting))
+        commit.delivered.update(known.delivered)
+        for probe, (state, seq) in known.states.items():
+            watched[probe] = replace(watched[probe], state=state, seq=seq)
     lines = readers(config.probes, simulated=config.simulated)
     return Daemon(
         config=config,
         clock=clock,
         store=store,
-        acquisition=Acquisition(store, watched, numbers=commit.numbers),
+        acquisition=Acquisition(store, watched, ask=reading.ask, numbers=commit.numbers),
         commit=commit,
         publisher=Publisher.of(config, version=program, store=store.identity, post=queue.put),
         channels=channels,
@@ -382,8 +482,14 @@ def build(config: Config, *, config_hash: str) -> Daemon:
         ports=[PortThread(line, clock, post=queue.put) for line in lines],
         housekeeping=Housekeeping(store, clock, backup_dir=config.backup_dir, system=config.system, post=queue.put),
         manager=Manager.from_environment(),
-        system_monitor=SystemMonitor.of(config, restore.system_carry(store, config), clock=clock),
+        system_monitor=SystemMonitor.of(
+            config,
+            known.system if known else restore.system_carry(store, config),
+            clock=clock,
+            renewed=known.told if known else "",
+        ),
         queue=queue,
+        writing=writing,
     )
 
 

@@ -42,15 +42,17 @@ class SystemMonitor:
     """UTC minus watch time when last looked at."""
     disk: DiskSpace | None = None
     """What the disk was last found like; None: it was not looked at."""
+    renewed: str = ""
+    """What became of a store that was damaged or lost, until that was judged; empty: none was."""
     _judged_us: int | None = None
     _last: SystemFacts | None = None
 
     @classmethod
-    def of(cls, config: Config, carry: Carry, *, clock: Clock) -> Self:
+    def of(cls, config: Config, carry: Carry, *, clock: Clock, renewed: str = "") -> Self:
         """Return the watch over a system that carries this."""
         now = clock.read()
         drift_us = now.at_us - now.elapsed_us
-        return cls(vat=system.vat_of(config), carry=carry, speed=clock.speed, drift_us=drift_us)
+        return cls(vat=system.vat_of(config), carry=carry, speed=clock.speed, drift_us=drift_us, renewed=renewed)
 
     def judge(
         self,
@@ -71,7 +73,7 @@ class SystemMonitor:
         facts = self._facts(now, delivery, shared=shared, channels=channels, store=store)
         if not (batch.asked or self._is_due(facts)):
             return False
-        self._judged_us, self._last = now.elapsed_us, facts
+        self._judged_us, self._last, self.renewed = now.elapsed_us, facts, ""
         carry, entries, answers = system.step(self.vat, self.carry, facts, batch.asked, speed=self.speed)
         batch.entries += entries
         batch.answers += answers
@@ -96,6 +98,7 @@ class SystemMonitor:
             disk=self.disk.trouble if self.disk else None,
             disk_in_deadband=bool(self.disk and self.disk.in_deadband),
             store=store,
+            renewed=self.renewed,
             stepped_s=self._stepped_s(now),
         )
 

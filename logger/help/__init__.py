@@ -21,6 +21,7 @@ TOPICS = (
     "settings",
     "files",
     "service",
+    "faults",
     "troubleshooting",
     "cautions",
 )

@@ -280,8 +280,11 @@ class TrustRun:
     def _reconsider_doubt(self, at: int, doubt: Doubt) -> None:
         """End a doubt by the temperature when that is back, or after half a day: then this is the vat's.
 
-        One of the thermometer ends when that shows a vat's temperature again, and as many values as usual.
+        One of the thermometer ends when that shows a vat's temperature again, and as many values as usual; one by a
+        backup by a check or a calibration alone.
         """
+        if doubt.cause is TrustCause.BACKUP:
+            return
         if doubt.cause is not TrustCause.TEMPERATURE:
             if self.windows.warm[at] == 1 and liveness.is_alive(self.state.temperature):
                 self.state = replace(self.state, doubt=None, earned_by=EarnedBy.RETURN)

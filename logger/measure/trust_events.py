@@ -11,7 +11,7 @@ import numpy as np
 from logger.measure import continuity, trust_windows
 from logger.measure.trust import Around, TrustRun
 from logger.measure.trust_windows import ClosedWindows
-from logger.model import Calibration, EarnedBy, Level, TrustState
+from logger.model import Calibration, Doubt, EarnedBy, Level, TrustCause, TrustState
 
 
 def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> Level | None:
@@ -39,7 +39,21 @@ def recalibrate(state: TrustState, before: Calibration | None, *, length_us: int
     if level is not None and level.former_ph is None and before is not None:
         mv, warm_c = np.array([level.potential_mv]), np.array([level.temperature_c])
         level = replace(level, former_ph=float(continuity.ph_at(before, mv, warm_c).item()))
-    return replace(state, expected=level, windows=(), anew_us=None, scattered=False)
+    return verify(replace(state, expected=level, windows=(), anew_us=None, scattered=False))
+
+
+def verify(state: TrustState) -> TrustState:
+    """Take a check that agrees, or a new calibration: what was known from a backup alone is known now."""
+    is_by_backup = state.doubt is not None and state.doubt.cause is TrustCause.BACKUP
+    return replace(state, doubt=None, earned_by=EarnedBy.CHECK) if is_by_backup else state
+
+
+def doubt_backup(state: TrustState, *, elapsed_us: int, at_us: int) -> TrustState:
+    """Doubt a probe of which only a backup tells; what was learnt of its vat is of then, so the windows begin anew."""
+    doubt = Doubt(
+        cause=TrustCause.BACKUP, since_us=elapsed_us, since_at_us=at_us, before_c=0.0, now_c=0.0, before_mv=0.0
+    )
+    return replace(state, doubt=doubt, windows=(), anew_us=None, scattered=False)
 
 
 def earn(state: TrustState, by: EarnedBy, *, elapsed_us: int, at_us: int) -> TrustState:

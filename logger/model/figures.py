@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from math import sqrt
 
 from logger.errors import RefusedError
+from logger.model import plain_text
 from logger.model.requests import Calibration, CalibrationPoint, Check, CheckKind, Command, CommandKind, Mark, Segment
 
 LONGEST_TEXT = 255
@@ -97,6 +98,8 @@ def check(command: Command) -> None:
     for name, text, longest in _texts(command):
         if len(text) > longest:
             raise RefusedError(f"its {name} has {len(text)} characters, at most {longest} are taken: shorten it")
+        if hidden := plain_text.hidden(text):
+            raise RefusedError(f"its {name} holds the character {hidden!a}: write one line of plain text")
 
 
 def check_point(point: CalibrationPoint) -> None:
@@ -177,3 +180,11 @@ def _texts(command: Command) -> Iterator[tuple[str, str, int]]:
     yield "alarm", command.alarm, LONGEST_TEXT
     if command.check is not None:
         yield "instrument", command.check.instrument, LONGEST_NAME
+        yield from _texts_of(command.check, "by", "note", "buffer", "lot", "electrode", "probe", "vat")
+    if command.calibration is not None:
+        yield from _texts_of(command.calibration, "by", "electrode", "probe")
+
+
+def _texts_of(thing: Check | Calibration, *names: str) -> Iterator[tuple[str, str, int]]:
+    for name in names:
+        yield name, getattr(thing, name), LONGEST_TEXT

@@ -33,6 +33,8 @@ class TrustCause(StrEnum):
     """The temperature stepped, and the potential is noisier since: a film of brine is a poor screen."""
     TEMPERATURE = "temperature"
     """The temperature changed by a step that so much liquid does not make by itself."""
+    BACKUP = "backup"
+    """What is known of the probe comes from a backup: it may have been calibrated or changed since."""
     THERMOMETER = "thermometer"
     """The thermometer shows no temperature of a vat, or far fewer different values than it used to."""
 

@@ -43,7 +43,7 @@ log = logging.getLogger(__name__)
 SESSION_EXPIRY_S = 3600
 """How long the broker keeps commands for a daemon that is away; older ones would surprise."""
 LONGEST_RECONNECT_S = 30
-STOP_S = 3.0
+STOP_S = 0.5
 """How long `stop` waits for each of: the broker's PUBACK of our `offline`, the end of the thread."""
 _NO_MATCHING_SUBSCRIBERS = 0x10
 """MQTT 5.0, table 3-4."""

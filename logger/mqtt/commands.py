@@ -6,7 +6,6 @@ unescaped.
 """
 
 import re
-import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -15,7 +14,7 @@ from hashlib import blake2s
 import msgspec
 
 from logger.config import VatConfig
-from logger.model import Cause, Command, CommandKind, Entry, Mark
+from logger.model import Cause, Command, CommandKind, Entry, Mark, plain_text
 from logger.mqtt.command_forms import (
     COMMANDS_BY_VERB,
     AcknowledgeAllForm,
@@ -41,8 +40,6 @@ _OF_SYSTEM = (CommandKind.NOTE, CommandKind.ACKNOWLEDGE)
 """What the watch itself takes that speaks of no single alarm."""
 _NUMBER = re.compile(rb"[0-9]{1,2}(\.[0-9]{1,9})?")
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_JOINERS = "\u200c\u200d"
-"""Zero width, within words and pictographs; every other character of Unicode's category C could hide something."""
 
 
 class _RefusedPayloadError(Exception):
@@ -196,9 +193,8 @@ def _duration_s(form: MarkForm) -> float | None:
 
 def _printable(text: str) -> str:
     """Return a text that hides nothing: no control characters, no line ends, nothing that turns the writing round."""
-    hidden = next((c for c in text if unicodedata.category(c)[0] == "C" and c not in _JOINERS), None)
-    hidden = hidden or next((c for c in text if unicodedata.category(c) in ("Zl", "Zp")), None)
-    if hidden is not None:
+    hidden = plain_text.hidden(text)
+    if hidden:
         raise _RefusedPayloadError(f"it holds the character {hidden!a}: send one line of plain text")
     return text
 

@@ -102,6 +102,11 @@ class Delivery:
         return len(self._events)
 
     @property
+    def unsent(self) -> list[Event]:
+        """Return the events that wait here for the broker, in their order."""
+        return [item.event for item in self._events if item.event]
+
+    @property
     def oldest_at_us(self) -> int | None:
         """Return the time (UTC) of the event that has waited longest; None: none waits."""
         first = self._events[0].event if self._events else None

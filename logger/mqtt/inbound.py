@@ -17,10 +17,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from logger.config import Config, VatConfig
-from logger.errors import RefusedError
+from logger.errors import RefusedError, refusing
 from logger.measure import comparison
 from logger.measure.comparison import Spot
-from logger.model import Command, CommandKind, Entry, WatchState
+from logger.model import Cause, Command, CommandKind, Entry, WatchState
 from logger.mqtt import commands
 from logger.mqtt.commands import AcknowledgeAll, SpotReport
 from logger.mqtt.messages import Incoming, Receipt
@@ -70,6 +70,20 @@ class Inbound:
 
         `states`: the state of each vat's watch; `at_us`: UTC, `now_us`: real steady time.
         """
+        try:
+            with refusing("an MQTT message"):
+                return self._receive(incoming, states, at_us=at_us, now_us=now_us)
+        except RefusedError as refused:
+            text = f"Command on {commands.escaped(incoming.topic)} refused: {refused}."
+            entry = Entry(seq=0, at_us=at_us, vat="", cause=Cause.REFUSED, by=commands.BY, text=text)
+            admitted = self.rate_limit.admit(entry, now_us)
+            if incoming.receipt not in (*self._held, *self._free):  # else the broker would send it again for ever
+                self._keep(incoming, self._free if admitted is None else self._held)
+            return [admitted] if admitted else ()
+
+    def _receive(
+        self, incoming: Incoming, states: Mapping[str, WatchState], *, at_us: int, now_us: int
+    ) -> Sequence[Command | Entry]:
         if not self.topics.is_command(incoming.topic):
             self._keep(incoming, self._free)
             return ()

@@ -63,7 +63,7 @@ class OtherStores:
     def _on_presence(self, topic: str, payload: bytes, now_us: int) -> None:
         try:
             store = msgspec.json.decode(payload, type=_Sender).store
-        except (msgspec.MsgspecError, UnicodeDecodeError):
+        except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
             return  # no payload of ours
         is_status = topic == self.topics.status
         if store == self.store:

@@ -1,12 +1,14 @@
 """Copy an SQLite store.
 
 Law: a file under its final name is a whole copy that passed the integrity check; anything else bears `.part` and is
-removed. The copy is taken by SQLite's online backup in one read transaction, so the writer goes on.
+removed. The copy is taken by SQLite's online backup in one read transaction, so the writer goes on. It is made in
+pieces, each flushed: the writer need not wait until a whole store is on the disk, nor who wants the copying to end.
 """
 
 import os
 import re
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing, suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,18 +18,38 @@ from logger.errors import StoreBusyError, StoreError
 from logger.store.engine import Access, connect_sqlite
 
 _BUSY_S = 10.0
+_PIECE_PAGES = 500
+_OFTEN = 20_000
+"""Instructions of SQLite's machine between two looks at whether the check is still wanted: some milliseconds."""
 
 
-def copy_sqlite(source: Path, target: Path) -> None:
-    """Copy a store file, checked and flushed to the disk. Raises StoreError, or StoreBusyError to try again."""
+class _UnwantedError(Exception):
+    """Nobody wants the copy any more."""
+
+
+def _always() -> bool:
+    return True
+
+
+def copy_sqlite(source: Path, target: Path, *, is_wanted: Callable[[], bool] = _always) -> None:
+    """Copy a store file, checked and flushed to the disk. Raises StoreError, or StoreBusyError to try again.
+
+    `is_wanted`: asked again and again; False ends the copying with a StoreBusyError.
+    """
     part = target.with_name(f"{target.name}.part")
     try:
-        _copy(source, part)
-        _check(part)
+        _copy(source, part, is_wanted)
+        _check(part, is_wanted)
         _flush(part)
         part.rename(target)
         _flush(target.parent)
+    except _UnwantedError:
+        raise StoreBusyError(f"The backup {target} was broken off: it is made later") from None
     except (sqlite3.OperationalError, OSError) as error:
+        if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
+            raise StoreError(
+                f"The store {source} cannot be copied ({error}): it may be damaged; keep old backups"
+            ) from error
         raise StoreBusyError(f"No backup {target} could be made ({error}): check that folder and its space") from error
     except sqlite3.DatabaseError as error:
         raise StoreError(
@@ -38,18 +60,35 @@ def copy_sqlite(source: Path, target: Path) -> None:
             part.unlink()
 
 
-def _copy(source: Path, part: Path) -> None:
+def _damaged(source: Path, error: Exception) -> StoreError:
+    return StoreError(f"The store {source} cannot be copied ({error}): it may be damaged; keep old backups")
+
+
+def _copy(source: Path, part: Path, is_wanted: Callable[[], bool]) -> None:
+    def after_piece(*_: int) -> None:
+        _flush(part)
+        if not is_wanted():
+            raise _UnwantedError
+
     part.parent.mkdir(parents=True, exist_ok=True)
     part.unlink(missing_ok=True)
     private_file.make(part)
     with closing(connect_sqlite(source, Access.READ, busy_s=_BUSY_S)) as old, closing(sqlite3.connect(part)) as new:
-        old.backup(new)
+        old.execute("BEGIN")
+        old.execute("SELECT 1 FROM sqlite_schema").fetchone()  # one snapshot: else each commit begins the copy anew
+        old.backup(new, pages=_PIECE_PAGES, progress=after_piece)
         new.execute("PRAGMA journal_mode=DELETE")  # one file, with nothing beside it that could be forgotten
 
 
-def _check(part: Path) -> None:
+def _check(part: Path, is_wanted: Callable[[], bool]) -> None:
     with closing(connect_sqlite(part, Access.READ, busy_s=_BUSY_S)) as copy:
-        (verdict,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
+        copy.set_progress_handler(lambda: not is_wanted(), _OFTEN)
+        try:
+            (verdict,) = copy.execute("PRAGMA integrity_check(1)").fetchone()
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode == sqlite3.SQLITE_INTERRUPT:
+                raise _UnwantedError from None
+            raise
     if verdict != "ok":
         raise sqlite3.DatabaseError(verdict)
 
@@ -70,15 +109,21 @@ def newest_copy_us(source: Path, folder: Path) -> int | None:
 
 def copies(source: Path, folder: Path) -> list[Path]:
     """Return the copies of the store in the folder, the oldest first."""
-    pattern = re.compile(re.escape(source.stem) + r"-\d{8}T\d{6}Z\.sqlite")
+    return _named(source, folder, ".sqlite")
+
+
+def _named(source: Path, folder: Path, ending: str) -> list[Path]:
+    pattern = re.compile(re.escape(source.stem) + r"-\d{8}T\d{6}Z" + re.escape(ending))
     return sorted(copy for copy in folder.iterdir() if pattern.fullmatch(copy.name)) if folder.is_dir() else []
 
 
-def daily_copy(source: Path, folder: Path, *, at_us: int, keep: int) -> Path:
+def daily_copy(source: Path, folder: Path, *, at_us: int, keep: int, is_wanted: Callable[[], bool] = _always) -> Path:
     """Put a copy of the store, named by its UTC time, into the folder; keep the newest `keep` (1 or more)."""
     moment = datetime.fromtimestamp(at_us // 1_000_000, UTC)
     target = folder / f"{source.stem}-{moment:%Y%m%dT%H%M%SZ}.sqlite"
-    copy_sqlite(source, target)
+    for left in _named(source, folder, ".sqlite.part"):  # by a process that was killed
+        left.unlink()
+    copy_sqlite(source, target, is_wanted=is_wanted)
     for old in {*copies(source, folder)[:-keep]} - {target}:  # a clock set back makes the newest copy the first by name
         old.unlink()
     return target

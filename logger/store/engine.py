@@ -10,13 +10,14 @@ from contextlib import suppress
 from enum import Enum, auto
 from functools import partial
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 from sqlalchemy import URL, Connection, Engine, ExceptionContext, QueuePool, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError
 
 from logger import private_file
-from logger.errors import StoreBusyError, StoreError
+from logger.errors import StoreBusyError, StoreDamagedError, StoreError
 
 
 class Access(Enum):
@@ -40,8 +41,8 @@ _SQLITE_BUSY: Mapping[int, str] = {
     sqlite3.SQLITE_NOMEM: "the machine is short of memory",
 }
 _SQLITE_BROKEN: Mapping[int, str] = {
-    sqlite3.SQLITE_CORRUPT: "the file is damaged: keep a copy of it, then put the newest backup in its place",
-    sqlite3.SQLITE_NOTADB: "the file is no SQLite database: name another file, or put the newest backup in its place",
+    sqlite3.SQLITE_CORRUPT: "the file is damaged: `vatvigil run` sets it aside, `vatvigil restore` takes a backup",
+    sqlite3.SQLITE_NOTADB: "the file is no SQLite database: name another file, or take a backup (`vatvigil restore`)",
 }
 _SQLITE_CONNECTION_KEPT = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_FULL)
 
@@ -93,13 +94,18 @@ def sqlite_path(url: URL) -> Path | None:
     return Path(str(url.database)) if url.get_backend_name() == "sqlite" else None
 
 
-def make_engine(url: URL, access: Access, *, busy_s: float) -> Engine:
+def make_engine(url: URL, access: Access, *, busy_s: float, answer_s: float = 0.0) -> Engine:
     """Return an engine that opens connections of one kind; it connects only when used.
 
-    `busy_s`: how long (seconds) a statement waits for a lock of somebody else.
+    `busy_s`: how long (seconds) a statement waits for a lock of somebody else. `answer_s`: how long for the server to
+    answer, 0: without end.
     """
     path = sqlite_path(url)
-    engine = _postgresql(url, access, busy_s=busy_s) if path is None else _sqlite(path, access, busy_s=busy_s)
+    if path is None:
+        engine = _postgresql(url, access, busy_s=busy_s)
+        event.listen(engine, "do_connect", partial(_connect_bounded, answer_s))
+    else:
+        engine = _sqlite(path, access, busy_s=busy_s)
     event.listen(engine, "handle_error", partial(_name_error, shown(url)))
     return engine
 
@@ -134,6 +140,13 @@ def connect_sqlite(path: Path, access: Access, *, busy_s: float) -> sqlite3.Conn
     connection = sqlite3.connect(uri, uri=True, timeout=busy_s, isolation_level=None, check_same_thread=False)
     try:
         _set_pragmas(connection, path, access)
+    except sqlite3.DatabaseError as error:  # raised before the engine looks at errors
+        connection.close()
+        if error.sqlite_errorcode & 0xFF in _SQLITE_BROKEN:
+            raise StoreDamagedError(
+                f"The store {path} cannot be used ({error}): {_SQLITE_BROKEN[error.sqlite_errorcode & 0xFF]}"
+            ) from error
+        raise
     except BaseException:
         connection.close()
         raise
@@ -155,6 +168,8 @@ def _set_pragmas(connection: sqlite3.Connection, path: Path, access: Access) -> 
 def _postgresql(url: URL, access: Access, *, busy_s: float) -> Engine:
     milliseconds = int(busy_s * 1000)
     limits = f"-c lock_timeout={milliseconds}"
+    if access is Access.WRITE:  # a session whose client is gone must not keep the daemon's lock for hours
+        limits += " -c tcp_keepalives_idle=10 -c tcp_keepalives_interval=5 -c tcp_keepalives_count=3"
     # A link that swallows packets must not hold up the evaluation: every wait for the server has an end.
     network = {"connect_timeout": max(2, int(busy_s)), "tcp_user_timeout": max(2000, milliseconds)}
     reading = {"isolation_level": "REPEATABLE READ"} if access is Access.READ else {}
@@ -172,6 +187,14 @@ def _postgresql(url: URL, access: Access, *, busy_s: float) -> Engine:
         ) from None
 
 
+def _connect_bounded(answer_s: float, _dialect: object, _record: object, args: Any, options: Any) -> Any:  # noqa: ANN401 - the driver's own
+    from logger.store.bounded import BoundedConnection  # noqa: PLC0415 - only who has PostgreSQL has its driver
+
+    connection = BoundedConnection.connect(*args, **options)
+    connection.answer_s = answer_s
+    return connection
+
+
 def _name_error(where: str, context: ExceptionContext) -> None:
     error = context.original_exception
     if isinstance(error, sqlite3.Error):
@@ -183,7 +206,7 @@ def _name_error(where: str, context: ExceptionContext) -> None:
 def _name_sqlite_error(where: str, error: sqlite3.Error, context: ExceptionContext) -> None:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if remedy := _SQLITE_BROKEN.get(code):
-        raise StoreError(f"The store {where} cannot be used ({error}): {remedy}")
+        raise StoreDamagedError(f"The store {where} cannot be used ({error}): {remedy}")
     if remedy := _SQLITE_BUSY.get(code):
         if code not in _SQLITE_CONNECTION_KEPT:
             context.is_disconnect = True  # built anew: its view of the file can no longer be relied on
@@ -192,7 +215,7 @@ def _name_sqlite_error(where: str, error: sqlite3.Error, context: ExceptionConte
 
 def _name_postgresql_error(where: str, error: BaseException, context: ExceptionContext) -> None:
     state = getattr(error, "sqlstate", None)
-    if state is None and type(error).__name__ in ("OperationalError", "InterfaceError"):
+    if state is None and {"OperationalError", "InterfaceError"} & {kind.__name__ for kind in type(error).__mro__}:
         context.is_disconnect = True
         state = "08"  # the driver itself gave up: no server, or the link broke
     words = str(error).strip().partition("\n")[0]

@@ -16,6 +16,7 @@ from typing import Any
 import msgspec
 from sqlalchemy import Column, ColumnElement, Connection, RowMapping, Table, func, literal, select, text
 
+from logger.errors import RefusedError, refusing
 from logger.model import (
     Answer,
     Calibration,
@@ -31,9 +32,11 @@ from logger.model import (
     TargetProgress,
     WatchState,
     WindowState,
+    plain_text,
 )
 from logger.store import parts, rows
 from logger.store.parts import PartRow
+from logger.store.rows import AnyRow
 from logger.store.store import Store
 from logger.store.tables import (
     REFERENCES,
@@ -51,6 +54,8 @@ from logger.store.tables import (
 )
 from logger.units import MINUTE_US
 
+LONGEST_WHY = 200
+"""Characters of what is wrong with a row: it may repeat it."""
 MEASUREMENT_COLUMNS = [
     func.coalesce(measurement.c[field.name], 0) if field.name in REFERENCES else measurement.c[field.name]
     for field in fields(Measurements)
@@ -368,15 +373,24 @@ def _inbox(connection: Connection, *conditions: ColumnElement[bool]) -> list[Com
     inbox_rows = connection.execute(select(inbox).where(*conditions).order_by(*order)).mappings().all()
     lines = _rows_by_id(connection, calibration, {row["calibration_id"] for row in inbox_rows})
     checks = _rows_by_id(connection, check_reading, {row["check_id"] for row in inbox_rows})
-    return [_command(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in inbox_rows]
+    return [read_inbox_row(row, lines.get(row["calibration_id"]), checks.get(row["check_id"])) for row in inbox_rows]
 
 
-def _command(row: RowMapping, line: RowMapping | None, check: RowMapping | None) -> Command | Unreadable:
+def read_inbox_row(row: AnyRow, line: AnyRow | None, check: AnyRow | None) -> Command | Unreadable:
+    """Return the command of a row of the inbox, with the rows of its calibration and its check."""
+    try:
+        with refusing(f"row {row['id']} of the inbox"):
+            return _command(row, line, check)
+    except RefusedError as refused:
+        return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({refused})")
+
+
+def _command(row: AnyRow, line: AnyRow | None, check: AnyRow | None) -> Command:
     try:
         read = None if line is None else rows.read_calibration(line)
         return rows.read_command(row, read, None if check is None else rows.read_check(check))
     except msgspec.MsgspecError as error:
-        return Unreadable(id=row["id"], why=f"this version of vatvigil cannot read it ({error})")
+        raise RefusedError(plain_text.shown(str(error), LONGEST_WHY)) from error
 
 
 def _rows_by_id(connection: Connection, table: Table[Any], numbers: set[int | None]) -> dict[int, RowMapping]:

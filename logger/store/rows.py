@@ -4,7 +4,7 @@ Law: a value read back equals the value written, to the bit; NaN goes in as NULL
 no sign of zero.) Text or numbers that no database could keep are refused by name before anything is written.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, replace
 from math import isfinite
 from typing import Any, TypeVar
@@ -19,6 +19,7 @@ from logger.model import Answer, Calibration, Check, Columns, Command, Correctio
 from logger.store.tables import REFERENCES
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
+AnyRow = RowMapping | Mapping[str, Any]
 _TOO_LARGE = 2**63
 _JSON = ("points", "segments", "findings")
 """Fields of a calibration that are kept as JSON text."""
@@ -95,7 +96,7 @@ def check_storable(command: Command) -> None:
         check_row(command.check)
 
 
-def read_command(row: RowMapping, calibration: Calibration | None, check: Check | None) -> Command:
+def read_command(row: AnyRow, calibration: Calibration | None, check: Check | None) -> Command:
     """Return the command of an inbox row."""
     values = {name: row[name] for name in Command.__slots__ if name not in ("calibration", "check", "seq")}
     joined = {"calibration": calibration, "check": check, "seq": row["consumed_seq"] or 0}
@@ -116,7 +117,7 @@ def calibration_row(calibration: Calibration, *, accepted: bool) -> dict[str, An
     return {**row, **texts, "accepted": accepted}
 
 
-def read_calibration(row: RowMapping) -> Calibration:
+def read_calibration(row: AnyRow) -> Calibration:
     """Return the calibration of a row."""
     values = {name: row[name] for name in Calibration.__slots__ if name not in _JSON}
     texts = {name: msgspec.json.decode(row[name]) for name in _JSON}
@@ -130,7 +131,7 @@ def check_row(check: Check) -> dict[str, Any]:
     return row
 
 
-def read_check(row: RowMapping) -> Check:
+def read_check(row: AnyRow) -> Check:
     """Return the check of a row."""
     return msgspec.convert({name: row[name] for name in Check.__slots__}, Check)
 

@@ -12,12 +12,23 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import Connection, Engine, Insert, Table, bindparam, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, Insert, Table, bindparam, delete, event, func, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
-from logger.errors import StoreBusyError
-from logger.model import Answer, Calibration, Carry, Check, Command, Correction, Entry, Event, Outcome
+from logger.errors import StoreBusyError, StoreDamagedError
+from logger.model import (
+    Answer,
+    Calibration,
+    Carry,
+    Check,
+    Command,
+    Correction,
+    ElectrodeState,
+    Entry,
+    Event,
+    Outcome,
+)
 from logger.store import parts, rows
 from logger.store.tables import (
     calibration,
@@ -42,6 +53,7 @@ class Writer:
 
     __slots__ = (
         "_file",
+        "_log",
         "_path",
         "engine",
         "in_doubt",
@@ -57,6 +69,8 @@ class Writer:
         self.engine = engine
         self._path = path
         self._file = None if path is None else path.stat()
+        self._log: os.stat_result | None = None
+        event.listen(engine, "connect", self.forget_log)
         self.in_doubt = False
         dialect = sqlite if engine.dialect.name == "sqlite" else postgresql
         self.insert_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
@@ -72,15 +86,46 @@ class Writer:
         """Text for the driver: the hot path goes round SQLAlchemy's work on every row."""
 
     def check_file(self) -> None:
-        """Raise StoreBusyError if an SQLite file is no longer where it was: SQLite would write on into the void."""
+        """Look whether an SQLite file is still what was written last: SQLite would write on into the void.
+
+        Raises StoreBusyError if it is no longer where it was, StoreDamagedError if it or its write-ahead log was cut
+        short or taken away: neither gets smaller while we have them open. Only their names are looked at: to open and
+        close a file here would end SQLite's locks on it (https://www.sqlite.org/howtocorrupt.html, 2.2).
+        """
         if self._path is None or self._file is None:
             return
-        try:
-            same = os.path.samestat(self._path.stat(), self._file)
-        except OSError as error:
-            raise StoreBusyError(f"The store {self._path} was moved or deleted ({error}): put it back") from error
-        if not same:
+        now = _stat(self._path)
+        if now is None:
+            raise StoreBusyError(f"The store {self._path} was moved or deleted: put it back")
+        if not os.path.samestat(now, self._file):
             raise StoreBusyError(f"Another file took the place of the store {self._path}: put it back, or start anew")
+        if now.st_size < self._file.st_size:
+            raise StoreDamagedError(f"The store {self._path} was cut short")
+        log, before = _stat(_log(self._path)), self._log
+        if before is not None and (log is None or not os.path.samestat(log, before) or log.st_size < before.st_size):
+            raise StoreDamagedError(f"The write-ahead log of the store {self._path} was deleted or cut short")
+
+    def note_file(self) -> None:
+        """Note how large the file and its write-ahead log are after a commit."""
+        if self._path is not None and self._file is not None:
+            self._file, self._log = _stat(self._path) or self._file, _stat(_log(self._path))
+
+    def forget_log(self, *_: object) -> None:
+        """Forget the write-ahead log: SQLite makes another one when all connections were closed."""
+        self._log = None
+
+
+def _log(path: Path) -> Path:
+    return path.with_name(f"{path.name}-wal")
+
+
+def _stat(path: Path) -> os.stat_result | None:
+    try:
+        return path.stat()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise StoreBusyError(f"The store {path} cannot be looked at ({error}): is its disk still there?") from error
 
 
 class UnitOfWork:
@@ -127,6 +172,7 @@ class UnitOfWork:
             self._writer.in_doubt = True
             raise
         self._writer.parts = {**before, **self._parts}
+        self._writer.note_file()
 
     def start_run(self, *, at_us: int, elapsed_us: int, version: str, config_hash: str) -> int:
         """Note a start of the daemon; return the number of the run."""
@@ -211,6 +257,20 @@ class UnitOfWork:
     def add_correction(self, new: Correction) -> Correction:
         """Store a correction, or what takes one back; return it with its number. Raises RefusedError as above."""
         return replace(new, id=self._insert(correction, rows.correction_row(new)))
+
+    def copy_references(self, other: Connection) -> None:
+        """Copy the calibrations, checks and corrections of another store under their numbers into one without any."""
+        for table in (calibration, check_reading, correction):
+            self._insert_all(insert(table), [dict(row) for row in other.execute(select(table)).mappings()])
+
+    def refer(self, electrode: ElectrodeState) -> None:
+        """Store the calibration and checks that a watch carries under their numbers, unless they are there."""
+        line = electrode.calibration
+        numbered = [(calibration, line.id, rows.calibration_row(line, accepted=True))] if line else []
+        checks = [check for check in (electrode.check, electrode.spot) if check is not None]
+        for table, number, row in [*numbered, *((check_reading, check.id, rows.check_row(check)) for check in checks)]:
+            if self._connection.scalar(select(table.c.id).where(table.c.id == number)) is None:
+                self._connection.execute(insert(table).values(id=number, **row))
 
     def remember_topics(self, topics: Iterable[str]) -> None:
         """Note on which topics the broker retains messages of ours; what was noted before is forgotten."""

@@ -15,7 +15,7 @@ from dataclasses import replace
 from logger.alarm import requests, suppression
 from logger.alarm.lifecycle import Now
 from logger.config import Priority, ProbeConfig, VatConfig
-from logger.errors import RefusedError
+from logger.errors import RefusedError, refusing
 from logger.measure import age, batch, claims, comparison, estimate, target, trend, trust_events, trust_windows
 from logger.measure.calibration import can_assess, deviations_as_found
 from logger.measure.check_words import as_found, sentence, words_of
@@ -36,9 +36,13 @@ from logger.model import (
     Mark,
     SuppressionState,
     figures,
+    plain_text,
 )
 from logger.units import SECOND_US
 from logger.watch import unwatched
+
+LONGEST_WHY = 500
+"""Characters of a refusal's reason: it may repeat what came from outside."""
 
 
 def commands_between(
@@ -53,15 +57,17 @@ def commands_between(
     for command in commands:
         answer = Answer(command=command.id, seq=seq, applied=True, probe=probe.id)
         try:
-            carry, caused, text = _apply(vat, probe, carry, command, seq=seq, now=now)
+            with refusing(f"command {command.id}"):
+                carry, caused, text = _apply(vat, probe, carry, command, seq=seq, now=now)
             entries += caused
             answers.append(replace(answer, text=text))
         except RefusedError as refused:
-            text = f"{command.kind} refused: {refused}"
+            why = plain_text.shown(str(refused), LONGEST_WHY)
+            text = f"{command.kind} refused: {why}"
             entry = _entry(vat, Cause.REFUSED, text, seq=seq, now=now)
-            alarm, by = command.alarm[: figures.LONGEST_TEXT], command.by[: figures.LONGEST_TEXT]
+            alarm, by = (plain_text.shown(name, figures.LONGEST_TEXT) for name in (command.alarm, command.by))
             entries.append(replace(entry, alarm=alarm, by=by))
-            answers.append(replace(answer, applied=False, text=str(refused)))
+            answers.append(replace(answer, applied=False, text=why))
     alarms, released = requests.release(vat, carry.alarms, seq=seq, now=now)
     return replace(carry, alarms=alarms), [*entries, *released], answers
 
@@ -311,6 +317,8 @@ def _apply_check(
     if check.kind is CheckKind.SPOT and check.passed and not carry.trust.is_sound:
         earned = trust_events.earn(carry.trust, EarnedBy.CHECK, elapsed_us=now.elapsed_us, at_us=check.at_us)
         after = replace(after, trust=earned)
+    if check.passed:
+        after = replace(after, trust=trust_events.verify(after.trust))
     after = unwatched.seen(_reconsider(after, words_of(check), now=now))
     after, claimed = _judge_target(vat, after, check, seq=seq, now=now)
     text = sentence(check, found)

@@ -20,7 +20,7 @@ from logger.alarm import evaluate, notification, quiet_hours
 from logger.alarm.conditions import Code
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, AlarmKind, Config, PeopleConfig, Presence, ProbeConfig, VatConfig, default_alarm
-from logger.errors import RefusedError
+from logger.errors import RefusedError, refusing
 from logger.model import (
     AlarmState,
     Answer,
@@ -83,6 +83,8 @@ class SystemFacts:
     """There is room again, but not yet enough to say so."""
     store: str = ""
     """Why the store takes nothing."""
+    renewed: str = ""
+    """What became of a store that was damaged or lost since the facts before."""
     stepped_s: float = 0.0
     """By how much the wall clock was stepped since the facts before; 0: it was not."""
 
@@ -173,6 +175,7 @@ def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[li
     shared = Code.SILENT if facts.shared is None else _code(facts.shared)
     waits = f"{facts.waiting} wait" if facts.waiting > 1 else "one waits"
     step = [Code.ABNORMAL, Code.PAST_DEADBAND] if facts.stepped_s else [Code.PAST_DEADBAND]
+    renewed = [Code.ABNORMAL, Code.PAST_DEADBAND] if facts.renewed else [Code.PAST_DEADBAND]
     return {
         AlarmKind.BROKER_AWAY: ([_code(facts.broker)], facts.broker),
         AlarmKind.BROKER_SHARED: ([shared], facts.shared or ""),
@@ -182,6 +185,7 @@ def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[li
         ),
         AlarmKind.DISK_LOW: ([disk], facts.disk or ""),
         AlarmKind.CLOCK_STEPPED: (step, f"{facts.stepped_s:+.0f} s; delays go by the steady clock"),
+        AlarmKind.STORE_RENEWED: (renewed, facts.renewed),
         AlarmKind.STORE_UNWRITABLE: ([_code(facts.store)], facts.store),
         AlarmKind.REHEARSAL: ([_code(carry.reported.rehearsal.until_us)], ""),
         AlarmKind.REHEARSAL_FAILED: ([_code(carry.reported.rehearsal.failed)], carry.reported.rehearsal.failed),
@@ -210,8 +214,9 @@ def _apply_system_command(
         text = "there is neither a broker nor another way out: nothing could be tested"
     elif command.kind is CommandKind.REHEARSE:
         try:
-            carry, text = rehearsal.begin(carry, command, speed=speed, now=now)
-            applied = True
+            with refusing(f"command {command.id}"):
+                carry, text = rehearsal.begin(carry, command, speed=speed, now=now)
+                applied = True
         except RefusedError as refused:
             text = str(refused)
     return carry, Answer(command=command.id, seq=0, applied=applied, text=text)

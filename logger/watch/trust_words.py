@@ -155,6 +155,8 @@ def doubted(doubt: Doubt, clock: Clock = utc) -> str:
     when = clock(doubt.since_at_us)
     if doubt.cause is TrustCause.THERMOMETER:
         return f"the thermometer shows no temperature of a vat, or hardly a new one, since about {when}"
+    if doubt.cause is TrustCause.BACKUP:
+        return "its calibration comes from a backup, and may have been another since: check it"
     return (
         f"the temperature went from {doubt.before_c:.1f} to {doubt.now_c:.1f} C at {when}: topped up, heated or cooled,"
         " or is the probe out"

@@ -56,6 +56,7 @@ def test_when_all_is_well_it_says_so_and_leaves_nothing_changed(
 ) -> None:
     broker = mosquitto(passwords={"watch": "salsify", "looker": "on"}, persistent=True)
     house = house_of(tmp_path, simulator("normal-night").port, broker_table(broker, protocol))
+    house.path.chmod(0o600)  # it holds the password
     ready(house)
     before = contents(tmp_path)
     everything = Subscriber(port=broker.port, username="looker", password="on")  # noqa: S106 - a test's

@@ -15,9 +15,9 @@ from logger.config import SystemConfig
 from logger.daemon import clock as clocks
 from logger.daemon import housekeeping
 from logger.daemon.housekeeping import DiskSpace, Housekeeping, HousekeepingReport, disk_space
-from logger.errors import ThreadCrash
+from logger.errors import StoreDamagedError, ThreadCrash
 from logger.model import Cause, CommandKind
-from logger.store import Store, queries
+from logger.store import Store, backup, queries
 from tests.daemon.factories import config_of
 from tests.parts.waiting import wait_until
 
@@ -156,7 +156,8 @@ def test_a_clock_that_was_set_back_by_a_month_puts_nothing_off(store: Store, tmp
     kept = keeper(store, SimpleQueue(), backup_dir=tmp_path / "copies")
     kept.start()
     try:
-        jobs = kept._scheduler.get_jobs()  # noqa: SLF001 - there is no other way to its timetable
+        wait_until(lambda: len(kept._scheduler.get_jobs()) == 2, 30.0)  # noqa: SLF001 - there is no other way to its timetable
+        jobs = kept._scheduler.get_jobs()  # noqa: SLF001 - as above
         for job in jobs:
             job.modify(next_run_time=job.next_run_time + timedelta(days=30))
         kept.plan_anew()
@@ -166,3 +167,29 @@ def test_a_clock_that_was_set_back_by_a_month_puts_nothing_off(store: Store, tmp
         assert waits[1] <= timedelta(days=1)
     finally:
         kept.stop()
+
+
+def test_a_store_that_a_backup_finds_damaged_is_told_as_such(store: Store, tmp_path: Path) -> None:
+    assert store.path is not None
+    store.close()
+    content = store.path.read_bytes()
+    store.path.write_bytes(content[:4096] + bytes(len(content) - 4096))
+    posted: Posted = SimpleQueue()
+    hurried(keeper(store, posted, backup_dir=tmp_path / "copies"))
+    told, crash = found(posted), found(posted)
+    assert isinstance(told, HousekeepingReport)
+    assert isinstance(crash, ThreadCrash)
+    assert isinstance(crash.error, StoreDamagedError)
+
+
+def test_a_copy_that_went_bad_sets_no_sound_store_aside(
+    store: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def bad_disk(*_: object) -> None:
+        raise sqlite3.DatabaseError("the copy is malformed")
+
+    monkeypatch.setattr(backup, "_check", bad_disk)
+    posted: Posted = SimpleQueue()
+    hurried(keeper(store, posted, backup_dir=tmp_path / "copies"))
+    assert isinstance(found(posted), HousekeepingReport)
+    assert posted.empty()

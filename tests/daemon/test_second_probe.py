@@ -8,7 +8,8 @@ import pytest
 
 from logger import settings
 from logger.config import AlarmKind, Config, Priority
-from logger.daemon.cycle import COMPARED_US, Acquisition, WatchedProbe
+from logger.daemon.blocks import COMPARED_US
+from logger.daemon.cycle import Acquisition, WatchedProbe
 from logger.errors import ConfigurationError
 from logger.model import Cause, Command, CommandKind, Entry, Indication, Outcome, Reason
 from logger.store import Store

@@ -148,12 +148,18 @@ def test_a_store_that_takes_nothing_reminds_until_somebody_shelves_it() -> None:
     assert story.goes_on(2, full) == [(1600, "store-unwritable", Cause.SHELF_EXPIRED, 2)]
 
 
+OF_A_FILE = ("disk-low", "store-renewed")
+
+
 @pytest.mark.parametrize(
     ("config", "expected"),
     [
         (configured(), list(system.KINDS)),
-        (config_of(Path("/nowhere")), ["disk-low", "clock-stepped", "store-unwritable"]),
-        (replace(configured(), store_url="postgresql://db/x"), [k for k in system.KINDS if k != "disk-low"]),
+        (config_of(Path("/nowhere")), ["disk-low", "clock-stepped", "store-unwritable", "store-renewed"]),
+        (
+            replace(configured(), store_url="postgresql://db/x"),
+            [k for k in system.KINDS if k not in OF_A_FILE],
+        ),
     ],
     ids=["file and broker", "no broker", "a server's store"],
 )

@@ -16,6 +16,7 @@ from logger.model import (
     WatchState,
     WindowState,
 )
+from logger.mqtt import commands
 from logger.mqtt.inbound import REMEMBERED, Inbound
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.payloads import rfc3339
@@ -151,3 +152,15 @@ def test_a_spot_measurement_that_cannot_be_compared_is_refused_with_the_reason(
     assert says in refusal.text
     assert (refusal.vat, refusal.by) == ("marrow", "mqtt")
     assert np.isfinite(refusal.at_us)
+
+
+def test_what_meets_a_fault_of_ours_is_refused_once_and_the_broker_forgets_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(*_: object, **__: object) -> Command:
+        raise OverflowError("a bug")
+
+    monkeypatch.setattr(commands, "command_of", broken)
+    by = ear()
+    refused = heard(by, sent(MARK, b"probe-out", mid=3))
+    assert isinstance(refused, Entry)
+    assert "refused: this version of vatvigil cannot carry it out (OverflowError)" in refused.text
+    assert by.take_held() == [Receipt(3, 1)]

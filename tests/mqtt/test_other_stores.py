@@ -164,3 +164,11 @@ def test_a_real_and_a_simulated_watch_without_names_of_their_own_stay_apart(
         assert run_until(both, lambda: all(one.hub.delivery.connected and one.hub.delivery.settled for one in both))
         assert not run_until(both, lambda: any(one.is_told for one in both), seconds=1.5)
         assert not [seen for one in both for seen in one.seen if isinstance(seen, Disconnected)]
+
+
+@pytest.mark.parametrize("topic", TOPICS.own)
+def test_what_is_no_message_of_a_watch_ends_nothing(topic: str) -> None:
+    found = others()
+    for payload in (b'{"store":' + b"[" * 100_000, b"\xff", b"", b"9" * 100_000, b'{"store":1}'):
+        found.handle(Incoming(topic, payload), 0)
+    assert not is_told(found, 1)

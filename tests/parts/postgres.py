@@ -14,6 +14,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -72,6 +73,23 @@ class Postgres:
             self._process.send_signal(signal.SIGINT)
             self._process.wait(START_S)
             self._process = None
+
+    def freeze(self) -> None:
+        """Let the kernel answer for it, and nobody else, until `thaw`."""
+        self._signal(signal.SIGSTOP)
+
+    def thaw(self) -> None:
+        """Undo `freeze`."""
+        self._signal(signal.SIGCONT)
+
+    def _signal(self, number: signal.Signals) -> None:
+        """Send a signal to the postmaster, which then starts nothing new, and to all that it has started."""
+        assert self._process is not None
+        pid = self._process.pid
+        self._process.send_signal(number)
+        for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
+            with suppress(ProcessLookupError):
+                os.kill(int(child), number)
 
     def url(self, database: str) -> str:
         """Return the SQLAlchemy URL of a database."""

@@ -79,3 +79,37 @@ def test_a_damaged_store_gives_no_copy_and_takes_no_old_one_away(used: Store, tm
 def test_postgresql_is_backed_up_with_its_own_tool(postgres_url: str, opened: Opener, tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="is backed up with pg_dump"):
         opened(postgres_url).backup(tmp_path, at_us=0)
+
+
+def test_a_copy_that_nobody_wants_any_more_ends_soon_and_leaves_nothing(used: Store, tmp_path: Path) -> None:
+    with pytest.raises(StoreBusyError, match="was broken off"):
+        used.backup(tmp_path / "copies", at_us=START_US, is_wanted=lambda: False)
+    assert list((tmp_path / "copies").iterdir()) == []
+
+
+def test_what_a_killed_process_left_of_a_copy_is_cleared_away(used: Store, tmp_path: Path) -> None:
+    (tmp_path / "copies").mkdir()
+    (tmp_path / "copies" / "store-20200101T000000Z.sqlite.part").write_bytes(b"half")
+    copy = used.backup(tmp_path / "copies", at_us=START_US)
+    assert list((tmp_path / "copies").iterdir()) == [copy]
+
+
+def test_a_copy_made_in_pieces_is_of_one_moment_though_commits_go_on(
+    used: Store, tmp_path: Path, opened: Opener
+) -> None:
+    with used.begin() as unit:
+        unit.add_events([event(f"{n:04}-{'x' * 3000}") for n in range(1500)])  # some pieces
+        unit.commit()
+    pieces: list[int] = []
+
+    def is_wanted() -> bool:
+        pieces.append(len(pieces))
+        with used.begin() as unit:
+            unit.add_events([event(f"later-{len(pieces)}")])
+            unit.commit()
+        return len(pieces) < 100
+
+    copy = used.backup(tmp_path / "copies", at_us=START_US, is_wanted=is_wanted)
+    assert 2 <= len(pieces) < 100
+    restored = opened(f"sqlite:///{copy}", migrate=False)
+    assert queries.outbox_waiting(restored).count == 1501

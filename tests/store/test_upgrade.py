@@ -7,13 +7,14 @@ import gzip
 import json
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, contextmanager
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import msgspec
+import psycopg
 import pytest
 from sqlalchemy import MetaData, func, insert, select
 
@@ -314,6 +315,19 @@ def test_nor_one_that_was_not_believed_for_it(
     assert (watches["vat"].trust.level, watches["system"].trust) == (level, TrustState())
 
 
+@contextmanager
+def claimed(store: Store, url: str) -> Iterator[None]:
+    """Claim a store as that version did: on a server, in the session that reads."""
+    if store.path is not None:
+        store.claim()
+        yield
+        return
+    with psycopg.connect(url) as session:
+        session.execute("SELECT pg_try_advisory_lock(1986098295)")  # 0x76617477
+        session.rollback()
+        yield
+
+
 def test_a_store_that_a_daemon_of_the_version_before_watches_with_is_not_migrated(
     old: sqlite3.Connection, store_url: str, tmp_path: Path
 ) -> None:
@@ -321,8 +335,7 @@ def test_a_store_that_a_daemon_of_the_version_before_watches_with_is_not_migrate
         copy(old, store_url)
     old.close()
     engine = make_engine(parse(store_url), Access.READ, busy_s=1)
-    with Store(engine, where="it", path=sqlite_path(parse(store_url))) as watched:
-        watched.claim()
+    with Store(engine, where="it", path=sqlite_path(parse(store_url))) as watched, claimed(watched, store_url):
         with pytest.raises(StoreError, match="Another `vatvigil run` watches with the store"):
             Store.open(store_url, simulated=False, migrate=True)
         with watched.reading() as connection:
