@@ -211,7 +211,7 @@ TRUE_ALARMS = {
     "acid-spill": {"rate-of-change"},
 }
 """Alarms that are right under a healthy cause, by its name."""
-OWED = {"check-overdue", "calibration-overdue", "deadline", "deadline-warning"}
+OWED = {"check-overdue", "calibration-overdue", "deadline", "deadline-warning", "unconfirmed"}
 """Alarms about what persons owe: no word on a fault, and no false one."""
 
 

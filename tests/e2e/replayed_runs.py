@@ -71,11 +71,15 @@ def profiled(profile: str = "lactic-vegetables") -> Watch:
 
 
 def raised(run: str, seed: int, *, silent: bool = False) -> list[tuple[str, float]]:
-    """Return which alarms annunciate in a run, each with its hour; `silent`: nobody marks what is done there."""
+    """Return which alarms annunciate in a run, each with its hour; `silent`: nobody marks what is done there.
+
+    That a vat at its target wants to be confirmed is no fault of a night.
+    """
     watch = profiled() if run in LONG else example()
     made = record(Vat(run=run, seed=seed), "--poll", f"{watch.probe.poll_s:g}")
     _, read = recording.read(io.BytesIO(made), name=run)
     items = [item for item in read if not (silent and isinstance(item, Command) and item.kind is CommandKind.MARK)]
     entries = [entry for outcome in replay.replay(watch, items) for entry in outcome.entries]
     begun = entries[0].at_us
-    return [(entry.alarm, (entry.at_us - begun) / 3.6e9) for entry in entries if entry.annunciates]
+    told = [entry for entry in entries if entry.annunciates and entry.alarm != "unconfirmed"]
+    return [(entry.alarm, (entry.at_us - begun) / 3.6e9) for entry in told]
