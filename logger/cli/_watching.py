@@ -10,7 +10,6 @@ from collections.abc import Callable, Sequence
 
 import click
 
-
 LOOK_S = 0.1
 """So often it is looked whether Ctrl-C was pressed."""
 
