@@ -295,7 +295,7 @@ def test_a_check_in_a_buffer_is_noted_by_the_daemon_and_says_pass(watched: Night
     bench.take_in(watched, PHTHALATE)
     bench.see("PASS: the probe reads pH 4.0")
     bench.see("before this check")
-    bench.see("Check 1 is stored; Check buffer 4.00")
+    bench.see("Check 1 is stored; A check buffer was 4.00")
     assert end(watched, bench) == 0
     assert watched.rows("SELECT kind, buffer, passed FROM check_reading") == [("buffer", "gbt-phthalate", 1)]
     watched.wait_for("cause = 'checked'")
