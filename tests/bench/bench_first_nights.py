@@ -19,6 +19,7 @@ from pathlib import Path
 
 import msgspec
 import numpy as np
+import pytest
 from click.testing import CliRunner
 
 from logger import settings
@@ -205,6 +206,8 @@ def lines(runs: Iterable[str], seeds: Iterable[int]) -> Iterator[str]:
         yield from high
 
 
+@pytest.mark.bench
+@pytest.mark.timeout(3600)
 def test_no_healthy_vat_wakes_anybody() -> None:
     print("\n".join(lines(HEALTHY, (1, 2))))
 

@@ -56,6 +56,7 @@ def test_all_shows_the_normal_ones_too(house: House) -> None:
         ("disk-low", "normal"),
         ("clock-stepped", "normal"),
         ("store-unwritable", "normal"),
+        ("store-renewed", "normal"),
     ]
 
 
@@ -164,7 +165,7 @@ def test_each_request_goes_into_the_inbox(
         ),
         (
             ("ack", "marrow", "ph-high", "--by", "to\0va"),
-            f"The by of this command {UNSTORABLE}: correct it and send it again",
+            "its name of who asks holds the character '\\x00': write one line of plain text",
         ),
     ],
 )
