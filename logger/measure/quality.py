@@ -37,28 +37,34 @@ def judge(
     limits: QualityLimits,
     reported_mv: Floats | None = None,
     knows_variety: Mask | None = None,
+    first: int = 0,
 ) -> Flags:
-    """Return the flags of all rows; only those with their whole past among the rows are final.
+    """Return the flags of the rows from `first` on; only those with their whole past among the rows are final.
 
     `reported_mv`: what the instrument itself reports, where that is not its potential: a frozen line is looked for
-    there. `knows_variety`: where it was learnt how many values the instrument usually shows, which judges better
-    (`liveness.py`).
+    there. `knows_variety`, of the rows from `first` on: where it was learnt how many values the instrument usually
+    shows, which judges better (`liveness.py`).
     """
-    present = ~np.isnan(potential_mv)
-    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, present)
-    near = step_s <= limits.max_gap_s
+    shown_mv = potential_mv if reported_mv is None else reported_mv
     flat_suspect, flat_fail = (
         flat_line(
             elapsed_us,
-            potential_mv if reported_mv is None else reported_mv,
+            shown_mv,
             length_us=round(seconds * SECOND_US),
             tolerance=limits.flat_tolerance_mv,
             max_gap_us=round(limits.max_gap_s * SECOND_US),
+            first=first,
         )
         for seconds in (limits.flat_suspect_s, limits.flat_fail_s)
     )
     if knows_variety is not None:
         flat_suspect, flat_fail = flat_suspect & ~knows_variety, flat_fail & ~knows_variety
+    since = _looked_back_to(potential_mv, first)
+    elapsed_us, potential_mv, temperature_c = elapsed_us[since:], potential_mv[since:], temperature_c[since:]
+    new = slice(first - since, None)
+    present = ~np.isnan(potential_mv)
+    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, present)
+    near = step_s <= limits.max_gap_s
     outside = (potential_mv < limits.fail_low_mv) | (potential_mv > limits.fail_high_mv)
     doubtful = (potential_mv < limits.suspect_low_mv) | (potential_mv > limits.suspect_high_mv)
     warmth = ~((temperature_c >= limits.fail_low_c) & (temperature_c <= limits.fail_high_c))
@@ -68,15 +74,26 @@ def judge(
         (outside | doubtful) * QualityTests.GROSS_RANGE
         + jump * QualityTests.JUMP
         + rate * QualityTests.RATE_OF_CHANGE
-        + (flat_suspect | flat_fail) * QualityTests.FLAT_LINE
         + (warmth & present) * QualityTests.TEMPERATURE
         + _after_gap(elapsed_us, limits.max_gap_s) * QualityTests.GAP
-    )
-    quality = np.full(len(present), int(Quality.PASS), dtype=np.int64)
-    quality[doubtful | jump | rate | flat_suspect] = Quality.SUSPECT
-    quality[outside | warmth | flat_fail] = Quality.FAIL
-    quality[~present] = Quality.MISSING
-    return Flags(quality=quality, tests=tests.astype(np.int64), previous_spike=_spike(elapsed_us, potential_mv, limits))
+    )[new] + (flat_suspect | flat_fail) * QualityTests.FLAT_LINE
+    quality = np.full(len(tests), int(Quality.PASS), dtype=np.int64)
+    quality[(doubtful | jump | rate)[new] | flat_suspect] = Quality.SUSPECT
+    quality[(outside | warmth)[new] | flat_fail] = Quality.FAIL
+    quality[~present[new]] = Quality.MISSING
+    spiked = _spike(elapsed_us, potential_mv, limits)[new]
+    return Flags(quality=quality, tests=tests.astype(np.int64), previous_spike=spiked)
+
+
+def _looked_back_to(potential_mv: Floats, first: int) -> int:
+    """Return the oldest row that a test from `first` on compares with, but for the flat line."""
+    present = np.flatnonzero(~np.isnan(potential_mv[:first]))
+    newest = int(present[-1]) if len(present) else first
+    return max(0, min(newest, first - NEIGHBOURS))
+
+
+NEIGHBOURS = 2
+"""Rows before one that the tests of a spike and of a gap look at."""
 
 
 def marks(probe: ProbeConfig, block: Block) -> Ints:
@@ -88,21 +105,26 @@ def marks(probe: ProbeConfig, block: Block) -> Ints:
     return own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE)
 
 
-def flat_line(elapsed_us: Ints, values: Floats, *, length_us: int, tolerance: float, max_gap_us: int) -> Mask:
-    """Tell where all values of so long a time, up to this one, stay within less than `tolerance`.
+def flat_line(
+    elapsed_us: Ints, values: Floats, *, length_us: int, tolerance: float, max_gap_us: int, first: int = 0
+) -> Mask:
+    """Tell from row `first` on where all values of so long a time, up to this one, stay within less than `tolerance`.
 
     It is time that counts, not records, for they come faster while somebody works on the probe. Where the line was
     seen for half of the time or less (absent values, gaps), too little is known to call it flat; nor before so much
     time has passed.
     """
-    begin = np.searchsorted(elapsed_us, elapsed_us - length_us)
+    flat = np.zeros(len(values) - first, dtype=np.bool_)
+    judged = first + np.flatnonzero(~np.isnan(values[first:]) & (elapsed_us[first:] - length_us >= elapsed_us[0]))
+    if not len(judged) or length_us <= 0:
+        return flat
+    since = int(np.searchsorted(elapsed_us, elapsed_us[judged[0]] - length_us))  # what is older is not looked at
+    elapsed_us, values, judged = elapsed_us[since:], values[since:], judged - since
+    begin = np.searchsorted(elapsed_us, elapsed_us[judged] - length_us)
     present = np.flatnonzero(~np.isnan(values))
-    judged = present[elapsed_us[present] - length_us >= elapsed_us[0]] if length_us > 0 else present[:0]
-    flat = np.zeros(len(values), dtype=np.bool_)
-    if len(judged):
-        seen_us = _observed_us(elapsed_us, present, begin[judged], judged, max_gap_us=max_gap_us)
-        spread = _spread(values, begin[judged], judged)
-        flat[judged] = (spread < tolerance) & (2 * seen_us > length_us)
+    seen_us = _observed_us(elapsed_us, present, begin, judged, max_gap_us=max_gap_us)
+    spread = _spread(values, begin, judged)
+    flat[judged + since - first] = (spread < tolerance) & (2 * seen_us > length_us)
     return flat
 
 
@@ -116,6 +138,9 @@ def _observed_us(elapsed_us: Ints, present: Ints, begin: Ints, end: Ints, *, max
 
 def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
     """Return largest minus smallest value of each run of rows (ends included), by doubling: exact for any width."""
+    if len(end) == 1:  # live
+        run = values[begin[0] : end[0] + 1]
+        return np.array([np.fmax.reduce(run) - np.fmin.reduce(run)])
     level = np.frexp((end - begin + 1).astype(np.float64))[1] - 1
     spread = np.empty(len(end))
     high = low = values

@@ -208,8 +208,9 @@ def _flags(
         temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c]), warmth.warm_c]),
         limits=probe.limits,
         reported_mv=reported,
-        knows_variety=np.concatenate([np.zeros(len(recent), dtype=np.bool_), knows]),
-    )[len(recent) :]
+        knows_variety=knows,
+        first=len(recent),
+    )
 
 
 def _compute_ph(

@@ -136,6 +136,18 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Wi
     )
 
 
+def nothing(rows: Measurements) -> WindowMedians:
+    """Judge no record."""
+    none = rows[:0]
+    return single(none, none.ph, none.belief, first=0)
+
+
+def closes(elapsed_us: Ints, *, first: int, window_s: float) -> bool:
+    """Tell whether a window ends at a row from `first` on."""
+    length_us = round(window_s * SECOND_US)
+    return bool(elapsed_us[max(first - 1, 0)] // length_us != elapsed_us[-1] // length_us)
+
+
 def medians(
     rows: Measurements, value: Floats, belief: Ints, *, first: int, window_s: float, fresh_us: int
 ) -> WindowMedians:
@@ -146,7 +158,7 @@ def medians(
     window = rows.elapsed_us // round(window_s * SECOND_US)
     starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
     if starts[-1] < first:
-        return single(rows, value, belief, first=len(rows))  # nothing closes: live, nearly always
+        return nothing(rows)
     group = np.cumsum(np.concatenate([[0], window[1:] != window[:-1]]))
     fresh = rows.elapsed_us >= fresh_us
     size = np.bincount(group[fresh], minlength=len(starts))

@@ -197,7 +197,10 @@ def _alarm_series(
     for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
         armed_before = trends.get(alarm.id, Trend())
         trends, medians = _window_medians(watch, carry, signals, alarm, trends)
-        judged[alarm.id] = _series(alarm, medians, arming.is_armed(armed_before, medians, alarm))
+        if len(medians):
+            judged[alarm.id] = _series(alarm, medians, arming.is_armed(armed_before, medians, alarm))
+        else:  # live, nearly always
+            judged[alarm.id] = evaluate.NOTHING
     return trends, judged
 
 
