@@ -225,6 +225,14 @@ class UnitOfWork:
             statement = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
             self._connection.execute(statement, marked)
 
+    def mark_superseded(self, newer: Mapping[str, str], at_us: int) -> None:
+        """Note that these events need not be sent any more, for a newer one is; as `mark_delivered`."""
+        waiting = (outbox.c.event_id == bindparam("event")) & outbox.c.delivered_at_us.is_(None)
+        marked = [{"event": event, "by": by, "at": at_us} for event, by in newer.items()]
+        if marked:
+            values = {"delivered_at_us": bindparam("at"), "superseded_by": bindparam("by")}
+            self._connection.execute(update(outbox).where(waiting).values(values), marked)
+
     def begin_channels(self, channels: Iterable[str], at_us: int) -> None:
         """Note that these channels are there from now on (UTC, microseconds); what was noted before stays."""
         self.mark_taken({(channel, ""): at_us for channel in channels})
