@@ -1,9 +1,9 @@
 """Run the acquire cycle: indications and commands in, one transaction out.
 
 Law: one transaction holds everything a cycle made. A store that is busy, full or does not answer is expected:
-evaluation goes on, what was made waits in memory in order, its events go out at once, and all of it is committed in
-order on recovery, many cycles a transaction and few transactions a round. The queue is bounded; past its end records
-are evaluated but not kept (what the watch carries is), and the journal says how many.
+evaluation goes on, what was made waits in memory in order, its events go out once `told_file` remembers them, and all
+of it is committed in order on recovery, many cycles a transaction and few transactions a round. The queue is bounded;
+past its end records are evaluated but not kept (what the watch carries is), and the journal says how many.
 
 Readings are numbered per probe from 1. Commands are applied before a record, so that a replay of records and commands
 is exact; an acknowledgement takes effect at the next poll. While the store takes nothing, what the hub asks takes
@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
+from typing import Protocol
 
 from logger.config import Priority
 from logger.daemon.blocks import block_of
@@ -212,6 +213,16 @@ class _Sending:
     """Nothing waits behind it."""
 
 
+class Memory(Protocol):
+    """What remembers over a kill what the store has not taken: `told_file.ToldFile`."""
+
+    def tell(self, batch: CycleResult, /) -> None:
+        """Remember it before its events leave."""
+
+    def note(self, batches: Iterable[CycleResult], /, *, is_last: bool) -> None:
+        """Note that the store took these, and whether nothing waits behind them."""
+
+
 @dataclass(slots=True, kw_only=True)
 class Commit:
     """Brings batches into the store, in order, whatever the store does meanwhile."""
@@ -231,6 +242,8 @@ class Commit:
     """Channels and the ids of events that they took, with the time, of which the store does not know yet."""
     topics: list[str] = field(default_factory=list)
     """Topics where the broker retains messages of ours, to be remembered in place of those before; empty: as before."""
+    told: Memory | None = None
+    """Remembers what was told and is not in the store; None: nothing does."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     numbers: dict[int, int] = field(default_factory=dict)
@@ -254,7 +267,10 @@ class Commit:
         """Queue a batch and commit what can be; return the events that are to go out now."""
         self.waiting.append(batch)
         events = self.events(batch)
-        events += self.flush(at_us=at_us)
+        recovered = self.flush(at_us=at_us)
+        if self.told and events and self.waiting and self.waiting[-1] is batch:
+            self.told.tell(batch)
+        events += recovered
         while len(self.waiting) > max(self.most_waiting, len(self._sending.batches) + 1 if self._sending else 1):
             self._drop_records()
         return events
@@ -294,6 +310,8 @@ class Commit:
         for batch in sending.batches:
             self.waiting.popleft()
             self._receipts += batch.receipts
+        if self.told:
+            self.told.note(sending.batches, is_last=sending.is_last)
         stored = {event.id for batch in sending.batches for event in self.events(batch)}
         for identity in sending.delivered:
             if sending.is_last or identity in stored:
