@@ -1,9 +1,9 @@
 """Run the acquire cycle: indications and commands in, one transaction out.
 
 Law: one transaction holds everything a cycle made. A store that is busy, full or does not answer is expected:
-evaluation goes on, what was made waits in memory in order, its events go out at once, and all of it is committed in
-order on recovery, many cycles a transaction and few transactions a round. The queue is bounded; past its end records
-are evaluated but not kept (what the watch carries is), and the journal says how many.
+evaluation goes on, what was made waits in memory in order, its events go out once `told_file` remembers them, and all
+of it is committed in order on recovery, many cycles a transaction and few transactions a round. The queue is bounded;
+past its end records are evaluated but not kept (what the watch carries is), and the journal says how many.
 
 Readings are numbered per probe from 1. Commands are applied before a record, so that a replay of records and commands
 is exact; an acknowledgement takes effect at the next poll. While the store takes nothing, what the hub asks takes
@@ -19,6 +19,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
+from typing import Protocol
 
 from logger.config import Priority
 from logger.daemon.blocks import block_of
@@ -197,17 +198,29 @@ class Acquisition:
         return command.vat in vats or (not command.vat and command.probe in self.watched)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Sending:
     """What goes into the store in one transaction. It is not changed, for another thread may be at it."""
 
     batches: tuple[CycleResult, ...]
     delivered: Mapping[str, int]
+    superseded: Mapping[str, str]
     taken: Mapping[tuple[str, str], int]
     topics: tuple[str, ...]
     numbers: Mapping[int, int]
+    at_us: int
     is_last: bool
     """Nothing waits behind it."""
+
+
+class Memory(Protocol):
+    """What remembers over a kill what the store has not taken: `told_file.ToldFile`."""
+
+    def tell(self, batch: CycleResult, /) -> None:
+        """Remember it before its events leave."""
+
+    def note(self, batches: Iterable[CycleResult], /, *, is_last: bool) -> None:
+        """Note that the store took these, and whether nothing waits behind them."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -223,10 +236,14 @@ class Commit:
     waiting: deque[CycleResult] = field(default_factory=deque)
     delivered: dict[str, int] = field(default_factory=dict)
     """Ids of events that the broker has, with the time, and whose row does not say so yet."""
+    superseded: dict[str, str] = field(default_factory=dict)
+    """Ids of reminders that need not be sent any more, with what superseded each, of which the store does not know."""
     taken: dict[tuple[str, str], int] = field(default_factory=dict)
     """Channels and the ids of events that they took, with the time, of which the store does not know yet."""
     topics: list[str] = field(default_factory=list)
     """Topics where the broker retains messages of ours, to be remembered in place of those before; empty: as before."""
+    told: Memory | None = None
+    """Remembers what was told and is not in the store; None: nothing does."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     numbers: dict[int, int] = field(default_factory=dict)
@@ -239,7 +256,7 @@ class Commit:
     @property
     def has_work(self) -> bool:
         """Tell whether anything is to be stored."""
-        return bool(self.waiting or self.delivered or self.taken or self.topics)
+        return bool(self.waiting or self.delivered or self.superseded or self.taken or self.topics)
 
     def take_receipts(self) -> list[Receipt]:
         """Return the receipts of what was stored since the last call."""
@@ -250,7 +267,10 @@ class Commit:
         """Queue a batch and commit what can be; return the events that are to go out now."""
         self.waiting.append(batch)
         events = self.events(batch)
-        events += self.flush(at_us=at_us)
+        recovered = self.flush(at_us=at_us)
+        if self.told and events and self.waiting and self.waiting[-1] is batch:
+            self.told.tell(batch)
+        events += recovered
         while len(self.waiting) > max(self.most_waiting, len(self._sending.batches) + 1 if self._sending else 1):
             self._drop_records()
         return events
@@ -273,7 +293,7 @@ class Commit:
         try:
             for _ in range(TRANSACTIONS_A_ROUND):
                 if self.has_work:
-                    self._store_next()
+                    self._store_next(at_us)
         except StoreBusyError as busy:
             if not self.trouble:
                 log.error("%s; evaluation goes on, records wait in memory", busy)  # noqa: TRY400 - expected, no bug
@@ -281,28 +301,41 @@ class Commit:
             return []
         return self._recovered(at_us=at_us) if self.trouble and not self.waiting else []
 
-    def _store_next(self) -> None:
+    def _store_next(self, at_us: int) -> None:
         """Store the oldest that waits, or the same as before if it is not known whether it was. StoreBusyError."""
-        self._sending = sending = self._sending or self._take()
+        self._sending = sending = self._sending or self._take(at_us)
         numbers = self.ask(partial(self._write, sending))
         self._sending = None
         self.numbers.update(numbers)
         for batch in sending.batches:
             self.waiting.popleft()
             self._receipts += batch.receipts
+        if self.told:
+            self.told.note(sending.batches, is_last=sending.is_last)
         stored = {event.id for batch in sending.batches for event in self.events(batch)}
         for identity in sending.delivered:
             if sending.is_last or identity in stored:
                 self.delivered.pop(identity, None)
+        for identity in sending.superseded if sending.is_last else ():
+            self.superseded.pop(identity, None)
         for taken in sending.taken if sending.is_last else ():
             self.taken.pop(taken, None)
         if sending.is_last and tuple(self.topics) == sending.topics:
             self.topics = []
 
-    def _take(self) -> _Sending:
+    def _take(self, at_us: int) -> _Sending:
         batches = tuple(islice(self.waiting, CYCLES_A_TRANSACTION))
         is_last = len(batches) == len(self.waiting)
-        return _Sending(batches, {**self.delivered}, {**self.taken}, tuple(self.topics), {**self.numbers}, is_last)
+        return _Sending(
+            batches=batches,
+            delivered={**self.delivered},
+            superseded={**self.superseded},
+            taken={**self.taken},
+            topics=tuple(self.topics),
+            numbers={**self.numbers},
+            at_us=at_us,
+            is_last=is_last,
+        )
 
     def events(self, batch: CycleResult) -> list[Event]:
         """Return the outbox events of a batch."""
@@ -317,6 +350,7 @@ class Commit:
             if sending.is_last:
                 for identity, at_us in sending.delivered.items():
                     work.mark_delivered([identity], at_us)
+                work.mark_superseded(sending.superseded, sending.at_us)
                 work.mark_taken(sending.taken)
                 if sending.topics:
                     work.remember_topics(sending.topics)

@@ -13,7 +13,8 @@ from logger.config import Config, VatConfig
 from logger.daemon import clock as clocks
 from logger.daemon.clock import Clock
 from logger.daemon.cycle import CycleResult, WatchedProbe
-from logger.model import Answer, Carry, Entry, Event, WatchState
+from logger.daemon.told_file import Told
+from logger.model import AlarmState, Answer, Carry, Entry, Event, WatchState
 from logger.store import Store, UnitOfWork, queries
 from logger.units import DAY_US
 from logger.watch import pipeline, system
@@ -40,7 +41,7 @@ def waiting_events(store: Store, channel: Channel, *, at_us: int) -> list[Event]
     return queries.untaken_events(store, channel.id, since_us=since_us, undelivered=channel.spared)
 
 
-def clock(store: Store, config: Config, clock: Clock) -> Clock:
+def clock(store: Store, config: Config, clock: Clock, told: Told | None = None) -> Clock:
     """Return the clock with its watch time continued from where the log of any probe ends latest.
 
     Also of one that has left the configuration: what its vat carries is in its watch time.
@@ -49,13 +50,31 @@ def clock(store: Store, config: Config, clock: Clock) -> Clock:
     probes = {probe.id for probe in config.probes} | {carry.probe for carry in queries.watches(store).values()}
     ends = [end for probe in probes if (end := queries.last_position(store, probe))]
     begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
+    begins += [watch.record_us for watch in told.watches.values()] if told else []
     return replace(clock, base_us=max(begins, default=0))
 
 
-def system_carry(store: Store, config: Config) -> Carry:
-    """Return what the watch over the system carries, as the store remembers it."""
+def system_carry(store: Store, config: Config, told: Told | None = None) -> Carry:
+    """Return what the watch over the system carries, as the store remembers it, with what was told of it later."""
     vat = system.vat_of(config)
-    return kept(vat, queries.watches(store).get(vat.id, system.fresh()))
+    stored = queries.watches(store).get(vat.id, system.fresh())
+    newest = told.watches.get(system.SYSTEM) if told else None
+    states = newest.alarms if newest else {}
+    later = {name: state for name, state in states.items() if _order(state) > _order(stored.alarms.get(name))}
+    return kept(vat, replace(stored, alarms={**stored.alarms, **later}))
+
+
+def _order(state: AlarmState | None) -> tuple[int, int, int]:
+    return (state.occurrence, state.since_at_us, state.reminders) if state else (-1, 0, 0)
+
+
+def with_told(target: WatchedProbe, told: Told) -> WatchedProbe:
+    """Return a watch with what was told of its alarms after its newest record in the store."""
+    found, carry = told.watches.get(target.watch.vat.id), target.state.carry
+    if found is None or found.probe != carry.probe or found.record_us <= (carry.reported.record_us or 0):
+        return target
+    carry = kept(target.watch.vat, replace(carry, alarms={**carry.alarms, **found.alarms}))
+    return replace(target, state=replace(target.state, carry=carry), seq=max(target.seq, found.seq))
 
 
 def watched(store: Store, config: Config, vat: VatConfig) -> WatchedProbe:

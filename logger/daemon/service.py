@@ -12,7 +12,7 @@ of the whole store.
 
 import logging
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 
@@ -144,6 +144,7 @@ class Daemon:
         now = self.clock.read()
         at_us = now.at_us
         before = [entry for item in items for entry in self._dispatch(item, at_us=at_us)]
+        before += self._received_late(at_us=at_us)
         before += self._refusal_count(at_us=at_us)
         indications = [item for item in items if isinstance(item, Indication)]
         batch = self._add_received(self.acquisition.evaluate(indications) if indications else CycleResult())
@@ -209,7 +210,18 @@ class Daemon:
         publisher.handle(item, _now_us())
         if not isinstance(item, Incoming):
             return
-        for asked in publisher.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us()):
+        yield from self._take(publisher, publisher.inbound.receive(item, self._states(), at_us=at_us, now_us=_now_us()))
+
+    def _received_late(self, *, at_us: int) -> list[Entry]:
+        """Handle what came from the broker before there was room for it."""
+        if self.publisher is None:
+            return []
+        late = self.publisher.inbound.receive_late(self._states(), at_us=at_us, now_us=_now_us())
+        return [*self._take(self.publisher, late)]
+
+    def _take(self, publisher: Publisher, received: Iterable[Command | Entry]) -> Iterator[Entry]:
+        """Keep the commands for the next records; yield the refusals."""
+        for asked in received:
             if isinstance(asked, Entry):
                 publisher.publish_refusal(asked, now_us=_now_us())
                 yield asked

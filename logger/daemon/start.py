@@ -15,7 +15,7 @@ from queue import SimpleQueue
 from logger.channels import Channels, DeadMansSwitch
 from logger.config import Config
 from logger.daemon import clock as clocks
-from logger.daemon import renewal, restore
+from logger.daemon import renewal, restore, told_file
 from logger.daemon.cycle import Acquisition, Commit
 from logger.daemon.housekeeping import Housekeeping
 from logger.daemon.notify import Manager
@@ -26,12 +26,14 @@ from logger.daemon.renewal import Known
 from logger.daemon.service import Daemon, QueueItem, Stop
 from logger.daemon.store_thread import StoreThread
 from logger.daemon.system_monitor import SystemMonitor
+from logger.daemon.told_file import Told, ToldFile
 from logger.daemon.ways_out import Ways
 from logger.errors import ConfigurationError, StoreBusyError, StoreDamagedError
 from logger.model import Cause, Entry, Event
 from logger.mqtt.event import event_of, events_of
 from logger.probe.reader import readers
 from logger.store import Store
+from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
 
@@ -85,25 +87,36 @@ def _build(config: Config, *, config_hash: str, known: Known | None = None) -> D
 
 
 def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | None) -> Daemon:
-    clock = known.clock if known else restore.clock(store, config, clocks.of(config.simulation))
+    path, nothing = told_file.file_of(config, store), Told(store=store.identity)
+    memory = ToldFile(path=path, ask=StoreThread("told").ask, told=nothing)
+    left = memory.open(vat.id for vat in config.vats)
+    told = None if known else left  # what is known is newer
+    clock = known.clock if known else restore.clock(store, config, clocks.of(config.simulation), told)
     now, program = clock.read(), version("vatvigil")
     queue: SimpleQueue[QueueItem] = SimpleQueue()
     channels = Channels.of(config, post=queue.put)
     orphaned = restore.orphaned_entries(store, config, config_hash=config_hash, at_us=now.at_us)
+    own = known.system if known else restore.system_carry(store, config, told)
     with store.begin() as work:
         number = work.start_run(at_us=now.at_us, elapsed_us=now.elapsed_us, version=program, config_hash=config_hash)
         text = f"vatvigil {program} began run {number}"
         work.add_entries([Entry(seq=0, at_us=now.at_us, vat="", cause=Cause.RUN_STARTED, text=text), *orphaned])
         work.begin_channels([channel.id for channel in channels.all], now.at_us)
         work.add_events(events_of(orphaned, _event_factory(config, channels)))
+        if told:
+            work.add_missing(told.entries, events_of(told.entries, _event_factory(config, channels)))
+            work.remember(SYSTEM, own)
         if known:
             restore.remember(work, config, known.states, known.system)
             work.add_events(known.unsent)
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
     writing, reading = StoreThread("store-writing"), StoreThread("store-reading")
-    commit = Commit(store=store, run=number, event_of=_event_factory(config, channels), ask=writing.ask)
+    commit = Commit(store=store, run=number, event_of=_event_factory(config, channels), ask=writing.ask, told=memory)
     watched = {vat.probe: restore.watched(store, config, vat) for vat in config.vats}
+    if told:
+        log.warning("The run before could not store all that it told; it is taken over from %s", memory.path)
+        watched = {probe: restore.with_told(target, told) for probe, target in watched.items()}
     if known:
         store.doubt()  # the last of what waits may be in it
         commit.waiting.extend(restore.answerable(store, known.waiting))
@@ -128,7 +141,7 @@ def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | 
         progress=Progress({probe: clock.real_s(config.probe(probe).poll_s) for probe in watched}),
         system_monitor=SystemMonitor.of(
             config,
-            known.system if known else restore.system_carry(store, config),
+            own,
             clock=clock,
             renewed=known.told if known else "",
         ),

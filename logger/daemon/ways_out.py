@@ -76,6 +76,8 @@ class Ways:
         taken = self.channels.pump(now_us, accepted=accepted)
         delivered = accepted if self.publisher else [event for (_, event), is_first in taken.items() if is_first]
         commit.delivered.update(dict.fromkeys(delivered, now.at_us))
+        if self.publisher:
+            commit.superseded.update(self.publisher.delivery.take_superseded())
         commit.taken.update(dict.fromkeys(taken, now.at_us))
         if self.publisher and self.publisher.removed.is_done:
             self.publisher.removed.forget()

@@ -1,10 +1,14 @@
 """Decides which message is published next, and which events the broker has accepted.
 
 Law: one message in flight at a time, and only while connected. An event is delivered when the broker accepted it, not
-before: after a refusal or no answer it is sent again, so events arrive in order, each at least once, under one id.
-Standing states go before events and are all sent again on every connect and whenever the hub has started; what a
-person is told back goes before all. No clock, no network: time is an argument (steady, in real microseconds), the
-network is the `publish` given.
+before: after a refusal or no answer it is sent again, so events arrive in order, each at least once, under one id; but
+of the reminders of one occurrence that wait, only the newest: it tells all that those before it would, and supersedes
+them. What a person is told for the first time (an occurrence, its raised priority) is never superseded. Standing
+states go before events and are all sent again on every connect and whenever the hub has started; what a person is told
+back goes before all. No clock, no network: time is an argument (steady, in real microseconds), the network is the
+`publish` given.
+
+A broker that was away for a night would else send a burst of reminders, each as loud as an alarm, after the alarm.
 
 Events stop and wait: one in flight, the next only after PUBACK without failure. They are rare, and order is kept
 without bookkeeping.
@@ -17,6 +21,7 @@ from dataclasses import dataclass, field
 from itertools import islice
 
 from logger.model import Event
+from logger.mqtt.event import reminder_in
 from logger.mqtt.messages import (
     Connected,
     Disconnected,
@@ -95,6 +100,9 @@ class Delivery:
     """When the connection was last made or lost."""
     _offered_ids: OrderedDict[str, None] = field(default_factory=OrderedDict)
     _delivered: list[str] = field(default_factory=list)
+    _reminders: dict[tuple[str, str | None, int | None], _Queued] = field(default_factory=dict)
+    """By occurrence, the reminder of it that waits."""
+    _superseded: dict[str, str] = field(default_factory=dict)
 
     @property
     def waiting(self) -> int:
@@ -154,9 +162,27 @@ class Delivery:
             if event.id not in self._offered_ids:
                 self._offered_ids[event.id] = None
                 message = Message(topic=self.topics.event(event.vat), payload=event.payload)
-                self._events.append(_Queued(message, event=event))
+                self._queue(_Queued(message, event=event), event)
         while len(self._offered_ids) > _IDS_REMEMBERED + len(self._events):
             self._offered_ids.popitem(last=False)
+
+    def _queue(self, item: _Queued, event: Event) -> None:
+        """Queue an event; a reminder supersedes the one before, unless that may have left just now."""
+        self._events.append(item)
+        reminder = reminder_in(event)
+        if reminder is None:
+            return
+        before = self._reminders.pop(reminder.of, None)
+        if before and before.event and not (self._flight and self._flight.item is before):
+            self._events.remove(before)
+            self._superseded[before.event.id] = event.id
+        if reminder.can_be_superseded:
+            self._reminders[reminder.of] = item
+
+    def take_superseded(self) -> dict[str, str]:
+        """Return the ids of reminders superseded since the last call, with what superseded each: mark them too."""
+        superseded, self._superseded = self._superseded, {}
+        return superseded
 
     def take_delivered(self) -> list[str]:
         """Return the ids of events accepted since the last call, in order: mark them in the outbox."""
@@ -289,6 +315,7 @@ class Delivery:
     def _on_event_accepted(self, event: Event, *, subscribers: bool) -> None:
         self._events.popleft()
         self._delivered.append(event.id)
+        self._reminders = {of: item for of, item in self._reminders.items() if item.event is not event}
         if not subscribers and not self.has_no_subscriber:
             log.warning("The broker took an event on %s, but nobody listens there", self.topics.event(event.vat))
         self.has_no_subscriber = not subscribers

@@ -4,6 +4,7 @@ Law: pure. A hub ignores an event while it is down, so the standing states are t
 """
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from hashlib import blake2s
 from typing import Annotated
 
@@ -246,6 +247,31 @@ def is_urgent(event: Event) -> bool:
     """Tell whether an event is of high priority and not what a person did: it must not wait for the broker."""
     urgency = msgspec.json.decode(event.payload, type=_Urgency)
     return urgency.priority == Priority.HIGH and not urgency.by
+
+
+class _Reminding(msgspec.Struct):
+    cause: str = ""
+    alarm: str | None = None
+    occurrence: int | None = None
+    annunciates: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Reminder:
+    """That an event reminds of an occurrence."""
+
+    of: tuple[str, str | None, int | None]
+    """Vat, alarm and occurrence."""
+    can_be_superseded: bool
+    """A newer one tells all that it does: it is not the first word of the occurrence, nor of its raised priority."""
+
+
+def reminder_in(event: Event) -> Reminder | None:
+    """Return of what an event reminds; None: it is no reminder."""
+    read = msgspec.json.decode(event.payload, type=_Reminding)
+    if read.cause not in (Cause.REMINDER, Cause.RAISED):
+        return None
+    return Reminder((event.vat, read.alarm, read.occurrence), read.cause == Cause.REMINDER and not read.annunciates)
 
 
 def event_id(entry: Entry) -> str:

@@ -172,7 +172,9 @@ def _events(store: Store, *wanted: ColumnElement[bool]) -> list[Event]:
 def sent(store: Store, events: Iterable[str]) -> dict[str, list[Sent]]:
     """Return which ways out took these events, by their ids; none: no way did."""
     ids, sending, taking = [*events], outbox.c, channel_delivery.c
-    accepted = select(sending.event_id, literal("broker"), sending.delivered_at_us)
+    accepted = select(sending.event_id, literal("broker"), sending.delivered_at_us).where(
+        sending.superseded_by.is_(None)
+    )
     took = select(taking.event_id, taking.channel, taking.at_us).order_by(taking.channel)
     taken: dict[str, list[Sent]] = {name: [] for name in ids}
     with store.reading() as connection:

@@ -179,6 +179,9 @@ class _OutboxColumns(TypedColumns):
     vat: Named[str] = Column(Text)
     payload: Named[str] = Column(Text, comment="JSON")
     delivered_at_us: Named[int | None] = Column(BigInteger, comment=AT + "; NULL: not yet")
+    superseded_by: Named[str | None] = Column(
+        Text, comment="event_id of the newer reminder that was sent in its place; NULL: it was, or will be, sent itself"
+    )
 
 
 class _ChannelDeliveryColumns(TypedColumns):

@@ -236,6 +236,12 @@ class UnitOfWork:
         values = [rows.entry_row(entry) for entry in entries]
         self._insert_all(insert(journal), [row for row in values if self._existing_id(journal, row) is None])
 
+    def add_missing(self, entries: Iterable[Entry], events: Iterable[Event]) -> None:
+        """Add rows to the journal that are not there yet, and their events to the outbox."""
+        values: list[dict[str, Any]] = [rows.entry_row(entry) for entry in entries]
+        self._insert_all(insert(journal), [row for row in values if self._same_id(journal, row) is None])
+        self.add_events(events)
+
     def add_events(self, events: Iterable[Event], delivered_at_us: Mapping[str, int] | None = None) -> None:
         """Put events into the outbox, in order; one whose id is there already is the same and is passed over.
 
@@ -252,6 +258,14 @@ class UnitOfWork:
         if marked:
             statement = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
             self._connection.execute(statement, marked)
+
+    def mark_superseded(self, newer: Mapping[str, str], at_us: int) -> None:
+        """Note that these events need not be sent any more, for a newer one is; as `mark_delivered`."""
+        waiting = (outbox.c.event_id == bindparam("event")) & outbox.c.delivered_at_us.is_(None)
+        marked = [{"event": event, "by": by, "at": at_us} for event, by in newer.items()]
+        if marked:
+            values: dict[str, Any] = {"delivered_at_us": bindparam("at"), "superseded_by": bindparam("by")}
+            self._connection.execute(update(outbox).where(waiting).values(values), marked)
 
     def begin_channels(self, channels: Iterable[str], at_us: int) -> None:
         """Note that these channels are there from now on (UTC, microseconds); what was noted before stays."""
@@ -313,8 +327,9 @@ class UnitOfWork:
 
     def _existing_id(self, table: Table[Any], row: Mapping[str, Any]) -> int | None:
         """Return the number of a row with these values if one may be there from a commit that seemed to fail."""
-        if not self._writer.in_doubt:
-            return None
+        return self._same_id(table, row) if self._writer.in_doubt else None
+
+    def _same_id(self, table: Table[Any], row: Mapping[str, Any]) -> int | None:
         same = [table.c[name].is_not_distinct_from(value) for name, value in row.items()]
         return self._connection.scalar(select(table.c.id).where(*same).order_by(table.c.id.desc()).limit(1))
 

@@ -6,8 +6,8 @@ journal keeps them (`Entry.seq` 0, no vat). One cause, one alarm: while the brok
 stepped clock is momentary: it annunciates and returns in one step, and waits for a person.
 
 The answers have no probe, so that no recording takes them along. What cannot be judged is no alarm (no broker, a store
-on a server). Only changes are stored: a pending delay begins anew after a restart, as after any gap. While the store
-takes nothing its alarm lives in memory alone; a kill then forgets it.
+on a server). Only changes are stored: a pending delay begins anew after a restart, as after any gap. What was told
+while the store took nothing is remembered beside it (`daemon/told_file.py`).
 """
 
 from collections.abc import Iterable, Mapping

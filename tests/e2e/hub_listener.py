@@ -29,8 +29,8 @@ def ids(subscriber: Subscriber) -> list[str]:
 
 
 def sent(night: Night) -> list[str]:
-    """Return the ids of all events of the outbox, in order."""
-    return [row[0] for row in night.rows("SELECT event_id FROM outbox ORDER BY id")]
+    """Return the ids of all events of the outbox that were, or will be, sent, in order."""
+    return [row[0] for row in night.rows("SELECT event_id FROM outbox WHERE superseded_by IS NULL ORDER BY id")]
 
 
 def unsent(night: Night) -> int:

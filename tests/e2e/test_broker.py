@@ -53,6 +53,33 @@ def test_a_standing_alarm_is_seen_by_a_latecomer_after_every_restart(
     assert here.journal("annunciates") == [("annunciated", "ph-high", 1, 1)]
 
 
+@pytest.mark.slow
+def test_of_reminders_that_waited_for_the_broker_the_newest_arrives(night: MakeNight, mosquitto: MakeMosquitto) -> None:
+    broker, reminding = mosquitto(), STANDS + "reminder_s = 60\n"
+    here = night(Vat(run="quiet-night", alarms=reminding), speed=100, poll_s=10, starts_h=1.0, broker=broker.port)
+    broker.stop()
+    here.start()
+    here.until(lambda: here.is_made, "a store")
+    here.until(lambda: len(here.journal("cause = 'reminder'")) >= 5, "reminders")
+    here.kill()
+    broker.start()
+    with Subscriber(port=broker.port, filters=(f"{BASE}/vat/#",)) as hub:
+        here.start()
+        here.until(lambda: hub_listener.unsent(here) == 0, "all events to be delivered")
+        heard = [event for event in hub_listener.events(hub) if event["alarm"] == "ph-high"]
+        assert here.stop() == 0
+    waited = here.rows(
+        "SELECT event_id, superseded_by FROM outbox WHERE event_id LIKE '%-ph-high-1-reminder-%' ORDER BY id"
+    )
+    superseded = {old: new for old, new in waited if new is not None}
+    assert len(superseded) >= 4
+    order = [name for name, _ in waited]
+    assert all(order.index(old) < order.index(new) for old, new in superseded.items())
+    assert [event["cause"] for event in heard[:2]] == ["annunciated", "reminder"]
+    assert heard[1]["reminder"] >= 5
+    assert not {event["event_id"] for event in heard} & {*superseded}
+
+
 def test_a_killed_daemon_is_offline_at_once(night: MakeNight, mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
     here = night(Vat(run="quiet-night"), speed=100, poll_s=10, broker=broker.port)

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import jsonschema
+import msgspec
 import numpy as np
 import pytest
 
@@ -84,9 +85,15 @@ def measurements(**values: float) -> Measurements:
     return Measurements(**columns)
 
 
-def event(number: int, vat: str = "marrow") -> Event:
-    """Return the outbox event of that number."""
-    return Event(id=f"event-{number}", at_us=number, vat=vat, payload=f'{{"event_id":"event-{number}"}}')
+def event(number: int, vat: str = "marrow", **words: object) -> Event:
+    """Return the outbox event of that number, with such words of its payload."""
+    payload = msgspec.json.encode({"event_id": f"event-{number}", **words}).decode()
+    return Event(id=f"event-{number}", at_us=number, vat=vat, payload=payload)
+
+
+def reminder(number: int, occurrence: int = 1, *, cause: str = "reminder", alarm: str = "ph-high") -> Event:
+    """Return the outbox event of that number: a reminder of an occurrence."""
+    return event(number, cause=cause, alarm=alarm, occurrence=occurrence, annunciates=False)
 
 
 @dataclass(slots=True)

@@ -1,7 +1,9 @@
 """Laws of the delivery against a model broker that accepts, refuses, is silent and goes away as hypothesis pleases."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
+import msgspec
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
@@ -10,7 +12,7 @@ from logger.model import Event
 from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, QUIET_US, Delivery
 from logger.mqtt.messages import Connected, Disconnected, Incoming, Message, PublishAccepted, PublishRefused
 from tests.examples import examples
-from tests.mqtt.factories import TOPICS, event, retained
+from tests.mqtt.factories import TOPICS, event, reminder, retained
 
 SLOTS = st.sampled_from(["state/a", "state/b"])
 
@@ -62,6 +64,7 @@ class DeliveryLaws(RuleBasedStateMachine):
         self.now_us = 0
         self.offered = list[Event]()
         self.delivered: list[str] = []
+        self.superseded: dict[str, str] = {}
         self.put: dict[str, str] = {}
 
     @rule(count=st.integers(1, 4))
@@ -69,6 +72,17 @@ class DeliveryLaws(RuleBasedStateMachine):
         numbers = range(len(self.offered), len(self.offered) + count)
         self.offered += [event(number, vat=("marrow", "teasel", "")[number % 3]) for number in numbers]
         self.delivery.offer(self.offered[-count:])
+
+    @rule(occurrence=st.integers(1, 2), cause=st.sampled_from(["reminder", "reminder", "raised"]))
+    def remind(self, occurrence: int, cause: str) -> None:
+        self.offered.append(reminder(len(self.offered), occurrence, cause=cause))
+        self.delivery.offer(self.offered[-1:])
+
+    @property
+    def owed(self) -> list[Event]:
+        """What was offered and not superseded, in order."""
+        self.superseded |= self.delivery.take_superseded()
+        return [made for made in self.offered if made.id not in self.superseded]
 
     @precondition(lambda self: self.offered)
     @rule()
@@ -164,14 +178,30 @@ class DeliveryLaws(RuleBasedStateMachine):
     @invariant()
     def events_arrive_in_order_and_repeats_only_follow_themselves(self) -> None:
         arrived = self.broker.event_ids
-        once = list(dict.fromkeys(arrived))
-        assert once == [made.payload for made in self.offered[: len(once)]]
+        once, order = list(dict.fromkeys(arrived)), [made.payload for made in self.offered]
+        assert once == sorted(once, key=order.index)
         assert arrived == sorted(arrived, key=once.index)
+
+    @invariant()
+    def only_a_reminder_is_superseded_and_by_a_later_one_of_its_occurrence(self) -> None:
+        self.superseded |= self.delivery.take_superseded()
+        numbers = {made.id: number for number, made in enumerate(self.offered)}
+        for old, new in self.superseded.items():
+            before, after = (words(self.offered[numbers[name]]) for name in (old, new))
+            assert numbers[old] < numbers[new]
+            assert before["cause"] == "reminder"
+            assert (before["alarm"], before["occurrence"]) == (after["alarm"], after["occurrence"])
+
+    @invariant()
+    def of_the_reminders_of_an_occurrence_that_wait_there_is_one_beside_what_may_have_left(self) -> None:
+        waiting = [words(made) for made in self.delivery.unsent[1:]]
+        reminders = [each["occurrence"] for each in waiting if each.get("cause") == "reminder"]
+        assert len(reminders) == len(set(reminders))
 
     @invariant()
     def what_counts_as_delivered_was_accepted_in_order_and_once(self) -> None:
         self.delivered += self.delivery.take_delivered()
-        assert self.delivered == [made.id for made in self.offered[: len(self.delivered)]]
+        assert self.delivered == [made.id for made in self.owed[: len(self.delivered)]]
         assert len(self.delivered) <= len(set(self.broker.event_ids))
 
     def teardown(self) -> None:
@@ -184,12 +214,16 @@ class DeliveryLaws(RuleBasedStateMachine):
                 self.delivery.handle(PublishAccepted(self.broker.take()), self.now_us)
             self.what_counts_as_delivered_was_accepted_in_order_and_once()
         assert self.delivery.settled
-        assert self.delivered == [made.id for made in self.offered]
+        assert self.delivered == [made.id for made in self.owed]
         assert self.broker.standing == self.put
 
 
 TestDeliveryLaws = DeliveryLaws.TestCase
 TestDeliveryLaws.settings = settings(max_examples=examples(150), stateful_step_count=40)
+
+
+def words(made: Event) -> dict[str, Any]:
+    return dict(msgspec.json.decode(made.payload))
 
 
 def connected() -> ModelBroker:
@@ -245,6 +279,32 @@ def test_a_cleared_topic_is_not_cleared_again_on_the_next_connect() -> None:
     broker.delivery.handle(PublishAccepted(broker.take()), 0)
     broker.delivery.handle(Connected(), 0)
     assert broker.delivery.settled
+
+
+def test_of_reminders_that_waited_the_newest_of_each_occurrence_is_delivered() -> None:
+    broker = ModelBroker()
+    first = event(0, cause="annunciated", alarm="ph-high", occurrence=1, annunciates=True)
+    broker.delivery.offer([first, *(reminder(n) for n in (1, 2, 3)), reminder(4, 2), reminder(5, cause="raised")])
+    broker.delivery.offer([reminder(6)])
+    assert [made.id for made in broker.delivery.unsent] == ["event-0", "event-4", "event-5", "event-6"]
+    assert broker.delivery.take_superseded() == {"event-1": "event-2", "event-2": "event-3", "event-3": "event-5"}
+
+
+def test_a_reminder_in_flight_is_left_to_arrive() -> None:
+    broker = connected()
+    broker.delivery.offer([reminder(1)])
+    broker.delivery.pump(0)
+    broker.delivery.offer([reminder(2)])
+    assert broker.delivery.take_superseded() == {}
+    broker.delivery.handle(PublishAccepted(broker.take()), 0)
+    assert broker.delivery.take_delivered() == ["event-1"]
+
+
+def test_what_annunciates_is_never_superseded() -> None:
+    broker = ModelBroker()
+    released = event(1, cause="reminder", alarm="ph-high", occurrence=1, annunciates=True)
+    broker.delivery.offer([released, reminder(2)])
+    assert broker.delivery.waiting == 2
 
 
 def test_ids_are_remembered_in_bounds() -> None:

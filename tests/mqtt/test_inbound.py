@@ -17,10 +17,10 @@ from logger.model import (
     WindowState,
 )
 from logger.mqtt import commands
-from logger.mqtt.inbound import REMEMBERED, Inbound
+from logger.mqtt.inbound import MOST_LATE, REMEMBERED, Inbound
 from logger.mqtt.messages import Incoming, Receipt
 from logger.mqtt.payloads import rfc3339
-from logger.mqtt.rate_limit import COMMANDS_A_MINUTE
+from logger.mqtt.rate_limit import ANSWERS_A_MINUTE, OTHERS_AT_ONCE, OTHERS_WITHIN_US
 from tests.mqtt.factories import AT_US, CONFIG, TOPICS, measurements
 from tests.series import calibration
 
@@ -112,10 +112,45 @@ def test_the_broker_may_forget_at_once_what_asks_for_nothing_or_is_one_too_many(
     here = ear()
     assert heard(here, sent("homeassistant/status", b"online", 7)) is None
     assert here.take_free() == [Receipt(7, 1)]
-    for mid in range(1, COMMANDS_A_MINUTE + 2):
+    for mid in range(1, OTHERS_AT_ONCE + MOST_LATE + 2):
         heard(here, sent(MARK, b"probe-out", mid))
-    assert [receipt.mid for receipt in here.take_held()] == list(range(1, COMMANDS_A_MINUTE + 1))
-    assert here.take_free() == [Receipt(COMMANDS_A_MINUTE + 1, 1)]
+    assert [receipt.mid for receipt in here.take_held()] == list(range(1, OTHERS_AT_ONCE + 1))
+    assert here.take_free() == [Receipt(OTHERS_AT_ONCE + MOST_LATE + 1, 1)]
+
+
+def late(by: Inbound, now_us: int) -> list[Command | Entry]:
+    return [*by.receive_late(states(), at_us=AT_US, now_us=now_us)]
+
+
+def test_what_is_one_too_many_waits_for_room_and_is_then_taken_in_order() -> None:
+    here = ear()
+    for mid in range(1, OTHERS_AT_ONCE + 4):
+        heard(here, sent(TOPICS.note("marrow"), b"note %d" % mid, mid))
+    here.take_held()
+    assert late(here, OTHERS_WITHIN_US - 1) == []
+    notes = [asked.note for asked in late(here, OTHERS_WITHIN_US + SECOND_US) if isinstance(asked, Command)]
+    assert notes == [f"note {number}" for number in range(OTHERS_AT_ONCE + 1, OTHERS_AT_ONCE + 4)]
+    assert len(here.take_held()) == 3
+    assert here.rate_limit.tally(0, at_us=0, last=True) is None
+
+
+def test_what_waits_for_room_comes_again_after_a_new_connection() -> None:
+    here = ear()
+    for mid in range(1, OTHERS_AT_ONCE + 2):
+        heard(here, sent(MARK, b"probe-out", mid))
+    here.connected(resumed=True)
+    assert late(here, OTHERS_WITHIN_US + SECOND_US) == []
+
+
+def test_neither_notes_nor_rubbish_shut_an_acknowledgement_out() -> None:
+    here = ear()
+    for mid in range(1, OTHERS_AT_ONCE + 100):
+        heard(here, sent(TOPICS.note("marrow"), b"note %d" % mid, mid))
+        heard(here, sent(TOPICS.note("marrow"), b"\xff", 1000 + mid))
+    vat = CONFIG.vats[0]
+    acknowledge = TOPICS.acknowledge(vat.id, vat.alarms[0].id)
+    for mid in range(ANSWERS_A_MINUTE):
+        assert taken(here, sent(acknowledge, b"%d" % mid, 5000 + mid)).occurrence == mid
 
 
 def test_a_refusal_is_held_until_it_is_journalled() -> None:

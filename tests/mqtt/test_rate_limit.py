@@ -4,7 +4,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.model import Cause, Command, CommandKind, Entry
-from logger.mqtt.rate_limit import COMMANDS_A_MINUTE, REFUSALS_A_MINUTE, RateLimit
+from logger.mqtt.rate_limit import ANSWERS_A_MINUTE, REFUSALS_A_MINUTE, RateLimit
 from logger.units import MINUTE_US
 
 REFUSAL = Entry(seq=0, at_us=1, vat="", cause=Cause.REFUSED, by="mqtt", text="no such vat")
@@ -18,19 +18,21 @@ def counted(entry: Entry | None) -> int:
 def test_what_is_within_the_allowance_passes_unchanged_and_nothing_is_counted() -> None:
     gate = RateLimit()
     passed: list[Entry | Command | None] = [gate.admit(REFUSAL, 0) for _ in range(REFUSALS_A_MINUTE)]
-    passed += [gate.admit(COMMAND, 0) for _ in range(COMMANDS_A_MINUTE)]
-    assert passed == [REFUSAL] * REFUSALS_A_MINUTE + [COMMAND] * COMMANDS_A_MINUTE
+    passed += [gate.admit(COMMAND, 0) for _ in range(ANSWERS_A_MINUTE)]
+    assert passed == [REFUSAL] * REFUSALS_A_MINUTE + [COMMAND] * ANSWERS_A_MINUTE
     assert gate.tally(2 * MINUTE_US, at_us=7, last=True) is None
 
 
-def test_the_rest_is_counted_and_told_a_minute_later_once() -> None:
+def test_that_there_is_more_is_told_at_once_and_how_much_a_minute_later_once() -> None:
     gate = RateLimit()
-    passed = [gate.admit(REFUSAL, 10) for _ in range(10_000)]
+    passed = [gate.admit(REFUSAL, 10) for _ in range(REFUSALS_A_MINUTE + 1)]
+    assert counted(gate.tally(10, at_us=6)) == 1
+    passed += [gate.admit(REFUSAL, 10) for _ in range(10_000)]
     assert sum(entry is not None for entry in passed) == REFUSALS_A_MINUTE
     assert gate.tally(MINUTE_US + 9, at_us=7) is None
     told = gate.tally(MINUTE_US + 10, at_us=7)
     assert told is not None
-    assert (told.cause, told.by, told.at_us, counted(told)) == (Cause.REFUSED, "mqtt", 7, 10_000 - REFUSALS_A_MINUTE)
+    assert (told.cause, told.by, told.at_us, counted(told)) == (Cause.REFUSED, "mqtt", 7, 10_000)
     assert gate.tally(2 * MINUTE_US, at_us=8, last=True) is None
     assert gate.admit(REFUSAL, MINUTE_US + 10) == REFUSAL
 
@@ -46,7 +48,7 @@ def test_rubbish_shuts_no_well_formed_command_out_and_the_other_way_round() -> N
     gate = RateLimit()
     for _ in range(10_000):
         gate.admit(REFUSAL, 0)
-    assert [gate.admit(COMMAND, 0) for _ in range(COMMANDS_A_MINUTE + 1)][-2:] == [COMMAND, None]
+    assert [gate.admit(COMMAND, 0) for _ in range(ANSWERS_A_MINUTE + 1)][-2:] == [COMMAND, None]
     other = RateLimit()
     for _ in range(10_000):
         other.admit(COMMAND, 0)
@@ -69,6 +71,6 @@ def test_no_minute_ever_has_more_than_the_allowance_and_none_is_lost_from_the_co
         told += counted(gate.tally(now_us, at_us=now_us))
     told += counted(gate.tally(now_us, at_us=now_us, last=True))
     assert len(passed) + told == len(steps)
-    for kind, most in ((Entry, REFUSALS_A_MINUTE), (Command, COMMANDS_A_MINUTE)):
+    for kind, most in ((Entry, REFUSALS_A_MINUTE), (Command, ANSWERS_A_MINUTE)):
         times = [at for at, each in passed if isinstance(each, kind)]
         assert max([sum(at - MINUTE_US < other <= at for other in times) for at in times], default=0) <= most
