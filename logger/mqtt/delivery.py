@@ -1,12 +1,15 @@
 """Decides which message is published next, and which events the broker has accepted.
 
-Law: one message in flight at a time, and only while connected. An event is delivered when the broker accepted it, not
-before: after a refusal or no answer it is sent again, so events arrive in order, each at least once, under one id; but
-of the reminders of one occurrence that wait, only the newest: it tells all that those before it would, and supersedes
-them. What a person is told for the first time (an occurrence, its raised priority) is never superseded. Standing
-states go before events and are all sent again on every connect and whenever the hub has started; what a person is told
-back goes before all. No clock, no network: time is an argument (steady, in real microseconds), the network is the
-`publish` given.
+Law: a message is sent only while connected, and never while another one of its topic is in flight. An event is
+delivered when the broker accepted it, not before: after a refusal or no answer it is sent again, so events arrive in
+order, each at least once, under one id; but of the reminders of one occurrence that wait, only the newest: it tells all
+that those before it would, and supersedes them. What a person is told for the first time (an occurrence, its raised
+priority) is never superseded. Standing states leave before events, some at a time, and are all sent again on every
+connect and whenever the hub has started; what a person is told back goes before all. No clock, no network: time is an
+argument (steady, in real microseconds), the network is the `publish` given.
+
+An event leaves right behind the states and waits for no PUBACK of theirs. It does not leave before them: an automation
+that presses a button when an event comes would send the occurrence before (tried on a hub).
 
 A broker that was away for a night would else send a burst of reminders, each as loud as an alarm, after the alarm.
 
@@ -43,6 +46,9 @@ QUIET_US = 180 * SECOND_US
 """If no attempt to connect is seen for so long (one comes every half minute), the client is started anew."""
 FIRST_RETRY_US = 1 * SECOND_US
 LONGEST_RETRY_US = 60 * SECOND_US
+STATES_IN_FLIGHT = 8
+"""So many messages may wait for their PUBACK at once: a round trip for each would add up. A broker of MQTT 5 may
+take fewer (3.1.2.11.3, from memory), the client then waits."""
 _IDS_REMEMBERED = 4096
 
 
@@ -57,10 +63,9 @@ class _Queued:
 
 @dataclass(frozen=True, slots=True)
 class _Flight:
-    """The one message that waits for its PUBACK."""
+    """A message that waits for its PUBACK."""
 
     item: _Queued
-    mid: int
     deadline_us: int
 
 
@@ -94,7 +99,8 @@ class Delivery:
     _events: deque[_Queued] = field(default_factory=deque)
     _answers: deque[_Queued] = field(default_factory=deque)
     _latest: OrderedDict[str, _Queued] = field(default_factory=OrderedDict)
-    _flight: _Flight | None = None
+    _flights: dict[int, _Flight] = field(default_factory=dict)
+    """By the number of the message."""
     _refusals: dict[str, _Refusal] = field(default_factory=dict)
     _last_change_us: int | None = None
     """When the connection was last made or lost."""
@@ -128,7 +134,7 @@ class Delivery:
     @property
     def settled(self) -> bool:
         """Tell whether nothing is left to send or to be answered."""
-        return not (self._flight or self._dirty or self._events or self._answers or self._latest)
+        return not (self._flights or self._dirty or self._events or self._answers or self._latest)
 
     @property
     def trouble(self) -> str:
@@ -173,7 +179,7 @@ class Delivery:
         if reminder is None:
             return
         before = self._reminders.pop(reminder.of, None)
-        if before and before.event and not (self._flight and self._flight.item is before):
+        if before and before.event and all(flight.item is not before for flight in self._flights.values()):
             self._events.remove(before)
             self._superseded[before.event.id] = event.id
         if reminder.can_be_superseded:
@@ -213,31 +219,33 @@ class Delivery:
         return incoming.topic == self.topics.birth and incoming.payload == b"online" and not incoming.retain
 
     def pump(self, now_us: int) -> None:
-        """Send the next message, if there is one and nothing is in flight."""
-        if self._flight and now_us >= self._flight.deadline_us:
+        """Send what is due and may be in flight now."""
+        if any(now_us >= flight.deadline_us for flight in self._flights.values()):
             self._on_no_answer()
         self._reconnect_if_quiet(now_us)
         self._drop_stale(now_us)
-        if self.connected and not self._flight:
-            item = next((item for item in self._sendable() if self._due_us(item) <= now_us), None)
-            if item:
-                self._send(item, now_us)
+        while self.connected and (item := next((i for i in self._sendable() if self._due_us(i) <= now_us), None)):
+            self._send(item, now_us)
 
     @property
     def next_due_us(self) -> int | None:
         """Return when `pump` must be called again though nothing happens; None: not before something does."""
         if not self.connected:
             return None if self._last_change_us is None else self._last_change_us + QUIET_US
-        if self._flight:
-            return self._flight.deadline_us
-        return min((self._due_us(item) for item in self._sendable()), default=None)
+        dues_us = [flight.deadline_us for flight in self._flights.values()]
+        return min([*dues_us, *(self._due_us(item) for item in self._sendable())], default=None)
 
     def _sendable(self) -> Iterator[_Queued]:
         """Yield what may be sent in its order: answers, states, then the oldest event, then the newest values."""
-        yield from islice(self._answers, 1)
-        yield from self._dirty.values()
-        yield from islice(self._events, 1)
-        yield from self._latest.values()
+        busy = {flight.item.message.topic for flight in self._flights.values()}
+        has_room = len(busy) < STATES_IN_FLIGHT
+        states = [item for topic, item in self._dirty.items() if topic not in busy]
+        order = [*islice(self._answers, 1)]
+        if has_room or not states:
+            order += [*states, *islice(self._events, 1)]
+        if has_room:
+            order += self._latest.values()
+        yield from (item for item in order if item.message.topic not in busy)
 
     def _due_us(self, item: _Queued) -> int:
         refusal = self._refusals.get(item.message.topic)
@@ -248,7 +256,7 @@ class Delivery:
         if mid is None:
             self.connected = False  # Disconnected was posted already, or will be; then Connected
         else:
-            self._flight = _Flight(item, mid, now_us + ANSWER_US)
+            self._flights[mid] = _Flight(item, now_us + ANSWER_US)
 
     def _reconnect_if_quiet(self, now_us: int) -> None:
         if self._last_change_us is None or self.connected:
@@ -271,7 +279,7 @@ class Delivery:
 
     def _on_connected(self) -> None:
         log.info("Connected to the broker")
-        self.connected, self._flight = True, None
+        self.connected, self._flights = True, {}
         self.away = self.subscription_trouble = ""
         self._refusals.clear()
         self._resend_standing()
@@ -279,18 +287,16 @@ class Delivery:
     def _on_disconnected(self, reason: str) -> None:
         if reason != self.away:
             log.warning("%s", reason)
-        self.connected, self._flight, self.away = False, None, reason
+        self.connected, self._flights, self.away = False, {}, reason
 
     def _on_no_answer(self) -> None:
         self._on_disconnected(f"The broker answered nothing for {ANSWER_US // SECOND_US} s; connecting anew.")
         self.reconnect()
 
     def _answered(self, mid: int) -> _Queued | None:
-        """Return the item in flight if this answers it; an answer to an item that was given up is ignored."""
-        if self._flight is None or self._flight.mid != mid:
-            return None
-        item, self._flight = self._flight.item, None
-        return item
+        """Return the item in flight that this answers; an answer to an item that was given up is ignored."""
+        flight = self._flights.pop(mid, None)
+        return flight.item if flight else None
 
     def _on_accepted(self, mid: int, *, subscribers: bool) -> None:
         item = self._answered(mid)

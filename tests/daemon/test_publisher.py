@@ -39,7 +39,8 @@ class Hub:
             self.publisher.delivery.pump(now_us)
             if len(self.sent) == before:
                 return
-            self.publisher.handle(PublishAccepted(len(self.sent)), now_us)
+            for mid in range(before + 1, len(self.sent) + 1):
+                self.publisher.handle(PublishAccepted(mid), now_us)
 
     def on(self, end: str) -> list[dict[str, Any]]:
         return [json.loads(m.payload) for m in self.sent if m.topic.endswith(end)]

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from logger.model import Event
-from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, QUIET_US, Delivery
+from logger.mqtt.delivery import ANSWER_US, FIRST_RETRY_US, LONGEST_RETRY_US, QUIET_US, STATES_IN_FLIGHT, Delivery
 from logger.mqtt.messages import Connected, Disconnected, Incoming, Message, PublishAccepted, PublishRefused
 from tests.examples import examples
 from tests.mqtt.factories import TOPICS, event, reminder, retained
@@ -172,8 +172,10 @@ class DeliveryLaws(RuleBasedStateMachine):
         self.delivery.handle(PublishRefused(mid, "no"), self.now_us)
 
     @invariant()
-    def one_message_is_in_flight_at_most(self) -> None:
-        assert len(self.broker.open) <= 1
+    def one_message_of_a_topic_and_one_event_are_in_flight_at_most(self) -> None:
+        topics = [message.topic for _, message in self.broker.open]
+        assert len(topics) == len(set(topics)) <= STATES_IN_FLIGHT + 2
+        assert len([topic for topic in topics if topic.endswith("/event")]) <= 1
 
     @invariant()
     def events_arrive_in_order_and_repeats_only_follow_themselves(self) -> None:
@@ -241,6 +243,34 @@ def test_a_state_is_sent_only_when_it_differs() -> None:
         if broker.open:
             broker.delivery.handle(PublishAccepted(broker.take()), 0)
     assert [message.payload for message in broker.accepted] == ["1", "2"]
+
+
+def test_an_event_leaves_behind_the_states_and_does_not_wait_for_their_answers() -> None:
+    broker = connected()
+    for number in range(3):
+        broker.delivery.put(retained(f"state/{number}", "1"))
+    broker.delivery.offer([event(0), event(1)])
+    broker.delivery.pump(0)
+    assert [message.topic for _, message in broker.open] == [
+        *(f"state/{number}" for number in range(3)),
+        TOPICS.event(event(0).vat),
+    ]
+
+
+def test_many_states_leave_some_at_a_time_and_the_event_behind_them() -> None:
+    broker = connected()
+    for number in range(20):
+        broker.delivery.put(retained(f"state/{number}", "1"))
+    broker.delivery.offer([event(0)])
+    broker.delivery.pump(0)
+    assert len(broker.open) == STATES_IN_FLIGHT
+    while not broker.delivery.settled:
+        mid, message = broker.open.pop(0)
+        broker.accepted.append(message)
+        broker.delivery.handle(PublishAccepted(mid), 0)
+        broker.delivery.pump(0)
+    assert len(broker.accepted) == 21
+    assert broker.accepted[-1].payload == event(0).payload
 
 
 def test_a_newer_state_follows_the_one_in_flight() -> None:
