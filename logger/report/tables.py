@@ -1,0 +1,36 @@
+"""Build tables and lists of facts for a page. Law: pure; an empty fact says NOT RECORDED, in letters that stand out."""
+
+from collections.abc import Iterable, Sequence
+from xml.etree.ElementTree import Element
+
+from logger.report.markup import Child, element
+
+NOT_RECORDED = "NOT RECORDED"
+
+
+def fact_list(facts: Iterable[tuple[str, str]]) -> Element:
+    """Return labelled texts; an empty one was not recorded."""
+    rows: list[Child] = []
+    for label, text in facts:
+        rows += [element("dt", label), element("dd", text or missing())]
+    return element("dl", rows, class_="facts")  # type: ignore[arg-type] # a list of elements
+
+
+def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, numbers: Sequence[int] = ()) -> Element:
+    """Return a table; `numbers`: columns whose cells are numbers. Without rows it says that nothing was recorded."""
+    kinds = ["number" if place in numbers else None for place in range(len(head))]
+    lines = [element("tr", _cells("td", row, kinds)) for row in rows]
+    if not lines:
+        return element("p", missing())
+    top = element("thead", element("tr", _cells("th", head, kinds)))
+    return element("div", element("table", top, element("tbody", lines)), class_="wide")
+
+
+def missing() -> Element:
+    """Return what stands in the place of something that nobody recorded."""
+    return element("strong", NOT_RECORDED, class_="missing")
+
+
+def _cells(tag: str, row: Sequence[str], kinds: Sequence[str | None]) -> list[Element]:
+    scope = "col" if tag == "th" else None
+    return [element(tag, text, class_=kind, scope=scope) for text, kind in zip(row, kinds, strict=True)]
