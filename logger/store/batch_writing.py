@@ -7,6 +7,7 @@ stands beside it.
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from secrets import token_hex
 from typing import Any
@@ -14,7 +15,17 @@ from typing import Any
 from sqlalchemy import Connection, insert, select
 
 from logger.errors import RefusedError
-from logger.model import AnyEntry, BatchContent, BatchEntry, CheckKind, Command, CommandKind, Mark, batch_id
+from logger.model import (
+    AnyEntry,
+    BatchContent,
+    BatchEntry,
+    CheckKind,
+    Command,
+    CommandKind,
+    Mark,
+    batch_figures,
+    batch_id,
+)
 from logger.model.batch import Addition, BatchEnd, BatchStart, IndependentMeasurement, Measured, Remark
 from logger.model.batch_record import newest_version
 from logger.store import rows
@@ -39,11 +50,12 @@ def add_entry(connection: Connection, entry: AnyEntry, command: int | None) -> A
         return replace(entry, id=stored)
     _check(connection, entry)
     values: dict[str, Any] = rows.batch_entry_row(entry, command)
-    number = connection.scalar(insert(batch_entry).values(values).returning(batch_entry.c.id))
+    number: Any = connection.scalar(insert(batch_entry).values(values).returning(batch_entry.c.id))
     return replace(entry, id=number)
 
 
 def _check(connection: Connection, entry: AnyEntry) -> None:
+    batch_figures.check(entry)
     if entry.happened_at_us > entry.at_us + AHEAD_US:
         raise RefusedError("what is entered must have happened by now: correct its time")
     known = entries_of(connection, batch_entry.c.batch == entry.batch)
@@ -87,12 +99,20 @@ def _check_correction(entry: AnyEntry, known: Sequence[AnyEntry]) -> None:
 
 
 def enter(connection: Connection, command: Command, number: int) -> None:
-    """Enter what a command says of its vat in the record of the batch there; nothing if no batch is under way."""
+    """Enter what a command says of its vat in the record of the batch there; nothing if no batch is under way.
+
+    What a record cannot take is not entered: the watch refuses that command too, and journals it.
+    """
     if connection.scalar(select(batch_entry.c.id).where(batch_entry.c.command == number).limit(1)) is not None:
         return  # from a commit that seemed to fail
-    under_way = open_batch_id(connection, command.vat) if command.vat else None
-    for entry in _said(command, under_way):
-        add_entry(connection, entry, number)
+    vat = _vat_of(command)
+    for entry in _said(command, open_batch_id(connection, vat)) if vat else ():
+        with suppress(RefusedError):
+            add_entry(connection, entry, number)
+
+
+def _vat_of(command: Command) -> str:
+    return command.vat or (command.check.vat if command.check else "")
 
 
 def _said(command: Command, under_way: str | None) -> list[AnyEntry]:
@@ -142,7 +162,7 @@ def _entry(command: Command, batch: str, content: BatchContent) -> AnyEntry:
     return BatchEntry(
         entry=new_entry_id(),
         batch=batch,
-        vat=command.vat,
+        vat=_vat_of(command),
         at_us=command.at_us,
         happened_at_us=command.at_us if command.check is None else min(command.check.at_us, command.at_us),
         by=command.by,
