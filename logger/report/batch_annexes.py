@@ -9,7 +9,7 @@ from typing import Any
 from xml.etree.ElementTree import Element
 
 from logger.config import ProbeConfig
-from logger.model import BatchContent, BatchEntry, Cause, Check
+from logger.model import BatchContent, BatchEntry, Cause, Check, Correction
 from logger.model.batch import CriticalLimits, Departure, Finish, Ingredient, labels
 from logger.report.batch_facts import BatchFacts
 from logger.report.local_time import LocalTime
@@ -22,9 +22,9 @@ from logger.store.queries import StoredCalibration
 from logger.units import SECOND_US
 
 _DIGEST = (
-    "The digest is the SHA-256 of the stored values in a canonical form. `vatvigil batch verify` makes it again from the "
-    "store, and sha256sum from the file that `vatvigil batch report --data` writes. Words and figures of this page are "
-    "made of these values and are not sealed by it."
+    "The digest is the SHA-256 of the stored values in a canonical form. `vatvigil batch verify` makes it again from "
+    "the store, and sha256sum from the file that `vatvigil batch report --data` writes. Words and figures of this page "
+    "are made of these values and are not sealed by it."
 )
 _EVENTS = (Cause.MARKED, Cause.ATTENDED, Cause.LEFT, Cause.NOTED, Cause.AFTER_GAP, Cause.MEASURED_AT_TARGET,
            Cause.READING_AT_TARGET, Cause.CALIBRATED, Cause.CHECKED, Cause.RECORDS_LOST)  # fmt: skip

@@ -114,8 +114,12 @@ def gather(
     at_us: int,
     version: str,
     sink: BinaryIO | None = None,
+    advance: Callable[[int], object] = lambda _: None,
 ) -> BatchFacts:
-    """Return the facts of a batch; `at_us`: now; `sink`: takes the sealed bytes. Raises RefusedError."""
+    """Return the facts of a batch. Raises RefusedError.
+
+    `at_us`: now; `sink`: takes the sealed bytes; `advance`: is told how many records more were read, twice in all.
+    """
     unknown = VatConfig(id=record.vat, name=record.vat, probe="")
     vat = next((one for one in config.vats if one.id == record.vat), unknown)
     until_us = at_us if record.ended_at_us is None else record.ended_at_us
@@ -132,7 +136,7 @@ def gather(
     checks = _all(ordered, lambda store: _checks(store, record, ids, until_us))
     follower = CourseFollower(limits=limits)
     frame = _frame(vat, limits, journal, checks, probes=ids, simulated=config.simulated)
-    curve = reduce(frame, follower.follow(_pieces(ordered)))
+    curve = reduce(frame, follower.follow(_pieces(ordered, advance)))
     course = follower.course()
     return BatchFacts(
         record=record,
@@ -156,7 +160,7 @@ def gather(
         runs=tuple(_all(ordered, lambda store: _runs(store, record, until_us))),
         stores=tuple(store.where for store, _ in ordered),
         head=head,
-        seal=batch_seal.seal([store for store, _ in ordered], head, sink),
+        seal=batch_seal.seal([store for store, _ in ordered], head, sink, advance),
     )
 
 
@@ -177,10 +181,12 @@ def _in_order(stores: Sequence[Store], record: BatchRecord) -> Ordered:
     return ordered
 
 
-def _pieces(ordered: Ordered) -> Iterator[Measurements]:
+def _pieces(ordered: Ordered, advance: Callable[[int], object]) -> Iterator[Measurements]:
     for store, spans in ordered:
         for span in spans:
-            yield from history.measurements(store, span)
+            for rows in history.measurements(store, span):
+                advance(len(rows))
+                yield rows
 
 
 def _probes(config: Config, spans: Iterable[RecordSpan]) -> list[ProbeConfig]:

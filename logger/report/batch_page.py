@@ -35,6 +35,7 @@ def _head(facts: BatchFacts) -> str:
 
 def _first_page(facts: BatchFacts, clock: LocalTime, title: str, caution: str) -> Iterator[Child]:
     if facts.simulated:
+        yield element("div", "SIMULATED", class_="watermark", aria_hidden="true")
         yield element("p", _NO_RECORD, class_="simulated")
     yield element("h1", title)
     yield fact_list(_identity(facts, clock))

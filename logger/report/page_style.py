@@ -26,6 +26,8 @@ a {{ color: var(--course); }}
 .soft {{ color: var(--soft); }}
 .caution {{ border: 2px solid var(--ink); padding: .5rem .75rem; margin: .8rem 0; }}
 .simulated {{ border: 3px double var(--alarm); color: var(--alarm); font-weight: 700; padding: .4rem .75rem; }}
+.watermark {{ position: fixed; inset: 0; display: grid; place-items: center; pointer-events: none; z-index: 1;
+  font: 700 15vw system-ui, sans-serif; color: var(--alarm); opacity: .07; transform: rotate(-30deg); }}
 .missing {{ font-weight: 700; letter-spacing: .02em; }}
 .hash {{ font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: .85em; }}
 dl.facts {{ display: grid; grid-template-columns: minmax(8rem, 15rem) 1fr; gap: .15rem 1rem; }}

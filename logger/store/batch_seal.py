@@ -16,7 +16,7 @@ added after a report was made are outside of what its first line says, so they d
 not sealed, for deliveries are noted later; nor is anything that a report computes.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any, BinaryIO
@@ -155,8 +155,13 @@ def read_head(line: bytes | str) -> SealHead:
     return head
 
 
-def seal(stores: Sequence[Store], head: SealHead, sink: BinaryIO | None = None) -> Seal:
-    """Return the digest of what a head says; write the bytes to `sink` too."""
+def seal(
+    stores: Sequence[Store],
+    head: SealHead,
+    sink: BinaryIO | None = None,
+    advance: Callable[[int], object] = lambda _: None,
+) -> Seal:
+    """Return the digest of what a head says; write the bytes to `sink` too, and tell how many records went through."""
     if len(stores) != len(head.parts):
         raise RefusedError(f"the batch was sealed over {len(head.parts)} stores, and {len(stores)} are given")
     sealing, sections = _Sealing(sink), {}
@@ -168,6 +173,7 @@ def seal(stores: Sequence[Store], head: SealHead, sink: BinaryIO | None = None) 
                 sealing.add(lines)
                 own.update(lines)
                 rows += count
+                advance(count if name == "record" else 0)
         sections[name] = rows, own.hexdigest()
     return Seal(digest=sealing.whole.hexdigest(), sections=sections)
 
@@ -211,3 +217,15 @@ def _conditions(head: SealHead, table: Table[Any], name: str, probes: list[str])
             return [table.c.probe.in_(probes)]
         case _:
             return [table.c.probe.in_(probes), table.c.at_us <= head.until_us]
+
+
+def place_of(store: Store, head: SealHead) -> int:
+    """Return which part of a head a store holds, by its records; one that holds none comes last."""
+    m = measurement.c
+    for place, part in enumerate(head.parts):
+        for probe, (first, last) in part.records.items():
+            held = select(m.seq).where(m.probe == probe, m.vat == head.vat, m.seq.in_([first, last]))
+            with store.reading() as connection:
+                if len(connection.execute(held).all()) == len({first, last}):
+                    return place
+    return len(head.parts)
