@@ -91,7 +91,7 @@ def _value(value: object, unit: str, clock: LocalTime) -> str:
     """Return a field as it was entered; empty: it was not."""
     if value is None or value == "":
         return ""
-    if unit == "time" and isinstance(value, int):
+    if unit == "us" and isinstance(value, int):
         return clock.shown(value)
     text = f"{value:.10g}" if isinstance(value, float) else str(value)
     return f"{text} {'°C' if unit == 'C' else unit}".strip()

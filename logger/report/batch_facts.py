@@ -133,7 +133,7 @@ def gather(
     limits, lacking = _limits(vat, record, until_us, max((one.limits.max_gap_s for one in probes), default=300.0))
     journal = _all(ordered, lambda store: batches.journal_of(store, record))
     ids = [probe.id for probe in probes]
-    checks = _all(ordered, lambda store: _checks(store, record, ids, until_us))
+    checks = _once(_all(ordered, lambda store: _checks(store, record, ids, until_us)))
     follower = CourseFollower(limits=limits)
     frame = _frame(vat, limits, journal, checks, probes=ids, simulated=config.simulated)
     curve = reduce(frame, follower.follow(_pieces(ordered, advance)))
@@ -150,7 +150,7 @@ def gather(
         from_configuration=tuple(lacking),
         curve=replace(curve, frame=replace(curve.frame, forecasts=course.forecasts)),
         course=course,
-        calibrations=tuple(_all(ordered, lambda store: _calibrations(store, ids, limits, course.calibrations))),
+        calibrations=tuple(_calibrations(ordered, ids, limits, course.calibrations)),
         checks=tuple(checks),
         corrections=tuple(
             _all(ordered, lambda store: (one for probe in ids for one in queries.corrections(store, probe)))
@@ -166,6 +166,7 @@ def gather(
 
 Ordered = Sequence[tuple[Store, list[RecordSpan]]]
 T = TypeVar("T")
+N = TypeVar("N", Check, Correction)
 
 
 def _in_order(stores: Sequence[Store], record: BatchRecord) -> Ordered:
@@ -193,6 +194,11 @@ def _probes(config: Config, spans: Iterable[RecordSpan]) -> list[ProbeConfig]:
     """Return the probes of some spans; one that is no longer configured with nothing but its name."""
     known = {probe.id: probe for probe in config.probes}
     return [known.get(name, ProbeConfig(id=name, port="")) for name in dict.fromkeys(span.probe for span in spans)]
+
+
+def _once(found: Iterable[N]) -> list[N]:
+    """Return things by their number, each once: a store that was begun anew has those that its watch went on with."""
+    return list({one.id: one for one in found}.values())
 
 
 def _all(ordered: Ordered, read: Callable[[Store], Iterable[T]]) -> list[T]:
@@ -260,13 +266,17 @@ def _checks(store: Store, record: BatchRecord, probes: Sequence[str], until_us: 
 
 
 def _calibrations(
-    store: Store, probes: Sequence[str], limits: CourseLimits, used: Mapping[int, int]
-) -> Iterator[StoredCalibration]:
-    """Yield the calibrations by which records of a batch were read, and those made while it went on."""
-    for probe in probes:
-        for one in queries.calibrations(store, probe):
-            if one.calibration.id in used or limits.since_us <= one.calibration.at_us <= limits.until_us:
-                yield one
+    ordered: Ordered, probes: Sequence[str], limits: CourseLimits, used: Mapping[int, int]
+) -> list[StoredCalibration]:
+    """Return the calibrations by which records of a batch were read, and those made while it went on."""
+    known = _all(ordered, lambda store: (one for probe in probes for one in queries.calibrations(store, probe)))
+    by_number = {one.calibration.id: one for one in known}
+    during = (limits.since_us, limits.until_us)
+    return [one for number, one in by_number.items() if number in used or _within(one.calibration.at_us, *during)]
+
+
+def _within(at_us: int, since_us: int, until_us: int) -> bool:
+    return since_us <= at_us <= until_us
 
 
 def _runs(store: Store, record: BatchRecord, until_us: int) -> list[Run]:
