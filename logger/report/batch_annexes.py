@@ -10,7 +10,15 @@ from xml.etree.ElementTree import Element
 
 from logger.config import ProbeConfig
 from logger.model import BatchContent, BatchEntry, Cause, Check, Correction
-from logger.model.batch import CriticalLimits, Departure, Finish, Ingredient, labels
+from logger.model.batch import (
+    CriticalLimits,
+    Departure,
+    Finish,
+    IndependentMeasurement,
+    Ingredient,
+    Measured,
+    labels,
+)
 from logger.report.batch_facts import BatchFacts
 from logger.report.local_time import LocalTime
 from logger.report.markup import Child, element
@@ -82,9 +90,18 @@ def missing_paragraph() -> Element:
 
 
 def _content(content: BatchContent, clock: LocalTime, *, note: str = "") -> Element:
-    rows = [(each.metadata["words"], _value(getattr(content, name), each.metadata["unit"], clock))
-            for name, each in labels(content).items()]  # fmt: skip
+    rows = [
+        (each.metadata["words"], _value(getattr(content, name), each.metadata["unit"], clock))
+        for name, each in labels(content).items()
+        if name not in _needless(content)
+    ]
     return fact_list([*rows, *([("note", note)] if note else [])])
+
+
+def _needless(content: BatchContent) -> tuple[str, ...]:
+    """Return the fields that say nothing of this content: pH has no unit, and is not titrated."""
+    is_ph = isinstance(content, IndependentMeasurement) and content.quantity == Measured.PH
+    return ("unit", "acid") if is_ph else ()
 
 
 def _value(value: object, unit: str, clock: LocalTime) -> str:
@@ -262,4 +279,5 @@ def _digest(facts: BatchFacts) -> Iterator[Element]:
     yield fact_list([("keep this record until", facts.record.header.retention)])
     yield element("p", f"{_DIGEST} Form: {FORM}, version {facts.head.version}.")
     rows = [(name, str(count), digest) for name, (count, digest) in facts.seal.sections.items()]
-    yield table(("Section", "Rows", "SHA-256"), [*rows, ("the whole", "", facts.seal.digest)], numbers=(1,))
+    whole = ("the whole", "", facts.seal.digest)
+    yield table(("Section", "Rows", "SHA-256"), [*rows, whole], numbers=(1,), hashes=(2,))

@@ -27,7 +27,7 @@ from logger.store.queries import Run, StoredCalibration
 from logger.units import HOUR_US
 from logger.watch.forecasting import due_h
 
-WITHDRAWN = AlarmKind.CLAIM_WITHDRAWN
+WITHDRAWN, ABOVE = AlarmKind.CLAIM_WITHDRAWN, AlarmKind.ABOVE_TARGET
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,9 +72,14 @@ class BatchFacts:
         kinds = {alarm.id for alarm in self.vat.alarms if alarm.kind is WITHDRAWN} | {WITHDRAWN.value}
         return [one for one in self.journal if one.alarm in kinds and (one.annunciates or one.held)]
 
-    def during(self, at_us: int) -> bool:
-        """Tell whether a moment is within the batch."""
-        return self.record.started_at_us <= at_us <= self.until_us
+    @property
+    def above_alarms(self) -> set[str]:
+        """Return the names of alarms that say that pH is above its target again after a claim."""
+        return {alarm.id for alarm in self.vat.alarms if alarm.kind is ABOVE} | {ABOVE.value}
+
+    def is_over(self, alarm: AlarmSummary) -> bool:
+        """Tell whether an alarm returned before the end; one that the end itself ended is not over."""
+        return alarm.returned_us is not None and alarm.returned_us < self.until_us
 
 
 def record_of(stores: Sequence[Store], name: str) -> BatchRecord:

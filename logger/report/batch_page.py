@@ -38,7 +38,7 @@ def _first_page(facts: BatchFacts, clock: LocalTime, title: str, caution: str) -
         yield element("div", "SIMULATED", class_="watermark", aria_hidden="true")
         yield element("p", _NO_RECORD, class_="simulated")
     yield element("h1", title)
-    yield fact_list(_identity(facts, clock))
+    yield fact_list(_identity(facts, clock), kind="facts identity", hashes=("Digest (SHA-256)",))
     yield element("h2", "What was shown")
     yield _sentences(batch_summary.shown(facts, clock))
     yield element("h2", "Hours")

@@ -16,7 +16,7 @@ from logger.report.batch_course import DEGREE_HOURS_C
 from logger.report.batch_facts import BatchFacts
 from logger.report.local_time import LocalTime
 from logger.report.tables import NOT_RECORDED
-from logger.report.words import age, counted
+from logger.report.words import age, counted, first_sentence
 from logger.units import HOUR_US, SECOND_US
 
 _CHECKED_BY = {CheckKind.SPOT: "another instrument", CheckKind.BUFFER: "a check buffer"}
@@ -53,20 +53,28 @@ def _claims(facts: BatchFacts, clock: LocalTime) -> Iterator[str]:
         yield f"It was NOT SHOWN that pH came to {limit} or below: no claim was made."
         return
     for claim in facts.claims:
-        chance = "" if claim.probability is None else f" with a probability of {100 * claim.probability:.0f} %"
-        late = _late(facts, claim)
-        yield f"{clock.shown(claim.at_us)}: it was claimed{chance}: {_words(claim)}{late}"
-    yield from (f"{clock.shown(one.at_us)}: the claim was WITHDRAWN: {_words(one)}" for one in facts.withdrawals)
-    if stands(facts):
-        yield "At the end of the batch the claim stood."
+        yield f"{clock.shown(claim.at_us)}: a claim was made{_late(facts, claim)}: {first_sentence(claim.text)}."
+    against = [*_against_claim(facts, clock)]
+    yield from against
+    if against:
+        yield f"So this record does NOT SHOW that pH came to {limit} or below."
     else:
-        yield f"At the end of the batch no claim stood: that pH came to {limit} or below is NOT SHOWN by this record."
+        yield "Nothing in this record speaks against the newest claim; what it rests on stands in the journal's annex."
 
 
-def stands(facts: BatchFacts) -> bool:
-    """Tell whether the newest claim was not withdrawn."""
-    newest = max((one.at_us for one in facts.claims), default=None)
-    return newest is not None and all(one.at_us < newest for one in facts.withdrawals)
+def _against_claim(facts: BatchFacts, clock: LocalTime) -> Iterator[str]:
+    """Yield what came after the newest claim and speaks against it."""
+    claimed_us = max(one.at_us for one in facts.claims)
+    for one in facts.withdrawals:
+        if one.at_us >= claimed_us:
+            yield f"{clock.shown(one.at_us)}: the claim was WITHDRAWN. {first_sentence(one.text)}."
+    for alarm in facts.alarms:
+        if alarm.alarm in facts.above_alarms and alarm.came_us >= claimed_us and not facts.is_over(alarm):
+            came = clock.shown(alarm.came_us)
+            yield f"{came}, after the claim and until the end: {first_sentence(alarm.text)}."
+    for check in facts.checks:
+        if check.kind is CheckKind.SPOT and not check.passed and check.at_us > claimed_us:
+            yield f"{clock.shown(check.at_us)}, after the claim: another instrument read {check.reference_ph:.2f}."
 
 
 def _late(facts: BatchFacts, claim: Entry) -> str:
@@ -74,11 +82,7 @@ def _late(facts: BatchFacts, claim: Entry) -> str:
     if due_us is None:
         return ""
     off = age(abs(due_us - claim.at_us) / SECOND_US)
-    return f" (in time: {off} before the deadline)" if claim.at_us <= due_us else f" (LATE: {off} after the deadline)"
-
-
-def _words(entry: Entry) -> str:
-    return " ".join(entry.text.split())
+    return f", {off} before the deadline" if claim.at_us <= due_us else f", LATE, {off} after the deadline"
 
 
 def _lowest(facts: BatchFacts, clock: LocalTime) -> Iterator[str]:
@@ -165,7 +169,7 @@ def _of_readings(facts: BatchFacts, clock: LocalTime) -> Iterator[str]:
 def _of_instrument(facts: BatchFacts, clock: LocalTime) -> Iterator[str]:
     for stored in facts.calibrations:
         one = stored.calibration
-        if facts.during(one.at_us):
+        if facts.record.started_at_us < one.at_us <= facts.until_us:
             made = f"{clock.shown(one.at_us)}: calibration {one.id} of {one.probe}"
             why = f": {' '.join(one.findings)}" if one.findings else ""
             if one.verdict is Acceptance.REFUSED:
@@ -181,24 +185,25 @@ def _of_instrument(facts: BatchFacts, clock: LocalTime) -> Iterator[str]:
 
 
 def _of_alarms(facts: BatchFacts, clock: LocalTime) -> Iterator[str]:
-    standing = [one for one in facts.alarms if one.returned_us is None]
+    standing = [one for one in facts.alarms if not facts.is_over(one) and one.alarm not in facts.above_alarms]
     for one in standing:
-        yield f"The alarm {one.alarm} came {clock.shown(one.came_us)} and had not returned at the end: {one.text}"
+        came = clock.shown(one.came_us)
+        yield f"The alarm {one.alarm} came {came} and stood until the end: {first_sentence(one.text)}."
     unsent = [one for one in facts.alarms if not one.sent and not one.held]
     if unsent:
         yield f"{counted(len(unsent), 'alarm')} reached nobody by any way that is stored."
     for name, group in groupby(sorted(facts.alarms, key=attrgetter("alarm")), key=attrgetter("alarm")):
         if name == "trust-lost":
-            yield f"Trust in the probe was lost {counted(len(list(group)), 'time')}."
+            yield f"Trust in the probe was lost: {counted(len(list(group)), 'time')}."
 
 
 def _of_record(facts: BatchFacts) -> Iterator[str]:
     record = facts.record
     late = [entry for entry in record.entries if entry.is_backdated]
     if late:
-        yield f"{counted(len(late), 'entry')} of the record entered later than it happened: each says so in the annex."
+        yield f"Entered later than it happened: {len(late)} of the record's entries; each says so in the annex."
     if record.corrections:
-        yield f"{counted(len(record.corrections), 'field')} of the record corrected: old and new stand in the annex."
+        yield f"Corrected in the record: {counted(len(record.corrections), 'field')}; old and new stand in the annex."
     if record.limits_before_start is None:
         yield f"Critical limits set before the start: {NOT_RECORDED}."
     if facts.from_configuration:
@@ -207,7 +212,7 @@ def _of_record(facts: BatchFacts) -> Iterator[str]:
         yield f"Equilibrium pH of the finished product: {NOT_RECORDED}."
     open_ones = [one for one in record.departures if not one.content.disposition]
     if open_ones:
-        yield f"{counted(len(open_ones), 'departure')} without a disposition."
+        yield f"Without a disposition: {counted(len(open_ones), 'departure')}."
     if record.end is None:
         yield "The batch has not ended: this report is of the time until it was made."
 

@@ -167,7 +167,8 @@ def moments_of(vat: VatConfig, entries: Iterable[Entry]) -> Iterator[CurveMoment
         kind = MomentKind.CLAIM if entry.cause in _CLAIMS else _DONE.get(entry.cause)
         kind = MomentKind.WITHDRAWN if _ends_claim(entry, withdrawals) else kind
         if kind is not None:
-            yield CurveMoment(at_us=entry.at_us, kind=kind, what=_event(entry).what, by=entry.by)
+            what = " ".join(entry.text.split()) or entry.cause.value
+            yield CurveMoment(at_us=entry.at_us, kind=kind, what=what, by=entry.by)
 
 
 def readings_of(checks: Iterable[Check], vat: str, since_us: int, until_us: int) -> Iterator[CurvePoint]:

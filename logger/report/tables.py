@@ -3,22 +3,32 @@
 from collections.abc import Iterable, Sequence
 from xml.etree.ElementTree import Element
 
-from logger.report.markup import Child, element
+from logger.report.markup import element
 
 NOT_RECORDED = "NOT RECORDED"
 
 
-def fact_list(facts: Iterable[tuple[str, str]]) -> Element:
-    """Return labelled texts; an empty one was not recorded."""
-    rows: list[Child] = []
-    for label, text in facts:
-        rows += [element("dt", label), element("dd", text or missing())]
-    return element("dl", rows, class_="facts")  # type: ignore[arg-type] # a list of elements
+def fact_list(facts: Iterable[tuple[str, str]], *, kind: str = "facts", hashes: Sequence[str] = ()) -> Element:
+    """Return labelled texts; an empty one was not recorded. `hashes`: labels of texts that no person reads."""
+    rows = [
+        part
+        for label, text in facts
+        for part in (
+            element("dt", label),
+            element("dd", text or missing(), class_="hash" if label in hashes else None),
+        )
+    ]
+    return element("dl", rows, class_=kind)
 
 
-def table(head: Sequence[str], rows: Iterable[Sequence[str]], *, numbers: Sequence[int] = ()) -> Element:
-    """Return a table; `numbers`: columns whose cells are numbers. Without rows it says that nothing was recorded."""
-    kinds = ["number" if place in numbers else None for place in range(len(head))]
+def table(
+    head: Sequence[str], rows: Iterable[Sequence[str]], *, numbers: Sequence[int] = (), hashes: Sequence[int] = ()
+) -> Element:
+    """Return a table; `numbers`: columns whose cells are numbers, `hashes`: of what no person reads.
+
+    Without rows it says that nothing was recorded.
+    """
+    kinds = ["number" if place in numbers else "hash" if place in hashes else None for place in range(len(head))]
     lines = [element("tr", _cells("td", row, kinds)) for row in rows]
     if not lines:
         return element("p", missing())

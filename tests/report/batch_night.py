@@ -1,6 +1,6 @@
 """A batch of a day with all that may go wrong in it, made by the daemon's own cycles: for tests of its report."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from math import exp
 from pathlib import Path
@@ -11,7 +11,6 @@ from logger.model import (
     BatchContent,
     BatchEntry,
     Calibration,
-    CalibrationPoint,
     Check,
     CheckKind,
     Command,
@@ -54,7 +53,7 @@ PERIOD_US = 10 * SECOND_US
 
 def true_ph(hour: float) -> float:
     """Return the pH of the vat."""
-    return 4.15 + 1.6 / (1 + exp((hour - 9) / 2.2))
+    return 4.47 + 1.28 / (1 + exp((hour - 8) / 2))
 
 
 def true_c(hour: float) -> float:
@@ -83,7 +82,9 @@ def indications(since_h: float, until_h: float) -> Iterator[Indication]:
         )
 
 
-def entry(content: BatchContent, hour: float, *, happened_h: float | None = None, **more: object) -> BatchEntry[BatchContent]:
+def entry(
+    content: BatchContent, hour: float, *, happened_h: float | None = None, **more: object
+) -> BatchEntry[BatchContent]:
     """Return an entry made at an hour of the batch."""
     at_us = BEGIN_US + round(hour * HOUR_US)
     happened_us = at_us if happened_h is None else BEGIN_US + round(happened_h * HOUR_US)
@@ -96,14 +97,14 @@ def command(kind: CommandKind, hour: float, **more: object) -> Command:
     return Command(id=0, at_us=BEGIN_US + round(hour * HOUR_US), kind=kind, by="tova", **{"vat": "marrow", **more})  # type: ignore[arg-type] # as above
 
 
-def spot(work: UnitOfWork, hour: float, reference_ph: float, reading_ph: float) -> None:
+def spot(work: UnitOfWork, hour: float, reference_ph: float, reading_ph: float, *, calibration: int = 1) -> None:
     """Store a measurement with another instrument, and the command for it."""
     off = round(reading_ph - reference_ph, 3)
     check = work.add_check(
         Check(id=0, probe="marrow-probe", at_us=BEGIN_US + round(hour * HOUR_US), kind=CheckKind.SPOT,
               reference_ph=reference_ph, u_reference_ph=0.03, reading_ph=reading_ph, deviation_ph=off,
-              tolerance_ph=0.1, passed=abs(off) <= 0.1, calibration=1, vat="marrow", instrument="hand meter 2",
-              by="tova")
+              tolerance_ph=0.1, passed=abs(off) <= 0.1, calibration=calibration, vat="marrow",
+              instrument="hand meter 2", by="tova")
     )  # fmt: skip
     work.add_command(command(CommandKind.CHECK, hour, probe="marrow-probe", check=check))
 
@@ -114,10 +115,6 @@ def recalibrated(hour: float, *, shift_mv: float, verdict: Acceptance) -> Calibr
     line = fit(points, probe="marrow-probe", at_us=BEGIN_US + round(hour * HOUR_US), by="tova")
     why = ("the two buffers lie 40 mV from where they should: is one of them the wrong one?",)
     return replace(line, verdict=verdict, findings=why if verdict is Acceptance.REFUSED else ())
-
-
-def points_of(calibration: Calibration) -> Sequence[CalibrationPoint]:
-    return calibration.points
 
 
 def begin(work: UnitOfWork) -> None:
@@ -142,16 +139,16 @@ def make(folder: Path) -> House:
         _take(watching, 9, 11)  # an hour without any record
         _ask(watching, lambda work: work.add_batch_entry(entry(Remark(text=EVIL), 11)))
         _take(watching, 11, 11.5)
-        _ask(watching, lambda work: spot(work, 11.5, 4.52, 4.55))
+        _ask(watching, lambda work: spot(work, 11.5, 4.61, 4.59))
         _take(watching, 11.5, 12)
         refused = recalibrated(12, shift_mv=-40, verdict=Acceptance.REFUSED)
         _ask(watching, lambda work: work.add_calibration(refused, accepted=False))
         _ask(watching, _recalibrate)
         _take(watching, 12, 18)
-        _ask(watching, lambda work: spot(work, 18, 4.18, 4.16))
-        _take(watching, 18, 21)
-        _ask(watching, lambda work: spot(work, 21, 4.95, 4.16))
-        _take(watching, 21, HOURS)
+        _ask(watching, lambda work: spot(work, 18, 4.49, 4.49, calibration=3))
+        _take(watching, 18, 18.2)
+        _ask(watching, lambda work: spot(work, 18.2, 5.09, 4.49, calibration=3))
+        _take(watching, 18.2, HOURS)
         _ask(watching, _end)
         _take(watching, HOURS, HOURS + 0.1)
     return house
@@ -161,9 +158,9 @@ def _take(watching: Watching, since_h: float, until_h: float) -> None:
     watching.keep(watching.acquisition.evaluate(list(indications(since_h, until_h))))
 
 
-def _ask(watching: Watching, what: "object") -> None:
+def _ask(watching: Watching, what: Callable[[UnitOfWork], object]) -> None:
     with watching.store.begin() as work:
-        what(work)  # type: ignore[operator] # a function of the work
+        what(work)
         work.commit()
 
 
