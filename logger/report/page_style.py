@@ -40,6 +40,7 @@ table {{ border-collapse: collapse; width: 100%; font-size: .88rem; }}
 th, td {{ text-align: left; vertical-align: top; padding: .2rem .5rem .2rem 0; border-bottom: 1px solid var(--rule); }}
 th {{ font-weight: 600; }}
 td {{ white-space: pre-line; }}
+td.time {{ white-space: nowrap; }}
 td.number, th.number {{ text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }}
 .sign-here {{ display: grid; grid-template-columns: 1fr 1fr; gap: 1.6rem 2rem; margin-top: 1.6rem; }}
 .sign-here div {{ border-bottom: 1px solid var(--ink); padding-top: 1.4rem; font-size: .85rem; }}
@@ -85,7 +86,8 @@ svg.curve .forecast-made {{ stroke: var(--due); stroke-width: 5; }}
   body {{ max-width: none; padding: 0; font-size: 9pt; line-height: 1.25; }}
   h1 {{ font-size: 15pt; }}
   h2 {{ font-size: 10.5pt; margin: .55rem 0 .2rem; }}
-  h3 {{ margin: .6rem 0 .1rem; }}
+  h3 {{ font-size: 9.5pt; margin: .5rem 0 .1rem; }}
+  table, figcaption, .key {{ font-size: 8.5pt; }}
   ul, ol {{ padding-left: 1.2rem; }}
   p, ul, ol, dl {{ margin: .2rem 0; }}
   th, td {{ padding: .04rem .4rem .04rem 0; }}

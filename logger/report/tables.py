@@ -1,11 +1,14 @@
 """Build tables and lists of facts for a page. Law: pure; an empty fact says NOT RECORDED, in letters that stand out."""
 
+import re
 from collections.abc import Iterable, Sequence
 from xml.etree.ElementTree import Element
 
 from logger.report.markup import element
 
 NOT_RECORDED = "NOT RECORDED"
+_TIME = re.compile(r"\d{4}-\d\d-\d\d \d\d:\d\d(:\d\d \S+)?", re.ASCII)
+"""A time as `LocalTime` shows it: its cell is not broken into lines."""
 
 
 def fact_list(facts: Iterable[tuple[str, str]], *, kind: str = "facts", hashes: Sequence[str] = ()) -> Element:
@@ -43,4 +46,7 @@ def missing() -> Element:
 
 def _cells(tag: str, row: Sequence[str], kinds: Sequence[str | None]) -> list[Element]:
     scope = "col" if tag == "th" else None
-    return [element(tag, text, class_=kind, scope=scope) for text, kind in zip(row, kinds, strict=True)]
+    return [
+        element(tag, text, class_=kind or ("time" if _TIME.fullmatch(text) else None), scope=scope)
+        for text, kind in zip(row, kinds, strict=True)
+    ]

@@ -48,7 +48,7 @@ ph = 4.6
 [vat.marrow.alarm.deadline]
 setpoint = 22
 """
-PERIOD_US = 10 * SECOND_US
+PERIOD_US, PER_HOUR = 20 * SECOND_US, 180
 
 
 def true_ph(hour: float) -> float:
@@ -70,8 +70,8 @@ def potential(ph: float, celsius: float, number: int) -> float:
 
 def indications(since_h: float, until_h: float) -> Iterator[Indication]:
     """Yield the readings of some hours; from 10.5 to 11 the probe hangs in the air, knocked out of its place."""
-    for number in range(round(since_h * 360), round(until_h * 360)):
-        hour, at_us = number / 360, BEGIN_US + number * PERIOD_US
+    for number in range(round(since_h * PER_HOUR), round(until_h * PER_HOUR)):
+        hour, at_us = number / PER_HOUR, BEGIN_US + number * PERIOD_US
         ph = 7.0 if 10.5 <= hour < 11 else true_ph(hour)
         yield Indication(
             probe="marrow-probe",
