@@ -365,8 +365,8 @@ def _reconsider(carry: Carry, words: str, *, now: Now) -> Carry:
 
 
 def _judge_target(vat: VatConfig, carry: Carry, check: Check, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
-    """Judge the target at the moment of a check."""
-    if vat.target is None:
+    """Judge the target at the moment of a check, unless the batch has ended."""
+    if vat.target is None or carry.batch.ended_at_us is not None:
         return carry, []
     against = [alarm.id for alarm in vat.alarms if alarm.kind.row.is_against_claim]
     return target.after_check(
