@@ -241,3 +241,12 @@ def test_a_name_that_means_none_or_several_batches_is_refused(store: Store) -> N
     with pytest.raises(RefusedError, match="there is no batch 'nix'"):
         batches.find(store, "nix")
     assert batches.find(store, BATCH[:8]).vat == VAT
+
+
+def test_an_entry_that_a_command_brings_is_in_the_record(store: Store) -> None:
+    ask(store, 0, note="started")
+    ask(store, 1, note='{"entry":"ingredient","fields":{"name":"salt","mass_kg":9.4}}', kind=CommandKind.BATCH)
+    ask(store, 2, note="no entry at all", kind=CommandKind.BATCH)
+    found = batches.find(store, VAT)
+    assert [each.content for each in found.ingredients] == [Ingredient(name="salt", mass_kg=9.4)]
+    assert len(found.entries) == 2
