@@ -1,4 +1,4 @@
-"""Keep the record of a batch: what went in, what was done and measured, how it ended.
+"""Keep the record of a batch, from its start to its end.
 
 Law: whatever is entered stays: a correction is a new entry beside the old one. What happens now goes to the watch too.
 """

@@ -8,7 +8,7 @@ not here: `store/batches.py` finds it by vat and time.
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from logger.model.batch import (
     Addition,
@@ -101,7 +101,8 @@ def compose(entries: Sequence[AnyEntry]) -> BatchRecord:
     standing = [*_standing(entries)]
     header = BatchHeader()
     for each in _of(standing, BatchHeader):
-        header = replace(header, **dict(filled_fields(each.content)))
+        said: dict[str, Any] = dict(filled_fields(each.content))
+        header = replace(header, **said)
     return BatchRecord(
         id=entries[0].batch,
         vat=entries[0].vat,

@@ -19,12 +19,14 @@ from logger.model import (
     AnyEntry,
     BatchContent,
     BatchEntry,
+    BatchState,
     CheckKind,
     Command,
     CommandKind,
     Mark,
     batch_figures,
     batch_id,
+    batch_text,
 )
 from logger.model.batch import Addition, BatchEnd, BatchStart, IndependentMeasurement, Measured, Remark
 from logger.model.batch_record import newest_version
@@ -34,6 +36,7 @@ from logger.store.tables import batch_entry
 from logger.units import SECOND_US
 
 ENDED_BY_NEXT = "ended by the start of the next batch"
+RESUMED = "entered when the store was begun anew; what was entered before is in the store that was set aside"
 AHEAD_US = 60 * SECOND_US
 """What is entered may seem to lie so far ahead: clocks differ."""
 
@@ -98,6 +101,16 @@ def _check_correction(entry: AnyEntry, known: Sequence[AnyEntry]) -> None:
         raise RefusedError("a withdrawn entry is entered anew, and no entry becomes one of another kind")
 
 
+def resume(connection: Connection, vat: str, batch: BatchState) -> None:
+    """Enter the start of a batch that a watch carries, unless it is there: its record before is in another store."""
+    if not batch.id or batch.started_at_us is None or open_batch_id(connection, vat) == batch.id:
+        return
+    times = {"at_us": batch.started_at_us, "happened_at_us": batch.started_at_us}
+    start = BatchEntry(entry=new_entry_id(), batch=batch.id, vat=vat, note=RESUMED, content=BatchStart(), **times)
+    with suppress(RefusedError):
+        add_entry(connection, start, None)
+
+
 def enter(connection: Connection, command: Command, number: int) -> None:
     """Enter what a command says of its vat in the record of the batch there; nothing if no batch is under way.
 
@@ -106,8 +119,9 @@ def enter(connection: Connection, command: Command, number: int) -> None:
     if connection.scalar(select(batch_entry.c.id).where(batch_entry.c.command == number).limit(1)) is not None:
         return  # from a commit that seemed to fail
     vat = _vat_of(command)
-    for entry in _said(command, open_batch_id(connection, vat)) if vat else ():
-        with suppress(RefusedError):
+    under_way = open_batch_id(connection, vat) if vat else None
+    with suppress(RefusedError):
+        for entry in _said(command, under_way) if vat else ():
             add_entry(connection, entry, number)
 
 
@@ -143,6 +157,8 @@ def _content(command: Command) -> BatchContent | None:
             return BatchEnd()
         case Command(kind=CommandKind.MARK, note=Mark.TOPPED_UP):
             return Addition(what="topped up", litres=command.litres)
+        case Command(kind=CommandKind.BATCH):
+            return batch_text.content_of(command.note)
         case Command(kind=CommandKind.NOTE):
             return Remark(text=command.note)
         case Command(kind=CommandKind.CHECK) if check is not None and check.kind is CheckKind.SPOT:
