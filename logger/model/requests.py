@@ -150,6 +150,8 @@ class CommandKind(StrEnum):
     BREAK_OFF = "break-off"
     """The work is over, and nobody said that the probe is back."""
     NOTE = "note"
+    BATCH = "batch"
+    """Enter something in the record of the batch; `note` holds it as `model/batch_text.py` says."""
     REHEARSE = "rehearse"
     """Begin a good-night test, to be acknowledged within `duration_s` (real seconds)."""
 
@@ -164,6 +166,8 @@ class Mark(StrEnum):
     """`Command.litres` says how much, if it is known."""
     STARTED = "started"
     """A batch was started; `Command.duration_s` says how long ago."""
+    ENDED = "ended"
+    """The batch has ended: its course is watched no more, what is asked of every vat goes on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

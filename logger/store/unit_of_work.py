@@ -12,14 +12,30 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import Connection, Engine, Insert, Table, bindparam, delete, event, func, insert, select, update
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Insert,
+    RowMapping,
+    Table,
+    bindparam,
+    delete,
+    event,
+    func,
+    insert,
+    select,
+    update,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError, StoreDamagedError
 from logger.model import (
     Answer,
+    AnyEntry,
+    BatchState,
     Calibration,
+    CareEntry,
     Carry,
     Check,
     Command,
@@ -29,9 +45,11 @@ from logger.model import (
     Event,
     Outcome,
 )
-from logger.store import parts, rows
+from logger.store import batch_writing, parts, rows
 from logger.store.tables import (
+    batch_entry,
     calibration,
+    care_entry,
     channel_delivery,
     check_reading,
     correction,
@@ -156,6 +174,11 @@ def _stat(path: Path) -> os.stat_result | None:
         raise StoreBusyError(f"The store {path} cannot be looked at ({error}): is its disk still there?") from error
 
 
+def _alone(row: RowMapping) -> dict[str, Any]:
+    """Return a row of another store without the number of a command, which only that store has."""
+    return {**row, "command": None} if "command" in row else {**row}
+
+
 class UnitOfWork:
     """One write transaction, open inside its `with` block. Every method may raise StoreBusyError: leave the block."""
 
@@ -276,13 +299,29 @@ class UnitOfWork:
         marks = [{"channel": channel, "event_id": event, "at_us": at} for (channel, event), at in taken.items()]
         self._insert_all(self._writer.insert_taken, marks)
 
-    def add_command(self, command: Command) -> int:
+    def add_command(self, command: Command, entries: Sequence[AnyEntry] | None = None) -> int:
         """Put a command into the inbox (its `id` and `seq` are not used); return its number.
 
-        Its calibration must have been added before, here or earlier. Raises RefusedError for text or numbers that
-        cannot be stored.
+        `entries`: what it is in the record of a batch; None: what `batch_writing.py` makes of it. Its calibration must
+        have been added before, here or earlier. Raises RefusedError for text or numbers that cannot be stored.
         """
-        return self._insert(inbox, rows.command_row(command))
+        number = self._insert(inbox, rows.command_row(command))
+        if entries is None:
+            batch_writing.enter(self._connection, command, number)
+        for entry in entries or ():
+            batch_writing.add_entry(self._connection, entry, number)
+        return number
+
+    def add_batch_entry(self, new: AnyEntry) -> AnyEntry:
+        """Store an entry of a batch's record that the watch need not hear of; return it with its number.
+
+        Raises RefusedError for one that the record as it stands cannot take, or that cannot be stored.
+        """
+        return batch_writing.add_entry(self._connection, new, None)
+
+    def add_care_entry(self, new: CareEntry) -> CareEntry:
+        """Store an entry of the care diary; return it with its number. Raises RefusedError as `add_calibration`."""
+        return replace(new, id=self._insert(care_entry, rows.care_entry_row(new)))
 
     def add_calibration(self, new: Calibration, *, accepted: bool = True) -> Calibration:
         """Store a calibration (its `id` is not used); return it with its number.
@@ -301,9 +340,16 @@ class UnitOfWork:
         return replace(new, id=self._insert(correction, rows.correction_row(new)))
 
     def copy_references(self, other: Connection) -> None:
-        """Copy the calibrations, checks and corrections of another store under their numbers into one without any."""
-        for table in (calibration, check_reading, correction):
-            self._insert_all(insert(table), [dict(row) for row in other.execute(select(table)).mappings()])
+        """Copy what another store knows beside its log under the same numbers into one without any.
+
+        That is calibrations, checks, corrections, the records of batches and the care diary; not the commands.
+        """
+        for table in (calibration, check_reading, correction, batch_entry, care_entry):
+            self._insert_all(insert(table), [_alone(row) for row in other.execute(select(table)).mappings()])
+
+    def resume_batch(self, vat: str, batch: BatchState) -> None:
+        """Enter the start of the batch that a watch carries, unless the store has it."""
+        batch_writing.resume(self._connection, vat, batch)
 
     def refer(self, electrode: ElectrodeState) -> None:
         """Store the calibration and checks that a watch carries under their numbers, unless they are there."""

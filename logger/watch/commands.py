@@ -22,6 +22,7 @@ from logger.measure.check_words import as_found, sentence, words_of
 from logger.model import (
     Acceptance,
     Answer,
+    BatchState,
     Calibration,
     Carry,
     Cause,
@@ -35,6 +36,8 @@ from logger.model import (
     Estimate,
     Mark,
     SuppressionState,
+    batch_id,
+    batch_text,
     figures,
     plain_text,
 )
@@ -138,8 +141,9 @@ def _apply(
         return _put_in_force(vat, probe, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
         return _apply_check(vat, carry, command, probe, seq=seq, now=now)
-    if command.kind is CommandKind.BREAK_OFF:
-        return _break_off(vat, carry, command, seq=seq, now=now)
+    if command.kind in (CommandKind.BREAK_OFF, CommandKind.BATCH):
+        apply = _break_off if command.kind is CommandKind.BREAK_OFF else _enter_in_batch
+        return apply(vat, carry, command, seq=seq, now=now)
     if (
         command.kind is CommandKind.LEAVE
         and carry.suppression.attended_until_us is None
@@ -160,6 +164,18 @@ def _apply(
     if command.kind is CommandKind.MARK:
         return _note_mark(vat, after, command, now=now), entries, answer
     return _note_work(vat, after, command, now=now), entries, answer
+
+
+def _enter_in_batch(
+    vat: VatConfig, carry: Carry, command: Command, *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], str]:
+    """Journal what a command enters in the record of the batch, which has it whole."""
+    words = batch_text.words_of(batch_text.content_of(command.note))
+    if carry.batch.started_us is None:
+        raise RefusedError(f"no batch is under way in {vat.id}: mark it started first")
+    text = plain_text.shown(words, figures.LONGEST_TEXT)
+    entry = replace(_entry(vat, Cause.NOTED, text, seq=seq, now=now), by=command.by)
+    return carry, [entry], "entered in the record of the batch"
 
 
 def _is_probe_back(command: Command) -> bool:
@@ -198,12 +214,21 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
         ago_us = round((command.duration_s or 0.0) * SECOND_US)
         return replace(
             carry,
-            batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
+            batch=replace(
+                carry.batch,
+                started_us=now.elapsed_us - ago_us,
+                started_at_us=now.at_us - ago_us,
+                id=batch_id(vat.id, command.at_us),
+                ended_at_us=None,
+            ),
             electrode=_of_new_batch(carry.electrode),
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
             trust=trust_events.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
         )
+    if what is Mark.ENDED:
+        ended = BatchState(progress=carry.batch.progress, ended_at_us=now.at_us)
+        return replace(carry, batch=ended, windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us))
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
     before = carry.windows.trends
     after = trend.after_topping_up(before) if what is Mark.TOPPED_UP else trend.after_stirring(before, vat)
@@ -354,8 +379,8 @@ def _reconsider(carry: Carry, words: str, *, now: Now) -> Carry:
 
 
 def _judge_target(vat: VatConfig, carry: Carry, check: Check, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
-    """Judge the target at the moment of a check."""
-    if vat.target is None:
+    """Judge the target at the moment of a check, unless the batch has ended."""
+    if vat.target is None or carry.batch.ended_at_us is not None:
         return carry, []
     against = [alarm.id for alarm in vat.alarms if alarm.kind.row.is_against_claim]
     return target.after_check(
