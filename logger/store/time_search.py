@@ -127,9 +127,11 @@ def probes(store: Store) -> list[str]:
 
 
 def _ends(connection: Connection, probe: str) -> list[_Place]:
-    m = measurement.c
-    first, last = connection.execute(select(func.min(m.seq), func.max(m.seq)).where(m.probe == probe)).one()
-    return [] if first is None else _places(connection, probe, [first, last])
+    numbers = select(measurement.c.seq).where(measurement.c.probe == probe).limit(1)
+    first, last = (numbers.order_by(order) for order in (measurement.c.seq, measurement.c.seq.desc()))
+    # One by one: SQLite reads every record where it is asked for both ends at once.
+    found = [connection.scalar(end) for end in (first, last)]
+    return _places(connection, probe, [seq for seq in found if seq is not None])
 
 
 def _places(connection: Connection, probe: str, numbers: Sequence[int]) -> list[_Place]:

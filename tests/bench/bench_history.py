@@ -89,4 +89,4 @@ def extend(path: Path, done: int, length: int) -> None:
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         runs = [(number, START_US, 0, "0", "") for number in range(1 + done // RUN_EACH, 2 + length // RUN_EACH)]
         connection.executemany("INSERT OR IGNORE INTO run VALUES (?, ?, ?, ?, ?)", runs)
-        connection.execute(f"INSERT INTO measurement ({', '.join(names)}) {made}")  # noqa: S608 - as above
+        connection.execute(f"INSERT INTO measurement ({', '.join(names)}) {made}")
