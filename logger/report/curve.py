@@ -3,8 +3,11 @@
 Law: frozen; nothing here depends on how it is drawn. `reduction.py` makes it of records, `night.py` of a store.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from enum import StrEnum
+
+_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,38 @@ class AlarmMark:
     at_us: int
     alarm: str
     what: str
+
+
+class MomentKind(StrEnum):
+    """What happened at a moment that a picture numbers."""
+
+    CLAIM = "claim"
+    WITHDRAWN = "claim withdrawn"
+    CALIBRATION = "calibration"
+    CHECK = "check"
+    MARK = "mark"
+    NOTE = "note"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveMoment:
+    """Something that people did or that was claimed, at a UTC time (microseconds)."""
+
+    at_us: int
+    kind: MomentKind
+    what: str
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CurveForecast:
+    """What was forecast at a moment: when pH comes to a limit, between which times; None: not known."""
+
+    made_us: int
+    ph: float
+    low_us: int | None
+    middle_us: int | None
+    high_us: int | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +114,17 @@ class CurveFrame:
     ph_setpoints: tuple[Setpoint, ...] = ()
     temperature_setpoints: tuple[Setpoint, ...] = ()
     alarms: tuple[AlarmMark, ...] = ()
+    moments: tuple[CurveMoment, ...] = ()
+    """Oldest first; pictures number them in this order."""
+    checks: tuple[CurvePoint, ...] = ()
+    """What other instruments read in the vat."""
+    forecasts: tuple[CurveForecast, ...] = ()
+    deadline_us: int | None = None
+
+    @property
+    def letters(self) -> Mapping[str, str]:
+        """Return the letter of each alarm, in the order in which they came first."""
+        return dict(zip(dict.fromkeys(mark.alarm for mark in self.alarms), _LETTERS, strict=False))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -17,9 +17,10 @@ from zoneinfo import ZoneInfo
 from logger.alarm import digest, quiet_hours
 from logger.alarm.lifecycle import Now
 from logger.config import Config, PeopleConfig, ProbeConfig, Signal, VatConfig
-from logger.model import Carry, Cause, Entry
+from logger.measure.windows import COVERAGE
+from logger.model import Carry, Cause, Check, CheckKind, Entry
 from logger.mqtt.event import event_id
-from logger.report.curve import AlarmMark, Curve, CurveFrame, Setpoint
+from logger.report.curve import AlarmMark, Curve, CurveFrame, CurveMoment, CurvePoint, MomentKind, Setpoint
 from logger.report.reduction import reduce
 from logger.store import Store, history, queries
 from logger.store.queries import Sent
@@ -32,7 +33,14 @@ MOST_ENTRIES = 100_000
 WAYS = {"broker": "mqtt", "hook": "hook", "push": "push"}
 """The ways out, and where each is configured."""
 _CLAIMS = (Cause.MEASURED_AT_TARGET,)
-_DONE = (Cause.MARKED, Cause.ATTENDED, Cause.CALIBRATED, Cause.CHECKED, Cause.NOTED)
+_DONE = {
+    Cause.MARKED: MomentKind.MARK,
+    Cause.ATTENDED: MomentKind.MARK,
+    Cause.CALIBRATED: MomentKind.CALIBRATION,
+    Cause.CHECKED: MomentKind.CHECK,
+    Cause.NOTED: MomentKind.NOTE,
+}
+"""What people do, and as what a picture numbers it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,6 +99,7 @@ def night_of(people: PeopleConfig, *, at_us: int, evening: date | None = None) -
 def curve_of(config: Config, store: Store, vat: VatConfig, *, since_us: int, until_us: int, probe: str = "") -> Curve:
     """Return the curve of a span of a vat; `probe`: of another probe than the vat's present one."""
     configured = {one.id: one for one in config.probes}.get(probe or vat.probe, ProbeConfig(id=probe, port=""))
+    entries = entries_of(store, vat.id, since_us=since_us, until_us=until_us)
     frame = CurveFrame(
         vat=vat.id,
         name=vat.name,
@@ -101,7 +110,9 @@ def curve_of(config: Config, store: Store, vat: VatConfig, *, since_us: int, unt
         max_gap_s=configured.limits.max_gap_s,
         ph_setpoints=tuple(_ph_setpoints(vat)),
         temperature_setpoints=tuple(_setpoints(vat, Signal.TEMPERATURE)),
-        alarms=tuple(_marks(entries_of(store, vat.id, since_us=since_us, until_us=until_us))),
+        alarms=tuple(_marks(entries)),
+        moments=tuple(moments_of(vat, entries)),
+        checks=tuple(_readings(queries.checks(store, configured.id), vat.id, since_us, until_us)),
     )
     pieces = history.between(store, vat=vat.id, probe=configured.id, since_at_us=since_us, until_at_us=until_us)
     return reduce(frame, pieces)
@@ -145,6 +156,23 @@ def _marks(entries: Iterable[Entry]) -> Iterator[AlarmMark]:
     for entry in entries:
         if entry.alarm and (entry.annunciates or entry.held or entry.cause is Cause.RETURNED):
             yield AlarmMark(entry.at_us, entry.alarm, entry.cause.value)
+
+
+def moments_of(vat: VatConfig, entries: Iterable[Entry]) -> Iterator[CurveMoment]:
+    """Yield what people did and what was claimed, as a picture numbers it."""
+    targets = {alarm.id for alarm in vat.alarms if alarm.kind.is_of_target}
+    for entry in entries:
+        kind = MomentKind.CLAIM if entry.cause in _CLAIMS else _DONE.get(entry.cause)
+        kind = MomentKind.WITHDRAWN if _ends_claim(entry, targets) else kind
+        if kind is not None:
+            yield CurveMoment(at_us=entry.at_us, kind=kind, what=_event(entry).what, by=entry.by)
+
+
+def _readings(checks: Iterable[Check], vat: str, since_us: int, until_us: int) -> Iterator[CurvePoint]:
+    """Yield what other instruments read in the vat."""
+    for check in checks:
+        if check.kind is CheckKind.SPOT and check.vat == vat and since_us <= check.at_us < until_us:
+            yield CurvePoint(check.at_us, check.reference_ph, COVERAGE * check.u_reference_ph)
 
 
 def _event(entry: Entry) -> NightEvent:

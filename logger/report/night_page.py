@@ -31,13 +31,13 @@ class NightPage:
 
     def lines(self, night: Night, *, is_over: bool) -> Iterator[str]:
         """Yield the ten lines, folded."""
-        yield from wrap(f"{self._title(night.curve)}{'' if is_over else ', so far'}", self.width)
-        for label, texts in self._rows(night):
+        yield from wrap(f"{self.title(night.curve)}{'' if is_over else ', so far'}", self.width)
+        for label, texts in self.rows_of(night):
             yield from self.rows(label, texts)
 
     def about(self, curve: Curve) -> Iterator[str]:
         """Yield what is said above the picture of any span."""
-        yield from wrap(self._title(curve), self.width)
+        yield from wrap(self.title(curve), self.width)
         for label, texts in self.facts(curve):
             yield from self.rows(label, texts)
 
@@ -54,7 +54,8 @@ class NightPage:
             first = f"  {'' if number else label:<{LABEL}}"
             yield from wrap(text, self.width, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
 
-    def _rows(self, night: Night) -> Iterator[tuple[str, Sequence[str]]]:
+    def rows_of(self, night: Night) -> Iterator[tuple[str, Sequence[str]]]:
+        """Yield what is said of a night, each label with its texts."""
         curve = night.curve
         yield "Claims", [*map(self._happened, night.claims)] or ["none made, none withdrawn"]
         yield "Believed", [*self.believed(curve)]
@@ -128,7 +129,8 @@ class NightPage:
     def _happened(self, event: NightEvent) -> str:
         return f"{self._time(event.at_us)} {event.what.rstrip('.')}{_by(event.by)}"
 
-    def _title(self, curve: Curve) -> str:
+    def title(self, curve: Curve) -> str:
+        """Return of which vat and span this is."""
         frame = curve.frame
         return f"{frame.name}, {self._day(frame.since_us)} to {self._day(frame.until_us)}"
 

@@ -7,15 +7,15 @@ plotext draws the canvas: of those that are kept up it needs nothing beside itse
 takes a size and ticks of ours, so that the rows below stand under their hours. It has one figure for the whole process.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import timedelta
 from textwrap import wrap
 
 import plotext
 
 from logger.measure.windows import COVERAGE
-from logger.report.curve import AlarmMark, Curve, CurveLine, CurvePoint
+from logger.report import scale
+from logger.report.curve import Curve, CurveLine, CurvePoint
 from logger.report.local_time import LocalTime
 from logger.units import SECOND_US
 
@@ -24,11 +24,6 @@ MARGIN = 7
 """Columns before the canvas: a label of six, and the axis."""
 SHORTEST = 30
 """Columns of the narrowest picture that says something."""
-LEAST_PH, LEAST_C = 0.2, 1.0
-"""No axis shows less than this: else noise fills the picture. Common practice, no source."""
-_STEPS_MIN = (1, 2, 5, 10, 15, 30, 60, 120, 180, 240, 360, 720, 1440, 2880, 7200, 14400, 43200, 86400)
-_DAY_MIN = 1440
-_LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 _TO_ASCII = str.maketrans("─│┌┐└┘┤├┬┴┼", "-|+++++++++")
 
 
@@ -58,8 +53,8 @@ class _Axis:
 
 def lines(curve: Curve, style: PlotStyle) -> Iterator[str]:
     """Yield the picture, line by line."""
-    ph = _Axis(line=curve.ph, rows=PH_ROWS, least=LEAST_PH, title="pH")
-    warmth = _Axis(line=curve.temperature, rows=TEMPERATURE_ROWS, least=LEAST_C, title="Celsius")
+    ph = _Axis(line=curve.ph, rows=PH_ROWS, least=scale.LEAST_PH, title="pH")
+    warmth = _Axis(line=curve.temperature, rows=TEMPERATURE_ROWS, least=scale.LEAST_C, title="Celsius")
     yield from _canvas(curve, ph, style)
     yield _strip("alarms", _alarm_letters(curve, style))
     yield _strip("belief", _belief_row(curve, style))
@@ -70,7 +65,7 @@ def lines(curve: Curve, style: PlotStyle) -> Iterator[str]:
 
 
 def _canvas(curve: Curve, axis: _Axis, style: PlotStyle) -> Iterator[str]:
-    low, high = _range(axis)
+    low, high = scale.ends(axis.line, axis.least)
     figure = _figure(style, axis.rows)
     figure.ruler("x").lim(curve.frame.since_us / SECOND_US, curve.frame.until_us / SECOND_US)
     figure.ruler("y").lim(low, high)
@@ -118,18 +113,6 @@ def _draw(
         figure.draw(signal.lines() if joined else signal)
 
 
-def _range(axis: _Axis) -> tuple[float, float]:
-    """Return what the axis shows: all points with their band, and limits that do not make them small."""
-    ends = [point.value + sign * point.expanded_u for point in axis.line.points for sign in (-1, 1)]
-    limits = [one.value for one in axis.line.setpoints]
-    low, high = (min(ends), max(ends)) if ends else (min(limits, default=0.0), max(limits, default=0.0))
-    room = max(high - low, axis.least)
-    near = [value for value in limits if low - room / 2 <= value <= high + room / 2]
-    low, high = min([low, *near]), max([high, *near])
-    lack = max(0.0, axis.least - (high - low)) / 2
-    return low - lack, high + lack
-
-
 def _y_ticks(axis: _Axis, low: float, high: float) -> list[float]:
     """Return the ends of an axis and the limits on it; of two that would stand in one row the first."""
     chosen: list[float] = []
@@ -152,17 +135,13 @@ def _strip(label: str, cells: str) -> str:
 def _alarm_letters(curve: Curve, style: PlotStyle) -> str:
     """Return the row of alarms: a capital where one came, its small letter where it returned, + where several did."""
     cells = [" "] * style.columns
-    letters = _letters(curve.frame.alarms)
+    letters = curve.frame.letters
     for mark in curve.frame.alarms:
         letter = letters.get(mark.alarm, "?")
         shown = letter.lower() if mark.what == "returned" else letter
         at = _column(curve, mark.at_us, style)
         cells[at] = shown if cells[at] in (" ", shown) else "+"
     return "".join(cells)
-
-
-def _letters(marks: Sequence[AlarmMark]) -> dict[str, str]:
-    return dict(zip(dict.fromkeys(mark.alarm for mark in marks), _LETTERS, strict=False))
 
 
 def _belief_row(curve: Curve, style: PlotStyle) -> str:
@@ -177,27 +156,13 @@ def _belief_row(curve: Curve, style: PlotStyle) -> str:
 def _ticks_row(curve: Curve, style: PlotStyle) -> str:
     """Return the hours below the canvas, each beginning under its moment."""
     cells = [" "] * (style.columns + MARGIN)
-    for at_us, label in _ticks(curve, style):
+    most = style.columns // 8
+    for at_us, label in scale.times(curve.frame, style.clock, most=most):
         at = MARGIN + _column(curve, at_us, style)
-        if at + len(label) <= style.width and set(cells[max(0, at - 1) : at + len(label)]) <= {" "}:
-            cells[at : at + len(label)] = label
+        shown = f"|{label}"
+        if at + len(shown) <= style.width and set(cells[max(0, at - 1) : at + len(shown)]) <= {" "}:
+            cells[at : at + len(shown)] = shown
     return "".join(cells).rstrip()
-
-
-def _ticks(curve: Curve, style: PlotStyle) -> Iterator[tuple[int, str]]:
-    """Yield whole hours (or minutes, or days) by the clock of the people, as many as there is room for."""
-    since_us, until_us = curve.frame.since_us, curve.frame.until_us
-    span_min, most = (until_us - since_us) / (60 * SECOND_US), max(1, style.columns // 8)
-    step = next((step for step in _STEPS_MIN if span_min / step <= most), _STEPS_MIN[-1])
-    moment = style.clock.moment(since_us)
-    midnight = moment.replace(hour=0, minute=0, second=0)
-    is_long = span_min > _DAY_MIN
-    at = midnight
-    while (at_us := round(at.timestamp()) * SECOND_US) < until_us:
-        if at_us >= since_us:
-            is_day = step >= _DAY_MIN or (is_long and not at.hour and not at.minute)
-            yield at_us, f"|{at:{'%d %b' if is_day else '%H:%M'}}"
-        at = at + timedelta(minutes=step)
 
 
 def _legend(curve: Curve, style: PlotStyle) -> Iterator[str]:
@@ -208,6 +173,6 @@ def _legend(curve: Curve, style: PlotStyle) -> Iterator[str]:
     limits = [f"{one.name} {one.value:g}" for one in (*curve.ph.setpoints, *curve.temperature.setpoints)]
     if limits:
         yield f"Limits: {', '.join(limits)}."
-    letters = _letters(curve.frame.alarms)
+    letters = curve.frame.letters
     if letters:
         yield f"Alarms: {', '.join(f'{letter} {name}' for name, letter in letters.items())} (small letter: over)."

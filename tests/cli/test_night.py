@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pexpect
 import pytest
@@ -43,6 +44,20 @@ def test_a_night_is_told_and_drawn(house: House) -> None:
     words_only = house.do("night", "marrow", *EVENING, "--no-plot", "--utc")
     assert "|20:00" not in words_only.stdout
     assert "2024-11-24 17:00 UTC to 2024-11-25 07:00 UTC" in words_only.stdout
+
+
+def test_a_night_is_written_as_a_page(house: House, tmp_path: Path) -> None:
+    page = tmp_path / "night.html"
+    told = house.do("night", *EVENING, "--html", str(page))
+    assert (told.exit_code, told.stderr) == (0, "")
+    markup = page.read_text()
+    assert "Marrow, 2024-11-24 18:00 CET to 2024-11-25 08:00 CET" in markup
+    assert "720 of 720 readings (100 %)" in markup
+    assert "pH alone does not make food safe" in markup
+    assert markup.count("<svg") == 2
+    assert list(tmp_path.iterdir()) == [page]
+    refused = house.do("night", *EVENING, "--html", str(tmp_path / "absent" / "night.html"))
+    assert (refused.exit_code, "choose another file" in refused.stderr) == (1, True)
 
 
 def test_scripts_get_the_same_facts(house: House) -> None:
