@@ -108,6 +108,8 @@ def apply_mark(
     entry = replace(vat_entry(vat, command, Cause.MARKED, seq=seq, now=now), text=_mark_text(what, command))
     if what is Mark.STARTED:
         return _restart_trend_delays(vat, alarms), [entry], "what counts from a start counts from there"
+    if what is Mark.ENDED:
+        return _restart_trend_delays(vat, alarms), [entry], "what counts from a start counts no more"
     if what is Mark.PROBE_IN:
         states, lifted = end_suppressions(vat, alarms, seq=seq, now=now, unsettled_until_us=unsettled_until_us)
         return states, [entry, *lifted], WATCHED_AGAIN

@@ -61,7 +61,9 @@ def mark(  # noqa: PLR0913, PLR0917 - one parameter for each option
     stirred    For a limited time the alarms of change (rate-of-change,
                rise) are paused.
     topped-up  The same; and the lowest pH moves by the step that it made.
-    started    A batch begins; its deadlines count from there.
+    started    A batch begins; its deadlines count from there. Its record
+               begins too, see `vatvigil batch`.
+    ended      The batch has ended; its course is watched no more.
     """  # noqa: D301 - click's mark of a paragraph as it stands
     _check(what, minutes=minutes, litres=litres, hours_ago=hours_ago)
     config = load_config(config_path)

@@ -7,7 +7,16 @@ is NaN in a column, None in a scalar; never a number that looks like one.
 
 from logger.config import Health
 from logger.model.alarms import AlarmState, Cause, Entry, Event, State
+from logger.model.batch import (
+    BatchContent,
+    BatchEntry,
+    BatchEntryKind,
+    Disposition,
+    batch_id,
+)
+from logger.model.batch_record import AnyEntry, BatchRecord, FieldChange
 from logger.model.belief import LEADING, Belief, BeliefSince
+from logger.model.care import CareEntry, CareKind
 from logger.model.claims import (
     PREMISES,
     Claim,
@@ -58,14 +67,21 @@ __all__ = [
     "Account",
     "AlarmState",
     "Answer",
+    "AnyEntry",
+    "BatchContent",
     "BatchEnded",
+    "BatchEntry",
+    "BatchEntryKind",
     "BatchOutlook",
+    "BatchRecord",
     "BatchState",
     "Belief",
     "BeliefSince",
     "Block",
     "Calibration",
     "CalibrationPoint",
+    "CareEntry",
+    "CareKind",
     "Carry",
     "Cause",
     "Check",
@@ -79,12 +95,14 @@ __all__ = [
     "DayCounters",
     "Deviation",
     "Digest",
+    "Disposition",
     "Doubt",
     "EarnedBy",
     "ElectrodeState",
     "Entry",
     "Estimate",
     "Event",
+    "FieldChange",
     "Finding",
     "Floats",
     "ForecastMade",
@@ -124,4 +142,5 @@ __all__ = [
     "WatchState",
     "WindowState",
     "WithdrawnClaim",
+    "batch_id",
 ]

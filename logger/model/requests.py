@@ -164,6 +164,8 @@ class Mark(StrEnum):
     """`Command.litres` says how much, if it is known."""
     STARTED = "started"
     """A batch was started; `Command.duration_s` says how long ago."""
+    ENDED = "ended"
+    """The batch has ended: its course is watched no more, what is asked of every vat goes on."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

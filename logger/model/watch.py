@@ -59,6 +59,10 @@ class BatchState:
     """Watch time at which the batch was started; None: nobody said."""
     started_at_us: int | None = None
     """UTC of it."""
+    id: str = ""
+    """Identity of its record (`model/batch.py`); empty: none is under way, or it began before records were kept."""
+    ended_at_us: int | None = None
+    """UTC at which the batch before ended; None: one is under way, or nobody said."""
     progress: TargetProgress = field(default_factory=TargetProgress)
 
 

@@ -184,7 +184,7 @@ def _acknowledgement(plain: Command, name: str, occurrence: int, *, vats: Sequen
 
 def _duration_s(form: MarkForm) -> float | None:
     """Return how long a mark holds, or of a start how long ago it was."""
-    if form.minutes is not None and form.mark in (Mark.PROBE_IN, Mark.STARTED):
+    if form.minutes is not None and form.mark in (Mark.PROBE_IN, Mark.STARTED, Mark.ENDED):
         raise _RefusedPayloadError(f"'minutes' does not go with {form.mark}: it has no end to set")
     if form.hours_ago is not None and form.mark is not Mark.STARTED:
         raise _RefusedPayloadError(f"'hours_ago' goes with {Mark.STARTED}, not with {form.mark}")

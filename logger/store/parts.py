@@ -26,7 +26,7 @@ from logger.model import (
 
 PARTS: Mapping[str, tuple[Any, int]] = {
     "alarms": (Mapping[str, AlarmState], 2),
-    "batch": (BatchState, 3),
+    "batch": (BatchState, 4),
     "electrode": (ElectrodeState, 3),
     "suppression": (SuppressionState, 1),
     "reported": (ReportedState, 2),
@@ -76,6 +76,11 @@ def _batch_2(batch: Part) -> Part:
     return {**batch, "progress": {**kept, **begun, "withdrawn": withdrawn}}
 
 
+def _batch_3(batch: Part) -> Part:
+    """Identity of its record: not known here; that of the newest start in the store is meant."""
+    return {**batch, "id": "", "ended_at_us": None}
+
+
 def _electrode_2(electrode: Part) -> Part:
     """Leave out the drift: the estimate is begun anew from the checks (`measure/estimate.py`)."""
     return {**{name: value for name, value in electrode.items() if name != "drift"}, "estimate": None}
@@ -110,7 +115,7 @@ def _windows_1(windows: Part) -> Part:
 _UNKNOWN = {"elapsed_us": None}
 STEPS: Mapping[str, Mapping[int, Step]] = {
     "alarms": {1: _alarms_1},
-    "batch": {1: _batch_1, 2: _batch_2},
+    "batch": {1: _batch_1, 2: _batch_2, 3: _batch_3},
     "electrode": {1: _electrode_1, 2: _electrode_2},
     "reported": {1: _reported_1},
     "windows": {1: _windows_1},

@@ -15,7 +15,24 @@ from numpy.typing import NDArray
 from sqlalchemy import RowMapping
 
 from logger.errors import RefusedError
-from logger.model import Answer, Calibration, Check, Columns, Command, Correction, Entry, Event, Floats, Outcome
+from logger.model import (
+    Answer,
+    AnyEntry,
+    BatchContent,
+    BatchEntry,
+    BatchEntryKind,
+    Calibration,
+    CareEntry,
+    Check,
+    Columns,
+    Command,
+    Correction,
+    Entry,
+    Event,
+    Floats,
+    Outcome,
+)
+from logger.model.batch import CONTENT_TYPES, Remark
 from logger.store.tables import REFERENCES
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
@@ -149,7 +166,42 @@ def read_correction(row: RowMapping) -> Correction:
     return msgspec.convert({**values, "deviations": msgspec.json.decode(row["deviations"])}, Correction)
 
 
-def _storable(thing: Command | Calibration | Check | Correction) -> dict[str, Any]:
+def batch_entry_row(entry: AnyEntry, command: int | None) -> dict[str, Any]:
+    """Return the row of an entry not numbered yet. Raises RefusedError for what cannot be kept."""
+    said = {name: value for name, value in _storable(entry.content).items() if value not in (None, "")}
+    kept = ("entry", "batch", "vat", "at_us", "happened_at_us", "by", "note", "corrects", "is_withdrawal")
+    row = {name: value for name, value in _storable(replace(entry, content=Remark())).items() if name in kept}
+    return {**row, "kind": entry.kind.value, "content": msgspec.json.encode(said).decode(), "command": command}
+
+
+def read_batch_entry(row: RowMapping) -> AnyEntry:
+    """Return the entry of a row, with what became of its command. Fields that are not known here are left out."""
+    kind = BatchEntryKind(row["kind"])
+    said = msgspec.json.decode(row["content"], type=dict[str, Any])
+    named = ("id", "entry", "batch", "vat", "at_us", "happened_at_us", "by", "note", "corrects", "is_withdrawal")
+    return BatchEntry(
+        **{name: row[name] for name in named},
+        content=msgspec.convert(said, CONTENT_TYPES[kind]),
+        record=row["consumed_seq"],
+        refusal=(row["answer"] or "") if row["applied"] is False else "",
+    )
+
+
+def care_entry_row(entry: CareEntry) -> dict[str, Any]:
+    """Return the row of an entry not numbered yet. Raises RefusedError for what cannot be kept."""
+    row = _storable(entry)
+    del row["id"]
+    return row
+
+
+def read_care_entry(row: RowMapping) -> CareEntry:
+    """Return the entry of a row of the care diary."""
+    return msgspec.convert({name: row[name] for name in CareEntry.__slots__}, CareEntry)
+
+
+def _storable(
+    thing: Command | Calibration | Check | Correction | AnyEntry | BatchContent | CareEntry,
+) -> dict[str, Any]:
     row = {field.name: getattr(thing, field.name) for field in fields(thing)}
     for name, value in row.items():
         if reason := _unstorable(value):

@@ -15,7 +15,7 @@ from logger.errors import StoreError
 from logger.store import tables
 from logger.store.backup import copy_sqlite
 
-HEAD = "0005"
+HEAD = "0006"
 """Revision that this code reads and writes; the newest file in `migrations/versions` has it."""
 
 VERSION_TABLE = "store_revision"

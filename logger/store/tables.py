@@ -208,6 +208,42 @@ class _InboxColumns(TypedColumns):
     answer: Named[str | None] = Column(Text)
 
 
+class _BatchEntryColumns(TypedColumns):
+    id: Named[int] = Column(_BIG_ID, primary_key=True)
+    entry: Named[str] = Column(Text, unique=True, comment="identity, the same in every store")
+    batch: Named[str] = Column(Text, index=True, comment="identity of the batch, the same in every store")
+    vat: Named[str] = Column(Text)
+    kind: Named[str] = Column(Text)
+    at_us: Named[int] = Column(BigInteger, comment=AT + ": when it was entered")
+    happened_at_us: Named[int] = Column(BigInteger, comment=AT + ": when it happened")
+    by: Named[str] = Column(Text)
+    note: Named[str] = Column(Text)
+    content: Named[str] = Column(Text, comment="JSON: the fields of its kind")
+    corrects: Named[str] = Column(Text, comment="entry in whose place it stands; empty: none")
+    is_withdrawal: Named[bool] = Column(Boolean, comment="it takes that entry back")
+    command: Named[int | None] = Column(
+        BigInteger, ForeignKey("inbox.id"), index=True, comment="by which the watch heard of it; NULL: it need not"
+    )
+
+
+class _CareEntryColumns(TypedColumns):
+    id: Named[int] = Column(_BIG_ID, primary_key=True)
+    entry: Named[str] = Column(Text, unique=True, comment="identity, the same in every store")
+    probe: Named[str] = Column(Text, index=True)
+    kind: Named[str] = Column(Text)
+    at_us: Named[int] = Column(BigInteger, comment=AT + ": when it was entered")
+    happened_at_us: Named[int] = Column(BigInteger, comment=AT + ": when it happened")
+    by: Named[str] = Column(Text)
+    note: Named[str] = Column(Text)
+    electrode: Named[str] = Column(Text, comment="serial number")
+    using: Named[str] = Column(Text, comment="storage solution or cleaner")
+    buffer: Named[str] = Column(Text)
+    lot: Named[str] = Column(Text)
+    expires_at_us: Named[int | None] = Column(BigInteger, comment=AT + "; NULL: nobody said")
+    corrects: Named[str] = Column(Text, comment="entry in whose place it stands; empty: none")
+    is_withdrawal: Named[bool] = Column(Boolean, comment="it takes that entry back")
+
+
 meta = Table("meta", metadata, _MetaColumns)
 run = Table("run", metadata, _RunColumns)
 calibration = Table("calibration", metadata, _CalibrationColumns)
@@ -228,6 +264,8 @@ journal = Table("journal", metadata, _JournalColumns)
 outbox = Table("outbox", metadata, _OutboxColumns)
 channel_delivery = Table("channel_delivery", metadata, _ChannelDeliveryColumns)
 inbox = Table("inbox", metadata, _InboxColumns)
+batch_entry = Table("batch_entry", metadata, _BatchEntryColumns)
+care_entry = Table("care_entry", metadata, _CareEntryColumns)
 
 # Partial: they hold only what still waits, so they stay small for ever.
 _UNSENT, _PENDING = text("delivered_at_us IS NULL"), text("consumed_seq IS NULL")

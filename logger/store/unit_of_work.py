@@ -19,7 +19,9 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from logger.errors import StoreBusyError, StoreDamagedError
 from logger.model import (
     Answer,
+    AnyEntry,
     Calibration,
+    CareEntry,
     Carry,
     Check,
     Command,
@@ -29,9 +31,10 @@ from logger.model import (
     Event,
     Outcome,
 )
-from logger.store import parts, rows
+from logger.store import batch_writing, parts, rows
 from logger.store.tables import (
     calibration,
+    care_entry,
     channel_delivery,
     check_reading,
     correction,
@@ -234,13 +237,29 @@ class UnitOfWork:
         marks = [{"channel": channel, "event_id": event, "at_us": at} for (channel, event), at in taken.items()]
         self._insert_all(self._writer.insert_taken, marks)
 
-    def add_command(self, command: Command) -> int:
+    def add_command(self, command: Command, entries: Sequence[AnyEntry] | None = None) -> int:
         """Put a command into the inbox (its `id` and `seq` are not used); return its number.
 
-        Its calibration must have been added before, here or earlier. Raises RefusedError for text or numbers that
-        cannot be stored.
+        `entries`: what it is in the record of a batch; None: what `batch_writing.py` makes of it. Its calibration must
+        have been added before, here or earlier. Raises RefusedError for text or numbers that cannot be stored.
         """
-        return self._insert(inbox, rows.command_row(command))
+        number = self._insert(inbox, rows.command_row(command))
+        if entries is None:
+            batch_writing.enter(self._connection, command, number)
+        for entry in entries or ():
+            batch_writing.add_entry(self._connection, entry, number)
+        return number
+
+    def add_batch_entry(self, new: AnyEntry) -> AnyEntry:
+        """Store an entry of a batch's record that the watch need not hear of; return it with its number.
+
+        Raises RefusedError for one that the record as it stands cannot take, or that cannot be stored.
+        """
+        return batch_writing.add_entry(self._connection, new, None)
+
+    def add_care_entry(self, new: CareEntry) -> CareEntry:
+        """Store an entry of the care diary; return it with its number. Raises RefusedError as `add_calibration`."""
+        return replace(new, id=self._insert(care_entry, rows.care_entry_row(new)))
 
     def add_calibration(self, new: Calibration, *, accepted: bool = True) -> Calibration:
         """Store a calibration (its `id` is not used); return it with its number.

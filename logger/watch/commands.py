@@ -22,6 +22,7 @@ from logger.measure.check_words import as_found, sentence, words_of
 from logger.model import (
     Acceptance,
     Answer,
+    BatchState,
     Calibration,
     Carry,
     Cause,
@@ -35,6 +36,7 @@ from logger.model import (
     Estimate,
     Mark,
     SuppressionState,
+    batch_id,
     figures,
     plain_text,
 )
@@ -198,12 +200,21 @@ def _note_mark(vat: VatConfig, carry: Carry, command: Command, *, now: Now) -> C
         ago_us = round((command.duration_s or 0.0) * SECOND_US)
         return replace(
             carry,
-            batch=replace(carry.batch, started_us=now.elapsed_us - ago_us, started_at_us=now.at_us - ago_us),
+            batch=replace(
+                carry.batch,
+                started_us=now.elapsed_us - ago_us,
+                started_at_us=now.at_us - ago_us,
+                id=batch_id(vat.id, command.at_us),
+                ended_at_us=None,
+            ),
             electrode=_of_new_batch(carry.electrode),
             suppression=replace(carry.suppression, unsettled_us=None),
             windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us),
             trust=trust_events.earn(carry.trust, EarnedBy.START, elapsed_us=now.elapsed_us, at_us=now.at_us),
         )
+    if what is Mark.ENDED:
+        ended = BatchState(progress=carry.batch.progress, ended_at_us=now.at_us)
+        return replace(carry, batch=ended, windows=replace(carry.windows, trends={}, fresh_us=now.elapsed_us))
     carry = replace(carry, suppression=_extend_unsettled(vat, carry.suppression, command, now=now))
     before = carry.windows.trends
     after = trend.after_topping_up(before) if what is Mark.TOPPED_UP else trend.after_stirring(before, vat)
