@@ -10,9 +10,12 @@ from datetime import datetime
 from functools import partial
 from importlib import resources
 
-from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescape
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
@@ -20,25 +23,31 @@ from starlette.types import ASGIApp
 
 from logger.config import VatConfig
 from logger.errors import StoreError
+from logger.model import BatchRecord, plain_text
 from logger.page import views
+from logger.page.batch_view import batch_view
 from logger.page.curves import Curves
 from logger.page.guard import Guard
 from logger.page.source import Look, Source
 from logger.report.curve import Curve
+from logger.report.figure import figure
 from logger.report.local_time import LocalTime
+from logger.report.markup import LONGEST, written
 from logger.report.night import curve_of
 from logger.report.night_page import NightPage
 from logger.report.overview import VatStatus
-from logger.store import Store, queries
+from logger.report.page_style import STYLE
+from logger.store import Store, batches, queries
 from logger.units import HOUR_US, SECOND_US
 
-ENTRIES = 40
+ENTRIES = 60
 """Of the journal on a page. Common practice, no source."""
 SPANS = {"12h": ("12 h", 12 * HOUR_US), "3d": ("3 days", 72 * HOUR_US)}
 BATCH = "batch"
 LONGEST_US = 366 * 24 * HOUR_US
 """A batch that nobody ended is shown from no longer ago."""
 _FILES = {"style.css": "text/css", "page.js": "text/javascript", "icon.svg": "image/svg+xml"}
+"""Beside the templates; the style of the figures, which reports have too, stands before our own."""
 
 
 def application(source: Source, *, caution: str, names: Iterable[str] = (), token: str = "") -> ASGIApp:
@@ -49,13 +58,24 @@ def application(source: Source, *, caution: str, names: Iterable[str] = (), toke
         Route("/vat/{vat}", page.one_vat, methods=["GET"]),
         *(Route(f"/{name}", partial(_file, name), methods=["GET"]) for name in _FILES),
     ]
-    app = Starlette(routes=routes, exception_handlers={404: page.not_found})
+    small = Middleware(GZipMiddleware)  # a telephone asks every 10 s
+    app = Starlette(routes=routes, middleware=[small], exception_handlers={404: page.not_found})
     return Guard(app, names=names, token=token)
 
 
 def _file(name: str, _request: Request) -> Response:
-    content = (resources.files(__package__ or "logger.page") / "web" / name).read_bytes()
-    return Response(content, media_type=_FILES[name])
+    content = (resources.files("logger.page") / "web" / name).read_text(encoding="utf-8")
+    return Response(STYLE + content if name == "style.css" else content, media_type=_FILES[name])
+
+
+def _plain(value: object) -> object:
+    """Return what is put into a page so that each of its lines shows all that it holds: no mark of direction turns it.
+
+    What a template or `report/markup.py` made is left as it is.
+    """
+    if not isinstance(value, str) or isinstance(value, Markup):
+        return value
+    return "\n".join(plain_text.shown(line, LONGEST) for line in value.split("\n"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +97,8 @@ class Page:
         self._clock = LocalTime.of(self._config.people)
         self._templates = Environment(
             loader=PackageLoader("logger.page", "web"),
-            autoescape=select_autoescape(default=True, default_for_string=True),
+            autoescape=True,
+            finalize=_plain,
             undefined=StrictUndefined,
             trim_blocks=True,
             lstrip_blocks=True,
@@ -103,7 +124,8 @@ class Page:
         status = next((one for one in (look.overview.vats if look.overview else ()) if one.vat == vat.id), None)
         span = self._span(request.query_params.get("span", ""), status)
         content = self._read(vat, span, status, look)
-        return self._shown("one_vat.html", look, vat=vat, shown=shown, spans=_links(span, status), span=span, **content)
+        links = _links(span, has_batch=status is not None and status.started is not None)
+        return self._shown("one_vat.html", look, vat=vat, shown=shown, spans=links, span=span, **content)
 
     def not_found(self, _request: Request, error: Exception) -> Response:
         """Say that there is no such page."""
@@ -122,23 +144,31 @@ class Page:
         return wanted if wanted in SPANS else "12h"
 
     def _read(self, vat: VatConfig, span: str, status: VatStatus | None, look: Look) -> dict[str, object]:
-        """Return curve and journal of a vat; none of them while the store is away."""
-        nothing: dict[str, object] = {"curve": None, "facts": (), "journal": None}
+        """Return curve, journal and batch of a vat; none of them while the store is away."""
+        nothing: dict[str, object] = {"figure": None, "facts": (), "journal": None, "batch": None}
         if look.trouble or status is None:
             return nothing
         try:
-            curve = self._curves.get((vat.id, span), partial(self._curve, vat, span, status))
             with self._source.reading() as store:
+                batch = batches.open_batch(store, vat.id) or next(iter(batches.records(store, vat=vat.id)[-1:]), None)
                 journal = self._journal(store, vat)
+            curve = self._curves.get((vat.id, span), partial(self._curve, vat, span, status, batch))
         except StoreError:
             return nothing
         facts = NightPage(clock=self._clock, width=1000, has_days=span != "12h").facts(curve)
-        return {"curve": curve, "facts": [(label, [*texts]) for label, texts in facts], "journal": journal}
+        return {
+            "figure": Markup(written(figure(curve, self._clock))),  # noqa: S704 - a tree whose texts were escaped
+            "facts": [(label, [*texts]) for label, texts in facts],
+            "journal": journal,
+            "batch": None if batch is None else batch_view(batch, self._clock),
+        }
 
-    def _curve(self, vat: VatConfig, span: str, status: VatStatus) -> Curve:
-        """Read the curve of a span that ends now."""
+    def _curve(self, vat: VatConfig, span: str, status: VatStatus, batch: BatchRecord | None) -> Curve:
+        """Read the curve of a span that ends now, or of the batch."""
         until_us = 1 + (self._source.now_us() if self._is_clock_known() else _newest_us(status))
         since_us = until_us - SPANS[span][1] if span in SPANS else _us(status.started or "")
+        if batch is not None and span == BATCH:
+            since_us, until_us = batch.started_at_us, batch.ended_at_us or until_us
         since_us = max(since_us, until_us - LONGEST_US)
         with self._source.reading() as store:
             return curve_of(self._config, store, vat, since_us=since_us, until_us=max(until_us, since_us + SECOND_US))
@@ -149,7 +179,7 @@ class Page:
 
     def _journal(self, store: Store, vat: VatConfig) -> list[views.JournalRow]:
         entries = [queries.entries(store, limit=ENTRIES, vat=of) for of in (vat.id, "")]
-        return views.journal_rows([entry for some in entries for entry in some], self._clock)[:ENTRIES]
+        return views.journal_rows([entry for some in entries for entry in some], self._clock)
 
     def _shown(self, template: str, look: Look, *, status: int = 200, **content: object) -> Response:
         now_us = self._source.now_us()
@@ -166,9 +196,9 @@ class Page:
         return HTMLResponse(text, 503 if look.trouble and status == 200 else status)  # noqa: PLR2004 - HTTP's "fine"
 
 
-def _links(span: str, status: VatStatus | None) -> list[SpanLink]:
+def _links(span: str, *, has_batch: bool) -> list[SpanLink]:
     titles = {name: title for name, (title, _) in SPANS.items()}
-    titles |= {BATCH: "Batch"} if status is not None and status.started is not None else {}
+    titles |= {BATCH: "Batch"} if has_batch else {}
     return [SpanLink(name, title, name == span) for name, title in titles.items()]
 
 

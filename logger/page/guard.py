@@ -11,7 +11,7 @@ import hmac
 import ipaddress
 from collections.abc import Iterable
 from http.cookies import CookieError, SimpleCookie
-from urllib.parse import parse_qsl, urlencode
+from urllib.parse import parse_qsl, quote, urlencode
 
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
@@ -90,7 +90,7 @@ class Guard:
 
     def _with_cookie(self, path: str, query: list[tuple[str, str]]) -> Response:
         """Send the browser to the same page, with the token in a cookie: an address is kept, shown and passed on."""
-        where = f"/{path.lstrip('/')}" + (f"?{urlencode(query)}" if query else "")
+        where = f"/{quote(path.lstrip('/'))}" + (f"?{urlencode(query)}" if query else "")
         answer = Response(status_code=303, headers={"Location": where})
         answer.set_cookie(COOKIE, self._token, max_age=KEPT_S, httponly=True, samesite="lax")
         return answer

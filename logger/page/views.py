@@ -6,8 +6,9 @@ and what is old is never shown without its age.
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
 
-from logger.model import Cause, Entry
+from logger.model import Cause, Entry, State
 from logger.page.source import Look
 from logger.report.local_time import LocalTime
 from logger.report.overview import NewestReading, StandingAlarm, VatStatus
@@ -24,10 +25,18 @@ class AlarmView:
     title: str
     priority: str
     state: str
+    age: str
     since: str
     text: str
     lines: tuple[str, ...]
     is_standing: bool
+    is_over: bool
+    """Its cause is over, and it waits to be acknowledged."""
+
+    @property
+    def style(self) -> str:
+        """Return the names of its style."""
+        return "silenced" if not self.is_standing else f"{self.priority} over" if self.is_over else self.priority
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,11 +49,12 @@ class VatView:
     """Two decimals; a dash where none can be told."""
     band: str
     belief: str
-    """Its word: `Believed`, `Suspect`, `Not believed`, `No reading`."""
+    """Its word: `Believed`, `Suspect`, `Not believed`, `No reading yet`; of what is old with `then`."""
     mark: str
     """Of the style: believed, suspect, not-believed."""
     why: str
     age: str
+    read_at: str
     is_old: bool
     temperature: str
     alarms: tuple[AlarmView, ...]
@@ -90,16 +100,18 @@ def vat_views(look: Look, clock: LocalTime) -> list[VatView]:
 def _vat(vat: VatStatus, clock: LocalTime, *, is_away: bool) -> VatView:
     newest = vat.newest
     belief, mark = _belief(newest)
+    is_old = is_away or newest is None or newest.stale
     return VatView(
         id=vat.vat,
         name=vat.name,
         ph="\N{EN DASH}" if newest is None or newest.ph is None or mark == "not-believed" else f"{newest.ph:.2f}",
         band=_band(newest, mark),
-        belief=belief,
+        belief=f"{belief} then" if is_old and newest is not None else belief,
         mark=mark,
         why="" if newest is None else _without_word(newest.verdict),
-        age=_age(newest, clock),
-        is_old=is_away or newest is None or newest.stale,
+        age=_age(newest),
+        read_at="" if newest is None else clock.shown_text(newest.at),
+        is_old=is_old,
         temperature=_temperature(newest),
         alarms=tuple(_alarm(alarm, clock) for alarm in sorted(vat.alarms, key=_rank)),
         rows=tuple(_rows(vat, clock)),
@@ -128,12 +140,12 @@ def _without_word(verdict: str) -> str:
     return f"{why[:1].upper()}{why[1:]}." if colon and word in ("Believed", "Suspect", "Not believed") else verdict
 
 
-def _age(newest: NewestReading | None, clock: LocalTime) -> str:
+def _age(newest: NewestReading | None) -> str:
     if newest is None:
         return "nothing was read yet"
     if newest.stale and not newest.age_s:
-        return f"read at {clock.shown_text(newest.at)}, which is yet to come: the clock was set back"
-    return f"read {age(newest.age_s)} ago ({clock.shown_text(newest.at)})"
+        return "read at a time that is yet to come: the clock was set back"
+    return f"read {age(newest.age_s)} ago"
 
 
 def _temperature(newest: NewestReading | None) -> str:
@@ -142,8 +154,10 @@ def _temperature(newest: NewestReading | None) -> str:
     return f"{newest.temperature_c:.1f} \N{DEGREE SIGN}C"
 
 
-def _rank(alarm: StandingAlarm) -> tuple[bool, int, str]:
-    return not alarm.standing, _URGENCY.get(alarm.priority, 3), alarm.since or ""
+def _rank(alarm: StandingAlarm) -> tuple[bool, bool, int, str]:
+    """Return what orders alarms: those that stand, of them those whose cause goes on, then by priority and time."""
+    is_over = alarm.state == State.RETURNED
+    return not alarm.standing, is_over, _URGENCY.get(alarm.priority, 3), alarm.since or ""
 
 
 def alarm_views(alarms: Iterable[StandingAlarm], clock: LocalTime) -> list[AlarmView]:
@@ -152,18 +166,17 @@ def alarm_views(alarms: Iterable[StandingAlarm], clock: LocalTime) -> list[Alarm
 
 
 def _alarm(alarm: StandingAlarm, clock: LocalTime) -> AlarmView:
-    since = ""
-    if alarm.since is not None and alarm.age_s is not None:
-        since = f"for {age(alarm.age_s)}, since {clock.shown_text(alarm.since)}"
     held = ", held through the quiet hours: nobody was told" if alarm.held else ""
     return AlarmView(
         title=alarm.kind,
         priority=alarm.priority,
         state=alarm.state.replace("-", " ") + held,
-        since=since,
+        age="" if alarm.age_s is None else f"for {age(alarm.age_s)}",
+        since="" if alarm.since is None else f"since {clock.shown_text(alarm.since)}",
         text=f"{alarm.text[:1].upper()}{alarm.text[1:]}",
         lines=alarm.lines,
         is_standing=alarm.standing,
+        is_over=alarm.state == State.RETURNED,
     )
 
 
@@ -185,18 +198,36 @@ def _rows(vat: VatStatus, clock: LocalTime) -> Iterator[tuple[str, str]]:
 
 
 def journal_rows(entries: Iterable[Entry], clock: LocalTime) -> list[JournalRow]:
-    """Return entries of the journal as they are shown, the newest first."""
+    """Return entries of the journal as they are shown, the newest first; reminders of one alarm in a row as one."""
     newest_first = sorted(entries, key=lambda entry: entry.at_us, reverse=True)
+    runs = [[*run] for _, run in groupby(newest_first, key=_run_of_reminders)]
     return [
-        JournalRow(
-            at=clock.shown(entry.at_us),
-            what=_what(entry),
-            text=entry.text,
-            by=entry.by,
-            priority=entry.priority if entry.annunciates or entry.held else "",
-        )
-        for entry in newest_first
+        _journal_row(run, clock) for each in runs for run in ([each] if _is_reminder(each[0]) else map(_alone, each))
     ]
+
+
+def _is_reminder(entry: Entry) -> bool:
+    return entry.cause in (Cause.REMINDER, Cause.REALARM)
+
+
+def _run_of_reminders(entry: Entry) -> tuple[str, str] | None:
+    return (entry.vat, entry.alarm) if _is_reminder(entry) else None
+
+
+def _alone(entry: Entry) -> list[Entry]:
+    return [entry]
+
+
+def _journal_row(run: list[Entry], clock: LocalTime) -> JournalRow:
+    newest = run[0]
+    times = f", {len(run)} times since {clock.shown(run[-1].at_us)}" if len(run) > 1 else ""
+    return JournalRow(
+        at=clock.shown(newest.at_us),
+        what=f"{_what(newest)}{times}",
+        text=newest.text,
+        by=newest.by,
+        priority=newest.priority if (newest.annunciates or newest.held) and not _is_reminder(newest) else "",
+    )
 
 
 def _what(entry: Entry) -> str:

@@ -3,9 +3,8 @@
 
 const EVERY_MS = 10000;
 const LATE_MS = 30000;
-const main = document.getElementById("main");
-const silence = document.getElementById("silence");
-const said = document.getElementById("said");
+const THEMES = ["", "dark", "light"]; // of the device; always dark; always light
+let main, silence, said;
 let answeredAt = Date.now();
 let isAsking = false;
 
@@ -53,11 +52,47 @@ function tell() {
   document.title = `! ${document.title.replace(/^! /, "")}`;
 }
 
-setInterval(tell, 5000);
-setInterval(() => document.hidden || refresh(), EVERY_MS);
-document.addEventListener("visibilitychange", () => {
-  if (document.hidden) return;
-  tell(); // a telephone that slept must not show the evening as if it were now
-  refresh();
-});
-addEventListener("online", refresh);
+function theme() {
+  try {
+    return THEMES.includes(localStorage.theme) ? localStorage.theme : "";
+  } catch {
+    return ""; // nothing may be kept here
+  }
+}
+
+function setTheme(name) {
+  try {
+    localStorage.theme = name;
+  } catch {
+    // It lasts as long as this page.
+  }
+  document.documentElement.dataset.theme = name;
+}
+
+function begin() {
+  main = document.getElementById("main");
+  silence = document.getElementById("silence");
+  said = document.getElementById("said");
+  const button = document.getElementById("theme");
+  const name = () => {
+    button.textContent = `Colours: ${document.documentElement.dataset.theme || "as the device"}`;
+  };
+  button.addEventListener("click", () => {
+    setTheme(THEMES[(THEMES.indexOf(document.documentElement.dataset.theme) + 1) % THEMES.length]);
+    name();
+  });
+  name();
+  button.hidden = false;
+  setInterval(tell, 5000);
+  setInterval(() => document.hidden || refresh(), EVERY_MS);
+  document.addEventListener("visibilitychange", () => {
+    if (document.hidden) return;
+    tell(); // a telephone that slept must not show the evening as if it were now
+    refresh();
+  });
+  addEventListener("pageshow", (event) => event.persisted && refresh());
+  addEventListener("online", refresh);
+}
+
+document.documentElement.dataset.theme = theme(); // before anything is drawn: a flash of white hurts at night
+document.addEventListener("DOMContentLoaded", begin);
