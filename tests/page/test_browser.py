@@ -67,8 +67,7 @@ def test_the_page_is_read_by_keyboard_and_tells_when_the_store_was_away(house: P
         assert chromium.find("document.title").startswith("North vat ")
         file = house / "log.sqlite"
         aside = file.rename(house / "aside.sqlite")
-        chromium.find("refresh()")
-        assert "THE STORE CANNOT BE READ" in chromium.find(TEXT)
+        chromium.wait_for(f"refresh().then(() => {TEXT}.includes('THE STORE CANNOT BE READ'))")
         aside.rename(file)
         chromium.wait_for(f"refresh().then(() => !{TEXT}.includes('THE STORE CANNOT'))")
         assert chromium.find("document.querySelector('svg.curve') !== null")

@@ -40,6 +40,9 @@ def page(made: Config, clock: list[int], monkeypatch: pytest.MonkeyPatch) -> Ite
         yield running
 
 
+INLINE = ("a", "b", "bdi", "code", "span", "strong", "time")
+
+
 class Words(HTMLParser):
     """The text of a page as a reader has it, and the elements that are in it."""
 
@@ -53,6 +56,9 @@ class Words(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         self.parts.append(data)
+
+    def handle_endtag(self, tag: str) -> None:
+        self.parts += [] if tag in INLINE else [" "]
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append(tag)
