@@ -17,6 +17,7 @@ TOPICS = (
     "mqtt",
     "push",
     "hook",
+    "page",
     "probes",
     "settings",
     "files",

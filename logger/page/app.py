@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
 from importlib import resources
+from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -26,10 +27,9 @@ from logger.errors import StoreError
 from logger.model import BatchRecord, plain_text
 from logger.page import views
 from logger.page.batch_view import batch_view
-from logger.page.curves import Curves
+from logger.page.curves import Curves, Drawn
 from logger.page.guard import Guard
 from logger.page.source import Look, Source
-from logger.report.curve import Curve
 from logger.report.figure import figure
 from logger.report.local_time import LocalTime
 from logger.report.markup import LONGEST, written
@@ -122,10 +122,8 @@ class Page:
         look = self._source.look()
         shown = next((one for one in views.vat_views(look, self._clock) if one.id == vat.id), None)
         status = next((one for one in (look.overview.vats if look.overview else ()) if one.vat == vat.id), None)
-        span = self._span(request.query_params.get("span", ""), status)
-        content = self._read(vat, span, status, look)
-        links = _links(span, has_batch=status is not None and status.started is not None)
-        return self._shown("one_vat.html", look, vat=vat, shown=shown, spans=links, span=span, **content)
+        content = self._read(vat, request.query_params.get("span", ""), status, look)
+        return self._shown("one_vat.html", look, vat=vat, shown=shown, **content)
 
     def not_found(self, _request: Request, error: Exception) -> Response:
         """Say that there is no such page."""
@@ -138,40 +136,49 @@ class Page:
             raise HTTPException(404, "There is no such vat.")
         return found
 
-    def _span(self, wanted: str, status: VatStatus | None) -> str:
-        if wanted == BATCH and status is not None and status.started is not None:
-            return BATCH
-        return wanted if wanted in SPANS else "12h"
-
-    def _read(self, vat: VatConfig, span: str, status: VatStatus | None, look: Look) -> dict[str, object]:
+    def _read(self, vat: VatConfig, wanted: str, status: VatStatus | None, look: Look) -> dict[str, Any]:
         """Return curve, journal and batch of a vat; none of them while the store is away."""
-        nothing: dict[str, object] = {"figure": None, "facts": (), "journal": None, "batch": None}
+        nothing: dict[str, Any] = {
+            "curve": None,
+            "is_drawing": False,
+            "journal": None,
+            "batch": None,
+            **_spans(wanted, has_batch=wanted == BATCH),
+        }
         if look.trouble or status is None:
             return nothing
         try:
             with self._source.reading() as store:
                 batch = batches.open_batch(store, vat.id) or next(iter(batches.records(store, vat=vat.id)[-1:]), None)
                 journal = self._journal(store, vat)
-            curve = self._curves.get((vat.id, span), partial(self._curve, vat, span, status, batch))
+            spans = _spans(wanted, has_batch=batch is not None or status.started is not None)
+            curve = self._curves.get((vat.id, spans["span"]), partial(self._curve, vat, spans["span"], status, batch))
         except StoreError:
             return nothing
-        facts = NightPage(clock=self._clock, width=1000, has_days=span != "12h").facts(curve)
         return {
-            "figure": Markup(written(figure(curve, self._clock))),  # noqa: S704 - a tree whose texts were escaped
-            "facts": [(label, [*texts]) for label, texts in facts],
+            "curve": curve,
+            "is_drawing": curve is None,
             "journal": journal,
             "batch": None if batch is None else batch_view(batch, self._clock),
+            **spans,
         }
 
-    def _curve(self, vat: VatConfig, span: str, status: VatStatus, batch: BatchRecord | None) -> Curve:
-        """Read the curve of a span that ends now, or of the batch."""
+    def _curve(self, vat: VatConfig, span: str, status: VatStatus, batch: BatchRecord | None) -> Drawn:
+        """Draw the curve of a span that ends now, or of the batch."""
         until_us = 1 + (self._source.now_us() if self._is_clock_known() else _newest_us(status))
         since_us = until_us - SPANS[span][1] if span in SPANS else _us(status.started or "")
         if batch is not None and span == BATCH:
             since_us, until_us = batch.started_at_us, batch.ended_at_us or until_us
         since_us = max(since_us, until_us - LONGEST_US)
         with self._source.reading() as store:
-            return curve_of(self._config, store, vat, since_us=since_us, until_us=max(until_us, since_us + SECOND_US))
+            end_us = max(until_us, since_us + SECOND_US)
+            curve = curve_of(self._config, store, vat, since_us=since_us, until_us=end_us)
+        facts = NightPage(clock=self._clock, width=1000, has_days=span != "12h").facts(curve)
+        return Drawn(
+            span_s=(end_us - since_us) / SECOND_US,
+            figure=Markup(written(figure(curve, self._clock))),  # noqa: S704 - a tree whose texts were escaped
+            facts=tuple((label, tuple(texts)) for label, texts in facts),
+        )
 
     def _is_clock_known(self) -> bool:
         overview = self._source.look().overview
@@ -196,10 +203,12 @@ class Page:
         return HTMLResponse(text, 503 if look.trouble and status == 200 else status)  # noqa: PLR2004 - HTTP's "fine"
 
 
-def _links(span: str, *, has_batch: bool) -> list[SpanLink]:
+def _spans(wanted: str, *, has_batch: bool) -> dict[str, Any]:
+    """Return the span that is shown, and those that can be chosen."""
     titles = {name: title for name, (title, _) in SPANS.items()}
     titles |= {BATCH: "Batch"} if has_batch else {}
-    return [SpanLink(name, title, name == span) for name, title in titles.items()]
+    span = wanted if wanted in titles else next(iter(titles))
+    return {"span": span, "spans": [SpanLink(name, title, name == span) for name, title in titles.items()]}
 
 
 def _us(rfc3339: str) -> int:

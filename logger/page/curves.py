@@ -10,9 +10,6 @@ from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 
-from logger.report.curve import Curve
-from logger.units import SECOND_US
-
 FRESH_S = 8.0
 """Real seconds for which a curve is as good as new: shorter than the page's own refreshing."""
 COST = 30.0
@@ -20,6 +17,8 @@ COST = 30.0
 OLDEST_PART = 1 / 200
 """Of its span: older than that, and than a minute, a curve is waited for. It is what two points are apart."""
 LEAST_OLD_S = 60.0
+PATIENCE_S = 3.0
+"""Who asks waits so long; then is told that it is being drawn. Common practice, no source."""
 KEPT = 60
 """Curves. Common practice, no source."""
 
@@ -27,9 +26,19 @@ Name = tuple[str, str]
 """Vat and span."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawn:
+    """A curve as it is put into a page, and in words."""
+
+    span_s: float
+    figure: str
+    """Markup."""
+    facts: tuple[tuple[str, tuple[str, ...]], ...]
+
+
 @dataclass(frozen=True, slots=True)
 class _Made:
-    curve: Curve
+    curve: Drawn
     at_s: float
     """Steady time when it was asked for."""
     took_s: float
@@ -38,9 +47,7 @@ class _Made:
         return now_s - self.at_s < max(FRESH_S, COST * self.took_s)
 
     def is_usable(self, now_s: float) -> bool:
-        frame = self.curve.frame
-        span_s = (frame.until_us - frame.since_us) / SECOND_US
-        return now_s - self.at_s < max(LEAST_OLD_S, OLDEST_PART * span_s)
+        return now_s - self.at_s < max(LEAST_OLD_S, OLDEST_PART * self.curve.span_s)
 
 
 @dataclass(slots=True)
@@ -48,12 +55,12 @@ class Curves:
     """The newest curve of each vat and span."""
 
     _made: dict[Name, _Made] = field(default_factory=dict)
-    _making: dict[Name, Future[Curve]] = field(default_factory=dict)
+    _making: dict[Name, Future[Drawn]] = field(default_factory=dict)
     _lock: threading.Lock = field(default_factory=threading.Lock)
     _maker: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="curves"))
 
-    def get(self, name: Name, make: Callable[[], Curve]) -> Curve:
-        """Return a curve that is new enough. Raises what `make` raises."""
+    def get(self, name: Name, make: Callable[[], Drawn]) -> Drawn | None:
+        """Return a curve that is new enough; None: it is still being made. Raises what `make` raises."""
         now_s = time.monotonic()
         with self._lock:
             made = self._made.get(name)
@@ -64,13 +71,16 @@ class Curves:
             making = self._making[name]
         if made is not None and made.is_usable(now_s):
             return made.curve
-        return making.result()
+        try:
+            return making.result(PATIENCE_S)
+        except TimeoutError:
+            return None
 
     def close(self) -> None:
         """End the making."""
         self._maker.shutdown(cancel_futures=True)
 
-    def _make(self, name: Name, make: Callable[[], Curve]) -> Curve:
+    def _make(self, name: Name, make: Callable[[], Drawn]) -> Drawn:
         begin_s = time.monotonic()
         try:
             curve = make()

@@ -10,7 +10,7 @@ from pathlib import Path
 from logger import recording, settings
 from logger.config import Config
 from logger.model import BatchEntry, Block, Command, CommandKind, Mark, batch_id
-from logger.model.batch import BatchHeader, Departure, Remark
+from logger.model.batch import BatchContent, BatchHeader, Departure, Remark
 from logger.replay import ReplayStore, replay_into
 from logger.store import Store, batches
 from logger.units import HOUR_US, SECOND_US
@@ -108,7 +108,7 @@ def _enter(store: ReplayStore, vat: str, now_us: int) -> None:
     """Enter what people enter in the record of a batch, and a note that somebody means ill with."""
     under_way = batches.open_batch(store.store, vat)
     batch = batch_id(vat, 0) if under_way is None else under_way.id
-    said = (
+    said: tuple[BatchContent, ...] = (
         BatchHeader(product="sour cabbage", lot="L-0417", volume_l=120.0, salt_percent=2.2),
         Remark(text="Skimmed, smells clean."),
         Departure(limit="temperature below 16 C", cause="a window stood open", disposition="hold"),

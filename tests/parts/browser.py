@@ -11,14 +11,15 @@ import shutil
 import signal
 import subprocess
 import urllib.request
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
-from websockets.sync.client import ClientConnection, connect
+from websockets.sync.client import connect
+from websockets.sync.connection import Connection
 
 from tests.parts.waiting import wait_until
 
@@ -41,7 +42,7 @@ OPTIONS = (
 class Browser:
     """A page of the browser."""
 
-    socket: ClientConnection
+    socket: Connection
     _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
 
     def tell(self, method: str, **parameters: object) -> dict[str, Any]:
@@ -115,9 +116,6 @@ def _page_of(port: str) -> str:
     with urllib.request.urlopen(f"http://127.0.0.1:{port}/json/list", timeout=PATIENCE_S) as answer:
         pages = json.load(answer)
     return str(next(page["webSocketDebuggerUrl"] for page in pages if page["type"] == "page"))
-
-
-MakeBrowser = Callable[[], Browser]
 
 
 @pytest.fixture

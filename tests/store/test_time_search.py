@@ -68,7 +68,8 @@ def asked(rng: np.random.Generator, rows: Measurements) -> Iterator[tuple[int, i
         yield at_us, at_us + 1
         yield at_us - 5 * POLL_US, at_us + int(rng.choice([POLL_US, 300 * POLL_US]))
     for one, other in rng.integers(0, len(rows), size=(3, 2)):
-        yield tuple(sorted([int(rows.at_us[one]), int(rows.at_us[other])]))
+        begin, end = sorted([int(rows.at_us[one]), int(rows.at_us[other])])
+        yield begin, end
     yield START_US - 20 * YEAR_US, START_US - 19 * YEAR_US
 
 
@@ -84,7 +85,7 @@ def test_no_record_of_a_span_is_left_out_whatever_was_done_to_the_clock(store: S
         is_mine = np.repeat([name == vat for name in vats], EACH)
         for since, until in asked(rng, rows):
             wanted = rows.seq[(rows.at_us >= since) & (rows.at_us < until) & is_mine].tolist()
-            span = {"since_at_us": since, "until_at_us": until, "vat": vat}
+            span: dict[str, Any] = {"since_at_us": since, "until_at_us": until, "vat": vat}
             pieces = history.between(store, probe="marrow-probe", chunk=FINEST, **span)
             assert [seq for piece in pieces for seq in piece.seq.tolist()] == wanted
             ends = time_search.first_and_last(store, "marrow-probe", finest=FINEST, **span)

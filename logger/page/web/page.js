@@ -3,6 +3,7 @@
 
 const EVERY_MS = 10000;
 const LATE_MS = 30000;
+const SOON_MS = 2000;
 const THEMES = ["", "dark", "light"]; // of the device; always dark; always light
 let main, silence, said;
 let answeredAt = Date.now();
@@ -23,7 +24,12 @@ async function refresh() {
   } finally {
     isAsking = false;
     tell();
+    lookAgainSoon();
   }
+}
+
+function lookAgainSoon() {
+  if (document.getElementById("drawing") !== null) setTimeout(refresh, SOON_MS);
 }
 
 function show(page, newer) {
@@ -83,6 +89,7 @@ function begin() {
   });
   name();
   button.hidden = false;
+  lookAgainSoon();
   setInterval(tell, 5000);
   setInterval(() => document.hidden || refresh(), EVERY_MS);
   document.addEventListener("visibilitychange", () => {
