@@ -136,14 +136,31 @@ def buffers(config: Config, ids: str) -> tuple[Buffer, ...]:
 
 def run_session(session: GuidedSession, task: Task, keep: Keep, *, talk_to_stderr: bool = False) -> GuidedState:
     """Let a person do a task; return how it ended. Ctrl-C, SIGTERM and a closed terminal end it in good order."""
-    for number in (signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, _interrupt)
     stream = sys.stderr if talk_to_stderr else sys.stdout
     with ExitStack() as stack:
+        interrupts = _noted_interrupts(stack)
         _lock_probe(session, stack)
         source = _source(session, stack)
         click.echo("\n".join(["", *folded([source.origin])]), file=stream)
-        return run_guided(task, source, Keys(0), screen=fitting(stream), clock=session.clock, keep=keep)
+        screen, clock = fitting(stream), session.clock
+        return run_guided(task, source, Keys(0), screen=screen, clock=clock, keep=keep, interrupts=interrupts)
+
+
+def _noted_interrupts(stack: ExitStack) -> Sequence[int]:
+    """Return the list that Ctrl-C, SIGTERM and a closed terminal are noted in, until the stack is left.
+
+    Each also raises KeyboardInterrupt, which ends a wait at once; but what is raised in the midst of a query or a
+    callback may be lost there, and a note is not.
+    """
+    noted: list[int] = []
+
+    def interrupt(number: int, _frame: object) -> None:
+        noted.append(number)
+        raise KeyboardInterrupt
+
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        stack.callback(signal.signal, number, signal.signal(number, interrupt))
+    return noted
 
 
 def _lock_probe(session: GuidedSession, stack: ExitStack) -> None:
@@ -205,7 +222,3 @@ def _may_run(session: GuidedSession) -> bool:
         return bool(queries.runs(session.store))
     age_s = (session.clock.read().at_us - end.at_us) / SECOND_US
     return not is_clock_shared(session.config.simulation) or not is_stale(session.config, session.probe, age_s)
-
-
-def _interrupt(_number: int, _frame: object) -> None:
-    raise KeyboardInterrupt

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-import logger.daemon.service
+import logger.daemon.start
 from logger import own_files
 from logger.cli._common import CAUTION, complain, config_option, load_config, sentences, warn_if_simulated
 from logger.daemon import log_queue
@@ -41,4 +41,4 @@ def run(config_path: Path, *, verbose: bool) -> None:
         logging.getLogger(__name__).warning(sentence)
     from logger import settings
 
-    logger.daemon.service.run(config, config_hash=settings.config_hash(config))
+    logger.daemon.start.run(config, config_hash=settings.config_hash(config))

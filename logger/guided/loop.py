@@ -4,7 +4,7 @@ Law: it decides nothing. Whatever ends it, the terminal is as it was; the source
 the person said so.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 
 from logger.daemon.clock import Clock
 from logger.guided import state_machine, view, words
@@ -30,13 +30,23 @@ Keep = Callable[[Conclusion, bool], tuple[str, ...]]
 
 
 def run_guided(
-    task: Task, source: ReadingSource, keys: Keys, *, screen: Screen, clock: Clock, keep: Keep
+    task: Task,
+    source: ReadingSource,
+    keys: Keys,
+    *,
+    screen: Screen,
+    clock: Clock,
+    keep: Keep,
+    interrupts: Sequence[int] = (),
 ) -> GuidedState:
-    """Run a session to its end, or to Ctrl-C; return its last state. The source must be entered already."""
+    """Run a session to its end, to Ctrl-C, or to the first of `interrupts` (signals noted meanwhile).
+
+    Return its last state. The source must be entered already.
+    """
     loop = GuidedLoop(task, source, keys, screen=screen, clock=clock, keep=keep)
     with screen, keys:
         try:
-            loop.run()
+            loop.run(interrupts)
         except KeyboardInterrupt:
             loop.cut_off()
     if loop.state.is_back:
@@ -55,10 +65,12 @@ class GuidedLoop:
         self._clock, self._keep = clock, keep
         self.state = GuidedState(taken=task.before)
 
-    def run(self) -> None:
-        """Go on until the end."""
+    def run(self, interrupts: Sequence[int] = ()) -> None:
+        """Go on until the end. Raises KeyboardInterrupt at the first of `interrupts`."""
         self._screen.say(state_machine.opening(self._task, self.state))
         while self.state.stage is not Stage.END:
+            if interrupts:
+                raise KeyboardInterrupt
             for event in self._events():
                 self._step(event)
                 self._keep_if_due()

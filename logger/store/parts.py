@@ -4,9 +4,12 @@ Law: a part is read only if its version is known and its fields, at every depth,
 otherwise StoreError: a field that is not known here may not be lost, one that is missing may not be made up. A part
 that is missing is refused too, but for those that may begin anew. To change
 the fields of a part: raise its version here, and add to `STEPS` how a part of the version before becomes one of it.
+
+What changes with each record stands in a row of its own (`NEWEST`), so that the rest, which is much more, is not
+written again each time: a memory card wears out by what is written.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import msgspec
@@ -25,11 +28,11 @@ from logger.model import (
 )
 
 PARTS: Mapping[str, tuple[Any, int]] = {
-    "alarms": (Mapping[str, AlarmState], 2),
+    "alarms": (Mapping[str, AlarmState], 3),
     "batch": (BatchState, 4),
-    "electrode": (ElectrodeState, 3),
+    "electrode": (ElectrodeState, 4),
     "suppression": (SuppressionState, 1),
-    "reported": (ReportedState, 2),
+    "reported": (ReportedState, 3),
     "windows": (WindowState, 2),
     "trust": (TrustState, 1),
     "forecast": (ForecastState, 1),
@@ -37,6 +40,13 @@ PARTS: Mapping[str, tuple[Any, int]] = {
 """By name (the field of `Carry`): what it holds, and the version in which it is written."""
 BEGUN_ANEW = frozenset({"forecast"})
 """Parts that a store of an earlier version has not: nothing recorded is in them, and they are soon as they were."""
+NEWEST, NEWEST_VERSION = "newest", 1
+"""The row of what changes with each record, by part: as in `_OF_EACH_RECORD`, of alarms for each of them."""
+_OF_EACH_RECORD: Mapping[str, Sequence[str]] = {
+    "alarms": ("seen_us", "newest", "newest_u"),
+    "electrode": ("thermometer",),
+    "reported": ("record_at_us", "record_us", "believed_at_us", "believed_us", "believed_ph", "believed_u"),
+}
 
 Part = dict[str, Any]
 Step = Callable[[Part], Part]
@@ -112,12 +122,17 @@ def _windows_1(windows: Part) -> Part:
     return {name: value for name, value in windows.items() if name != "immersion"}
 
 
+def _as_it_was(part: Part) -> Part:
+    """Return what only lost fields to the row of the newest: a part of before still holds them."""
+    return part
+
+
 _UNKNOWN = {"elapsed_us": None}
 STEPS: Mapping[str, Mapping[int, Step]] = {
-    "alarms": {1: _alarms_1},
+    "alarms": {1: _alarms_1, 2: _as_it_was},
     "batch": {1: _batch_1, 2: _batch_2, 3: _batch_3},
-    "electrode": {1: _electrode_1, 2: _electrode_2},
-    "reported": {1: _reported_1},
+    "electrode": {1: _electrode_1, 2: _electrode_2, 3: _as_it_was},
+    "reported": {1: _reported_1, 2: _as_it_was},
     "windows": {1: _windows_1},
 }
 """By part and version: what makes the content of that version one of the next; plain dicts, nothing of the model."""
@@ -133,28 +148,61 @@ class PartRow(NamedTuple):
 
 
 def encode(carry: Carry) -> list[PartRow]:
-    """Return a row for each part."""
-    return [
-        PartRow(name, carry.probe, version, msgspec.json.encode(getattr(carry, name)).decode())
-        for name, (_, version) in PARTS.items()
-    ]
+    """Return a row for each part, and one of what changes with each record."""
+    contents: dict[str, Part] = {name: msgspec.to_builtins(getattr(carry, name)) for name in PARTS}
+    newest = {name: _taken_out(name, contents[name]) for name in _OF_EACH_RECORD}
+    rows = [_row(carry.probe, name, version, contents[name]) for name, (_, version) in PARTS.items()]
+    return [*rows, _row(carry.probe, NEWEST, NEWEST_VERSION, newest)]
+
+
+def _row(probe: str, name: str, version: int, content: Part) -> PartRow:
+    return PartRow(name, probe, version, msgspec.json.encode(content).decode())
+
+
+def _taken_out(name: str, content: Part) -> Part:
+    """Take out of a part what changes with each record, and return it."""
+    if name == "alarms":
+        return {alarm: {key: state.pop(key) for key in _OF_EACH_RECORD[name]} for alarm, state in content.items()}
+    return {key: content.pop(key) for key in _OF_EACH_RECORD[name]}
+
+
+def _put_back(name: str, content: Part, newest: Part) -> Part:
+    """Return a part with what was taken out of it. Raises TypeError for what is none."""
+    if name == "alarms":
+        return {alarm: {**state, **newest.get(alarm, {})} for alarm, state in content.items()}
+    return {**content, **newest}
 
 
 def decode(rows: Iterable[PartRow], *, vat: str, where: str) -> Carry:
     """Return what the rows of a vat carry. Raises StoreError for a part that is not one of this version of vatvigil."""
     by_name = {row.part: row for row in rows}
+    probes = {row.probe for row in by_name.values()}
+    newest = _newest(by_name.pop(NEWEST, None), vat=vat, where=where)
     if strange := sorted((by_name.keys() ^ PARTS.keys()) - (BEGUN_ANEW - by_name.keys())):
         raise _refusal(where, vat, strange[0], "is unknown here" if strange[0] in by_name else "is missing")
-    if len({row.probe for row in by_name.values()}) > 1:
+    if len(probes) > 1:
         raise _refusal(where, vat, "alarms", "is of another probe than the others")
-    parts = {name: _decode(row, vat=vat, where=where) for name, row in by_name.items()}
+    parts = {name: _decode(row, newest.get(name, {}), vat=vat, where=where) for name, row in by_name.items()}
     return Carry(probe=by_name["alarms"].probe, **parts)
 
 
-def _decode(row: PartRow, *, vat: str, where: str) -> Any:  # noqa: ANN401 - any part
+def _newest(row: PartRow | None, *, vat: str, where: str) -> Mapping[str, Part]:
+    """Return what changes with each record, by part; nothing: a version of before kept it in the parts."""
+    if row is None:
+        return {}
+    try:
+        content = msgspec.json.decode(row.content, type=dict[str, Part])
+    except msgspec.MsgspecError as error:
+        raise _refusal(where, vat, NEWEST, f"(version {row.version}) cannot be read: {error}") from error
+    if row.version != NEWEST_VERSION or content.keys() != _OF_EACH_RECORD.keys():
+        raise _refusal(where, vat, NEWEST, f"(version {row.version}) cannot be read: this one reads {NEWEST_VERSION}")
+    return content
+
+
+def _decode(row: PartRow, newest: Part, *, vat: str, where: str) -> Any:  # noqa: ANN401 - any part
     kind, version = PARTS[row.part]
     try:
-        content = _stepped(row, version)
+        content = _put_back(row.part, _stepped(row, version), newest)
         part = msgspec.convert(content, kind)
         differences = [*_differences(content, msgspec.json.decode(msgspec.json.encode(part)))]
     except (msgspec.MsgspecError, LookupError, TypeError, ValueError) as error:
@@ -164,7 +212,7 @@ def _decode(row: PartRow, *, vat: str, where: str) -> Any:  # noqa: ANN401 - any
     return part
 
 
-def _stepped(row: PartRow, version: int) -> object:
+def _stepped(row: PartRow, version: int) -> Part:
     """Return the content of a row as one of `version`. Raises LookupError if no steps lead there."""
     content: dict[str, Any] = msgspec.json.decode(row.content, type=dict)
     at = row.version

@@ -51,6 +51,9 @@ if TYPE_CHECKING:
     from logger.store.parts import PartRow
 
 
+_LOG_BEGINS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
+
+
 class Writer:
     """The one writing side of a store: its engine, and whether a failed commit may yet have got through."""
 
@@ -92,8 +95,9 @@ class Writer:
         """Look whether an SQLite file is still what was written last: SQLite would write on into the void.
 
         Raises StoreBusyError if it is no longer where it was, StoreDamagedError if it or its write-ahead log was cut
-        short or taken away: neither gets smaller while we have them open. Only their names are looked at: to open and
-        close a file here would end SQLite's locks on it (https://www.sqlite.org/howtocorrupt.html, 2.2).
+        short or taken away: neither gets smaller while we have them open. Of the file only the name is looked at: to
+        open and close it here would end SQLite's locks on it (https://www.sqlite.org/howtocorrupt.html, 2.2). There are
+        none on the log, whose first bytes are looked at: one that was cut short in a commit has a hole there.
         """
         if self._path is None or self._file is None:
             return
@@ -104,14 +108,20 @@ class Writer:
             raise StoreBusyError(f"Another file took the place of the store {self._path}: put it back, or start anew")
         if now.st_size < self._file.st_size:
             raise StoreDamagedError(f"The store {self._path} was cut short")
-        log, before = _stat(_log(self._path)), self._log
-        if before is not None and (log is None or not os.path.samestat(log, before) or log.st_size < before.st_size):
+        before = self._log
+        if before is not None and (_grown(before, _stat(_log(self._path))) is before or not _has_header(self._path)):
             raise StoreDamagedError(f"The write-ahead log of the store {self._path} was deleted or cut short")
 
     def note_file(self) -> None:
-        """Note how large the file and its write-ahead log are after a commit."""
-        if self._path is not None and self._file is not None:
-            self._file, self._log = _stat(self._path) or self._file, _stat(_log(self._path))
+        """Note how large the file and its write-ahead log are after a commit.
+
+        What shrank or went in the midst of that commit stays noted as it was, so that the next look finds it.
+        """
+        if self._path is None or self._file is None:
+            return
+        self._file = _grown(self._file, _stat(self._path))
+        log = _stat(_log(self._path))
+        self._log = (log or self._file) if self._log is None else _grown(self._log, log)  # a commit leaves a log
 
     def forget_log(self, *_: object) -> None:
         """Forget the write-ahead log: SQLite makes another one when all connections were closed."""
@@ -120,6 +130,24 @@ class Writer:
 
 def _log(path: Path) -> Path:
     return path.with_name(f"{path.name}-wal")
+
+
+def _has_header(path: Path) -> bool:
+    """Tell whether the log begins as the file format says (https://www.sqlite.org/fileformat2.html, 4.1)."""
+    try:
+        with _log(path).open("rb", buffering=0) as log:
+            return log.read(4) in _LOG_BEGINS
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise StoreBusyError(f"The write-ahead log of the store {path} cannot be read ({error})") from error
+
+
+def _grown(before: os.stat_result, now: os.stat_result | None) -> os.stat_result:
+    """Return what is there now if it is the same file and no smaller, else what was."""
+    if now is None or not os.path.samestat(now, before) or now.st_size < before.st_size:
+        return before
+    return now
 
 
 def _stat(path: Path) -> os.stat_result | None:

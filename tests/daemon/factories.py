@@ -5,7 +5,7 @@ from pathlib import Path
 from queue import Empty
 
 from logger.config import AlarmConfig, AlarmKind, Config, ProbeConfig, VatConfig
-from logger.daemon import service
+from logger.daemon import start
 from logger.daemon.clock import Clock
 from logger.daemon.service import Stop
 from logger.model import Command, CommandKind, Indication, Reason
@@ -90,7 +90,7 @@ def run(config: Config, ph: list[float | None], **script: object) -> Store:
     """Let a daemon watch the scripted indications; return its store, open for reading."""
     stop = Stop()
     scripted = Script(ph, stop, **script)  # type: ignore[arg-type] # fields of Script
-    daemon = service.build(config, config_hash=repr(config))
+    daemon = start.build(config, config_hash=repr(config))
     daemon.ports.clear()
     daemon.clock, daemon.queue = scripted.clock(), scripted  # type: ignore[assignment] # has all that the loop uses
     daemon.system_monitor.drift_us = EPOCH_US

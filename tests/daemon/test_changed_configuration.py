@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from logger.config import AlarmKind, Config, MqttConfig, ProbeConfig
-from logger.daemon import service
+from logger.daemon import start
 from logger.daemon.service import Stop
 from logger.model import Cause, State
 from logger.store import Store, queries
@@ -25,14 +25,14 @@ def test_watch_time_goes_on_when_the_probe_is_renamed_or_exchanged(tmp_path: Pat
     # alarm that judges windows would be silent until then, `blind` too.
     config = calibrated(config_of(tmp_path, HIGH))
     run(config, [4.5] * 100).close()
-    daemon = service.build(renamed(config, "other"), config_hash="")
+    daemon = start.build(renamed(config, "other"), config_hash="")
     assert daemon.clock.read().elapsed_us >= 1_000_000_000
     daemon.store.close()
 
 
 def restarted(config: Config) -> Store:
     """Start with a changed configuration, and end at once; return the store."""
-    daemon = service.build(config, config_hash="changed")
+    daemon = start.build(config, config_hash="changed")
     daemon.ports.clear()
     daemon.run(Stop(wanted=True))
     return Store.open(config.store_url, simulated=False, read_only=True)

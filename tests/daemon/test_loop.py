@@ -9,7 +9,7 @@ from queue import SimpleQueue
 import pytest
 
 from logger.config import MqttConfig, ProbeConfig, VatConfig
-from logger.daemon import service
+from logger.daemon import progress, service, start
 from logger.daemon.notify import Manager
 from logger.daemon.service import Stop
 from logger.errors import StoreBusyError, ThreadCrash
@@ -20,7 +20,7 @@ from tests.series import EPOCH_US
 
 
 def test_a_crashed_thread_ends_the_loop_with_its_error(tmp_path: Path) -> None:
-    daemon = service.build(config_of(tmp_path), config_hash="")
+    daemon = start.build(config_of(tmp_path), config_hash="")
     daemon.ports.clear()
     error = ZeroDivisionError("a bug")
     daemon.queue.put(ThreadCrash(error))
@@ -44,11 +44,11 @@ def words(heard: socket.socket) -> list[bytes]:
 def test_a_port_that_hangs_does_not_hide_behind_another(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, hung_s: float, expected: bool
 ) -> None:
-    monkeypatch.setattr(service, "HUNG_S", hung_s)
+    monkeypatch.setattr(progress, "HUNG_S", hung_s)
     config = config_of(tmp_path)
     probes = (*config.probes, ProbeConfig(id="other", port="/dev/null", poll_s=0.001))
     config = replace(config, probes=probes, vats=(*config.vats, VatConfig(id="other", name="O", probe="other")))
-    daemon = service.build(config, config_hash="")
+    daemon = start.build(config, config_hash="")
     daemon.ports.clear()
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as heard:
         heard.bind(str(tmp_path / "notify"))
@@ -79,7 +79,7 @@ def test_what_an_earlier_run_could_not_send_is_all_offered_at_the_next_start(tmp
     config = config_of(tmp_path, HIGH, mqtt=MqttConfig(host="127.0.0.1", port=1))
     with run(calibrated(config), [4.5, *[4.7] * 70]) as store:
         before = [event.id for event in queries.unsent_events(store, limit=9)]
-    daemon = service.build(config, config_hash="")
+    daemon = start.build(config, config_hash="")
     daemon.ports.clear()
     stop = Stop(wanted=True)
     daemon.run(stop)
@@ -91,7 +91,7 @@ def test_what_an_earlier_run_could_not_send_is_all_offered_at_the_next_start(tmp
 def test_an_end_that_could_not_store_everything_is_no_good_end(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(service, "LAST_COMMIT_S", 0.3)
     config = config_of(tmp_path)
-    daemon = service.build(config, config_hash="")
+    daemon = start.build(config, config_hash="")
     daemon.ports.clear()
     daemon.queue.put(indication(4.5, at_us=EPOCH_US, elapsed_us=0))
     stop = Stop(wanted=True)

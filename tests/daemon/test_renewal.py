@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from logger.config import Config
-from logger.daemon import service
+from logger.daemon import start
 from logger.errors import StoreBusyError, StoreError
 from logger.model import Cause, Check, CheckKind, Command, CommandKind, State, TrustCause
 from logger.store import Store, queries
@@ -176,7 +176,7 @@ def test_a_store_that_only_cannot_be_used_now_is_never_set_aside(watched: Config
     harm(path)
     try:
         with pytest.raises(StoreError) as refusal:
-            service.build(watched, config_hash="")
+            start.build(watched, config_hash="")
         assert isinstance(refusal.value, StoreBusyError)
         assert list(path.parent.glob("*damaged*")) == []
     finally:
@@ -188,7 +188,7 @@ def test_a_folder_that_is_not_there_makes_no_new_store(watched: Config) -> None:
     path = file(watched)
     path.parent.rename(path.parent.with_name("unmounted"))
     with pytest.raises(StoreError, match="make the folder"):
-        service.build(watched, config_hash="")
+        start.build(watched, config_hash="")
 
 
 def test_a_sound_file_is_sound_and_a_harmed_one_is_not(watched: Config) -> None:

@@ -1,20 +1,21 @@
 """A database that refuses for a while: nothing is lost, and the same outcome goes in later."""
 
 import itertools
+import os
 import socket
 import sqlite3
 import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 import psycopg
 import pytest
 
-from logger.errors import StoreBusyError
+from logger.errors import StoreBusyError, StoreDamagedError
 from logger.model import Answer, Command, Outcome
 from logger.store import Store, history, queries
 from tests.parts.postgres import Postgres
@@ -267,3 +268,17 @@ def test_a_damaged_page_is_no_passing_trouble(sqlite_url: str, opened: Opener) -
     with pytest.raises(Exception, match="damaged") as refusal:
         opened(sqlite_url, migrate=False)
     assert not isinstance(refusal.value, (StoreBusyError, sqlite3.Error))
+
+
+@pytest.mark.parametrize("harm", [Path.unlink, lambda log: os.truncate(log, 0)], ids=["deleted", "cut short"])
+def test_a_log_that_goes_in_the_midst_of_a_commit_is_missed_by_the_next(
+    sqlite_url: str, opened: Opener, harm: Callable[[Path], None]
+) -> None:
+    store = opened(sqlite_url)
+    append(store, outcome(measurements(1, 1)))
+    with store.begin() as work:
+        work.append(outcome(measurements(2, 1)), run=1)
+        harm(Path(f"{store.path}-wal"))
+        work.commit()
+    with pytest.raises(StoreDamagedError, match="was deleted or cut short"):
+        append(store, outcome(measurements(3, 1)))

@@ -14,7 +14,7 @@ import pytest
 from logger.errors import StoreError
 from logger.model import Carry, ForecastState
 from logger.store import Store, parts, queries
-from logger.store.parts import PARTS, STEPS, PartRow
+from logger.store.parts import NEWEST, PARTS, STEPS, PartRow
 from tests.store.factories import carry
 
 PINNED = {
@@ -34,6 +34,9 @@ PINNED = {
     ("batch", 4): "08128613c9657eb3",
     ("electrode", 3): "bdda4cded76a08d4",
     ("forecast", 1): "07043201fc44b0f2",
+    ("alarms", 3): "b5927df043522aea",
+    ("electrode", 4): "bdda4cded76a08d4",
+    ("reported", 3): "98c456cff6406f56",
 }
 """By part and version: what its fields are, at every depth, as a digest. Lines are added here, never changed."""
 
@@ -103,6 +106,30 @@ def test_a_part_that_is_missing_is_refused() -> None:
         decoded([row for row in parts.encode(carry()) if row.part != "batch"])
 
 
+def test_what_changes_with_each_record_is_in_no_other_row() -> None:
+    kept = carry()
+    later = {name: replace(state, seen_us=9, newest=4.0, newest_u=0.1) for name, state in kept.alarms.items()}
+    reported = replace(kept.reported, record_at_us=9, record_us=9, believed_ph=4.0)
+    thermometer = replace(kept.electrode.thermometer, good_us=9)
+    after = replace(kept, alarms=later, reported=reported, electrode=replace(kept.electrode, thermometer=thermometer))
+    changed = set(parts.encode(after)) - set(parts.encode(kept))
+    assert kept.alarms
+    assert [row.part for row in changed] == [NEWEST]
+    assert decoded(parts.encode(after)) == after
+
+
+@pytest.mark.parametrize("content", ["[]", "{}", '{"alarms": {}, "electrode": {}}', "no JSON"])
+def test_a_row_of_the_newest_that_cannot_be_read_is_refused(content: str) -> None:
+    rows = [row._replace(content=content) if row.part == NEWEST else row for row in parts.encode(carry())]
+    with pytest.raises(StoreError, match=r"the part `newest` .* cannot be read"):
+        decoded(rows)
+
+
+def test_a_row_of_the_newest_that_is_missing_is_missed() -> None:
+    with pytest.raises(StoreError, match=r"field .* is missing"):
+        decoded([row for row in parts.encode(carry()) if row.part != NEWEST])
+
+
 def test_a_forecast_that_is_missing_begins_anew() -> None:
     rows = [row for row in parts.encode(carry()) if row.part != "forecast"]
     assert decoded(rows) == replace(carry(), forecast=ForecastState())
@@ -131,7 +158,7 @@ def test_only_parts_that_changed_are_written_and_all_of_them_after_a_failure(sto
             trigger = f"CREATE TRIGGER seen_{event} AFTER {event} ON watch_part {action}"
             work._connection.exec_driver_sql(trigger)  # noqa: SLF001 - as above
         work.commit()
-    once = dict.fromkeys(PARTS, 1)
+    once = dict.fromkeys([*PARTS, NEWEST], 1)
     remember(store, first)
     remember(store, first)
     assert writes(store) == once
@@ -141,5 +168,5 @@ def test_only_parts_that_changed_are_written_and_all_of_them_after_a_failure(sto
         work.remember("marrow", first)
         raise ZeroDivisionError
     remember(store, second)
-    assert writes(store) == {**dict.fromkeys(PARTS, 2), "batch": 3}
+    assert writes(store) == {**dict.fromkeys([*PARTS, NEWEST], 2), "batch": 3}
     assert queries.watches(store) == {"marrow": second}
