@@ -105,6 +105,9 @@ def renew(config: Config, why: str, memory: Known | None = None) -> Known:
                     work.copy_references(connection)
             for carry in known.carries():
                 work.refer(carry.electrode)
+            for vat in config.vats:
+                if vat.probe in known.states:
+                    work.resume_batch(vat.id, known.states[vat.probe][0].carry.batch)
             work.commit()
     kept = f"It is kept as {aside}" if aside else "Nothing of it was found"
     where = "from memory, as they were" if memory else backup.words

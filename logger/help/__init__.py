@@ -13,6 +13,7 @@ TOPICS = (
     "trust",
     "target",
     "marks",
+    "batch",
     "people",
     "mqtt",
     "push",

@@ -21,9 +21,12 @@ BACKDATED_US = 10 * MINUTE_US
 """Entered so much later than it happened, an entry says so. Common practice, no source."""
 
 
-def said(words: str, *, default: Any = "", unit: str = "") -> Any:  # noqa: ANN401 - dataclasses type a field as its value
-    """Make a field of an entry: `words` are its label in print and in the help; a number has a unit."""
-    return field(default=default, metadata={"words": words, "unit": unit})
+def said(words: str, *, default: Any = "", unit: str = "", choices: type[StrEnum] | None = None) -> Any:  # noqa: ANN401 - dataclasses type a field as its value
+    """Make a field of an entry: `words` are its label in print and in the help; a number has a unit.
+
+    `choices`: the only values that it takes beside the empty one.
+    """
+    return field(default=default, metadata={"words": words, "unit": unit, "choices": choices})
 
 
 class Disposition(StrEnum):
@@ -48,7 +51,7 @@ class BatchStart:
 class BatchEnd:
     """The batch has ended."""
 
-    disposition: str = said("disposition (release, reprocess, hold, destroy)")
+    disposition: str = said("disposition", choices=Disposition)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,7 +78,7 @@ class BatchHeader:
 class CriticalLimits:
     """The critical limits and who approved them; set before the start if it was entered by then."""
 
-    ph: float | None = said("pH at or below", default=None)
+    ph: float | None = said("pH at or below", default=None, unit="pH")
     deadline_h: float | None = said("within hours of the start", default=None, unit="h")
     low_c: float | None = said("temperature not below", default=None, unit="C")
     high_c: float | None = said("temperature not above", default=None, unit="C")
@@ -89,12 +92,23 @@ class CriticalLimits:
     origin: str = said("taken from (the configuration, a plan)")
 
 
+class Use(StrEnum):
+    """What an ingredient is used as."""
+
+    RAW = "raw material"
+    SALT = "salt"
+    WATER = "water"
+    STARTER = "starter"
+    ADDITIVE = "additive"
+    PACKAGING = "packaging"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ingredient:
     """What went in at the beginning: raw material, salt, water, starter, additive, packaging."""
 
     name: str = said("what")
-    use: str = said("raw material, salt, water, starter, additive or packaging")
+    use: str = said("used as", choices=Use)
     supplier: str = said("supplier")
     lot: str = said("lot")
     mass_kg: float | None = said("mass", default=None, unit="kg")
@@ -142,7 +156,7 @@ class Measured(StrEnum):
     ALCOHOL = "alcohol"
 
 
-MEASURED_UNITS: Mapping[str, str] = {
+UNIT_OF: Mapping[str, str] = {
     Measured.PH: "",
     Measured.ACIDITY: "%",
     Measured.SALT: "%",
@@ -160,11 +174,11 @@ class IndependentMeasurement:
     the probe read then. Without one the probe was not compared, and `note` of the entry may say why.
     """
 
-    quantity: str = said("quantity")
+    quantity: str = said("quantity", choices=Measured)
     value: float | None = said("value", default=None)
     unit: str = said("unit")
     u: float | None = said("standard uncertainty", default=None)
-    method: str = said("method (meter, strip, titration, other)")
+    method: str = said("method", choices=MeasuredBy)
     instrument: str = said("instrument and its calibration")
     acid: str = said("titrated as which acid")
     sample: str = said("sample: place, depth, brine or solids")
@@ -178,8 +192,8 @@ class Departure:
     """A departure from a critical limit or from the process."""
 
     limit: str = said("what limit or rule")
-    from_at_us: int | None = said("from", default=None, unit="time")
-    until_at_us: int | None = said("until", default=None, unit="time")
+    from_at_us: int | None = said("from", default=None, unit="us")
+    until_at_us: int | None = said("until", default=None, unit="us")
     affected: str = said("quantity or containers concerned")
     discovery: str = said("how it was found")
     cause: str = said("cause")
@@ -187,14 +201,14 @@ class Departure:
     corrective_action: str = said("corrective action")
     preventive_action: str = said("preventive action")
     evaluated_by: str = said("evaluated by: name, qualification, reference")
-    disposition: str = said("disposition (release, reprocess, hold, destroy)")
+    disposition: str = said("disposition", choices=Disposition)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finish:
     """The finished product."""
 
-    equilibrium_ph: float | None = said("equilibrium pH of the finished product", default=None)
+    equilibrium_ph: float | None = said("equilibrium pH of the finished product", default=None, unit="pH")
     method: str = said("method")
     instrument: str = said("instrument")
     samples: int | None = said("number of samples", default=None)
@@ -273,11 +287,11 @@ CONTENT_TYPES: Mapping[BatchEntryKind, type[BatchContent]] = {
 }
 """What an entry of each kind holds."""
 
-Content = TypeVar("Content", bound=BatchContent, covariant=True)
+Content_co = TypeVar("Content_co", bound=BatchContent, covariant=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class BatchEntry(Generic[Content]):
+class BatchEntry(Generic[Content_co]):
     """One entry of a batch's record."""
 
     id: int = 0
@@ -295,7 +309,7 @@ class BatchEntry(Generic[Content]):
     """Who entered it."""
     note: str = ""
     """What else was said, exactly as it was entered; of a correction: the reason."""
-    content: Content
+    content: Content_co
     corrects: str = ""
     """Identity of the entry in whose place this one stands; empty: it is no correction."""
     is_withdrawal: bool = False

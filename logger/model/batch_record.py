@@ -8,7 +8,7 @@ not here: `store/batches.py` finds it by vat and time.
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from logger.model.batch import (
     Addition,
@@ -89,14 +89,11 @@ class BatchRecord:
 
     @property
     def limits_before_start(self) -> BatchEntry[CriticalLimits] | None:
-        """Return the critical limits as they were set before the start; None: none were."""
-        first = self.start_entered_at_us
-        return next((each for each in reversed(self.limits) if each.at_us <= first), None)
+        """Return the critical limits as they were entered at or before the start; None: none were.
 
-    @property
-    def start_entered_at_us(self) -> int:
-        """Return the UTC at which the start was first entered."""
-        return next(each.at_us for each in self.entries if isinstance(each.content, BatchStart))
+        With a start that is backdated nobody can show that its limits were set before it.
+        """
+        return next((each for each in reversed(self.limits) if each.at_us <= self.started_at_us), None)
 
 
 def compose(entries: Sequence[AnyEntry]) -> BatchRecord:
@@ -104,7 +101,8 @@ def compose(entries: Sequence[AnyEntry]) -> BatchRecord:
     standing = [*_standing(entries)]
     header = BatchHeader()
     for each in _of(standing, BatchHeader):
-        header = replace(header, **dict(_said(each.content)))
+        said: dict[str, Any] = dict(filled_fields(each.content))
+        header = replace(header, **said)
     return BatchRecord(
         id=entries[0].batch,
         vat=entries[0].vat,
@@ -147,7 +145,7 @@ def _of(entries: Iterable[AnyEntry], content: type[C]) -> tuple[BatchEntry[C], .
     return tuple(each for each in entries if isinstance(each.content, content))  # type: ignore[misc] # its content is one
 
 
-def _said(content: BatchContent) -> Iterator[tuple[str, object]]:
+def filled_fields(content: BatchContent) -> Iterator[tuple[str, object]]:
     """Yield the fields that somebody filled, by name."""
     for each in fields(content):
         value = getattr(content, each.name)

@@ -17,6 +17,8 @@ from logger.model.requests import Calibration, CalibrationPoint, Check, CheckKin
 
 LONGEST_TEXT = 255
 """Characters of a note: as long as a hub's text field."""
+LONGEST_ENTRY = 4096
+"""Characters of an entry of a batch that a command brings: as long as the hub's longest message."""
 LONGEST_NAME = 60
 """Characters of the name of an instrument."""
 
@@ -175,7 +177,7 @@ def _of_point(point: CalibrationPoint) -> Iterator[tuple[Figure, float | None]]:
 
 def _texts(command: Command) -> Iterator[tuple[str, str, int]]:
     """Yield each text that a person writes, with its name and the most characters."""
-    yield "note", command.note, LONGEST_TEXT
+    yield "note", command.note, LONGEST_ENTRY if command.kind is CommandKind.BATCH else LONGEST_TEXT
     yield "name of who asks", command.by, LONGEST_TEXT
     yield "alarm", command.alarm, LONGEST_TEXT
     if command.check is not None:

@@ -150,6 +150,8 @@ class CommandKind(StrEnum):
     BREAK_OFF = "break-off"
     """The work is over, and nobody said that the probe is back."""
     NOTE = "note"
+    BATCH = "batch"
+    """Enter something in the record of the batch; `note` holds it as `model/batch_text.py` says."""
     REHEARSE = "rehearse"
     """Begin a good-night test, to be acknowledged within `duration_s` (real seconds)."""
 

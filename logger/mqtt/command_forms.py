@@ -13,6 +13,7 @@ import msgspec
 from msgspec import Meta
 
 from logger.model import Mark, figures
+from logger.model.batch_text import BY_COMMAND
 from logger.model.figures import LONGEST_NAME, LONGEST_TEXT, Figure
 from logger.mqtt.payloads import PayloadKind
 from logger.mqtt.topics import PATTERNS
@@ -89,6 +90,16 @@ class NoteForm(CommandForm, frozen=True, kw_only=True):
     text: Annotated[str, Meta(min_length=1, max_length=LONGEST_TEXT, description="One line, no control characters")]
 
 
+class BatchForm(CommandForm, frozen=True, kw_only=True):
+    """An entry for the record of the batch that is under way in a vat."""
+
+    entry: Annotated[str, Meta(extra_json_schema={"enum": [*BY_COMMAND]}, description="What it tells")]
+    fields: Annotated[
+        Mapping[str, str | float],
+        Meta(description="Its fields, as the help topic `batch` names them; each text is one line of plain text"),
+    ]
+
+
 class SpotForm(CommandForm, frozen=True, kw_only=True):
     """The pH that another instrument shows in the brine now."""
 
@@ -99,7 +110,7 @@ class SpotForm(CommandForm, frozen=True, kw_only=True):
     instrument: Annotated[str, Meta(max_length=LONGEST_NAME)] = ""
 
 
-Form = AcknowledgeForm | AcknowledgeAllForm | ShelveForm | UnshelveForm | MarkForm | NoteForm | SpotForm
+Form = AcknowledgeForm | AcknowledgeAllForm | ShelveForm | UnshelveForm | MarkForm | NoteForm | BatchForm | SpotForm
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -168,6 +179,11 @@ COMMANDS: tuple[CommandRow, ...] = (
     ),
     CommandRow(
         form=NoteForm, example='{"text": "weights pushed down"} or a line of text', topic=PATTERNS.note("<vat>")
+    ),
+    CommandRow(
+        form=BatchForm,
+        example='{"entry": "ingredient", "fields": {"name": "sea salt", "mass_kg": 9.4, "lot": "R5"}}',
+        topic=PATTERNS.batch("<vat>"),
     ),
     CommandRow(
         form=SpotForm,

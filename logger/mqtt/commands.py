@@ -14,11 +14,13 @@ from hashlib import blake2s
 import msgspec
 
 from logger.config import VatConfig
-from logger.model import Cause, Command, CommandKind, Entry, Mark, plain_text
+from logger.errors import RefusedError
+from logger.model import Cause, Command, CommandKind, Entry, Mark, batch_text, plain_text
 from logger.mqtt.command_forms import (
     COMMANDS_BY_VERB,
     AcknowledgeAllForm,
     AcknowledgeForm,
+    BatchForm,
     CommandRow,
     Form,
     MarkForm,
@@ -159,10 +161,22 @@ def _filled(plain: Command, form: Form) -> Command:
             return replace(plain, occurrence=form.occurrence, duration_s=60.0 * form.minutes)
         case MarkForm():
             return replace(plain, note=form.mark.value, duration_s=_duration_s(form), litres=form.litres)
+        case BatchForm():
+            return replace(plain, note=_entry_text(form))
         case NoteForm():
             return replace(plain, note=_printable(form.text))
         case _:
             return plain
+
+
+def _entry_text(form: BatchForm) -> str:
+    """Return an entry of a batch as the inbox takes it."""
+    text = msgspec.json.encode({"entry": form.entry, "fields": form.fields}).decode()
+    try:
+        batch_text.content_of(text)
+    except RefusedError as refused:
+        raise _RefusedPayloadError(str(refused)) from refused
+    return text
 
 
 def _acknowledged(plain: Command, form: AcknowledgeAllForm, *, vats: Sequence[VatConfig]) -> tuple[Command, ...]:

@@ -97,6 +97,8 @@ def _words(command: Command) -> str:
     match command:
         case Command(kind=CommandKind.MARK, note=mark):
             return mark if command.litres is None else f"{mark}, {command.litres:g} L"
+        case Command(kind=CommandKind.BATCH):
+            return "an entry of the batch"
         case Command(kind=CommandKind.NOTE, note=note):
             return f"note {note!r}"
         case Command(check=check) if check:

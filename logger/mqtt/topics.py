@@ -122,6 +122,10 @@ class Topics:
         """Received, never retained: a remark for the journal."""
         return f"{self.command_root}{vat}/note"
 
+    def batch(self, vat: str) -> str:
+        """Received, never retained: an entry for the record of the batch in a vat."""
+        return f"{self.command_root}{vat}/batch"
+
     def spot(self, vat: str) -> str:
         """Received, never retained: the pH that another instrument shows in a vat."""
         return f"{self.command_root}{vat}/spot"

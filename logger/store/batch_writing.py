@@ -7,6 +7,7 @@ stands beside it.
 """
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from secrets import token_hex
 from typing import Any
@@ -14,7 +15,19 @@ from typing import Any
 from sqlalchemy import Connection, insert, select
 
 from logger.errors import RefusedError
-from logger.model import AnyEntry, BatchContent, BatchEntry, CheckKind, Command, CommandKind, Mark, batch_id
+from logger.model import (
+    AnyEntry,
+    BatchContent,
+    BatchEntry,
+    BatchState,
+    CheckKind,
+    Command,
+    CommandKind,
+    Mark,
+    batch_figures,
+    batch_id,
+    batch_text,
+)
 from logger.model.batch import Addition, BatchEnd, BatchStart, IndependentMeasurement, Measured, Remark
 from logger.model.batch_record import newest_version
 from logger.store import rows
@@ -23,6 +36,7 @@ from logger.store.tables import batch_entry
 from logger.units import SECOND_US
 
 ENDED_BY_NEXT = "ended by the start of the next batch"
+RESUMED = "entered when the store was begun anew; what was entered before is in the store that was set aside"
 AHEAD_US = 60 * SECOND_US
 """What is entered may seem to lie so far ahead: clocks differ."""
 
@@ -39,11 +53,12 @@ def add_entry(connection: Connection, entry: AnyEntry, command: int | None) -> A
         return replace(entry, id=stored)
     _check(connection, entry)
     values: dict[str, Any] = rows.batch_entry_row(entry, command)
-    number = connection.scalar(insert(batch_entry).values(values).returning(batch_entry.c.id))
+    number: Any = connection.scalar(insert(batch_entry).values(values).returning(batch_entry.c.id))
     return replace(entry, id=number)
 
 
 def _check(connection: Connection, entry: AnyEntry) -> None:
+    batch_figures.check(entry)
     if entry.happened_at_us > entry.at_us + AHEAD_US:
         raise RefusedError("what is entered must have happened by now: correct its time")
     known = entries_of(connection, batch_entry.c.batch == entry.batch)
@@ -86,13 +101,32 @@ def _check_correction(entry: AnyEntry, known: Sequence[AnyEntry]) -> None:
         raise RefusedError("a withdrawn entry is entered anew, and no entry becomes one of another kind")
 
 
+def resume(connection: Connection, vat: str, batch: BatchState) -> None:
+    """Enter the start of a batch that a watch carries, unless it is there: its record before is in another store."""
+    if not batch.id or batch.started_at_us is None or open_batch_id(connection, vat) == batch.id:
+        return
+    times = {"at_us": batch.started_at_us, "happened_at_us": batch.started_at_us}
+    start = BatchEntry(entry=new_entry_id(), batch=batch.id, vat=vat, note=RESUMED, content=BatchStart(), **times)
+    with suppress(RefusedError):
+        add_entry(connection, start, None)
+
+
 def enter(connection: Connection, command: Command, number: int) -> None:
-    """Enter what a command says of its vat in the record of the batch there; nothing if no batch is under way."""
+    """Enter what a command says of its vat in the record of the batch there; nothing if no batch is under way.
+
+    What a record cannot take is not entered: the watch refuses that command too, and journals it.
+    """
     if connection.scalar(select(batch_entry.c.id).where(batch_entry.c.command == number).limit(1)) is not None:
         return  # from a commit that seemed to fail
-    under_way = open_batch_id(connection, command.vat) if command.vat else None
-    for entry in _said(command, under_way):
-        add_entry(connection, entry, number)
+    vat = _vat_of(command)
+    under_way = open_batch_id(connection, vat) if vat else None
+    with suppress(RefusedError):
+        for entry in _said(command, under_way) if vat else ():
+            add_entry(connection, entry, number)
+
+
+def _vat_of(command: Command) -> str:
+    return command.vat or (command.check.vat if command.check else "")
 
 
 def _said(command: Command, under_way: str | None) -> list[AnyEntry]:
@@ -123,6 +157,8 @@ def _content(command: Command) -> BatchContent | None:
             return BatchEnd()
         case Command(kind=CommandKind.MARK, note=Mark.TOPPED_UP):
             return Addition(what="topped up", litres=command.litres)
+        case Command(kind=CommandKind.BATCH):
+            return batch_text.content_of(command.note)
         case Command(kind=CommandKind.NOTE):
             return Remark(text=command.note)
         case Command(kind=CommandKind.CHECK) if check is not None and check.kind is CheckKind.SPOT:
@@ -142,7 +178,7 @@ def _entry(command: Command, batch: str, content: BatchContent) -> AnyEntry:
     return BatchEntry(
         entry=new_entry_id(),
         batch=batch,
-        vat=command.vat,
+        vat=_vat_of(command),
         at_us=command.at_us,
         happened_at_us=command.at_us if command.check is None else min(command.check.at_us, command.at_us),
         by=command.by,

@@ -12,7 +12,20 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
 
-from sqlalchemy import Connection, Engine, Insert, Table, bindparam, delete, event, func, insert, select, update
+from sqlalchemy import (
+    Connection,
+    Engine,
+    Insert,
+    RowMapping,
+    Table,
+    bindparam,
+    delete,
+    event,
+    func,
+    insert,
+    select,
+    update,
+)
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
@@ -20,6 +33,7 @@ from logger.errors import StoreBusyError, StoreDamagedError
 from logger.model import (
     Answer,
     AnyEntry,
+    BatchState,
     Calibration,
     CareEntry,
     Carry,
@@ -33,6 +47,7 @@ from logger.model import (
 )
 from logger.store import batch_writing, parts, rows
 from logger.store.tables import (
+    batch_entry,
     calibration,
     care_entry,
     channel_delivery,
@@ -157,6 +172,11 @@ def _stat(path: Path) -> os.stat_result | None:
         return None
     except OSError as error:
         raise StoreBusyError(f"The store {path} cannot be looked at ({error}): is its disk still there?") from error
+
+
+def _alone(row: RowMapping) -> dict[str, Any]:
+    """Return a row of another store without the number of a command, which only that store has."""
+    return {**row, "command": None} if "command" in row else {**row}
 
 
 class UnitOfWork:
@@ -306,9 +326,16 @@ class UnitOfWork:
         return replace(new, id=self._insert(correction, rows.correction_row(new)))
 
     def copy_references(self, other: Connection) -> None:
-        """Copy the calibrations, checks and corrections of another store under their numbers into one without any."""
-        for table in (calibration, check_reading, correction):
-            self._insert_all(insert(table), [dict(row) for row in other.execute(select(table)).mappings()])
+        """Copy what another store knows beside its log under the same numbers into one without any.
+
+        That is calibrations, checks, corrections, the records of batches and the care diary; not the commands.
+        """
+        for table in (calibration, check_reading, correction, batch_entry, care_entry):
+            self._insert_all(insert(table), [_alone(row) for row in other.execute(select(table)).mappings()])
+
+    def resume_batch(self, vat: str, batch: BatchState) -> None:
+        """Enter the start of the batch that a watch carries, unless the store has it."""
+        batch_writing.resume(self._connection, vat, batch)
 
     def refer(self, electrode: ElectrodeState) -> None:
         """Store the calibration and checks that a watch carries under their numbers, unless they are there."""

@@ -37,6 +37,7 @@ from logger.model import (
     Mark,
     SuppressionState,
     batch_id,
+    batch_text,
     figures,
     plain_text,
 )
@@ -140,8 +141,9 @@ def _apply(
         return _put_in_force(vat, probe, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
         return _apply_check(vat, carry, command, probe, seq=seq, now=now)
-    if command.kind is CommandKind.BREAK_OFF:
-        return _break_off(vat, carry, command, seq=seq, now=now)
+    if command.kind in (CommandKind.BREAK_OFF, CommandKind.BATCH):
+        apply = _break_off if command.kind is CommandKind.BREAK_OFF else _enter_in_batch
+        return apply(vat, carry, command, seq=seq, now=now)
     if (
         command.kind is CommandKind.LEAVE
         and carry.suppression.attended_until_us is None
@@ -162,6 +164,18 @@ def _apply(
     if command.kind is CommandKind.MARK:
         return _note_mark(vat, after, command, now=now), entries, answer
     return _note_work(vat, after, command, now=now), entries, answer
+
+
+def _enter_in_batch(
+    vat: VatConfig, carry: Carry, command: Command, *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], str]:
+    """Journal what a command enters in the record of the batch, which has it whole."""
+    words = batch_text.words_of(batch_text.content_of(command.note))
+    if carry.batch.started_us is None:
+        raise RefusedError(f"no batch is under way in {vat.id}: mark it started first")
+    text = plain_text.shown(words, figures.LONGEST_TEXT)
+    entry = replace(_entry(vat, Cause.NOTED, text, seq=seq, now=now), by=command.by)
+    return carry, [entry], "entered in the record of the batch"
 
 
 def _is_probe_back(command: Command) -> bool:
@@ -365,8 +379,8 @@ def _reconsider(carry: Carry, words: str, *, now: Now) -> Carry:
 
 
 def _judge_target(vat: VatConfig, carry: Carry, check: Check, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
-    """Judge the target at the moment of a check."""
-    if vat.target is None:
+    """Judge the target at the moment of a check, unless the batch has ended."""
+    if vat.target is None or carry.batch.ended_at_us is not None:
         return carry, []
     against = [alarm.id for alarm in vat.alarms if alarm.kind.row.is_against_claim]
     return target.after_check(

@@ -41,8 +41,8 @@ BELIEVED_WITHIN_US = HOUR_US
 def begin(
     vat: VatConfig, probe: ProbeConfig, carry: Carry, rows: Measurements, trusted: TrustCourse
 ) -> TargetRun | None:
-    """Take up the target of a vat over these rows; None: it has none."""
-    if vat.target is None:
+    """Take up the target of a vat over these rows; None: it has none, or its batch has ended."""
+    if vat.target is None or carry.batch.ended_at_us is not None:
         return None
     return TargetRun(vat=vat.id, target=vat.target, probe=probe, carry=carry, rows=rows, trust_at=trusted.at)
 

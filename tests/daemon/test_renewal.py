@@ -14,7 +14,7 @@ from logger.config import Config
 from logger.daemon import start
 from logger.errors import StoreBusyError, StoreError
 from logger.model import Cause, Check, CheckKind, Command, CommandKind, State, TrustCause
-from logger.store import Store, queries
+from logger.store import Store, batches, queries
 from logger.store.integrity import damage
 from tests.daemon.factories import HIGH, calibrated, config_of, run
 from tests.series import EPOCH_US
@@ -204,3 +204,42 @@ def test_what_is_set_aside_twice_in_a_second_has_two_names(watched: Config) -> N
     assert len(list(file(watched).parent.glob("night.db.damaged-*"))) == 2
     with closing(sqlite3.connect(file(watched))) as database:
         assert database.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+
+
+def begin_batch(config: Config) -> str:
+    """Let a batch begin and something be said of it; return its identity."""
+    said = [(CommandKind.MARK, "started"), (CommandKind.NOTE, "pressed down")]
+    with Store.open(config.store_url, simulated=False) as store, store.begin() as work:
+        for number, (kind, note) in enumerate(said):
+            work.add_command(Command(id=0, at_us=EPOCH_US + number, kind=kind, vat="vat", note=note))
+        work.commit()
+    with run(config, [ACID] * 3) as store:
+        begun = batches.open_batch(store, "vat")
+        store.backup(file(config).parent / "copies", at_us=EPOCH_US + 2000 * HOUR_US)
+    assert begun is not None
+    return begun.id
+
+
+def test_a_batch_goes_on_under_its_identity_with_what_the_backup_has_of_it(watched: Config) -> None:
+    begun = begin_batch(watched)
+    no_database(file(watched))
+    with run(watched, [ACID] * 3) as store:
+        found = batches.open_batch(store, "vat")
+        assert found is not None
+        assert (found.id, [each.content.text for each in found.notes]) == (begun, ["pressed down"])
+        assert queries.watches(store)["vat"].batch.id == begun
+
+
+def test_of_a_batch_that_no_backup_knows_the_start_is_entered_from_memory(watched: Config) -> None:
+    begun = begin_batch(watched)
+    with Store.open(watched.store_url, simulated=False, read_only=True) as store:
+        carried = queries.watches(store)["vat"].batch
+    file(watched).unlink()
+    with Store.open(watched.store_url, simulated=False, migrate=True) as store, store.begin() as work:
+        work.resume_batch("vat", carried)
+        work.resume_batch("vat", carried)
+        work.commit()
+    with Store.open(watched.store_url, simulated=False, read_only=True) as store:
+        (found,) = batches.records(store)
+    assert (found.id, found.started_at_us, len(found.entries)) == (begun, carried.started_at_us, 1)
+    assert "in the store that was set aside" in found.start.note

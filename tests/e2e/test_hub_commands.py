@@ -75,6 +75,30 @@ def test_a_press_is_told_back_within_a_second_and_an_acknowledgement_on_the_firs
     assert heard_of(here, "marked") == ["stirred", "stirred"]
 
 
+@pytest.mark.slow
+def test_a_batch_is_begun_filled_and_ended_from_the_hub_and_its_record_outlives_a_kill(
+    night: MakeNight, mosquitto: MakeMosquitto
+) -> None:
+    here = night(VAT, broker=(broker := mosquitto()).port, **FAST)
+    entry = {"entry": "ingredient", "fields": {"name": "sea salt", "mass_kg": 9.4}}
+    batch, kinds = f"{BASE}/command/marrow/batch", "SELECT kind FROM batch_entry ORDER BY id"
+    with Subscriber(port=broker.port, filters=(f"{BASE}/vat/marrow/said",), name="hub") as hub:
+        here.start_and_watch(records=3)
+        hub.publish(batch, json.dumps(entry))
+        wait_until(lambda: "refused" in answers(hub, f"{BASE}/vat/marrow/said"), 20, lambda: str(hub.received))
+        hub.publish(MARK, b"started")
+        hub.publish(batch, json.dumps(entry))
+        hub.publish(SPOT, b'{"ph":3.8,"u":0.05,"instrument":"hand meter"}')
+        here.wait_for("cause = 'checked'")
+        here.kill()
+        here.start_and_watch(records=3)
+        hub.publish(MARK, b"ended")
+        here.wait_for("text = 'ended'")
+        assert here.stop() == 0
+    assert [kind for (kind,) in here.rows(kinds)] == ["start", "ingredient", "measurement", "end"]
+    check_that_a_replay_tells_the_same(here, VAT)
+
+
 def answers(hub: Subscriber, topic: str) -> list[str]:
     return [json.loads(payload)["answer"] for payload in hub.on(topic)]
 

@@ -69,7 +69,13 @@ def test_whatever_is_sent_is_in_the_table_as_it_is_sent() -> None:
 
 def test_whatever_is_heard_is_in_the_table() -> None:
     topics = [TOPICS.acknowledge("v", "a"), TOPICS.shelve("v", "a"), TOPICS.mark("v"), TOPICS.note("v")]
-    topics += [TOPICS.spot("v"), TOPICS.acknowledge_all("v"), TOPICS.unshelve("v", "a"), TOPICS.birth or ""]
+    topics += [
+        TOPICS.spot("v"),
+        TOPICS.acknowledge_all("v"),
+        TOPICS.unshelve("v", "a"),
+        TOPICS.batch("v"),
+        TOPICS.birth or "",
+    ]
     assert [row_of(topic).retained in ("never", "by the hub") for topic in topics] == [True] * len(topics)
     commands = [row for row in rows() if "command/" in row.topic.pattern]
     assert len(commands) == len(topics) - 1

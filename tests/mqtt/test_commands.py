@@ -6,6 +6,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from logger.model import Cause, Command, CommandKind, Entry
+from logger.model.batch import Ingredient
+from logger.model.batch_text import content_of
 from logger.model.figures import LONGEST_TEXT
 from logger.mqtt.commands import LONGEST_BYTES, STALE_S, AcknowledgeAll, SpotReport, command_of
 from logger.mqtt.messages import Incoming, Receipt
@@ -14,6 +16,7 @@ from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
 from tests.mqtt.factories import AT_US, CONFIG, TOPICS
 
+BATCH = TOPICS.batch("marrow")
 MARK, NOTE, SPOT = TOPICS.mark("marrow"), TOPICS.note("marrow"), TOPICS.spot("marrow")
 ACKNOWLEDGE = TOPICS.acknowledge("marrow", "ph-high")
 SHELVE, UNSHELVE = TOPICS.shelve("marrow", "ph-high"), TOPICS.unshelve("marrow", "ph-high")
@@ -55,6 +58,33 @@ def test_an_acknowledgement_of_what_never_came_is_for_the_alarm_to_answer() -> N
     command = read(ACKNOWLEDGE, b'{"occurrence":0}')
     assert isinstance(command, Command)
     assert command.occurrence == 0
+
+
+def test_an_entry_of_a_batch_is_carried_as_one_line() -> None:
+    payload = {"entry": "ingredient", "fields": {"name": "Salz, gr\u00f6b", "mass_kg": 9.4}}
+    command = read(BATCH, json.dumps(payload).encode())
+    assert isinstance(command, Command)
+    assert (command.kind, command.vat, command.by) == (CommandKind.BATCH, "marrow", "mqtt")
+    assert content_of(command.note) == Ingredient(name="Salz, gr\u00f6b", mass_kg=9.4)
+
+
+@pytest.mark.parametrize(
+    ("payload", "why"),
+    [
+        ({"entry": "ingredient", "fields": {"weight": 4}}, "an entry of kind ingredient has no field 'weight'"),
+        ({"entry": "ingredient", "fields": {"name": "a\u202eb"}}, "what holds the character '\\u202e'"),
+        ({"entry": "ingredient", "fields": {"mass_kg": -1}}, "mass must be at least"),
+        ({"entry": "ingredient", "fields": {"mass_kg": "much"}}, "this is no entry of a batch"),
+        ({"entry": "ingredient", "fields": {}}, "nothing is said in it"),
+        ({"entry": "start", "fields": {"profile": "x"}}, "an entry of kind start does not come this way"),
+        ({"entry": "song", "fields": {"name": "x"}}, "this is no entry of a batch"),
+        ({"entry": "departure", "fields": {"disposition": "eat"}}, "disposition is one of release, reprocess"),
+        ({"entry": "measurement", "fields": {"quantity": "pH", "value": 4.5}}, "is sent as a spot measurement"),
+        ({"entry": "measurement", "fields": {"quantity": "salt", "value": 2, "unit": "C"}}, "salt is given in %"),
+    ],
+)
+def test_what_is_no_entry_of_a_batch_is_refused_with_the_reason(payload: object, why: str) -> None:
+    assert why in refused(BATCH, json.dumps(payload).encode()).text
 
 
 @pytest.mark.parametrize("payload", [b"probe-out", b'{"mark":"probe-out"}', b' {"mark":"probe-out","minutes":null}\n'])

@@ -1,13 +1,16 @@
 """Small, made-up series and words to put into a store."""
 
 from collections.abc import Iterable
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 
 from logger.model import (
     AlarmState,
     Answer,
+    AnyEntry,
+    BatchContent,
+    BatchEntry,
     Calibration,
     CalibrationPoint,
     Carry,
@@ -24,10 +27,14 @@ from logger.model import (
     Outcome,
     ReportedState,
     State,
+    batch_id,
 )
 
 START_US = 1_790_000_000_000_000
 PERIOD_US = 10_000_000
+HOUR_US = 3_600_000_000
+VAT = "cellar"
+BATCH = batch_id(VAT, START_US)
 
 
 def measurements(first: int, count: int, *, calibration: int = 0) -> Measurements:
@@ -157,3 +164,30 @@ def bits(records: Measurements) -> dict[str, list[int]]:
     columns = {f.name: getattr(records, f.name) for f in fields(records)}
     plain = {name: np.where(np.isnan(c), np.nan, c + 0.0) if c.dtype.kind == "f" else c for name, c in columns.items()}
     return {name: column.view(np.int64).tolist() for name, column in plain.items()}
+
+
+def batch_entry(content: BatchContent, at_h: float = 0.0, **values: object) -> AnyEntry:
+    """Return an entry made so many hours after the start, of what happened then."""
+    at_us = START_US + round(at_h * HOUR_US)
+    made = BatchEntry(
+        entry=f"{type(content).__name__} {at_h}",
+        batch=BATCH,
+        vat=VAT,
+        at_us=at_us,
+        happened_at_us=at_us,
+        by="tova",
+        content=content,
+    )
+    return replace(made, **values)  # type: ignore[arg-type] # fields of an entry
+
+
+def filled(content: type[BatchContent]) -> BatchContent:
+    """Return a content with every field filled, by a value that its kind takes."""
+    values: dict[str, object] = {}
+    for each in fields(content):
+        choices = each.metadata["choices"]
+        number = START_US if each.metadata["unit"] == "us" else 3.5
+        text = next(iter(choices)).value if choices else f"{each.name} <b>"
+        whole = "int" in str(each.type)
+        values[each.name] = text if each.default == "" else (int(number) if whole else number)
+    return content(**values)  # type: ignore[arg-type] # they are of the kind of each field

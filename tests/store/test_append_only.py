@@ -6,13 +6,13 @@ import pytest
 from sqlalchemy import Engine, create_engine
 from sqlalchemy.exc import DBAPIError
 
-from logger.model import Answer
+from logger.model import Answer, CareEntry, CareKind, CommandKind
 from logger.store import Store
 from logger.store.engine import parse
 from tests.store.factories import calibration, check, command, correction, entry, event, measurements, outcome
 
 FIXED = ["meta", "run", "calibration", "check_reading", "correction", "measurement", "journal"]
-FIXED += ["channel_delivery", "outbox", "inbox"]
+FIXED += ["channel_delivery", "outbox", "batch_entry", "care_entry", "inbox"]
 REFUSAL = "are never changed or deleted"
 
 
@@ -27,6 +27,8 @@ def filled(store: Store) -> Store:
         unit.mark_taken({("hook", "a"): 4})
         answer = Answer(command=unit.add_command(command()), seq=1, applied=True, text="done")
         unit.add_command(command(calibration=made))
+        unit.add_command(command(kind=CommandKind.MARK, vat="cellar", note="started"))
+        unit.add_care_entry(CareEntry(entry="a", probe="p1", kind=CareKind.RINSED, at_us=5, happened_at_us=5))
         unit.append(outcome(measurements(1, 2), entries=[entry()], answers=[answer]), run=run)
         unit.commit()
     return store
@@ -65,6 +67,8 @@ def test_no_row_can_be_changed_but_for_its_one_completion(store_url: str) -> Non
         "UPDATE correction SET revokes = 1",
         "UPDATE measurement SET ph = 4.1",
         "UPDATE journal SET text = ''",
+        "UPDATE batch_entry SET note = 'other'",
+        "UPDATE care_entry SET lot = 'other'",
         "UPDATE channel_delivery SET at_us = 5",
         "UPDATE outbox SET payload = '' WHERE event_id = 'b'",
         "UPDATE outbox SET delivered_at_us = 6, vat = 'other' WHERE event_id = 'b'",

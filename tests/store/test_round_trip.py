@@ -35,9 +35,22 @@ from logger.model import (
     Variety,
     WindowState,
 )
-from logger.store import Store, queries
+from logger.model.batch import CONTENT_TYPES, BatchEnd
+from logger.store import Store, batches, queries
 from tests.examples import examples
-from tests.store.factories import bits, calibration, check, command, correction, entry, measurements, outcome
+from tests.store.factories import (
+    VAT,
+    batch_entry,
+    bits,
+    calibration,
+    check,
+    command,
+    correction,
+    entry,
+    filled,
+    measurements,
+    outcome,
+)
 
 NUMBERS = itertools.count(1)
 INT64 = st.integers(-(2**63), 2**63 - 1)
@@ -268,3 +281,19 @@ def test_what_no_database_could_keep_is_refused_by_name(store: Store, refused: C
 def test_a_calibration_without_finite_numbers_is_refused_by_name(store: Store) -> None:
     with store.begin() as unit, pytest.raises(RefusedError, match="The slope of this calibration is not a finite"):
         unit.add_calibration(calibration(slope=math.nan))
+
+
+def test_every_kind_of_entry_of_a_batch(store: Store) -> None:
+    whole = [*CONTENT_TYPES.values()]
+    written = [
+        batch_entry(filled(content), n / 60)
+        for n, content in enumerate(sorted(whole, key=lambda content: content is BatchEnd))
+    ]
+    with store.begin() as unit:
+        for each in written:
+            unit.add_batch_entry(each)
+        unit.commit()
+    found = batches.find(store, VAT)
+    lists = (found.limits, found.ingredients, found.additions, found.notes, found.measurements, found.departures)
+    assert [replace(each, id=0) for each in found.entries] == written
+    assert [len(each) for each in (*lists, found.finishes, found.distributions, found.reviews)] == [1] * 9

@@ -253,3 +253,28 @@ def test_what_is_known_after_a_check_is_what_its_own_room_says() -> None:
     found = estimate.apply_check(start, check(0.03, at_s=DAY_S), elapsed_us=40_000_000)
     assert found.is_expected
     assert state.carry.electrode.estimate == found.estimate
+
+
+ENTRY = '{"entry":"ingredient","fields":{"name":"salt","mass_kg":9.4}}'
+
+
+def test_an_entry_for_the_record_of_a_batch_is_journalled_and_changes_nothing_else() -> None:
+    begun = ask(3, CommandKind.MARK, note="started")
+    _, entries, answers = told(begun, ask(5, CommandKind.BATCH, note=ENTRY))
+    (noted,) = [e for e in entries if e.cause is Cause.NOTED]
+    assert (noted.text, noted.by) == ("ingredient: what salt; mass 9.4", "tova")
+    assert answers[105] == "entered in the record of the batch"
+    with_it, without = told(begun, ask(5, CommandKind.BATCH, note=ENTRY))[0], told(begun)[0]
+    assert with_it.carry == without.carry
+
+
+@pytest.mark.parametrize(
+    ("commands", "why"),
+    [
+        ((ask(5, CommandKind.BATCH, note=ENTRY),), "no batch is under way in vat: mark it started first"),
+        ((ask(5, CommandKind.BATCH, note="x"),), "this is no entry of a batch"),
+    ],
+)
+def test_an_entry_without_a_batch_or_of_no_form_is_refused(commands: tuple[Command, ...], why: str) -> None:
+    _, _, answers = told(*commands)
+    assert why in answers[105]

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind, default_alarm
-from logger.model import Carry, Cause, Command, CommandKind, Entry, Mark, State
+from logger.model import Carry, Cause, Command, CommandKind, Entry, Mark, State, batch_id
 from logger.watch import pipeline
 from tests.series import EPOCH_US, calibrate, carry_over, of_ph, restored, watch
 
@@ -120,3 +120,16 @@ def test_a_vat_without_such_alarms_takes_every_mark() -> None:
     marks = [mark(0.1 * n, what) for n, what in enumerate(Mark, start=1)]
     _, outcome = pipeline.step(watched, pipeline.fresh(watched), of_ph(course(1.0), every_s=POLL_S), commands=marks)
     assert [answer.applied for answer in outcome.answers] == [True] * len(Mark)
+
+
+def test_after_the_end_of_a_batch_its_course_counts_no_more_and_the_vat_is_watched_on() -> None:
+    values = course(8.0, per_hour=0.2)
+    carry, entries = night(values, mark(1.0, Mark.STARTED), mark(2.0, Mark.ENDED))
+    assert (carry.batch.id, carry.batch.started_us, carry.batch.ended_at_us is not None) == ("", None, True)
+    assert [e.text for e in entries if e.cause is Cause.MARKED] == ["started", "ended"]
+    assert "high" in [alarm for alarm, _ in raised(entries)]
+
+
+def test_a_start_has_the_identity_that_its_record_has() -> None:
+    carry, _ = night(course(2.0), mark(0.5, Mark.STARTED))
+    assert carry.batch.id == batch_id("vat", EPOCH_US)

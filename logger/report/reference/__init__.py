@@ -7,6 +7,7 @@ from typing import Final
 from logger import help as topics
 from logger.config import Checksum
 from logger.report.reference.alarms import alarms, profiles, system_alarms
+from logger.report.reference.batches import batch_fields
 from logger.report.reference.buffers import buffers
 from logger.report.reference.entities import entities
 from logger.report.reference.payloads import payloads
@@ -34,6 +35,7 @@ TABLES: Final[Mapping[str, Callable[[], str]]] = {
     "settings": settings,
     "checksums": checksums,
     "buffers": buffers,
+    "batch_fields": batch_fields,
     "entities": entities,
     "payloads": payloads,
 }

@@ -7,6 +7,7 @@ under way goes on: its record begins with the start that the watch remembers.
 import json
 from hashlib import blake2s
 from secrets import token_hex
+from typing import Any
 
 import sqlalchemy as sa
 from alembic import op
@@ -31,7 +32,7 @@ def upgrade() -> None:
     _begin_records(connection)
 
 
-def _column(name: str, kind: type[sa.types.TypeEngine[object]], comment: str | None = None) -> sa.Column[object]:
+def _column(name: str, kind: type[sa.types.TypeEngine[Any]], comment: str | None = None) -> sa.Column[Any]:
     return sa.Column(name, kind(), nullable=False, comment=comment)
 
 
@@ -39,14 +40,14 @@ def _id() -> sa.Column[int]:
     return sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False)
 
 
-def _times(did: str) -> list[sa.Column[object]]:
+def _times(did: str) -> list[sa.Column[Any]]:
     return [
         _column("at_us", sa.BigInteger, f"{AT}: when it was entered"),
         _column("happened_at_us", sa.BigInteger, f"{AT}: when it {did}"),
     ]
 
 
-def _correction() -> list[sa.Column[object]]:
+def _correction() -> list[sa.Column[Any]]:
     return [
         _column("corrects", sa.Text, "entry in whose place it stands; empty: none"),
         _column("is_withdrawal", sa.Boolean, "it takes that entry back"),
