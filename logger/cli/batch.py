@@ -13,6 +13,7 @@ from logger.cli._batch_add import add, depart
 from logger.cli._batch_correct import corrected
 from logger.cli._batch_entry import EntryOptions, content_options, desk, entry_options, filled
 from logger.cli._batch_measure import measure
+from logger.cli._batch_report import report, verify
 from logger.cli._batch_show import list_, show
 from logger.cli._common import load_config
 from logger.cli._requests import examples, vat_of
@@ -39,6 +40,7 @@ _OF_START = frozenset({"retention"})
         'vatvigil batch correct marrow 7 --set lot=R5 --why "misread the label"',
         "vatvigil batch end marrow --disposition release",
         "vatvigil batch show marrow",
+        "vatvigil batch report marrow --out marrow.html",
     ),
 )
 def batch() -> None:
@@ -50,7 +52,7 @@ def batch() -> None:
     """
 
 
-for command in (add, depart, measure, list_, show):
+for command in (add, depart, measure, list_, show, report, verify):
     batch.add_command(command)
 
 

@@ -9,10 +9,10 @@ from xml.etree.ElementTree import Element
 
 from logger.measure.windows import COVERAGE
 from logger.report import svg_curve
-from logger.report.curve import Curve, CurvePoint
+from logger.report.curve import Curve, CurveMoment, CurvePoint
 from logger.report.local_time import LocalTime
 from logger.report.markup import element
-from logger.report.words import age, counted
+from logger.report.words import age, counted, first_sentence
 from logger.units import SECOND_US
 
 
@@ -70,11 +70,14 @@ def _legend(curve: Curve, clock: LocalTime) -> Iterator[str]:
 
 def _key(curve: Curve, clock: LocalTime) -> Element | None:
     frame = curve.frame
-    numbers = [(str(number), f"{_short(one.at_us, clock)} {one.kind}: {one.what}{f' ({one.by})' if one.by else ''}")
-               for number, one in enumerate(frame.moments, 1)]  # fmt: skip
+    numbers = [(str(number), _moment(one, clock)) for number, one in enumerate(frame.moments, 1)]
     letters = [(letter, f"alarm {name}") for name, letter in frame.letters.items()]
     rows = [element("li", element("b", sign), text) for sign, text in (*numbers, *letters)]
     return element("ul", rows, class_="key") if rows else None
+
+
+def _moment(one: CurveMoment, clock: LocalTime) -> str:
+    return f"{_short(one.at_us, clock)} {one.kind}: {first_sentence(one.what)}{f' ({one.by})' if one.by else ''}"
 
 
 def _short(at_us: int, clock: LocalTime) -> str:

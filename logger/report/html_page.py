@@ -19,13 +19,16 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'"
 """What a browser may load for a page: nothing; its style is within."""
 
 
-def page(title: str, *body: Child, simulated: bool, policy: str = POLICY) -> str:
-    """Return a whole page."""
+def page(
+    title: str, *body: Child, simulated: bool, policy: str = POLICY, metadata: Iterable[tuple[str, str]] = ()
+) -> str:
+    """Return a whole page; `metadata`: what programs read of it, by name."""
     head = element(
         "head",
         element("meta", charset="utf-8"),
         element("meta", name="viewport", content="width=device-width, initial-scale=1"),
         element("meta", http_equiv="Content-Security-Policy", content=policy),
+        (element("meta", name=name, content=content) for name, content in metadata),
         element("title", title),
         element("style", STYLE),
     )

@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from logger.alarm import digest, quiet_hours
 from logger.alarm.lifecycle import Now
-from logger.config import Config, PeopleConfig, ProbeConfig, Signal, VatConfig
+from logger.config import AlarmKind, Config, PeopleConfig, ProbeConfig, Signal, VatConfig
 from logger.measure.windows import COVERAGE
 from logger.model import Carry, Cause, Check, CheckKind, Entry
 from logger.mqtt.event import event_id
@@ -108,11 +108,11 @@ def curve_of(config: Config, store: Store, vat: VatConfig, *, since_us: int, unt
         since_us=since_us,
         until_us=until_us,
         max_gap_s=configured.limits.max_gap_s,
-        ph_setpoints=tuple(_ph_setpoints(vat)),
+        ph_setpoints=tuple(ph_setpoints(vat)),
         temperature_setpoints=tuple(_setpoints(vat, Signal.TEMPERATURE)),
-        alarms=tuple(_marks(entries)),
+        alarms=tuple(alarm_marks(entries)),
         moments=tuple(moments_of(vat, entries)),
-        checks=tuple(_readings(queries.checks(store, configured.id), vat.id, since_us, until_us)),
+        checks=tuple(readings_of(queries.checks(store, configured.id), vat.id, since_us, until_us)),
     )
     pieces = history.between(store, vat=vat.id, probe=configured.id, since_at_us=since_us, until_at_us=until_us)
     return reduce(frame, pieces)
@@ -127,7 +127,7 @@ def gather(config: Config, store: Store, vat: VatConfig, *, since_us: int, until
     return Night(
         curve=curve_of(config, store, vat, since_us=since_us, until_us=until_us),
         claims=tuple(_event(entry) for entry in entries if entry.cause in _CLAIMS or _ends_claim(entry, targets)),
-        alarms=tuple(_summaries(store, own)),
+        alarms=tuple(summaries(store, own)),
         marks=tuple(_event(entry) for entry in entries if entry.cause in _DONE),
         todo=tuple(_todo(config, store, vat, at_us=at_us)) if is_recent else None,
         ways=tuple(name for name in WAYS if getattr(config, WAYS[name]) is not None),
@@ -139,7 +139,8 @@ def entries_of(store: Store, vat: str, *, since_us: int, until_us: int) -> list[
     return queries.entries(store, limit=MOST_ENTRIES, vat=vat, since_at_us=since_us, until_at_us=until_us)
 
 
-def _ph_setpoints(vat: VatConfig) -> Iterator[Setpoint]:
+def ph_setpoints(vat: VatConfig) -> Iterator[Setpoint]:
+    """Yield the target, and the limits of alarms on pH."""
     if vat.target is not None:
         yield Setpoint("target", vat.target.ph)
     yield from _setpoints(vat, Signal.PH, Signal.PH_UPPER)
@@ -152,7 +153,8 @@ def _setpoints(vat: VatConfig, *signals: Signal) -> Iterator[Setpoint]:
             yield Setpoint(alarm.id, alarm.setpoint)
 
 
-def _marks(entries: Iterable[Entry]) -> Iterator[AlarmMark]:
+def alarm_marks(entries: Iterable[Entry]) -> Iterator[AlarmMark]:
+    """Yield when alarms came and returned."""
     for entry in entries:
         if entry.alarm and (entry.annunciates or entry.held or entry.cause is Cause.RETURNED):
             yield AlarmMark(entry.at_us, entry.alarm, entry.cause.value)
@@ -160,15 +162,16 @@ def _marks(entries: Iterable[Entry]) -> Iterator[AlarmMark]:
 
 def moments_of(vat: VatConfig, entries: Iterable[Entry]) -> Iterator[CurveMoment]:
     """Yield what people did and what was claimed, as a picture numbers it."""
-    targets = {alarm.id for alarm in vat.alarms if alarm.kind.is_of_target}
+    withdrawals = {alarm.id for alarm in vat.alarms if alarm.kind is AlarmKind.CLAIM_WITHDRAWN}
     for entry in entries:
         kind = MomentKind.CLAIM if entry.cause in _CLAIMS else _DONE.get(entry.cause)
-        kind = MomentKind.WITHDRAWN if _ends_claim(entry, targets) else kind
+        kind = MomentKind.WITHDRAWN if _ends_claim(entry, withdrawals) else kind
         if kind is not None:
-            yield CurveMoment(at_us=entry.at_us, kind=kind, what=_event(entry).what, by=entry.by)
+            what = " ".join(entry.text.split()) or entry.cause.value
+            yield CurveMoment(at_us=entry.at_us, kind=kind, what=what, by=entry.by)
 
 
-def _readings(checks: Iterable[Check], vat: str, since_us: int, until_us: int) -> Iterator[CurvePoint]:
+def readings_of(checks: Iterable[Check], vat: str, since_us: int, until_us: int) -> Iterator[CurvePoint]:
     """Yield what other instruments read in the vat."""
     for check in checks:
         if check.kind is CheckKind.SPOT and check.vat == vat and since_us <= check.at_us < until_us:
@@ -186,16 +189,16 @@ def _ends_claim(entry: Entry, targets: set[str]) -> bool:
     return entry.alarm in targets and (entry.annunciates or entry.held)
 
 
-def _summaries(store: Store, entries: Iterable[Entry]) -> Iterator[AlarmSummary]:
+def summaries(store: Store, entries: Iterable[Entry]) -> Iterator[AlarmSummary]:
     """Yield what became of each occurrence, the most urgent first, then as they came."""
     occurrence = attrgetter("vat", "alarm", "occurrence")
     of_alarms = sorted((entry for entry in entries if entry.alarm and entry.occurrence), key=occurrence)
     groups = [list(group) for _, group in groupby(of_alarms, key=occurrence)]
     told = [entry for group in groups if any(_comes(entry) for entry in group) for entry in group]
     ways = queries.sent(store, map(event_id, filter(attrgetter("annunciates"), told)))
-    summaries = [_summary(group, ways) for group in groups if any(_comes(entry) for entry in group)]
+    found = [_summary(group, ways) for group in groups if any(_comes(entry) for entry in group)]
     order = {"high": 0, "medium": 1, "low": 2}
-    yield from sorted(summaries, key=lambda summary: (order.get(summary.priority, 3), summary.came_us))
+    yield from sorted(found, key=lambda summary: (order.get(summary.priority, 3), summary.came_us))
 
 
 def _comes(entry: Entry) -> bool:

@@ -17,7 +17,7 @@ STYLE = f"""
 * {{ box-sizing: border-box; }}
 html {{ -webkit-text-size-adjust: 100%; }}
 body {{ margin: 0 auto; padding: 1rem; max-width: 62rem; background: var(--paper); color: var(--ink);
-  font: 16px/1.45 system-ui, "DejaVu Sans", sans-serif; overflow-wrap: anywhere; }}
+  font: 16px/1.45 system-ui, "DejaVu Sans", sans-serif; overflow-wrap: break-word; }}
 h1 {{ font-size: 1.5rem; line-height: 1.2; margin: 0 0 .3rem; }}
 h2 {{ font-size: 1.15rem; margin: 1.8rem 0 .4rem; border-bottom: 1px solid var(--rule); }}
 h3 {{ font-size: 1rem; margin: 1.1rem 0 .3rem; }}
@@ -26,24 +26,29 @@ a {{ color: var(--course); }}
 .soft {{ color: var(--soft); }}
 .caution {{ border: 2px solid var(--ink); padding: .5rem .75rem; margin: .8rem 0; }}
 .simulated {{ border: 3px double var(--alarm); color: var(--alarm); font-weight: 700; padding: .4rem .75rem; }}
+.watermark {{ position: fixed; inset: 0; display: grid; place-items: center; pointer-events: none; z-index: 1;
+  font: 700 15vw system-ui, sans-serif; color: var(--alarm); opacity: .07; transform: rotate(-30deg); }}
 .missing {{ font-weight: 700; letter-spacing: .02em; }}
-.hash {{ font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: .85em; }}
+.hash {{ overflow-wrap: anywhere; font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: .85em; }}
 dl.facts {{ display: grid; grid-template-columns: minmax(8rem, 15rem) 1fr; gap: .15rem 1rem; }}
 dl.facts dt {{ color: var(--soft); }}
-dl.facts dd {{ margin: 0; white-space: pre-line; }}
+dl.facts dd {{ margin: 0; min-width: 0; white-space: pre-line; overflow-wrap: anywhere; }}
+dl.identity {{ grid-template-columns: auto 1fr auto 1fr; }}
+dl.identity dd.hash {{ grid-column: 2 / -1; }}
 .wide {{ overflow-x: auto; }}
 table {{ border-collapse: collapse; width: 100%; font-size: .88rem; }}
 th, td {{ text-align: left; vertical-align: top; padding: .2rem .5rem .2rem 0; border-bottom: 1px solid var(--rule); }}
 th {{ font-weight: 600; }}
 td {{ white-space: pre-line; }}
-td.number, th.number {{ text-align: right; font-variant-numeric: tabular-nums; }}
+td.time {{ white-space: nowrap; }}
+td.number, th.number {{ text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }}
 .sign-here {{ display: grid; grid-template-columns: 1fr 1fr; gap: 1.6rem 2rem; margin-top: 1.6rem; }}
 .sign-here div {{ border-bottom: 1px solid var(--ink); padding-top: 1.4rem; font-size: .85rem; }}
 figure {{ margin: .6rem 0; }}
 figcaption {{ font-size: .85rem; }}
 .legend {{ color: var(--soft); }}
 .key {{ columns: 2 20rem; padding-left: 0; list-style: none; font-size: .85rem; }}
-.key li {{ break-inside: avoid; padding-left: 2.2em; text-indent: -2.2em; }}
+.key li {{ break-inside: avoid; overflow-wrap: anywhere; padding-left: 2.2em; text-indent: -2.2em; }}
 .key b {{ display: inline-block; min-width: 2.2em; text-indent: 0; }}
 .for-narrow {{ display: none; }}
 svg.curve {{ display: block; width: 100%; height: auto; }}
@@ -73,11 +78,20 @@ svg.curve .forecast-made {{ stroke: var(--due); stroke-width: 5; }}
   .for-wide {{ display: none; }}
   .for-narrow {{ display: block; }}
   dl.facts {{ grid-template-columns: 1fr; gap: 0; }}
+  dl.identity dd.hash {{ grid-column: auto; }}
   dl.facts dd {{ margin-bottom: .45rem; }}
   .sign-here {{ grid-template-columns: 1fr; }}
 }}
 @media print {{
-  body {{ max-width: none; padding: 0; font-size: 10.5pt; }}
+  body {{ max-width: none; padding: 0; font-size: 9pt; line-height: 1.25; }}
+  h1 {{ font-size: 15pt; }}
+  h2 {{ font-size: 10.5pt; margin: .55rem 0 .2rem; }}
+  h3 {{ font-size: 9.5pt; margin: .5rem 0 .1rem; }}
+  table, figcaption, .key {{ font-size: 8.5pt; }}
+  ul, ol {{ padding-left: 1.2rem; }}
+  p, ul, ol, dl {{ margin: .2rem 0; }}
+  th, td {{ padding: .04rem .4rem .04rem 0; }}
+  .caution {{ padding: .25rem .6rem; margin: .5rem 0; }}
   h2, h3 {{ break-after: avoid; }}
   figure, tr, .caution, .sign-here {{ break-inside: avoid; }}
   .new-sheet {{ break-before: page; }}

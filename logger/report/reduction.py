@@ -38,7 +38,7 @@ _FIRST_TEST, _FIRST_REASON = 2, 2 + len(LEADING)
 def reduce(frame: CurveFrame, pieces: Iterable[Measurements], *, slots: int = SLOTS) -> Curve:
     """Return the curve of the records of a span, which come in order and in pieces of any length."""
     kept = _Kept(slots=slots)
-    for rows, whole in _whole_windows(pieces):
+    for rows, whole in whole_windows(pieces):
         kept.take(frame, rows, whole)
     return kept.curve(frame)
 
@@ -54,7 +54,7 @@ def codes(rows: Measurements) -> Ints:
     return found
 
 
-def _whole_windows(pieces: Iterable[Measurements]) -> Iterator[tuple[Measurements, int]]:
+def whole_windows(pieces: Iterable[Measurements]) -> Iterator[tuple[Measurements, int]]:
     """Yield rows and how many of them belong to windows that are whole; the row after these only closes the last."""
     held: Measurements | None = None
     for piece in pieces:

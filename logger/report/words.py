@@ -33,6 +33,11 @@ def counted(number: int, what: str) -> str:
     return f"{number} {what}" if number == 1 else f"{number} {what}s"
 
 
+def first_sentence(text: str) -> str:
+    """Return the first sentence of a text, without its full stop, on one line."""
+    return " ".join(text.split()).partition(". ")[0].rstrip(".")
+
+
 def names_of_tests(code: int) -> list[str]:
     """Return the names of the quality tests that spoke, as outputs spell them."""
     return [str(test.name).lower().replace("_", "-") for test in QualityTests(code)]

@@ -1,0 +1,231 @@
+"""Write the stored values of a batch in a canonical form, and seal it by its SHA-256.
+
+Law: the bytes depend on stored values and on what stands in this file, never on what is computed of them: a newer
+version writes the same bytes of the same rows. So the digest of an old report can always be made again. A form is never
+changed; one that holds more is a new version, and the old one stays for the reports that were sealed by it.
+
+Form 1: lines that end with LF, each a JSON text (RFC 8259) in UTF-8, without spaces. The first is an object that says
+what is sealed: the batch, from when to when (UTC, microseconds), and for each store up to which row of each table and
+which records of each probe. Each other line is an array: the name of a section, then the stored values of one row in
+the order of `SECTIONS`. Sections stand in that order, within one the stores in the order of their first record, and
+within a store the rows by number. NULL is null. A number that is not whole is the shortest decimal that gives the same
+binary64 (IEEE 754): with a point from 1e-5 up to below 1e16, else with one digit before the point and `e`, no plus.
+
+The digest is the SHA-256 of these bytes, so `sha256sum` checks a file of them without this program. Rows that were
+added after a report was made are outside of what its first line says, so they do not spoil it. What was told to whom is
+not sealed, for deliveries are noted later; nor is anything that a report computes.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from hashlib import sha256
+from typing import Any, BinaryIO
+
+import msgspec
+from sqlalchemy import ColumnElement, Row, Select, Table, func, select
+
+from logger.errors import RefusedError
+from logger.store.history import CHUNK, RecordSpan
+from logger.store.store import Store
+from logger.store.tables import batch_entry, calibration, check_reading, correction, journal, measurement, run
+
+FORM = "vatvigil batch record"
+VERSION = 1
+SECTIONS: Mapping[str, tuple[Table[Any], tuple[str, ...]]] = {
+    "entry": (
+        batch_entry,
+        ("entry", "batch", "vat", "kind", "at_us", "happened_at_us", "by", "note", "content", "corrects",
+         "is_withdrawal"),
+    ),
+    "run": (run, ("id", "started_at_us", "elapsed_us", "version", "config_hash")),
+    "calibration": (
+        calibration,
+        ("id", "probe", "at_us", "offset_mv", "slope", "var_offset", "var_slope", "cov", "low_ph", "high_ph", "points",
+         "by", "residual_mv", "method", "segments", "verdict", "findings", "electrode", "drift_ph_per_day", "accepted"),
+    ),
+    "check": (
+        check_reading,
+        ("id", "probe", "at_us", "kind", "reference_ph", "u_reference_ph", "reading_ph", "deviation_ph",
+         "tolerance_ph", "passed", "calibration", "vat", "potential_mv", "temperature_c", "buffer", "lot",
+         "instrument", "electrode", "by", "note"),
+    ),
+    "correction": (
+        correction,
+        ("id", "probe", "at_us", "calibration", "since_at_us", "until_at_us", "deviations", "by", "why", "revokes"),
+    ),
+    "journal": (
+        journal,
+        ("id", "seq", "at_us", "vat", "cause", "alarm", "occurrence", "before", "after", "annunciates", "held",
+         "priority", "value", "u", "setpoint", "probability", "reminder", "by", "text", "since_at_us", "told"),
+    ),
+    "record": (
+        measurement,
+        ("probe", "seq", "at_us", "elapsed_us", "potential_mv", "temperature_c", "reason", "reference_ph",
+         "reference_u", "ph", "u", "quality", "tests", "previous_spike", "calibration", "belief", "since_at_us",
+         "check", "spot", "vat", "run"),
+    ),
+}  # fmt: skip
+"""The sections of form 1, in order: from which table, and which columns."""
+_ENCODER = msgspec.json.Encoder(order="deterministic")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealedPart:
+    """What is sealed of one store."""
+
+    through: Mapping[str, int]
+    """By section, the number of the newest row; rows with a higher one came later."""
+    records: Mapping[str, tuple[int, int]]
+    """By probe, the first and the last record."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SealHead:
+    """The first line: what is sealed."""
+
+    form: str = FORM
+    version: int = VERSION
+    batch: str
+    vat: str
+    simulated: bool
+    since_us: int
+    until_us: int
+    parts: tuple[SealedPart, ...]
+
+    @property
+    def line(self) -> bytes:
+        """Return the line."""
+        return _ENCODER.encode(self) + b"\n"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seal:
+    """The digest of a batch, and of each section by itself: rows and SHA-256."""
+
+    digest: str
+    sections: Mapping[str, tuple[int, str]]
+
+
+@dataclass(slots=True)
+class _Sealing:
+    """What was written so far."""
+
+    sink: BinaryIO | None
+    whole: Any = field(default_factory=sha256)
+
+    def add(self, lines: bytes) -> None:
+        self.whole.update(lines)
+        if self.sink is not None:
+            self.sink.write(lines)
+
+
+def head_of(
+    stores: Sequence[Store],
+    *,
+    batch: str,
+    vat: str,
+    since_us: int,
+    until_us: int,
+    simulated: bool,
+    spans: Sequence[Sequence[RecordSpan]],
+) -> SealHead:
+    """Return what there is to seal of a batch now; `spans`: which records are of it, by store."""
+    parts = tuple(_part(store, found) for store, found in zip(stores, spans, strict=True))
+    return SealHead(batch=batch, vat=vat, simulated=simulated, since_us=since_us, until_us=until_us, parts=parts)
+
+
+def _part(store: Store, spans: Sequence[RecordSpan]) -> SealedPart:
+    with store.reading() as connection:
+        newest = {
+            name: connection.scalar(select(func.max(table.c.id))) or 0
+            for name, (table, _) in SECTIONS.items()
+            if name != "record"
+        }
+    return SealedPart(through=newest, records={span.probe: (span.first, span.last) for span in spans})
+
+
+def read_head(line: bytes | str) -> SealHead:
+    """Return the first line of a form. Raises RefusedError for one that this version does not know."""
+    try:
+        head = msgspec.json.decode(line, type=SealHead)
+    except msgspec.MsgspecError as error:
+        raise RefusedError("what it says of its digest cannot be read: take the report as it was made") from error
+    if (head.form, head.version) != (FORM, VERSION):
+        raise RefusedError(f"it was sealed by form {head.version}, which this version does not know: take a newer one")
+    return head
+
+
+def seal(
+    stores: Sequence[Store],
+    head: SealHead,
+    sink: BinaryIO | None = None,
+    advance: Callable[[int], object] = lambda _: None,
+) -> Seal:
+    """Return the digest of what a head says; write the bytes to `sink` too, and tell how many records went through."""
+    if len(stores) != len(head.parts):
+        raise RefusedError(f"the batch was sealed over {len(head.parts)} stores, and {len(stores)} are given")
+    sealing, sections = _Sealing(sink), {}
+    sealing.add(head.line)
+    for name in SECTIONS:
+        rows, own = 0, sha256()
+        for store, part in zip(stores, head.parts, strict=True):
+            for lines, count in _lines(store, head, part, name):
+                sealing.add(lines)
+                own.update(lines)
+                rows += count
+                advance(count if name == "record" else 0)
+        sections[name] = rows, own.hexdigest()
+    return Seal(digest=sealing.whole.hexdigest(), sections=sections)
+
+
+def _lines(store: Store, head: SealHead, part: SealedPart, name: str) -> Iterator[tuple[bytes, int]]:
+    """Yield the lines of a section, and how many they are, in pieces of at most `CHUNK`."""
+    table, names = SECTIONS[name]
+    number = table.c.seq if name == "record" else table.c.id
+    statement = select(number, *(table.c[each] for each in names)).order_by(number).limit(CHUNK)
+    for wanted, first, last in _wanted(head, part, name):
+        begin = first
+        while rows := _rows(store, statement.where(number.between(begin, last), *wanted)):
+            yield _ENCODER.encode_lines([(name, *row[1:]) for row in rows]), len(rows)
+            begin = rows[-1][0] + 1
+
+
+def _rows(store: Store, statement: Select[Any]) -> Sequence[Row[Any]]:
+    with store.reading() as connection:
+        return connection.execute(statement).all()
+
+
+def _wanted(head: SealHead, part: SealedPart, name: str) -> Iterator[tuple[list[ColumnElement[bool]], int, int]]:
+    """Yield which rows of a section are of the batch, with the first and the last number that they may have."""
+    table, _ = SECTIONS[name]
+    if name == "record":
+        for probe, (first, last) in sorted(part.records.items()):
+            yield [table.c.probe == probe, table.c.vat == head.vat], first, last
+        return
+    yield _conditions(head, table, name, list(part.records)), 0, part.through[name]
+
+
+def _conditions(head: SealHead, table: Table[Any], name: str, probes: list[str]) -> list[ColumnElement[bool]]:
+    match name:
+        case "entry":
+            return [table.c.batch == head.batch]
+        case "run":
+            return [table.c.started_at_us <= head.until_us]
+        case "journal":
+            return [table.c.vat.in_([head.vat, ""]), table.c.at_us.between(head.since_us, head.until_us)]
+        case "correction":
+            return [table.c.probe.in_(probes)]
+        case _:
+            return [table.c.probe.in_(probes), table.c.at_us <= head.until_us]
+
+
+def place_of(store: Store, head: SealHead) -> int:
+    """Return which part of a head a store holds, by its records; one that holds none comes last."""
+    m = measurement.c
+    for place, part in enumerate(head.parts):
+        for probe, (first, last) in part.records.items():
+            held = select(m.seq).where(m.probe == probe, m.vat == head.vat, m.seq.in_([first, last]))
+            with store.reading() as connection:
+                if len(connection.execute(held).all()) == len({first, last}):
+                    return place
+    return len(head.parts)
