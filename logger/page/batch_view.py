@@ -4,12 +4,12 @@ Law: pure. An entry is shown as it stands now, with its label in the words of th
 correction, is the report's.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 
 from logger.model import AnyEntry, BatchRecord
-from logger.model.batch import BatchContent, labels
+from logger.model.batch import BatchContent, Ingredient, labels
 from logger.report.local_time import LocalTime
 
 Pair = tuple[str, str]
@@ -39,6 +39,7 @@ class BatchView:
     is_under_way: bool
     header: tuple[Pair, ...]
     limits: tuple[Pair, ...]
+    ingredients: tuple[str, ...]
     departures: tuple[EntryView, ...]
     entries: tuple[EntryView, ...]
     """Notes, additions, measurements; the newest first."""
@@ -47,15 +48,23 @@ class BatchView:
 def batch_view(record: BatchRecord, clock: LocalTime) -> BatchView:
     """Return what is shown of a batch."""
     limits = record.limits[-1:]
-    entered = [*record.notes, *record.additions, *record.measurements, *record.ingredients, *record.finishes]
+    entered: list[AnyEntry] = [*record.notes, *record.additions, *record.measurements, *record.finishes]
     return BatchView(
         id=record.id,
         is_under_way=record.end is None,
         header=tuple(_header(record, clock)),
         limits=tuple(pair for one in limits for pair in _filled(one.content, clock)),
+        ingredients=tuple(_ingredient(one.content) for one in record.ingredients),
         departures=tuple(_entries(record.departures, clock)),
         entries=tuple(_entries(entered, clock)),
     )
+
+
+def _ingredient(one: Ingredient) -> str:
+    """Say in one line what went in."""
+    lot = f"lot {one.lot}" if one.lot else f"lot {NOT_RECORDED}"
+    mass = "" if one.mass_kg is None else f"{one.mass_kg:g} kg"
+    return ", ".join(filter(None, [one.name, mass, lot, one.supplier]))
 
 
 def _header(record: BatchRecord, clock: LocalTime) -> Iterator[Pair]:
@@ -69,7 +78,7 @@ def _header(record: BatchRecord, clock: LocalTime) -> Iterator[Pair]:
             yield labels(record.header)[name].metadata["words"], NOT_RECORDED
 
 
-def _entries(entries: list[AnyEntry] | tuple[AnyEntry, ...], clock: LocalTime) -> Iterator[EntryView]:
+def _entries(entries: Iterable[AnyEntry], clock: LocalTime) -> Iterator[EntryView]:
     for entry in sorted(entries, key=lambda one: (one.happened_at_us, one.id), reverse=True):
         pairs = [*_filled(entry.content, clock)]
         texts = [value for name, value in pairs if name == entry.kind.value]  # a note is its text

@@ -10,7 +10,7 @@ from pathlib import Path
 from logger import recording, settings
 from logger.config import Config
 from logger.model import BatchEntry, Block, Command, CommandKind, Mark, batch_id
-from logger.model.batch import BatchContent, BatchHeader, Departure, Remark
+from logger.model.batch import BatchContent, BatchHeader, Departure, Ingredient, Remark
 from logger.replay import ReplayStore, replay_into
 from logger.store import Store, batches
 from logger.units import HOUR_US, SECOND_US
@@ -110,9 +110,11 @@ def _enter(store: ReplayStore, vat: str, now_us: int) -> None:
     batch = batch_id(vat, 0) if under_way is None else under_way.id
     said: tuple[BatchContent, ...] = (
         BatchHeader(product="sour cabbage", lot="L-0417", volume_l=120.0, salt_percent=2.2),
+        Ingredient(name="white cabbage", mass_kg=96.0, lot="C-12"),
+        Ingredient(name="sea salt", mass_kg=2.1),
         Remark(text="Skimmed, smells clean."),
         Departure(limit="temperature below 16 C", cause="a window stood open", disposition="hold"),
-        Remark(text=NASTY + " " + "long " * 2000),
+        Remark(text=NASTY + " " + "long " * 1900),
     )
     with store.store.begin() as work:
         for number, content in enumerate(said):

@@ -102,6 +102,8 @@ def test_one_vat_shows_its_curve_its_journal_and_its_batch(page: Served) -> None
     assert len(shown.ids) == len({*shown.ids})
     for text in ("The last 12 h", "Lowest pH", "Journal", "calibrated by", "Trust", "Forecast"):
         assert text in shown.text
+    for text in ("white cabbage, 96 kg, lot C-12", "sea salt, 2.1 kg, lot NOT RECORDED"):
+        assert text in shown.text
     for text in ("The batch", "lot code L-0417", "volume 120 L", "Departures", "a window stood open", "by tova"):
         assert text in shown.text
 
