@@ -9,15 +9,17 @@ from pathlib import Path
 
 from logger import recording, settings
 from logger.config import Config
-from logger.model import BatchEntry, Block, Command, CommandKind, Mark, batch_id
+from logger.model import BatchEntry, Block, Cause, Command, CommandKind, Entry, Mark, batch_id
 from logger.model.batch import BatchContent, BatchHeader, Departure, Ingredient, Remark
 from logger.replay import ReplayStore, replay_into
 from logger.store import Store, batches
 from logger.units import HOUR_US, SECOND_US
 from logger.watch.pipeline import Watch
 
-NASTY = "<script>document.title = 'taken'</script> \N{RIGHT-TO-LEFT OVERRIDE}evil & <b>bold</b>"
+NASTY = "<script>document.title = 'taken'</script> & <b>bold</b>"
 """What somebody may write into a note."""
+TURNED = "\N{RIGHT-TO-LEFT OVERRIDE}live"
+"""What no command takes: it stands in a store only by another hand."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +131,9 @@ def _enter(store: ReplayStore, vat: str, now_us: int) -> None:
                 content=content,
             )
             work.add_batch_entry(entry)
-        work.add_command(Command(id=0, at_us=now_us, kind=CommandKind.NOTE, vat=vat, by="tova", note=NASTY))
+        work.add_entries(
+            [Entry(seq=0, at_us=now_us, vat=vat, cause=Cause.NOTED, by=f"{TURNED} {NASTY}", text=f"{NASTY} {TURNED}")]
+        )
         work.commit()
 
 
