@@ -83,7 +83,7 @@ def page(
 def _greeting(where: str, *, token: str) -> list[str]:
     if not token:
         return [f"The page is at {where} on this machine only. Ctrl-C ends it."]
-    if JOURNAL in os.environ:  # pragma: no cover - only under systemd
+    if JOURNAL in os.environ:
         complain("The page is served. `vatvigil page --print-address`, with the same options, prints its address.")
         return []
     return [f"For a telephone in the same network: {where}", "Whoever has this address may look. Ctrl-C ends it."]

@@ -18,6 +18,7 @@ from logger.store import Store
 from logger.units import MINUTE_US, SECOND_US
 from tests.page import scene
 from tests.page.served import Served, served
+from tests.parts.postgres import Postgres
 
 NOW_US = scene.NOW_US
 
@@ -196,3 +197,15 @@ def test_looking_writes_nothing(page: Served, made: Config) -> None:
     assert (file.read_bytes(), os.stat(file).st_mtime_ns) == before  # noqa: PTH116
     with closing(sqlite3.connect(file)) as connection:
         assert connection.execute("SELECT count(*) FROM inbox WHERE consumed_seq IS NULL").fetchone() == (0,)
+
+
+def test_a_server_that_ended_every_session_is_found_again(
+    made: Config, postgres: Postgres, postgres_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(source_module, "KEPT_S", 0.0)
+    Store.open(postgres_url, simulated=False, migrate=True).close()
+    with served(replace(made, store_url=postgres_url), lambda: NOW_US) as page:
+        assert page.get("/").status == 200
+        postgres.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE application_name = 'vatvigil'")
+        assert page.get("/").status in (200, 503)
+        assert page.get("/").status == 200
