@@ -109,7 +109,7 @@ def _vat(vat: VatStatus, clock: LocalTime, *, is_away: bool) -> VatView:
         belief=f"{belief} then" if is_old and newest is not None else belief,
         mark=mark,
         why="" if newest is None else _without_word(newest.verdict),
-        age=_age(newest),
+        age=_age(newest, is_away=is_away),
         read_at="" if newest is None else clock.shown_text(newest.at),
         is_old=is_old,
         temperature=_temperature(newest),
@@ -140,9 +140,11 @@ def _without_word(verdict: str) -> str:
     return f"{why[:1].upper()}{why[1:]}." if colon and word in ("Believed", "Suspect", "Not believed") else verdict
 
 
-def _age(newest: NewestReading | None) -> str:
+def _age(newest: NewestReading | None, *, is_away: bool) -> str:
     if newest is None:
         return "nothing was read yet"
+    if is_away:  # its age was counted when the store could be read
+        return "last read"
     if newest.stale and not newest.age_s:
         return "read at a time that is yet to come: the clock was set back"
     return f"read {age(newest.age_s)} ago"

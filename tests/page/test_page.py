@@ -158,7 +158,8 @@ def test_a_store_that_is_away_is_said_loudly_and_found_again(
         text = words(page, status=503).text
         assert "THE STORE CANNOT BE READ" in text
         assert "What is below was read 2 min ago" in text
-        assert "OLD" in text
+        assert "OLD: last read (2026-11-24 18:59:56 CET)" in text
+        assert " This page goes on trying." in text
         assert re.search(r"pH 4\.\d\d", text)
         shown = words(page, "/vat/north", 503).text
         assert "There is no curve to show now." in shown
