@@ -32,7 +32,7 @@ also_option = click.option(
     "--also",
     "others",
     multiple=True,
-    type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    type=_FILE,
     help="Another store (an SQLite file) that holds a part of the batch, as one that was set aside; may be repeated.",
 )
 
@@ -79,10 +79,10 @@ def report(
 
 
 @click.command()
-@click.argument("report", type=click.Path(dir_okay=False, exists=True, path_type=Path), metavar="REPORT")
+@click.argument("report", type=_FILE, metavar="REPORT")
 @click.option(
     "--data",
-    type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    type=_FILE,
     help="Make the digest from this file, which `batch report --data` wrote, in place of the store.",
 )
 @also_option
@@ -184,5 +184,10 @@ def _sealed_by(report: Path) -> tuple[str, str]:
 def _digest_of(data: Path) -> str:
     from hashlib import file_digest
 
-    with data.open("rb") as file:
-        return file_digest(file, "sha256").hexdigest()
+    try:
+        with data.open("rb") as file:
+            return file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise RefusedError(
+            f"{data} cannot be read ({error.strerror}): name the file of `batch report --data`"
+        ) from error

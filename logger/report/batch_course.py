@@ -165,7 +165,7 @@ class CourseFollower:
     def _forecast(self, rows: Measurements) -> None:
         """Take the windows that these rows close; keep what is forecast as each part of the way is gone."""
         limits = self.limits
-        if limits.ph is None or self._begun_us is None:
+        if limits.ph is None or self._begun_us is None or self._state.has_reached:
             return
         due_us = None if limits.deadline_h is None else self._begun_us + round(limits.deadline_h * HOUR_US)
         goal = Goal(limit_ph=limits.ph, started_us=self._begun_us, due_us=due_us)

@@ -20,7 +20,7 @@ from logger.report.batch_course import BatchCourse, CourseFollower, CourseLimits
 from logger.report.curve import Curve, CurveFrame, Setpoint
 from logger.report.night import AlarmSummary, alarm_marks, entries_of, moments_of, ph_setpoints, readings_of, summaries
 from logger.report.reduction import reduce
-from logger.store import Store, batch_seal, batches, history, queries
+from logger.store import Store, batch_seal, batches, queries
 from logger.store.batch_seal import Seal, SealHead
 from logger.store.history import RecordSpan
 from logger.store.queries import Run, StoredCalibration
@@ -123,7 +123,7 @@ def gather(
 ) -> BatchFacts:
     """Return the facts of a batch. Raises RefusedError.
 
-    `at_us`: now; `sink`: takes the sealed bytes; `advance`: is told how many records more were read, twice in all.
+    `at_us`: now; `sink`: takes the sealed bytes; `advance`: is told how many records more were read.
     """
     unknown = VatConfig(id=record.vat, name=record.vat, probe="")
     vat = next((one for one in config.vats if one.id == record.vat), unknown)
@@ -140,8 +140,10 @@ def gather(
     ids = [probe.id for probe in probes]
     checks = _once(_all(ordered, lambda store: _checks(store, record, ids, until_us)))
     follower = CourseFollower(limits=limits)
+    sealing = batch_seal.Sealing([store for store, _ in ordered], head, sink)
+    sealing.begin()
     frame = _frame(vat, limits, journal, checks, probes=ids, simulated=config.simulated)
-    curve = reduce(frame, follower.follow(_pieces(ordered, advance)))
+    curve = reduce(frame, follower.follow(_told(sealing.records(), advance)))
     course = follower.course()
     return BatchFacts(
         record=record,
@@ -165,7 +167,7 @@ def gather(
         runs=tuple(_all(ordered, lambda store: _runs(store, record, until_us))),
         stores=tuple(store.where for store, _ in ordered),
         head=head,
-        seal=batch_seal.seal([store for store, _ in ordered], head, sink, advance),
+        seal=sealing.seal(),
     )
 
 
@@ -187,12 +189,10 @@ def _in_order(stores: Sequence[Store], record: BatchRecord) -> Ordered:
     return ordered
 
 
-def _pieces(ordered: Ordered, advance: Callable[[int], object]) -> Iterator[Measurements]:
-    for store, spans in ordered:
-        for span in spans:
-            for rows in history.measurements(store, span):
-                advance(len(rows))
-                yield rows
+def _told(pieces: Iterable[Measurements], advance: Callable[[int], object]) -> Iterator[Measurements]:
+    for rows in pieces:
+        advance(len(rows))
+        yield rows
 
 
 def _probes(config: Config, spans: Iterable[RecordSpan]) -> list[ProbeConfig]:

@@ -49,7 +49,7 @@ def _first_page(facts: BatchFacts, clock: LocalTime, title: str, caution: str) -
     yield _sentences(batch_summary.departures(facts, clock)) or element("p", "None was entered.")
     yield element("h2", "Standing doubts")
     yield _sentences(batch_summary.doubts(facts, clock)) or element("p", "None is known to this program.")
-    yield element("h2", "The course", class_="new-sheet")
+    yield element("h2", "The course")
     yield figure(facts.curve, clock, name="batch")
     yield element("h2", "Signatures")
     yield element("div", (element("div", line) for line in _LINES), class_="sign-here")

@@ -66,6 +66,7 @@ svg.curve .course {{ stroke: var(--course); stroke-width: 1.6; stroke-linejoin: 
 svg.curve .target {{ stroke: var(--claim); stroke-width: 1.4; stroke-dasharray: 10 4; }}
 svg.curve .limit {{ stroke: var(--alarm); stroke-width: 1; stroke-dasharray: 3 3; }}
 svg.curve .claim {{ stroke: var(--claim); stroke-width: 1.8; }}
+svg.curve .withdrawn {{ stroke: var(--alarm); stroke-width: 1.8; stroke-dasharray: 2 3; }}
 svg.curve .deadline {{ stroke: var(--due); stroke-width: 1.8; stroke-dasharray: 9 3 2 3; }}
 svg.curve .alarm {{ stroke: var(--alarm); stroke-width: 3; }}
 svg.curve .check {{ fill: var(--paper); stroke: var(--ink); stroke-width: 1.6; }}

@@ -22,6 +22,7 @@ LEFT, RIGHT, LANE, AXIS = 44.0, 10.0, 20.0, 22.0
 CHARACTER = 7.0
 """About as wide is a character of the text in a picture."""
 FORECAST_STEP = 9.0
+MOST_LETTERS = 4
 _WORD = {MomentKind.CLAIM: "claim", MomentKind.WITHDRAWN: "withdrawn"}
 _ROW = {"claim": 14, "withdrawn": 29, "deadline": 44}
 """Where the word of an upright line stands, below the top: apart, for they may lie close together."""
@@ -162,7 +163,7 @@ def _drawn_ph(canvas: Canvas) -> Iterator[Element]:
     yield from (one for one in drawn if one is not None)
     for moment in frame.moments:
         if moment.kind in (MomentKind.CLAIM, MomentKind.WITHDRAWN):
-            yield _upright(canvas, moment.at_us, _WORD[moment.kind], "claim")
+            yield _upright(canvas, moment.at_us, _WORD[moment.kind], _WORD[moment.kind])
     if frame.deadline_us is not None and canvas.spans(frame.deadline_us):
         yield _upright(canvas, frame.deadline_us, "deadline", "deadline")
 
@@ -262,31 +263,39 @@ def _lanes(canvas: Canvas) -> Element:
     )
 
 
-def _apart(signs: Sequence[tuple[float, str]]) -> Iterator[tuple[float, str]]:
-    """Yield signs; those with no room between them as one, from the first to the last."""
-    groups: list[list[tuple[float, str]]] = []
+Sign = tuple[float, str]
+
+
+def _groups(signs: Sequence[Sign], room: float) -> list[list[Sign]]:
+    """Return signs in groups of those that have no room between them."""
+    groups: list[list[Sign]] = []
     for sign in signs:
-        if groups and sign[0] - groups[-1][0][0] < CHARACTER * 3.5:
+        if groups and sign[0] - groups[-1][0][0] < room:
             groups[-1].append(sign)
         else:
             groups.append([sign])
-    for group in groups:
+    return groups
+
+
+def _apart(signs: Sequence[Sign]) -> Iterator[Sign]:
+    """Yield numbers; those with no room between them as one, from the first to the last."""
+    for group in _groups(signs, CHARACTER * 3.5):
         first, last = group[0], group[-1]
         text = first[1] if len(group) == 1 else f"{first[1]}-{last[1]}"
         yield (first[0] + last[0]) / 2, text
 
 
 def _alarms(canvas: Canvas, marks: Sequence[AlarmMark], y: float) -> Iterator[Element]:
-    """Yield a bar for each time an alarm stood, and the letter where it came."""
-    letters = canvas.curve.frame.letters
-    last = -CHARACTER * 2
+    """Yield a bar for each time an alarm stood, and the letters of those that came."""
+    letters, signs = canvas.curve.frame.letters, []
     for mark, until_us in _stood(marks, canvas.curve.frame.until_us):
         left, right = canvas.x(mark.at_us), canvas.x(until_us)
-        yield element("path", element("title", mark.alarm), d=f"M{left:.1f} {y + 3:g} H{max(left + 2, right):.1f}",
-                      class_="alarm")  # fmt: skip
-        if left - last >= CHARACTER * 1.6:
-            last = left
-            yield _label(left, y, letters.get(mark.alarm, "?"), kind="sign")
+        bar = f"M{left:.1f} {y + 3:g} H{max(left + 2, right):.1f}"
+        yield element("path", element("title", mark.alarm), d=bar, class_="alarm")
+        signs.append((left, letters.get(mark.alarm, "?")))
+    for group in _groups(signs, CHARACTER * 1.6):
+        together = "".join(dict.fromkeys(letter for _, letter in group))
+        yield _label(group[0][0], y, together if len(together) <= MOST_LETTERS else f"{together[:2]}+", kind="sign")
 
 
 def _stood(marks: Sequence[AlarmMark], end_us: int) -> Iterator[tuple[AlarmMark, int]]:

@@ -17,14 +17,16 @@ not sealed, for deliveries are noted later; nor is anything that a report comput
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from hashlib import sha256
 from typing import Any, BinaryIO
 
 import msgspec
-from sqlalchemy import ColumnElement, Row, Select, Table, func, select
+from sqlalchemy import ColumnElement, Select, Table, func, literal, select
 
 from logger.errors import RefusedError
+from logger.model import Measurements
+from logger.store import rows
 from logger.store.history import CHUNK, RecordSpan
 from logger.store.store import Store
 from logger.store.tables import batch_entry, calibration, check_reading, correction, journal, measurement, run
@@ -66,6 +68,11 @@ SECTIONS: Mapping[str, tuple[Table[Any], tuple[str, ...]]] = {
     ),
 }  # fmt: skip
 """The sections of form 1, in order: from which table, and which columns."""
+RECORD = "record"
+_RECORD_NAMES: tuple[str, ...] = tuple(
+    dict.fromkeys((*SECTIONS[RECORD][1], *(column.name for column in fields(Measurements))))
+)
+"""The sealed columns of records, then those that a later version added."""
 _ENCODER = msgspec.json.Encoder(order="deterministic")
 
 
@@ -107,16 +114,59 @@ class Seal:
 
 
 @dataclass(slots=True)
-class _Sealing:
-    """What was written so far."""
+class Sealing:
+    """A digest in the making: `begin`, then `records` to their end, then `seal`.
 
-    sink: BinaryIO | None
-    whole: Any = field(default_factory=sha256)
+    Records come last in the form, so who reads them for a report can have them sealed on the way and read them once.
+    """
 
-    def add(self, lines: bytes) -> None:
-        self.whole.update(lines)
+    stores: Sequence[Store]
+    head: SealHead
+    sink: BinaryIO | None = None
+    _whole: Any = field(default_factory=sha256)
+    _sections: dict[str, tuple[int, str]] = field(default_factory=dict)
+
+    def begin(self) -> None:
+        """Seal what comes before the records. Raises RefusedError where stores are missing."""
+        if len(self.stores) != len(self.head.parts):
+            raise RefusedError(
+                f"the batch was sealed over {len(self.head.parts)} stores, and {len(self.stores)} are given: see --also"
+            )
+        self._add(self.head.line)
+        for name in SECTIONS:
+            if name != RECORD:
+                for _ in self._sealed(name):
+                    pass
+
+    def records(self) -> Iterator[Measurements]:
+        """Yield the records as they are sealed, in pieces of at most `CHUNK`."""
+        return (rows.read_measurements(_RECORD_NAMES, found) for found in self._sealed(RECORD))
+
+    def pass_records(self, advance: Callable[[int], object]) -> None:
+        """Seal the records, and tell how many went through."""
+        for found in self._sealed(RECORD):
+            advance(len(found))
+
+    def seal(self) -> Seal:
+        """Return the digest."""
+        return Seal(digest=self._whole.hexdigest(), sections=self._sections)
+
+    def _add(self, lines: bytes) -> None:
+        self._whole.update(lines)
         if self.sink is not None:
             self.sink.write(lines)
+
+    def _sealed(self, name: str) -> Iterator[Sequence[tuple[Any, ...]]]:
+        """Seal a section; yield its lines in pieces: each the name, the sealed values, then others."""
+        own, count, width = sha256(), 0, 1 + len(SECTIONS[name][1])
+        for store, part in zip(self.stores, self.head.parts, strict=True):
+            for found in _pieces(store, self.head, part, name):
+                lines = _ENCODER.encode_lines(found if len(found[0]) == width else [row[:width] for row in found])
+                self._add(lines)
+                own.update(lines)
+                count += len(found)
+                yield found
+        self._sections[name] = count, own.hexdigest()
 
 
 def head_of(
@@ -139,7 +189,7 @@ def _part(store: Store, spans: Sequence[RecordSpan]) -> SealedPart:
         newest = {
             name: connection.scalar(select(func.max(table.c.id))) or 0
             for name, (table, _) in SECTIONS.items()
-            if name != "record"
+            if name != RECORD
         }
     return SealedPart(through=newest, records={span.probe: (span.first, span.last) for span in spans})
 
@@ -162,43 +212,45 @@ def seal(
     advance: Callable[[int], object] = lambda _: None,
 ) -> Seal:
     """Return the digest of what a head says; write the bytes to `sink` too, and tell how many records went through."""
-    if len(stores) != len(head.parts):
-        raise RefusedError(f"the batch was sealed over {len(head.parts)} stores, and {len(stores)} are given")
-    sealing, sections = _Sealing(sink), {}
-    sealing.add(head.line)
-    for name in SECTIONS:
-        rows, own = 0, sha256()
-        for store, part in zip(stores, head.parts, strict=True):
-            for lines, count in _lines(store, head, part, name):
-                sealing.add(lines)
-                own.update(lines)
-                rows += count
-                advance(count if name == "record" else 0)
-        sections[name] = rows, own.hexdigest()
-    return Seal(digest=sealing.whole.hexdigest(), sections=sections)
+    sealing = Sealing(stores, head, sink)
+    sealing.begin()
+    sealing.pass_records(advance)
+    return sealing.seal()
 
 
-def _lines(store: Store, head: SealHead, part: SealedPart, name: str) -> Iterator[tuple[bytes, int]]:
-    """Yield the lines of a section, and how many they are, in pieces of at most `CHUNK`."""
+def _pieces(store: Store, head: SealHead, part: SealedPart, name: str) -> Iterator[Sequence[tuple[Any, ...]]]:
+    """Yield the rows of a section in pieces: its name, the sealed columns, then others."""
     table, names = SECTIONS[name]
-    number = table.c.seq if name == "record" else table.c.id
-    statement = select(number, *(table.c[each] for each in names)).order_by(number).limit(CHUNK)
+    numbered = "seq" if name == RECORD else "id"
+    columns = list(dict.fromkeys((*names, *(_RECORD_NAMES if name == RECORD else ("id",)))))
+    place, number = 1 + columns.index(numbered), table.c[numbered]
+    statement = select(literal(name), *(table.c[each] for each in columns)).order_by(number).limit(CHUNK)
+    read = _bare if name == RECORD else _typed
     for wanted, first, last in _wanted(head, part, name):
         begin = first
-        while rows := _rows(store, statement.where(number.between(begin, last), *wanted)):
-            yield _ENCODER.encode_lines([(name, *row[1:]) for row in rows]), len(rows)
-            begin = rows[-1][0] + 1
+        while found := read(store, statement.where(number.between(begin, last), *wanted)):
+            yield found
+            begin = found[-1][place] + 1
 
 
-def _rows(store: Store, statement: Select[Any]) -> Sequence[Row[Any]]:
+def _typed(store: Store, statement: Select[Any]) -> Sequence[tuple[Any, ...]]:
     with store.reading() as connection:
-        return connection.execute(statement).all()
+        return [tuple(row) for row in connection.execute(statement).all()]
+
+
+def _bare(store: Store, statement: Select[Any]) -> Sequence[tuple[Any, ...]]:
+    """Return rows as the driver gives them: of records only numbers and names are stored, and there are millions."""
+    with store.reading() as connection:
+        result = connection.execute(statement)
+        found: Sequence[tuple[Any, ...]] = result.cursor.fetchall() if result.cursor is not None else []
+        result.close()
+        return found
 
 
 def _wanted(head: SealHead, part: SealedPart, name: str) -> Iterator[tuple[list[ColumnElement[bool]], int, int]]:
     """Yield which rows of a section are of the batch, with the first and the last number that they may have."""
     table, _ = SECTIONS[name]
-    if name == "record":
+    if name == RECORD:
         for probe, (first, last) in sorted(part.records.items()):
             yield [table.c.probe == probe, table.c.vat == head.vat], first, last
         return

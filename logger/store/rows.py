@@ -30,6 +30,8 @@ from logger.model import (
     Entry,
     Event,
     Floats,
+    Ints,
+    Measurements,
     Outcome,
 )
 from logger.model.batch import CONTENT_TYPES, Remark
@@ -71,6 +73,20 @@ def read_columns(kind: type[AnyColumns], rows: Sequence[Sequence[Any]]) -> AnyCo
     columns: Iterable[Sequence[Any]] = zip(*rows, strict=True) if rows else [()] * len(names_and_types)
     paired = zip(names_and_types, columns, strict=True)
     return kind(**{name: np.array(column, dtype=dtype) for (name, dtype), column in paired})
+
+
+def read_measurements(names: Sequence[str], rows: Sequence[Sequence[Any]]) -> Measurements:
+    """Return rows as records: a word, then the columns of these names. NULL in a whole number is 0."""
+    columns = dict(zip(("", *names), zip(*rows, strict=True), strict=True))
+    kinds = {field.name: field.type is Floats for field in fields(Measurements)}
+    kept: dict[str, Any] = {name: _column(columns[name], is_real=is_real) for name, is_real in kinds.items()}
+    return Measurements(**kept)
+
+
+def _column(values: Sequence[Any], *, is_real: bool) -> Floats | Ints:
+    if is_real:
+        return np.array(values, dtype=np.float64)
+    return np.array([value or 0 for value in values] if None in values else values, dtype=np.int64)
 
 
 def entry_row(entry: Entry) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.page import scene
-from tests.parts.browser import Browser
+from tests.parts.devtools import Browser
 from tests.parts.waiting import wait_until
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(180)]

@@ -2,6 +2,8 @@
 
 import html
 import re
+from dataclasses import replace
+from datetime import UTC
 from hashlib import sha256
 from io import StringIO
 from pathlib import Path
@@ -11,6 +13,9 @@ import pandas as pd
 import pytest
 from sqlalchemy import create_engine, text
 
+from logger.report import batch_facts, batch_page
+from logger.report.local_time import LocalTime
+from logger.store import Store
 from logger.units import HOUR_US
 from tests.cli.cli_fixture import House
 from tests.report import batch_night
@@ -102,6 +107,15 @@ def test_cautions_signatures_and_the_digest_are_there(page: str) -> None:
     assert page.count("<svg") == 2
     assert not re.search(r"\b(safe|certain|100 %)\b", text_of.replace("does not make food safe", "").replace(
         "This is no safety interlock", ""))  # fmt: skip
+
+
+def test_of_a_simulated_vat_it_is_a_preview_and_says_so(house: House) -> None:
+    with Store.open(house.config.store_url, simulated=False, read_only=True) as store:
+        found = batch_facts.record_of([store], "marrow")
+        facts = batch_facts.gather(house.config, [store], found, at_us=0, version="0.1.0")
+    written = batch_page.write(replace(facts, simulated=True), LocalTime(UTC), caution="")
+    assert "this is no record of a batch" in said(written)
+    assert 'class="watermark"' in written
 
 
 # The figures, recomputed from the exported CSV by pandas alone.
