@@ -7,6 +7,7 @@ import tests.examples  # noqa: F401 - registers the profiles
 settings.load_profile("same")
 
 pytest_plugins = [
+    "tests.parts.devtools",
     "tests.parts.postgres",
     "tests.parts.mosquitto",
     "tests.parts.simulator",

@@ -16,7 +16,8 @@ import click
 from logger.help import TOPICS
 
 _ORDER = (
-    *("init", "ports", "listen", "check", "run", "status", "night", "show", "alarms", "rehearse", "mark", "batch"),
+    *("init", "ports", "listen", "check", "run", "status", "night", "show", "page"),
+    *("alarms", "rehearse", "mark", "batch"),
     *("calibrate", "verify", "uncertainty", "calibration", "electrode", "correction"),
     *("replay", "decode", "tune", "export", "restore", "demo", "help"),
 )

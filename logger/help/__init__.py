@@ -18,6 +18,7 @@ TOPICS = (
     "mqtt",
     "push",
     "hook",
+    "page",
     "probes",
     "settings",
     "files",

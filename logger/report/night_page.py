@@ -38,12 +38,14 @@ class NightPage:
     def about(self, curve: Curve) -> Iterator[str]:
         """Yield what is said above the picture of any span."""
         yield from wrap(self.title(curve), self.width)
-        for label, texts in (
-            ("Believed", [*self.believed(curve)]),
-            *self.figures(curve),
-            ("Gaps", [self._gaps(curve)]),
-        ):
+        for label, texts in self.facts(curve):
             yield from self.rows(label, texts)
+
+    def facts(self, curve: Curve) -> Iterator[tuple[str, Sequence[str]]]:
+        """Yield what a picture shows, in words: what was believed, its figures, its gaps."""
+        yield "Believed", [*self.believed(curve)]
+        yield from self.figures(curve)
+        yield "Gaps", [self._gaps(curve)]
 
     def rows(self, label: str, texts: Sequence[str]) -> Iterator[str]:
         """Yield labelled texts, each folded under itself."""

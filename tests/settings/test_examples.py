@@ -46,6 +46,7 @@ def test_every_example_is_tested() -> None:
         "simulator.toml",
         "text.toml",
         "vat.toml",
+        "vatvigil-page.service",
         "vatvigil.service",
         "wake_without_hub.sh",
     ]
@@ -164,10 +165,10 @@ def test_an_example_explains_every_table_that_it_has(name: str) -> None:
     assert sum(line.startswith("#") for line in lines) >= sum(line.startswith("[") for line in lines)
 
 
-def unit() -> configparser.SectionProxy:
+def unit(name: str = "vatvigil.service") -> configparser.SectionProxy:
     parser = configparser.ConfigParser(strict=False, interpolation=None)
     parser.optionxform = str  # type: ignore[assignment,method-assign] # systemd's keys have capitals
-    parser.read(EXAMPLES / "vatvigil.service")
+    parser.read(EXAMPLES / name)
     assert parser["Unit"]["StartLimitIntervalSec"] == "0"
     return parser["Service"]
 
@@ -179,13 +180,22 @@ def test_the_unit_restarts_after_everything_but_a_wrong_configuration() -> None:
     assert float(service["WatchdogSec"]) > 0
 
 
-def test_systemd_itself_accepts_the_unit_and_finds_it_well_confined(tmp_path: Path) -> None:
+def test_the_page_runs_as_the_watch_s_user_and_takes_nothing_from_the_watch() -> None:
+    page, watch = unit("vatvigil-page.service"), unit()
+    keys = ("User", "Group", "Restart", "RestartPreventExitStatus", "ProtectSystem")
+    assert [page[key] for key in keys] == [watch[key] for key in keys]
+    assert int(page["Nice"]) > 0
+    assert page["MemoryMax"] == "200M"
+
+
+@pytest.mark.parametrize("name", ["vatvigil.service", "vatvigil-page.service"])
+def test_systemd_itself_accepts_the_unit_and_finds_it_well_confined(tmp_path: Path, name: str) -> None:
     analyze = shutil.which("systemd-analyze")
     if analyze is None:
         pytest.skip("systemd-analyze not found: apt-get install systemd")
-    text = (EXAMPLES / "vatvigil.service").read_text(encoding="utf-8")
-    copy = tmp_path / "vatvigil.service"
-    copy.write_text(text.replace(unit()["ExecStart"].split()[0], "/bin/true"), encoding="utf-8")
+    text = (EXAMPLES / name).read_text(encoding="utf-8")
+    copy = tmp_path / name
+    copy.write_text(text.replace(unit(name)["ExecStart"].split()[0], "/bin/true"), encoding="utf-8")
     verified = subprocess.run([analyze, "verify", str(copy)], capture_output=True, text=True, check=False)
     assert (verified.returncode, verified.stderr) == (0, "")
     # systemd's own scale of exposure runs from 0 to 10; up to 2.0 it says OK. Threshold times ten.

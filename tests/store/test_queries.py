@@ -18,11 +18,11 @@ from tests.store.factories import event as made_event
 @pytest.fixture
 def filled(store: Store) -> Store:
     with store.begin() as unit:
-        run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
-        unit.append(outcome(measurements(1, 25)), run=run)
-        unit.append(outcome(measurements(26, 5), vat="turnip"), run=run)
-        unit.append(outcome(measurements(31, 5)), run=run)
-        unit.append(outcome(measurements(1, 3), vat="turnip", probe="other-probe"), run=run)
+        runs = [unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="") for _ in range(3)]
+        unit.append(outcome(measurements(1, 25)), run=runs[0])
+        unit.append(outcome(measurements(26, 5), vat="turnip"), run=runs[1])
+        unit.append(outcome(measurements(31, 5)), run=runs[2])
+        unit.append(outcome(measurements(1, 3), vat="turnip", probe="other-probe"), run=runs[0])
         unit.commit()
     return store
 
