@@ -112,12 +112,12 @@ class Bench:
 
         def looked() -> bool:
             if self.process is not None and self.process.poll() is not None:
-                assert self.process.returncode != REFUSED, self.log[-3000:]
+                assert self.process.returncode != REFUSED, self.log[-1500:]
                 self.unasked += 1
                 self.start()
             return met()
 
-        wait_until(looked, PATIENCE_S, lambda: f"{what}: {self.log[-3000:]}")
+        wait_until(looked, PATIENCE_S, lambda: f"{what}: {self.log[-1500:]}")
 
     def send(self, number: signal.Signals) -> None:
         """Send the daemon a signal."""
@@ -180,4 +180,4 @@ def bench(
         finally:
             if made.process is not None:
                 made.end(signal.SIGKILL)
-            print(f"----- {folder}\n{made.log[-6000:]}")
+            print(f"----- {folder}\n{made.log[-2000:]}")

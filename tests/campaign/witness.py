@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Self
 
@@ -145,7 +146,7 @@ class Witness:
     def _silences(self) -> Iterator[float]:
         for began_s, ended_s in self.open_s:
             times = [began_s, *(at for at, _, _ in self.heard if began_s <= at <= ended_s), ended_s]
-            yield from (b - a for a, b in zip(times, times[1:], strict=False) if b - a > HUNG_S)
+            yield from (b - a for a, b in pairwise(times) if b - a > HUNG_S)
 
 
 def _compare_annunciations(count: Count, heard: list[dict[str, Any]], outbox: Rows) -> None:
