@@ -11,8 +11,8 @@ order that is hardest on the program.
 
 import random
 import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from pathlib import Path
 from typing import Final
@@ -20,10 +20,11 @@ from typing import Final
 from tests.parts.waiting import wait_until
 
 CALLS: Final = (
-    "openat,creat,write,pwrite64,writev,pwritev,ftruncate,truncate,rename,renameat,renameat2,unlink,unlinkat,link,"
-    "linkat,symlink,fsync,fdatasync,sync_file_range,fallocate,copy_file_range,sendfile,mmap,sendto,sendmsg"
+    "openat,write,pwrite64,writev,pwritev,ftruncate,truncate,rename,renameat,renameat2,unlink,unlinkat,link,"
+    "linkat,symlink,fsync,fdatasync,sync_file_range,fallocate,copy_file_range,sendfile,sendto,sendmsg"
 )
 SECTOR: Final = 512
+EVEN: Final = 0.5
 _LINE = re.compile(r"^(?P<pid>\d+) +(?P<rest>.*)$")
 _RESUMED = re.compile(r"^<\.\.\. (?P<call>\w+) resumed>(?P<rest>.*)$", re.DOTALL)
 _CALL = re.compile(r"^(?P<call>\w+)\((?P<arguments>.*)\) += (?P<result>-?\d+)", re.DOTALL)
@@ -102,32 +103,44 @@ def _deed(line: str, folder: Path) -> list[Deed]:
     match = _CALL.match(line)
     if match is None or int(match["result"]) < 0:
         return []
-    call, arguments, result = match["call"], match["arguments"], int(match["result"])
+    call, arguments = match["call"], match["arguments"]
+    if call in _ON_NAMES:
+        names = [str(folder / _bytes(text).decode(errors="replace")) for text in _TEXT.findall(arguments)]
+        return [each for each in _ON_NAMES[call](names, arguments) if each.path.startswith(str(folder))]
     place = _PLACE.match(arguments)
     path = _bytes(place["path"]).decode() if place else ""
-    texts = [_bytes(text) for text in _TEXT.findall(arguments)]
-    names = [str(folder / text.decode(errors="replace")) for text in texts]
-    inside = str(folder)
-    if call in ("openat", "creat"):
-        made = "O_CREAT" in arguments or call == "creat"
-        emptied = [Deed(call="cut", path=names[0])] if "O_TRUNC" in arguments else []
-        return [Deed(call="make", path=names[0]), *emptied] if made and names[0].startswith(inside) else []
-    if call in ("rename", "renameat", "renameat2"):
-        return [Deed(call="rename", path=names[0], other=names[-1])] if names[0].startswith(inside) else []
-    if call in ("unlink", "unlinkat"):
-        return [Deed(call="unlink", path=names[0])] if names[0].startswith(inside) else []
-    if not path.startswith(inside) or call == "mmap" and "MAP_PRIVATE" in arguments:
-        return []
-    if call in ("write", "pwrite64"):
-        offset = int(arguments.rsplit(",", 1)[1]) if call == "pwrite64" else None
-        return [Deed(call="write", path=path, offset=offset, data=texts[0][:result])]
-    if call == "ftruncate":
-        return [Deed(call="cut", path=path, number=int(arguments.rsplit(",", 1)[1]))]
-    if call in ("fsync", "fdatasync"):
-        return [Deed(call="flush", path=path)]
-    if path.endswith(("-shm", ".lock")) or call == "mmap" and "PROT_WRITE" not in arguments:
+    if not path.startswith(str(folder)) or path.endswith((".lock", "-shm")):
         return []  # SQLite's index of the log is made anew after a crash; it promises nothing
-    raise ValueError(f"a call that the model of the disk does not know: {line[:200]}")
+    if call not in _ON_FILES:
+        raise ValueError(f"a call that the model of the disk does not know: {line[:200]}")
+    return [_ON_FILES[call](path, arguments, int(match["result"]))]
+
+
+def _made(names: list[str], arguments: str) -> list[Deed]:
+    made = [Deed(call="make", path=names[0])] if "O_CREAT" in arguments else []
+    return made + ([Deed(call="cut", path=names[0])] if "O_TRUNC" in arguments else [])
+
+
+def _written(path: str, arguments: str, result: int) -> Deed:
+    text = _TEXT.search(arguments)
+    return Deed(call="write", path=path, data=_bytes(text[1])[:result] if text else b"")
+
+
+def _written_at(path: str, arguments: str, result: int) -> Deed:
+    return replace(_written(path, arguments, result), offset=int(arguments.rsplit(",", 1)[1]))
+
+
+_ON_NAMES: Final[Mapping[str, Callable[[list[str], str], list[Deed]]]] = {
+    "openat": _made,
+    **dict.fromkeys(("rename", "renameat", "renameat2"), lambda n, _: [Deed(call="rename", path=n[0], other=n[-1])]),
+    **dict.fromkeys(("unlink", "unlinkat"), lambda n, _: [Deed(call="unlink", path=n[0])]),
+}
+_ON_FILES: Final[Mapping[str, Callable[[str, str, int], Deed]]] = {
+    "write": _written,
+    "pwrite64": _written_at,
+    "ftruncate": lambda path, arguments, _: Deed(call="cut", path=path, number=int(arguments.rsplit(",", 1)[1])),
+    **dict.fromkeys(("fsync", "fdatasync"), lambda path, *_: Deed(call="flush", path=path)),
+}
 
 
 @dataclass(slots=True)
@@ -155,7 +168,7 @@ class _File:
         for deed in self.pending:
             if cut is Cut.ALL:
                 _apply(content, deed)
-            elif cut is Cut.SOME and chance.random() < 0.5:
+            elif cut is Cut.SOME and chance.random() < EVEN:
                 _apply(content, _torn(deed, chance))
         return bytes(content)
 
@@ -172,7 +185,7 @@ def _apply(content: bytearray, deed: Deed) -> None:
 
 def _torn(deed: Deed, chance: random.Random) -> Deed:
     """Return the beginning of a write, up to a sector's end, or all of it."""
-    if deed.call != "write" or len(deed.data) <= SECTOR or chance.random() < 0.5:
+    if deed.call != "write" or len(deed.data) <= SECTOR or chance.random() < EVEN:
         return deed
     sectors = chance.randrange(1, len(deed.data) // SECTOR + 1)
     return Deed(call="write", offset=deed.offset, data=deed.data[: sectors * SECTOR])
@@ -193,6 +206,7 @@ class Disk:
     names: dict[str, _File] = field(default_factory=dict)
     flushed: dict[str, _File] = field(default_factory=dict)
     pending: list[Deed] = field(default_factory=list)
+    _made: dict[int, _File] = field(default_factory=dict)
 
     @classmethod
     def of(cls, folder: Path) -> "Disk":
@@ -222,8 +236,6 @@ class Disk:
                 self._flush_names(deed.path)
             case "write" | "cut" if deed.path in self.names:
                 self.names[deed.path].do(deed)
-
-    _made: dict[int, _File] = field(default_factory=dict)
 
     def _name(self, deed: Deed, made: _File | None = None) -> None:
         self.pending.append(deed)
