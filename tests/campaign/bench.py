@@ -9,12 +9,12 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from tests.campaign.witness import Select, Witness, in_file
+from tests.campaign.witness import Count, Select, Witness, in_file
 from tests.parts.mosquitto import Mosquitto
 from tests.parts.waiting import wait_until
 from tests.probe.text_peer import TextPeer
@@ -93,13 +93,19 @@ class Bench:
         """Return what the daemon printed over all its starts."""
         return (self.folder / "daemon.log").read_text(errors="replace")
 
-    def start(self) -> None:
-        """Start the daemon; it is left to its imports."""
+    def start(self, *, stderr: int | None = None, options: Sequence[str] = ()) -> None:
+        """Start the daemon; it is left to its imports. `stderr`: where its log goes instead."""
         command = [*self.prefix, sys.executable, "-P", "-m", "logger", "run", "-c", str(self.folder / "vatvigil.toml")]
+        command += options
         with (self.folder / "daemon.log").open("ab") as log:
             environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1", **self.environment}
             self.process = subprocess.Popen(
-                command, stdout=log, stderr=log, stdin=subprocess.DEVNULL, env=environment, cwd=self.folder
+                command,
+                stdout=log,
+                stderr=log if stderr is None else stderr,
+                stdin=subprocess.DEVNULL,
+                env=environment,
+                cwd=self.folder,
             )
 
     def watch(self, annunciations: int = 1) -> None:
@@ -144,6 +150,11 @@ class Bench:
         assert self.end() == 0
         self.until(self._all_heard, "everything to be heard")
 
+    def verdict_after_telling(self) -> Count:
+        """Let all that waits be told and heard while the daemon runs; return what the witness finds."""
+        self.until(lambda: self._all_told() and self._all_heard(), "everything to be told")
+        return self.witness.verdict(self.select)
+
     def _all_told(self) -> bool:
         return self.select("SELECT count(*) FROM outbox WHERE delivered_at_us IS NULL") == [(0,)]
 
@@ -162,11 +173,12 @@ def bench(
     more: str = "",
     zone: str = "UTC",
     select: Select | None = None,
+    way: int | None = None,
 ) -> Iterator[Bench]:
-    """Lay out a bench; the daemon is not started."""
+    """Lay out a bench; the daemon is not started. `way`: the port by which it comes to the broker."""
     folder.mkdir(exist_ok=True)
     port = folder / "tty"
-    text = CONFIGURATION.format(store=store, broker=broker.port, port=port, zone=zone, more=more)
+    text = CONFIGURATION.format(store=store, broker=way or broker.port, port=port, zone=zone, more=more)
     (folder / "vatvigil.toml").write_text(text)
     with ExitStack() as stack:
         peer = stack.enter_context(TextPeer(port))

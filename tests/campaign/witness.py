@@ -6,6 +6,7 @@ what is stored must have been heard; where the alarm path was said to be open, n
 
 import json
 import sqlite3
+import threading
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
@@ -79,23 +80,31 @@ class Witness:
     """Stretches of steady time (s) in which the alarm path was open."""
     committed: dict[str, Rows] = field(default_factory=dict)
     _paho: Client = field(init=False)
+    _back: threading.Event = field(default_factory=threading.Event)
 
     def __enter__(self) -> Self:
         """Connect, and stay connected whatever becomes of the broker."""
         self._paho = Client(CallbackAPIVersion.VERSION2, client_id="witness", protocol=MQTTProtocolVersion.MQTTv5)
         self._paho.on_connect = lambda *_: self._paho.subscribe(f"{self.base}/#", qos=1)
+        self._paho.on_disconnect = lambda *_: self._back.clear()
+        self._paho.on_subscribe = lambda *_: self._back.set()
         self._paho.on_message = self._hear
         self._paho.reconnect_delay_set(1, 1)
         kept = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho leaves it without types
         kept.SessionExpiryInterval = 3600
         self._paho.connect("127.0.0.1", self.port, clean_start=False, properties=kept)
         self._paho.loop_start()
+        self.wait_until_back()
         return self
 
     def __exit__(self, *_: object) -> None:
         """Disconnect."""
         self._paho.disconnect()
         self._paho.loop_stop()
+
+    def wait_until_back(self) -> None:
+        """Wait until it hears again."""
+        assert self._back.wait(20)
 
     def say(self, topic: str, payload: str | bytes, *, qos: int = 1) -> None:
         """Publish something below the base topic."""
@@ -111,6 +120,11 @@ class Witness:
         began_s = time.monotonic()
         yield
         self.open_s.append((began_s, time.monotonic()))
+
+    @contextmanager
+    def excused(self) -> Iterator[None]:
+        """Mark a stretch in which a silence is the fault itself."""
+        yield
 
     @property
     def events(self) -> list[dict[str, Any]]:
@@ -139,9 +153,15 @@ class Witness:
         count.add("lost", len(gaps), sorted(gaps))
         count.add("doubled", len(numbers) - len(set(numbers)), "numbers of records")
         _compare_annunciations(count, self.events, select(OUTBOX))
-        silences = list(self._silences())
+        silences = self.silences()
         count.add("hung", len(silences), silences)
         return count
+
+    def silences(self) -> list[float]:
+        """Return the silences (s) that nothing excuses; they are told once."""
+        found = list(self._silences())
+        self.open_s.clear()
+        return found
 
     def _silences(self) -> Iterator[float]:
         for began_s, ended_s in self.open_s:
