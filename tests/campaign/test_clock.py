@@ -1,6 +1,6 @@
 """The wall clock set ahead, back, to 1970, right after a boot behind the last record; both nights of summer time."""
 
-import datetime
+import datetime as dt
 import shutil
 import signal
 import time
@@ -99,8 +99,8 @@ def test_both_nights_of_summer_time(tmp_path: Path, mosquitto: MakeMosquitto, ni
     people = 'quiet = { from = "22:00", to = "07:00" }\n'
     with bench(tmp_path / "bench", mosquitto(), zone="Europe/Lisbon", more=people) as here:
         fake(here)
-        change = datetime.datetime.fromisoformat(f"{night}T01:00:00+00:00").timestamp()
-        now = datetime.datetime.now(datetime.UTC).timestamp()  # noqa: TID251 - what the machine's clock says
+        change = dt.datetime.fromisoformat(f"{night}T01:00:00+00:00").timestamp()
+        now = dt.datetime.now(dt.UTC).timestamp()  # noqa: TID251 - what the machine's clock says
         set_clock(here, change - now - 9)
         here.start()
         with here.witness.excused():

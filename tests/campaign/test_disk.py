@@ -3,7 +3,6 @@
 import os
 import random
 import resource
-import shutil
 import sqlite3
 import subprocess
 import time
@@ -20,6 +19,7 @@ from tests.parts.mosquitto import MakeMosquitto
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
 HELD_S = 4.0
+COPIED = 'path = "log.sqlite"\nbackup_dir = "copies"'
 
 
 @contextmanager
@@ -76,7 +76,7 @@ def test_the_disk_read_only_at_a_start(tmp_path: Path, mosquitto: MakeMosquitto)
         for _ in range(number):
             here.look()
             here.end()
-            with read_only(here.folder, tmp_path / "set-aside.log"):
+            with read_only(here.folder):
                 here.start()
                 assert here.process is not None
                 assert here.process.wait(30) == 1  # its manager starts it again
@@ -85,16 +85,19 @@ def test_the_disk_read_only_at_a_start(tmp_path: Path, mosquitto: MakeMosquitto)
         note("disk: read-only at a start", number, here.verdict_after_telling(), ended=here.unasked)
 
 
+def run(command: str) -> None:
+    subprocess.run(command.split(), check=True)
+
+
 @contextmanager
-def read_only(folder: Path, log: Path) -> Iterator[None]:
+def read_only(folder: Path) -> Iterator[None]:
     """Let nobody write the store; root, whom modes do not hold, by a mount."""
-    shutil.copy(folder / "daemon.log", log)
     if os.geteuid() == 0:
         store = folder / "log.sqlite"
-        subprocess.run(["mount", "--bind", "-o", "ro", store, store], check=True)
-        subprocess.run(["mount", "-o", "remount,bind,ro", store], check=True)
+        run(f"mount --bind {store} {store}")
+        run(f"mount -o remount,bind,ro {store}")
         yield
-        subprocess.run(["umount", store], check=True)
+        run(f"umount {store}")
         return
     (folder / "log.sqlite").chmod(0o400)
     yield
@@ -155,15 +158,25 @@ def hurt(here: Bench, harm: Harm, instants: random.Random, *, is_running: bool) 
     here.start()
     here.watch(2)
     here.until(lambda: any(here.folder.glob("copies/*.sqlite")), "a backup")
-    if not is_running:
+    if is_running:
+        with here.witness.alarm_path_open():
+            harm(here.file, instants)
+            said(here, "store-unwritable" if harm is deleted else "store-renewed")
+            here.watch(3)
+    else:
         here.end()
-    with here.witness.alarm_path_open():
         harm(here.file, instants)
-        if not is_running:
-            here.start()
-        here.until(lambda: any(e["alarm"] == "store-renewed" for e in here.witness.events), "store-renewed")
-        here.watch(3)
+        here.start()
+    if harm is deleted and is_running:  # it might be a disk that is not mounted: only a start decides
+        here.end()
+        here.start()
+    said(here, "store-renewed")
+    here.watch(3)
     assert here.end() == 0
+
+
+def said(here: Bench, alarm: str) -> None:
+    here.until(lambda: any(e["alarm"] == alarm for e in here.witness.events), alarm)
 
 
 def renewed(here: Bench) -> Count:

@@ -19,6 +19,7 @@ import pytest
 from tests.parts.simulator import Start
 from tests.settings.test_examples import unit
 
+__test__ = os.geteuid() == 0  # only root may mount
 ROOM = Path("/var/lib/vatvigil")
 CONFIGURE = """\
 set -e
@@ -91,7 +92,6 @@ def heard(manager: socket.socket, word: bytes) -> bool:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(not shutil.which("unshare") or os.geteuid() != 0, reason="only root may mount")
 def test_the_unit_s_command_watches_with_what_init_wrote_where_nothing_else_can_be_written(
     simulator: Start, tmp_path: Path
 ) -> None:
