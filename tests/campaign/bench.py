@@ -192,4 +192,4 @@ def bench(
         finally:
             if made.process is not None:
                 made.end(signal.SIGKILL)
-            print(f"----- {folder}\n{made.log[-2000:]}")
+            print(f"----- {folder}\n{made.log[:2500]}\n...\n{made.log[-2000:]}")

@@ -96,7 +96,7 @@ def fake(here: Bench) -> None:
 @pytest.mark.parametrize(("night", "name"), [("2027-03-28", "spring"), ("2026-10-25", "autumn")])
 def test_both_nights_of_summer_time(tmp_path: Path, mosquitto: MakeMosquitto, night: str, name: str) -> None:
     """Run through 01:00 UTC, when all of the European Union changes (Directive 2000/84/EC, articles 2 and 3)."""
-    people = 'quiet = { from = "22:00", to = "07:00" }\n'
+    people = '[quiet]\nfrom = "22:00"\nto = "07:00"\n'
     with bench(tmp_path / "bench", mosquitto(), zone="Europe/Lisbon", more=people) as here:
         fake(here)
         change = dt.datetime.fromisoformat(f"{night}T01:00:00+00:00").timestamp()
