@@ -5,6 +5,7 @@ Law: pure; whatever the answers are, the text is TOML, and what cannot be used i
 
 import json
 from dataclasses import dataclass, replace
+from pathlib import Path
 from string import Template
 from typing import Final
 
@@ -14,6 +15,8 @@ from logger.settings.problems import written_key
 from logger.settings.profiles import PROFILES, TARGETS, Profile
 
 _USUAL_TARGET: Final = 4.6
+SERVICE_STORE: Final = "/var/lib/vatvigil/log.sqlite"
+"""In the folder that the systemd unit of config_examples lets the service write."""
 FIRST_PORT: Final = "/dev/serial/by-id/name-of-your-adapter"
 """Of an adapter that nobody has plugged in yet."""
 
@@ -171,6 +174,12 @@ def defaults(profile: Profile, *, simulated: bool) -> InitAnswers:
         store="simulated.sqlite" if simulated else "vatvigil.sqlite",
         simulated=simulated,
     )
+
+
+def store_beside(out: Path, answers: InitAnswers) -> str:
+    """Return where the log is put: beside the configuration, but below /etc nothing grows (FHS 3.0, 3.7 and 5.8)."""
+    is_service = Path("/etc") in out.absolute().parents and not answers.simulated
+    return SERVICE_STORE if is_service else answers.store
 
 
 def probe_of(answers: InitAnswers) -> str:

@@ -18,7 +18,7 @@ import click
 
 from logger.cli import _init_values as values
 from logger.cli._common import command_line, folded
-from logger.cli._init_file import FIRST_PORT, InitAnswers, defaults, written
+from logger.cli._init_file import FIRST_PORT, InitAnswers, defaults, store_beside, written
 from logger.cli._interview import Interview, say
 from logger.config import Config, ProbeConfig
 from logger.errors import ConfigurationError, RefusedError
@@ -76,7 +76,7 @@ def ask(interview: Interview, place: Callable[[bool], Path]) -> Asked:
     answers = _people(interview, answers)
     answers = replace(
         answers,
-        store=interview.given["store"] or answers.store,
+        store=interview.given["store"] or store_beside(out, answers),
         backup_dir=interview.given["backup_dir"] or "",
     )
     asked = _push(interview, _broker(interview, Asked(answers=answers, out=out)))

@@ -89,7 +89,9 @@ def describe_failure(error: Exception, port: str) -> str:
     match getattr(error, "errno", None):
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:
             return "there is no such port; check the cable and the path"
-        case errno.EACCES | errno.EPERM:
+        case errno.EPERM:
+            return "the system forbids this program to open it; under systemd the unit's DeviceAllow names what it may"
+        case errno.EACCES:
             advice = port_listing.access(port)[1] or "it is not this user's, and no group is"
             return f"no permission to use the port; {advice}"
         case errno.EAGAIN | errno.EBUSY:

@@ -23,6 +23,8 @@ _QUERY: Final = re.compile(
     r"[\x21-\x3a\x3c-\x7e][\x20-\x3a\x3c-\x7e]{0,98}\?(?: [\x21-\x3a\x3c-\x7e]{1,98})?", re.ASCII
 )
 """Printable, no semicolon (two queries in one bring two numbers), the question mark perhaps before a parameter."""
+_REMOTE_OPTION: Final = re.compile(r"ign_set_control|poll_modem|timeout=([1-9](\.[0-9]{1,3})?|10)", re.ASCII)
+"""Those of pyserial's RFC 2217 port, but `logging`; at its time limit the port's thread says nothing."""
 _LAST_REGISTER: Final = 65535
 _LONGEST_TEXTS: Final = {"query": 100, "query_end": 8, "terminator": 8, "prompt": 20}
 _LONGEST_WORD: Final = 20
@@ -56,11 +58,15 @@ def _poll(key: Key, probe: ProbeConfig, *, accelerated: bool) -> Iterator[Proble
 
 def _port(key: Key, probe: ProbeConfig) -> Iterator[Problem]:
     scheme, mark, rest = probe.port.partition("://")
-    address = re.fullmatch(r"[^/?#:@\s]+:([0-9]{1,5})", rest)
+    place, asks, options = rest.partition("?")
+    address = re.fullmatch(r"[^/?#:@\s]+:([0-9]{1,5})", place)
     is_url = scheme in ("socket", "rfc2217") and address is not None and 0 < int(address[1]) < 65536  # noqa: PLR2004 - TCP
     if mark and not is_url:
         remedy = "write a device path, socket://host:port or rfc2217://host:port"
         yield wrong(key, probe.port, "this is no address of a serial port", remedy)
+    elif asks and not (scheme == "rfc2217" and all(map(_REMOTE_OPTION.fullmatch, options.split("&")))):
+        remedy = "only rfc2217 has some: ?ign_set_control, ?poll_modem, ?timeout=SECONDS (1 to 10), joined by &"
+        yield wrong(key, probe.port, "this address has options that are not known", remedy)
     elif not mark and probe.port and entry(probe.protocol).needs_network:
         yield wrong(key, probe.port, "Modbus TCP is spoken over a network", 'write port = "socket://host:502"')
 
