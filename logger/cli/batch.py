@@ -12,6 +12,7 @@ import click
 from logger.cli._batch_add import add, depart
 from logger.cli._batch_correct import corrected
 from logger.cli._batch_entry import EntryOptions, content_options, desk, entry_options, filled
+from logger.cli._batch_import import import_
 from logger.cli._batch_measure import measure
 from logger.cli._batch_show import list_, show
 from logger.cli._common import load_config
@@ -50,7 +51,7 @@ def batch() -> None:
     """
 
 
-for command in (add, depart, measure, list_, show):
+for command in (add, depart, measure, list_, show, import_):
     batch.add_command(command)
 
 
