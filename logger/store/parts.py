@@ -18,6 +18,7 @@ from logger.errors import StoreError
 from logger.model import (
     AlarmState,
     BatchState,
+    CareState,
     Carry,
     ElectrodeState,
     ForecastState,
@@ -36,9 +37,10 @@ PARTS: Mapping[str, tuple[Any, int]] = {
     "windows": (WindowState, 2),
     "trust": (TrustState, 1),
     "forecast": (ForecastState, 1),
+    "care": (CareState, 1),
 }
 """By name (the field of `Carry`): what it holds, and the version in which it is written."""
-BEGUN_ANEW = frozenset({"forecast"})
+BEGUN_ANEW = frozenset({"forecast", "care"})
 """Parts that a store of an earlier version has not: nothing recorded is in them, and they are soon as they were."""
 NEWEST, NEWEST_VERSION = "newest", 1
 """The row of what changes with each record, by part: as in `_OF_EACH_RECORD`, of alarms for each of them."""
