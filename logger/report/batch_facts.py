@@ -89,13 +89,6 @@ def record_of(stores: Sequence[Store], name: str) -> BatchRecord:
     return compose(sorted(entries.values(), key=attrgetter("at_us", "id")))
 
 
-def check_apart(stores: Sequence[Store]) -> None:
-    """Raise RefusedError where one of the stores is a copy of another: its records would count twice."""
-    names = [store.identity for store in stores if store.identity]
-    if len(names) != len(set(names)):
-        raise RefusedError("two of these stores are copies of each other: give each store once")
-
-
 def _first_found(stores: Sequence[Store], name: str) -> BatchRecord:
     refusals = []
     for store in stores:
@@ -177,14 +170,20 @@ N = TypeVar("N", Check, Correction)
 
 
 def _in_order(stores: Sequence[Store], record: BatchRecord) -> Ordered:
-    """Return the stores that hold something of a batch, by their first record, each with what only it holds."""
+    """Return the stores by their first record of a batch, each with what it alone holds.
+
+    Raises RefusedError for a store whose records another has too: all that it holds would count twice.
+    """
     found = [(store, batches.spans_of(store, record)) for store in stores]
     found = sorted(found, key=lambda each: min((span.first for span in each[1]), default=0))
     taken: dict[str, int] = {}
     ordered = []
     for store, spans in found:
         own = [replace(span, first=max(span.first, taken.get(span.probe, 0) + 1)) for span in spans]
-        ordered.append((store, [span for span in own if span.first <= span.last]))
+        own = [span for span in own if span.first <= span.last]
+        if spans and not own:
+            raise RefusedError(f"all records of {store.where} are in another of the stores: name each store once")
+        ordered.append((store, own))
         taken |= {span.probe: max(span.last, taken.get(span.probe, 0)) for span in spans}
     return ordered
 
