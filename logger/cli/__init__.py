@@ -17,7 +17,7 @@ from logger.help import TOPICS
 
 _ORDER = (
     *("init", "ports", "listen", "check", "run", "status", "night", "show", "alarms", "rehearse", "mark", "batch"),
-    *("calibrate", "verify", "uncertainty", "calibration", "electrode", "correction"),
+    *("calibrate", "verify", "uncertainty", "calibration", "electrode", "care", "correction"),
     *("replay", "decode", "tune", "export", "restore", "demo", "help"),
 )
 """The order in which a user meets them; what is not named here comes last."""

@@ -12,6 +12,7 @@ import click
 from logger.cli._batch_add import add, depart
 from logger.cli._batch_correct import corrected
 from logger.cli._batch_entry import EntryOptions, content_options, desk, entry_options, filled
+from logger.cli._batch_import import import_
 from logger.cli._batch_measure import measure
 from logger.cli._batch_report import report, verify
 from logger.cli._batch_show import list_, show
@@ -52,7 +53,7 @@ def batch() -> None:
     """
 
 
-for command in (add, depart, measure, list_, show, report, verify):
+for command in (add, depart, measure, list_, show, import_, report, verify):
     batch.add_command(command)
 
 

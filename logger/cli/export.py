@@ -36,9 +36,13 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
         "vatvigil export marrow --out marrow.csv",
         "vatvigil export marrow --corrected --notes --out marrow.csv",
         "vatvigil export marrow --format recording --from 22:00 --to 06:00 --out night.jsonl",
+        "vatvigil export --batch N-17 --out batch.csv",
     ),
 )
-@click.argument("vat")
+@click.argument("vat", required=False)
+@click.option(
+    "--batch", metavar="NAME", help="Only the records of this batch, by its id, its lot or its vat; in place of VAT."
+)
 @click.option(
     "--format",
     "form",
@@ -66,7 +70,8 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
 @utc_option
 @sentences
 def export(  # noqa: PLR0913 - one parameter for each option
-    vat: str,
+    vat: str | None,
+    batch: str | None,
     form: str,
     since: Given | None,
     until: Given | None,
@@ -78,7 +83,7 @@ def export(  # noqa: PLR0913 - one parameter for each option
     with_notes: bool,
     utc: bool,
 ) -> None:
-    """Write the log of VAT: everything that came from the probe and what was made of it.
+    """Write the log of VAT, or of a batch: everything that came from the probe and what was made of it.
 
     A CSV begins with one line of column names, and rounds to what values can mean. A recording holds the raw
     indications to the last digit, and what was asked of the watch, calibrations included: `vatvigil replay` makes the
@@ -88,15 +93,28 @@ def export(  # noqa: PLR0913 - one parameter for each option
         raise click.UsageError("a recording holds what came from the probe, so --corrected is for --format csv only")
     if with_notes and form != "csv":
         raise click.UsageError("a recording explains itself in its first line: --notes is for --format csv only")
+    if (vat is None) == (batch is None):
+        raise click.UsageError("name either VAT or --batch NAME")
+    if batch is not None and (since is not None or until is not None):
+        raise click.UsageError("a batch has its own begin and end: --from and --to go with VAT")
     config = load_config(config_path)
-    since_us, until_us = between(since, until, HouseTime.of(config, utc=utc))
+    ends_us = between(since, until, HouseTime.of(config, utc=utc))
     with reading_store(config) as store:
-        spans = _spans(config, store, vat, probe=probe, since_us=since_us, until_us=until_us)
+        vat, ends_us = (vat or "", ends_us) if batch is None else _ends_of(store, batch)
+        spans = _spans(config, store, vat, probe=probe, since_us=ends_us[0], until_us=ends_us[1])
         with opened(out) as stream:
             if form == "csv":
                 _write_csv(config, store, spans, stream, corrected=corrected, with_notes=with_notes, utc=utc)
             else:
                 _write_recording(config, store, spans, stream)
+
+
+def _ends_of(store: Store, name: str) -> tuple[str, tuple[int, int | None]]:
+    """Return the vat of a batch and its ends (UTC, microseconds; None: it has not ended)."""
+    from logger.store import batches
+
+    batch = batches.find(store, name)
+    return batch.vat, (batch.started_at_us, None if batch.ended_at_us is None else batch.ended_at_us + 1)
 
 
 def _spans(

@@ -474,6 +474,38 @@ class AlarmKind(StrEnum):
         ),
     )
     """Neither calibrated nor checked for `check_every_d`."""
+    CLEANING_OVERDUE = (
+        "cleaning-overdue",
+        KindRow(
+            group=Group.MAINTENANCE,
+            title="cleaning overdue",
+            presence=Presence.ALWAYS,
+            defaults={"window_s": 0.0, "priority": Priority.LOW},
+            what="the electrode was not cleaned for too long",
+            over="the electrode was cleaned",
+            comes="The electrode was not cleaned for too long (clean_every_d). Read it in the buffers as it is found,"
+            " clean it by its leaflet, and enter it (`vatvigil care`)",
+            first="read the electrode in buffers, clean it by its leaflet, and enter it in the care diary",
+            health=Health.MAINTENANCE_REQUIRED,
+        ),
+    )
+    """Not cleaned for `clean_every_d`, by the care diary; silent as long as nobody entered a cleaning."""
+    BUFFER_EXPIRED = (
+        "buffer-expired",
+        KindRow(
+            group=Group.MAINTENANCE,
+            title="buffer expired",
+            presence=Presence.ALWAYS,
+            defaults={"window_s": 0.0, "priority": Priority.LOW},
+            what="a buffer of the calibration has expired",
+            over="no buffer of the calibration has expired",
+            comes="A buffer that the calibration used has expired by the care diary. Open a fresh one and enter it"
+            " (`vatvigil care`)",
+            first="open a fresh buffer, and enter it in the care diary",
+            health=Health.MAINTENANCE_REQUIRED,
+        ),
+    )
+    """The newest bottle of a buffer that the calibration used has expired, by the care diary."""
     DRIFTED = (
         "drifted",
         KindRow(

@@ -305,6 +305,8 @@ class ProbeConfig:
     """When the calibration is older than this, `calibration-overdue` comes."""
     check_every_d: _Interval = 3.0
     """When the probe was neither calibrated nor checked for so long, `check-overdue` comes."""
+    clean_every_d: _Interval = 30.0
+    """When the last cleaning in the care diary is older, `cleaning-overdue` comes. Common practice, no source."""
 
     @property
     def description(self) -> ScpiConfig | TextConfig | ModbusConfig | None:

@@ -1,4 +1,4 @@
-"""Detect that a calibration is missing or overdue, that a check is overdue, and that a check found the probe off.
+"""Detect that a calibration is missing or overdue, that a check or cleaning is, and that a check found the probe off.
 
 Law: pure; ages (`age.py`) are counted to the record's own times, never by a clock. One cause, one alarm: without a
 calibration none is overdue, and an overdue calibration makes a check needless.
@@ -47,10 +47,24 @@ def _drifted(probe: ProbeConfig, carry: Carry, rows: Measurements, first: int) -
     return np.asarray(np.minimum(shows, 1.0))
 
 
+def _cleaning_overdue(probe: ProbeConfig, carry: Carry, rows: Measurements, _: int) -> Floats:
+    cleaned_at_us = carry.care.cleaned_at_us
+    since = None if cleaned_at_us is None else Moment(at_us=cleaned_at_us, elapsed_us=None)
+    return _older(rows, since, probe.clean_every_d)
+
+
+def _buffer_expired(_: ProbeConfig, carry: Carry, rows: Measurements, __: int) -> Floats:
+    used = {point.buffer for point in carry.electrode.calibration.points} if carry.electrode.calibration else set()
+    expiries = [each.expires_at_us for each in carry.care.buffers if each.buffer in used]
+    return (rows.at_us > min(expiries)).astype(np.float64) if expiries else np.zeros(len(rows))
+
+
 FAULTS: Mapping[AlarmKind, Callable[[ProbeConfig, Carry, Measurements, int], Floats]] = {
     AlarmKind.NO_CALIBRATION: _no_calibration,
     AlarmKind.CALIBRATION_OVERDUE: _calibration_overdue,
     AlarmKind.CHECK_OVERDUE: _check_overdue,
+    AlarmKind.CLEANING_OVERDUE: _cleaning_overdue,
+    AlarmKind.BUFFER_EXPIRED: _buffer_expired,
     AlarmKind.DRIFTED: _drifted,
 }
 """The measure function of each kind of the group maintenance."""

@@ -16,7 +16,7 @@ from logger.model.batch import (
 )
 from logger.model.batch_record import AnyEntry, BatchRecord, FieldChange
 from logger.model.belief import LEADING, Belief, BeliefSince
-from logger.model.care import CareEntry, CareKind
+from logger.model.care import CareEntry, CareKind, CareState
 from logger.model.claims import (
     PREMISES,
     Claim,
@@ -82,6 +82,7 @@ __all__ = [
     "CalibrationPoint",
     "CareEntry",
     "CareKind",
+    "CareState",
     "Carry",
     "Cause",
     "Check",

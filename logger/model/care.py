@@ -1,11 +1,17 @@
 """The care diary of a probe: what was done to keep it well, as dated entries.
 
-Law: as in `batch.py`: nothing is changed or taken away, a correction is a new entry that names the old one.
+Law: as in `batch.py`: nothing is changed or taken away, a correction is a new entry that names the old one. What the
+watch must know of the diary (`CareState`) comes to it whole with each entry, as one line of JSON, so that taking an
+entry back is told like any other.
 """
 
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+import msgspec
+
+from logger.errors import RefusedError
 from logger.model.batch import BACKDATED_US
 
 
@@ -54,3 +60,61 @@ class CareEntry:
     def is_backdated(self) -> bool:
         """Tell whether it was entered well after it was done."""
         return self.at_us - self.happened_at_us > BACKDATED_US
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenedBuffer:
+    """The newest bottle or sachet of a buffer."""
+
+    buffer: str
+    lot: str = ""
+    expires_at_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CareState:
+    """What a watch remembers of the care diary of its probe."""
+
+    cleaned_at_us: int | None = None
+    """UTC at which it was cleaned last, or its electrode changed; None: nobody said."""
+    buffers: tuple[OpenedBuffer, ...] = ()
+    """Those of which somebody said when they expire."""
+
+
+class _Told(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    words: str
+    care: CareState
+
+
+def standing(entries: Iterable[CareEntry]) -> list[CareEntry]:
+    """Return the entries that were not taken back, in the order in which they were entered."""
+    known = [*entries]
+    gone = {each.corrects for each in known if each.corrects}
+    return [each for each in known if each.entry not in gone and not each.is_withdrawal]
+
+
+def state_of(entries: Sequence[CareEntry], probe: str) -> CareState:
+    """Return what the watch over a probe must know of the diary."""
+    mine = [each for each in standing(entries) if each.probe in ("", probe)]
+    clean = (CareKind.CLEANED, CareKind.ELECTRODE_CHANGED)
+    cleaned = [each.happened_at_us for each in mine if each.kind in clean]
+    opened = {
+        each.buffer: OpenedBuffer(buffer=each.buffer, lot=each.lot, expires_at_us=each.expires_at_us)
+        for each in sorted(mine, key=lambda each: each.happened_at_us)
+        if each.kind is CareKind.BUFFER_OPENED and each.expires_at_us is not None
+    }
+    return CareState(cleaned_at_us=max(cleaned, default=None), buffers=tuple(opened.values()))
+
+
+def told_text(words: str, care: CareState) -> str:
+    """Return the line by which a watch hears of an entry."""
+    return msgspec.json.encode(_Told(words, care)).decode()
+
+
+def told_of(text: str) -> tuple[str, CareState]:
+    """Return the words of an entry and the state after it. Raises RefusedError for what is no such line."""
+    try:
+        told = msgspec.json.decode(text, type=_Told)
+    except msgspec.MsgspecError as error:
+        raise RefusedError("this is no entry of the care diary: `vatvigil care` makes them") from error
+    return told.words, told.care

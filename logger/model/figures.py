@@ -175,9 +175,13 @@ def _of_point(point: CalibrationPoint) -> Iterator[tuple[Figure, float | None]]:
     yield SETTLE_S, point.settle_s
 
 
+_LONG = (CommandKind.BATCH, CommandKind.CARE)
+"""Their note holds JSON."""
+
+
 def _texts(command: Command) -> Iterator[tuple[str, str, int]]:
     """Yield each text that a person writes, with its name and the most characters."""
-    yield "note", command.note, LONGEST_ENTRY if command.kind is CommandKind.BATCH else LONGEST_TEXT
+    yield "note", command.note, LONGEST_ENTRY if command.kind in _LONG else LONGEST_TEXT
     yield "name of who asks", command.by, LONGEST_TEXT
     yield "alarm", command.alarm, LONGEST_TEXT
     if command.check is not None:

@@ -152,6 +152,8 @@ class CommandKind(StrEnum):
     NOTE = "note"
     BATCH = "batch"
     """Enter something in the record of the batch; `note` holds it as `model/batch_text.py` says."""
+    CARE = "care"
+    """Somebody entered something in the care diary of a probe; `note` holds it as `model/care.py` says."""
     REHEARSE = "rehearse"
     """Begin a good-night test, to be acknowledged within `duration_s` (real seconds)."""
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 
 from logger.model.alarms import AlarmState, Entry
 from logger.model.belief import BeliefSince
+from logger.model.care import CareState
 from logger.model.claims import TargetProgress
 from logger.model.estimate import Estimate
 from logger.model.forecast import ForecastState
@@ -164,6 +165,7 @@ class Carry:
     windows: WindowState = field(default_factory=WindowState)
     trust: TrustState = field(default_factory=TrustState)
     forecast: ForecastState = field(default_factory=ForecastState)
+    care: CareState = field(default_factory=CareState)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

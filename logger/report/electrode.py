@@ -13,13 +13,18 @@ from logger.config import Config, ProbeConfig
 from logger.measure import electrode as judging
 from logger.measure.electrode import CalibrationSummary, Forecast, Outlook
 from logger.model import Calibration, Check, Health
+from logger.model.care import standing
+from logger.report.care import words_of
 from logger.report.page import WIDTH, row
 from logger.report.status import now_of
 from logger.report.words import moment
 from logger.store import Store, queries
+from logger.store.care import diary
 from logger.units import SECOND_US
 
 MINUTES = 60.0
+MOST_CARE = 8
+"""Entries of the care diary that are shown: a page holds no more; `vatvigil care list` has them all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -81,6 +86,8 @@ class ElectrodeCondition:
     """Calibrations of this probe that were not accepted; they are not in the trend."""
     forecast: ForecastSummary
     electrodes: list[ElectrodeIdentity]
+    care: list[str]
+    """What was done to keep it well, newest first: the date and the words of the diary."""
 
 
 def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> ElectrodeCondition:
@@ -104,7 +111,15 @@ def gather(config: Config, store: Store, probe: ProbeConfig, *, at_us: int) -> E
         refused=len(stored) - len(here),
         forecast=_forecast_summary(judging.forecast(visits, limit_percent=limit, at_us=now.at_us)),
         electrodes=_identities(store, probe, here),
+        care=_care(store, probe.id, serial),
     )
+
+
+def _care(store: Store, probe: str, serial: str) -> list[str]:
+    """Return the newest entries of the care diary, each with its date."""
+    mine = [each for each in standing(diary(store, probe)) if each.electrode in ("", serial) or not serial]
+    newest = sorted(mine, key=lambda each: each.happened_at_us)[-MOST_CARE:]
+    return [f"{moment(each.happened_at_us)[:10]} {words_of(each)}" for each in reversed(newest)]
 
 
 def _history_of(
@@ -220,6 +235,8 @@ def lines(condition: ElectrodeCondition) -> Iterator[str]:
     yield from row("Forecast", condition.forecast.text)
     if condition.refused:
         yield from row("Refused", f"{condition.refused} calibration(s), not in the table")
+    for number, one in enumerate(condition.care):
+        yield from row("" if number else "Care", one)
     for number, one in enumerate(condition.electrodes):
         yield from row("" if number else "Electrodes", _named(one))
 

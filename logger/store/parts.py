@@ -15,6 +15,7 @@ from logger.errors import StoreError
 from logger.model import (
     AlarmState,
     BatchState,
+    CareState,
     Carry,
     ElectrodeState,
     ForecastState,
@@ -33,9 +34,10 @@ PARTS: Mapping[str, tuple[Any, int]] = {
     "windows": (WindowState, 2),
     "trust": (TrustState, 1),
     "forecast": (ForecastState, 1),
+    "care": (CareState, 1),
 }
 """By name (the field of `Carry`): what it holds, and the version in which it is written."""
-BEGUN_ANEW = frozenset({"forecast"})
+BEGUN_ANEW = frozenset({"forecast", "care"})
 """Parts that a store of an earlier version has not: nothing recorded is in them, and they are soon as they were."""
 
 Part = dict[str, Any]

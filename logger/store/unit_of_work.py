@@ -44,6 +44,7 @@ from logger.model import (
     Entry,
     Event,
     Outcome,
+    batch_figures,
 )
 from logger.store import batch_writing, parts, rows
 from logger.store.tables import (
@@ -279,6 +280,7 @@ class UnitOfWork:
 
     def add_care_entry(self, new: CareEntry) -> CareEntry:
         """Store an entry of the care diary; return it with its number. Raises RefusedError as `add_calibration`."""
+        batch_figures.check_care(new)
         return replace(new, id=self._insert(care_entry, rows.care_entry_row(new)))
 
     def add_calibration(self, new: Calibration, *, accepted: bool = True) -> Calibration:

@@ -41,6 +41,7 @@ from logger.model import (
     figures,
     plain_text,
 )
+from logger.model.care import told_of
 from logger.units import SECOND_US
 from logger.watch import unwatched
 
@@ -141,9 +142,8 @@ def _apply(
         return _put_in_force(vat, probe, carry, new, now=now), [replace(entry, by=command.by or new.by)], text
     if command.kind is CommandKind.CHECK:
         return _apply_check(vat, carry, command, probe, seq=seq, now=now)
-    if command.kind in (CommandKind.BREAK_OFF, CommandKind.BATCH):
-        apply = _break_off if command.kind is CommandKind.BREAK_OFF else _enter_in_batch
-        return apply(vat, carry, command, seq=seq, now=now)
+    if command.kind in _WHOLE_VAT:
+        return _WHOLE_VAT[command.kind](vat, carry, command, seq=seq, now=now)
     if (
         command.kind is CommandKind.LEAVE
         and carry.suppression.attended_until_us is None
@@ -176,6 +176,22 @@ def _enter_in_batch(
     text = plain_text.shown(words, figures.LONGEST_TEXT)
     entry = replace(_entry(vat, Cause.NOTED, text, seq=seq, now=now), by=command.by)
     return carry, [entry], "entered in the record of the batch"
+
+
+def _enter_care(
+    vat: VatConfig, carry: Carry, command: Command, *, seq: int, now: Now
+) -> tuple[Carry, list[Entry], str]:
+    """Journal what was entered in the care diary of the probe, and remember what it says now."""
+    words, care = told_of(command.note)
+    entry = _entry(vat, Cause.NOTED, plain_text.shown(words, figures.LONGEST_TEXT), seq=seq, now=now)
+    return replace(carry, care=care), [replace(entry, by=command.by)], "entered in the care diary"
+
+
+_WHOLE_VAT = {
+    CommandKind.BREAK_OFF: _break_off,
+    CommandKind.BATCH: _enter_in_batch,
+    CommandKind.CARE: _enter_care,
+}
 
 
 def _is_probe_back(command: Command) -> bool:

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from logger.store import Store, queries
+from logger.store import Store, batches, queries
 from tests.cli.cli_fixture import SECOND_US, House, answering, now_us
 
 MORE = """
@@ -194,3 +194,35 @@ def test_a_simulated_record_says_so(tmp_path: Path) -> None:
     assert "There is no batch." in house.do("batch", "list").stdout
     assert house.do("batch", "start", "marrow", *BY).stdout.startswith("SIMULATED")
     assert house.do("batch", "show", "marrow").stdout.startswith("SIMULATED")
+
+
+def test_a_recording_becomes_a_batch_of_the_past_whose_record_says_when_it_was_entered(house: House) -> None:
+    night, past = house.folder / "night.jsonl", house.folder / "past.sqlite"
+    house.do("export", "marrow", "--format", "recording", "--out", str(night))
+    made = house.json("batch", "import", str(night), "--into", str(past), "--lot", "N-3", "--by", "tova")
+    with Store.open(f"sqlite:///{past}", simulated=False, read_only=True) as store:
+        found = batches.find(store, "N-3")
+        (span,) = batches.spans_of(store, found)
+    assert (found.id, found.start.by, span.first, span.last) == (made["batch"], "tova", 1, 60)
+    assert found.start.note == "imported from night.jsonl"
+    assert found.ended_at_us is not None
+    assert found.ended_at_us - found.started_at_us == 590 * SECOND_US
+    assert [each.at_us > found.ended_at_us for each in found.entries] == [True] * 3
+    again = house.do("batch", "import", str(night), "--into", str(past))
+    assert (again.exit_code, "has records in it" in again.stderr) == (1, True)
+
+
+def test_a_recording_that_tells_its_own_start_and_end_keeps_them(house: House) -> None:
+    night, past = house.folder / "night.jsonl", house.folder / "past.sqlite"
+    with house.watch() as watching:
+        house.do("mark", "marrow", "started", "--wait", "0")
+        watching.take([145.0] * 3, first_us=now_us())
+        house.do("batch", "note", "marrow", "skimmed", "--by", "jon", "--wait", "0")
+        watching.take([145.0] * 3, first_us=now_us() + 40 * SECOND_US)
+    live = house.json("batch", "list")["batches"][0]["batch"]
+    house.do("export", "--batch", live, "--format", "recording", "--out", str(night))
+    made = house.json("batch", "import", str(night), "--into", str(past), "--by", "tova")
+    with Store.open(f"sqlite:///{past}", simulated=False, read_only=True) as store:
+        found = batches.find(store, "marrow")
+    assert (found.id, made["batch"]) == (live, live)
+    assert [(each.content.text, each.by) for each in found.notes] == [("skimmed", "jon")]

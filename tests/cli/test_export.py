@@ -19,7 +19,7 @@ from logger.report.csv_file import COLUMNS
 from logger.store import Store, history
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
-from tests.cli.cli_fixture import SECOND_US, House
+from tests.cli.cli_fixture import SECOND_US, House, now_us
 from tests.store.factories import bits
 
 START_US = 1_795_543_200 * SECOND_US
@@ -234,3 +234,35 @@ def test_simulated_records_say_so_in_the_notes_and_on_every_line(tmp_path: Path)
     assert [row["simulated"] for row in table(text)] == ["true", "true"]
     first, *_ = house.do("export", "marrow", "--format", "recording").stdout.splitlines()
     assert json.loads(first)["simulated"] is True
+
+
+def test_a_batch_is_written_from_its_start_to_its_end(house: House) -> None:
+    with house.watch() as watching:
+        house.do("batch", "start", "marrow", "--lot", "N-17", "--wait", "0")
+        watching.take([118.3, 118.4], first_us=now_us())
+        house.do("batch", "end", "marrow", "--at", "9000-01-01", "--wait", "0")
+        later_us = now_us() + 60 * SECOND_US
+        house.do("batch", "end", "marrow", "--wait", "0")
+        watching.take([118.0], first_us=later_us)
+    rows = table(house.do("export", "--batch", "N-17").stdout)
+    assert [float(row["potential_mv"]) for row in rows] == [118.3]
+    header, _ = recording.read(
+        io.BytesIO(house.do("export", "--batch", "marrow", "--format", "recording").stdout_bytes), name="it"
+    )
+    assert header.vat == "marrow"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "sentence"),
+    [
+        ((), 2, "name either VAT or --batch NAME"),
+        (("marrow", "--batch", "x"), 2, "name either VAT or --batch NAME"),
+        (("--batch", "x", "--from", "22:00"), 2, "a batch has its own begin and end"),
+        (("--batch", "nix"), 1, "there is no batch 'nix'"),
+    ],
+)
+def test_a_batch_that_is_not_there_or_not_alone_is_refused(
+    house: House, arguments: tuple[str, ...], code: int, sentence: str
+) -> None:
+    result = house.do("export", *arguments)
+    assert (result.exit_code, sentence in " ".join(result.stderr.split())) == (code, True)

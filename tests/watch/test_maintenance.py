@@ -7,7 +7,8 @@ import pytest
 
 from logger.config import AlarmKind, QualityLimits, default_alarm
 from logger.measure.calibration import fit
-from logger.model import Cause, Check, CheckKind, Command, CommandKind, Entry
+from logger.model import CareState, Cause, Check, CheckKind, Command, CommandKind, Entry
+from logger.model.care import OpenedBuffer, told_text
 from tests.series import EPOCH_US, POINTS, calibrate, carry_over, check, of_ph, watch
 
 POLL_S = 600.0
@@ -87,3 +88,35 @@ def test_a_calibration_that_was_found_far_off_is_told_once_when_it_is_replaced()
         ("drifted", Cause.ANNUNCIATED, 20),
         ("drifted", Cause.RETURNED, 21),
     ]
+
+
+def cared(record: int, **state: Any) -> Command:  # noqa: ANN401 - fields of it
+    note = told_text("care: cleaned", CareState(**state))
+    return Command(id=record, at_us=EPOCH_US, kind=CommandKind.CARE, vat="", probe="probe", note=note, seq=record)
+
+
+def of(name: str, entries: list[tuple[str, Cause, int]]) -> list[tuple[Cause, int]]:
+    return [(cause, record) for alarm, cause, record in entries if alarm == name]
+
+
+def test_a_cleaning_is_owed_thirty_days_after_the_one_before_and_not_where_none_was_entered() -> None:
+    cleaned = cared(10, cleaned_at_us=EPOCH_US)
+    again = cared(31 * DAY, cleaned_at_us=EPOCH_US + 30 * DAY * round(POLL_S * 1_000_000))
+    # The first record more than thirty days old, and the on-delay of ten minutes: one record more.
+    assert of("cleaning-overdue", told(cleaned, again, days=32.0)) == [
+        (Cause.ANNUNCIATED, 30 * DAY + 3),
+        (Cause.RETURNED, 31 * DAY),
+    ]
+    assert of("cleaning-overdue", told(days=32.0)) == []
+
+
+def test_a_buffer_that_the_calibration_used_reminds_once_it_has_expired() -> None:
+    made = calibrate()
+    assert made.calibration is not None
+    points = tuple(replace(point, buffer=f"b{n}") for n, point in enumerate(made.calibration.points))
+    used = replace(made, calibration=replace(made.calibration, points=points))
+    expires = OpenedBuffer(buffer="b0", lot="B7", expires_at_us=EPOCH_US + DAY * round(POLL_S * 1_000_000))
+    other = replace(expires, buffer="never-used")
+    entries = told(used, cared(10, buffers=(expires, other)), days=2.0, calibrated=False)
+    assert of("buffer-expired", entries) == [(Cause.ANNUNCIATED, DAY + 3)]
+    assert of("buffer-expired", told(used, cared(10, buffers=(other,)), days=2.0, calibrated=False)) == []
