@@ -89,6 +89,7 @@ def test_an_empty_field_says_so_and_a_correction_shows_old_and_new(page: str) ->
     header, corrections = part(page, "Annex A: Header"), part(page, "Annex P: Corrections")
     assert "name of the facility NOT RECORDED" in header
     assert "volume 380 L" in header
+    assert "2024-11-25 06:00:00 CET marrow-probe rinsed tova" in part(page, "Annex D: Instrument")
     assert "R4 R5 misread the label tova" in corrections
     assert "BACKDATED: entered 2024-11-25 14:00:00 CET" in part(page, "Annex M: Departures")
 
