@@ -128,14 +128,11 @@ def _tell(digest: str, found: str, where: str) -> None:
 @contextmanager
 def _stores(config: Config, others: Sequence[Path]) -> Iterator[list[Store]]:
     """Open the store of the configuration and others, for reading only."""
-    from logger.report.batch_facts import check_apart
-
     with ExitStack() as opened_stores:
         stores = [opened_stores.enter_context(reading_store(config))]
         for path in others:
             url = f"sqlite:///{path.resolve()}"
             stores.append(opened_stores.enter_context(Store.open(url, simulated=config.simulated, read_only=True)))
-        check_apart(stores)
         yield stores
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from xml.etree.ElementTree import Element
 
 from logger.config import ProbeConfig
-from logger.model import BatchContent, BatchEntry, Cause, Check, Correction
+from logger.model import BatchContent, BatchEntry, CareEntry, Cause, Check, Correction
 from logger.model.batch import (
     CriticalLimits,
     Departure,
@@ -131,11 +131,19 @@ def _instrument(facts: BatchFacts, clock: LocalTime) -> Iterator[Element]:
     for probe in facts.probes:
         yield element("h3", f"Probe {probe.id}")
         yield fact_list(_probe(probe))
+    yield element("h3", "Care of the probes during the batch")
+    cared = [_cared(one, clock) for one in facts.care]
+    yield table(("Done", "Probe", "What", "With", "Note", "Person"), cared)
     yield element("h3", "The watch")
     rows = [(clock.shown(run.started_at_us), run.version, run.config_hash) for run in facts.runs]
     yield table(("Run began", "vatvigil", "hash of the configuration"), rows)
     yield fact_list([("time source", "the clock of the computer (UTC), and a steady watch time beside it"),
                      ("stores", "\n".join(facts.stores))])  # fmt: skip
+
+
+def _cared(one: CareEntry, clock: LocalTime) -> tuple[str, ...]:
+    with_what = " ".join(filter(None, (one.using, one.buffer, one.lot, one.electrode)))
+    return clock.shown(one.happened_at_us), one.probe, str(one.kind), with_what, one.note, one.by
 
 
 def _probe(probe: ProbeConfig) -> Iterator[tuple[str, str]]:

@@ -13,14 +13,16 @@ from typing import BinaryIO, TypeVar
 
 from logger.config import AlarmKind, Config, ProbeConfig, VatConfig
 from logger.errors import RefusedError
-from logger.model import AnyEntry, BatchRecord, Cause, Check, Correction, Entry, Measurements
+from logger.model import AnyEntry, BatchRecord, CareEntry, Cause, Check, Correction, Entry, Measurements
 from logger.model.batch import CriticalLimits
 from logger.model.batch_record import compose
+from logger.model.care import standing
 from logger.report.batch_course import BatchCourse, CourseFollower, CourseLimits
 from logger.report.curve import Curve, CurveFrame, Setpoint
 from logger.report.night import AlarmSummary, alarm_marks, entries_of, moments_of, ph_setpoints, readings_of, summaries
 from logger.report.reduction import reduce
 from logger.store import Store, batch_seal, batches, queries
+from logger.store import care as care_diary
 from logger.store.batch_seal import Seal, SealHead
 from logger.store.history import RecordSpan
 from logger.store.queries import Run, StoredCalibration
@@ -54,6 +56,8 @@ class BatchFacts:
     """Of its probes, up to its end; oldest first."""
     checks: tuple[Check, ...]
     corrections: tuple[Correction, ...]
+    care: tuple[CareEntry, ...]
+    """What was done to the probes while the batch went on."""
     journal: tuple[Entry, ...]
     alarms: tuple[AlarmSummary, ...]
     runs: tuple[Run, ...]
@@ -87,13 +91,6 @@ def record_of(stores: Sequence[Store], name: str) -> BatchRecord:
     found = _first_found(stores, name)
     entries = {entry.entry: entry for store in stores for entry in _entries(store, found.id)}
     return compose(sorted(entries.values(), key=attrgetter("at_us", "id")))
-
-
-def check_apart(stores: Sequence[Store]) -> None:
-    """Raise RefusedError where one of the stores is a copy of another: its records would count twice."""
-    names = [store.identity for store in stores if store.identity]
-    if len(names) != len(set(names)):
-        raise RefusedError("two of these stores are copies of each other: give each store once")
 
 
 def _first_found(stores: Sequence[Store], name: str) -> BatchRecord:
@@ -162,6 +159,7 @@ def gather(
         corrections=tuple(
             _all(ordered, lambda store: (one for probe in ids for one in queries.corrections(store, probe)))
         ),
+        care=tuple(_care(ordered, ids, limits)),
         journal=tuple(journal),
         alarms=tuple(_all(ordered, lambda store: _alarms(store, record, until_us))),
         runs=tuple(_all(ordered, lambda store: _runs(store, record, until_us))),
@@ -177,14 +175,20 @@ N = TypeVar("N", Check, Correction)
 
 
 def _in_order(stores: Sequence[Store], record: BatchRecord) -> Ordered:
-    """Return the stores that hold something of a batch, by their first record, each with what only it holds."""
+    """Return the stores by their first record of a batch, each with what it alone holds.
+
+    Raises RefusedError for a store whose records another has too: all that it holds would count twice.
+    """
     found = [(store, batches.spans_of(store, record)) for store in stores]
     found = sorted(found, key=lambda each: min((span.first for span in each[1]), default=0))
     taken: dict[str, int] = {}
     ordered = []
     for store, spans in found:
         own = [replace(span, first=max(span.first, taken.get(span.probe, 0) + 1)) for span in spans]
-        ordered.append((store, [span for span in own if span.first <= span.last]))
+        own = [span for span in own if span.first <= span.last]
+        if spans and not own:
+            raise RefusedError(f"all records of {store.where} are in another of the stores: name each store once")
+        ordered.append((store, own))
         taken |= {span.probe: max(span.last, taken.get(span.probe, 0)) for span in spans}
     return ordered
 
@@ -278,6 +282,12 @@ def _calibrations(
     by_number = {one.calibration.id: one for one in known}
     during = (limits.since_us, limits.until_us)
     return [one for number, one in by_number.items() if number in used or _within(one.calibration.at_us, *during)]
+
+
+def _care(ordered: Ordered, probes: Sequence[str], limits: CourseLimits) -> list[CareEntry]:
+    entries = _all(ordered, lambda store: (one for probe in probes for one in care_diary.diary(store, probe)))
+    known = standing({one.entry: one for one in entries}.values())
+    return [one for one in known if _within(one.happened_at_us, limits.since_us, limits.until_us)]
 
 
 def _within(at_us: int, since_us: int, until_us: int) -> bool:

@@ -65,4 +65,6 @@ def _text(value: str | float) -> str:
 
 def _plain(text: str) -> str:
     """Return a text whose every line shows all that it holds."""
+    if text.isascii() and text.isprintable() and len(text) <= LONGEST:
+        return text
     return "\n".join(plain_text.shown(line, LONGEST) for line in text.split("\n"))

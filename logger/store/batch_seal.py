@@ -29,7 +29,16 @@ from logger.model import Measurements
 from logger.store import rows
 from logger.store.history import CHUNK, RecordSpan
 from logger.store.store import Store
-from logger.store.tables import batch_entry, calibration, check_reading, correction, journal, measurement, run
+from logger.store.tables import (
+    batch_entry,
+    calibration,
+    care_entry,
+    check_reading,
+    correction,
+    journal,
+    measurement,
+    run,
+)
 
 FORM = "vatvigil batch record"
 VERSION = 1
@@ -54,6 +63,11 @@ SECTIONS: Mapping[str, tuple[Table[Any], tuple[str, ...]]] = {
     "correction": (
         correction,
         ("id", "probe", "at_us", "calibration", "since_at_us", "until_at_us", "deviations", "by", "why", "revokes"),
+    ),
+    "care": (
+        care_entry,
+        ("entry", "probe", "kind", "at_us", "happened_at_us", "by", "note", "electrode", "using", "buffer", "lot",
+         "expires_at_us", "corrects", "is_withdrawal"),
     ),
     "journal": (
         journal,
@@ -265,6 +279,8 @@ def _conditions(head: SealHead, table: Table[Any], name: str, probes: list[str])
             return [table.c.started_at_us <= head.until_us]
         case "journal":
             return [table.c.vat.in_([head.vat, ""]), table.c.at_us.between(head.since_us, head.until_us)]
+        case "care":
+            return [table.c.probe.in_(["", *probes]), table.c.happened_at_us <= head.until_us]
         case "correction":
             return [table.c.probe.in_(probes)]
         case _:

@@ -30,6 +30,7 @@ from logger.model.batch import (
     Ingredient,
     Remark,
 )
+from logger.model.care import CareEntry, CareKind
 from logger.store import UnitOfWork
 from logger.units import HOUR_US, SECOND_US
 from tests.cli.cli_fixture import POINTS, House, Watching
@@ -167,6 +168,10 @@ def _ask(watching: Watching, what: Callable[[UnitOfWork], object]) -> None:
 def _recalibrate(work: UnitOfWork) -> None:
     made = work.add_calibration(recalibrated(12.1, shift_mv=1.5, verdict=Acceptance.ACCEPTED))
     work.add_command(command(CommandKind.CALIBRATE, 12.1, vat="", probe="marrow-probe", calibration=made))
+    rinsed_us = BEGIN_US + 12 * HOUR_US
+    rinsed = CareEntry(entry="rinsed", probe="marrow-probe", kind=CareKind.RINSED, at_us=rinsed_us,
+                       happened_at_us=rinsed_us, by="tova")  # fmt: skip
+    work.add_care_entry(rinsed)
     work.add_batch_entry(entry(Addition(what="brine", litres=4.0, salt_percent=2.6), 12.2))
 
 

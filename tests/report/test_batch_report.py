@@ -89,6 +89,7 @@ def test_an_empty_field_says_so_and_a_correction_shows_old_and_new(page: str) ->
     header, corrections = part(page, "Annex A: Header"), part(page, "Annex P: Corrections")
     assert "name of the facility NOT RECORDED" in header
     assert "volume 380 L" in header
+    assert "2024-11-25 06:00:00 CET marrow-probe rinsed tova" in part(page, "Annex D: Instrument")
     assert "R4 R5 misread the label tova" in corrections
     assert "BACKDATED: entered 2024-11-25 14:00:00 CET" in part(page, "Annex M: Departures")
 
@@ -224,16 +225,44 @@ def digest_of(page: str) -> str:
 def test_a_value_that_was_changed_is_found(house: House, page: str, tmp_path: Path, change: str) -> None:
     other = House(folder=tmp_path, more=batch_night.MORE)
     (tmp_path / "log.sqlite").write_bytes((house.folder / "log.sqlite").read_bytes())
-    engine = create_engine(f"sqlite:///{tmp_path / 'log.sqlite'}")
-    with engine.begin() as connection:
-        for (trigger,) in connection.execute(text("SELECT name FROM sqlite_master WHERE type = 'trigger'")).all():
-            connection.execute(text(f"DROP TRIGGER {trigger}"))
-        connection.execute(text("PRAGMA foreign_keys = OFF"))
-        connection.execute(text(change))
-    engine.dispose()
+    changed(tmp_path / "log.sqlite", change)
     (tmp_path / "report.html").write_text(page)
     done = other.do("batch", "verify", str(tmp_path / "report.html"))
     assert (done.exit_code, "NOT THE SAME" in done.stdout) == (3, True)
+
+
+def halved(house: House, folder: Path) -> House:
+    """Return a house whose log was begun anew at a record; what was before is in another file."""
+    other = House(folder=folder, more=batch_night.MORE)
+    for name, half in (("old.sqlite", ">"), ("log.sqlite", "<=")):
+        (folder / name).write_bytes((house.folder / "log.sqlite").read_bytes())
+        for table in ("measurement", "journal"):
+            changed(folder / name, f"DELETE FROM {table} WHERE seq {half} 2000")  # noqa: S608 - names of this file
+    return other
+
+
+def changed(path: Path, statement: str) -> None:
+    """Change a store behind the back of its guards."""
+    engine = create_engine(f"sqlite:///{path}")
+    with engine.begin() as connection:
+        for (trigger,) in connection.execute(text("SELECT name FROM sqlite_master WHERE type = 'trigger'")).all():
+            connection.execute(text(f"DROP TRIGGER {trigger}"))
+        connection.execute(text(statement))
+    engine.dispose()
+
+
+def test_a_batch_over_two_stores_is_one(house: House, page: str, tmp_path: Path) -> None:
+    two, target, also = halved(house, tmp_path), str(tmp_path / "two.html"), ("--also", str(tmp_path / "old.sqlite"))
+    done = two.do("batch", "report", "N-17", "--out", target, *also)
+    assert (done.exit_code, done.stderr) == (0, "")
+    whole = Path(target).read_text()
+    for title in ("What was shown", "Hours", "Departures", "Course by the hour"):
+        assert part(whole, title) == part(page, title)
+    assert two.do("batch", "verify", target, *also).exit_code == 0
+    alone = two.do("batch", "verify", target)
+    assert (alone.exit_code, "sealed over 2 stores, and 1 are given" in alone.stderr) == (1, True)
+    again = two.do("batch", "report", "N-17", "--out", str(tmp_path / "x.html"), *also, *also)
+    assert (again.exit_code, "name each store once" in again.stderr) == (1, True)
 
 
 @pytest.mark.parametrize("content", ["<html></html>", '<meta name="batch-digest" content="0">'])

@@ -98,7 +98,7 @@ def test_the_bytes_of_a_small_batch_are_these(tmp_path: Path) -> None:
         lines = (tmp_path / "sealed").read_text().splitlines()
     assert lines[0] == (
         f'{{"form":"vatvigil batch record","version":1,"batch":"{BATCH}","vat":"marrow","simulated":false,'
-        '"since_us":1790000000000000,"until_us":1790010000000000,"parts":[{"through":{"calibration":1,"check":0,'
+        '"since_us":1790000000000000,"until_us":1790010000000000,"parts":[{"through":{"calibration":1,"care":0,"check":0,'
         '"correction":0,"entry":2,"journal":1,"run":1},"records":{"marrow-probe":[1,3]}}]}'
     )
     started = f'["entry","e0","{BATCH}","marrow","start",1790000000000000,1790000000000000,"","",'
