@@ -160,7 +160,8 @@ class _Kept:
             frame=frame,
             ph=CurveLine(pieces=_pieces(self.ph.points(), [*gaps, *doubtful]), setpoints=frame.ph_setpoints),
             temperature=CurveLine(
-                pieces=_pieces(self.temperature.points(), gaps), setpoints=frame.temperature_setpoints
+                pieces=_pieces(self.temperature.points(), [*gaps, *self._temperature_unknown(frame)]),
+                setpoints=frame.temperature_setpoints,
             ),
             counts=BeliefCounts(
                 records=int(self.counts.sum()),
@@ -184,6 +185,13 @@ class _Kept:
         for stretch in (ends[0], *self.gaps, ends[1]):
             if stretch in self.gaps or stretch.until_us - stretch.since_us > frame.max_gap_s * SECOND_US:
                 yield stretch
+
+    def _temperature_unknown(self, frame: CurveFrame) -> Iterator[Stretch]:
+        """Yield the slots that were read and in which no temperature is one of the vat: no line runs across them."""
+        known = set(self.temperature.columns[0].tolist())
+        for slot in np.flatnonzero(self.counts.sum(axis=1)).tolist():
+            if slot not in known:
+                yield Stretch(_edge(frame, slot, self.slots), _edge(frame, slot + 1, self.slots))
 
     def _not_believed(self, frame: CurveFrame) -> Iterator[Stretch]:
         """Yield the runs of slots in which fewer than half of the readings are believed; one without any is none."""

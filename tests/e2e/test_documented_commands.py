@@ -10,7 +10,7 @@ import pytest
 from tests.help.documents import shell_lines
 from tests.parts.daemon import MakeNight, Vat
 
-ASKS = ("calibrate", "run", "listen", "demo", "init", "help", "rehearse")
+ASKS = ("calibrate", "run", "listen", "demo", "init", "help", "rehearse", "page")
 """These ask a person, run for ever, want a port or a broker: each has a test of its own."""
 ATTENTION = ("check", "status", "verify")
 """Exit code 3: what they found wants attention."""

@@ -142,6 +142,14 @@ def test_no_line_runs_across_a_gap_and_the_ends_without_a_reading_are_gaps_too()
     assert seen.not_believed == ()
 
 
+def test_no_line_of_temperature_runs_across_hours_in_which_the_thermometer_was_elsewhere() -> None:
+    rows = walk(4)
+    rows.tests[800:1200] = QualityTests.NOT_BACK
+    pieces = curve(rows).temperature.pieces
+    ends = [(piece[0].at_us, piece[-1].at_us) for piece in pieces]
+    assert [end <= int(rows.at_us[799]) or begin >= int(rows.at_us[1200]) for begin, end in ends] == [True, True]
+
+
 def test_a_short_silence_is_no_gap() -> None:
     rows = walk(5)
     rows.reason[700:725] = int(Reason.TIMEOUT)
