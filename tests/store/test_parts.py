@@ -28,6 +28,7 @@ PINNED = {
     ("electrode", 2): "6393c7821c958554",
     ("batch", 2): "5c56e4366cac74c7",
     ("reported", 2): "98c456cff6406f56",
+    ("reported", 3): "b4542e3ca9558b5d",
     ("windows", 2): "e28f026ee1b0d9aa",
     ("trust", 1): "a87975ab11b62961",
     ("batch", 3): "f5f08b6d32b4d434",
