@@ -10,7 +10,8 @@
 Numbers may be missing: a store that took nothing for days keeps no more than it must. That is a gap, as the times say.
 
 Law: what was written is read back to the bit. A line that is not of this form is an error that names the line; nothing
-after it is used.
+after it is used. Whoever wrote it: no line costs more than some MB, and no name or number gets in that a screen, a
+calendar or an instrument could not hold.
 """
 
 from collections.abc import Iterable, Iterator
@@ -20,9 +21,15 @@ import msgspec
 import numpy as np
 
 from logger.errors import RefusedError
-from logger.model import Block, Command, Floats, Reason
+from logger.model import Block, Command, Floats, Reason, figures, plain_text
+from logger.model.figures import AT_US
 
 VERSION = 1
+LONGEST_LINE = 4_000_000
+"""Bytes; what vatvigil and the simulator write are some ten thousand."""
+LONGEST_POLL_S = 86_400.0
+MOST_MV = MOST_C = 1e6
+"""No instrument indicates more (common practice, no source)."""
 T = TypeVar("T")
 
 
@@ -74,12 +81,32 @@ def write(stream: BinaryIO, header: Header, items: Iterable[Block | Command]) ->
 
 def read(stream: BinaryIO, *, name: str) -> tuple[Header, Iterator[Block | Command]]:
     """Return the header, and the items as they are read. Raises RefusedError naming the line that is wrong."""
-    lines = enumerate(stream, start=1)
+    lines = enumerate(_bounded(stream, name=name), start=1)
     number, first = next(lines, (1, b""))
     header = _decoded(first, Header, name=name, number=number)
     if header.recording != VERSION:
         raise RefusedError(f"{name}: recording format {header.recording} is not known here, only {VERSION}")
+    _check_header(header, name=name)
     return header, _items(lines, name=name)
+
+
+def _bounded(stream: BinaryIO, *, name: str) -> Iterator[bytes]:
+    number = 0
+    while line := stream.readline(LONGEST_LINE + 1):
+        number += 1
+        if len(line) > LONGEST_LINE:
+            raise _wrong(name, number, f"it is longer than {LONGEST_LINE / 1e6:.0f} MB")
+        yield line
+
+
+def _check_header(header: Header, *, name: str) -> None:
+    known = header.faults if isinstance(header.faults, tuple) else ()
+    for text in (header.vat, header.probe, header.run, *(fault.fault for fault in known)):
+        if plain_text.hidden(text) or len(text) > figures.LONGEST_TEXT:
+            shown, most = plain_text.shown(text, 40), figures.LONGEST_TEXT
+            raise _wrong(name, 1, f"'{shown}' is no name: one line of plain text, at most {most} characters")
+    if not 0.0 < header.poll_s <= LONGEST_POLL_S:
+        raise _wrong(name, 1, f"poll_s must be above 0 and at most {LONGEST_POLL_S:.0f}, not {header.poll_s:g}")
 
 
 def _items(lines: Iterable[tuple[int, bytes]], *, name: str) -> Iterator[Block | Command]:
@@ -103,7 +130,9 @@ def _decoded(
     try:
         return decoder.decode(text) if decoder else msgspec.json.decode(text, type=kind)
     except (msgspec.DecodeError, UnicodeDecodeError) as error:
-        raise _wrong(name, number, str(error)) from error
+        raise _wrong(name, number, plain_text.shown(str(error), figures.LONGEST_TEXT)) from error
+    except RecursionError:
+        raise _wrong(name, number, "it is nested too deeply") from None
 
 
 def _block(rows: _Rows, *, name: str, number: int) -> Block:
@@ -132,6 +161,11 @@ def _block(rows: _Rows, *, name: str, number: int) -> Block:
 def _check(block: Block, *, name: str, number: int) -> None:
     if np.any(np.diff(block.seq) < 1) or block.seq[0] < 1 or np.any(np.diff(block.elapsed_us) < 0):
         raise _wrong(name, number, "record numbers must rise from 1 on, and elapsed_us must not fall")
+    if block.elapsed_us[0] < 0 or max(block.elapsed_us[-1], block.at_us.max()) > AT_US.high or block.at_us.min() < 0:
+        raise _wrong(name, number, "at_us and elapsed_us must lie between 1970 and the year 9000")
+    for column, most in ((block.potential_mv, MOST_MV), (block.temperature_c, MOST_C)):
+        if not (np.isnan(column) | (np.abs(column) <= most)).all():
+            raise _wrong(name, number, f"potentials (mV) and temperatures (C) must lie within {most:.0f}")
     if not np.isin(block.reason, list(Reason)).all():
         raise _wrong(name, number, f"reason must be one of {', '.join(str(int(r)) for r in Reason)}")
     if np.any((block.reason == Reason.NONE) == np.isnan(block.potential_mv)):

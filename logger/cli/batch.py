@@ -47,7 +47,7 @@ _OF_START = frozenset({"retention"})
 def batch() -> None:
     """Keep the record of a batch from its start to its end.
 
-    BATCH is its id (or the begin of it), its lot, or its vat, which means the newest batch there. Nothing that was
+    BATCH is its id (or how it begins), its lot, or its vat, which means the newest batch there. Nothing that was
     entered is changed or taken away; a correction stands beside it, with who made it and why. A record proves what was
     written down, not that a food is safe: follow a tested recipe, local rules and a licensed process authority.
     """

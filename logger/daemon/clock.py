@@ -4,7 +4,12 @@ Law: `at_us` may be stepped by whoever sets the machine's clock; `elapsed_us` is
 restart from where the log ends. Only the service builds a clock; everybody else is handed times.
 
 Watch time goes on over a restart by the wall clock's difference, so a pending delay or a shelving needs no special
-case; if the wall clock ran back meanwhile, the gap counts as a day, which is longer than any delay. Steady time counts
+case. If the wall clock ran back meanwhile (a computer without a real-time clock boots behind the end of its log),
+nobody knows the gap: the watch time counts a day, which is longer than any delay, and UTC goes on from the end of the
+log by steady time until the machine's clock is set and overtakes it. `watch/unknown_gap.py` tells such a gap by that,
+and its true length by the step.
+
+Steady time counts
 a suspension of the machine (CLOCK_BOOTTIME on Linux): it is a gap of the log and no step of the clock. A simulation
 goes by the monotonic clock, which its other end can read too.
 """
@@ -37,11 +42,16 @@ class Clock:
     steady_us: Callable[[], int]
     started_us: int
     base_us: int = 0
+    behind_us: int | None = None
+    """UTC at the end of the log, if this run began before it: no record may be older than that one."""
     speed: float = 1.0
 
     def read(self) -> ClockReading:
         """Return both times of this moment."""
-        return ClockReading(at_us=self.wall_us(), elapsed_us=self.base_us + self.steady_us() - self.started_us)
+        passed_us, at_us = self.steady_us() - self.started_us, self.wall_us()
+        if self.behind_us is not None:
+            at_us = max(at_us, self.behind_us + passed_us)
+        return ClockReading(at_us=at_us, elapsed_us=self.base_us + passed_us)
 
     def real_s(self, vat_s: float) -> float:
         """Return how many real seconds pass in so many seconds of the vat's."""

@@ -24,6 +24,7 @@ from logger.daemon.clock import Clock
 from logger.errors import StoreBusyError, StoreDamagedError, StoreError, ThreadCrash
 from logger.model import Cause, Command, CommandKind, Entry
 from logger.store import Store
+from logger.store.backup import copies, size_bytes
 from logger.store.integrity import damage
 from logger.units import DAY_US
 from logger.watch.system import SYSTEM
@@ -125,6 +126,9 @@ class Housekeeping:
             self._back_up(folder)
 
     def _back_up(self, folder: Path) -> None:
+        if not self._store.has_changed(folder):
+            log.info("No backup is made: the newest one in %s holds all that the store does", folder)
+            return
         try:
             copy = self._store.backup(folder, at_us=self._clock.read().at_us, is_wanted=lambda: not self._is_ending)
         except StoreError as error:
@@ -135,7 +139,13 @@ class Housekeeping:
             if not isinstance(error, StoreBusyError):
                 self._look_for_damage()
         else:
-            log.info("Backup written to %s", copy)
+            self._tell_cost(copy, folder)
+
+    def _tell_cost(self, copy: Path, folder: Path) -> None:
+        """Say what the backups cost, and warn when the disk has no room for many more."""
+        store = self._store.path or copy
+        count, size = len(copies(store, folder)), size_bytes(store, folder)
+        log.info("Backup written to %s; the %d kept take %.1f MB", copy, count, size / MB)
 
     def _look_for_damage(self) -> None:
         """Look whether it is the store, and not its copy, that is damaged."""

@@ -51,7 +51,8 @@ def clock(store: Store, config: Config, clock: Clock, told: Told | None = None) 
     ends = [end for probe in probes if (end := queries.last_position(store, probe))]
     begins = [clocks.resumed_us(now_us, last_at_us=e.at_us, last_elapsed_us=e.elapsed_us) for e in ends]
     begins += [watch.record_us for watch in told.watches.values()] if told else []
-    return replace(clock, base_us=max(begins, default=0))
+    last_at_us = max((end.at_us for end in ends), default=now_us)
+    return replace(clock, base_us=max(begins, default=0), behind_us=last_at_us if now_us < last_at_us else None)
 
 
 def system_carry(store: Store, config: Config, told: Told | None = None) -> Carry:

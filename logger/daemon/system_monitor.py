@@ -8,7 +8,8 @@ would jump with that.
 """
 
 import logging
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 from typing import Self
 
 from logger.config import Config, VatConfig
@@ -17,7 +18,7 @@ from logger.daemon.cycle import CycleResult
 from logger.daemon.housekeeping import DiskSpace
 from logger.model import Carry
 from logger.mqtt.delivery import Delivery
-from logger.units import SECOND_US
+from logger.units import HOUR_US, SECOND_US
 from logger.watch import system
 from logger.watch.system import SystemFacts
 
@@ -28,6 +29,10 @@ STEP_US = 5 * SECOND_US
 
 Common practice, no source.
 """
+
+STEPS_AN_HOUR = 6
+"""So many steps of the wall clock are told in an hour (real time), the rest is counted: one that flaps must not fill
+the journal. Common practice, no source."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -44,6 +49,9 @@ class SystemMonitor:
     """What the disk was last found like; None: it was not looked at."""
     renewed: str = ""
     """What became of a store that was damaged or lost, until that was judged; empty: none was."""
+    _told_us: deque[int] = field(default_factory=deque)
+    """When the newest steps were told, watch time."""
+    _untold: int = 0
     _judged_us: int | None = None
     _last: SystemFacts | None = None
 
@@ -74,6 +82,7 @@ class SystemMonitor:
         if not (batch.asked or self._is_due(facts)):
             return False
         self._judged_us, self._last, self.renewed = now.elapsed_us, facts, ""
+        self._untold = 0 if facts.stepped_s else self._untold
         carry, entries, answers = system.step(self.vat, self.carry, facts, batch.asked, speed=self.speed)
         batch.entries += entries
         batch.answers += answers
@@ -100,12 +109,23 @@ class SystemMonitor:
             store=store,
             renewed=self.renewed,
             stepped_s=self._stepped_s(now),
+            steps_untold=self._untold,
         )
 
     def _stepped_s(self, now: ClockReading) -> float:
         drift_us = now.at_us - now.elapsed_us
         step_us, self.drift_us = drift_us - self.drift_us, drift_us
-        return step_us / SECOND_US if abs(step_us) > STEP_US * self.speed else 0.0
+        return self._told_s(step_us / SECOND_US, now) if abs(step_us) > STEP_US * self.speed else 0.0
+
+    def _told_s(self, step_s: float, now: ClockReading) -> float:
+        """Return a step that is to be told; 0: there were too many within the hour, so it is counted."""
+        while self._told_us and now.elapsed_us - self._told_us[0] >= HOUR_US * self.speed:
+            self._told_us.popleft()
+        if len(self._told_us) >= STEPS_AN_HOUR:
+            self._untold += 1
+            return 0.0
+        self._told_us.append(now.elapsed_us)
+        return step_s
 
     def _is_due(self, facts: SystemFacts) -> bool:
         if self._judged_us is None or self._last is None or facts.stepped_s:

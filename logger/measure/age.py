@@ -7,8 +7,8 @@ question (another clock made it, or a record of the past is judged by it) is as 
 The watch time of what was made is taken from the wall clock once, when it comes into force, for nothing else tells it;
 from then on the watch time alone goes on. It is not known where an older vatvigil stored it or where no watch runs:
 then the wall clock alone speaks. A restart over which the wall clock ran back is a gap of unknown length and no age
-that anybody knows: it counts as the day for which the watch time takes it (`daemon/clock.py`), too old rather than too
-fresh. Replays and imports have the watch time of their records and so find the same ages.
+until the clock is set: `watch/unknown_gap.py` moves what is counted from. Replays and imports have the watch time of
+their records and so find the same ages.
 """
 
 from dataclasses import dataclass

@@ -120,6 +120,8 @@ class ReportedState:
     """UTC of the newest record."""
     record_us: int | None = None
     """Watch time of it."""
+    guessed_us: int | None = None
+    """Watch time at which the newest gap of unknown length ended, until the clock is set (`watch/unknown_gap.py`)."""
     believed_at_us: int | None = None
     """UTC of the newest believed reading."""
     believed_us: int | None = None

@@ -8,8 +8,9 @@ pieces, each flushed: the writer need not wait until a whole store is on the dis
 import os
 import re
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -101,10 +102,73 @@ def _flush(path: Path) -> None:
         os.close(descriptor)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Keep:
+    """How many copies are kept: the newest of each of so many days, weeks and months that have one.
+
+    Days for what was noticed at once, months for what was noticed late. Common practice, no source.
+    """
+
+    days: int = 7
+    weeks: int = 4
+    months: int = 12
+
+    def of(self, copies: Sequence[Path]) -> set[Path]:
+        """Return those of a store's copies, the oldest first, that are kept."""
+        spans = ((self.days, "%Y-%m-%d"), (self.weeks, "%G-%V"), (self.months, "%Y-%m"))  # a week as of ISO 8601
+        return {copy for most, form in spans if most for copy in _newest_of_each(copies, form)[-most:]}
+
+
+def _newest_of_each(copies: Sequence[Path], form: str) -> list[Path]:
+    return list({f"{_made(copy):{form}}": copy for copy in copies}.values())
+
+
+def _made(copy: Path) -> datetime:
+    """Return the UTC of a copy, by its name."""
+    return datetime.strptime(copy.stem[-16:], "%Y%m%dT%H%M%S%z")
+
+
 def newest_copy_us(source: Path, folder: Path) -> int | None:
     """Return the UTC (microseconds) of the newest copy of the store in the folder, by its name; None: there is none."""
-    times = [datetime.strptime(copy.stem[-16:], "%Y%m%dT%H%M%S%z") for copy in copies(source, folder)]
+    times = [_made(copy) for copy in copies(source, folder)]
     return round(max(times).timestamp()) * 1_000_000 if times else None
+
+
+def has_changed(source: Path, folder: Path) -> bool:
+    """Tell whether the store holds anything that its newest copy does not; a start of the daemon alone is nothing.
+
+    True where it cannot be told.
+    """
+    made = copies(source, folder)
+    try:
+        return not made or _newest_rows(source) != _newest_rows(made[-1])
+    except sqlite3.DatabaseError:
+        return True
+
+
+def _newest_rows(file: Path) -> list[tuple[object, ...]]:
+    """Return what changes in a file with whatever is stored: rows are only ever added, or completed."""
+    with closing(connect_sqlite(file, Access.READ, busy_s=_BUSY_S)) as database:
+        return [row for statement in _NEWEST for row in database.execute(statement).fetchall()]
+
+
+_NEWEST = (
+    "SELECT version_num FROM store_revision",
+    "SELECT probe, max(seq) FROM measurement GROUP BY probe",
+    "SELECT max(id) FROM calibration",
+    "SELECT max(id) FROM check_reading",
+    "SELECT max(id) FROM correction",
+    "SELECT max(id), count(consumed_seq) FROM inbox",
+    "SELECT max(id), count(delivered_at_us) FROM outbox",
+    "SELECT count(*) FROM channel_delivery WHERE event_id != ''",
+    "SELECT max(id) FROM journal WHERE cause != 'run-started'",
+    "SELECT vat, part, content FROM watch_part ORDER BY vat, part",
+)
+
+
+def size_bytes(source: Path, folder: Path) -> int:
+    """Return what the copies of the store in the folder take of its disk."""
+    return sum(copy.stat().st_size for copy in copies(source, folder))
 
 
 def copies(source: Path, folder: Path) -> list[Path]:
@@ -117,13 +181,14 @@ def _named(source: Path, folder: Path, ending: str) -> list[Path]:
     return sorted(copy for copy in folder.iterdir() if pattern.fullmatch(copy.name)) if folder.is_dir() else []
 
 
-def daily_copy(source: Path, folder: Path, *, at_us: int, keep: int, is_wanted: Callable[[], bool] = _always) -> Path:
-    """Put a copy of the store, named by its UTC time, into the folder; keep the newest `keep` (1 or more)."""
+def daily_copy(source: Path, folder: Path, *, at_us: int, keep: Keep, is_wanted: Callable[[], bool] = _always) -> Path:
+    """Put a copy of the store, named by its UTC time, into the folder; thin out the others."""
     moment = datetime.fromtimestamp(at_us // 1_000_000, UTC)
     target = folder / f"{source.stem}-{moment:%Y%m%dT%H%M%SZ}.sqlite"
     for left in _named(source, folder, ".sqlite.part"):  # by a process that was killed
         left.unlink()
     copy_sqlite(source, target, is_wanted=is_wanted)
-    for old in {*copies(source, folder)[:-keep]} - {target}:  # a clock set back makes the newest copy the first by name
+    made = copies(source, folder)
+    for old in {*made} - keep.of(made) - {target}:  # a clock set back makes the newest copy the first by name
         old.unlink()
     return target

@@ -45,7 +45,7 @@ def open_batch(store: Store, vat: str) -> BatchRecord | None:
 
 
 def find(store: Store, name: str) -> BatchRecord:
-    """Return the batch that somebody means by its id or the begin of it, its lot, or its vat (the newest there).
+    """Return the batch that somebody means by its id or how that begins, its lot, or its vat (the newest there).
 
     Raises RefusedError, which says what there is.
     """

@@ -114,6 +114,11 @@ def _reported_1(reported: Part) -> Part:
     return {**reported, "record_at_us": None, "record_us": None}
 
 
+def _reported_2(reported: Part) -> Part:
+    """Remember no gap of unknown length."""
+    return {**reported, "guessed_us": None}
+
+
 def _with_drift(part: Part) -> Part:
     """Return what holds a drift with its watch time, not known."""
     return {**part, "drift": part["drift"] and {**part["drift"], **_UNKNOWN}}
@@ -134,7 +139,7 @@ STEPS: Mapping[str, Mapping[int, Step]] = {
     "alarms": {1: _alarms_1, 2: _as_it_was},
     "batch": {1: _batch_1, 2: _batch_2, 3: _batch_3},
     "electrode": {1: _electrode_1, 2: _electrode_2, 3: _as_it_was},
-    "reported": {1: _reported_1, 2: _as_it_was},
+    "reported": {1: _reported_1, 2: _reported_2},
     "windows": {1: _windows_1},
 }
 """By part and version: what makes the content of that version one of the next; plain dicts, nothing of the model."""

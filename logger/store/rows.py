@@ -33,6 +33,8 @@ from logger.model import (
     Ints,
     Measurements,
     Outcome,
+    figures,
+    plain_text,
 )
 from logger.model.batch import CONTENT_TYPES, Remark
 from logger.store.tables import REFERENCES
@@ -224,7 +226,23 @@ def _storable(
             raise RefusedError(
                 f"The {name} of this {type(thing).__name__.lower()} {reason}: correct it and send it again"
             )
+    if not isinstance(thing, Command):  # the watch refuses those, with a row of the journal
+        _check_texts(row)
     return {name: str(value) if isinstance(value, str) else value for name, value in row.items()}
+
+
+def _check_texts(row: Mapping[str, Any]) -> None:
+    """Raise RefusedError for what a person wrote that hides something or is too long."""
+    for name, text in row.items():
+        if isinstance(text, str) and (hidden := plain_text.hidden(text)):
+            raise RefusedError(f"{name} holds the character {hidden!a}: write one line of plain text")
+        if name in _OF_PERSONS and len(text) > figures.LONGEST_TEXT:
+            most = figures.LONGEST_TEXT
+            raise RefusedError(f"{name} has {len(text)} characters, at most {most} are taken: shorten it")
+
+
+_OF_PERSONS = {"by", "note", "why", "electrode", "lot", "instrument", "buffer"}
+"""Fields that are text as a person wrote it."""
 
 
 def _unstorable(value: object) -> str:

@@ -22,8 +22,8 @@ from sqlalchemy.engine.interfaces import DBAPIConnection
 
 from logger import private_file
 from logger.errors import StoreBusyError, StoreError
-from logger.store import schema
-from logger.store.backup import daily_copy, newest_copy_us
+from logger.store import backup, schema
+from logger.store.backup import Keep, daily_copy, newest_copy_us
 from logger.store.engine import Access, make_engine, parse, shown, sqlite_path
 from logger.store.tables import meta
 from logger.store.unit_of_work import UnitOfWork, Writer
@@ -100,15 +100,21 @@ class Store:
         with self._reader.connect() as connection:
             yield connection
 
-    def backup(self, folder: Path, *, at_us: int, keep: int = 7, is_wanted: Callable[[], bool] = lambda: True) -> Path:
-        """Put a checked copy, named by its UTC time, into the folder; keep the newest `keep`; return its path.
+    def backup(
+        self, folder: Path, *, at_us: int, keep: Keep | None = None, is_wanted: Callable[[], bool] = lambda: True
+    ) -> Path:
+        """Put a checked copy, named by its UTC time, into the folder; thin out the others; return its path.
 
         `is_wanted`: False ends the copying soon. Raises StoreError (PostgreSQL: use pg_dump), StoreBusyError if it may
         work later.
         """
         if self.path is None:
             raise StoreError(f"The store {self.where} is backed up with pg_dump, not by vatvigil")
-        return daily_copy(self.path, folder, at_us=at_us, keep=keep, is_wanted=is_wanted)
+        return daily_copy(self.path, folder, at_us=at_us, keep=keep or Keep(), is_wanted=is_wanted)
+
+    def has_changed(self, folder: Path) -> bool:
+        """Tell whether it holds anything that its newest copy in the folder does not."""
+        return self.path is None or backup.has_changed(self.path, folder)
 
     def is_backed_up(self, folder: Path, *, since_at_us: int) -> bool:
         """Tell whether the folder holds a copy of that UTC (microseconds) or later."""

@@ -32,7 +32,7 @@ from logger.model import (
     WatchState,
 )
 from logger.units import SECOND_US
-from logger.watch import context, forecasting, target_alarms, trust_alarms, unwatched
+from logger.watch import context, forecasting, target_alarms, trust_alarms, unknown_gap, unwatched
 from logger.watch.commands import commands_between
 from logger.watch.context import AlarmContext
 from logger.watch.signals import Signals
@@ -64,14 +64,15 @@ def step(
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
         before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
-        carry = claims.refreshed(state.carry, watch.probe.errors)
+        carry, settled = unknown_gap.follow(watch.vat, state.carry, seq=seq, now=now)
+        carry = claims.refreshed(carry, watch.probe.errors)
         carry, noticed = unwatched.ask_after_gap(watch.vat, carry, seq=seq, now=now)
         carry, before_record, answered = commands_between(watch.vat, watch.probe, carry, ready, seq=seq, now=now)
         carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
         state, rows, from_rows = _step_piece(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
-        entries += noticed + before_record + from_rows
+        entries += settled + noticed + before_record + from_rows
         answers += answered
         measured.append(rows)
         row = end
@@ -104,6 +105,7 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     ends = [time for time in times if time is not None]
     cuts += [int(np.searchsorted(block.elapsed_us, min(ends)))] if ends else []
     cuts += (row + unwatched.gap_ends(block.elapsed_us[row:])[:1]).tolist()
+    cuts += (row + unknown_gap.turns(block.at_us[row:], block.elapsed_us[row:])[:1]).tolist()
     later, at_us = block.at_us[row:], int(block.at_us[row])
     for begin_us, end_us in digest.unchanged_spans(watch.vat.people, carry, at_us):
         cuts += (row + np.flatnonzero((later < begin_us) | (later >= end_us))[:1]).tolist()

@@ -87,6 +87,8 @@ class SystemFacts:
     """What became of a store that was damaged or lost since the facts before."""
     stepped_s: float = 0.0
     """By how much the wall clock was stepped since the facts before; 0: it was not."""
+    steps_untold: int = 0
+    """So many steps before this one were not told, for there were too many."""
 
 
 def vat_of(config: Config) -> VatConfig:
@@ -184,12 +186,17 @@ def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[li
             f"{waits}. {facts.refused or 'Look at the broker and its log.'}",
         ),
         AlarmKind.DISK_LOW: ([disk], facts.disk or ""),
-        AlarmKind.CLOCK_STEPPED: (step, f"{facts.stepped_s:+.0f} s; delays go by the steady clock"),
+        AlarmKind.CLOCK_STEPPED: (step, _stepped(facts)),
         AlarmKind.STORE_RENEWED: (renewed, facts.renewed),
         AlarmKind.STORE_UNWRITABLE: ([_code(facts.store)], facts.store),
         AlarmKind.REHEARSAL: ([_code(carry.reported.rehearsal.until_us)], ""),
         AlarmKind.REHEARSAL_FAILED: ([_code(carry.reported.rehearsal.failed)], carry.reported.rehearsal.failed),
     }
+
+
+def _stepped(facts: SystemFacts) -> str:
+    more = f"; {facts.steps_untold} steps before it were not written down" if facts.steps_untold else ""
+    return f"{facts.stepped_s:+.0f} s; delays go by the steady clock{more}"
 
 
 def _code(wrong: object) -> Code:

@@ -52,6 +52,6 @@ def words(between: tuple[int, int], people: PeopleConfig) -> str:
     begin, end = (local(us, ZoneInfo(people.zone)) for us in between)
     form = "%H:%M" if 0 <= between[1] - between[0] < DAY_US else "%Y-%m-%d %H:%M"
     when = f"from {begin:{form}} to {end:{form}} {end.tzname()}"
-    if between[1] < between[0]:  # the wall clock was set back meanwhile
+    if between[1] - between[0] <= GAP_US:  # the wall clock ran back meanwhile
         when = f"for a time that nobody knows, until {end:{form}} {end.tzname()}"
     return f"not watched {when}: look whether the probe is in the vat (then mark probe-in), or check it"

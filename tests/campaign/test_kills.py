@@ -3,6 +3,7 @@
 import signal
 import time
 from pathlib import Path
+from types import FunctionType
 
 import pytest
 
@@ -48,8 +49,7 @@ def in_write(here: Bench, instant: float) -> None:
 
 
 @pytest.mark.parametrize(("kind", "times"), [(in_start, (2, 60)), (in_run, (3, 120)), (in_write, (3, 120))])
-def test_killed(tmp_path: Path, mosquitto: MakeMosquitto, kind: object, times: tuple[int, int]) -> None:
-    assert callable(kind)
+def test_killed(tmp_path: Path, mosquitto: MakeMosquitto, kind: FunctionType, times: tuple[int, int]) -> None:
     name, number = f"SIGKILL {kind.__name__.replace('_', ' ')}", trials(*times)
     with bench(tmp_path / "bench", mosquitto(persistent=True)) as here:
         instants = chance(name)

@@ -60,7 +60,7 @@ def check_image(count: Count, image: Path, told: list[Deed], final: dict[str, Ro
     stored = {at_us for _, _, at_us, *_ in rows(file, RECORDS)}
     count.add("lost", len(gone := measured - stored), f"told of, not there: {gone}")
     names = {name for name, _ in rows(file, OUTBOX)}
-    count.add("doubled", len(gone := events - names), f"told of, not there: {gone}")
+    count.add("doubled", len(strange := events - names), f"told of, not there: {strange}")
     for copy in image.glob("copies/*.sqlite"):
         count.add("lost", rows(copy, "PRAGMA integrity_check") != [("ok",)], f"backup {copy}")
 
@@ -95,7 +95,7 @@ def test_a_power_cut_while_it_watches_and_backs_up(tmp_path: Path, mosquitto: Ma
         here.prefix = ()
         final = {statement: here.select(statement) for statement in (RECORDS, JOURNAL)}
         done = deeds(tmp_path / "trace", here.folder)
-        assert min(map(len, promises([deed for deed in done if deed.call == "send"]))) > 10
+        assert min(len(told) for told in promises([deed for deed in done if deed.call == "send"])) > 10
         every = max(1, number // started)
         for n, (cut, image) in enumerate(images(disk, done, number, "power cut", here.folder, tmp_path / "images")):
             count = Count()

@@ -82,10 +82,13 @@ class Witness:
     _paho: Client = field(init=False)
     _back: threading.Event = field(default_factory=threading.Event)
 
+    def _subscribe(self, *_: object) -> None:
+        self._paho.subscribe(f"{self.base}/#", qos=1)
+
     def __enter__(self) -> Self:
         """Connect, and stay connected whatever becomes of the broker."""
         self._paho = Client(CallbackAPIVersion.VERSION2, client_id="witness", protocol=MQTTProtocolVersion.MQTTv5)
-        self._paho.on_connect = lambda *_: self._paho.subscribe(f"{self.base}/#", qos=1)
+        self._paho.on_connect = self._subscribe
         self._paho.on_disconnect = lambda *_: self._back.clear()
         self._paho.on_subscribe = lambda *_: self._back.set()
         self._paho.on_message = self._hear

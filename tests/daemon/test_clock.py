@@ -11,6 +11,7 @@ from logger.config import ProbeConfig, Simulation
 from logger.daemon import clock as clocks
 from logger.daemon.clock import Clock
 from logger.daemon.port_threads import PortThread
+from logger.daemon.system_monitor import STEPS_AN_HOUR
 from logger.errors import ThreadCrash
 from logger.model import Cause, Entry, Indication, Reason
 from logger.probe.reader import reader
@@ -61,6 +62,24 @@ def test_steps_forth_and_back_are_journalled_each(tmp_path: Path) -> None:
     stepped, _ = journal(tmp_path / "night", {50: HOUR_US, 70: -HOUR_US})
     assert [e.occurrence for e in steps(stepped) if e.annunciates] == [1, 2]
     assert moves(stepped) == [(Cause.ANNUNCIATED, 81), (Cause.RETURNED, 121)]
+
+
+def test_a_clock_that_flaps_writes_few_rows_and_its_steps_are_counted(tmp_path: Path) -> None:
+    flaps = {record: HOUR_US if record % 2 else -HOUR_US for record in range(10, 90)}
+    stepped, _ = journal(tmp_path / "night", {**flaps, 130: HOUR_US})
+    told = [entry for entry in steps(stepped) if entry.annunciates]
+    assert len(told) == STEPS_AN_HOUR
+    assert moves(stepped) == [(Cause.ANNUNCIATED, 81), (Cause.RETURNED, 121)]
+
+
+def test_a_step_after_an_hour_tells_how_many_were_not_told(tmp_path: Path) -> None:
+    folder = tmp_path / "night"
+    folder.mkdir()
+    flaps = {record: HOUR_US if record % 2 else -HOUR_US for record in range(10, 30)}
+    with run(config_of(folder), [4.5] * 500, steps_us={**flaps, 450: HOUR_US}) as store:
+        told = [entry for entry in steps(queries.entries(store, limit=1000)) if entry.annunciates]
+    assert len(told) == STEPS_AN_HOUR + 1
+    assert told[-1].text.endswith(f"{len(flaps) - STEPS_AN_HOUR} steps before it were not written down")
 
 
 def test_a_port_is_paced_by_steady_time_whatever_the_wall_clock_does(simulator: Start) -> None:

@@ -129,3 +129,37 @@ def test_a_hangup_ends_nothing_and_is_answered(night: MakeNight) -> None:
     here.until(lambda: "SIGHUP: the watch goes on" in here.log, "an answer")
     here.watch(records=5)
     assert here.stop() == 0
+
+
+@pytest.mark.slow
+def test_a_second_daemon_is_refused_also_after_the_server_lost_the_lock(
+    night: MakeNight, postgres: Postgres, postgres_url: str
+) -> None:
+    here, other = (night(RESTLESS, speed=100, poll_s=10, starts_h=2.0, calibrated=False) for _ in range(2))
+    for each in (here, other):
+        on_postgresql(each, postgres_url)
+    here.start()
+    wait_until(lambda: len(read_if_there(postgres_url)) > 3, 60)
+    postgres.stop()
+    postgres.start()
+    before = len(stored(postgres_url))
+    wait_until(lambda: len(stored(postgres_url)) > before + 3, 60)
+    with psycopg.connect(postgres_url) as server:
+        server.execute("SELECT pg_terminate_backend(pid) FROM pg_locks WHERE locktype = 'advisory'")
+    before = len(stored(postgres_url))
+    wait_until(lambda: len(stored(postgres_url)) > before + 3, 60)
+    other.start()
+    assert other.process is not None
+    assert other.process.wait(60) == 1
+    assert "another" in other.log.lower()
+    assert "Traceback" not in other.log
+    seqs = stored(postgres_url)
+    assert seqs == list(range(1, len(seqs) + 1))
+    assert here.stop() == 0
+
+
+def read_if_there(url: str) -> list[int]:
+    try:
+        return stored(url)
+    except psycopg.errors.UndefinedTable:
+        return []

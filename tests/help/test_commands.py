@@ -68,7 +68,7 @@ def test_a_command_in_a_sentence_is_there_with_its_options(name: str, span: str)
     del name
     words = [WORDS.get(word, word) for word in shlex.split(span)[1:]]
     # A sentence may leave out what it does not speak of; -h prints and ends.
-    with suppress(click.MissingParameter, click.exceptions.Exit):
+    with suppress(click.MissingParameter, click.exceptions.NoArgsIsHelpError, click.exceptions.Exit):
         parse(main, words)
 
 

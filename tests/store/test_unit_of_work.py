@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from sqlalchemy.exc import IntegrityError
 
-from logger.errors import StoreBusyError, StoreError
+from logger.errors import RefusedError, StoreBusyError, StoreError
 from logger.model import (
     Answer,
     BatchState,
@@ -258,3 +258,9 @@ def test_the_whole_state_survives_closing(store_url: str, opened: Opener) -> Non
     assert (bits(found.recent), found.carry) == (bits(measurements(1, 5)), carry())
     assert queries.watches(second) == {"marrow": carry()}
     assert isinstance(found.carry, Carry)
+
+
+@pytest.mark.parametrize("by", ["tova\x1b[2J", "to\nva", "to\u202eva", "t" * 300])
+def test_what_a_person_wrote_that_hides_something_is_not_stored(store: Store, by: str) -> None:
+    with store.begin() as unit, pytest.raises(RefusedError, match=r"by (holds the character|has 300 characters)"):
+        unit.add_calibration(replace(calibration(), by=by))
