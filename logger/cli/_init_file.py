@@ -68,7 +68,8 @@ setpoint = $temperature_low
 zone = $zone
 $quiet
 # The alarms `no-data`, `blind`, `trust-lost`, `trust-doubted`, `no-calibration`, `calibration-overdue`,
-# `check-overdue` and `drifted` are always there; write their tables only to tune them.
+# `check-overdue`, `cleaning-overdue`, `buffer-expired` and `drifted` are always there; write their tables only to
+# tune them.
 $broker$push""")
 
 _TARGET = Template("""

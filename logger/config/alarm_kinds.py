@@ -484,7 +484,7 @@ class AlarmKind(StrEnum):
             what="the electrode was not cleaned for too long",
             over="the electrode was cleaned",
             comes="The electrode was not cleaned for too long (clean_every_d). Read it in the buffers as it is found,"
-            " clean it by its leaflet, and enter it (`vatvigil care`)",
+            " clean it by its leaflet, and enter it (`vatvigil care done`)",
             first="read the electrode in buffers, clean it by its leaflet, and enter it in the care diary",
             health=Health.MAINTENANCE_REQUIRED,
         ),
@@ -500,7 +500,7 @@ class AlarmKind(StrEnum):
             what="a buffer of the calibration has expired",
             over="no buffer of the calibration has expired",
             comes="A buffer that the calibration used has expired by the care diary. Open a fresh one and enter it"
-            " (`vatvigil care`)",
+            " (`vatvigil care opened`)",
             first="open a fresh buffer, and enter it in the care diary",
             health=Health.MAINTENANCE_REQUIRED,
         ),

@@ -105,8 +105,15 @@ def resume(connection: Connection, vat: str, batch: BatchState) -> None:
     """Enter the start of a batch that a watch carries, unless it is there: its record before is in another store."""
     if not batch.id or batch.started_at_us is None or open_batch_id(connection, vat) == batch.id:
         return
-    times = {"at_us": batch.started_at_us, "happened_at_us": batch.started_at_us}
-    start = BatchEntry(entry=new_entry_id(), batch=batch.id, vat=vat, note=RESUMED, content=BatchStart(), **times)
+    start = BatchEntry(
+        entry=new_entry_id(),
+        batch=batch.id,
+        vat=vat,
+        at_us=batch.started_at_us,
+        happened_at_us=batch.started_at_us,
+        note=RESUMED,
+        content=BatchStart(),
+    )
     with suppress(RefusedError):
         add_entry(connection, start, None)
 

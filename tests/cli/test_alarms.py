@@ -52,6 +52,8 @@ def test_all_shows_the_normal_ones_too(house: House) -> None:
         ("no-calibration", "normal"),
         ("calibration-overdue", "normal"),
         ("check-overdue", "normal"),
+        ("cleaning-overdue", "normal"),
+        ("buffer-expired", "normal"),
         ("drifted", "normal"),
         ("disk-low", "normal"),
         ("clock-stepped", "normal"),

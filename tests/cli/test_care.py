@@ -54,7 +54,8 @@ def test_a_buffer_that_was_opened_is_of_every_probe_and_has_its_expiry(house: Ho
     assert entry["expires"].startswith("2030-12-31")
 
 
-def test_the_life_of_the_electrode_shows_it(house: House) -> None:
+def test_the_life_of_the_electrode_shows_it(tmp_path: Path) -> None:
+    house = House(folder=tmp_path)
     life(house, now_us() - 29 * DAY_US, [0.98, 0.96])
     house.do("care", "done", "marrow-probe", "electrode-changed", "--electrode", "E1", "--at", "2026-01-05", *BY)
     house.do("care", "done", "marrow-probe", "stored", "--using", "3 M KCl", *BY)

@@ -240,15 +240,13 @@ def test_a_batch_is_written_from_its_start_to_its_end(house: House) -> None:
     with house.watch() as watching:
         house.do("batch", "start", "marrow", "--lot", "N-17", "--wait", "0")
         watching.take([118.3, 118.4], first_us=now_us())
-        house.do("batch", "end", "marrow", "--at", "9000-01-01", "--wait", "0")
         later_us = now_us() + 60 * SECOND_US
         house.do("batch", "end", "marrow", "--wait", "0")
         watching.take([118.0], first_us=later_us)
     rows = table(house.do("export", "--batch", "N-17").stdout)
     assert [float(row["potential_mv"]) for row in rows] == [118.3]
-    header, _ = recording.read(
-        io.BytesIO(house.do("export", "--batch", "marrow", "--format", "recording").stdout_bytes), name="it"
-    )
+    raw = house.do("export", "--batch", "marrow", "--format", "recording").stdout_bytes
+    header, _ = recording.read(io.BytesIO(raw), name="it")
     assert header.vat == "marrow"
 
 

@@ -88,7 +88,7 @@ def test_a_comparison_as_json_holds_the_same(house: House, night: str) -> None:
         },
         "differs": True,
     }
-    owed = ["no-calibration", "calibration-overdue", "check-overdue", "drifted"]
+    owed = ["no-calibration", "calibration-overdue", "check-overdue", "cleaning-overdue", "buffer-expired", "drifted"]
     shown = ["ph-high", "early-rise", "no-data", "blind", "trust-lost", "trust-doubted", *owed, "ph-low"]
     assert [alarm["alarm"] for alarm in told["alarms"]] == shown
     assert silent["differs"] is False

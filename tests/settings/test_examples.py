@@ -99,6 +99,8 @@ def test_the_vat_s_example_loads_where_its_files_are(tmp_path: Path) -> None:
         "no-calibration": (None, Priority.HIGH),
         "calibration-overdue": (None, Priority.MEDIUM),
         "check-overdue": (None, Priority.LOW),
+        "cleaning-overdue": (None, Priority.LOW),
+        "buffer-expired": (None, Priority.LOW),
         "drifted": (None, Priority.MEDIUM),
         "deadline-warning": (72, Priority.MEDIUM),
         "likely-late": (50, Priority.MEDIUM),

@@ -45,6 +45,8 @@ OWED = tuple(
         (AlarmKind.NO_CALIBRATION, 1800.0, Priority.HIGH, 1800.0),
         (AlarmKind.CALIBRATION_OVERDUE, 600.0, Priority.MEDIUM, None),
         (AlarmKind.CHECK_OVERDUE, 600.0, Priority.LOW, None),
+        (AlarmKind.CLEANING_OVERDUE, 600.0, Priority.LOW, None),
+        (AlarmKind.BUFFER_EXPIRED, 600.0, Priority.LOW, None),
         (AlarmKind.DRIFTED, 0.0, Priority.MEDIUM, None),
     )
 )

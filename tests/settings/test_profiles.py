@@ -124,7 +124,7 @@ def test_an_unknown_profile_is_told_with_the_nearest(tmp_path: Path) -> None:
 
 
 def test_without_a_profile_only_what_is_written_and_what_is_always_there_are_there(tmp_path: Path) -> None:
-    upkeep = {"no-calibration", "calibration-overdue", "check-overdue", "drifted"}
+    upkeep = {"no-calibration", "calibration-overdue", "check-overdue", "cleaning-overdue", "buffer-expired", "drifted"}
     assert set(alarms(tmp_path, "")) == {"early-rise", "no-data", "blind", "trust-lost", "trust-doubted", *upkeep}
 
 

@@ -32,6 +32,7 @@ PINNED = {
     ("trust", 1): "a87975ab11b62961",
     ("batch", 3): "f5f08b6d32b4d434",
     ("batch", 4): "08128613c9657eb3",
+    ("care", 1): "d7fc25ba86026b9b",
     ("electrode", 3): "bdda4cded76a08d4",
     ("forecast", 1): "07043201fc44b0f2",
 }
