@@ -235,8 +235,8 @@ def lines(condition: ElectrodeCondition) -> Iterator[str]:
     yield from row("Forecast", condition.forecast.text)
     if condition.refused:
         yield from row("Refused", f"{condition.refused} calibration(s), not in the table")
-    for number, care in enumerate(condition.care):
-        yield from row("" if number else "Care", care)
+    for number, done in enumerate(condition.care):
+        yield from row("" if number else "Care", done)
     for number, one in enumerate(condition.electrodes):
         yield from row("" if number else "Electrodes", _named(one))
 

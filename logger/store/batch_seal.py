@@ -268,7 +268,7 @@ def _wanted(head: SealHead, part: SealedPart, name: str) -> Iterator[tuple[list[
         for probe, (first, last) in sorted(part.records.items()):
             yield [table.c.probe == probe, table.c.vat == head.vat], first, last
         return
-    yield _conditions(head, table, name, list(part.records)), 0, part.through[name]
+    yield _conditions(head, table, name, list(part.records)), 0, part.through.get(name, 0)
 
 
 def _conditions(head: SealHead, table: Table[Any], name: str, probes: list[str]) -> list[ColumnElement[bool]]:
