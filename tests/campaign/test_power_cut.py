@@ -60,7 +60,7 @@ def check_image(count: Count, image: Path, told: list[Deed], final: dict[str, Ro
     stored = {at_us for _, _, at_us, *_ in rows(file, RECORDS)}
     count.add("lost", len(gone := measured - stored), f"told of, not there: {gone}")
     names = {name for name, _ in rows(file, OUTBOX)}
-    count.add("doubled", len(gone := events - names), f"told of, not there: {gone}")
+    count.add("doubled", len(missing := events - names), f"told of, not there: {missing}")
     for copy in image.glob("copies/*.sqlite"):
         count.add("lost", rows(copy, "PRAGMA integrity_check") != [("ok",)], f"backup {copy}")
 
