@@ -60,9 +60,9 @@ zone = "{zone}"
 {more}"""
 
 
-def swinging() -> bytes:
-    """Return what the instrument says now."""
-    warm = time.monotonic() % SWING_S > SWING_S / 2
+def swinging(*, at_rest: bool = False) -> bytes:
+    """Return what the instrument says now; at rest it is cold and stays so."""
+    warm = not at_rest and time.monotonic() % SWING_S > SWING_S / 2
     noise = int(time.monotonic() * 1e4) % 97 / 100
     return f"{171 + noise:.2f} mV {(25.01 if warm else 24.9) + noise / 50:.3f} C\r\n".encode()
 
@@ -146,14 +146,23 @@ class Bench:
     def settle(self) -> None:
         """Let all that waits be told, and end the daemon in good order."""
         self.watch()
-        self.until(self._all_told, "everything to be delivered")
+        self._tell_all()
         assert self.end() == 0
+        self.peer.answer = lambda _: [(0.0, swinging())]
         self.until(self._all_heard, "everything to be heard")
 
     def verdict_after_telling(self) -> Count:
         """Let all that waits be told and heard while the daemon runs; return what the witness finds."""
+        self._tell_all()
+        count = self.witness.verdict(self.select)
+        self.peer.answer = lambda _: [(0.0, swinging())]
+        return count
+
+    def _tell_all(self) -> None:
+        """Let nothing new happen to the vat, and wait until all that did was told."""
+        self.peer.answer = lambda _: [(0.0, swinging(at_rest=True))]
+        time.sleep(SWING_S)
         self.until(lambda: self._all_told() and self._all_heard(), "everything to be told")
-        return self.witness.verdict(self.select)
 
     def _all_told(self) -> bool:
         return self.select("SELECT count(*) FROM outbox WHERE delivered_at_us IS NULL") == [(0,)]

@@ -2,8 +2,8 @@
 
 import signal
 import time
+from collections.abc import Callable
 from pathlib import Path
-from types import FunctionType
 
 import pytest
 
@@ -12,6 +12,7 @@ from tests.campaign.table import chance, note, trials
 from tests.campaign.witness import in_server
 from tests.parts.mosquitto import MakeMosquitto
 
+Kill = Callable[[Bench, float], None]
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
 
 
@@ -49,7 +50,7 @@ def in_write(here: Bench, instant: float) -> None:
 
 
 @pytest.mark.parametrize(("kind", "times"), [(in_start, (2, 60)), (in_run, (3, 120)), (in_write, (3, 120))])
-def test_killed(tmp_path: Path, mosquitto: MakeMosquitto, kind: FunctionType, times: tuple[int, int]) -> None:
+def test_killed(tmp_path: Path, mosquitto: MakeMosquitto, kind: Kill, times: tuple[int, int]) -> None:
     name, number = f"SIGKILL {kind.__name__.replace('_', ' ')}", trials(*times)
     with bench(tmp_path / "bench", mosquitto(persistent=True)) as here:
         instants = chance(name)

@@ -82,13 +82,10 @@ class Witness:
     _paho: Client = field(init=False)
     _back: threading.Event = field(default_factory=threading.Event)
 
-    def _subscribe(self, *_: object) -> None:
-        self._paho.subscribe(f"{self.base}/#", qos=1)
-
     def __enter__(self) -> Self:
         """Connect, and stay connected whatever becomes of the broker."""
         self._paho = Client(CallbackAPIVersion.VERSION2, client_id="witness", protocol=MQTTProtocolVersion.MQTTv5)
-        self._paho.on_connect = self._subscribe
+        self._paho.on_connect = lambda *_: self._listen()
         self._paho.on_disconnect = lambda *_: self._back.clear()
         self._paho.on_subscribe = lambda *_: self._back.set()
         self._paho.on_message = self._hear
@@ -104,6 +101,9 @@ class Witness:
         """Disconnect."""
         self._paho.disconnect()
         self._paho.loop_stop()
+
+    def _listen(self) -> None:
+        self._paho.subscribe(f"{self.base}/#", qos=1)
 
     def wait_until_back(self) -> None:
         """Wait until it hears again."""
