@@ -16,7 +16,7 @@ from logger.daemon import clock as clocks
 from logger.daemon import housekeeping
 from logger.daemon.housekeeping import DiskSpace, Housekeeping, HousekeepingReport, disk_space
 from logger.errors import StoreDamagedError, ThreadCrash
-from logger.model import Cause, CommandKind
+from logger.model import Cause, CommandKind, Entry
 from logger.store import Store, backup, queries
 from tests.daemon.factories import config_of
 from tests.parts.waiting import wait_until
@@ -86,6 +86,10 @@ def test_a_backup_that_is_overdue_is_made_at_the_start_and_only_then(store: Stor
     started(store, copies, expected=1)  # there is one of today
     (copy,) = copies.iterdir()
     copy.rename(copies / "night-20200101T030000Z.sqlite")
+    started(store, copies, expected=1)  # it holds all that the store does
+    with store.begin() as work:
+        work.add_entries([Entry(seq=0, at_us=1, vat="", cause=Cause.NOTED, text="skimmed")])
+        work.commit()
     started(store, copies, expected=2)
 
 

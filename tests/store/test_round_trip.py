@@ -56,6 +56,8 @@ NUMBERS = itertools.count(1)
 INT64 = st.integers(-(2**63), 2**63 - 1)
 FINITE = st.floats(allow_nan=False, allow_infinity=False)
 TEXT = st.text(st.characters(exclude_categories=["Cs"], exclude_characters="\0"), max_size=20)
+PLAIN = st.text(st.characters(exclude_categories=["C", "Zl", "Zp"]), max_size=20)
+"""What a calibration may hold: nothing that hides something."""
 SMALL = ("reason", "quality", "previous_spike", "belief")
 
 on_one_store = settings(
@@ -106,10 +108,10 @@ def any_calibration(draw: st.DrawFn) -> Calibration:
     points = st.builds(CalibrationPoint, buffer_ph=FINITE, potential_mv=FINITE, temperature_c=FINITE)
     return Calibration(
         id=0,
-        probe=draw(TEXT),
+        probe=draw(PLAIN),
         at_us=draw(INT64),
         points=tuple(draw(st.lists(points, max_size=4))),
-        by=draw(TEXT),
+        by=draw(PLAIN),
         **numbers,
     )
 

@@ -153,10 +153,7 @@ def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[s
     assert remembered.pop("drift") is not None
     assert moved.pop("estimate") is None  # begun anew by the checks, at the next record
     assert moved.pop("thermometer")["good_c"] is None
-    added = (
-        *("calibrated_us", "checked_us", "spotted_us", "unwatched_at_us"),
-        *("record_at_us", "record_us", "guessed_us"),
-    )
+    added = ("calibrated_us", "checked_us", "spotted_us", "unwatched_at_us", "record_at_us", "record_us", "guessed_us")
     assert [moved.pop(name) for name in added] == [None] * len(added)
     assert (moved.pop("id"), moved.pop("ended_at_us")) == ("", None)  # batches were not recorded
     since_at_us = remembered.pop("stance")["since_at_us"]
