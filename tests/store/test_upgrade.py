@@ -39,7 +39,7 @@ from logger.model import (
     TrustState,
 )
 from logger.mqtt.event import event_of
-from logger.store import Store, history, queries, schema
+from logger.store import Store, batches, history, queries, schema
 from logger.store.engine import Access, make_engine, parse, sqlite_path
 
 DUMP = Path(__file__).parent / "stores" / "revision-0001.sql.gz"
@@ -158,6 +158,8 @@ def test_all_that_the_watch_remembered_is_there(store: Store, remembered: dict[s
     assert (moved.pop("id"), moved.pop("ended_at_us")) == ("", None)  # batches were not recorded
     since_at_us = remembered.pop("stance")["since_at_us"]
     assert moved.pop("belief")["since_at_us"] == since_at_us
+    assert (moved.pop("id"), moved.pop("ended_at_us")) == ("", None)
+    assert [each.started_at_us for each in batches.records(store)] == [moved["started_at_us"]]
     assert json.loads(json.dumps(moved)) == remembered
     assert shown(carry) == ALARMS
     numbers = [
