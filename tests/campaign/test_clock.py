@@ -10,9 +10,12 @@ from pathlib import Path
 import pytest
 
 from tests.campaign.bench import Bench, bench
-from tests.campaign.table import note, trials
+from tests.campaign.table import IS_LONG, note, trials
 from tests.parts.mosquitto import MakeMosquitto
 
+# Not in CI: under libfaketime (0.9.10, Python 3.11) a daemon with a broker stalls now and then, its timed waits too;
+# whether that is the library's doing or ours is not settled.
+__test__ = IS_LONG
 LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))
 pytestmark = [
     pytest.mark.slow,
