@@ -81,7 +81,7 @@ class CareState:
     """Those of which somebody said when they expire."""
 
 
-class _ToldCare(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+class _CareLine(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     words: str
     care: CareState
 
@@ -108,13 +108,13 @@ def state_of(entries: Sequence[CareEntry], probe: str) -> CareState:
 
 def told_text(words: str, care: CareState) -> str:
     """Return the line by which a watch hears of an entry."""
-    return msgspec.json.encode(_ToldCare(words, care)).decode()
+    return msgspec.json.encode(_CareLine(words, care)).decode()
 
 
 def told_of(text: str) -> tuple[str, CareState]:
     """Return the words of an entry and the state after it. Raises RefusedError for what is no such line."""
     try:
-        told = msgspec.json.decode(text, type=_ToldCare)
+        told = msgspec.json.decode(text, type=_CareLine)
     except msgspec.MsgspecError as error:
         raise RefusedError("this is no entry of the care diary: `vatvigil care` makes them") from error
     return told.words, told.care
