@@ -108,7 +108,8 @@ class Writer:
     def note_file(self) -> None:
         """Note how large the file and its write-ahead log are after a commit."""
         if self._path is not None and self._file is not None:
-            self._file, self._log = _stat(self._path) or self._file, _stat(_log(self._path))
+            # What was taken away during the commit is remembered as it was, for the next look to miss it.
+            self._file, self._log = _stat(self._path) or self._file, _stat(_log(self._path)) or self._log
 
     def forget_log(self, *_: object) -> None:
         """Forget the write-ahead log: SQLite makes another one when all connections were closed."""
