@@ -19,7 +19,8 @@ from queue import Empty, SimpleQueue
 from logger.channels import RunResult, dead_man
 from logger.config import Config
 from logger.daemon.clock import Clock, ClockReading
-from logger.daemon.cycle import Acquisition, Commit, CycleResult
+from logger.daemon.commit import Commit
+from logger.daemon.cycle import Acquisition, CycleResult
 from logger.daemon.housekeeping import DiskSpace, Housekeeping, HousekeepingReport
 from logger.daemon.notify import Manager
 from logger.daemon.port_threads import PortThread

@@ -16,7 +16,8 @@ from logger.channels import Channels, DeadMansSwitch
 from logger.config import Config
 from logger.daemon import clock as clocks
 from logger.daemon import renewal, restore, told_file
-from logger.daemon.cycle import Acquisition, Commit
+from logger.daemon.commit import Commit
+from logger.daemon.cycle import Acquisition
 from logger.daemon.housekeeping import Housekeeping
 from logger.daemon.notify import Manager
 from logger.daemon.port_threads import PortThread

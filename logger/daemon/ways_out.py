@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from logger.channels import Channels, DeadMansSwitch
 from logger.daemon import restore
 from logger.daemon.clock import Clock, ClockReading
-from logger.daemon.cycle import Commit, CycleResult
+from logger.daemon.commit import Commit
+from logger.daemon.cycle import CycleResult
 from logger.daemon.publisher import Publisher
 from logger.model import Carry, Event
 from logger.store import Store, queries

@@ -14,7 +14,8 @@ from logger import settings
 from logger.cli import main
 from logger.config import Config
 from logger.daemon import clock
-from logger.daemon.cycle import Acquisition, Commit, CycleResult, WatchedProbe
+from logger.daemon.commit import Commit
+from logger.daemon.cycle import Acquisition, CycleResult, WatchedProbe
 from logger.measure.calibration import fit
 from logger.model import Calibration, CalibrationPoint, Command, CommandKind, Indication, Reason
 from logger.mqtt.event import event_of

@@ -10,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.daemon.cycle import Acquisition, Commit, CycleResult, WatchedProbe
+from logger.daemon.commit import Commit
+from logger.daemon.cycle import Acquisition, CycleResult, WatchedProbe
 from logger.model import Cause, Command, CommandKind, Entry, State
 from logger.mqtt.event import event_of
 from logger.store import Store, history, queries

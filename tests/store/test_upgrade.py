@@ -21,7 +21,8 @@ from sqlalchemy import MetaData, func, insert, select
 from logger import settings
 from logger.config import Config
 from logger.daemon import restore
-from logger.daemon.cycle import Acquisition, Commit
+from logger.daemon.commit import Commit
+from logger.daemon.cycle import Acquisition
 from logger.errors import StoreError
 from logger.model import (
     Belief,
