@@ -38,7 +38,8 @@ def follow(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, 
     if newest.record_us is None or newest.record_at_us is None:
         return carry, []
     step_us = (now.at_us - newest.record_at_us) - (now.elapsed_us - newest.record_us)
-    if step_us <= STEP_US - DAY_US:
+    is_guess = now.elapsed_us - newest.record_us >= DAY_US  # else a clock was set back while the watch went on
+    if is_guess and step_us <= STEP_US - DAY_US:
         reported = replace(newest, guessed_us=now.elapsed_us)
         return replace(_moved(carry, -step_us, newest.record_us), reported=reported), []
     if step_us <= STEP_US or newest.guessed_us is None:

@@ -220,6 +220,10 @@ class BatchOracle(Oracle):
             self.past, self.unsettled = {}, (0, 0)
             for alarm in self.alarms:
                 alarm.since = None if alarm.config.kind in LOOKING else alarm.since
+        elif command.note == "ended":
+            self.started, self.fresh, self.past = None, now, {}
+            for alarm in self.alarms:
+                alarm.since = None if alarm.config.kind in LOOKING else alarm.since
         else:
             self.suspend(command)
 

@@ -162,7 +162,7 @@ def test_windows_leave_out_what_was_read_while_the_probe_was_out(marks: list[Com
     [
         (
             mark(2, "shaken"),
-            "unknown mark 'shaken'; there are: probe-out, probe-in, stirred, topped-up, started",
+            "unknown mark 'shaken'; there are: probe-out, probe-in, stirred, topped-up, started, ended",
         ),
         (mark(2, "stirred", duration_s=-1.0), "what is asked for must last at least 0.01 min, not -0.0166667"),
         (mark(2, "started", duration_s=-36.0), "a start must lie at least 0 h back, not -0.01"),

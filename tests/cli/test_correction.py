@@ -90,12 +90,13 @@ def test_export_and_status_say_that_a_correction_exists(house: House) -> None:
     assert "Corrections" in house.do("status").stdout
 
 
-def test_a_reason_of_several_lines_stays_a_comment_in_the_csv(house: House) -> None:
+def test_a_reason_of_several_lines_is_refused(house: House) -> None:
     why = "found off\n2026-01-01T00:00:00Z,marrow,injected"
-    assert house.do("correction", "apply", PROBE, "--calibration", "1", "--by", "tova", "--why", why).exit_code == 0
-    text = house.do("export", "marrow", "--notes").stdout
-    assert [line for line in text.splitlines() if "injected" in line and not line.startswith("#")] == []
-    assert len(rows(text)) == 5
+    refused = house.do("correction", "apply", PROBE, "--calibration", "1", "--by", "tova", "--why", why)
+    assert (refused.exit_code, refused.stderr) == (
+        1,
+        "Error: why holds the character '\\n': write one line of plain text\n",
+    )
 
 
 def test_the_list_says_what_is_in_force_and_what_was_revoked(house: House) -> None:

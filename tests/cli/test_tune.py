@@ -64,7 +64,7 @@ def test_two_settings_are_compared_in_a_table(house: House, night: str) -> None:
     assert "other 2 * 11-24 18:26 * 47 min * 0 *" in lines
     assert lines[lines.index("ph-low present not there") + 1] == "other 1 * 11-24 19:10 * 10 min * 1 *"
     assert "no-data both 0 - - 0" in lines
-    assert "* differs (2 of 11 alarms). A nuisance returned by itself within 30 min," in lines
+    assert "* differs (2 of 13 alarms). A nuisance returned by itself within 30 min," in lines
     assert [line for line in result.stdout.splitlines() if len(line) > 80] == []
 
 
