@@ -84,7 +84,8 @@ def _check_start(connection: Connection, entry: AnyEntry, known: Sequence[AnyEnt
     under_way = open_batch_id(connection, entry.vat)
     if under_way is not None:
         raise RefusedError(
-            f"batch {under_way} is under way in {entry.vat}: end it first (`vatvigil batch end {entry.vat}`)"
+            f"batch {under_way} is under way in {entry.vat}: end it first (`vatvigil batch end {entry.vat}`), or add"
+            f" what its record lacks (`vatvigil batch add {entry.vat} header`, `limits`)"
         )
     if known and any(isinstance(each.content, BatchStart) for each in known):
         raise RefusedError(f"batch {entry.batch} of {entry.vat} was started already")
