@@ -84,11 +84,11 @@ class Canvas:
 
 def picture(curve: Curve, clock: LocalTime, size: Size, *, name: str, words: str) -> Element:
     """Return the picture; `name`: of its ids, one of its own on a page; `words`: what it shows."""
-    low, high = scale.ends(curve.ph, scale.LEAST_PH)
+    low, high = _with_room(curve.ph, *scale.ends(curve.ph, scale.LEAST_PH))
     checks = [point.value + sign * point.expanded_u for point in curve.frame.checks for sign in (-1, 1)]
     ph = Canvas(curve=curve, width=size.width, top=2 * LANE + 4, height=size.ph, low=min([low, *checks]),
                 high=max([high, *checks]))  # fmt: skip
-    low, high = scale.ends(curve.temperature, scale.LEAST_C)
+    low, high = _with_room(curve.temperature, *scale.ends(curve.temperature, scale.LEAST_C))
     warm = Canvas(curve=curve, width=size.width, top=ph.bottom + AXIS, height=size.temperature, low=low, high=high)
     height = warm.bottom + AXIS
     return element(
@@ -105,6 +105,12 @@ def picture(curve: Curve, clock: LocalTime, size: Size, *, name: str, words: str
         class_="curve",
         xmlns="http://www.w3.org/2000/svg",
     )
+
+
+def _with_room(line: CurveLine, low: float, high: float) -> tuple[float, float]:
+    """Return the ends of an axis with room above a limit at the very top: its name is written over the line."""
+    room = 0.07 * (high - low)
+    return low, high + room * any(high - room < limit.value <= high for limit in line.setpoints)
 
 
 def _hatch(name: str) -> Element:
