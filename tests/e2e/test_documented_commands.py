@@ -1,6 +1,7 @@
 """The commands that README and the help topics show, typed beside the real daemon."""
 
 import os
+import re
 import shlex
 import subprocess
 import sys
@@ -14,19 +15,26 @@ ASKS = ("calibrate", "run", "listen", "demo", "init", "help", "rehearse", "page"
 """These ask a person, run for ever, want a port or a broker: each has a test of its own."""
 ATTENTION = ("check", "status", "verify")
 """Exit code 3: what they found wants attention."""
-REFUSED = ("alarms ack", "alarms shelve", "calibration use")
-"""They speak of what does not stand in this night: exit code 1 and a sentence."""
+REFUSED = ("alarms ack", "alarms shelve", "calibration use", "batch start")
+"""They speak of what does not stand in this night, or stands already: exit code 1 and a sentence."""
 
 
 def commands() -> list[str]:
     """Return each command line of ours that can run beside the daemon, once."""
-    lines = [line for _, line in shell_lines() if line.startswith("vatvigil ") and "--buffer" not in line]
+    shown = [of_this_night(line) for _, line in shell_lines()]
+    lines = [line for line in shown if line.startswith("vatvigil ") and "--buffer" not in line]
     return list(dict.fromkeys(line for line in lines if line.split()[1] not in ASKS))
+
+
+def of_this_night(line: str) -> str:
+    """Return what is typed of the vat of this night: a record or a diary is kept of a vat that is there."""
+    is_of_a_vat = line.startswith(("vatvigil batch", "vatvigil care"))
+    return re.sub(r"\bmarrow\b(?!\.)", "north", line) if is_of_a_vat else line
 
 
 def turn(line: str) -> int:
     """Return when a line is typed: the recording that others read first, then checks, before anything is marked."""
-    firsts = ("--format recording", " verify ")
+    firsts = ("--format recording", "vatvigil verify ")
     return next((number for number, first in enumerate(firsts) if first in line), len(firsts))
 
 
