@@ -158,6 +158,8 @@ _NEWEST = (
     "SELECT max(id) FROM calibration",
     "SELECT max(id) FROM check_reading",
     "SELECT max(id) FROM correction",
+    "SELECT max(id) FROM batch_entry",
+    "SELECT max(id) FROM care_entry",
     "SELECT max(id), count(consumed_seq) FROM inbox",
     "SELECT max(id), count(delivered_at_us) FROM outbox",
     "SELECT count(*) FROM channel_delivery WHERE event_id != ''",

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from logger.errors import StoreBusyError, StoreError
-from logger.store import Store, queries
+from logger.store import Store, backup, queries, tables
 from logger.store.backup import Keep
 from tests.store.conftest import Opener
 from tests.store.factories import START_US, event
@@ -81,6 +81,11 @@ def test_a_store_that_holds_nothing_new_is_not_copied_again(used: Store, tmp_pat
         unit.add_events([event("later")])
         unit.commit()
     assert used.has_changed(folder)
+
+
+def test_whatever_is_stored_is_a_reason_for_a_copy() -> None:
+    looked_at = {statement.split(" FROM ")[1].split()[0] for statement in backup._NEWEST}  # noqa: SLF001 - the tables
+    assert {*tables.metadata.tables} - looked_at == {"meta", "run", "retained_topic"}
 
 
 def test_a_copy_made_after_the_clock_was_set_back_is_kept(used: Store, tmp_path: Path) -> None:
