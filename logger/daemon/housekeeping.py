@@ -9,7 +9,7 @@ import logging
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import UTC
+from datetime import UTC, datetime
 from pathlib import Path
 from threading import Thread
 from typing import Any
@@ -105,7 +105,10 @@ class Housekeeping:
             self._check_disk(self._store.path.parent)
         self._scheduler.start()
         if self._backup_dir is not None:
-            self._scheduler.add_job(self._back_up_if_due, args=[self._backup_dir])
+            # daily, not once: a job that is over is removed, and the scheduler stumbles if it is stopped meanwhile
+            now = datetime.now(UTC)  # noqa: TID251 - the scheduler's own clock
+            arguments = [self._backup_dir]
+            self._scheduler.add_job(self._back_up_if_due, "interval", days=1, next_run_time=now, args=arguments)
 
     def plan_anew(self) -> None:
         """Plan by the wall clock as it is now: the scheduler would wait until one that was set back catches up."""
@@ -121,7 +124,7 @@ class Housekeeping:
         self._post(disk_space(folder, self._reserve))
 
     def _back_up_if_due(self, folder: Path) -> None:
-        """Make the backup that is overdue: a machine may always be off at its hour."""
+        """Make the backup that is overdue: a machine may always be off at its hour, and one may have failed."""
         if not self._store.is_backed_up(folder, since_at_us=self._clock.read().at_us - DAY_US):
             self._back_up(folder)
 
