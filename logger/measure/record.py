@@ -126,7 +126,7 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: T
         resolution_mv=probe.errors.resolution_mv,
     )
     run = TrustRun(around, carry.trust)
-    if not carry.suppression.is_away:
+    if _closes(state.recent, block, length_us) and not carry.suppression.is_away:  # live, it rarely does
         rows = _raw_rows(probe, state, block, warmth)
         span_us = liveness.period_us(length_us)
         least = 0.5 * span_us / (probe.poll_s * 1e6)
@@ -136,6 +136,12 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: T
         ]
         run.follow(trust_windows.close(rows, length_us=length_us), *counts)
     return run
+
+
+def _closes(recent: Measurements, block: Block, length_us: int) -> bool:
+    """Tell whether a window ends in the block; periods are whole windows."""
+    before_us = recent.elapsed_us[-1] if len(recent) else block.elapsed_us[0]
+    return bool(before_us // length_us != block.elapsed_us[-1] // length_us)
 
 
 def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> trust_windows.RawRows:
@@ -199,18 +205,35 @@ def _away_tests(carry: Carry) -> QualityTests:
 def _flags(
     probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, knows: NDArray[np.bool_]
 ) -> quality.Flags:
-    """Return the flags of the block's rows."""
-    potential_mv = np.concatenate([recent.potential_mv, block.potential_mv])
-    reported = _reported(probe, potential_mv, _true_c(probe, recent, block, warmth))
+    """Return the flags of the block's rows.
+
+    `knows`: where it was learnt how many values the instrument shows. Where the newest ones differ no line is flat
+    either: live nearly always, so that hours of rows need not be touched.
+    """
+    alive, near = knows, _newest_rows(recent, quality.NEAR)
+    if not alive.all():
+        elapsed_us = np.concatenate([near.elapsed_us, block.elapsed_us])
+        alive = knows | quality.moves(elapsed_us, _shown(probe, near, block, warmth), probe.limits, first=len(near))
+    rows = recent[quality.looked_back_to(recent.potential_mv) :] if alive.all() else recent
     return quality.judge(
-        elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
-        potential_mv=potential_mv,
-        temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c]), warmth.warm_c]),
+        elapsed_us=np.concatenate([rows.elapsed_us, block.elapsed_us]),
+        potential_mv=np.concatenate([rows.potential_mv, block.potential_mv]),
+        temperature_c=np.concatenate([_temperatures(probe, [rows.temperature_c]), warmth.warm_c]),
         limits=probe.limits,
-        reported_mv=reported,
-        knows_variety=knows,
-        first=len(recent),
+        reported_mv=_shown(probe, rows, block, warmth),
+        is_alive=alive,
+        first=len(rows),
     )
+
+
+def _newest_rows(rows: Measurements, count: int) -> Measurements:
+    return rows[max(0, len(rows) - count) :]
+
+
+def _shown(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
+    """Return what the instrument itself reports, in which a frozen line is looked for."""
+    potential_mv = np.concatenate([recent.potential_mv, block.potential_mv])
+    return _reported(probe, potential_mv, _true_c(probe, recent, block, warmth)) if probe.own_ph else potential_mv
 
 
 def _compute_ph(
