@@ -63,11 +63,6 @@ class AlarmRun:
                 self.state, step = advance(self.state, self.alarm, trigger=Trigger.TIMER, now=now)
             self.note(step, row, now, QualityTests(int(self.rows.tests[row])))
 
-    def is_due(self, limit: int) -> bool:
-        """Tell whether a timer is due up to this row."""
-        due = self._due()
-        return due is not None and due <= int(self.rows.elapsed_us[limit])
-
     def turn(self, change: Change, row: int, now: Now, spoken: QualityTests) -> None:
         """Let the condition turn at this row, with the tests that spoke against what was judged there."""
         if change.turn is Turn.DELAY_RESTARTED:
@@ -119,8 +114,23 @@ class AlarmRun:
             yield row
 
     def _due(self) -> int | None:
-        times = [t for t in (self.state.shelved_until_us, self.state.timer_us) if t is not None]
-        return min(times, default=None)
+        return _due_us(self.state)
+
+
+def _due_us(state: AlarmState) -> int | None:
+    """Return when the next timer of an alarm is due."""
+    times = [t for t in (state.shelved_until_us, state.timer_us) if t is not None]
+    return min(times, default=None)
+
+
+def is_awake(alarm: AlarmConfig, state: AlarmState | None, elapsed_us: int) -> bool:
+    """Tell whether an alarm has something to do by a watch time though nothing is judged: a timer, or it is new."""
+    if state is None or state.kind != alarm.kind:
+        return True
+    if state.timer_us is None and state.shelved_until_us is None:
+        return False
+    due = _due_us(state)
+    return due is not None and due <= elapsed_us
 
 
 def run(
@@ -138,8 +148,6 @@ def run(
     `audible`: the priorities that annunciate in all of the block; None: every one.
     """
     watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
-    if series is NOTHING and state.kind == alarm.kind.value and not watched.is_due(len(rows) - 1):
-        return state, []  # live, nearly always
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
     for change in changes:
         row = int(series.row[change.index])

@@ -136,10 +136,8 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Wi
     )
 
 
-def nothing(rows: Measurements) -> WindowMedians:
-    """Judge no record."""
-    none = rows[:0]
-    return single(none, none.ph, none.belief, first=0)
+NOTHING = WindowMedians.none()
+"""No window closes: nothing is judged."""
 
 
 def closes(elapsed_us: Ints, *, first: int, window_s: float) -> bool:
@@ -158,7 +156,7 @@ def medians(
     window = rows.elapsed_us // round(window_s * SECOND_US)
     starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
     if starts[-1] < first:
-        return nothing(rows)
+        return NOTHING
     group = np.cumsum(np.concatenate([[0], window[1:] != window[:-1]]))
     fresh = rows.elapsed_us >= fresh_us
     size = np.bincount(group[fresh], minlength=len(starts))

@@ -52,7 +52,7 @@ class Signals:
     def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         carry, rows = self.carry, self.rows
         if window_s and not windows.closes(rows.elapsed_us, first=self.first, window_s=window_s):
-            return windows.nothing(rows)  # live, nearly always
+            return windows.NOTHING  # live, nearly always
         line, known = carry.electrode.calibration, carry.electrode.estimate
         if signal is Signal.PH_UPPER and line is not None and known is not None:
             days = age.days_since(known, rows.at_us, rows.elapsed_us)
