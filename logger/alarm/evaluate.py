@@ -81,7 +81,7 @@ class AlarmRun:
         if not self.alarm.kind.has_value:
             return
         part = slice(int(np.searchsorted(self.series.row, row)))
-        judged = np.flatnonzero((self.series.codes[part] != Code.SILENT) & np.isfinite(self.series.value[part]))
+        judged = np.flatnonzero((self.series.codes[part] != int(Code.SILENT)) & np.isfinite(self.series.value[part]))
         if len(judged):
             value, u = (float(column[judged[-1]]) for column in (self.series.value, self.series.u))
             self.state = replace(self.state, newest=value, newest_u=None if np.isnan(u) else u)
@@ -147,8 +147,10 @@ def run(
 
     `audible`: the priorities that annunciate in all of the block; None: every one.
     """
-    watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
+    if not (changes or alarm.kind.has_value or is_awake(alarm, state, int(rows.elapsed_us[-1]))):
+        return detected, []  # live, nearly always
+    watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)
@@ -164,8 +166,8 @@ def run(
 def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints, max_gap_us: int) -> NDArray[np.bool_]:
     """Tell whether the condition speaks at each of these rows of a block, as `AlarmState.speaks` tells of its end."""
     _, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    speaking = np.flatnonzero(series.codes != Code.SILENT)
-    is_beyond = np.concatenate([[state.speaks], series.codes[speaking] == Code.ABNORMAL])
+    speaking = np.flatnonzero(series.codes != int(Code.SILENT))
+    is_beyond = np.concatenate([[state.speaks], series.codes[speaking] == int(Code.ABNORMAL)])
     newest = is_beyond[np.searchsorted(series.row[speaking], rows, side="right")]
     turned = [change for change in changes if change.turn is not Turn.DELAY_RESTARTED]
     is_abnormal = np.array([state.abnormal, *(change.turn is Turn.ACTIVE for change in turned)])

@@ -70,18 +70,18 @@ def judge(
     jump = near & (step_mv > limits.jump_mv)
     rate = near & (step_mv > limits.rate_mv_per_s * step_s)
     tests = (
-        (outside | doubtful) * QualityTests.GROSS_RANGE
-        + jump * QualityTests.JUMP
-        + rate * QualityTests.RATE_OF_CHANGE
-        + (warmth & present) * QualityTests.TEMPERATURE
-        + _after_gap(elapsed_us, limits.max_gap_s) * QualityTests.GAP
-    )[new] + (flat_suspect | flat_fail) * QualityTests.FLAT_LINE
+        (outside | doubtful) * int(QualityTests.GROSS_RANGE)
+        + jump * int(QualityTests.JUMP)
+        + rate * int(QualityTests.RATE_OF_CHANGE)
+        + (warmth & present) * int(QualityTests.TEMPERATURE)
+        + _after_gap(elapsed_us, limits.max_gap_s) * int(QualityTests.GAP)
+    )[new] + (flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
     quality = np.full(len(tests), int(Quality.PASS), dtype=np.int64)
-    quality[(doubtful | jump | rate)[new] | flat_suspect] = Quality.SUSPECT
-    quality[(outside | warmth)[new] | flat_fail] = Quality.FAIL
-    quality[~present[new]] = Quality.MISSING
+    quality[(doubtful | jump | rate)[new] | flat_suspect] = int(Quality.SUSPECT)
+    quality[(outside | warmth)[new] | flat_fail] = int(Quality.FAIL)
+    quality[~present[new]] = int(Quality.MISSING)
     spiked = _spike(elapsed_us, potential_mv, limits)[new]
-    return Flags(quality=quality, tests=tests.astype(np.int64), previous_spike=spiked)
+    return Flags(quality=quality, tests=tests.astype(np.int64, copy=False), previous_spike=spiked)
 
 
 def looked_back_to(potential_mv: Floats) -> int:
@@ -136,7 +136,7 @@ def flat_line(
     time has passed.
     """
     flat = np.zeros(len(values) - first, dtype=np.bool_)
-    if length_us <= 0 or (is_alive is not None and is_alive.all()):
+    if length_us <= 0 or (is_alive is not None and np.count_nonzero(is_alive) == len(flat)):
         return flat
     sought = ~np.isnan(values[first:]) & (elapsed_us[first:] - length_us >= elapsed_us[0])
     judged = first + np.flatnonzero(sought if is_alive is None else sought & ~is_alive)
@@ -181,6 +181,11 @@ def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
 
 def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, present: Mask) -> tuple[Floats, Floats]:
     """Return distance (mV) and time (s) from the newest earlier present row; infinite time where there is none."""
+    if np.count_nonzero(present) == len(present):  # nearly always: the row before
+        step_mv, step_s = np.zeros(len(present)), np.full(len(present), np.inf)
+        step_mv[1:] = np.abs(potential_mv[1:] - potential_mv[:-1])
+        step_s[1:] = (elapsed_us[1:] - elapsed_us[:-1]) / SECOND_US
+        return step_mv, step_s
     rows = np.arange(len(present))
     newest = np.maximum.accumulate(np.where(present, rows, -1))
     before = np.concatenate([[-1], newest[:-1]])
@@ -190,7 +195,7 @@ def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, present: Mas
 
 def _after_gap(elapsed_us: Ints, max_gap_s: float) -> Mask:
     late = np.zeros(len(elapsed_us), dtype=np.bool_)
-    late[1:] = np.diff(elapsed_us) > max_gap_s * SECOND_US
+    late[1:] = elapsed_us[1:] - elapsed_us[:-1] > max_gap_s * SECOND_US
     return late
 
 
@@ -200,7 +205,7 @@ def _spike(elapsed_us: Ints, potential_mv: Floats, limits: QualityLimits) -> Int
     height = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
     near = (elapsed_us[2:] - elapsed_us[:-2]) <= 2 * limits.max_gap_s * SECOND_US
     is_evaluated = near & ~np.isnan(height)
-    verdict[2:][is_evaluated] = Quality.PASS
-    verdict[2:][is_evaluated & (height > limits.spike_suspect_mv)] = Quality.SUSPECT
-    verdict[2:][is_evaluated & (height > limits.spike_fail_mv)] = Quality.FAIL
+    verdict[2:][is_evaluated] = int(Quality.PASS)
+    verdict[2:][is_evaluated & (height > limits.spike_suspect_mv)] = int(Quality.SUSPECT)
+    verdict[2:][is_evaluated & (height > limits.spike_fail_mv)] = int(Quality.FAIL)
     return verdict

@@ -10,7 +10,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.alarm import digest, evaluate, quiet_hours
 from logger.alarm.conditions import threshold_codes, where_armed
@@ -51,10 +50,14 @@ class Watch:
     vat: VatConfig
     probe: ProbeConfig
     windows_s: frozenset[float] = field(init=False, compare=False)
-    """Lengths of all windows in which anything is judged: asked at each record, so worked out once."""
+    """Lengths of all windows in which anything is judged; asked at each record, so worked out once."""
+    each_record: frozenset[str] = field(init=False, compare=False)
+    """The alarms that judge each record; the same."""
 
     def __post_init__(self) -> None:
-        """Gather the lengths from the configuration."""
+        """Work out what is asked at each record."""
+        each = (alarm.id for alarm in self.vat.alarms if alarm.window_s == 0.0 or alarm.kind.is_of_target)
+        object.__setattr__(self, "each_record", frozenset(each))
         lengths = {alarm.window_s for alarm in self.vat.alarms if alarm.window_s > 0}
         lengths |= {self.vat.target.window_s} if self.vat.target else set()
         object.__setattr__(self, "windows_s", frozenset({*lengths, course.WINDOW_S, forecast.WINDOW_S}))
@@ -84,7 +87,9 @@ def step(
         carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
-        state, rows, from_rows = _step_piece(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
+        state = state if carry is state.carry else replace(state, carry=carry)
+        piece = block if end - row == len(block) else block[row:end]
+        state, rows, from_rows = _step_piece(watch, state, piece, audible=now.audible)
         entries += settled + noticed + before_record + from_rows
         answers += answered
         measured.append(rows)
@@ -144,7 +149,9 @@ def _step_piece(
     after = Carry(
         probe=carry.probe,
         alarms=judged.alarms,
-        batch=replace(carry.batch, progress=judged.progress),
+        batch=carry.batch
+        if judged.progress is carry.batch.progress
+        else replace(carry.batch, progress=judged.progress),
         electrode=replace(
             carry.electrode,
             estimate=judged.estimate,
@@ -198,7 +205,7 @@ def _judge_alarms(
         states[alarm.id], entries = evaluate.run(
             vat.id,
             alarm,
-            states.get(alarm.id, AlarmState()),
+            states.get(alarm.id) or AlarmState(),
             rows=measured,
             series=judged.get(alarm.id)
             or target_alarms.series(alarm, target, measured, target_alarms.due_us(vat, carry)),
@@ -244,9 +251,8 @@ def _awake(watch: Watch, carry: Carry, rows: Measurements, *, first: int) -> lis
     return [
         alarm
         for alarm in watch.vat.alarms
-        if alarm.window_s == 0.0
-        or alarm.window_s in closing
-        or alarm.kind.is_of_target
+        if alarm.window_s in closing
+        or alarm.id in watch.each_record
         or evaluate.is_awake(alarm, carry.alarms.get(alarm.id), newest_us)
     ]
 
@@ -257,10 +263,10 @@ def _alarm_series(
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
     trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
     for alarm in (alarm for alarm in awake if not alarm.kind.is_of_target):
-        armed_before = trends.get(alarm.id, Trend())
+        armed_before = trends.get(alarm.id) or Trend()
         trends, medians = _window_medians(watch, carry, signals, alarm, trends)
         if len(medians):
-            judged[alarm.id] = _series(alarm, medians, arming.is_armed(armed_before, medians, alarm))
+            judged[alarm.id] = _series(alarm, medians, armed_before)
         else:  # live, nearly always
             judged[alarm.id] = evaluate.NOTHING
     return trends, judged
@@ -273,7 +279,7 @@ def _alarms_against_claim(
     return lambda rows: (
         evaluate.speaks(
             alarm,
-            carry.alarms.get(alarm.id, AlarmState()),
+            carry.alarms.get(alarm.id) or AlarmState(),
             judged.get(alarm.id, evaluate.NOTHING),
             rows=rows,
             max_gap_us=_longest_silence_us(watch, alarm),
@@ -292,7 +298,7 @@ def _window_medians(
     watch: Watch, carry: Carry, signals: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""
-    medians, before = signals.of(alarm), trends.get(alarm.id, Trend())
+    medians, before = signals.of(alarm), trends.get(alarm.id) or Trend()
     if alarm.kind.row.look_back is LookBack.BATCH:
         warm = signals.at(Signal.TEMPERATURE, alarm.window_s)
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
@@ -305,20 +311,22 @@ def _window_medians(
     return trends, medians
 
 
-def _series(alarm: AlarmConfig, judged: WindowMedians, armed: NDArray[np.bool_]) -> evaluate.Series:
+def _series(alarm: AlarmConfig, judged: WindowMedians, before: Trend) -> evaluate.Series:
     codes = threshold_codes(
         alarm,
         judged.value,
-        doubtful=judged.belief == Belief.SUSPECT,
-        silent=judged.belief == Belief.NOT_BELIEVED,
+        doubtful=judged.belief == int(Belief.SUSPECT),
+        silent=judged.belief == int(Belief.NOT_BELIEVED),
     )
+    if arming.can_be_unarmed(alarm):
+        codes = where_armed(codes, arming.is_armed(before, judged, alarm))
     u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
     return evaluate.Series(
         row=judged.row,
         elapsed_us=judged.elapsed_us,
         value=judged.value,
         u=u,
-        codes=where_armed(codes, armed),
+        codes=codes,
         spoken=judged.spoken,
     )
 
