@@ -17,7 +17,8 @@ from math import ceil
 
 import numpy as np
 
-from logger.measure.trust_windows import RawRows, medians
+from logger.measure.order_statistics import among, different, medians
+from logger.measure.trust_windows import RawRows
 from logger.model import Columns, Floats, Ints, Variety
 from logger.units import HOUR_US
 
@@ -60,14 +61,15 @@ def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float)
     if not len(edges):
         return Periods.none()
     begin = int(np.searchsorted(number, number[edges[0] - 1]))
-    group = np.repeat(np.arange(len(edges)), np.diff(np.concatenate([[begin], edges])))
-    part = slice(begin, int(edges[-1]))
-    present = ~np.isnan(signal[part])
-    group, value, time = group[present], signal[part][present], (elapsed_us[part] % length_us)[present]
-    values, digit = _different(value, group, len(edges))
-    level = _without_course(value, time, group, length_us, len(edges))
-    net, _ = _different(np.rint(level / np.where(digit > 0.0, digit, 1.0)[group]), group, len(edges))
-    enough = np.bincount(group, minlength=len(edges)) >= least
+    value, runs = signal[begin : edges[-1]], np.concatenate([[begin], edges]) - begin
+    time = elapsed_us[begin : edges[-1]]
+    present = ~np.isnan(value)
+    if not present.all():
+        (value, runs), time = among(value, runs, present), time[present]
+    values, digit = different(value, runs)
+    level = _without_course(value, time, runs, number[edges - 1] * length_us, length_us)
+    net, _ = different(np.rint(level / np.repeat(np.where(digit > 0.0, digit, 1.0), np.diff(runs))), runs)
+    enough = np.diff(runs) >= least
     end_us = (number[edges - 1] + 1) * length_us
     periods = Periods(
         row=edges - rows.first,
@@ -80,24 +82,13 @@ def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float)
     return Periods(**{name: getattr(periods, name)[enough] for name in Periods.__slots__})
 
 
-def _different(value: Floats, group: Ints, groups: int) -> tuple[Ints, Floats]:
-    """Return how many different values each group holds, and the least distance between two of them (0: none)."""
-    order = np.lexsort((value, group))
-    value, group = value[order], group[order]
-    steps, same = np.diff(value), np.diff(group) == 0
-    new = same & (steps > 0.0)
-    count = np.bincount(group[1:][new], minlength=groups) + (np.bincount(group, minlength=groups) > 0)
-    least = np.full(groups, np.inf)
-    np.minimum.at(least, group[1:][new], steps[new])
-    return count, np.where(np.isinf(least), 0.0, least)
-
-
-def _without_course(value: Floats, time: Ints, group: Ints, length_us: int, groups: int) -> Floats:
-    """Return the values less a straight line through the medians of the two halves of each group."""
-    late = (2 * time >= length_us).astype(np.int64)
-    halves = medians(value, 2 * group + late, 2 * groups)[0].reshape(groups, 2)
+def _without_course(value: Floats, time: Ints, runs: Ints, begin_us: Ints, length_us: int) -> Floats:
+    """Return the values less a straight line through the medians of the two halves of each run."""
+    halves_us = np.column_stack([begin_us, begin_us + (length_us + 1) // 2]).ravel()
+    halves = medians(value, np.append(np.searchsorted(time, halves_us), len(time)))[0].reshape(-1, 2)
     slope = np.where(np.isnan(halves).any(axis=1), 0.0, (halves[:, 1] - halves[:, 0]) / (0.5 * length_us))
-    return value - slope[group] * time
+    count = np.diff(runs)
+    return value - np.repeat(slope, count) * (time - np.repeat(begin_us, count))
 
 
 def follow(variety: Variety, values: int, net: int, *, is_coarse: bool) -> Variety:
