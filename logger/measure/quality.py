@@ -54,11 +54,10 @@ def judge(
             tolerance=limits.flat_tolerance_mv,
             max_gap_us=round(limits.max_gap_s * SECOND_US),
             first=first,
+            asked=None if knows_variety is None else ~knows_variety,
         )
         for seconds in (limits.flat_suspect_s, limits.flat_fail_s)
     )
-    if knows_variety is not None:
-        flat_suspect, flat_fail = flat_suspect & ~knows_variety, flat_fail & ~knows_variety
     since = _looked_back_to(potential_mv, first)
     elapsed_us, potential_mv, temperature_c = elapsed_us[since:], potential_mv[since:], temperature_c[since:]
     new = slice(first - since, None)
@@ -106,20 +105,34 @@ def marks(probe: ProbeConfig, block: Block) -> Ints:
 
 
 def flat_line(
-    elapsed_us: Ints, values: Floats, *, length_us: int, tolerance: float, max_gap_us: int, first: int = 0
+    elapsed_us: Ints,
+    values: Floats,
+    *,
+    length_us: int,
+    tolerance: float,
+    max_gap_us: int,
+    first: int = 0,
+    asked: Mask | None = None,
 ) -> Mask:
     """Tell from row `first` on where all values of so long a time, up to this one, stay within less than `tolerance`.
+
+    `asked`: of the rows from `first` on, those that are looked at at all; None: every one. After half a day of a
+    trusted probe that is none, and this was the dearest of the tests.
 
     It is time that counts, not records, for they come faster while somebody works on the probe. Where the line was
     seen for half of the time or less (absent values, gaps), too little is known to call it flat; nor before so much
     time has passed.
     """
     flat = np.zeros(len(values) - first, dtype=np.bool_)
-    judged = first + np.flatnonzero(~np.isnan(values[first:]) & (elapsed_us[first:] - length_us >= elapsed_us[0]))
-    if not len(judged) or length_us <= 0:
+    if length_us <= 0 or (asked is not None and not asked.any()):
+        return flat
+    looked_at = ~np.isnan(values[first:]) & (elapsed_us[first:] - length_us >= elapsed_us[0])
+    judged = first + np.flatnonzero(looked_at if asked is None else looked_at & asked)
+    if not len(judged):
         return flat
     since = int(np.searchsorted(elapsed_us, elapsed_us[judged[0]] - length_us))  # what is older is not looked at
-    elapsed_us, values, judged = elapsed_us[since:], values[since:], judged - since
+    used = slice(since, int(judged[-1]) + 1)
+    elapsed_us, values, judged = elapsed_us[used], values[used], judged - since
     begin = np.searchsorted(elapsed_us, elapsed_us[judged] - length_us)
     present = np.flatnonzero(~np.isnan(values))
     seen_us = _observed_us(elapsed_us, present, begin, judged, max_gap_us=max_gap_us)
