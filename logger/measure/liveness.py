@@ -12,7 +12,8 @@ frozen from the first hour on would pass for usual. Until enough is learnt, the 
 (`quality.py`) stands beside.
 """
 
-from dataclasses import dataclass, replace
+from bisect import bisect_left, insort
+from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
@@ -91,17 +92,80 @@ def _without_course(value: Floats, time: Ints, runs: Ints, begin_us: Ints, lengt
     return value - np.repeat(slope, count) * (time - np.repeat(begin_us, count))
 
 
-def follow(variety: Variety, values: int, net: int, *, is_coarse: bool) -> Variety:
-    """Return what is carried after one more period; what is too poor to be alive is not learnt as usual."""
-    newest = (*variety.newest, values)[-NEWEST:]
-    if is_poor(variety, values) or (values == 1 and not is_coarse):
-        return replace(variety, newest=newest)
-    return Variety(usual=(*variety.usual, net)[-DAY:], newest=newest)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VarietyCourse:
+    """What is usual of a signal before some periods (0) and after each of them (1, 2, ...).
+
+    In plain numbers: a replay closes thousands of periods, and asks for the variety after few of them.
+    """
+
+    rows: list[int]
+    """At which each period closed."""
+    learnt: list[int]
+    """Net counts, those carried first."""
+    until: list[int]
+    """How many of them were learnt by then."""
+    seen: list[int]
+    """Counts as they were, those carried first."""
+    few: list[int]
+    """So few values are poor."""
+    digit: list[float]
+    """The least difference of two values; 0: there was none."""
+    coarse: list[bool]
+
+    def after(self, periods: int) -> Variety:
+        """Return what is carried after so many periods."""
+        until, seen = self.until[periods], self._seen(periods)
+        return Variety(usual=tuple(self.learnt[max(0, until - DAY) : until]), newest=tuple(seen))
+
+    def is_known(self, periods: int) -> bool:
+        """Tell whether it is known how many values are usual, or that the display shows too few to tell by."""
+        return self.until[periods] >= LEARNT or self.coarse[periods]
+
+    def is_frozen(self, periods: int) -> bool:
+        """Tell whether the newest periods were all too poor."""
+        seen = self._seen(periods)
+        return len(seen) == NEWEST and max(seen) <= self.few[periods]
+
+    def turns(self, periods: int) -> bool:
+        """Tell whether the last of so many periods says anything new: nearly none does."""
+        return self.is_frozen(periods) or self.is_known(periods) is not self.is_known(periods - 1)
+
+    def _seen(self, periods: int) -> list[int]:
+        end = len(self.seen) - len(self.rows) + periods
+        return self.seen[max(0, end - NEWEST) : end]
 
 
-def is_frozen(variety: Variety) -> bool:
-    """Tell whether the newest periods were all too poor."""
-    return len(variety.newest) == NEWEST and all(is_poor(variety, each) for each in variety.newest)
+def follow(
+    variety: Variety, periods: Periods, *, digit: float, is_coarse: bool, coarse_from: float, resolution: float = 0.0
+) -> VarietyCourse:
+    """Follow a signal over periods; what is too poor to be alive is not learnt as usual.
+
+    `digit`, `is_coarse`: as carried. A display is coarse whose steps (the least difference seen, or its resolution) are
+    as large as `coarse_from`.
+    """
+    learnt, ordered = list(variety.usual), sorted(variety.usual)
+    until, few, digits, coarse = [len(learnt)], [_few(ordered)], [digit], [is_coarse]
+    values = periods.values.tolist()
+    for value, net, step in zip(values, periods.net.tolist(), periods.digit.tolist(), strict=True):
+        digits.append(min((each for each in (digits[-1], step) if each > 0.0), default=0.0))
+        coarse.append(max(digits[-1], resolution) >= coarse_from)
+        if value > few[-1] and (value != 1 or coarse[-1]):
+            learnt.append(net)
+            insort(ordered, net)
+            if len(ordered) > DAY:
+                del ordered[bisect_left(ordered, learnt[-DAY - 1])]
+        until.append(len(learnt))
+        few.append(_few(ordered))
+    return VarietyCourse(
+        rows=periods.row.tolist(),
+        learnt=learnt,
+        until=until,
+        seen=[*variety.newest, *values],
+        few=few,
+        digit=digits,
+        coarse=coarse,
+    )
 
 
 def is_alive(variety: Variety) -> bool:
@@ -111,7 +175,11 @@ def is_alive(variety: Variety) -> bool:
 
 def is_poor(variety: Variety, values: int) -> bool:
     """Tell whether a period holds far fewer values than is usual; while nothing is learnt, none does."""
-    if len(variety.usual) < LEARNT:
-        return False
-    usual = sorted(variety.usual)[len(variety.usual) // 4]
-    return any(values <= few and usual >= many for few, many in POOR)
+    return values <= _few(sorted(variety.usual))
+
+
+def _few(usual: list[int]) -> int:
+    """Return how few values are poor where these, in order, are usual; -1: no number is, too little is learnt."""
+    if len(usual) < LEARNT:
+        return -1
+    return max((few for few, many in POOR if usual[len(usual) // 4] >= many), default=-1)
