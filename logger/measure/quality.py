@@ -131,6 +131,9 @@ def flat_line(
 ) -> Mask:
     """Tell from row `first` on where all values of so long a time, up to this one, stay within less than `tolerance`.
 
+    `asked`: of the rows from `first` on, those that are looked at at all; None: every one. After half a day of a
+    trusted probe that is none, and this was the dearest of the tests.
+
     It is time that counts, not records, for they come faster while somebody works on the probe. Where the line was
     seen for half of the time or less (absent values, gaps), too little is known to call it flat; nor before so much
     time has passed.
@@ -143,7 +146,8 @@ def flat_line(
     if not len(judged):
         return flat
     since = int(np.searchsorted(elapsed_us, elapsed_us[judged[0]] - length_us))  # what is older is not looked at
-    elapsed_us, values, judged = elapsed_us[since:], values[since:], judged - since
+    used = slice(since, int(judged[-1]) + 1)
+    elapsed_us, values, judged = elapsed_us[used], values[used], judged - since
     begin = np.searchsorted(elapsed_us, elapsed_us[judged] - length_us)
     still = _spread(values, begin, judged) < tolerance
     if not still.any():

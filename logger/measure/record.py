@@ -208,7 +208,7 @@ def _reported(probe: ProbeConfig, potential_mv: Floats, temperature_c: Floats) -
 def _by_second_probe(block: Block, tests: Ints) -> Ints:
     """Return the test of the rows in whose place alarms judge a second probe."""
     judged = ((tests & LOST) != 0) & ((tests & AWAY) == 0) & ~np.isnan(block.reference_ph)
-    return judged * int(QualityTests.BY_SECOND_PROBE)
+    return np.asarray(judged * int(QualityTests.BY_SECOND_PROBE))
 
 
 def _away_tests(carry: Carry) -> QualityTests:
