@@ -1,7 +1,8 @@
 """Gather the facts on which system alarms are judged, and keep what `system.step` carries.
 
-Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change. What it says
-goes into the batch of the cycle and is stored with it.
+Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change; but what
+waits for the broker flips with each event, so that alone is judged on the second. It is judged after what the probes
+made was stored and sent: no event of a vat waits for it. What it says is a batch of its own.
 
 The outbox is late when it has not been empty for so long, by the steady clock: the age of an event by the wall clock
 would jump with that.
@@ -138,7 +139,6 @@ def _wrong(facts: SystemFacts) -> tuple[bool, ...]:
     return (
         bool(facts.broker),
         bool(facts.shared),
-        facts.waiting > 0,
         bool(facts.disk),
         facts.disk_in_deadband,
         bool(facts.store),

@@ -51,7 +51,7 @@ class Ways:
             self.dead_man.offer(events)
 
     def show(self, batch: CycleResult, *, stores: bool, at_us: int, now_us: int) -> None:
-        """Let the hub show what a batch made; `stores`: the store takes it."""
+        """Let the hub show what a batch made, what no event waits for last; `stores`: the store takes it."""
         publisher = self.publisher
         if publisher is None:
             return
@@ -59,9 +59,12 @@ class Ways:
             publisher.publish_taken(batch.commands, at_us=at_us, now_us=now_us)
         publisher.publish_answers(batch.pending, batch.all_answers(), at_us=at_us, now_us=now_us)
         for outcome in batch.outcomes:
-            publisher.publish_outcome(outcome, now_us=now_us)
+            publisher.publish_alarms(outcome)
         if batch.system:
-            publisher.publish_system(batch.system, batch.entries, at_us=at_us)
+            publisher.publish_system(batch.system, batch.entries)
+        publisher.delivery.pump(now_us)
+        for outcome in batch.outcomes:
+            publisher.publish_rest(outcome, now_us=now_us)
 
     def send(
         self,

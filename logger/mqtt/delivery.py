@@ -116,6 +116,11 @@ class Delivery:
         return len(self._events)
 
     @property
+    def is_telling(self) -> bool:
+        """Tell whether an event is on its way and waits for its PUBACK."""
+        return any(flight.item.event for flight in self._flights.values())
+
+    @property
     def unsent(self) -> list[Event]:
         """Return the events that wait here for the broker, in their order."""
         return [item.event for item in self._events if item.event]
