@@ -81,7 +81,8 @@ class Store:
             if migrate:
                 store._migrate_and_mark(parsed, simulated=simulated, busy_s=busy_s, identity=identity)
             if not read_only:
-                store._writer = Writer(make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s), path)
+                engine = make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s)
+                store._writer = Writer(engine, path, where=where, busy_s=busy_s)
             store._check(simulated=simulated)
         except BaseException:
             store.close()
@@ -135,7 +136,8 @@ class Store:
         if self._writer is None:
             raise StoreError(f"The store {self.where} was opened for reading only")
         event.listen(self._writer.engine, "connect", self._lock_session)
-        self._writer.engine.dispose()  # a session from before has not locked it
+        self._writer.driver.release()  # a session from before has not locked it
+        self._writer.engine.dispose()
         self._is_claimed = True
         try:
             self._writer.engine.connect().close()
@@ -171,6 +173,7 @@ class Store:
             self._lock.close()
         self._reader.dispose()
         if self._writer is not None:
+            self._writer.driver.close()
             self._writer.engine.dispose()
 
     def __enter__(self) -> Self:
