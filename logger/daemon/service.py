@@ -258,8 +258,7 @@ class Daemon:
     def _send_due(self, now: ClockReading) -> None:
         """Send due events over MQTT and by the channels; record which were accepted."""
         self.ways_out.send(self.commit, self._carries(), self._trouble, now=now, now_us=_now_us())
-        is_telling = bool(self.publisher and self.publisher.delivery.is_telling)  # then the next event comes first
-        if self.commit.waiting or (self.commit.has_work and not is_telling):
+        if self.commit.waiting or (self.commit.has_work and not self.ways_out.is_telling):  # the next event comes first
             self.ways_out.offer(self.commit.flush(at_us=now.at_us), _now_us())
 
     def _trouble(self) -> str:

@@ -104,7 +104,7 @@ def test_an_end_that_could_not_store_everything_is_no_good_end(tmp_path: Path, m
         daemon.run(stop)
 
 
-def test_that_an_event_was_delivered_is_stored_once_the_next_one_has_left(tmp_path: Path) -> None:
+def test_events_leave_before_their_delivery_is_stored_and_the_rest_is_shown(tmp_path: Path) -> None:
     low = replace(HIGH, id="ph-low", kind=AlarmKind.PH_LOW, setpoint=4.8, on_delay_s=0.0)
     high = replace(HIGH, on_delay_s=0.0)
     daemon = start.build(calibrated(config_of(tmp_path, high, low, mqtt=MqttConfig(port=1))), config_hash="")
@@ -123,4 +123,6 @@ def test_that_an_event_was_delivered_is_stored_once_the_next_one_has_left(tmp_pa
         daemon._process([PublishAccepted(mid)])  # noqa: SLF001 - a round of the loop
         told.append((delivery.waiting, len(queries.unsent_events(daemon.store, limit=9))))
     assert sorted(set(told), reverse=True) == [(3, 3), (2, 3), (1, 3), (0, 0)]
+    kinds = [message.topic.rpartition("/")[2] for message in sent]
+    assert kinds.index("alarms") < kinds.index("event") < kinds.index("measurement")
     daemon.store.close()
