@@ -9,6 +9,7 @@ import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -27,7 +28,6 @@ from sqlalchemy import (
     select,
     update,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 
 from logger.errors import StoreBusyError, StoreDamagedError
 from logger.model import (
@@ -102,7 +102,8 @@ class Writer:
         self._log: os.stat_result | None = None
         event.listen(engine, "connect", self.forget_log)
         self.in_doubt = False
-        dialect = sqlite if engine.dialect.name == "sqlite" else postgresql
+        # the one in use: the other's would be 2 MB of memory for nothing
+        dialect = import_module(f"sqlalchemy.dialects.{engine.dialect.name}")
         put_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
         put_taken = dialect.insert(channel_delivery).on_conflict_do_nothing(index_elements=["channel", "event_id"])
         put_part = dialect.insert(watch_part)
