@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.campaign.bench import Bench, bench
+from tests.campaign.bench import PATIENCE_S, Bench, bench
 from tests.campaign.table import note, trials
 from tests.parts.mosquitto import MakeMosquitto
 from tests.parts.wall_clock import WallClock, wall_clock
@@ -16,8 +16,10 @@ from tests.parts.wall_clock import WallClock, wall_clock
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
 HOUR = 3600
 NOW_S = dt.datetime.now(dt.UTC).timestamp()  # noqa: TID251 - what the machine's clock says
-BEGUN_S = 12.0
-"""How long before the change of the time the daemon is started: it has to be watching by then."""
+NEWEST = "SELECT at_us FROM measurement ORDER BY seq DESC LIMIT 1"
+STEADY_S = time.monotonic()
+BEFORE_S = 4
+"""How long before a change of the time the clock is set."""
 ZONE = "Europe/Lisbon"
 Fault = Callable[[Bench, WallClock], None]
 
@@ -55,20 +57,43 @@ def no_clock_of_its_own(here: Bench, clock: WallClock) -> None:
         here.watch(2)
 
 
+def night_of(day: str) -> Fault:
+    """Go through 01:00 UTC, when all of the European Union changes (Directive 2000/84/EC, articles 2 and 3)."""
+    change_s = dt.datetime.fromisoformat(f"{day}T01:00:00+00:00").timestamp()
+
+    def ahead_s(here: Bench) -> float:
+        """Return how far the newest record is from the change."""
+        return float(here.select(NEWEST)[0][0]) / 1e6 - change_s
+
+    def go_through(here: Bench, clock: WallClock) -> None:
+        with here.witness.alarm_path_open():
+            clock.set(change_s - NOW_S - (time.monotonic() - STEADY_S) - BEFORE_S)
+            here.until(lambda: -BEFORE_S - 1 < ahead_s(here) < 0, "a record before the change")
+            here.until(lambda: 1 < ahead_s(here) < PATIENCE_S, "a record after it")
+            here.watch()
+            clock.set(0)
+            here.watch()
+
+    return go_through
+
+
 FAULTS: dict[str, Fault] = {
     "1970 and back": stepped(600 - NOW_S),
     "none of its own, set after a boot": no_clock_of_its_own,
+    "the night of spring": night_of("2027-03-28"),
+    "the night of autumn": night_of("2026-10-25"),
     "an hour ahead and back": stepped(HOUR),
     "an hour back and ahead": stepped(-HOUR),
     "flapping by an hour": flapping,
 }
-IN_CI = 2
+IN_CI = 4
 """The first faults; `tests/e2e/test_stepped_clock.py` steps by an hour."""
+QUIET = '[quiet]\nfrom = "22:00"\nto = "07:00"\n'
 
 
 def test_the_clock_set(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
     number = trials(1, 4)
-    with bench(tmp_path / "bench", mosquitto()) as here:
+    with bench(tmp_path / "bench", mosquitto(), zone=ZONE, more=QUIET) as here:
         clock = wall_clock(here.folder, ZONE)
         here.environment = clock.environment
         here.start()
@@ -79,23 +104,3 @@ def test_the_clock_set(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
                 here.look()
                 fault(here, clock)
             note(f"clock: {name}", number, here.verdict_after_telling(), ended=here.unasked - ended)
-
-
-@pytest.mark.parametrize(("night", "name"), [("2027-03-28", "spring"), ("2026-10-25", "autumn")])
-def test_both_nights_of_summer_time(tmp_path: Path, mosquitto: MakeMosquitto, night: str, name: str) -> None:
-    """Run through 01:00 UTC, when all of the European Union changes (Directive 2000/84/EC, articles 2 and 3)."""
-    people = '[quiet]\nfrom = "22:00"\nto = "07:00"\n'
-    with bench(tmp_path / "bench", mosquitto(), zone=ZONE, more=people) as here:
-        clock = wall_clock(here.folder, ZONE)
-        here.environment = clock.environment
-        change = dt.datetime.fromisoformat(f"{night}T01:00:00+00:00").timestamp()
-        now = dt.datetime.now(dt.UTC).timestamp()  # noqa: TID251 - what the machine's clock says
-        clock.set(change - now - BEGUN_S)
-        here.start()
-        here.watch()
-        with here.witness.alarm_path_open():
-            here.until(lambda: here.select(f"SELECT 1 FROM measurement WHERE at_us > {change * 1e6}") != [], "the hour")  # noqa: S608 - a number
-            here.watch(trials(1, 6))
-        note(f"clock: the night of {name}", 1, here.verdict_after_telling(), ended=here.unasked)
-        ((first_us,),) = here.select("SELECT min(at_us) FROM measurement")
-        assert first_us < change * 1e6

@@ -131,7 +131,7 @@ def goes_on(here: Bench, image: Path, told: list[Deed]) -> Count:
 
 
 def test_a_power_cut_in_a_migration(tmp_path: Path) -> None:
-    number, name = trials(6, 60), "power cut, in a migration"
+    number, name = trials(4, 60), "power cut, in a migration"
     file = old_store.make(tmp_path / "old")
     before, disk = rows(file, old_store.RECORDS), Disk.of(file.parent)
     assert old_store.migrate(file, strace(tmp_path / "trace")) == 0
