@@ -19,6 +19,7 @@ from tests.parts.mosquitto import MakeMosquitto
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
 HELD_S = 4.0
+AGAIN = "The store can be written again"
 COPIED = 'path = "log.sqlite"\nbackup_dir = "copies"'
 
 
@@ -62,8 +63,10 @@ def failing(here: Bench, error: str) -> Iterator[None]:
 
 def answering(error: str, name: str) -> Callable[[Bench, random.Random], None]:
     def fail(here: Bench, _chance: random.Random) -> None:
+        before = here.log.count(AGAIN)
         with failing(here, error):
             time.sleep(HELD_S)
+        here.until(lambda: here.log.count(AGAIN) > before, AGAIN)
 
     fail.__name__ = name
     return fail
