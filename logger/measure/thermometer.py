@@ -73,13 +73,14 @@ def judge(
     `fresh_us`: a step from before this watch time tells nothing; `is_compensated`: the probe computed its own pH by
     what it shows.
     """
-    made, present = unjudged(state, temperature_c), np.flatnonzero(~np.isnan(temperature_c))
+    present = np.flatnonzero(~np.isnan(temperature_c))
     if not len(present):
-        return made
+        return unjudged(state, temperature_c)
     if _is_calm(state, temperature_c[present]):
         newest = present[-1]
         good = replace(state, good_c=float(temperature_c[newest]), good_us=int(elapsed_us[newest]))
-        return replace(made, state=good)
+        return unjudged(good, temperature_c)
+    made = unjudged(state, temperature_c)
     for row in present.tolist():
         us = int(elapsed_us[row])
         is_near = fresh_us <= state.good_us and us - state.good_us <= limits.max_gap_s * SECOND_US
@@ -94,8 +95,9 @@ def _is_calm(state: ThermometerState, celsius: Floats) -> bool:
     """Tell whether every reading is possible and near the one before it, and none of late was strange: the rule."""
     if state.good_c is None or state.score or state.odd_c is not None:
         return False
-    steps = np.abs(np.diff(celsius, prepend=state.good_c))
-    return bool((steps <= STEP_C).all() and (celsius >= LOWEST_C).all() and (celsius <= HIGHEST_C).all())
+    steps = celsius - np.concatenate([[state.good_c], celsius[:-1]])
+    is_calm = (np.abs(steps) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
+    return bool(np.count_nonzero(is_calm) == len(celsius))
 
 
 def _take(state: ThermometerState, celsius: float, us: int, *, is_near: bool) -> ThermometerState:
