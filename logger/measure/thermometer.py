@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.config import QualityLimits
-from logger.model import Floats, Ints, QualityTests, ThermometerState
+from logger.model import Floats, Ints, QualityTests, ThermometerState, Value
 from logger.model.thermometer import HIGHEST_C, LOWEST_C, UNCONNECTED_C
 from logger.units import HOUR_US, SECOND_US
 
@@ -95,9 +95,15 @@ def _is_calm(state: ThermometerState, celsius: Floats) -> bool:
     """Tell whether every reading is possible and near the one before it, and none of late was strange: the rule."""
     if state.good_c is None or state.score or state.odd_c is not None:
         return False
-    steps = celsius - np.concatenate([[state.good_c], celsius[:-1]])
-    is_calm = (np.abs(steps) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
-    return bool(np.count_nonzero(is_calm) == len(celsius))
+    if len(celsius) == 1:  # live
+        return bool(_follows(state.good_c, celsius.item()))
+    before = np.concatenate([[state.good_c], celsius[:-1]])
+    return bool(_follows(before, celsius).all())
+
+
+def _follows(before: Value, celsius: Value) -> Value:
+    """Tell, of numbers or of columns, whether a reading is possible and near the one before it."""
+    return (abs(celsius - before) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
 
 
 def _take(state: ThermometerState, celsius: float, us: int, *, is_near: bool) -> ThermometerState:
