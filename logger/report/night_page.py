@@ -43,9 +43,15 @@ class NightPage:
 
     def facts(self, curve: Curve) -> Iterator[tuple[str, Sequence[str]]]:
         """Yield what a picture shows, in words: what was believed, its figures, its gaps."""
+        yield from self._elsewhere(curve)
         yield "Believed", [*self.believed(curve)]
         yield from self.figures(curve)
         yield "Gaps", [self._gaps(curve)]
+
+    def _elsewhere(self, curve: Curve) -> Iterator[tuple[str, Sequence[str]]]:
+        """Say where that is which the store does not hold any more."""
+        if curve.frame.elsewhere:
+            yield "Archived", curve.frame.elsewhere
 
     def rows(self, label: str, texts: Sequence[str]) -> Iterator[str]:
         """Yield labelled texts, each folded under itself."""
@@ -57,6 +63,7 @@ class NightPage:
     def rows_of(self, night: Night) -> Iterator[tuple[str, Sequence[str]]]:
         """Yield what is said of a night, each label with its texts."""
         curve = night.curve
+        yield from self._elsewhere(curve)
         yield "Claims", [*map(self._happened, night.claims)] or ["none made, none withdrawn"]
         yield "Believed", [*self.believed(curve)]
         yield from self.figures(curve)
@@ -80,7 +87,10 @@ class NightPage:
         """Say how much was believed, and why the rest was not."""
         counts = curve.counts
         if not counts.records:
-            yield "there is no record of this time: did the daemon run?"
+            is_moved = bool(curve.frame.elsewhere)
+            yield (
+                "no record of this time is here" if is_moved else "there is no record of this time: did the daemon run?"
+            )
             return
         yield f"{counts.believed} of {counts.records} readings ({100 * counts.believed // counts.records} %)"
         yield from _most([f"not {self._stretch(one)}" for one in curve.not_believed])

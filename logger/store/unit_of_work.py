@@ -226,6 +226,11 @@ class UnitOfWork:
         self._writer.parts = {**before, **self._parts}
         self._writer.note_file()
 
+    @property
+    def connection(self) -> Connection:
+        """Return the connection, for what is no work of a watch (`archive_removal.py`)."""
+        return self._connection
+
     def start_run(self, *, at_us: int, elapsed_us: int, version: str, config_hash: str) -> int:
         """Note a start of the daemon; return the number of the run."""
         row = {"started_at_us": at_us, "elapsed_us": elapsed_us, "version": version, "config_hash": config_hash}
