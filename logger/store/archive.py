@@ -159,11 +159,11 @@ def shrink(store: Store) -> Shrunk:
     """
     if store.path is None:
         return Shrunk(before=0, now=0, why_not="the server uses the space again by itself")
-    before = store.path.stat().st_size
     with closing(connect_sqlite(store.path, Access.WRITE, busy_s=10.0)) as connection:
         pages, free, page = (
             connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "freelist_count", "page_size")
         )
+        before = pages * page
         wanted = 2 * (pages - free) * page  # a copy, and then the write-ahead log
         if free and disk_usage(store.path.parent).free < wanted:
             return Shrunk(before=before, now=before, why_not=f"that takes {wanted / 1e6:.0f} MB of free disk meanwhile")

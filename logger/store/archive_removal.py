@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Table, bindparam, delete, select
+from sqlalchemy import ColumnElement, Connection, Table, bindparam, column, delete, select
+from sqlalchemy import table as schema_table
 
 from logger.errors import StoreError
 from logger.model import Cause, Entry
@@ -119,13 +120,14 @@ def _all(store: Store, made: Note, table: Table[Any], *wanted: ColumnElement[boo
 
 
 def _delete(store: Store, rows: Mapping[Table[Any], tuple[str, Sequence[Any]]]) -> None:
-    """Delete rows by their keys, in one transaction."""
+    """Delete rows by their keys, in one transaction; none where there are no rows, for it would leave no log."""
+    if not any(values for _, values in rows.values()):
+        return
     with store.begin() as work:
         for table, (key, values) in rows.items():
-            if values:
-                with _unguarded(work.connection, table):
-                    statement = delete(table).where(table.c[key] == bindparam("wanted"))
-                    work.connection.execute(statement, [{"wanted": value} for value in values])
+            with _unguarded(work.connection, table):
+                statement = delete(table).where(table.c[key] == bindparam("wanted"))
+                work.connection.execute(statement, [{"wanted": value} for value in values])
         work.commit()
 
 
@@ -135,13 +137,17 @@ def _unguarded(connection: Connection, table: Table[Any]) -> Iterator[None]:
     guard = f"{table.name}_delete"
     if connection.dialect.name == "postgresql":
         connection.exec_driver_sql(f"ALTER TABLE {table.name} DISABLE TRIGGER {guard}")
-        yield
-        connection.exec_driver_sql(f"ALTER TABLE {table.name} ENABLE TRIGGER {guard}")
-        return
-    made_by = connection.exec_driver_sql("SELECT sql FROM sqlite_schema WHERE type = 'trigger' AND name = ?", (guard,))
-    statement = made_by.scalar()
-    if statement is None:
-        raise StoreError(f"The store lacks its trigger {guard}: somebody changed it; restore a backup")
-    connection.exec_driver_sql(f"DROP TRIGGER {guard}")
+        put_back = f"ALTER TABLE {table.name} ENABLE TRIGGER {guard}"
+    else:
+        found = select(column("sql")).select_from(schema_table("sqlite_schema")).where(column("name") == guard)
+        put_back = connection.scalar(found)
+        if put_back is None:
+            raise StoreError(f"The store lacks its trigger {guard}: somebody changed it; restore a backup")
+        connection.exec_driver_sql(f"DROP TRIGGER {guard}")
     yield
-    connection.exec_driver_sql(statement)
+    guarded_again(connection, put_back)
+
+
+def guarded_again(connection: Connection, put_back: str) -> None:
+    """Put a guard back."""
+    connection.exec_driver_sql(put_back)
