@@ -213,7 +213,7 @@ def print_simulated(*, simulated: bool) -> None:
 def tell_elsewhere(store: Store, vat: str, since_us: int | None, until_us: int | None) -> None:
     """Say on standard error where that is which was stored of a vat in a span of UTC and is not in this store."""
     for words in store.elsewhere(vat, since_us or 0, END_OF_TIME_US if until_us is None else until_us):
-        complain(f"Note: {words} (--archive FILE reads an archive)" if store.archive is None else f"Note: {words}")
+        complain(f"Note: {words}")
 
 
 def reading_store(config: Config) -> Store:

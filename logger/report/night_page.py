@@ -58,7 +58,14 @@ class NightPage:
         indent = " " * (LABEL + 2)
         for number, text in enumerate(texts):
             first = f"  {'' if number else label:<{LABEL}}"
-            yield from wrap(text, self.width, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
+            yield from wrap(
+                text,
+                self.width,
+                initial_indent=first,
+                subsequent_indent=indent,
+                break_long_words=False,  # the path of a file is copied
+                break_on_hyphens=False,
+            )
 
     def rows_of(self, night: Night) -> Iterator[tuple[str, Sequence[str]]]:
         """Yield what is said of a night, each label with its texts."""

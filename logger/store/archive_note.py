@@ -122,6 +122,7 @@ def words(notes: Iterable[Note], vat: str, since_us: int, until_us: int) -> list
     who = vat or "the watch itself"
     return [
         f"what was stored of {who} up to {_utc(note.end_us(vat))} was moved to the archive {note.file}"
+        " (read it with --archive)"
         for note in notes
         if note.holds(vat, since_us, until_us)
     ]

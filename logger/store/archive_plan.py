@@ -61,7 +61,7 @@ def plan(store: Store, *, before_us: int) -> Plan:
     for vat in _vats(store):
         cut_us, why = _cut_us(store, vat, before_us, carries.get(vat, Carry(probe="")))
         held += [why] if why else []
-        stretches += _stretches(store, vat, cut_us, carries.get(vat, Carry(probe="")))
+        stretches += _stretches(store, vat, cut_us)
         cuts.append(_journal_cut(store, vat, copied_us=cut_us, moved_us=cut_us))
     moved_us = min((cut.moved_us for cut in cuts), default=before_us)
     copied_us = max((cut.copied_us for cut in cuts), default=before_us)
@@ -125,18 +125,17 @@ def _first_kept(store: Store, vat: str, probe: str, cut_us: int) -> int | None:
     return None if ends is None else ends[0]
 
 
-def _stretches(store: Store, vat: str, cut_us: int, carry: Carry) -> Iterator[Stretch]:
+def _stretches(store: Store, vat: str, cut_us: int) -> Iterator[Stretch]:
     """Yield the records of a vat before the first one that stays, by probe."""
     m = measurement.c
     numbers = (func.min(m.seq), func.max(m.seq), func.count(), func.min(m.at_us), func.max(m.at_us))
     for probe in time_search.probes(store):
         of_vat = (m.probe == probe, m.vat == vat)
         kept = _first_kept(store, vat, probe, cut_us)
-        recent = select(m.seq).where(*of_vat).order_by(m.seq.desc()).limit(1).offset(carry.windows.recent)
         newest = select(func.max(m.seq)).where(m.probe == probe)
         with store.reading() as connection:
-            ends = [kept, connection.scalar(recent), connection.scalar(newest)]
-            end = min(each for each in ends if each is not None)
+            last = connection.scalar(newest)
+            end = min(each for each in (kept, last) if each is not None)
             first, last, records, since_us, until_us = connection.execute(
                 select(*numbers).where(*of_vat, m.seq < end)
             ).one()
