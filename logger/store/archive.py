@@ -84,6 +84,7 @@ def _write(store: Store, plan: Plan, part: Path, file: Path, *, simulated: bool,
     digest = Digest()
     with closing(connect_sqlite(part, Access.WRITE, busy_s=1.0)) as new:
         new.execute("PRAGMA synchronous=OFF")  # it is flushed whole before it gets its name
+        new.execute("PRAGMA foreign_keys=OFF")  # what is copied refers to what is copied, and is compared
         for name, rows in archive_rows.pieces(store, COLUMNS, plan.selection):
             digest.add(name, rows)
             columns = ", ".join(f'"{column}"' for column in COLUMNS[name])

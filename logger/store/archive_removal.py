@@ -10,19 +10,19 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Table, bindparam, column, delete, select
-from sqlalchemy import table as schema_table
+from sqlalchemy import ColumnElement, Connection, Table, bindparam, delete, select
 
 from logger.errors import StoreError
 from logger.model import Cause, Entry
 from logger.store import archive_note, archive_plan
 from logger.store.archive_note import Note
 from logger.store.archive_plan import Needed
-from logger.store.archive_rows import Rows, pieces
+from logger.store.archive_rows import Rows, pieces, read
 from logger.store.store import Store
 from logger.store.tables import channel_delivery, journal, measurement, meta, outbox
 
 Step = Callable[[str], None]
+_GUARD = "SELECT sql FROM sqlite_schema WHERE type = 'trigger' AND name = ?"
 
 
 def note(store: Store, made: Note) -> None:
@@ -102,7 +102,7 @@ def _remove_records(store: Store, made: Note, rows: Rows) -> None:
 
 def _require_same(store: Store, made: Note, here: Rows, rows: Rows) -> None:
     """Raise StoreError unless the archive has every one of these rows as the store has it."""
-    if not {*here} <= {*rows}:
+    if here != rows and not {*here} <= {*rows}:
         raise StoreError(
             f"The store {store.where} holds rows that differ from those of the archive {made.file}: nothing more is"
             " removed. Was another store restored meanwhile? Make another archive"
@@ -115,8 +115,8 @@ def _place(made: Note, table: Table[Any], name: str) -> int:
 
 def _all(store: Store, made: Note, table: Table[Any], *wanted: ColumnElement[bool]) -> Rows:
     columns = [table.c[name] for name in made.columns[table.name]]
-    with store.reading() as connection:
-        return [tuple(row) for row in connection.execute(select(*columns).where(*wanted)).all()]
+    ordered = [table.c[name] for name in ("id", "seq") if name in table.c]
+    return read(store, select(*columns).where(*wanted).order_by(*ordered[:1]))
 
 
 def _delete(store: Store, rows: Mapping[Table[Any], tuple[str, Sequence[Any]]]) -> None:
@@ -139,9 +139,8 @@ def _unguarded(connection: Connection, table: Table[Any]) -> Iterator[None]:
         connection.exec_driver_sql(f"ALTER TABLE {table.name} DISABLE TRIGGER {guard}")
         put_back = f"ALTER TABLE {table.name} ENABLE TRIGGER {guard}"
     else:
-        found = select(column("sql")).select_from(schema_table("sqlite_schema")).where(column("name") == guard)
-        put_back = connection.scalar(found)
-        if put_back is None:
+        put_back = str(connection.exec_driver_sql(_GUARD, (guard,)).scalar_one_or_none() or "")
+        if not put_back:
             raise StoreError(f"The store lacks its trigger {guard}: somebody changed it; restore a backup")
         connection.exec_driver_sql(f"DROP TRIGGER {guard}")
     yield

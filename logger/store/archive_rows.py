@@ -86,11 +86,11 @@ def pieces(store: Store, columns: Columns, selection: Selection | None = None) -
     for name, table in TABLES.items():
         wanted = [] if selection is None else selection.of(table)
         chosen = [table.c[column] for column in columns[name]]
-        for rows in _read(store, table, chosen, wanted):
+        for rows in _pieces_of(store, table, chosen, wanted):
             yield name, rows
 
 
-def _read(store: Store, table: Table[Any], chosen: list[Any], wanted: list[ColumnElement[bool]]) -> Iterator[Rows]:
+def _pieces_of(store: Store, table: Table[Any], chosen: list[Any], wanted: list[ColumnElement[bool]]) -> Iterator[Rows]:
     names = [column.name for column in chosen]
     if table is measurement:
         for probe in time_search.probes(store):
@@ -102,18 +102,18 @@ def _read(store: Store, table: Table[Any], chosen: list[Any], wanted: list[Colum
         begins = (
             [table.c.event_id != ""] if table is channel_delivery else []
         )  # when a channel began is each store's own
-        found = _all(store, select(*chosen).where(*wanted, *begins))
+        found = read(store, select(*chosen).where(*wanted, *begins))
         yield from [sorted(found)] if found else []  # by texts: databases sort them each in its own way
 
 
 def _by_number(store: Store, statement: Select[Any], number: ColumnElement[int], place: int) -> Iterator[Rows]:
     ordered, after = statement.order_by(number).limit(PIECE), -1
-    while found := _all(store, ordered.where(number > after)):
+    while found := read(store, ordered.where(number > after)):
         yield found
         after = found[-1][place]
 
 
-def _all(store: Store, statement: Select[Any]) -> Rows:
+def read(store: Store, statement: Select[Any]) -> Rows:
     """Return rows as the driver gives them; only their truth values are alike on both databases once they are typed."""
     typed = any(column.type.python_type is bool for column in statement.selected_columns)
     with store.reading() as connection:
