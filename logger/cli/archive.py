@@ -134,6 +134,7 @@ def _made(
 
     if not file.parent.is_dir():
         raise RefusedError(f"there is no folder {file.parent}: make it first")
+    archive_plan.require_taken(store)
     plan = archive_plan.plan(store, before_us=before_us)
     _print_plan(plan, now.clock, f"To be moved into {file}")
     if plan.is_empty:

@@ -14,7 +14,7 @@ from pathlib import Path
 from shutil import disk_usage
 
 from logger.errors import RefusedError, StoreBusyError, StoreError
-from logger.store import archive_note, archive_removal, archive_rows
+from logger.store import archive_note, archive_plan, archive_removal, archive_rows
 from logger.store.archive_note import Note
 from logger.store.archive_plan import Plan
 from logger.store.archive_rows import COLUMNS, Digest
@@ -50,6 +50,7 @@ def begun(store: Store, file: Path, *, simulated: bool) -> Note | None:
 
 def make(store: Store, plan: Plan, file: Path, *, simulated: bool, at_us: int, after: Step) -> Note:
     """Write what a plan names into a new file, checked and flushed; return its note. Raises StoreError."""
+    archive_plan.require_taken(store)
     part = file.with_name(f"{file.name}.part")
     try:
         with _told(file):

@@ -52,11 +52,7 @@ class Plan:
 
 
 def plan(store: Store, *, before_us: int) -> Plan:
-    """Return what of a store is older than that UTC (microseconds) and not needed. Raises RefusedError."""
-    if waiting := len(queries.pending(store)):
-        raise RefusedError(
-            f"{waiting} commands wait for the daemon: let it take them (`vatvigil run`), end it, and try again"
-        )
+    """Return what of a store is older than that UTC (microseconds) and not needed."""
     carries, held, cuts, stretches = queries.watches(store), list[str](), list[Cut](), list[Stretch]()
     for vat in _vats(store):
         cut_us, why = _cut_us(store, vat, before_us, carries.get(vat, Carry(probe="")))
@@ -68,6 +64,15 @@ def plan(store: Store, *, before_us: int) -> Plan:
     cuts.append(_journal_cut(store, "", copied_us=copied_us, moved_us=moved_us))
     selection = Selection(stretches=tuple(stretches), cuts=tuple(cuts))
     return _sized(store, selection, tuple(held))
+
+
+def require_taken(store: Store) -> None:
+    """Raise RefusedError while commands wait: one of them may end a batch, or begin one."""
+    if waiting := len(queries.pending(store)):
+        raise RefusedError(
+            f"{'a command waits' if waiting == 1 else f'{waiting} commands wait'} for the daemon: start it"
+            " (`vatvigil run`), and try again when it has taken what waits and was ended"
+        )
 
 
 def _vats(store: Store) -> list[str]:

@@ -154,8 +154,9 @@ def test_commands_that_wait_are_taken_first(filled: Store) -> None:
     with filled.begin() as work:
         work.add_command(command())
         work.commit()
-    with pytest.raises(RefusedError, match="1 commands wait for the daemon"):
-        archive_plan.plan(filled, before_us=day(20))
+    plan = archive_plan.plan(filled, before_us=day(20))
+    with pytest.raises(RefusedError, match="a command waits for the daemon"):
+        archive.make(filled, plan, Path("old.sqlite"), simulated=False, at_us=0, after=lambda _: None)
 
 
 @pytest.mark.parametrize("content", [b"", b"no database", b"SQLite format 3\0"])
