@@ -80,7 +80,7 @@ def list_(before: Given | None, config_path: Path, *, utc: bool, as_json: bool) 
         _print_note(note, now.clock)
     if not moved:
         click.echo("Nothing was moved out of the store yet.")
-    _print_plan(plan, now.clock, "Could be moved now")
+    _print_plan(plan, now.clock, "Could be moved now", _before_us(before, now))
 
 
 @archive.command()
@@ -136,7 +136,7 @@ def _made(
         raise RefusedError(f"there is no folder {file.parent}: make it first")
     archive_plan.require_taken(store)
     plan = archive_plan.plan(store, before_us=before_us)
-    _print_plan(plan, now.clock, f"To be moved into {file}")
+    _print_plan(plan, now.clock, f"To be moved into {file}", before_us)
     if plan.is_empty:
         return None
     if not assume_yes and not sys.stdin.isatty():
@@ -208,16 +208,17 @@ def _quiet(_step: str) -> None:
     """Say nothing of a step."""
 
 
-def _print_plan(plan: "Plan", clock: LocalTime, title: str) -> None:
+def _print_plan(plan: "Plan", clock: LocalTime, title: str, before_us: int) -> None:
+    title = f"{title}: what is older than {clock.shown(before_us)}"
     if plan.is_empty:
-        click.echo(folded("Nothing is old enough to be moved (see --before)."))
+        click.echo(folded(f"Nothing that is older than {clock.shown(before_us)} can be moved (see --before)."))
     else:
         _print_stretches(plan.selection.stretches, clock, title)
         entries = counted(plan.entries, "row")
         size = f"About {_size(plan.bytes)} of {_size(plan.store_bytes)}."
         click.echo(folded(f"Also {entries} of the journal and {counted(plan.events, 'delivered event')}. {size}"))
-    for why in plan.held:
-        click.echo(folded(f"Stays: {why}."))
+    for one in plan.held:
+        click.echo(folded(f"Of {one.vat} all since {_minute(one.since_us, clock)} stays: {one.why}."))
 
 
 def _print_note(note: "Note", clock: LocalTime) -> None:
@@ -228,10 +229,15 @@ def _print_note(note: "Note", clock: LocalTime) -> None:
 
 def _print_stretches(stretches: "tuple[Stretch, ...]", clock: LocalTime, title: str) -> None:
     rows = [
-        [one.vat, one.probe, f"{one.records:,}", clock.shown(one.since_us), clock.shown(one.until_us)]
+        [one.vat, one.probe, f"{one.records:,}", _minute(one.since_us, clock), _minute(one.until_us, clock)]
         for one in stretches
     ]
     print_table(title, ["Vat", "Probe", "Records", "From", "To"], rows)
+
+
+def _minute(at_us: int, clock: LocalTime) -> str:
+    """Return a time without its seconds and its zone."""
+    return clock.shown(at_us)[:16]
 
 
 def _size(count: int) -> str:

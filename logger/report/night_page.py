@@ -71,12 +71,13 @@ class NightPage:
         """Yield what is said of a night, each label with its texts."""
         curve = night.curve
         yield from self._elsewhere(curve)
-        yield "Claims", [*map(self._happened, night.claims)] or ["none made, none withdrawn"]
+        none = "none is here" if curve.frame.elsewhere else ""
+        yield "Claims", [*map(self._happened, night.claims)] or [none or "none made, none withdrawn"]
         yield "Believed", [*self.believed(curve)]
         yield from self.figures(curve)
         yield "Alarms", [*self._alarms(night)]
         yield "Gaps", [self._gaps(curve)]
-        yield "Done", _most([self._happened(mark) for mark in night.marks]) or ["nothing was marked"]
+        yield "Done", _most([self._happened(mark) for mark in night.marks]) or [none or "nothing was marked"]
         if night.todo is not None:
             yield "To do", ["; ".join(night.todo) or "nothing"]
         else:
@@ -110,6 +111,8 @@ class NightPage:
         if night.alarms:
             yield from _most([self._summary(one, night) for one in night.alarms])
             yield from [] if night.ways else ["Nobody was told: neither a broker nor another way out is configured."]
+        elif night.curve.frame.elsewhere:
+            yield "none is here"
         elif not counts.records or counts.believed < KNOWN * counts.records:
             yield "none came; but too little was believed to call the night quiet"
         else:
@@ -132,7 +135,8 @@ class NightPage:
             return f"none longer than {age(curve.frame.max_gap_s)}"
         total_s = sum(one.until_us - one.since_us for one in curve.gaps) / SECOND_US
         times = ", ".join(_most([f"{self._time(one.since_us)} to {self._time(one.until_us)}" for one in curve.gaps]))
-        return f"{counted(len(curve.gaps), 'gap')} without a reading, {age(total_s)} in all: {times}"
+        here = "here " if curve.frame.elsewhere else ""
+        return f"{here}{counted(len(curve.gaps), 'gap')} without a reading, {age(total_s)} in all: {times}"
 
     def _at(self, point: CurvePoint | None) -> str:
         if point is None:

@@ -26,6 +26,15 @@ KEPT_US = 7 * DAY_US
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A vat that keeps more than was asked for: from when on (UTC, microseconds), and why."""
+
+    vat: str
+    since_us: int
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What would be moved."""
 
@@ -37,8 +46,8 @@ class Plan:
     bytes: int
     """About how much of the store that is."""
     store_bytes: int
-    held: tuple[str, ...]
-    """Which vats keep more than was asked for, and why."""
+    held: tuple[Held, ...]
+    """Which vats keep more than was asked for."""
 
     @property
     def records(self) -> int:
@@ -53,10 +62,10 @@ class Plan:
 
 def plan(store: Store, *, before_us: int) -> Plan:
     """Return what of a store is older than that UTC (microseconds) and not needed."""
-    carries, held, cuts, stretches = queries.watches(store), list[str](), list[Cut](), list[Stretch]()
+    carries, held, cuts, stretches = queries.watches(store), list[Held](), list[Cut](), list[Stretch]()
     for vat in _vats(store):
         cut_us, why = _cut_us(store, vat, before_us, carries.get(vat, Carry(probe="")))
-        held += [why] if why else []
+        held += [Held(vat=vat, since_us=cut_us, why=why)] if why else []
         stretches += _stretches(store, vat, cut_us)
         cuts.append(_journal_cut(store, vat, copied_us=cut_us, moved_us=cut_us))
     moved_us = min((cut.moved_us for cut in cuts), default=before_us)
@@ -100,15 +109,19 @@ def _cut_us(store: Store, vat: str, before_us: int, carry: Carry) -> tuple[int, 
     newest_us = _newest_us(store, vat)
     cut_us, why = before_us, ""
     if newest_us is not None and newest_us - KEPT_US < cut_us:
-        cut_us, why = newest_us - KEPT_US, f"{vat} keeps the last week before its newest record"
+        cut_us, why = newest_us - KEPT_US, "the last week before its newest record stays"
     started_us = carry.batch.started_at_us
     if started_us is not None and started_us < cut_us:
-        cut_us, why = started_us, f"{vat} keeps the batch under way"
+        cut_us, why = started_us, "the batch under way stays whole"
     known = batches.records(store, vat=vat)
     while across := [one for one in known if _reaches(one, cut_us) or _is_torn(store, one, cut_us)]:
         oldest = min(across, key=lambda one: one.started_at_us)
-        cut_us, why = oldest.started_at_us, f"{vat} keeps batch {oldest.id} whole, which reaches into what stays"
+        cut_us, why = oldest.started_at_us, f"batch {oldest.id} stays whole, {_when(oldest)}"
     return cut_us, why
+
+
+def _when(batch: BatchRecord) -> str:
+    return "which goes on" if batch.ended_at_us is None else "which ended later"
 
 
 def _reaches(batch: BatchRecord, cut_us: int) -> bool:
@@ -208,7 +221,7 @@ def may_leave(table: Table[Any], cuts: Sequence[Cut]) -> ColumnElement[bool]:
     return or_(false(), *before)
 
 
-def _sized(store: Store, selection: Selection, held: tuple[str, ...]) -> Plan:
+def _sized(store: Store, selection: Selection, held: tuple[Held, ...]) -> Plan:
     kept = needed(store)
     with store.reading() as connection:
         entries, events = (
