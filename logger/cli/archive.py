@@ -5,6 +5,7 @@ Law: nothing is removed before the file was flushed to the disk and read again; 
 
 import sys
 from pathlib import Path
+from shutil import disk_usage
 from typing import TYPE_CHECKING
 
 import click
@@ -139,6 +140,9 @@ def _made(
     _print_plan(plan, now.clock, f"To be moved into {file}", before_us)
     if plan.is_empty:
         return None
+    free = disk_usage(file.parent).free
+    if free < plan.bytes:
+        raise RefusedError(f"that disk has {_size(free)} free: free some, or name a file on another one")
     if not assume_yes and not sys.stdin.isatty():
         click.echo("Nothing was moved: add --yes to move it.")
         return None

@@ -61,7 +61,6 @@ def make(store: Store, plan: Plan, file: Path, *, simulated: bool, at_us: int, a
             verify(part, simulated=simulated)
             after("checked")
             part.rename(file)
-            _flush(file.parent)
             after("named")
     finally:
         with suppress(OSError):
@@ -139,6 +138,9 @@ def verify(file: Path, *, simulated: bool) -> Note:
 
 def finish(store: Store, file: Path, note: Note, *, simulated: bool, after: Step) -> None:
     """Remove from the store what an archive has that was verified (`make`, `verify`). Raises StoreError."""
+    with _told(file):
+        _flush(file)
+        _flush(file.parent)  # an earlier call may have been killed between the two
     archive_removal.note(store, note)
     after("noted")
     with opened(file, simulated=simulated) as archive:
@@ -157,7 +159,8 @@ class Shrunk:
 def shrink(store: Store) -> Shrunk:
     """Give the space of removed rows back to the disk; a store that cannot be shrunk uses it again for new rows.
 
-    Nothing may be written through the store afterwards: its file is shorter than the last writer left it.
+    SQLite does it by a transaction like any other (https://www.sqlite.org/lang_vacuum.html): a kill leaves the store as
+    it was, or small. Nothing may be written through the store afterwards: its file is shorter than it was left.
     """
     if store.path is None:
         return Shrunk(before=0, now=0, why_not="the server uses the space again by itself")

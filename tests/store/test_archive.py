@@ -144,6 +144,20 @@ def test_a_second_archive_goes_on_where_the_first_ends(filled: Store, store_url:
 
 
 @pytest.mark.slow
+def test_a_store_that_is_begun_anew_knows_the_archives_too(
+    filled: Store, store_url: str, file: Path, opened: Opener, tmp_path: Path
+) -> None:
+    note = move(filled, file)
+    with Store.open(store_url, simulated=False, read_only=True) as known:
+        assert known.moved == (note,)
+        with opened(f"sqlite:///{tmp_path / 'anew.sqlite'}").begin() as work, known.reading() as connection:
+            work.copy_references(connection)
+            work.commit()
+    with Store.open(f"sqlite:///{tmp_path / 'anew.sqlite'}", simulated=False, read_only=True) as anew:
+        assert anew.moved == (note,)
+
+
+@pytest.mark.slow
 def test_an_archive_takes_no_write(filled: Store, file: Path) -> None:
     move(filled, file)
     with pytest.raises(StoreError, match="is an archive, which is only read"):

@@ -22,7 +22,7 @@ def make(url: str, file: Path, *step: str) -> "subprocess.CompletedProcess[str]"
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(300)
+@pytest.mark.timeout(900)
 def test_a_kill_at_any_step_loses_nothing_and_a_second_run_finishes(
     sqlite_url: str, opened: Opener, tmp_path: Path
 ) -> None:
