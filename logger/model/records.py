@@ -129,7 +129,8 @@ class Columns:
 
     def __len__(self) -> int:
         """Return the number of rows."""
-        return len(getattr(self, self._names()[0]))
+        names: Sequence[str] = self.__slots__
+        return len(getattr(self, names[0]))
 
     def __getitem__(self, rows: slice) -> Self:
         """Return some of the rows, without copying."""
