@@ -89,6 +89,11 @@ def test_nights_reports_and_seals_of_what_was_moved_say_where_it_is(house: House
 
 
 @pytest.mark.slow
+def test_a_store_is_not_upgraded_as_an_archive(house: House, tmp_path: Path) -> None:
+    assert "is no archive" in said(house, "archive", "upgrade", str(tmp_path / "log.sqlite"), code=1)
+
+
+@pytest.mark.slow
 def test_a_store_that_is_watched_is_left_alone(house: House, tmp_path: Path) -> None:
     with Store.open(house.config.store_url, simulated=False) as daemon:
         daemon.claim()

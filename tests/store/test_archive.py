@@ -12,10 +12,22 @@ from sqlalchemy import select
 
 from logger.errors import RefusedError, StoreError
 from logger.model import Cause, Entry
-from logger.store import Store, archive, archive_plan, backup, batch_seal, batches, queries
+from logger.store import (
+    Store,
+    archive,
+    archive_note,
+    archive_plan,
+    backup,
+    batch_seal,
+    batches,
+    queries,
+    schema,
+)
 from logger.store.archive_note import Note
+from logger.store.archive_rows import COLUMNS, digest
 from logger.store.batch_seal import SealHead
-from logger.store.tables import outbox
+from logger.store.engine import Access, make_engine, parse
+from logger.store.tables import meta, outbox
 from tests.store.archive_fixture import DAYS, batch_of, day, fill, hourly, moments, rows
 from tests.store.conftest import Opener
 from tests.store.factories import command, outcome
@@ -171,6 +183,26 @@ def test_commands_that_wait_are_taken_first(filled: Store) -> None:
     plan = archive_plan.plan(filled, before_us=day(20))
     with pytest.raises(RefusedError, match="a command waits for the daemon"):
         archive.make(filled, plan, Path("old.sqlite"), simulated=False, at_us=0, after=lambda _: None)
+
+
+@pytest.mark.slow
+def test_an_archive_of_an_older_version_is_upgraded_and_still_verifies(file: Path) -> None:
+    engine = make_engine(parse(f"sqlite:///{file}"), Access.CREATE, busy_s=1.0)
+    schema.migrate(engine, str(file), path=None, head="0006")
+    columns = {name: tuple(each for each in names if each != "superseded_by") for name, names in COLUMNS.items()}
+    made = digest(())
+    note = Note(
+        file=str(file), store="a", made_at_us=1, stretches=(), cuts=(), columns=columns, rows=made.rows, digest=made.hex
+    )
+    marks = {"simulated": "false", "identity": "a", archive_note.OWN: archive_note.encode(note)}
+    with engine.begin() as connection:
+        connection.execute(meta.insert(), [{"key": key, "value": value} for key, value in marks.items()])
+    engine.dispose()
+    with pytest.raises(StoreError, match="`vatvigil archive upgrade` an archive"):
+        archive.verify(file, simulated=False)
+    archive.upgrade(file, simulated=False)
+    assert archive.verify(file, simulated=False) == note
+    assert file.with_name("old.sqlite.0006.backup").exists()
 
 
 @pytest.mark.parametrize("content", [b"", b"no database", b"SQLite format 3\0"])
