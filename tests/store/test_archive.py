@@ -24,10 +24,10 @@ from logger.store import (
     schema,
 )
 from logger.store.archive_note import Note
-from logger.store.archive_rows import COLUMNS, digest
+from logger.store.archive_rows import COLUMNS, TABLES, digest
 from logger.store.batch_seal import SealHead
 from logger.store.engine import Access, make_engine, parse
-from logger.store.tables import meta, outbox
+from logger.store.tables import meta, metadata, outbox
 from tests.store.archive_fixture import DAYS, batch_of, day, fill, hourly, moments, rows
 from tests.store.conftest import Opener
 from tests.store.factories import command, outcome
@@ -73,6 +73,10 @@ def test_every_row_is_in_the_store_or_in_the_archive_and_no_record_in_both(fille
     assert len(store["journal"]) < len(before["journal"])
     assert len(store["outbox"]) < len(before["outbox"])
     assert [name for name in ("calibration", "check_reading", "batch_entry") if store[name] != old[name]] == []
+
+
+def test_every_table_is_in_an_archive_but_what_each_store_has_of_its_own() -> None:
+    assert {*metadata.tables} - {*TABLES} == {"meta", "retained_topic"}
 
 
 @pytest.mark.slow
@@ -176,7 +180,8 @@ def test_an_archive_takes_no_write(filled: Store, file: Path) -> None:
         Store.open(f"sqlite:///{file}", simulated=False)
 
 
-def test_commands_that_wait_are_taken_first(filled: Store) -> None:
+def test_commands_that_wait_are_taken_first(sqlite_url: str, opened: Opener) -> None:
+    filled = opened(sqlite_url)
     with filled.begin() as work:
         work.add_command(command())
         work.commit()
@@ -206,10 +211,10 @@ def test_an_archive_of_an_older_version_is_upgraded_and_still_verifies(file: Pat
 
 
 @pytest.mark.parametrize("content", [b"", b"no database", b"SQLite format 3\0"])
-def test_a_file_that_is_there_is_left_as_it_is(filled: Store, file: Path, content: bytes) -> None:
+def test_a_file_that_is_there_is_left_as_it_is(sqlite_url: str, opened: Opener, file: Path, content: bytes) -> None:
     file.write_bytes(content)
     with pytest.raises(RefusedError, match="exists already and is left as it is"):
-        archive.begun(filled, file, simulated=False)
+        archive.begun(opened(sqlite_url), file, simulated=False)
     assert file.read_bytes() == content
 
 
