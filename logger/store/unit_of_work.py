@@ -234,7 +234,7 @@ class UnitOfWork:
     def append(self, outcome: Outcome, *, run: int) -> None:
         """Store what one step of a watch made: records, journal, answers to commands, and what it carries."""
         if len(outcome.measurements) and not (self._writer.in_doubt and self._has_records(outcome)):
-            tuples = rows.measurement_rows(outcome, run)
+            tuples = list(rows.measurement_rows(outcome, run))
             self._connection.exec_driver_sql(self._writer.insert_measurement, tuples)
         self.add_entries(outcome.entries)
         self.consume(outcome.answers)

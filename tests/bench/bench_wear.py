@@ -44,7 +44,7 @@ def test_bytes_written_for_a_record(night: Path, tmp_path: Path) -> None:
     before, bare = written(), 0
     for row in range(past, len(made)):
         state, outcome = pipeline.step(watched, state, made[row : row + 1])
-        bare += len(repr(rows.measurement_rows(outcome, run)[0]))
+        bare += len(repr(next(iter(rows.measurement_rows(outcome, run)))))
         with store.begin() as work:
             work.append(outcome, run=run)
             work.commit()
