@@ -59,9 +59,9 @@ def threshold_codes(
     setpoint = 0.5 if alarm.setpoint is None else alarm.setpoint
     beyond = value - setpoint if alarm.kind.is_high else setpoint - value
     codes = np.where(beyond <= -alarm.deadband, int(Code.PAST_DEADBAND), int(Code.IN_DEADBAND))
-    codes[doubtful] = Code.SILENT
-    codes[beyond >= 0.0] = Code.ABNORMAL
-    codes[silent | np.isnan(value)] = Code.SILENT
+    codes[doubtful] = int(Code.SILENT)
+    codes[beyond >= 0.0] = int(Code.ABNORMAL)
+    codes[silent | np.isnan(value)] = int(Code.SILENT)
     return codes
 
 
@@ -74,14 +74,16 @@ def detect(
     state: AlarmState, alarm: AlarmConfig, *, elapsed_us: Ints, codes: Ints, max_gap_us: int
 ) -> tuple[AlarmState, list[Change]]:
     """Run the codes through the delays; return the new state and where the condition turned."""
-    spoken = np.flatnonzero(codes != Code.SILENT)
+    spoken = np.flatnonzero(codes != int(Code.SILENT))
     if not len(spoken):
         return state, []
     changes: list[Change] = []
     times, spoken_codes = elapsed_us[spoken], codes[spoken]
+    if not np.count_nonzero(spoken_codes == int(_awaited(state))):  # nearly always: nothing can turn
+        return replace(state, pending_us=None, seen_us=int(times[-1])), []
     before = times[0] if state.seen_us is None else state.seen_us
     gapped = np.diff(times, prepend=before) > max_gap_us
-    begins = np.flatnonzero(gapped | (np.diff(spoken_codes, prepend=Code.SILENT) != 0))
+    begins = np.flatnonzero(gapped | (np.diff(spoken_codes, prepend=int(Code.SILENT)) != 0))
     for begin, end in zip(begins, np.append(begins[1:], len(spoken_codes)), strict=True):
         state, turned = _stretch(
             state, alarm, times=times[begin:end], code=Code(int(spoken_codes[begin])), gapped=bool(gapped[begin])
@@ -90,12 +92,16 @@ def detect(
     return replace(state, seen_us=int(times[-1])), changes
 
 
+def _awaited(state: AlarmState) -> Code:
+    """Return what values must say for the condition to turn."""
+    return Code.PAST_DEADBAND if state.abnormal else Code.ABNORMAL
+
+
 def _stretch(
     state: AlarmState, alarm: AlarmConfig, *, times: Ints, code: Code, gapped: bool
 ) -> tuple[AlarmState, list[tuple[int, Turn, int]]]:
     """Run equal codes with no gap but perhaps one before them: they turn the condition once at most."""
-    awaited = Code.PAST_DEADBAND if state.abnormal else Code.ABNORMAL
-    if code != awaited:
+    if code != _awaited(state):
         return replace(state, pending_us=None), []
     turned: list[tuple[int, Turn, int]] = []
     since = state.pending_us

@@ -63,11 +63,6 @@ class AlarmRun:
                 self.state, step = advance(self.state, self.alarm, trigger=Trigger.TIMER, now=now)
             self.note(step, row, now, QualityTests(int(self.rows.tests[row])))
 
-    def is_due(self, limit: int) -> bool:
-        """Tell whether a timer is due up to this row."""
-        due = self._due()
-        return due is not None and due <= int(self.rows.elapsed_us[limit])
-
     def turn(self, change: Change, row: int, now: Now, spoken: QualityTests) -> None:
         """Let the condition turn at this row, with the tests that spoke against what was judged there."""
         if change.turn is Turn.DELAY_RESTARTED:
@@ -86,7 +81,7 @@ class AlarmRun:
         if not self.alarm.kind.has_value:
             return
         part = slice(int(np.searchsorted(self.series.row, row)))
-        judged = np.flatnonzero((self.series.codes[part] != Code.SILENT) & np.isfinite(self.series.value[part]))
+        judged = np.flatnonzero((self.series.codes[part] != int(Code.SILENT)) & np.isfinite(self.series.value[part]))
         if len(judged):
             value, u = (float(column[judged[-1]]) for column in (self.series.value, self.series.u))
             self.state = replace(self.state, newest=value, newest_u=None if np.isnan(u) else u)
@@ -119,8 +114,23 @@ class AlarmRun:
             yield row
 
     def _due(self) -> int | None:
-        times = [t for t in (self.state.shelved_until_us, self.state.timer_us) if t is not None]
-        return min(times, default=None)
+        return _due_us(self.state)
+
+
+def _due_us(state: AlarmState) -> int | None:
+    """Return when the next timer of an alarm is due."""
+    times = [t for t in (state.shelved_until_us, state.timer_us) if t is not None]
+    return min(times, default=None)
+
+
+def is_awake(alarm: AlarmConfig, state: AlarmState | None, elapsed_us: int) -> bool:
+    """Tell whether an alarm has something to do by a watch time though nothing is judged: a timer, or it is new."""
+    if state is None or state.kind != alarm.kind:
+        return True
+    if state.timer_us is None and state.shelved_until_us is None:
+        return False
+    due = _due_us(state)
+    return due is not None and due <= elapsed_us
 
 
 def run(
@@ -137,10 +147,10 @@ def run(
 
     `audible`: the priorities that annunciate in all of the block; None: every one.
     """
-    watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
-    if series is NOTHING and state.kind == alarm.kind.value and not watched.is_due(len(rows) - 1):
-        return state, []  # live, nearly always
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
+    if not (changes or alarm.kind.has_value or is_awake(alarm, state, int(rows.elapsed_us[-1]))):
+        return detected, []  # live, nearly always
+    watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
     for change in changes:
         row = int(series.row[change.index])
         watched.fire_timers(row)
@@ -156,8 +166,8 @@ def run(
 def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints, max_gap_us: int) -> NDArray[np.bool_]:
     """Tell whether the condition speaks at each of these rows of a block, as `AlarmState.speaks` tells of its end."""
     _, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    speaking = np.flatnonzero(series.codes != Code.SILENT)
-    is_beyond = np.concatenate([[state.speaks], series.codes[speaking] == Code.ABNORMAL])
+    speaking = np.flatnonzero(series.codes != int(Code.SILENT))
+    is_beyond = np.concatenate([[state.speaks], series.codes[speaking] == int(Code.ABNORMAL)])
     newest = is_beyond[np.searchsorted(series.row[speaking], rows, side="right")]
     turned = [change for change in changes if change.turn is not Turn.DELAY_RESTARTED]
     is_abnormal = np.array([state.abnormal, *(change.turn is Turn.ACTIVE for change in turned)])

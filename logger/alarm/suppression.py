@@ -33,12 +33,14 @@ Alarms = Mapping[str, AlarmState]
 
 def lift_suppressions(vat: VatConfig, alarms: Alarms, *, seq: int, now: Now) -> tuple[Alarms, list[Entry]]:
     """Watch again whatever was suppressed until now at the latest."""
+    ends = {name: state.suppressed_until_us for name, state in alarms.items() if state.suppressed_until_us is not None}
+    if not ends:  # nearly always
+        return alarms, []
     entries: list[Entry] = []
     states = dict(alarms)
     for alarm in vat.alarms:
-        state = states.get(alarm.id, AlarmState())
-        if state.suppressed_until_us is not None and state.suppressed_until_us <= now.elapsed_us:
-            states[alarm.id], step = lifecycle.unsuppress(state, alarm, now=now)
+        if alarm.id in ends and ends[alarm.id] <= now.elapsed_us:
+            states[alarm.id], step = lifecycle.unsuppress(states[alarm.id], alarm, now=now)
             entries += [entry_of(vat.id, alarm, states[alarm.id], step, seq=seq, now=now)] if step else []
     return states, entries
 

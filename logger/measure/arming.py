@@ -15,9 +15,14 @@ from logger.measure.windows import WindowMedians
 from logger.model import Belief, Trend
 
 
+def can_be_unarmed(alarm: AlarmConfig) -> bool:
+    """Tell whether there are windows in which the alarm does not count."""
+    return alarm.armed_ph is not None and not alarm.kind.is_trend
+
+
 def is_armed(before: Trend, judged: WindowMedians, alarm: AlarmConfig) -> NDArray[np.bool_]:
     """Tell of each window whether the alarm counts there."""
-    if alarm.armed_ph is None or alarm.kind.is_trend:
+    if alarm.armed_ph is None or not can_be_unarmed(alarm):
         return np.ones(len(judged), dtype=np.bool_)
     down = (judged.belief == Belief.BELIEVED) & (judged.value <= alarm.armed_ph)
     return np.asarray(before.armed | np.logical_or.accumulate(down))

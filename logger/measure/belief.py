@@ -35,6 +35,8 @@ def judge(before: BeliefSince | None, *, at_us: Ints, ph: Floats, quality: Ints,
     test, why = _leading(belief, tests, reason)
     code = _code(belief, test, why)
     old = -1 if before is None else _code(int(before.belief), int(before.test), int(before.reason))
+    if before is not None and not np.count_nonzero(code != old):  # live, nearly always
+        return Beliefs(belief=belief, since_at_us=np.full(len(code), before.since_at_us), newest=before)
     turns = np.diff(code, prepend=old) != 0
     latest = np.maximum.accumulate(np.where(turns, np.arange(len(code)), -1))
     since = np.where(latest < 0, before.since_at_us if before else 0, at_us[np.maximum(latest, 0)])
@@ -46,11 +48,12 @@ def judge(before: BeliefSince | None, *, at_us: Ints, ph: Floats, quality: Ints,
 
 def _leading(belief: Ints, tests: Ints, reason: Ints) -> tuple[Ints, Ints]:
     """Return the leading test of each record, or else why there is no reading; a believed record needs neither."""
-    test = np.zeros(len(belief), dtype=np.int64)
-    for one in reversed(LEADING):
-        test[(tests & one) != 0] = int(one)
-    absent = (reason != Reason.NONE) & ((tests & AWAY) == 0)  # who works on the probe knows why nothing arrives
-    doubted = belief != Belief.BELIEVED
+    test, doubted = np.zeros(len(belief), dtype=np.int64), belief != int(Belief.BELIEVED)
+    if not np.count_nonzero(doubted):
+        return test, test
+    for one in map(int, reversed(LEADING)):
+        test[(tests & one) != 0] = one
+    absent = (reason != int(Reason.NONE)) & ((tests & AWAY) == 0)  # who works on the probe knows why nothing arrives
     return np.where(doubted & ~absent, test, 0), np.where(doubted & absent, reason, 0)
 
 

@@ -288,7 +288,7 @@ def _pieces(calibration: Calibration, row: Ints) -> Pieces:
     names = ("offset_mv", "slope", "var_offset", "var_slope", "cov")
     columns = {name: np.array([getattr(line, name) for line in lines]) for name in names}
     if len(lines) == 1:
-        return Pieces(**columns)  # one row for all: live, nearly always
+        return Pieces(**columns)  # one row for all
     return Pieces(**{name: column[row] for name, column in columns.items()})
 
 

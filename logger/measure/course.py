@@ -47,6 +47,8 @@ def drop_before(course: Course, fresh_us: int) -> Course:
 
 def append_medians(course: Course, judged: WindowMedians, *, until_row: int | None = None) -> Course:
     """Return the course with the believed medians that were final at a row (None: at the last), and no older ones."""
+    if not len(judged):
+        return course
     good = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
     if until_row is not None:
         good &= judged.row <= until_row

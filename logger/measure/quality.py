@@ -36,14 +36,14 @@ def judge(
     temperature_c: Floats,
     limits: QualityLimits,
     reported_mv: Floats | None = None,
-    knows_variety: Mask | None = None,
+    is_alive: Mask | None = None,
     first: int = 0,
 ) -> Flags:
     """Return the flags of the rows from `first` on; only those with their whole past among the rows are final.
 
     `reported_mv`: what the instrument itself reports, where that is not its potential: a frozen line is looked for
-    there. `knows_variety`, of the rows from `first` on: where it was learnt how many values the instrument usually
-    shows, which judges better (`liveness.py`).
+    there. `is_alive`, of the rows from `first` on: where it need not be looked for, as something that judges better
+    (`liveness.py`) stands there, or the newest values differ.
     """
     shown_mv = potential_mv if reported_mv is None else reported_mv
     flat_suspect, flat_fail = (
@@ -53,12 +53,12 @@ def judge(
             length_us=round(seconds * SECOND_US),
             tolerance=limits.flat_tolerance_mv,
             max_gap_us=round(limits.max_gap_s * SECOND_US),
+            is_alive=is_alive,
             first=first,
-            asked=None if knows_variety is None else ~knows_variety,
         )
         for seconds in (limits.flat_suspect_s, limits.flat_fail_s)
     )
-    since = _looked_back_to(potential_mv, first)
+    since = looked_back_to(potential_mv[:first])
     elapsed_us, potential_mv, temperature_c = elapsed_us[since:], potential_mv[since:], temperature_c[since:]
     new = slice(first - since, None)
     present = ~np.isnan(potential_mv)
@@ -70,23 +70,26 @@ def judge(
     jump = near & (step_mv > limits.jump_mv)
     rate = near & (step_mv > limits.rate_mv_per_s * step_s)
     tests = (
-        (outside | doubtful) * QualityTests.GROSS_RANGE
-        + jump * QualityTests.JUMP
-        + rate * QualityTests.RATE_OF_CHANGE
-        + (warmth & present) * QualityTests.TEMPERATURE
-        + _after_gap(elapsed_us, limits.max_gap_s) * QualityTests.GAP
-    )[new] + (flat_suspect | flat_fail) * QualityTests.FLAT_LINE
+        (outside | doubtful) * int(QualityTests.GROSS_RANGE)
+        + jump * int(QualityTests.JUMP)
+        + rate * int(QualityTests.RATE_OF_CHANGE)
+        + (warmth & present) * int(QualityTests.TEMPERATURE)
+        + _after_gap(elapsed_us, limits.max_gap_s) * int(QualityTests.GAP)
+    )[new] + (flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
     quality = np.full(len(tests), int(Quality.PASS), dtype=np.int64)
-    quality[(doubtful | jump | rate)[new] | flat_suspect] = Quality.SUSPECT
-    quality[(outside | warmth)[new] | flat_fail] = Quality.FAIL
-    quality[~present[new]] = Quality.MISSING
+    quality[(doubtful | jump | rate)[new] | flat_suspect] = int(Quality.SUSPECT)
+    quality[(outside | warmth)[new] | flat_fail] = int(Quality.FAIL)
+    quality[~present[new]] = int(Quality.MISSING)
     spiked = _spike(elapsed_us, potential_mv, limits)[new]
-    return Flags(quality=quality, tests=tests.astype(np.int64), previous_spike=spiked)
+    return Flags(quality=quality, tests=tests.astype(np.int64, copy=False), previous_spike=spiked)
 
 
-def _looked_back_to(potential_mv: Floats, first: int) -> int:
-    """Return the oldest row that a test from `first` on compares with, but for the flat line."""
-    present = np.flatnonzero(~np.isnan(potential_mv[:first]))
+def looked_back_to(potential_mv: Floats) -> int:
+    """Return the oldest of these rows that a test on a later one compares with, but for the flat line."""
+    first = len(potential_mv)
+    if first and potential_mv[-1] == potential_mv[-1]:  # a number, not NaN: live, nearly always
+        return max(0, first - NEIGHBOURS)
+    present = np.flatnonzero(~np.isnan(potential_mv))
     newest = int(present[-1]) if len(present) else first
     return max(0, min(newest, first - NEIGHBOURS))
 
@@ -104,6 +107,18 @@ def marks(probe: ProbeConfig, block: Block) -> Ints:
     return own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE)
 
 
+NEAR = 64
+"""Rows whose differing values tell that no line is flat: a vat that lives and a display that shows it."""
+
+
+def moves(elapsed_us: Ints, values: Floats, limits: QualityLimits, *, first: int) -> Mask:
+    """Tell of the rows from `first` on where the values just before differ too much for a flat line, or none is."""
+    length_us = round(min(limits.flat_suspect_s, limits.flat_fail_s) * SECOND_US)
+    end = np.arange(first, len(values))
+    begin = np.maximum(np.searchsorted(elapsed_us, elapsed_us[first:] - length_us), end - NEAR)
+    return np.asarray((_spread(values, begin, end) >= limits.flat_tolerance_mv) | np.isnan(values[first:]))
+
+
 def flat_line(
     elapsed_us: Ints,
     values: Floats,
@@ -111,33 +126,33 @@ def flat_line(
     length_us: int,
     tolerance: float,
     max_gap_us: int,
+    is_alive: Mask | None = None,
     first: int = 0,
-    asked: Mask | None = None,
 ) -> Mask:
     """Tell from row `first` on where all values of so long a time, up to this one, stay within less than `tolerance`.
-
-    `asked`: of the rows from `first` on, those that are looked at at all; None: every one. After half a day of a
-    trusted probe that is none, and this was the dearest of the tests.
 
     It is time that counts, not records, for they come faster while somebody works on the probe. Where the line was
     seen for half of the time or less (absent values, gaps), too little is known to call it flat; nor before so much
     time has passed.
     """
     flat = np.zeros(len(values) - first, dtype=np.bool_)
-    if length_us <= 0 or (asked is not None and not asked.any()):
+    if length_us <= 0 or (is_alive is not None and np.count_nonzero(is_alive) == len(flat)):
         return flat
-    looked_at = ~np.isnan(values[first:]) & (elapsed_us[first:] - length_us >= elapsed_us[0])
-    judged = first + np.flatnonzero(looked_at if asked is None else looked_at & asked)
+    sought = ~np.isnan(values[first:]) & (elapsed_us[first:] - length_us >= elapsed_us[0])
+    judged = first + np.flatnonzero(sought if is_alive is None else sought & ~is_alive)
     if not len(judged):
         return flat
     since = int(np.searchsorted(elapsed_us, elapsed_us[judged[0]] - length_us))  # what is older is not looked at
     used = slice(since, int(judged[-1]) + 1)
     elapsed_us, values, judged = elapsed_us[used], values[used], judged - since
     begin = np.searchsorted(elapsed_us, elapsed_us[judged] - length_us)
+    still = _spread(values, begin, judged) < tolerance
+    if not still.any():
+        return flat
+    begin, judged = begin[still], judged[still]
     present = np.flatnonzero(~np.isnan(values))
     seen_us = _observed_us(elapsed_us, present, begin, judged, max_gap_us=max_gap_us)
-    spread = _spread(values, begin, judged)
-    flat[judged + since - first] = (spread < tolerance) & (2 * seen_us > length_us)
+    flat[judged + since - first] = 2 * seen_us > length_us
     return flat
 
 
@@ -167,6 +182,11 @@ def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
 
 def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, present: Mask) -> tuple[Floats, Floats]:
     """Return distance (mV) and time (s) from the newest earlier present row; infinite time where there is none."""
+    if np.count_nonzero(present) == len(present):  # nearly always: the row before
+        step_mv, step_s = np.zeros(len(present)), np.full(len(present), np.inf)
+        step_mv[1:] = np.abs(potential_mv[1:] - potential_mv[:-1])
+        step_s[1:] = (elapsed_us[1:] - elapsed_us[:-1]) / SECOND_US
+        return step_mv, step_s
     rows = np.arange(len(present))
     newest = np.maximum.accumulate(np.where(present, rows, -1))
     before = np.concatenate([[-1], newest[:-1]])
@@ -176,7 +196,7 @@ def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, present: Mas
 
 def _after_gap(elapsed_us: Ints, max_gap_s: float) -> Mask:
     late = np.zeros(len(elapsed_us), dtype=np.bool_)
-    late[1:] = np.diff(elapsed_us) > max_gap_s * SECOND_US
+    late[1:] = elapsed_us[1:] - elapsed_us[:-1] > max_gap_s * SECOND_US
     return late
 
 
@@ -186,7 +206,7 @@ def _spike(elapsed_us: Ints, potential_mv: Floats, limits: QualityLimits) -> Int
     height = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
     near = (elapsed_us[2:] - elapsed_us[:-2]) <= 2 * limits.max_gap_s * SECOND_US
     is_evaluated = near & ~np.isnan(height)
-    verdict[2:][is_evaluated] = Quality.PASS
-    verdict[2:][is_evaluated & (height > limits.spike_suspect_mv)] = Quality.SUSPECT
-    verdict[2:][is_evaluated & (height > limits.spike_fail_mv)] = Quality.FAIL
+    verdict[2:][is_evaluated] = int(Quality.PASS)
+    verdict[2:][is_evaluated & (height > limits.spike_suspect_mv)] = int(Quality.SUSPECT)
+    verdict[2:][is_evaluated & (height > limits.spike_fail_mv)] = int(Quality.FAIL)
     return verdict

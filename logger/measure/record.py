@@ -38,6 +38,9 @@ OWN_PH_DIGITS = 4
 """Digits by which a probe's own pH, which is kept as a potential, is told again."""
 
 
+Turns = list[tuple[int, TrustState]]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Computed:
     """The records of a piece, and what is carried on; `turns`: each new state of trust at its row."""
@@ -46,7 +49,7 @@ class Computed:
     belief: BeliefSince
     thermometer: ThermometerState
     trust: TrustState
-    turns: list[tuple[int, TrustState]]
+    turns: Turns
 
 
 def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Computed:
@@ -54,18 +57,14 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     carry, recent = state.carry, state.recent
     warmth = _read_thermometer(probe, carry, block)
     ph, u = _compute_ph(probe, carry, block, warmth)
-    run = _follow_trust(probe, state, block, warmth)
-    states = [carry.trust, *(turned for _, turned in run.turns)]
-    edges = [0, *(row for row, _ in run.turns), len(block)]
-    knows = np.repeat([trust.knows_variety(each) for each in states], np.diff(edges))
-    spoken = np.repeat(np.array([int(trust.tests_of(each)) for each in states], dtype=np.int64), np.diff(edges))
-    spoken = np.full(len(block), int(_away_tests(carry))) if carry.suppression.is_away else spoken
+    trusted, turns = _follow_trust(probe, state, block, warmth)
+    knows, spoken = _spoken(carry, turns, len(block))
     flags = _flags(probe, recent, block, warmth, knows)
-    failed = np.isin(flags.quality, (Quality.FAIL, Quality.MISSING))
+    failed = (flags.quality == int(Quality.FAIL)) | (flags.quality == int(Quality.MISSING))
     ph[failed], u[failed] = np.nan, np.nan
     more = _tests_of_line(carry.electrode.calibration, ph)
-    wild = QualityTests.SCATTERED | LOST
-    passed = np.where((spoken & wild) != 0, np.maximum(flags.quality, Quality.SUSPECT), flags.quality)
+    wild = (spoken & _WILD) != 0
+    passed = np.where(wild, np.maximum(flags.quality, int(Quality.SUSPECT)), flags.quality)
     after_gap = int(QualityTests.AFTER_GAP) * (carry.electrode.unwatched_at_us is not None)
     tests = after_gap | flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
     tests |= _by_second_probe(block, tests)
@@ -92,7 +91,21 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
         check=_id_column(carry.electrode.check, len(block)),
         spot=_id_column(carry.electrode.spot, len(block)),
     )
-    return Computed(rows=rows, belief=beliefs.newest, thermometer=warmth.state, trust=run.state, turns=run.turns)
+    return Computed(rows=rows, belief=beliefs.newest, thermometer=warmth.state, trust=trusted, turns=turns)
+
+
+_WILD = LOST | int(QualityTests.SCATTERED)
+"""What trust says of a record that no process alarm may look at."""
+
+
+def _spoken(carry: Carry, turns: Turns, count: int) -> tuple[NDArray[np.bool_], Ints]:
+    """Return where it was learnt how many values the instrument shows, and the tests that trust speaks by."""
+    states = [carry.trust, *(turned for _, turned in turns)]
+    lengths = np.diff([0, *(row for row, _ in turns), count]) if turns else count
+    knows = np.repeat([trust.knows_variety(each) for each in states], lengths)
+    if carry.suppression.is_away:
+        return knows, np.full(count, int(_away_tests(carry)))
+    return knows, np.repeat(np.array([int(trust.tests_of(each)) for each in states], dtype=np.int64), lengths)
 
 
 def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermometry:
@@ -112,13 +125,17 @@ def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermom
             fresh_us=carry.windows.fresh_us,
             is_compensated=probe.own_ph,
         )
+    if probe.assumed_temperature_c is None:
+        return read
     assumed = working_c(block.temperature_c, probe.assumed_temperature_c)
     return replace(read, warm_c=np.where(np.isnan(block.temperature_c), assumed, read.warm_c))
 
 
-def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> TrustRun:
+def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> tuple[TrustState, Turns]:
     """Follow the trust over the new rows; whoever works on the probe takes it out and knows it."""
     carry, length_us = state.carry, trust_windows.window_us(probe.poll_s)
+    if carry.suppression.is_away or not _closes(state.recent, block, length_us):  # live, nearly always
+        return carry.trust, []
     around = Around(
         line=carry.electrode.calibration,
         length_us=length_us,
@@ -126,16 +143,21 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: T
         resolution_mv=probe.errors.resolution_mv,
     )
     run = TrustRun(around, carry.trust)
-    if not carry.suppression.is_away:
-        rows = _raw_rows(probe, state, block, warmth)
-        span_us = liveness.period_us(length_us)
-        least = 0.5 * span_us / (probe.poll_s * 1e6)
-        counts = [
-            liveness.count_values(rows, signal, length_us=span_us, least=least)
-            for signal in (_reported(probe, rows.potential_mv, rows.temperature_c), rows.temperature_c)
-        ]
-        run.follow(trust_windows.close(rows, length_us=length_us), *counts)
-    return run
+    rows = _raw_rows(probe, state, block, warmth)
+    span_us = liveness.period_us(length_us)
+    least = 0.5 * span_us / (probe.poll_s * 1e6)
+    counts = [
+        liveness.count_values(rows, signal, length_us=span_us, least=least)
+        for signal in (_reported(probe, rows.potential_mv, rows.temperature_c), rows.temperature_c)
+    ]
+    run.follow(trust_windows.close(rows, length_us=length_us), *counts)
+    return run.state, run.turns
+
+
+def _closes(recent: Measurements, block: Block, length_us: int) -> bool:
+    """Tell whether a window ends in the block; periods are whole windows."""
+    before_us = recent.elapsed_us[-1] if len(recent) else block.elapsed_us[0]
+    return bool(before_us // length_us != block.elapsed_us[-1] // length_us)
 
 
 def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> trust_windows.RawRows:
@@ -162,7 +184,7 @@ def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Therm
 
 def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
     """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
-    is_fault = (np.concatenate([recent.tests, warmth.tests]) & QualityTests.THERMOMETER) != 0
+    is_fault = (np.concatenate([recent.tests, warmth.tests]) & int(QualityTests.THERMOMETER)) != 0
     return np.where(is_fault, np.nan, _temperatures(probe, [recent.temperature_c, block.temperature_c]))
 
 
@@ -186,7 +208,7 @@ def _reported(probe: ProbeConfig, potential_mv: Floats, temperature_c: Floats) -
 def _by_second_probe(block: Block, tests: Ints) -> Ints:
     """Return the test of the rows in whose place alarms judge a second probe."""
     judged = ((tests & LOST) != 0) & ((tests & AWAY) == 0) & ~np.isnan(block.reference_ph)
-    return np.where(judged, int(QualityTests.BY_SECOND_PROBE), 0)
+    return judged * int(QualityTests.BY_SECOND_PROBE)
 
 
 def _away_tests(carry: Carry) -> QualityTests:
@@ -199,18 +221,35 @@ def _away_tests(carry: Carry) -> QualityTests:
 def _flags(
     probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, knows: NDArray[np.bool_]
 ) -> quality.Flags:
-    """Return the flags of the block's rows."""
-    potential_mv = np.concatenate([recent.potential_mv, block.potential_mv])
-    reported = _reported(probe, potential_mv, _true_c(probe, recent, block, warmth))
+    """Return the flags of the block's rows.
+
+    `knows`: where it was learnt how many values the instrument shows. Where the newest ones differ no line is flat
+    either: live nearly always, so that hours of rows need not be touched.
+    """
+    alive, near = knows, max(0, len(recent) - quality.NEAR)
+    if np.count_nonzero(knows) < len(block):
+        elapsed_us = np.concatenate([recent.elapsed_us[near:], block.elapsed_us])
+        shown_mv = _shown(probe, recent, block, warmth, since=near)
+        alive = knows | quality.moves(elapsed_us, shown_mv, probe.limits, first=len(recent) - near)
+    is_moving = np.count_nonzero(alive) == len(block)
+    since = quality.looked_back_to(recent.potential_mv) if is_moving else 0
     return quality.judge(
-        elapsed_us=np.concatenate([recent.elapsed_us, block.elapsed_us]),
-        potential_mv=potential_mv,
-        temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c]), warmth.warm_c]),
+        elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
+        potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
+        temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c[since:]]), warmth.warm_c]),
         limits=probe.limits,
-        reported_mv=reported,
-        knows_variety=knows,
-        first=len(recent),
+        reported_mv=None if is_moving else _shown(probe, recent, block, warmth, since=0),
+        is_alive=alive,
+        first=len(recent) - since,
     )
+
+
+def _shown(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, *, since: int) -> Floats:
+    """Return what the instrument itself reported since a row, in which a frozen line is looked for."""
+    potential_mv = np.concatenate([recent.potential_mv[since:], block.potential_mv])
+    if not probe.own_ph:
+        return potential_mv
+    return _reported(probe, potential_mv, _true_c(probe, recent[since:], block, warmth))
 
 
 def _compute_ph(

@@ -21,9 +21,9 @@ from logger.measure.order_statistics import among, medians_with_u
 from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests
 from logger.units import SECOND_US
 
-AWAY = QualityTests.ATTENDED | QualityTests.NOT_BACK
-"""The probe may not be in the vat."""
-LOST = (
+AWAY = int(QualityTests.ATTENDED | QualityTests.NOT_BACK)
+"""The probe may not be in the vat. An integer, as all here: numpy takes 20 us to read a member of an enum, 1 for it."""
+LOST = int(
     QualityTests.JUMPED
     | QualityTests.OUT_OF_LIQUID
     | QualityTests.NOT_BORNE_OUT
@@ -31,7 +31,7 @@ LOST = (
     | QualityTests.FROZEN
 )
 """Trust in the probe is lost: nothing that it reads is believed."""
-WILD = QualityTests.JUMP | QualityTests.RATE_OF_CHANGE | QualityTests.ERRATIC | QualityTests.SCATTERED | LOST
+WILD = LOST | int(QualityTests.JUMP | QualityTests.RATE_OF_CHANGE | QualityTests.ERRATIC | QualityTests.SCATTERED)
 """What is said of a record that no process alarm may look at: its pH is not merely doubtful, it is another thing's."""
 
 
@@ -68,8 +68,8 @@ def limit_belief(rows: Measurements) -> Ints:
     """
     belief = ph_belief(rows)
     lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)
-    belief[lost] = Belief.SUSPECT
-    belief[(rows.tests & QualityTests.BY_SECOND_PROBE) != 0] = Belief.BELIEVED
+    belief[lost] = int(Belief.SUSPECT)
+    belief[(rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0] = int(Belief.BELIEVED)
     return belief
 
 
@@ -78,8 +78,8 @@ def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
     belief = np.full(len(ph), int(Belief.NOT_BELIEVED), dtype=np.int64)
     claimed = ~np.isnan(ph) & ((tests & AWAY) == 0)
     calm = (tests & WILD) == 0
-    belief[claimed & calm & (quality == Quality.SUSPECT)] = Belief.SUSPECT
-    belief[claimed & (quality == Quality.PASS)] = Belief.BELIEVED
+    belief[claimed & calm & (quality == int(Quality.SUSPECT))] = int(Belief.SUSPECT)
+    belief[claimed & (quality == int(Quality.PASS))] = int(Belief.BELIEVED)
     return belief
 
 
@@ -138,10 +138,8 @@ def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> Wi
     )
 
 
-def nothing(rows: Measurements) -> WindowMedians:
-    """Judge no record."""
-    none = rows[:0]
-    return single(none, none.ph, none.belief, first=0)
+NOTHING = WindowMedians.none()
+"""No window closes: nothing is judged."""
 
 
 def closes(elapsed_us: Ints, *, first: int, window_s: float) -> bool:
@@ -160,12 +158,12 @@ def medians(
     window = rows.elapsed_us // round(window_s * SECOND_US)
     starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
     if starts[-1] < first:
-        return nothing(rows)
+        return NOTHING
     edges = np.append(starts, len(window))
     fresh = rows.elapsed_us >= fresh_us
     size, believed, usable = (
         np.add.reduceat(each, starts, dtype=np.int64)
-        for each in (fresh, fresh & (belief == Belief.BELIEVED), fresh & (belief != Belief.NOT_BELIEVED))
+        for each in (fresh, fresh & (belief == int(Belief.BELIEVED)), fresh & (belief != int(Belief.NOT_BELIEVED)))
     )
     verdict = np.where(
         2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.SUSPECT, Belief.NOT_BELIEVED)

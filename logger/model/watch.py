@@ -12,6 +12,7 @@ from logger.model.forecast import ForecastState
 from logger.model.notification import DayCounters
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
+from logger.model.room import Room
 from logger.model.thermometer import ThermometerState
 from logger.model.trust import TrustState
 
@@ -176,6 +177,8 @@ class WatchState:
 
     carry: Carry
     recent: Measurements
+    room: Room | None = field(default=None, compare=False, repr=False)
+    """In which `recent` stands, where the next record can be written behind it; None: it is copied."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

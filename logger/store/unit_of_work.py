@@ -8,6 +8,7 @@ before the reply), each row that is there already is passed over, and nothing is
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from importlib import import_module
 from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Any, Self
@@ -26,7 +27,6 @@ from sqlalchemy import (
     select,
     update,
 )
-from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError, StoreDamagedError
@@ -94,7 +94,8 @@ class Writer:
         self._log: os.stat_result | None = None
         event.listen(engine, "connect", self.forget_log)
         self.in_doubt = False
-        dialect = sqlite if engine.dialect.name == "sqlite" else postgresql
+        # the one in use: the other's would be 2 MB of memory for nothing
+        dialect = import_module(f"sqlalchemy.dialects.{engine.dialect.name}")
         self.insert_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
         self.insert_taken = dialect.insert(channel_delivery).on_conflict_do_nothing(
             index_elements=["channel", "event_id"]

@@ -73,7 +73,8 @@ def commands_between(
             entries.append(replace(entry, alarm=alarm, by=by))
             answers.append(replace(answer, applied=False, text=why))
     alarms, released = requests.release(vat, carry.alarms, seq=seq, now=now)
-    return replace(carry, alarms=alarms), [*entries, *released], answers
+    carry = carry if alarms is carry.alarms else replace(carry, alarms=alarms)
+    return carry, [*entries, *released], answers
 
 
 def _end_expired(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[Carry, list[Entry]]:
@@ -87,6 +88,8 @@ def _end_expired(vat: VatConfig, carry: Carry, *, seq: int, now: Now) -> tuple[C
         texts.append(suppression.MARK_OVER)
         work = replace(work, out_until_us=None)
     expired = [replace(_entry(vat, Cause.LEFT, text, seq=seq, now=now), priority=Priority.MEDIUM) for text in texts]
+    if alarms is carry.alarms and work is carry.suppression and work.not_back_us is None:  # nearly always
+        return carry, []
     restless = {alarm.id for alarm in vat.alarms if alarm.kind.row.is_suspended_by_mixing}
     is_back = expired or any(entry.alarm not in restless for entry in lifted)
     carry = replace(carry, alarms=alarms, suppression=work)

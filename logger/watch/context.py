@@ -3,7 +3,7 @@
 Law: pure; from the record and earlier ones alone, and never recomputed later: what is said is stored with its entry.
 """
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -94,13 +94,15 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
 
 def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     """Return what is reported with the newest of these rows, and the newest believed reading among them."""
-    before = replace(before, record_at_us=int(rows.at_us[-1]), record_us=int(rows.elapsed_us[-1]))
+    record_at_us, record_us = int(rows.at_us[-1]), int(rows.elapsed_us[-1])
     believed = np.flatnonzero(_believed(rows))
     if not len(believed):
-        return before
+        return replace(before, record_at_us=record_at_us, record_us=record_us)
     row = int(believed[-1])
     return replace(
         before,
+        record_at_us=record_at_us,
+        record_us=record_us,
         believed_at_us=int(rows.at_us[row]),
         believed_us=int(rows.elapsed_us[row]),
         believed_ph=float(rows.ph[row]),
@@ -109,15 +111,17 @@ def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
 
 
 def _believed(rows: Measurements) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    return np.asarray(rows.belief == Belief.BELIEVED)
+    return np.asarray(rows.belief == int(Belief.BELIEVED))
 
 
 def annotate(
-    vat: VatConfig, states: dict[str, AlarmState], entries: Iterable[tuple[int, Entry]], context: AlarmContext
+    vat: VatConfig, states: dict[str, AlarmState], entries: Sequence[tuple[int, Entry]], context: AlarmContext
 ) -> list[tuple[int, Entry]]:
     """Return entries (each with its row) with what a person is told of them; the newest is put into `states` too."""
-    alarms = {alarm.id: alarm for alarm in vat.alarms}
     annotated: list[tuple[int, Entry]] = []
+    if not entries:  # nearly always
+        return annotated
+    alarms = {alarm.id: alarm for alarm in vat.alarms}
     for row, entry in entries:
         alarm = alarms.get(entry.alarm)
         if alarm is None or not notification.needs_notification(entry):

@@ -53,9 +53,10 @@ def follow(vat: VatConfig, carry: Carry, signals: Signals, rows: Measurements) -
 
 
 def _goal(vat: VatConfig, carry: Carry) -> Goal | None:
-    started_us, hours = carry.batch.started_us, due_h(vat)
+    started_us = carry.batch.started_us
     if vat.target is None or started_us is None:
         return None
+    hours = due_h(vat)
     due_us = None if hours is None else started_us + round(hours * HOUR_US)
     return Goal(limit_ph=vat.target.ph, started_us=started_us, due_us=due_us)
 

@@ -7,16 +7,15 @@ uncertainty, trust in the probe, belief, signals (single values or windows), ala
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.alarm import digest, evaluate, quiet_hours
 from logger.alarm.conditions import threshold_codes, where_armed
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, AlarmKind, LookBack, Priority, ProbeConfig, Signal, VatConfig
-from logger.measure import arming, batch, claims, course, liveness, record, trend, trust_windows
+from logger.measure import arming, batch, claims, course, forecast, liveness, record, trend, trust_windows, windows
 from logger.measure.windows import WindowMedians
 from logger.model import (
     AlarmState,
@@ -26,10 +25,15 @@ from logger.model import (
     Carry,
     Command,
     Entry,
+    Estimate,
+    ForecastState,
     Measurements,
     Outcome,
+    ReportedState,
+    TargetProgress,
     Trend,
     WatchState,
+    room,
 )
 from logger.units import SECOND_US
 from logger.watch import context, forecasting, target_alarms, trust_alarms, unknown_gap, unwatched
@@ -45,6 +49,18 @@ class Watch:
 
     vat: VatConfig
     probe: ProbeConfig
+    windows_s: frozenset[float] = field(init=False, compare=False)
+    """Lengths of all windows in which anything is judged; asked at each record, so worked out once."""
+    each_record: frozenset[str] = field(init=False, compare=False)
+    """The alarms that judge each record; the same."""
+
+    def __post_init__(self) -> None:
+        """Work out what is asked at each record."""
+        each = (alarm.id for alarm in self.vat.alarms if alarm.window_s == 0.0 or alarm.kind.is_of_target)
+        object.__setattr__(self, "each_record", frozenset(each))
+        lengths = {alarm.window_s for alarm in self.vat.alarms if alarm.window_s > 0}
+        lengths |= {self.vat.target.window_s} if self.vat.target else set()
+        object.__setattr__(self, "windows_s", frozenset({*lengths, course.WINDOW_S, forecast.WINDOW_S}))
 
 
 def fresh(watch: Watch) -> WatchState:
@@ -56,7 +72,7 @@ def step(
     watch: Watch, state: WatchState, block: Block, *, commands: Sequence[Command] = ()
 ) -> tuple[WatchState, Outcome]:
     """Carry a watch over a block; each command is applied before the record whose number it holds."""
-    measured, entries, answers = [Measurements.none()], list[Entry](), list[Answer]()
+    measured, entries, answers = list[Measurements](), list[Entry](), list[Answer]()
     waiting, row = sorted(commands, key=lambda c: (c.seq, c.id)), 0
     while row < len(block):
         seq = int(block.seq[row])
@@ -71,7 +87,9 @@ def step(
         carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
-        state, rows, from_rows = _step_piece(watch, replace(state, carry=carry), block[row:end], audible=now.audible)
+        state = state if carry is state.carry else replace(state, carry=carry)
+        piece = block if end - row == len(block) else block[row:end]
+        state, rows, from_rows = _step_piece(watch, state, piece, audible=now.audible)
         entries += settled + noticed + before_record + from_rows
         answers += answered
         measured.append(rows)
@@ -98,6 +116,8 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     What ends: a suppression, work on the probe, quiet hours or the time between them, a day that is summed up, hours
     without a record.
     """
+    if row + 1 == len(block):  # live
+        return row + 1
     cuts = [len(block)]
     cuts += [int(np.searchsorted(block.seq, waiting[0].seq))] if waiting else []
     suppressed = (alarm.suppressed_until_us for alarm in carry.alarms.values())
@@ -121,20 +141,46 @@ def _step_piece(
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
     computed = record.compute_records(watch.probe, state, block)
-    measured, trusted = (
-        computed.rows,
-        trust_alarms.course_of(watch.vat, state.carry, computed.turns, computed.rows.tests),
-    )
-    rows, first = state.recent.then(measured), len(state.recent)
-    carry, entries = _judge_alarms(watch, state.carry, rows, measured, trusted, first=first, audible=audible)
+    measured, carry, first = computed.rows, state.carry, len(state.recent)
+    trusted = trust_alarms.course_of(watch.vat, carry, computed.turns, measured.tests)
+    rows, place = room.append(state.recent, state.room, measured)
+    judged = _judge_alarms(watch, carry, rows, measured, trusted, first=first, audible=audible)
     keep = min(_rows_needed(watch, rows), len(rows))
-    carry = replace(
-        carry,
-        electrode=replace(carry.electrode, belief=computed.belief, thermometer=computed.thermometer),
-        windows=replace(carry.windows, recent=keep),
+    after = Carry(
+        probe=carry.probe,
+        alarms=judged.alarms,
+        batch=carry.batch
+        if judged.progress is carry.batch.progress
+        else replace(carry.batch, progress=judged.progress),
+        electrode=replace(
+            carry.electrode,
+            estimate=judged.estimate,
+            thermometer=computed.thermometer,
+            found_ph=None,
+            belief=computed.belief,
+        ),
+        suppression=carry.suppression,
+        reported=judged.reported,
+        windows=replace(carry.windows, course=judged.course, trends=judged.trends, recent=keep),
         trust=computed.trust,
+        forecast=judged.forecast,
+        care=carry.care,
     )
-    return WatchState(carry=carry, recent=rows[len(rows) - keep :]), measured, entries
+    return WatchState(carry=after, recent=rows[len(rows) - keep :], room=place), measured, judged.entries
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Judged:
+    """What the target and the alarms make of some rows: what is carried of them, and the entries in their order."""
+
+    alarms: Mapping[str, AlarmState]
+    entries: list[Entry]
+    progress: TargetProgress
+    estimate: Estimate | None
+    forecast: ForecastState
+    reported: ReportedState
+    course: course.Course
+    trends: Mapping[str, Trend]
 
 
 def _judge_alarms(
@@ -146,22 +192,20 @@ def _judge_alarms(
     *,
     first: int,
     audible: frozenset[Priority] | None,
-) -> tuple[Carry, list[Entry]]:
-    """Judge the target and each alarm; return what is carried of them, and the entries in order of their records."""
+) -> _Judged:
+    """Judge the target and each alarm that is awake."""
     vat, states = watch.vat, dict(carry.alarms)
-    # The flags look back further than any window: live, most of the rows are of no use here.
-    unused = int(np.searchsorted(rows.elapsed_us, _open_since_us(watch, int(rows.elapsed_us[max(first - 1, 0)]))))
-    signals = Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
-    trends, judged = _alarm_series(watch, vat, carry, signals)
+    signals, awake = _signals(watch, carry, rows, first=first), _awake(watch, carry, rows, first=first)
+    trends, judged = _alarm_series(watch, awake, carry, signals)
     foreseen = forecasting.follow(vat, carry, signals, measured)
-    judged |= {a.id: forecasting.series(a, foreseen, measured) for a in vat.alarms if a.kind is AlarmKind.LIKELY_LATE}
+    judged |= {a.id: forecasting.series(a, foreseen, measured) for a in awake if a.kind is AlarmKind.LIKELY_LATE}
     target = target_alarms.begin(vat, watch.probe, carry, measured, trusted)
     numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
-    for alarm in vat.alarms:
+    for alarm in awake:
         states[alarm.id], entries = evaluate.run(
             vat.id,
             alarm,
-            states.get(alarm.id, AlarmState()),
+            states.get(alarm.id) or AlarmState(),
             rows=measured,
             series=judged.get(alarm.id)
             or target_alarms.series(alarm, target, measured, target_alarms.due_us(vat, carry)),
@@ -175,32 +219,54 @@ def _judge_alarms(
     closed = signals.at(Signal.PH, course.WINDOW_S)
     then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed, trust=trusted)
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
-    progress = carry.batch.progress if target is None else target.progress
-    known = carry.electrode.estimate if target is None else target.estimate
-    trail = context.follow_course(carry, closed)
     reported = context.with_newest(carry.reported, measured)
-    after = replace(
-        carry,
+    return _Judged(
         alarms=states,
-        batch=replace(carry.batch, progress=progress),
-        electrode=replace(carry.electrode, found_ph=None, estimate=known),
+        entries=annotated,
+        progress=carry.batch.progress if target is None else target.progress,
+        estimate=carry.electrode.estimate if target is None else target.estimate,
         forecast=foreseen.state,
         reported=context.follow_day(reported, measured, closed, annotated, max_gap_us=_gap_us(watch)),
-        windows=replace(carry.windows, trends=trends, course=trail),
+        course=context.follow_course(carry, closed),
+        trends=trends,
     )
-    return after, annotated
+
+
+def _signals(watch: Watch, carry: Carry, rows: Measurements, *, first: int) -> Signals:
+    """Return the signals of the new rows; the flags look back further than any window, on rows of no use here."""
+    before = max(first - 1, 0)
+    unused = int(rows.elapsed_us.searchsorted(_open_since_us(watch, int(rows.elapsed_us[before]))))
+    return Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
+
+
+def _awake(watch: Watch, carry: Carry, rows: Measurements, *, first: int) -> list[AlarmConfig]:
+    """Return the alarms that have something to do: a record or a window to judge, or a timer that is due.
+
+    Live most of 40 alarms have not: to pass over one takes 1/20 of the time of judging nothing.
+    """
+    closing = {
+        window_s for window_s in watch.windows_s if windows.closes(rows.elapsed_us, first=first, window_s=window_s)
+    }
+    newest_us = int(rows.elapsed_us[-1])
+    return [
+        alarm
+        for alarm in watch.vat.alarms
+        if alarm.window_s in closing
+        or alarm.id in watch.each_record
+        or evaluate.is_awake(alarm, carry.alarms.get(alarm.id), newest_us)
+    ]
 
 
 def _alarm_series(
-    watch: Watch, vat: VatConfig, carry: Carry, signals: Signals
+    watch: Watch, awake: Sequence[AlarmConfig], carry: Carry, signals: Signals
 ) -> tuple[dict[str, Trend], dict[str, evaluate.Series]]:
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
     trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
-    for alarm in (alarm for alarm in vat.alarms if not alarm.kind.is_of_target):
-        armed_before = trends.get(alarm.id, Trend())
+    for alarm in (alarm for alarm in awake if not alarm.kind.is_of_target):
+        armed_before = trends.get(alarm.id) or Trend()
         trends, medians = _window_medians(watch, carry, signals, alarm, trends)
         if len(medians):
-            judged[alarm.id] = _series(alarm, medians, arming.is_armed(armed_before, medians, alarm))
+            judged[alarm.id] = _series(alarm, medians, armed_before)
         else:  # live, nearly always
             judged[alarm.id] = evaluate.NOTHING
     return trends, judged
@@ -213,8 +279,8 @@ def _alarms_against_claim(
     return lambda rows: (
         evaluate.speaks(
             alarm,
-            carry.alarms.get(alarm.id, AlarmState()),
-            judged[alarm.id],
+            carry.alarms.get(alarm.id) or AlarmState(),
+            judged.get(alarm.id, evaluate.NOTHING),
             rows=rows,
             max_gap_us=_longest_silence_us(watch, alarm),
         )
@@ -232,7 +298,7 @@ def _window_medians(
     watch: Watch, carry: Carry, signals: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""
-    medians, before = signals.of(alarm), trends.get(alarm.id, Trend())
+    medians, before = signals.of(alarm), trends.get(alarm.id) or Trend()
     if alarm.kind.row.look_back is LookBack.BATCH:
         warm = signals.at(Signal.TEMPERATURE, alarm.window_s)
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
@@ -245,20 +311,22 @@ def _window_medians(
     return trends, medians
 
 
-def _series(alarm: AlarmConfig, judged: WindowMedians, armed: NDArray[np.bool_]) -> evaluate.Series:
+def _series(alarm: AlarmConfig, judged: WindowMedians, before: Trend) -> evaluate.Series:
     codes = threshold_codes(
         alarm,
         judged.value,
-        doubtful=judged.belief == Belief.SUSPECT,
-        silent=judged.belief == Belief.NOT_BELIEVED,
+        doubtful=judged.belief == int(Belief.SUSPECT),
+        silent=judged.belief == int(Belief.NOT_BELIEVED),
     )
+    if arming.can_be_unarmed(alarm):
+        codes = where_armed(codes, arming.is_armed(before, judged, alarm))
     u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
     return evaluate.Series(
         row=judged.row,
         elapsed_us=judged.elapsed_us,
         value=judged.value,
         u=u,
-        codes=where_armed(codes, armed),
+        codes=codes,
         spoken=judged.spoken,
     )
 
@@ -284,20 +352,19 @@ def _rows_needed(watch: Watch, rows: Measurements) -> int:
     """Return how many of the newest rows later verdicts depend on: open windows, gaps, the line that may be flat."""
     newest = int(rows.elapsed_us[-1])
     since = min(_open_since_us(watch, newest), newest - round(watch.probe.limits.max_gap_s * SECOND_US))
-    flat = int(np.searchsorted(rows.elapsed_us, newest - _flat_us(watch), side="right")) - 1  # it ends before the time
-    return len(rows) - max(0, min(flat, int(np.searchsorted(rows.elapsed_us, since)), len(rows) - _NEIGHBOURS))
+    flat = int(rows.elapsed_us.searchsorted(newest - _flat_us(watch), side="right")) - 1  # it ends before the time
+    return len(rows) - max(0, min(flat, int(rows.elapsed_us.searchsorted(since)), len(rows) - _NEIGHBOURS))
 
 
 def _open_since_us(watch: Watch, elapsed_us: int) -> int:
     """Return when the oldest of the windows open at this watch time began."""
-    lengths = [round(alarm.window_s * SECOND_US) for alarm in watch.vat.alarms if alarm.window_s > 0]
-    lengths += [round(watch.vat.target.window_s * SECOND_US)] if watch.vat.target else []
-    lengths.append(course.WINDOW_US)
+    lengths = [round(window_s * SECOND_US) for window_s in watch.windows_s]
     lengths.append(liveness.period_us(trust_windows.window_us(watch.probe.poll_s)))
     return min(elapsed_us - elapsed_us % length for length in lengths)
 
 
 def _concatenated(parts: Sequence[Measurements]) -> Measurements:
     """Return the parts as one; a single one is not copied."""
-    filled = [part for part in parts if len(part)] or [parts[0]]
-    return filled[0] if len(filled) == 1 else Measurements.concatenate(filled)
+    if len(parts) == 1:
+        return parts[0]
+    return Measurements.concatenate(parts) if parts else Measurements.none()

@@ -18,10 +18,10 @@ from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
 
-_CAUSES: Mapping[Signal, tuple[QualityTests | None, QualityTests]] = {
-    Signal.TRUST: (windows.LOST | QualityTests.NOT_BACK, QualityTests.ATTENDED),
-    Signal.TRUST_DOUBT: (QualityTests.DOUBTED, windows.LOST | windows.AWAY),
-    Signal.BELIEF: (None, windows.LOST | windows.AWAY | QualityTests.UNCALIBRATED),
+_CAUSES: Mapping[Signal, tuple[int | None, int]] = {
+    Signal.TRUST: (windows.LOST | int(QualityTests.NOT_BACK), int(QualityTests.ATTENDED)),
+    Signal.TRUST_DOUBT: (int(QualityTests.DOUBTED), windows.LOST | windows.AWAY),
+    Signal.BELIEF: (None, windows.LOST | windows.AWAY | int(QualityTests.UNCALIBRATED)),
 }
 """One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
 
@@ -52,7 +52,7 @@ class Signals:
     def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         carry, rows = self.carry, self.rows
         if window_s and not windows.closes(rows.elapsed_us, first=self.first, window_s=window_s):
-            return windows.nothing(rows)  # live, nearly always
+            return windows.NOTHING  # live, nearly always
         line, known = carry.electrode.calibration, carry.electrode.estimate
         if signal is Signal.PH_UPPER and line is not None and known is not None:
             days = age.days_since(known, rows.at_us, rows.elapsed_us)
@@ -93,15 +93,15 @@ def _all_believed(rows: Measurements) -> Ints:
 
 def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
     """Return the values of a signal and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
-    missing = rows.reason != Reason.NONE
+    missing = rows.reason != int(Reason.NONE)
     if signal is Signal.ARRIVAL:
         return missing.astype(np.float64), _all_believed(rows)
     if signal in _CAUSES:
         test, elsewhere = _CAUSES[signal]
         silent = missing | ((rows.tests & elsewhere) != 0)
-        faulty = windows.ph_belief(rows) != Belief.BELIEVED if test is None else (rows.tests & test) != 0
+        faulty = windows.ph_belief(rows) != int(Belief.BELIEVED) if test is None else (rows.tests & test) != 0
         if signal is Signal.TRUST:  # nobody said that the probe is back: that is for no other alarm to tell
-            silent &= (rows.tests & QualityTests.NOT_BACK) == 0
+            silent &= (rows.tests & int(QualityTests.NOT_BACK)) == 0
         return faulty.astype(np.float64), np.where(silent, int(Belief.NOT_BELIEVED), _all_believed(rows))
     if signal is Signal.SECOND_PROBE:
         return windows.apart(rows)
@@ -112,7 +112,7 @@ def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
 
 def _with_second_probe(rows: Measurements) -> Measurements:
     """Return the rows with what the second probe reads, where it is judged in place of one that has lost trust."""
-    by_second = (rows.tests & QualityTests.BY_SECOND_PROBE) != 0
+    by_second = (rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0
     if not by_second.any():
         return rows
     return replace(

@@ -1,0 +1,46 @@
+"""Keep the newest records of a watch in arrays with room behind them, so that a live record is written there.
+
+To copy 18 columns of 10,801 rows for each new record takes 0.2 ms; to write one row takes 0.01 ms.
+
+Law: a row is written once. An older state may be kept and evaluated again (a cycle that could not be committed): then
+the room behind it is taken already, and its rows are copied into a new one.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from logger.model.records import Measurements
+
+FREE = 0
+"""The number of a row that is not written yet; records are numbered from 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Columns that are longer than what is in them, and where the rows of a state end in them."""
+
+    columns: Measurements
+    end: int
+
+    def takes(self, count: int) -> bool:
+        """Tell whether so many rows can be written behind the end."""
+        return self.end + count <= len(self.columns) and int(self.columns.seq[self.end]) == FREE
+
+
+def append(recent: Measurements, room: Room | None, new: Measurements) -> tuple[Measurements, Room | None]:
+    """Return the rows followed by the new ones, and the room that they stand in; many new ones are copied with them."""
+    if len(new) > len(recent):  # in replay, and at a start
+        return recent.then(new), None
+    if room is None or not room.takes(len(new)):
+        room = _roomy(recent, spare=len(new) + len(recent) // 4)
+    end = room.end + len(new)
+    for name in Measurements.__slots__:
+        getattr(room.columns, name)[room.end : end] = getattr(new, name)
+    return room.columns[room.end - len(recent) : end], Room(room.columns, end)
+
+
+def _roomy(rows: Measurements, *, spare: int) -> Room:
+    free = np.full(spare, FREE)
+    behind = Measurements(**{name: free.astype(getattr(rows, name).dtype) for name in Measurements.__slots__})
+    return Room(rows.then(behind), len(rows))
