@@ -202,9 +202,6 @@ def flat_line(
 ) -> Mask:
     """Tell from row `first` on where all values of so long a time, up to this one, stay within less than `tolerance`.
 
-    `asked`: of the rows from `first` on, those that are looked at at all; None: every one. After half a day of a
-    trusted probe that is none, and this was the dearest of the tests.
-
     It is time that counts, not records, for they come faster while somebody works on the probe. Where the line was
     seen for half of the time or less (absent values, gaps), too little is known to call it flat; nor before so much
     time has passed.

@@ -73,15 +73,18 @@ def judge(
     `fresh_us`: a step from before this watch time tells nothing; `is_compensated`: the probe computed its own pH by
     what it shows.
     """
-    made, present = unjudged(state, temperature_c), np.flatnonzero(~np.isnan(temperature_c))
+    present = np.flatnonzero(~np.isnan(temperature_c))
     if not len(present):
-        return made
+        return unjudged(state, temperature_c)
     odd, at = _odd(state, temperature_c[present]), 0
+    if _is_calm(state) and len(odd) == 1:  # nearly always
+        return unjudged(_calm(state, float(temperature_c[present[-1]]), int(elapsed_us[present[-1]])), temperature_c)
+    made = unjudged(state, temperature_c)
     while at < len(present):
         calm = int(odd[np.searchsorted(odd, at)])
         if _is_calm(state) and calm > at:
             row, at = int(present[calm - 1]), calm
-            state = replace(state, good_c=float(temperature_c[row]), good_us=int(elapsed_us[row]))
+            state = _calm(state, float(temperature_c[row]), int(elapsed_us[row]))
             continue
         row, at = int(present[at]), at + 1
         us = int(elapsed_us[row])
@@ -95,14 +98,19 @@ def judge(
 
 def _odd(state: ThermometerState, celsius: Floats) -> Ints:
     """Return the places of readings that are impossible or far from the one before, and the end: others are calm."""
-    steps = np.abs(np.diff(celsius, prepend=np.nan if state.good_c is None else state.good_c))
-    calm = (steps <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
-    return np.append(np.flatnonzero(~calm), len(celsius))
+    steps = celsius - np.concatenate([[np.nan if state.good_c is None else state.good_c], celsius[:-1]])
+    calm = (np.abs(steps) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
+    return np.concatenate([np.flatnonzero(~calm), [len(celsius)]])
 
 
 def _is_calm(state: ThermometerState) -> bool:
     """Tell whether the reading before was good and none of late was strange: then calm readings are good, at once."""
     return state.good_c is not None and not state.score and state.odd_c is None
+
+
+def _calm(state: ThermometerState, celsius: float, us: int) -> ThermometerState:
+    """Return the state after calm readings, of which this is the last."""
+    return replace(state, good_c=celsius, good_us=us)
 
 
 def _take(state: ThermometerState, celsius: float, us: int, *, is_near: bool) -> ThermometerState:

@@ -163,7 +163,7 @@ def medians(
     fresh = rows.elapsed_us >= fresh_us
     size, believed, usable = (
         np.add.reduceat(each, starts, dtype=np.int64)
-        for each in (fresh, fresh & (belief == Belief.BELIEVED), fresh & (belief != Belief.NOT_BELIEVED))
+        for each in (fresh, fresh & (belief == int(Belief.BELIEVED)), fresh & (belief != int(Belief.NOT_BELIEVED)))
     )
     verdict = np.where(
         2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.SUSPECT, Belief.NOT_BELIEVED)

@@ -73,7 +73,7 @@ class Driver:
             raise
         return self._connection
 
-    def run(self, statement: Prepared, rows: Sequence[Sequence[Any]]) -> None:
+    def run(self, statement: Prepared, rows: Iterable[Sequence[Any]]) -> None:
         """Run a statement once for each row of values, which stand in the order of its names."""
         self._do(lambda: self._bare.cursor().executemany(statement.text, rows))
 

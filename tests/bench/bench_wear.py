@@ -48,7 +48,7 @@ def test_bytes_written_for_a_record(night: Path, tmp_path: Path, together: int) 
         with store.begin() as work:
             for row in range(begin, min(begin + together, len(made))):
                 state, outcome = pipeline.step(watched, state, made[row : row + 1])
-                bare += len(repr(rows.measurement_rows(outcome, run)[0]))
+                bare += len(repr(next(iter(rows.measurement_rows(outcome, run)))))
                 work.append(outcome, run=run)
             work.commit()
     store.close()
