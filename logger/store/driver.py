@@ -75,7 +75,8 @@ class Driver:
 
     def run(self, statement: Prepared, rows: Iterable[Sequence[Any]]) -> None:
         """Run a statement once for each row of values, which stand in the order of its names."""
-        self._do(lambda: self._bare.cursor().executemany(statement.text, rows))
+        cursor: Any = self._bare.cursor()  # its type wants a sequence; every driver takes rows one by one
+        self._do(lambda: cursor.executemany(statement.text, rows))
 
     def commit(self) -> None:
         """Make durable what was run here and elsewhere on the connection."""
