@@ -141,9 +141,13 @@ class Writer:
             raise StoreBusyError(f"Another file took the place of the store {self._path}: put it back, or start anew")
         if now.st_size < self._file.st_size:
             raise StoreDamagedError(f"The store {self._path} was cut short")
-        before = self._log
-        if before is not None and (_grown(before, _stat(self._log_path)) is before or not _has_header(self._log_path)):
+        if self._log is not None and self._is_log_lost(self._log):
             raise StoreDamagedError(f"The write-ahead log of the store {self._path} was deleted or cut short")
+
+    def _is_log_lost(self, before: os.stat_result) -> bool:
+        """Tell whether the log is no longer what it was; one in which nothing was written yet has no first bytes."""
+        is_smaller = _grown(before, _stat(self._log_path)) is before
+        return is_smaller or (before.st_size > 0 and not _has_header(self._log_path))
 
     def note_file(self) -> None:
         """Note how large the file and its write-ahead log are after a commit.

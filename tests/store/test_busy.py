@@ -270,6 +270,15 @@ def test_a_damaged_page_is_no_passing_trouble(sqlite_url: str, opened: Opener) -
     assert not isinstance(refusal.value, (StoreBusyError, sqlite3.Error))
 
 
+def test_a_log_in_which_nothing_was_written_yet_is_not_missed(sqlite_url: str, opened: Opener) -> None:
+    opened(sqlite_url).close()
+    store = opened(sqlite_url)
+    for _ in range(2):
+        with store.begin() as work:
+            work.commit()
+    append(store, outcome(measurements(1, 1)))
+
+
 @pytest.mark.parametrize("harm", [Path.unlink, lambda log: os.truncate(log, 0)], ids=["deleted", "cut short"])
 def test_a_log_that_goes_in_the_midst_of_a_commit_is_missed_by_the_next(
     sqlite_url: str, opened: Opener, harm: Callable[[Path], None]
