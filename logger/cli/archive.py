@@ -30,7 +30,7 @@ from logger.store import Store
 from logger.units import DAY_US
 
 if TYPE_CHECKING:
-    from logger.store.archive_note import Note, Stretch
+    from logger.store.archive_note import MovedRecords, Note
     from logger.store.archive_plan import Plan
 
 DAYS = 365
@@ -231,7 +231,7 @@ def _print_note(note: "Note", clock: LocalTime) -> None:
     click.echo(f"Also {rows} of the journal and {counted(note.rows['outbox'], 'delivered event')}.")
 
 
-def _print_stretches(stretches: "tuple[Stretch, ...]", clock: LocalTime, title: str) -> None:
+def _print_stretches(stretches: "tuple[MovedRecords, ...]", clock: LocalTime, title: str) -> None:
     rows = [
         [one.vat, one.probe, f"{one.records:,}", _minute(one.since_us, clock), _minute(one.until_us, clock)]
         for one in stretches
