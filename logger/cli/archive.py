@@ -140,6 +140,7 @@ def _made(
     _print_plan(plan, now.clock, f"To be moved into {file}", before_us)
     if plan.is_empty:
         return None
+    click.echo(folded("Nobody watches the vats until it is done and the daemon runs again: it may take minutes."))
     free = disk_usage(file.parent).free
     if free < plan.bytes:
         raise RefusedError(f"that disk has {_size(free)} free: free some, or name a file on another one")
