@@ -30,7 +30,7 @@ from logger.store import Store
 from logger.units import DAY_US
 
 if TYPE_CHECKING:
-    from logger.store.archive_note import Note, Stretch
+    from logger.store.archive_note import MovedRecords, Note
     from logger.store.archive_plan import Plan
 
 DAYS = 365
@@ -140,6 +140,7 @@ def _made(
     _print_plan(plan, now.clock, f"To be moved into {file}", before_us)
     if plan.is_empty:
         return None
+    click.echo(folded("Nobody watches the vats until it is done and the daemon runs again: it may take minutes."))
     free = disk_usage(file.parent).free
     if free < plan.bytes:
         raise RefusedError(f"that disk has {_size(free)} free: free some, or name a file on another one")
@@ -231,7 +232,7 @@ def _print_note(note: "Note", clock: LocalTime) -> None:
     click.echo(f"Also {rows} of the journal and {counted(note.rows['outbox'], 'delivered event')}.")
 
 
-def _print_stretches(stretches: "tuple[Stretch, ...]", clock: LocalTime, title: str) -> None:
+def _print_stretches(stretches: "tuple[MovedRecords, ...]", clock: LocalTime, title: str) -> None:
     rows = [
         [one.vat, one.probe, f"{one.records:,}", _minute(one.since_us, clock), _minute(one.until_us, clock)]
         for one in stretches

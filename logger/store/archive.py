@@ -17,7 +17,7 @@ from logger.errors import RefusedError, StoreBusyError, StoreError
 from logger.store import archive_note, archive_plan, archive_removal, archive_rows
 from logger.store.archive_note import Note
 from logger.store.archive_plan import Plan
-from logger.store.archive_rows import COLUMNS, Digest
+from logger.store.archive_rows import COLUMNS, RowDigest
 from logger.store.engine import Access, connect_sqlite
 from logger.store.integrity import damage
 from logger.store.store import Store
@@ -81,7 +81,7 @@ def _told(file: Path) -> Iterator[None]:
 def _write(store: Store, plan: Plan, part: Path, file: Path, *, simulated: bool, at_us: int) -> Note:
     url = f"sqlite:///{part.resolve()}"
     Store.open(url, simulated=simulated, migrate=True, identity=store.identity, read_only=True).close()
-    digest = Digest()
+    digest = RowDigest()
     with closing(connect_sqlite(part, Access.WRITE, busy_s=1.0)) as new:
         new.execute("PRAGMA synchronous=OFF")  # it is flushed whole before it gets its name
         new.execute("PRAGMA foreign_keys=OFF")  # what is copied refers to what is copied, and is compared

@@ -20,7 +20,7 @@ MOVED = "moved "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stretch:
+class MovedRecords:
     """Records of a probe at a vat: all that the store had from number `first` to `last`."""
 
     vat: str
@@ -59,7 +59,7 @@ class Note:
     store: str
     """Identity of the store that it was taken from."""
     made_at_us: int
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[MovedRecords, ...]
     cuts: tuple[Cut, ...]
     columns: Mapping[str, tuple[str, ...]]
     """By table, what the digest is of: columns that a later version adds are not."""

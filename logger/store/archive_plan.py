@@ -14,7 +14,7 @@ from sqlalchemy import ColumnElement, Table, and_, false, func, or_, select
 from logger.errors import RefusedError
 from logger.model import BatchRecord, Carry, Cause, State
 from logger.store import batches, queries, time_search
-from logger.store.archive_note import Cut, Stretch
+from logger.store.archive_note import Cut, MovedRecords
 from logger.store.archive_rows import Selection
 from logger.store.history import CHUNK
 from logger.store.store import Store
@@ -62,7 +62,7 @@ class Plan:
 
 def plan(store: Store, *, before_us: int) -> Plan:
     """Return what of a store is older than that UTC (microseconds) and not needed."""
-    carries, held, cuts, stretches = queries.watches(store), list[Held](), list[Cut](), list[Stretch]()
+    carries, held, cuts, stretches = queries.watches(store), list[Held](), list[Cut](), list[MovedRecords]()
     for vat in _vats(store):
         cut_us, why = _cut_us(store, vat, before_us, carries.get(vat, Carry(probe="")))
         held += [Held(vat=vat, since_us=cut_us, why=why)] if why else []
@@ -143,7 +143,7 @@ def _first_kept(store: Store, vat: str, probe: str, cut_us: int) -> int | None:
     return None if ends is None else ends[0]
 
 
-def _stretches(store: Store, vat: str, cut_us: int) -> Iterator[Stretch]:
+def _stretches(store: Store, vat: str, cut_us: int) -> Iterator[MovedRecords]:
     """Yield the records of a vat before the first one that stays, by probe."""
     m = measurement.c
     numbers = (func.min(m.seq), func.max(m.seq), func.count(), func.min(m.at_us), func.max(m.at_us))
@@ -158,7 +158,7 @@ def _stretches(store: Store, vat: str, cut_us: int) -> Iterator[Stretch]:
                 select(*numbers).where(*of_vat, m.seq < end)
             ).one()
         if records:
-            yield Stretch(
+            yield MovedRecords(
                 vat=vat, probe=probe, first=first, last=last, records=records, since_us=since_us, until_us=until_us
             )
 

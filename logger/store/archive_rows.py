@@ -18,7 +18,7 @@ import msgspec
 from sqlalchemy import ColumnElement, Select, Table, and_, false, or_, select
 
 from logger.store import time_search
-from logger.store.archive_note import Cut, Stretch
+from logger.store.archive_note import Cut, MovedRecords
 from logger.store.store import Store
 from logger.store.tables import (
     batch_entry,
@@ -55,7 +55,7 @@ Columns = Mapping[str, tuple[str, ...]]
 class Selection:
     """Which rows of a store an archive has."""
 
-    stretches: tuple[Stretch, ...]
+    stretches: tuple[MovedRecords, ...]
     cuts: tuple[Cut, ...]
 
     def of(self, table: Table[Any]) -> list[ColumnElement[bool]]:
@@ -76,7 +76,7 @@ class Selection:
         return or_(false(), *(and_(table.c.vat == cut.vat, table.c.at_us < cut.copied_us) for cut in self.cuts))
 
 
-def _within(stretch: Stretch) -> ColumnElement[bool]:
+def _within(stretch: MovedRecords) -> ColumnElement[bool]:
     m = measurement.c
     return and_(m.probe == stretch.probe, m.vat == stretch.vat, m.seq.between(stretch.first, stretch.last))
 
@@ -126,7 +126,7 @@ def read(store: Store, statement: Select[Any]) -> Rows:
 
 
 @dataclass(slots=True)
-class Digest:
+class RowDigest:
     """A digest in the making."""
 
     rows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(TABLES, 0))
@@ -143,9 +143,9 @@ class Digest:
         return str(self._hash.hexdigest())
 
 
-def digest(found: Iterable[tuple[str, Rows]]) -> Digest:
+def digest(found: Iterable[tuple[str, Rows]]) -> RowDigest:
     """Return the digest of rows."""
-    made = Digest()
+    made = RowDigest()
     for name, rows in found:
         made.add(name, rows)
     return made
