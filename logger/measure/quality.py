@@ -171,11 +171,14 @@ NEIGHBOURS = 2
 
 def marks(probe: ProbeConfig, block: Block) -> Ints:
     """Return what is to be known of a reading beside its quality: whose pH it is, by which temperature."""
+    own_test = int(QualityTests.OWN_PH) if probe.own_ph else 0
+    if not own_test and probe.assumed_temperature_c is None:
+        return np.zeros(len(block), dtype=np.int64)
     present = ~np.isnan(block.potential_mv)
-    own = present * int(QualityTests.OWN_PH) if probe.own_ph else np.zeros(len(block), dtype=np.int64)
+    own = present * own_test
     if probe.assumed_temperature_c is None:
         return own
-    return own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE)
+    return np.asarray(own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE))
 
 
 NEAR = 64
