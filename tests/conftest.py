@@ -1,6 +1,8 @@
 """Real parts for the tests; each is started on a free loopback port and stopped by its fixture."""
 
+import compileall
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -18,6 +20,16 @@ pytest_plugins = [
     "tests.parts.guided_terminal",
     "tests.parts.receiver",
 ]
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Compile what the many processes of the tests import, as an installation does: each would do so anew.
+
+    A machine may be told not to keep what Python compiles (PYTHONDONTWRITEBYTECODE); half of a start is compiling then.
+    """
+    if not hasattr(config, "workerinput"):  # not in the workers, which follow
+        for room in ("logger", "simulator"):
+            compileall.compile_dir(Path(__file__).parents[1] / room, quiet=1)
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -217,7 +217,8 @@ def flat_line(
     if not len(judged):
         return flat
     since = int(np.searchsorted(elapsed_us, elapsed_us[judged[0]] - length_us))  # what is older is not looked at
-    elapsed_us, values, judged = elapsed_us[since:], values[since:], judged - since
+    used = slice(since, int(judged[-1]) + 1)
+    elapsed_us, values, judged = elapsed_us[used], values[used], judged - since
     begin = np.searchsorted(elapsed_us, elapsed_us[judged] - length_us)
     still = _spread(values, begin, judged) < tolerance
     if not still.any():

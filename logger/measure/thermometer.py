@@ -23,7 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.config import QualityLimits
-from logger.model import Floats, Ints, QualityTests, ThermometerState, Value
+from logger.model import Floats, Ints, QualityTests, ThermometerState
 from logger.model.thermometer import HIGHEST_C, LOWEST_C, UNCONNECTED_C
 from logger.units import HOUR_US, SECOND_US
 
@@ -76,12 +76,17 @@ def judge(
     present = (~np.isnan(temperature_c)).nonzero()[0]
     if not len(present):
         return unjudged(state, temperature_c)
-    if _is_calm(state, temperature_c[present]):
-        newest = present[-1]
-        good = replace(state, good_c=float(temperature_c[newest]), good_us=int(elapsed_us[newest]))
-        return unjudged(good, temperature_c)
+    odd, at = _odd(state, temperature_c[present]), 0
+    if _is_calm(state) and len(odd) == 1:  # nearly always
+        return unjudged(_calm(state, float(temperature_c[present[-1]]), int(elapsed_us[present[-1]])), temperature_c)
     made = unjudged(state, temperature_c)
-    for row in present.tolist():
+    while at < len(present):
+        calm = int(odd[np.searchsorted(odd, at)])
+        if _is_calm(state) and calm > at:
+            row, at = int(present[calm - 1]), calm
+            state = _calm(state, float(temperature_c[row]), int(elapsed_us[row]))
+            continue
+        row, at = int(present[at]), at + 1
         us = int(elapsed_us[row])
         is_near = fresh_us <= state.good_us and us - state.good_us <= limits.max_gap_s * SECOND_US
         state = _take(state, float(temperature_c[row]), us, is_near=is_near)
@@ -91,19 +96,21 @@ def judge(
     return replace(made, state=state)
 
 
-def _is_calm(state: ThermometerState, celsius: Floats) -> bool:
-    """Tell whether every reading is possible and near the one before it, and none of late was strange: the rule."""
-    if state.good_c is None or state.score or state.odd_c is not None:
-        return False
-    if len(celsius) == 1:  # live
-        return bool(_follows(state.good_c, celsius.item()))
-    before = np.concatenate([[state.good_c], celsius[:-1]])
-    return bool(_follows(before, celsius).all())
+def _odd(state: ThermometerState, celsius: Floats) -> Ints:
+    """Return the places of readings that are impossible or far from the one before, and the end: others are calm."""
+    steps = celsius - np.concatenate([[np.nan if state.good_c is None else state.good_c], celsius[:-1]])
+    calm = (np.abs(steps) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
+    return np.concatenate([np.flatnonzero(~calm), [len(celsius)]])
 
 
-def _follows(before: Value, celsius: Value) -> Value:
-    """Tell, of numbers or of columns, whether a reading is possible and near the one before it."""
-    return (abs(celsius - before) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
+def _is_calm(state: ThermometerState) -> bool:
+    """Tell whether the reading before was good and none of late was strange: then calm readings are good, at once."""
+    return state.good_c is not None and not state.score and state.odd_c is None
+
+
+def _calm(state: ThermometerState, celsius: float, us: int) -> ThermometerState:
+    """Return the state after calm readings, of which this is the last."""
+    return replace(state, good_c=celsius, good_us=us)
 
 
 def _take(state: ThermometerState, celsius: float, us: int, *, is_near: bool) -> ThermometerState:

@@ -22,8 +22,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
-import re2
-
 from logger.config import TextConfig
 from logger.model import Reason
 from logger.probe.checksum import check_value
@@ -185,6 +183,8 @@ def _group_mistakes(groups: set[str], *, has_checksum: bool) -> Iterator[tuple[s
 
 def _compiled(pattern: str) -> Any:  # noqa: ANN401 - re2 has no types
     """Return the compiled pattern. Raises ValueError that says what is wrong."""
+    import re2  # noqa: PLC0415 - memory that only lines of text need
+
     if len(pattern) > LONGEST_PATTERN:
         raise ValueError(f"it is longer than {LONGEST_PATTERN} characters")
     options = re2.Options()

@@ -122,7 +122,7 @@ def test_a_flood_of_commands_is_counted_has_no_effect_and_holds_up_no_alarm(
     waiting = count + 1 - taken - one_by_one - counted  # for room: the broker keeps them
     assert 0 <= waiting <= (MOST_LATE if messages is REPLAYED else 0)
     assert most < one_by_one <= most * minutes + 1
-    assert max(lags_s) < 3.0  # a poll takes 0.1 s; the rest is a busy machine
+    assert max(lags_s) < 10.0  # a poll takes 0.1 s; the rest is a busy machine: one message a round would be minutes
     assert here.rows("SELECT count(*) FROM inbox WHERE applied AND kind != 'calibrate'") == [(taken,)]
     assert here.rows("SELECT count(*) FROM journal WHERE cause IN ('acknowledged', 'shelved', 'marked')") == [(0,)]
     assert (here.count("check_reading"), len(here.journal("cause = 'noted'"))) == (0, taken)
