@@ -74,7 +74,7 @@ def detect(
     state: AlarmState, alarm: AlarmConfig, *, elapsed_us: Ints, codes: Ints, max_gap_us: int
 ) -> tuple[AlarmState, list[Change]]:
     """Run the codes through the delays; return the new state and where the condition turned."""
-    spoken = np.flatnonzero(codes != int(Code.SILENT))
+    spoken = (codes != int(Code.SILENT)).nonzero()[0]
     if not len(spoken):
         return state, []
     changes: list[Change] = []

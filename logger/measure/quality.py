@@ -81,7 +81,7 @@ def _flat_lines(
 
 
 @dataclass(frozen=True, slots=True)
-class _Around:
+class _Compared:
     """A record, or a column of them, and what is compared with it."""
 
     mv: Value
@@ -96,7 +96,7 @@ class _Around:
     span_us: Value
 
 
-def _number(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats) -> _Around:
+def _number(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats) -> _Compared:
     """Return the last row."""
     us, mv = elapsed_us.tolist(), potential_mv.tolist()
     step_mv, step_s = nan, inf
@@ -106,10 +106,10 @@ def _number(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats) -> _A
             break
     waited_us = us[-1] - us[-2] if len(us) > 1 else 0
     height_mv, span_us = (abs(mv[-2] - (mv[-3] + mv[-1]) / 2.0), us[-1] - us[-3]) if len(us) > NEIGHBOURS else (nan, 0)
-    return _Around(mv[-1], temperature_c[-1].item(), step_mv, step_s, waited_us, height_mv, span_us)
+    return _Compared(mv[-1], temperature_c[-1].item(), step_mv, step_s, waited_us, height_mv, span_us)
 
 
-def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, first: int) -> _Around:
+def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, first: int) -> _Compared:
     """Return the rows from `first` on."""
     step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv)
     waited_us, span_us = np.zeros((2, len(elapsed_us)), dtype=np.int64)
@@ -118,10 +118,12 @@ def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, f
     height_mv = np.full(len(elapsed_us), np.nan)
     height_mv[2:] = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
     columns = (potential_mv, temperature_c, step_mv, step_s, waited_us, height_mv, span_us)
-    return _Around(*(column[first:] for column in columns))
+    return _Compared(*(column[first:] for column in columns))
 
 
-def _verdicts(limits: QualityLimits, at: _Around, flat_suspect: Value, flat_fail: Value) -> tuple[Value, Value, Value]:
+def _verdicts(
+    limits: QualityLimits, at: _Compared, flat_suspect: Value, flat_fail: Value
+) -> tuple[Value, Value, Value]:
     """Return quality, tests and the spike test's verdict on the record before; elementwise."""
     is_there, has_height = at.mv == at.mv, at.height_mv == at.height_mv  # not NaN
     near = at.step_s <= limits.max_gap_s
@@ -171,11 +173,14 @@ NEIGHBOURS = 2
 
 def marks(probe: ProbeConfig, block: Block) -> Ints:
     """Return what is to be known of a reading beside its quality: whose pH it is, by which temperature."""
+    own_test = int(QualityTests.OWN_PH) if probe.own_ph else 0
+    if not own_test and probe.assumed_temperature_c is None:
+        return np.zeros(len(block), dtype=np.int64)
     present = ~np.isnan(block.potential_mv)
-    own = present * int(QualityTests.OWN_PH) if probe.own_ph else np.zeros(len(block), dtype=np.int64)
+    own = present * own_test
     if probe.assumed_temperature_c is None:
         return own
-    return own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE)
+    return np.asarray(own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE))
 
 
 NEAR = 64

@@ -62,9 +62,9 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     flags = _flags(probe, recent, block, warmth, knows)
     failed = (flags.quality == int(Quality.FAIL)) | (flags.quality == int(Quality.MISSING))
     ph[failed], u[failed] = np.nan, np.nan
-    wild = np.flatnonzero(spoken & _WILD)
-    passed = flags.quality
-    passed[wild] = np.maximum(passed[wild], int(Quality.SUSPECT))
+    wild, passed = spoken & _WILD, flags.quality
+    if np.count_nonzero(wild):
+        passed = np.where(wild != 0, np.maximum(passed, int(Quality.SUSPECT)), passed)
     tests = flags.tests | spoken | warmth.tests
     tests |= _tests_of_line(carry.electrode.calibration, ph)
     tests |= quality.marks(probe, block)

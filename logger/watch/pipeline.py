@@ -233,13 +233,17 @@ def _signals(watch: Watch, carry: Carry, rows: Room, measured: Measurements, *, 
     return Signals(probe=watch.probe, carry=carry, rows=looked_at, first=len(looked_at) - len(measured))
 
 
+_NO_TREND = Trend()
+"""Nothing was looked back on yet."""
+
+
 def _alarm_series(
     watch: Watch, awake: Sequence[AlarmConfig], carry: Carry, signals: Signals
 ) -> tuple[dict[str, Trend], dict[str, evaluate.Series]]:
     """Return what is carried of what alarms look back on, and what each judges; those on the target come later."""
     trends, judged = dict(carry.windows.trends), dict[str, evaluate.Series]()
     for alarm in (alarm for alarm in awake if not alarm.kind.is_of_target):
-        armed_before = trends.get(alarm.id) or Trend()
+        armed_before = trends.get(alarm.id, _NO_TREND)
         trends, medians = _window_medians(watch, carry, signals, alarm, trends)
         if len(medians):
             judged[alarm.id] = _series(alarm, medians, armed_before)
@@ -274,7 +278,7 @@ def _window_medians(
     watch: Watch, carry: Carry, signals: Signals, alarm: AlarmConfig, trends: dict[str, Trend]
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""
-    medians, before = signals.of(alarm), trends.get(alarm.id) or Trend()
+    medians, before = signals.of(alarm), trends.get(alarm.id, _NO_TREND)
     if alarm.kind.row.look_back is LookBack.BATCH:
         warm = signals.at(Signal.TEMPERATURE, alarm.window_s)
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
