@@ -100,7 +100,7 @@ class Commit:
     def add(self, batch: CycleResult, *, at_us: int) -> list[Event]:
         """Queue a batch and commit what can be; return the events that are to go out now."""
         self.waiting.append(batch)
-        events = self.events(batch)
+        events = [*self.events(batch)]
         recovered = self.flush(at_us=at_us)
         if self.told and events and self.waiting and self.waiting[-1] is batch:
             self.told.tell(batch)
@@ -113,7 +113,7 @@ class Commit:
         """Merge the newest batch that waits into the one before, without its records."""
         dropped, last = self.waiting.pop(), self.waiting[-1]
         self._lost += sum(len(outcome.measurements) for outcome in dropped.outcomes)
-        last.entries += dropped.all_entries()
+        last.entries, last.events = [*last.entries, *dropped.all_entries()], None
         last.answers += [a for outcome in dropped.outcomes for a in outcome.answers] + dropped.answers
         last.commands += dropped.commands
         last.receipts += dropped.receipts
@@ -146,7 +146,7 @@ class Commit:
             self._receipts += batch.receipts
         if self.told:
             self.told.note(sending.batches, is_last=sending.is_last)
-        stored = {event.id for batch in sending.batches for event in self.events(batch)}
+        stored = {event.id for batch in sending.batches for event in self.events(batch)} if sending.delivered else ()
         for identity in sending.delivered:
             if sending.is_last or identity in stored:
                 self.delivered.pop(identity, None)
@@ -172,8 +172,10 @@ class Commit:
         )
 
     def events(self, batch: CycleResult) -> list[Event]:
-        """Return the outbox events of a batch."""
-        return events_of(batch.all_entries(), self.event_of)
+        """Return the outbox events of a batch, which are made once."""
+        if batch.events is None:
+            batch.events = events_of(batch.all_entries(), self.event_of)
+        return batch.events
 
     def _write(self, sending: _Sending) -> dict[int, int]:
         """Store it in one transaction; return the numbers of the commands that were applied from memory."""

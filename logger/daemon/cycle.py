@@ -21,6 +21,7 @@ from logger.model import (
     Cause,
     Command,
     Entry,
+    Event,
     Indication,
     Outcome,
     WatchState,
@@ -53,6 +54,8 @@ class CycleResult:
     """All commands that are applied or refused by this cycle."""
     system: Carry | None = None
     """What the watch over the system carries now; None: as before."""
+    events: list[Event] | None = None
+    """Of its entries; None: `Commit` has not made them yet."""
 
     def __bool__(self) -> bool:
         """Tell whether there is anything to store."""
@@ -158,7 +161,7 @@ class Acquisition:
         """Return the commands that wait in the inbox or in memory and were not applied yet."""
         from_memory, self._from_memory, self._unreadable = self._from_memory, [], []
         try:
-            rows = self.ask(partial(queries.pending, self.store))
+            rows = self.ask(partial(queries.pending_now, self.store))
         except StoreBusyError as busy:
             log.debug("The inbox cannot be read now: %s", busy)
             return from_memory

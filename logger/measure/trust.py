@@ -468,6 +468,8 @@ def _is_calm(state: TrustState) -> bool:
 
 def tests_of(state: TrustState) -> QualityTests:
     """Return the tests that trust speaks by against the records after a state."""
+    if _is_calm(state) and state.anew_us is not None:  # nearly always
+        return QualityTests.NONE
     tests = QualityTests.UNWITNESSED if state.anew_us is None else QualityTests.NONE
     tests |= _LOST[state.loss.cause] if state.loss is not None else QualityTests.NONE
     tests |= QualityTests.DOUBTED if state.doubt is not None else QualityTests.NONE

@@ -20,8 +20,8 @@ from logger.config import ErrorModel
 from logger.measure.calibration import Pieces, pieces_at, slope_at
 from logger.measure.estimate import wander_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
-from logger.measure.sensitivity import BENCH_C, Sensitivities, Value, error_variance, expected_error, sensitivities
-from logger.model import Calibration, Estimate, Floats, Ints, Measurements
+from logger.measure.sensitivity import BENCH_C, Sensitivities, error_variance, expected_error, sensitivities
+from logger.model import Calibration, Estimate, Floats, Ints, Measurements, Value
 
 INDEPENDENT_S = 60.0
 """Readings closer than this in time share their noise: averaging counts them as one. Common practice, no source."""

@@ -53,9 +53,22 @@ def measurement_rows(outcome: Outcome, run: int) -> Iterable[tuple[Any, ...]]:
     costs beside the database's own work (0.7 us instead of 1.5).
     """
     records = outcome.measurements
+    if len(records) == 1:
+        return [_only_row(outcome, run)]
     columns = [_column_of(records, field.name) for field in fields(records)]
     probe, vat, runs = (repeat(value, len(records)) for value in (outcome.probe, outcome.vat, run))
     return zip(probe, *columns, vat, runs, strict=True)
+
+
+def _only_row(outcome: Outcome, run: int) -> tuple[Any, ...]:
+    """Return the row of a live record: without work on whole columns it takes a fifth of the time."""
+    values = [getattr(outcome.measurements, name).item() for name in Measurements.__slots__]
+    for place in _REFERRING:
+        values[place] = values[place] or None
+    return (outcome.probe, *(None if value != value else value for value in values), outcome.vat, run)  # noqa: PLR0124 - NaN
+
+
+_REFERRING = tuple(place for place, name in enumerate(Measurements.__slots__) if name in REFERENCES)
 
 
 def _column_of(records: Columns, name: str) -> Iterable[Any]:

@@ -25,6 +25,7 @@ from logger.errors import StoreBusyError, StoreError
 from logger.store import backup, schema
 from logger.store.backup import Keep, daily_copy, newest_copy_us
 from logger.store.engine import Access, make_engine, parse, shown, sqlite_path
+from logger.store.inbox_look import InboxLook
 from logger.store.tables import meta
 from logger.store.unit_of_work import UnitOfWork, Writer
 
@@ -36,13 +37,14 @@ _IN_USE = "another session holds it. If this goes on, a second `vatvigil run` wa
 class Store:
     """An open store. Threads may share it; write transactions then wait for each other."""
 
-    __slots__ = ("_is_claimed", "_lock", "_reader", "_writer", "identity", "path", "where")
+    __slots__ = ("_is_claimed", "_lock", "_reader", "_writer", "identity", "inbox_look", "path", "where")
 
     def __init__(self, reader: Engine, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
         self._lock: BinaryIO | None = None
         self._is_claimed = False
         self._reader = reader
+        self.inbox_look = InboxLook(reader)
         self._writer: Writer | None = None
         self.where = where
         """The URL as it may be printed."""
@@ -81,7 +83,8 @@ class Store:
             if migrate:
                 store._migrate_and_mark(parsed, simulated=simulated, busy_s=busy_s, identity=identity)
             if not read_only:
-                store._writer = Writer(make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s), path)
+                engine = make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s)
+                store._writer = Writer(engine, path, where=where, busy_s=busy_s)
             store._check(simulated=simulated)
         except BaseException:
             store.close()
@@ -135,7 +138,8 @@ class Store:
         if self._writer is None:
             raise StoreError(f"The store {self.where} was opened for reading only")
         event.listen(self._writer.engine, "connect", self._lock_session)
-        self._writer.engine.dispose()  # a session from before has not locked it
+        self._writer.driver.release()  # a session from before has not locked it
+        self._writer.engine.dispose()
         self._is_claimed = True
         try:
             self._writer.engine.connect().close()
@@ -169,8 +173,10 @@ class Store:
         """Close every connection; the last one of SQLite moves the log into the file."""
         if self._lock is not None:
             self._lock.close()
+        self.inbox_look.close()
         self._reader.dispose()
         if self._writer is not None:
+            self._writer.driver.close()
             self._writer.engine.dispose()
 
     def __enter__(self) -> Self:

@@ -53,11 +53,15 @@ class Watch:
     """Lengths of all windows in which anything is judged; asked at each record, so worked out once."""
     each_record: frozenset[str] = field(init=False, compare=False)
     """The alarms that judge each record; the same."""
+    look_back: frozenset[str] = field(init=False, compare=False)
+    """The alarms of which a `Trend` is carried; the same."""
 
     def __post_init__(self) -> None:
         """Work out what is asked at each record."""
         each = (alarm.id for alarm in self.vat.alarms if alarm.window_s == 0.0 or alarm.kind.is_of_target)
         object.__setattr__(self, "each_record", frozenset(each))
+        looking = (a.id for a in self.vat.alarms if a.kind.row.look_back is not None or a.armed_ph is not None)
+        object.__setattr__(self, "look_back", frozenset(looking))
         lengths = {alarm.window_s for alarm in self.vat.alarms if alarm.window_s > 0}
         lengths |= {self.vat.target.window_s} if self.vat.target else set()
         object.__setattr__(self, "windows_s", frozenset({*lengths, course.WINDOW_S, forecast.WINDOW_S}))
@@ -248,11 +252,12 @@ def _awake(watch: Watch, carry: Carry, rows: Measurements, *, first: int) -> lis
         window_s for window_s in watch.windows_s if windows.closes(rows.elapsed_us, first=first, window_s=window_s)
     }
     newest_us = int(rows.elapsed_us[-1])
+    at_once = watch.each_record | (watch.look_back - carry.windows.trends.keys())
     return [
         alarm
         for alarm in watch.vat.alarms
         if alarm.window_s in closing
-        or alarm.id in watch.each_record
+        or alarm.id in at_once
         or evaluate.is_awake(alarm, carry.alarms.get(alarm.id), newest_us)
     ]
 

@@ -19,7 +19,7 @@ from tests.parts.mosquitto import Mosquitto
 from tests.parts.waiting import wait_until
 from tests.probe.text_peer import TextPeer
 
-SWING_S = 1.6
+SWING_S = 1.2
 PATIENCE_S = 60.0
 REFUSED = 2
 """Exit code of a configuration that cannot be used: its manager does not start it again."""

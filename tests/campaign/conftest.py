@@ -1,8 +1,6 @@
-"""Print the table at the end, whatever failed, and keep it in a file where `CAMPAIGN_TABLE` names one."""
+"""Print the table at the end, whatever failed."""
 
-import os
 from dataclasses import asdict
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,7 +12,7 @@ from tests.campaign import table
 def pytest_testnodedown(node: Any) -> None:  # noqa: ANN401 - of xdist, which has no types
     """Take over what another process of the same run noted."""
     for row in getattr(node, "workeroutput", {}).get("campaign", []):
-        table.ROWS[row["fault"]] = table.Row(**row)
+        table.add(table.ROWS, table.Row(**row))
 
 
 def pytest_sessionfinish(session: pytest.Session) -> None:
@@ -28,8 +26,5 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     if not table.ROWS:
         return
     terminalreporter.write_sep("=", f"campaign, {'long' if table.IS_LONG else 'short'}, seed {table.SEED}")
-    for line in table.lines():
+    for line in table.lines(table.ROWS.values()):
         terminalreporter.write_line(line)
-    if "CAMPAIGN_TABLE" in os.environ:
-        with Path(os.environ["CAMPAIGN_TABLE"]).open("a", encoding="utf-8") as file:
-            file.write("\n".join(table.lines()) + "\n\n")

@@ -1,8 +1,16 @@
-"""The table of a campaign: what was done how often, and what came of it."""
+"""The table of a campaign: what was done how often, and what came of it.
 
+`CAMPAIGN_RESULTS` names a file that takes a line for each trial as it ends: what ran counts, whatever breaks off later,
+and a campaign may run in pieces. `python -m tests.campaign.table FILE` adds the lines up.
+"""
+
+import json
 import os
 import random
-from dataclasses import dataclass
+import sys
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from pathlib import Path
 
 from tests.campaign.witness import Count
 
@@ -34,22 +42,39 @@ class Row:
     """Ends of the daemon that nobody asked for."""
 
 
+KINDS = ("lost", "doubled", "unheard", "hung", "ended")
 ROWS: dict[str, Row] = {}
 
 
 def note(fault: str, trials: int = 1, count: Count | None = None, *, ended: int = 0) -> None:
     """Add trials of a fault and what came of them. Raises AssertionError where that is anything."""
-    row, found = ROWS.setdefault(fault, Row(fault)), count or Count()
-    row.trials += trials
-    row.ended += ended
-    for kind in ("lost", "doubled", "unheard", "hung"):
-        setattr(row, kind, getattr(row, kind) + getattr(found, kind))
+    found = count or Count()
+    new = Row(fault, trials, found.lost, found.doubled, found.unheard, found.hung, ended)
+    add(ROWS, new)
+    if "CAMPAIGN_RESULTS" in os.environ:
+        with Path(os.environ["CAMPAIGN_RESULTS"]).open("a", encoding="utf-8") as file:
+            file.write(json.dumps(asdict(new)) + "\n")
     assert not found.why, f"{fault}: {found.why}"
     assert not ended, f"{fault}: the daemon ended"
 
 
-def lines() -> list[str]:
+def add(rows: dict[str, Row], new: Row) -> None:
+    """Add what is new to the row of its fault."""
+    row = rows.setdefault(new.fault, Row(new.fault))
+    for kind in ("trials", *KINDS):
+        setattr(row, kind, getattr(row, kind) + getattr(new, kind))
+
+
+def lines(rows: Iterable[Row]) -> list[str]:
     """Return the table."""
-    heads = ("fault", "trials", "lost", "doubled", "unheard", "hung", "ended")
+    heads = ("fault", "trials", *KINDS)
     table = ["| " + " | ".join(heads) + " |", "|---|" + "---|" * (len(heads) - 1)]
-    return table + ["| " + " | ".join(str(getattr(row, head)) for head in heads) + " |" for row in ROWS.values()]
+    return table + ["| " + " | ".join(str(getattr(row, head)) for head in heads) + " |" for row in rows]
+
+
+if __name__ == "__main__":
+    kept: dict[str, Row] = {}
+    for name in sys.argv[1:]:
+        for line in Path(name).read_text(encoding="utf-8").splitlines():
+            add(kept, Row(**json.loads(line)))
+    print("\n".join(lines(kept.values())))

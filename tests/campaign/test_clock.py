@@ -1,7 +1,6 @@
 """The wall clock set ahead, back, to 1970, right after a boot behind the last record; both nights of summer time."""
 
 import datetime as dt
-import shutil
 import signal
 import time
 from collections.abc import Callable
@@ -9,103 +8,99 @@ from pathlib import Path
 
 import pytest
 
-from tests.campaign.bench import Bench, bench
-from tests.campaign.table import IS_LONG, note, trials
+from tests.campaign.bench import PATIENCE_S, Bench, bench
+from tests.campaign.table import note, trials
 from tests.parts.mosquitto import MakeMosquitto
+from tests.parts.wall_clock import WallClock, wall_clock
 
-# Not in CI: under libfaketime (0.9.10, Python 3.11) a daemon with a broker stalls now and then, its timed waits too;
-# whether that is the library's doing or ours is not settled.
-__test__ = IS_LONG
-LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))
-pytestmark = [
-    pytest.mark.slow,
-    pytest.mark.timeout(7200),
-    pytest.mark.skipif(not LIBRARIES or shutil.which("faketime") is None, reason="apt-get install faketime"),
-]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
 HOUR = 3600
+NOW_S = dt.datetime.now(dt.UTC).timestamp()  # noqa: TID251 - what the machine's clock says
+NEWEST = "SELECT at_us FROM measurement ORDER BY seq DESC LIMIT 1"
+STEADY_S = time.monotonic()
+BEFORE_S = 4
+"""How long before a change of the time the clock is set."""
+ZONE = "Europe/Lisbon"
+Fault = Callable[[Bench, WallClock], None]
 
 
-def set_clock(here: Bench, ahead_s: float) -> None:
-    """Set the daemon's wall clock so far ahead of the true one; the steady clock is left alone (clock_settime(2))."""
-    (here.folder / "offset").write_text(f"{ahead_s:+.0f}")
-
-
-def stepped(ahead_s: float) -> Callable[[Bench], None]:
-    def step(here: Bench) -> None:
-        set_clock(here, ahead_s)
-        here.watch(2)
-        set_clock(here, 0)
-        here.watch(2)
+def stepped(ahead_s: float) -> Fault:
+    def step(here: Bench, clock: WallClock) -> None:
+        with here.witness.alarm_path_open():
+            clock.set(ahead_s)
+            here.watch(2)
+            clock.set(0)
+            here.watch(2)
 
     return step
 
 
-def in_1970(here: Bench) -> None:
-    stepped(600 - time.mktime(time.localtime()))(here)
+def flapping(here: Bench, clock: WallClock) -> None:
+    with here.witness.alarm_path_open():
+        for n in range(6):
+            clock.set(HOUR * (n % 2))
+            time.sleep(1.5)
+        clock.set(0)
+        here.watch()
 
 
-def flapping(here: Bench) -> None:
-    for n in range(6):
-        set_clock(here, HOUR * (n % 2))
-        time.sleep(1.5)
-    set_clock(here, 0)
-    here.watch()
-
-
-def no_clock_of_its_own(here: Bench) -> None:
+def no_clock_of_its_own(here: Bench, clock: WallClock) -> None:
     """Lose the power, boot a day behind the newest record, learn the time later."""
     here.look()
     here.end(signal.SIGKILL)
-    set_clock(here, -24 * HOUR)
+    clock.set(-24 * HOUR)
     here.start()
-    here.watch(2)
-    set_clock(here, 0)
-    here.watch(2)
+    here.watch()
+    with here.witness.alarm_path_open():
+        here.watch()
+        clock.set(0)
+        here.watch(2)
 
 
-FAULTS: dict[str, Callable[[Bench], None]] = {
-    "clock: an hour ahead and back": stepped(HOUR),
-    "clock: an hour back and ahead": stepped(-HOUR),
-    "clock: 1970 and back": in_1970,
-    "clock: flapping by an hour": flapping,
-    "clock: none of its own, set after a boot": no_clock_of_its_own,
+def night_of(day: str) -> Fault:
+    """Go through 01:00 UTC, when all of the European Union changes (Directive 2000/84/EC, articles 2 and 3)."""
+    change_s = dt.datetime.fromisoformat(f"{day}T01:00:00+00:00").timestamp()
+
+    def ahead_s(here: Bench) -> float:
+        """Return how far the newest record is from the change."""
+        return float(here.select(NEWEST)[0][0]) / 1e6 - change_s
+
+    def go_through(here: Bench, clock: WallClock) -> None:
+        with here.witness.alarm_path_open():
+            clock.set(change_s - NOW_S - (time.monotonic() - STEADY_S) - BEFORE_S)
+            here.until(lambda: -BEFORE_S - 1 < ahead_s(here) < 0, "a record before the change")
+            here.until(lambda: 1 < ahead_s(here) < PATIENCE_S, "a record after it")
+            here.watch()
+            clock.set(0)
+            here.watch()
+
+    return go_through
+
+
+FAULTS: dict[str, Fault] = {
+    "1970 and back": stepped(600 - NOW_S),
+    "none of its own, set after a boot": no_clock_of_its_own,
+    "the night of spring": night_of("2027-03-28"),
+    "the night of autumn": night_of("2026-10-25"),
+    "an hour ahead and back": stepped(HOUR),
+    "an hour back and ahead": stepped(-HOUR),
+    "flapping by an hour": flapping,
 }
+IN_CI = 4
+"""The first faults; `tests/e2e/test_stepped_clock.py` steps by an hour."""
+QUIET = '[quiet]\nfrom = "22:00"\nto = "07:00"\n'
 
 
-@pytest.mark.parametrize("name", FAULTS)
-def test_the_clock_set(tmp_path: Path, mosquitto: MakeMosquitto, name: str) -> None:
+def test_the_clock_set(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
     number = trials(1, 4)
-    with bench(tmp_path / "bench", mosquitto()) as here:
-        fake(here)
+    with bench(tmp_path / "bench", mosquitto(), zone=ZONE, more=QUIET) as here:
+        clock = wall_clock(here.folder, ZONE)
+        here.environment = clock.environment
         here.start()
         here.watch()
-        for _ in range(number):
-            with here.witness.alarm_path_open() if "boot" not in name else here.witness.excused():
-                FAULTS[name](here)
-        note(name, number, here.verdict_after_telling(), ended=here.unasked)
-
-
-def fake(here: Bench) -> None:
-    here.environment = {
-        "LD_PRELOAD": str(LIBRARIES[0]),
-        "DONT_FAKE_MONOTONIC": "1",
-        "FAKETIME_TIMESTAMP_FILE": str(here.folder / "offset"),
-        "FAKETIME_CACHE_DURATION": "1",
-        "TZ": "Europe/Lisbon",
-    }
-    set_clock(here, 0)
-
-
-@pytest.mark.parametrize(("night", "name"), [("2027-03-28", "spring"), ("2026-10-25", "autumn")])
-def test_both_nights_of_summer_time(tmp_path: Path, mosquitto: MakeMosquitto, night: str, name: str) -> None:
-    """Run through 01:00 UTC, when all of the European Union changes (Directive 2000/84/EC, articles 2 and 3)."""
-    people = '[quiet]\nfrom = "22:00"\nto = "07:00"\n'
-    with bench(tmp_path / "bench", mosquitto(), zone="Europe/Lisbon", more=people) as here:
-        fake(here)
-        change = dt.datetime.fromisoformat(f"{night}T01:00:00+00:00").timestamp()
-        now = dt.datetime.now(dt.UTC).timestamp()  # noqa: TID251 - what the machine's clock says
-        set_clock(here, change - now - 9)
-        here.start()
-        with here.witness.excused():
-            here.watch(8)
-        note(f"clock: the night of {name}", 1, here.verdict_after_telling(), ended=here.unasked)
+        for name, fault in list(FAULTS.items())[: trials(IN_CI, len(FAULTS))]:
+            ended = here.unasked
+            for _ in range(number):
+                here.look()
+                fault(here, clock)
+            note(f"clock: {name}", number, here.verdict_after_telling(), ended=here.unasked - ended)

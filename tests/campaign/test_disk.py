@@ -19,6 +19,7 @@ from tests.parts.mosquitto import MakeMosquitto
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
 HELD_S = 4.0
+AGAIN = "The store can be written again"
 COPIED = 'path = "log.sqlite"\nbackup_dir = "copies"'
 
 
@@ -49,7 +50,31 @@ def locked(here: Bench, _chance: random.Random) -> None:
         time.sleep(HELD_S)
 
 
+@contextmanager
+def failing(here: Bench, error: str) -> Iterator[None]:
+    """Let each call by which SQLite writes or flushes fail with an error of the kernel (strace(1), inject)."""
+    assert here.process is not None
+    calls = "pwrite64,fdatasync,fsync,ftruncate"
+    command = ["strace", "-f", "-q", "-o", "/dev/null", "-e", f"trace={calls}", "-e", f"inject={calls}:error={error}"]
+    with subprocess.Popen([*command, "-p", str(here.process.pid)]) as tracer:
+        yield
+        tracer.terminate()
+
+
+def answering(error: str, name: str) -> Callable[[Bench, random.Random], None]:
+    def fail(here: Bench, _chance: random.Random) -> None:
+        before = here.log.count(AGAIN)
+        with failing(here, error):
+            time.sleep(HELD_S)
+        here.until(lambda: here.log.count(AGAIN) > before, AGAIN)
+
+    fail.__name__ = name
+    return fail
+
+
 HARMLESS: tuple[Callable[[Bench, random.Random], None], ...] = (full, full_in_a_write, locked)
+ANSWERS = (answering("ENOSPC", "no_space"), answering("EIO", "aborted"), answering("EROFS", "read_only_in_the_run"))
+"""In the long form only: who is not root may not trace what he did not start, by the setting of most kernels."""
 
 
 def test_the_disk_in_trouble(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
@@ -57,7 +82,7 @@ def test_the_disk_in_trouble(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
     with bench(tmp_path / "bench", mosquitto()) as here:
         here.start()
         here.watch()
-        for fault in HARMLESS:
+        for fault in (*HARMLESS, *ANSWERS[: trials(0, 3)]):
             instants, ended = chance(f"disk {fault.__name__}"), here.unasked
             for _ in range(number):
                 here.look()

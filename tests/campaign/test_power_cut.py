@@ -1,6 +1,5 @@
 """The plug pulled at any moment of a run, of its daily backup and of a migration: what was told of is on the disk."""
 
-import gzip
 import json
 import shutil
 import sqlite3
@@ -12,13 +11,14 @@ from pathlib import Path
 
 import pytest
 
+from tests.campaign import old_store
 from tests.campaign.bench import Bench, bench
 from tests.campaign.disk import Cut, Deed, Disk, deeds, published, strace
+from tests.campaign.old_store import rows
 from tests.campaign.table import chance, note, trials
 from tests.campaign.witness import JOURNAL, OUTBOX, RECORDS, Count, Rows
 from tests.parts.mosquitto import MakeMosquitto
 
-DUMP = Path(__file__).parents[1] / "store" / "stores" / "revision-0001.sql.gz"
 pytestmark = [
     pytest.mark.slow,
     pytest.mark.timeout(7200),
@@ -39,11 +39,6 @@ def images(disk: Disk, done: list[Deed], number: int, name: str, folder: Path, t
         image.mkdir(parents=True)
         disk.cut([*Cut][n % len(Cut)], instants, folder=folder, to=image)
         yield cut, image
-
-
-def rows(file: Path, statement: str) -> Rows:
-    with closing(sqlite3.connect(file)) as store:
-        return store.execute(statement).fetchall()
 
 
 def check_image(count: Count, image: Path, told: list[Deed], final: dict[str, Rows]) -> None:
@@ -135,39 +130,22 @@ def goes_on(here: Bench, image: Path, told: list[Deed]) -> Count:
     return count
 
 
-MIGRATE = "import sys; from logger.store import Store; Store.open(sys.argv[1], simulated=False, migrate=True).close()"
-
-
-def migrate(file: Path, prefix: tuple[str, ...] = ()) -> int:
-    command = [*prefix, sys.executable, "-P", "-c", MIGRATE, f"sqlite:///{file}"]
-    return subprocess.run(command, check=False, cwd=file.parent).returncode
-
-
-def old_store(folder: Path) -> Path:
-    """Make a store as the first revision left it, with a write-ahead log as it has."""
-    folder.mkdir()
-    file = folder / "log.sqlite"
-    with closing(sqlite3.connect(file)) as store:
-        store.executescript(gzip.decompress(DUMP.read_bytes()).decode())
-        store.execute("PRAGMA journal_mode=WAL")
-    return file
-
-
-OLD = "SELECT seq, at_us, potential_mv, reason FROM measurement ORDER BY seq"
-
-
 def test_a_power_cut_in_a_migration(tmp_path: Path) -> None:
-    number, name = trials(6, 60), "power cut, in a migration"
-    file = old_store(tmp_path / "old")
-    before, disk = rows(file, OLD), Disk.of(file.parent)
-    assert migrate(file, strace(tmp_path / "trace")) == 0
+    number, name = trials(4, 60), "power cut, in a migration"
+    file = old_store.make(tmp_path / "old")
+    before, disk = rows(file, old_store.RECORDS), Disk.of(file.parent)
+    assert old_store.migrate(file, strace(tmp_path / "trace")) == 0
     done = deeds(tmp_path / "trace", file.parent)
     for _, image in images(disk, done, number, name, file.parent, tmp_path / "images"):
         count, left = Count(), image / "log.sqlite"
         for copy in image.glob("*.backup"):
-            count.add("lost", rows(copy, "PRAGMA integrity_check") != [("ok",)] or rows(copy, OLD) != before, copy)
-        count.add("lost", rows(left, OLD) != before, "records")
-        count.add("lost", migrate(left) != 0 or rows(left, OLD) != before, "migrated once more")
+            count.add(
+                "lost",
+                rows(copy, "PRAGMA integrity_check") != [("ok",)] or rows(copy, old_store.RECORDS) != before,
+                copy,
+            )
+        count.add("lost", rows(left, old_store.RECORDS) != before, "records")
+        count.add("lost", old_store.migrate(left) != 0 or rows(left, old_store.RECORDS) != before, "migrated once more")
         note(name, 1, count)
         shutil.rmtree(image)
 

@@ -6,7 +6,7 @@ import resource
 import signal
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import psutil
@@ -72,6 +72,15 @@ def test_the_process_in_trouble(tmp_path: Path, mosquitto: MakeMosquitto) -> Non
             note(f"process: {fault.__name__.replace('_', ' ')}", number, count, ended=here.unasked - ended)
 
 
+def fill(terminal: int) -> None:
+    """Write until a terminal that nobody reads takes no more: some 4 kB."""
+    own = os.open(os.ttyname(terminal), os.O_WRONLY | os.O_NOCTTY | os.O_NONBLOCK)
+    with suppress(BlockingIOError):
+        while True:
+            os.write(own, b"." * 64)
+    os.close(own)
+
+
 @pytest.mark.parametrize("is_closed", [True, False])
 def test_nobody_reads_the_log(tmp_path: Path, mosquitto: MakeMosquitto, *, is_closed: bool) -> None:
     number = trials(1, 3)
@@ -79,13 +88,15 @@ def test_nobody_reads_the_log(tmp_path: Path, mosquitto: MakeMosquitto, *, is_cl
         with bench(tmp_path / f"bench-{n}", mosquitto()) as here:
             reader, writer = os.pipe() if is_closed else pty.openpty()
             here.start(stderr=writer, options=("--verbose",))
-            os.close(writer)
             here.watch(2)
             if is_closed:
                 os.close(reader)
+            else:
+                fill(writer)
+            os.close(writer)
             with here.witness.alarm_path_open():
                 time.sleep(HELD_S)
-                here.watch(8)  # a terminal takes 4 kB that nobody reads
+                here.watch(2)
             count = here.verdict_after_telling()
             if not is_closed:
                 os.close(reader)

@@ -12,7 +12,7 @@ from tests.campaign.table import chance, note, trials
 from tests.parts.mosquitto import MakeMosquitto
 
 pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
-HELD_S = 3.0
+HELD_S = 2.0
 Answer = Callable[[random.Random], list[tuple[float, bytes]]]
 
 

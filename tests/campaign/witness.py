@@ -9,7 +9,7 @@ import sqlite3
 import threading
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -79,6 +79,9 @@ class Witness:
     open_s: list[tuple[float, float]] = field(default_factory=list)
     """Stretches of steady time (s) in which the alarm path was open."""
     committed: dict[str, Rows] = field(default_factory=dict)
+    gone: Rows = field(default_factory=list)
+    """Rows that a look had seen and a later one did not find."""
+    _events: dict[str, dict[str, Any]] = field(default_factory=dict)
     _paho: Client = field(init=False)
     _back: threading.Event = field(default_factory=threading.Event)
 
@@ -114,8 +117,12 @@ class Witness:
         self._paho.publish(f"{self.base}/{topic}", payload, qos=qos).wait_for_publish(10)
 
     def _hear(self, _paho: Client, _data: object, message: MQTTMessage) -> None:
-        if not message.retain:
-            self.heard.append((time.monotonic(), message.topic, bytes(message.payload)))
+        if message.retain:
+            return
+        if message.topic.endswith("/event"):
+            event = json.loads(message.payload)
+            self._events[event["event_id"]] = event
+        self.heard.append((time.monotonic(), message.topic, bytes(message.payload)))
 
     @contextmanager
     def alarm_path_open(self) -> Iterator[None]:
@@ -132,8 +139,7 @@ class Witness:
     @property
     def events(self) -> list[dict[str, Any]]:
         """Return the events heard, repeats of one id dropped."""
-        found = [json.loads(payload) for _, topic, payload in list(self.heard) if topic.endswith("/event")]
-        return list({event["event_id"]: event for event in found}.values())
+        return list(self._events.copy().values())
 
     @property
     def occurrences(self) -> list[int]:
@@ -141,17 +147,20 @@ class Witness:
         return [e["occurrence"] for e in self.events if e["cause"] == "annunciated" and e["vat"]]
 
     def look(self, select: Select) -> None:
-        """Remember all that is committed now; compare it with what was seen before first."""
-        self.committed = {statement: select(statement) for statement in (RECORDS, JOURNAL)}
-
-    def verdict(self, select: Select, *, excused: Sequence[int] = ()) -> Count:
-        """Compare all accounts. `excused`: numbers of records that a damaged store may have lost."""
-        count = Count()
+        """Remember all that is committed now, and what of it was there before and is gone or changed."""
         now = {statement: select(statement) for statement in (RECORDS, JOURNAL)}
         for statement, rows in self.committed.items():
-            gone = [row for row in rows if row not in set(now[statement]) and row[0] not in excused]
-            count.add("lost", len(gone), gone)
-        numbers = [row[0] for row in now[RECORDS]]
+            there = set(now[statement])
+            self.gone += [row for row in rows if row not in there]
+        self.committed = now
+
+    def verdict(self, select: Select) -> Count:
+        """Compare all accounts."""
+        count = Count()
+        self.look(select)
+        count.add("lost", len(self.gone), self.gone)
+        self.gone.clear()
+        numbers = [row[0] for row in self.committed[RECORDS]]
         gaps = set(range(numbers[0], numbers[-1] + 1)) - set(numbers) if numbers else set()
         count.add("lost", len(gaps), sorted(gaps))
         count.add("doubled", len(numbers) - len(set(numbers)), "numbers of records")

@@ -1,53 +1,40 @@
 """The machine's clock set by an hour under a running daemon, with libfaketime; the monotonic clock is left alone."""
 
-import os
-import shutil
-from pathlib import Path
-
 import pytest
 
 from logger.model import CommandKind, Reason
 from tests.e2e.vat_history import check_that_a_replay_tells_the_same, stored
 from tests.parts.daemon import MakeNight, Night, Vat
+from tests.parts.wall_clock import WallClock, wall_clock
 
-LIBRARIES = sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))
 SILENT = """\
 [vat.{vat}.alarm.no-data]
 on_delay_s = 10
 """
 
 
-def with_a_clock_of_its_own(night: MakeNight, vat: Vat) -> tuple[Night, Path]:
-    """Return a night whose daemon reads the machine's wall clock, and the file that sets it."""
-    if not LIBRARIES or shutil.which("faketime") is None:
-        pytest.skip("libfaketime not found: apt-get install faketime")
+def with_a_clock_of_its_own(night: MakeNight, vat: Vat) -> tuple[Night, WallClock]:
+    """Return a night whose daemon reads the machine's wall clock, and what sets that."""
     here = night(vat, speed=1.0, poll_s=0.5, calibrated=False)
     # Only a daemon that watches no simulation reads the machine's wall clock. It refuses the simulator, which is just
     # as well: every tick is a record without an indication, and the alarm about that has an on-delay too.
     text = here.config_file.read_text()
     text = text[text.index("[store]") :].replace("timeout_s = 1.0", "timeout_s = 0.15")
     here.config_file.write_text(text)
-    said = here.folder / "offset"
-    said.write_text("+0")
-    here.environment = {
-        "LD_PRELOAD": str(LIBRARIES[0]),
-        "DONT_FAKE_MONOTONIC": "1",
-        "FAKETIME_TIMESTAMP_FILE": str(said),
-        "FAKETIME_NO_CACHE": "1",
-        "TZ": os.environ.get("TZ", "UTC"),
-    }
-    return here, said
+    clock = wall_clock(here.folder)
+    here.environment = clock.environment
+    return here, clock
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("step", ["+3600", "-3600"])
 def test_a_clock_set_while_the_daemon_runs_neither_stalls_nor_shifts_it(night: MakeNight, step: str) -> None:
     vat = Vat(run="quiet-night", alarms=SILENT)
-    here, said = with_a_clock_of_its_own(night, vat)
+    here, clock = with_a_clock_of_its_own(night, vat)
     here.start()
     here.until(lambda: here.is_made, "a store")
     here.watch(records=8)  # somewhat less than half of the on-delay
-    said.write_text(step)
+    clock.set(float(step))
     here.wait_for("alarm = 'clock-stepped'")
     here.wait_for("cause = 'annunciated' AND alarm = 'no-data'")
     here.watch(records=4)
@@ -80,17 +67,17 @@ def age_of_batch_s(here: Night) -> float:
 @pytest.mark.slow
 def test_a_machine_without_a_real_time_clock_counts_how_long_it_was_off_once_it_knows(night: MakeNight) -> None:
     vat = Vat(run="quiet-night", alarms=SILENT)
-    here, said = with_a_clock_of_its_own(night, vat)
+    here, clock = with_a_clock_of_its_own(night, vat)
     here.start()
     here.until(lambda: here.is_made, "a store")
     here.watch(records=2)
     here.answered(here.ask(CommandKind.MARK, note="started"))
     for cut in range(3):
         here.kill()
-        said.write_text(f"{600 * cut - 2400:+}")  # it boots behind the end of the log
+        clock.set(600 * cut - 2400)  # it boots behind the end of the log
         here.start_and_watch(records=4)
         assert age_of_batch_s(here) < 600 * cut + 60
-        said.write_text(f"{600 * (cut + 1):+}")  # it learns the time: it was off for ten minutes
+        clock.set(600 * (cut + 1))  # it learns the time: it was off for ten minutes
         here.until(lambda before=cut: len(here.journal(SET)) > before, "word of it")  # type: ignore[misc]
         here.watch(records=2)
         assert 600 * (cut + 1) <= age_of_batch_s(here) < 600 * (cut + 1) + 60
