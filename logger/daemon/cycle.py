@@ -61,6 +61,13 @@ class CycleResult:
         """Tell whether there is anything to store."""
         return bool(self.outcomes or self.entries or self.commands or self.answers or self.receipts)
 
+    @property
+    def can_wait(self) -> bool:
+        """Tell whether it holds readings alone, while no alarm speaks and nobody works on the probe."""
+        if self.commands or self.receipts or self.system or self.all_answers() or self.all_entries():
+            return False
+        return not any(_is_eventful(outcome.carry) for outcome in self.outcomes)
+
     def keep_storable(self, commands: Iterable[Command]) -> list[Command]:
         """Return the commands from outside that can be stored; journal the refusal of the others.
 
@@ -182,6 +189,10 @@ class Acquisition:
     def _is_ours(self, command: Command) -> bool:
         vats = {target.watch.vat.id for target in self.watched.values()}
         return command.vat in vats or (not command.vat and command.probe in self.watched)
+
+
+def _is_eventful(carry: Carry) -> bool:
+    return carry.suppression.is_away or any(s.speaks or s.shown.is_standing for s in carry.alarms.values())
 
 
 def _refuse_unwatched(command: Command) -> Answer:

@@ -186,7 +186,8 @@ class Daemon:
     def _commit_and_publish(self, batch: CycleResult, *, at_us: int) -> None:
         """Store a batch, tell of it, then write it into the log, whatever became of it."""
         try:
-            self.ways_out.offer(self.commit.add(batch, at_us=at_us), _now_us())
+            now_us = _now_us()
+            self.ways_out.offer(self.commit.add(batch, at_us=at_us, now_us=now_us), now_us)
             self.ways_out.show(batch, stores=not self.commit.trouble, at_us=at_us, now_us=_now_us())
         finally:
             for entry in batch.all_entries():
@@ -258,14 +259,15 @@ class Daemon:
     def _send_due(self, now: ClockReading) -> None:
         """Send due events over MQTT and by the channels; record which were accepted."""
         self.ways_out.send(self.commit, self._carries(), self._trouble, now=now, now_us=_now_us())
-        if self.commit.waiting or (self.commit.has_work and not self.ways_out.is_telling):  # the next event comes first
+        is_noted = self.commit.has_marks and not self.ways_out.is_telling  # the next event comes first
+        if is_noted or self.commit.is_due(_now_us()):
             self.ways_out.offer(self.commit.flush(at_us=now.at_us), _now_us())
 
     def _trouble(self) -> str:
         """Say why the dead man's switch must not be fed; empty: nothing speaks against it here."""
         if not self.progress.is_whole:
             return "a probe is not read"
-        if self.commit.trouble or self.commit.waiting:
+        if self.commit.trouble or self.commit.is_behind:
             return self.commit.trouble or "records wait for the store"
         carries = {**self._carries(), SYSTEM: self.system_monitor.carry}
         return dead_man.unheard([*self.config.vats, self.system_monitor.vat], carries)

@@ -21,7 +21,7 @@ import numpy as np
 
 from logger.errors import RefusedError
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
-from logger.model import Calibration, CalibrationPoint, Floats, Ints, Method, Segment
+from logger.model import Calibration, CalibrationPoint, Floats, Ints, Method, Segment, Value
 from logger.model.figures import BUFFER_PH, POINT_C, POINT_MV, check_point
 
 U_POTENTIAL_MV = 0.4
@@ -46,13 +46,13 @@ class FittedLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pieces:
-    """The lines that readings are taken from, a row a reading."""
+    """The lines that readings are taken from, a row a reading; of one line for all its numbers."""
 
-    offset_mv: Floats
-    slope: Floats
-    var_offset: Floats
-    var_slope: Floats
-    cov: Floats
+    offset_mv: Value
+    slope: Value
+    var_offset: Value
+    var_slope: Value
+    cov: Value
 
 
 def ph_of(calibration: Calibration, potential_mv: Floats, temperature_c: Floats) -> Floats:
@@ -65,7 +65,7 @@ def ph_of(calibration: Calibration, potential_mv: Floats, temperature_c: Floats)
         row = row + (potential_mv < point.potential_mv)
     offset_mv, slope = _column(calibration, "offset_mv", row), _column(calibration, "slope", row)
     with np.errstate(over="ignore", divide="ignore"):
-        return ISOPOTENTIAL_PH - (potential_mv - offset_mv) / (slope * nernst_mv(temperature_c))
+        return np.asarray(ISOPOTENTIAL_PH - (potential_mv - offset_mv) / (slope * nernst_mv(temperature_c)))
 
 
 def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pieces:
@@ -75,7 +75,8 @@ def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pi
 
 def slope_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Floats:
     """Return the slope (fraction of the Nernst slope) of the line that each result (pH at C) was taken from."""
-    return _column(calibration, "slope", _row_at(calibration, ph, temperature_c))
+    row = _row_at(calibration, ph, temperature_c)
+    return np.full(row.shape, _column(calibration, "slope", row))
 
 
 def points_behind(
@@ -287,10 +288,10 @@ def _pieces(calibration: Calibration, row: Ints) -> Pieces:
     return Pieces(**{name: _column(calibration, name, row) for name in names})
 
 
-def _column(calibration: Calibration, name: str, row: Ints) -> Floats:
-    """Return a figure of the segment with each of these numbers."""
+def _column(calibration: Calibration, name: str, row: Ints) -> Value:
+    """Return a figure of the segment with each of these numbers; of one line for all a number."""
     if not calibration.segments:  # nearly always
-        return np.full(row.shape, getattr(calibration, name))
+        return getattr(calibration, name)
     return np.array([getattr(line, name) for line in calibration.segments])[row]
 
 

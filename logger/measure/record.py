@@ -62,12 +62,16 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     flags = _flags(probe, recent, block, warmth, knows)
     failed = (flags.quality == int(Quality.FAIL)) | (flags.quality == int(Quality.MISSING))
     ph[failed], u[failed] = np.nan, np.nan
-    more = _tests_of_line(carry.electrode.calibration, ph)
-    wild = (spoken & _WILD) != 0
-    passed = np.where(wild, np.maximum(flags.quality, int(Quality.SUSPECT)), flags.quality)
-    after_gap = int(QualityTests.AFTER_GAP) * (carry.electrode.unwatched_at_us is not None)
-    tests = after_gap | flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
-    tests |= _by_second_probe(block, tests)
+    wild = np.flatnonzero(spoken & _WILD)
+    passed = flags.quality
+    passed[wild] = np.maximum(passed[wild], int(Quality.SUSPECT))
+    tests = flags.tests | spoken | warmth.tests
+    tests |= _tests_of_line(carry.electrode.calibration, ph)
+    tests |= quality.marks(probe, block)
+    if carry.electrode.unwatched_at_us is not None:
+        tests |= int(QualityTests.AFTER_GAP)
+    if np.count_nonzero(tests & LOST):
+        tests |= _by_second_probe(block, tests)
     beliefs = verdicts.judge(
         carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )

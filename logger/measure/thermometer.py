@@ -73,7 +73,7 @@ def judge(
     `fresh_us`: a step from before this watch time tells nothing; `is_compensated`: the probe computed its own pH by
     what it shows.
     """
-    present = np.flatnonzero(~np.isnan(temperature_c))
+    present = (~np.isnan(temperature_c)).nonzero()[0]
     if not len(present):
         return unjudged(state, temperature_c)
     odd, at = _odd(state, temperature_c[present]), 0

@@ -120,7 +120,7 @@ def fit_variance(lines: Pieces, ph: Floats, temperature_c: Floats) -> Floats:
     pH = 7 - (E - offset) / (slope k):  d pH/d offset = 1 / (slope k),  d pH/d slope = (7 - pH) / slope
     """
     by_offset, by_slope = 1.0 / (lines.slope * nernst_mv(temperature_c)), (ISOPOTENTIAL_PH - ph) / lines.slope
-    return (
+    return np.asarray(
         by_offset * by_offset * lines.var_offset
         + by_slope * by_slope * lines.var_slope
         + 2.0 * by_offset * by_slope * lines.cov

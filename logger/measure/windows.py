@@ -18,7 +18,7 @@ import numpy as np
 
 from logger.measure import order_statistics
 from logger.measure.order_statistics import among, medians_with_u
-from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests
+from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests, Value
 from logger.units import SECOND_US
 
 AWAY = int(QualityTests.ATTENDED | QualityTests.NOT_BACK)
@@ -58,7 +58,7 @@ class WindowMedians(Columns):
 
 def ph_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in the pH of each record as it was when it came."""
-    return belief_of(rows.ph, rows.quality, rows.tests)
+    return np.asarray(belief_of(rows.ph, rows.quality, rows.tests))
 
 
 def limit_belief(rows: Measurements) -> Ints:
@@ -73,14 +73,13 @@ def limit_belief(rows: Measurements) -> Ints:
     return belief
 
 
-def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
-    """Return the same of bare columns."""
-    belief = np.full(len(ph), int(Belief.NOT_BELIEVED), dtype=np.int64)
-    claimed = ~np.isnan(ph) & ((tests & AWAY) == 0)
-    calm = (tests & WILD) == 0
-    belief[claimed & calm & (quality == int(Quality.SUSPECT))] = int(Belief.SUSPECT)
-    belief[claimed & (quality == int(Quality.PASS))] = int(Belief.BELIEVED)
-    return belief
+def belief_of(ph: Value, quality: Value, tests: Value) -> Value:
+    """Return the same of bare numbers, or columns of them."""
+    claimed = (ph == ph) & ((tests & AWAY) == 0)  # noqa: PLR0124 - NaN is no pH
+    passed = claimed & (quality == int(Quality.PASS))
+    doubted = claimed & ((tests & WILD) == 0) & (quality == int(Quality.SUSPECT))
+    nothing, suspect, believed = int(Belief.NOT_BELIEVED), int(Belief.SUSPECT), int(Belief.BELIEVED)
+    return nothing + doubted * (suspect - nothing) + passed * (believed - nothing)
 
 
 def without_spikes(rows: Measurements, belief: Ints) -> Ints:

@@ -28,10 +28,11 @@ class Access(Enum):
     READ = auto()
 
 
-PAGE_BYTES = 2048
-"""Of a new SQLite file. A commit writes whole pages, so smaller ones wear a memory card less: a record of 10 s took
-15.6 kB of writes at 4096, 10.1 at 2048 and 7.8 at 1024 (`tests/bench/bench_wear.py`). At 1024 a record with long names
-would no longer fit into a page beside others (231 bytes: https://www.sqlite.org/fileformat2.html, 1.6)."""
+PAGE_BYTES = 1024
+"""Of a new SQLite file. A commit writes whole pages, so smaller ones wear a memory card less: a record of 10 s takes
+16.0 kB of writes at 4096, 10.1 at 2048 and 7.8 at 1024 (`tests/bench/bench_wear.py`); writing many at once takes a
+fifth longer. A record has about 100 bytes beside the names of its probe and vat; one of more than 231 takes a page more
+(https://www.sqlite.org/fileformat2.html, 1.6), so that names of 120 characters together would cost room."""
 
 
 # https://www.sqlite.org/rescode.html; primary result codes

@@ -46,7 +46,7 @@ from logger.model import (
     Outcome,
     batch_figures,
 )
-from logger.store import batch_writing, parts, rows
+from logger.store import archive_note, batch_writing, parts, rows
 from logger.store.driver import Driver, Prepared
 from logger.store.tables import (
     batch_entry,
@@ -58,6 +58,7 @@ from logger.store.tables import (
     inbox,
     journal,
     measurement,
+    meta,
     outbox,
     retained_topic,
     run,
@@ -236,6 +237,11 @@ class UnitOfWork:
         self._writer.parts, self._writer.carries = {**parts, **self._parts}, {**carries, **self._carries}
         self._writer.note_file()
 
+    @property
+    def connection(self) -> Connection:
+        """Return the connection, for what is no work of a watch (`archive_removal.py`)."""
+        return self._connection
+
     def start_run(self, *, at_us: int, elapsed_us: int, version: str, config_hash: str) -> int:
         """Note a start of the daemon; return the number of the run."""
         row = {"started_at_us": at_us, "elapsed_us": elapsed_us, "version": version, "config_hash": config_hash}
@@ -349,8 +355,11 @@ class UnitOfWork:
     def copy_references(self, other: Connection) -> None:
         """Copy what another store knows beside its log under the same numbers into one without any.
 
-        That is calibrations, checks, corrections, the records of batches and the care diary; not the commands.
+        That is calibrations, checks, corrections, the records of batches, the care diary, and what was moved into
+        which archive; not the commands.
         """
+        notes = select(meta).where(meta.c.key.startswith(archive_note.MOVED))
+        self._insert_all(insert(meta), [{**row} for row in other.execute(notes).mappings()])
         for table in (calibration, check_reading, correction, batch_entry, care_entry):
             self._insert_all(insert(table), [_alone(row) for row in other.execute(select(table)).mappings()])
 

@@ -159,7 +159,7 @@ def deleted(file: Path, _chance: random.Random) -> None:
 
 
 Harm = Callable[[Path, random.Random], None]
-IN_RUN: tuple[Harm, ...] = (header_gone, cut_short, log_cut_short, log_deleted, deleted)
+IN_RUN: tuple[Harm, ...] = (cut_short, log_cut_short, log_deleted, deleted)
 AT_START: tuple[Harm, ...] = (damaged, header_gone, cut_short, deleted)
 
 
@@ -172,11 +172,29 @@ def test_the_store_damaged(tmp_path: Path, mosquitto: MakeMosquitto, *, is_runni
         name = f"store: {harm.__name__.replace('_', ' ')} {where}"
         instants, number = chance(name), trials(1, 4)
         for n in range(number):
-            with bench(
-                tmp_path / f"{harm.__name__}-{n}", broker, store='path = "log.sqlite"\nbackup_dir = "copies"'
-            ) as here:
+            with bench(tmp_path / f"{harm.__name__}-{n}", broker, store=COPIED) as here:
                 hurt(here, harm, instants, is_running=is_running)
                 note(name, 1, renewed(here), ended=here.unasked)
+
+
+def test_the_header_gone_in_the_run(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
+    """Nobody need notice: the first page is in the log, and comes back with it, or else the next start begins anew."""
+    name, broker = "store: header gone in the run", mosquitto()
+    for n in range(trials(0, 6)):
+        with bench(tmp_path / f"trial-{n}", broker, store=COPIED) as here:
+            here.start()
+            here.watch(2)
+            here.until(lambda: any(here.folder.glob("copies/*.sqlite")), "a backup")
+            here.look()
+            with here.witness.alarm_path_open():
+                header_gone(here.file, chance(f"{name} {n}"))
+                here.watch(3)
+            here.end()
+            here.start()
+            here.watch()
+            is_new = any(event["alarm"] == "store-renewed" for event in here.witness.events)
+            print(f"trial {n}: {'begun anew' if is_new else 'nothing lost'}")
+            note(name, 1, renewed(here) if is_new else here.verdict_after_telling(), ended=here.unasked)
 
 
 def hurt(here: Bench, harm: Harm, instants: random.Random, *, is_running: bool) -> None:

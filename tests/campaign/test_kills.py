@@ -18,7 +18,7 @@ from tests.parts.mosquitto import MakeMosquitto
 Kill = Callable[[Bench, float], None]
 EVERY = 20
 """Kills between two verdicts."""
-pytestmark = [pytest.mark.slow, pytest.mark.timeout(7200)]
+pytestmark = [pytest.mark.slow, pytest.mark.timeout(14_400)]
 
 
 def kill(here: Bench) -> None:
