@@ -52,8 +52,8 @@ def append_medians(course: Course, judged: WindowMedians, *, until_row: int | No
     good = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
     if until_row is not None:
         good &= judged.row <= until_row
-    begins, values = judged.begin_us[good].tolist(), judged.value[good].tolist()
-    whole = (*course, *zip(begins, values, strict=True))
+    newest = np.flatnonzero(good)[-(SPAN_US // WINDOW_US) :]  # more of them than that are older than the span
+    whole = (*course, *zip(judged.begin_us[newest].tolist(), judged.value[newest].tolist(), strict=True))
     return tuple(each for each in whole if each[0] > whole[-1][0] - SPAN_US)
 
 

@@ -65,11 +65,11 @@ def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float)
     value, runs = signal[begin : edges[-1]], np.concatenate([[begin], edges]) - begin
     time = elapsed_us[begin : edges[-1]]
     present = ~np.isnan(value)
-    if not present.all():
-        (value, runs), time = among(value, runs, present), time[present]
+    time, (value, runs) = time[present], among(value, runs, present)
     values, digit = different(value, runs)
     level = _without_course(value, time, runs, number[edges - 1] * length_us, length_us)
-    net, _ = different(np.rint(level / np.repeat(np.where(digit > 0.0, digit, 1.0), np.diff(runs))), runs)
+    step = np.repeat(np.where(digit > 0.0, digit, 1.0), np.diff(runs))
+    net, _ = different(np.rint(level / step), runs, with_distance=False)
     enough = np.diff(runs) >= least
     end_us = (number[edges - 1] + 1) * length_us
     periods = Periods(
@@ -148,7 +148,7 @@ def follow(
     until, few, digits, coarse = [len(learnt)], [_few(ordered)], [digit], [is_coarse]
     values = periods.values.tolist()
     for value, net, step in zip(values, periods.net.tolist(), periods.digit.tolist(), strict=True):
-        digits.append(min((each for each in (digits[-1], step) if each > 0.0), default=0.0))
+        digits.append(step if 0.0 < step < (digits[-1] or np.inf) else digits[-1])
         coarse.append(max(digits[-1], resolution) >= coarse_from)
         if value > few[-1] and (value != 1 or coarse[-1]):
             learnt.append(net)
@@ -156,7 +156,7 @@ def follow(
             if len(ordered) > DAY:
                 del ordered[bisect_left(ordered, learnt[-DAY - 1])]
         until.append(len(learnt))
-        few.append(_few(ordered))
+        few.append(few[-1] if until[-1] == until[-2] else _few(ordered))
     return VarietyCourse(
         rows=periods.row.tolist(),
         learnt=learnt,

@@ -39,12 +39,15 @@ def medians_with_u(values: Floats, u: Floats, edges: Ints) -> tuple[Floats, Floa
     return middle, larger
 
 
-def different(values: Floats, edges: Ints) -> tuple[Ints, Floats]:
+def different(values: Floats, edges: Ints, *, with_distance: bool = True) -> tuple[Ints, Floats]:
     """Return how many different values each run holds, and the least distance between two of them (0: none)."""
     count, least = np.zeros(len(edges) - 1, dtype=np.int64), np.zeros(len(edges) - 1)
     for length, runs in _by_length(edges):
-        steps = np.diff(np.sort(_rows(values, edges, runs, length), axis=1), axis=1)
-        count[runs] = 1 + np.count_nonzero(steps > 0.0, axis=1)
+        ordered = np.sort(_rows(values, edges, runs, length), axis=1)
+        count[runs] = 1 + np.count_nonzero(ordered[:, 1:] != ordered[:, :-1], axis=1)
+        if not with_distance:
+            continue
+        steps = np.diff(ordered, axis=1)
         nearest = np.where(steps > 0.0, steps, np.inf).min(axis=1, initial=np.inf)
         least[runs] = np.where(np.isinf(nearest), 0.0, nearest)
     return count, least
@@ -52,12 +55,13 @@ def different(values: Floats, edges: Ints) -> tuple[Ints, Floats]:
 
 def present(values: Floats, edges: Ints) -> tuple[Floats, Ints]:
     """Return the values that are not NaN, and the edges of their runs among them."""
-    missing = np.isnan(values)
-    return among(values, edges, ~missing) if missing.any() else (values, edges)
+    return among(values, edges, ~np.isnan(values))
 
 
 def among(values: Floats, edges: Ints, chosen: NDArray[np.bool_]) -> tuple[Floats, Ints]:
     """Return the chosen ones of the values, and the edges of their runs among them."""
+    if np.count_nonzero(chosen) == len(chosen):
+        return values, edges
     return values[chosen], np.searchsorted(np.flatnonzero(chosen), edges)
 
 

@@ -207,6 +207,9 @@ def flat_line(
 ) -> Mask:
     """Tell from row `first` on where all values of so long a time, up to this one, stay within less than `tolerance`.
 
+    `is_alive`: of the rows from `first` on, those that are not looked at; None: every one is. After half a day of a
+    trusted probe all are, and this was the dearest of the tests.
+
     It is time that counts, not records, for they come faster while somebody works on the probe. Where the line was
     seen for half of the time or less (absent values, gaps), too little is known to call it flat; nor before so much
     time has passed.

@@ -10,7 +10,7 @@ row: `tests/bench/bench_store.py`. The rare statements go its way, in the same t
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from threading import Lock
-from typing import Any, Self
+from typing import Any, Self, cast
 
 from sqlalchemy import Connection, Delete, Engine, Insert, Update
 from sqlalchemy.engine.interfaces import DBAPIConnection
@@ -74,9 +74,11 @@ class Driver:
         return self._connection
 
     def run(self, statement: Prepared, rows: Iterable[Sequence[Any]]) -> None:
-        """Run a statement once for each row of values, which stand in the order of its names."""
-        cursor: Any = self._bare.cursor()  # its type wants a sequence; every driver takes rows one by one
-        self._do(lambda: cursor.executemany(statement.text, rows))
+        """Run a statement once for each row of values, which stand in the order of its names.
+
+        PEP 249 speaks of a sequence of rows; both drivers take what yields them one by one.
+        """
+        self._do(lambda: cast("Any", self._bare.cursor()).executemany(statement.text, rows))
 
     def commit(self) -> None:
         """Make durable what was run here and elsewhere on the connection."""

@@ -13,7 +13,18 @@ from logger.alarm.quiet_hours import clock_time
 from logger.config import AlarmKind, ProbeConfig, VatConfig
 from logger.measure import course, windows
 from logger.measure.windows import WindowMedians
-from logger.model import AlarmState, Belief, Carry, Entry, Measurements, Notification, Reason, ReportedState, VatFacts
+from logger.model import (
+    AlarmState,
+    Belief,
+    Carry,
+    Entry,
+    Ints,
+    Measurements,
+    Notification,
+    Reason,
+    ReportedState,
+    VatFacts,
+)
 from logger.units import HOUR_US
 from logger.watch import trust_alarms
 from logger.watch.trust_alarms import TrustCourse
@@ -95,7 +106,9 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
 def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     """Return what is reported with the newest of these rows, and the newest believed reading among them."""
     record_at_us, record_us = int(rows.at_us[-1]), int(rows.elapsed_us[-1])
-    believed = _believed(rows).nonzero()[0]
+    believed = _believed(rows.belief[-NEAR:]).nonzero()[0] + max(0, len(rows) - NEAR)
+    if not len(believed):  # in replay a row is one of tens of thousands
+        believed = _believed(rows.belief).nonzero()[0]
     if not len(believed):
         return replace(before, record_at_us=record_at_us, record_us=record_us)
     row = int(believed[-1])
@@ -110,8 +123,12 @@ def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     )
 
 
-def _believed(rows: Measurements) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    return np.asarray(rows.belief == int(Belief.BELIEVED))
+NEAR = 64
+"""Rows among which the newest believed one nearly always is."""
+
+
+def _believed(belief: Ints) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+    return np.asarray(belief == int(Belief.BELIEVED))
 
 
 def annotate(
@@ -152,7 +169,7 @@ def follow_day(
     day = replace(
         day,
         records=day.records + len(rows),
-        believed=day.believed + int(np.count_nonzero(_believed(rows))),
+        believed=day.believed + int(np.count_nonzero(_believed(rows.belief))),
         lowest=min([*medians, *([day.lowest] if day.lowest else [])], default=None),
         highest=max([*medians, *([day.highest] if day.highest else [])], default=None),
         arrived_us=int(times[-1]) if len(times) else before,

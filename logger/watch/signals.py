@@ -58,7 +58,8 @@ class Signals:
             days = age.days_since(known, rows.at_us, rows.elapsed_us)
             ph, u = uncertainty.cautious(line, known, rows=rows, days=days)
             rows = replace(rows, ph=ph, u=u)
-        rows = _with_second_probe(rows) if signal in (Signal.PH, Signal.PH_UPPER) else rows
+        is_ph = signal in (Signal.PH, Signal.PH_UPPER)
+        rows = _with_second_probe(rows) if is_ph else rows
         if isinstance(signal, AlarmKind):
             value = maintenance.faults(signal, self.probe, carry, rows=rows, first=self.first)
             belief = _all_believed(rows)
@@ -66,15 +67,15 @@ class Signals:
             value, belief = _values(rows, signal)
         if window_s == 0:
             return windows.single(rows, value, belief, first=self.first)
-        if signal in (Signal.PH, Signal.PH_UPPER):
+        if is_ph:
             belief = windows.without_spikes(rows, belief)
         if signal is Signal.BELIEF:  # in a window as many are blind as process alarms leave out there
             calm = windows.without_spikes(rows, windows.ph_belief(rows))
             value = (calm != Belief.BELIEVED).astype(np.float64)
         judged = windows.medians(
-            rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us
+            rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us, with_u=is_ph
         )
-        if carry.electrode.calibration is None:
+        if carry.electrode.calibration is None or not is_ph:
             return judged
         u = uncertainty.of_median(
             judged.u,
@@ -82,7 +83,7 @@ class Signals:
             slope=carry.electrode.calibration.slope,
             errors=self.probe.errors,
             poll_s=self.probe.poll_s,
-            spread=judged.spread if signal in (Signal.PH, Signal.PH_UPPER) else 0.0,
+            spread=judged.spread,
         )
         return replace(judged, u=u)
 
