@@ -19,7 +19,7 @@ _ORDER = (
     *("init", "ports", "listen", "check", "run", "status", "night", "show", "page"),
     *("alarms", "rehearse", "mark", "batch"),
     *("calibrate", "verify", "uncertainty", "calibration", "electrode", "care", "correction"),
-    *("replay", "decode", "tune", "export", "restore", "demo", "help"),
+    *("replay", "decode", "tune", "export", "restore", "archive", "demo", "help"),
 )
 """The order in which a user meets them; what is not named here comes last."""
 

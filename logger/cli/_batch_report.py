@@ -20,6 +20,7 @@ from logger.cli._times import utc_option
 from logger.cli.export import opened
 from logger.config import Config
 from logger.errors import RefusedError
+from logger.model import BatchRecord
 from logger.store import Store
 
 if TYPE_CHECKING:
@@ -62,6 +63,7 @@ def report(
     with ExitStack() as files:
         stores = files.enter_context(_stores(config, others))
         found = batch_facts.record_of(stores, batch)
+        _require_archives(stores, found)
         target = Path(f"batch-{found.id}.html") if out is None else out
         page = files.enter_context(opened(target))
         sink = None if data is None else files.enter_context(opened(data))
@@ -105,6 +107,17 @@ def verify(report: Path, data: Path | None, others: tuple[Path, ...], config_pat
     with _stores(config, others) as stores:
         found = _sealed_again(stores, head)
     _tell(digest, found.digest, "the store" if len(stores) == 1 else "the stores")
+
+
+def _require_archives(stores: Sequence[Store], batch: BatchRecord) -> None:
+    """Raise RefusedError if a part of a batch is in an archive that was not named."""
+    until_us = batch.started_at_us if batch.ended_at_us is None else batch.ended_at_us
+    named = {store.archive.digest for store in stores if store.archive is not None}
+    for note in {note.digest: note for store in stores for note in store.moved}.values():
+        if note.digest not in named and note.holds(batch.vat, batch.started_at_us, until_us + 1):
+            raise RefusedError(
+                f"the records of batch {batch.id} are in the archive {note.file}: add --also and where it is now"
+            )
 
 
 def _sealed_again(stores: Sequence[Store], head: "SealHead") -> "Seal":

@@ -7,6 +7,7 @@ line is wrong; 3 (`check`, `status`, `verify`) something needs attention.
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from functools import wraps
 from math import isnan
 from pathlib import Path
@@ -43,6 +44,13 @@ config_option = click.option(
     envvar="VATVIGIL_CONFIG",
     show_default=True,
     help="The configuration file (also by the environment variable VATVIGIL_CONFIG).",
+)
+
+
+archive_option = click.option(
+    "--archive",
+    type=click.Path(exists=True, dir_okay=False, path_type=Path),
+    help="Read this archive (`vatvigil archive`) in place of the store.",
 )
 
 
@@ -117,6 +125,11 @@ def load_config(path: Path) -> Config:
     from logger import settings
 
     return settings.load(path, environ=os.environ)
+
+
+def reading_from(config: Config, archive: Path | None) -> Config:
+    """Return a configuration with an archive in the place of its store; None: as it is."""
+    return config if archive is None else replace(config, store_url=f"sqlite:///{archive.resolve()}")
 
 
 def print_json(content: object) -> None:

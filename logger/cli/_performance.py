@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from logger.cli._common import config_option, folded, json_option, load_config, print_json, print_table, sentences
-from logger.cli._requests import print_simulated, reading_store, watch_now_us
+from logger.cli._requests import print_simulated, reading_store, tell_elsewhere, watch_now_us
 from logger.cli._times import Given, HouseTime, between, moment_option, utc_option
 from logger.report.local_time import LocalTime
 from logger.units import DAY_US
@@ -45,6 +45,8 @@ def report(since: Given | None, until: Given | None, config_path: Path, *, as_js
         since_us = until_us - DAYS * DAY_US if begin_us is None else begin_us
         if since_us >= until_us:
             raise click.BadParameter("the period must end after it begins.", param_hint="--to")
+        for vat in config.vats:
+            tell_elsewhere(store, vat.id, since_us, until_us)
         performance, chattering = performance_over(config, store, since_us=since_us, until_us=until_us)
     if as_json:
         content = {**msgspec.to_builtins(performance), "chattering": chattering}

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, BinaryIO
 
 import click
 
+from logger.cli._requests import tell_elsewhere
 from logger.cli._times import Given, HouseTime, between, given
 from logger.config import Config, VatConfig
 from logger.errors import ConfigurationError, RefusedError
@@ -117,6 +118,7 @@ def from_store(config: Config, vat: VatConfig, period: Period | None, now: House
 
     since_us, until_us = period.ends_us(now) if period else (None, None)
     with Store.open(config.store_url, simulated=config.simulated, read_only=True) as store:
+        tell_elsewhere(store, vat.id, since_us, until_us)
         all_spans = history.spans(store, vat=vat.id, since_at_us=since_us, until_at_us=until_us)
         spans = [span for span in all_spans if span.probe == vat.probe]
         if not spans:

@@ -14,12 +14,13 @@ import click
 
 from logger.alarm import requests
 from logger.alarm.lifecycle import Now
-from logger.cli._common import SIMULATED, Between, folded, print_json
+from logger.cli._common import SIMULATED, Between, complain, folded, print_json
 from logger.config import Config, VatConfig
 from logger.daemon import clock
 from logger.errors import RefusedError
 from logger.model import Answer, Carry, Command, figures
 from logger.store import Store, queries
+from logger.store.time_search import END_OF_TIME_US
 from logger.units import SECOND_US
 
 BUSY_S = 10.0
@@ -207,6 +208,12 @@ def print_simulated(*, simulated: bool) -> None:
     """Say on standard output, where the rest goes too, that what follows is simulated."""
     if simulated:
         click.echo(SIMULATED)
+
+
+def tell_elsewhere(store: Store, vat: str, since_us: int | None, until_us: int | None) -> None:
+    """Say on standard error where that is which was stored of a vat in a span of UTC and is not in this store."""
+    for words in store.elsewhere(vat, since_us or 0, END_OF_TIME_US if until_us is None else until_us):
+        complain(f"Note: {words}")
 
 
 def reading_store(config: Config) -> Store:

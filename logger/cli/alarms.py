@@ -28,6 +28,7 @@ from logger.cli._requests import (
     reading_store,
     submit,
     submit_all,
+    tell_elsewhere,
     vat_of,
     wait_option,
 )
@@ -327,6 +328,8 @@ def journal(vat: str | None, limit: int, since: Given | None, config_path: Path,
     config = load_config(config_path)
     with reading_store(config) as store:
         since_us = None if since is None else at(since, HouseTime.of(config, utc=utc))
+        for each in [one.id for one in config.vats] if vat is None else ["" if vat == system.SYSTEM else vat]:
+            tell_elsewhere(store, each, since_us, None)
         only_vat = "" if vat == system.SYSTEM else vat
         entries = queries.entries(store, limit=limit, vat=only_vat, since_at_us=since_us)
         if vat not in (None, system.SYSTEM) and not entries and not queries.entries(store, limit=1, vat=vat):

@@ -119,7 +119,7 @@ def _open(config: Config) -> tuple[Store | None, CheckResult]:
         store = Store.open(config.store_url, simulated=config.simulated, read_only=True)
     except StoreError as error:
         return None, CheckResult(what="store", ok=False, text=str(error))
-    return store, CheckResult(what="store", ok=True, text=where)
+    return store, CheckResult(what="store", ok=True, text="; ".join(filter(None, [where, config.waiting_words])))
 
 
 def _new_file(path: Path) -> CheckResult:

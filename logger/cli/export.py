@@ -16,8 +16,16 @@ from typing import TYPE_CHECKING, BinaryIO, TypeVar
 import click
 
 from logger import private_file
-from logger.cli._common import CAUTION, SIMULATED, config_option, load_config, sentences
-from logger.cli._requests import examples, now_us, reading_store, vat_of
+from logger.cli._common import (
+    CAUTION,
+    SIMULATED,
+    archive_option,
+    config_option,
+    load_config,
+    reading_from,
+    sentences,
+)
+from logger.cli._requests import examples, now_us, reading_store, tell_elsewhere, vat_of
 from logger.cli._times import EXAMPLES, Given, HouseTime, between, moment_option, utc_option
 from logger.config import Config
 from logger.errors import RefusedError
@@ -66,10 +74,11 @@ Piece = TypeVar("Piece", bound=Measurements | Block | Command)
     is_flag=True,
     help="Before the names of the columns, lines that begin with # and say what each column is (CSV).",
 )
+@archive_option
 @config_option
 @utc_option
 @sentences
-def export(  # noqa: PLR0913 - one parameter for each option
+def export(  # noqa: PLR0913, PLR0917 - one parameter for each option
     vat: str | None,
     batch: str | None,
     form: str,
@@ -77,6 +86,7 @@ def export(  # noqa: PLR0913 - one parameter for each option
     until: Given | None,
     probe: str | None,
     out: Path | None,
+    archive: Path | None,
     config_path: Path,
     *,
     corrected: bool,
@@ -97,10 +107,11 @@ def export(  # noqa: PLR0913 - one parameter for each option
         raise click.UsageError("name either VAT or --batch NAME")
     if batch is not None and (since is not None or until is not None):
         raise click.UsageError("a batch has its own begin and end: --from and --to go with VAT")
-    config = load_config(config_path)
+    config = reading_from(load_config(config_path), archive)
     ends_us = between(since, until, HouseTime.of(config, utc=utc))
     with reading_store(config) as store:
         vat, ends_us = (vat or "", ends_us) if batch is None else _ends_of(store, batch)
+        tell_elsewhere(store, vat, *ends_us)
         spans = _spans(config, store, vat, probe=probe, since_us=ends_us[0], until_us=ends_us[1])
         with opened(out) as stream:
             if form == "csv":

@@ -11,11 +11,13 @@ import click
 
 from logger.cli._common import (
     CAUTION,
+    archive_option,
     config_option,
     folded,
     json_option,
     load_config,
     print_json,
+    reading_from,
     screen_width,
     sentences,
 )
@@ -60,6 +62,7 @@ def _day(_ctx: click.Context, _param: click.Parameter, value: str | None) -> dat
     help="Write a page that any browser shows and prints to this file instead.",
 )
 @click.option("--no-plot", is_flag=True, help="Only the words.")
+@archive_option
 @config_option
 @json_option
 @utc_option
@@ -68,6 +71,7 @@ def night(
     vat: str | None,
     evening: date | None,
     html_path: Path | None,
+    archive: Path | None,
     config_path: Path,
     *,
     no_plot: bool,
@@ -82,7 +86,7 @@ def night(
     from logger.report import night_json
     from logger.report.local_time import LocalTime
 
-    config = load_config(config_path)
+    config = reading_from(load_config(config_path), archive)
     vats = [one for one in config.vats if not one.reference_of] if vat is None else [vat_of(config, vat)]
     with reading_store(config) as store:
         nights = [_gathered(config, store, one, evening) for one in vats]

@@ -11,7 +11,15 @@ from textwrap import fill
 import click
 import msgspec
 
-from logger.cli._common import config_option, load_config, screen_width, sentences, warn_if_simulated
+from logger.cli._common import (
+    archive_option,
+    config_option,
+    load_config,
+    reading_from,
+    screen_width,
+    sentences,
+    warn_if_simulated,
+)
 from logger.cli._comparison import compare, within_option
 from logger.cli._replay_source import Period, ReplaySource, chosen_vat, from_file, from_run, from_store, one_period
 from logger.cli._requests import examples
@@ -45,6 +53,7 @@ from logger.units import HOUR_US
     help="Another configuration: compare what its alarms would have told with what the present ones would.",
 )
 @within_option
+@archive_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, one object a line: every record, every transition.")
 @utc_option
 @sentences
@@ -58,6 +67,7 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
     store_path: Path | None,
     other_path: Path | None,
     within_s: float,
+    archive: Path | None,
     *,
     stored: bool,
     as_json: bool,
@@ -73,7 +83,7 @@ def replay(  # noqa: PLR0913, PLR0917 - one parameter for each option
         raise click.UsageError("give one of: a RECORDING, --run NAME, --stored, --period FROM/TO")
     if other_path is not None and store_path is not None:
         raise click.UsageError("a comparison is not stored: leave out --with or --store")
-    config = load_config(config_path)
+    config = reading_from(load_config(config_path), archive)
     vat, now = chosen_vat(config, vat_id), HouseTime.of(config, utc=utc)
     with ExitStack() as opened:
         if recording is not None:

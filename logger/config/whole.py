@@ -100,6 +100,11 @@ class Config:
     buffers: tuple[BufferConfig, ...] = ()
     backup_dir: Path | None = None
     """A copy of an SQLite store is put here every day, and the newest seven are kept; not written: no copies."""
+    commit_every_s: Annotated[float, Ge(0), Le(300)] = 0.0
+    """How long records may wait in memory to be stored together, which spares a memory card; real seconds, 0: each is
+    stored at once. A power cut or a kill then loses the readings of that time, but no alarm: what the journal tells, a
+    command, and each record while an alarm speaks or somebody works on the probe are stored at once.
+    """
     retired: tuple[str, ...] = ()
     """What became of settings of earlier versions that are written and no longer used, a sentence each."""
 
@@ -112,6 +117,16 @@ class Config:
     def simulated(self) -> bool:
         """Tell whether this configuration watches simulated vats."""
         return self.simulation is not None
+
+    @property
+    def waiting_words(self) -> str:
+        """Say what a power cut can cost; empty: what was not read only."""
+        if not self.commit_every_s:
+            return ""
+        return (
+            f"records wait in memory for up to {self.commit_every_s:g} s (commit_every_s): a power cut or a kill loses"
+            " those readings; alarms, entries and commands are stored at once"
+        )
 
     @property
     def has_way_out(self) -> bool:

@@ -4,6 +4,9 @@ Law: a store that is busy, full or does not answer is expected: evaluation goes 
 order, its events go out once `told_file` remembers them, and all of it is committed in order on recovery, many cycles a
 transaction and few transactions a round. The queue is bounded; past its end records are evaluated but not kept (what
 the watch carries is), and the journal says how many. Record numbers that are missing then are read as a gap.
+
+By `[store] commit_every_s` readings alone may wait too, to be stored together: a memory card wears out by commits. What
+anybody is told of never waits, and what waits goes before it.
 """
 
 import logging
@@ -76,12 +79,16 @@ class Commit:
     """Channels and the ids of events that they took, with the time, of which the store does not know yet."""
     topics: list[str] = field(default_factory=list)
     """Topics where the broker retains messages of ours, to be remembered in place of those before; empty: as before."""
+    every_us: int = 0
+    """How long (real, steady) readings alone may wait; 0: not at all."""
     told: Memory | None = None
     """Remembers what was told and is not in the store; None: nothing does."""
     trouble: str = ""
     """Why nothing can be written now; empty: it can."""
     numbers: dict[int, int] = field(default_factory=dict)
     """By the id (negative) of a command that was applied from memory: its number in the inbox."""
+    _until_us: int | None = None
+    """Until when (real, steady) what waits may; None: it waits for the store alone."""
     _lost: int = 0
     _receipts: list[Receipt] = field(default_factory=list)
     _sending: _Sending | None = None
@@ -90,17 +97,36 @@ class Commit:
     @property
     def has_work(self) -> bool:
         """Tell whether anything is to be stored."""
-        return bool(self.waiting or self.delivered or self.superseded or self.taken or self.topics)
+        return bool(self.waiting or self.has_marks)
+
+    @property
+    def has_marks(self) -> bool:
+        """Tell whether it is to be stored what became of events, or where messages stand."""
+        return bool(self.delivered or self.superseded or self.taken or self.topics)
+
+    @property
+    def is_behind(self) -> bool:
+        """Tell whether something waits that should be in the store."""
+        return bool(self.waiting) and self._until_us is None
+
+    def is_due(self, now_us: int) -> bool:
+        """Tell whether something waits that may wait no longer; `now_us`: real steady time."""
+        return bool(self.waiting) and (self._until_us is None or now_us >= self._until_us)
 
     def take_receipts(self) -> list[Receipt]:
         """Return the receipts of what was stored since the last call."""
         receipts, self._receipts = self._receipts, []
         return receipts
 
-    def add(self, batch: CycleResult, *, at_us: int) -> list[Event]:
-        """Queue a batch and commit what can be; return the events that are to go out now."""
+    def add(self, batch: CycleResult, *, at_us: int, now_us: int = 0) -> list[Event]:
+        """Queue a batch and commit what can be; return the events that are to go out now.
+
+        `now_us`: real steady time, by which readings may wait.
+        """
         self.waiting.append(batch)
-        events = self.events(batch)
+        if self._may_wait(batch, now_us):
+            return []
+        events = [*self.events(batch)]
         recovered = self.flush(at_us=at_us)
         if self.told and events and self.waiting and self.waiting[-1] is batch:
             self.told.tell(batch)
@@ -109,11 +135,19 @@ class Commit:
             self._drop_records()
         return events
 
+    def _may_wait(self, batch: CycleResult, now_us: int) -> bool:
+        is_first = len(self.waiting) == 1
+        if not self.every_us or not batch.can_wait or len(self.waiting) >= CYCLES_A_TRANSACTION:
+            self._until_us = None
+        elif is_first and not self.trouble:
+            self._until_us = now_us + self.every_us
+        return self._until_us is not None and now_us < self._until_us
+
     def _drop_records(self) -> None:
         """Merge the newest batch that waits into the one before, without its records."""
         dropped, last = self.waiting.pop(), self.waiting[-1]
         self._lost += sum(len(outcome.measurements) for outcome in dropped.outcomes)
-        last.entries += dropped.all_entries()
+        last.entries, last.events = [*last.entries, *dropped.all_entries()], None
         last.answers += [a for outcome in dropped.outcomes for a in outcome.answers] + dropped.answers
         last.commands += dropped.commands
         last.receipts += dropped.receipts
@@ -146,7 +180,7 @@ class Commit:
             self._receipts += batch.receipts
         if self.told:
             self.told.note(sending.batches, is_last=sending.is_last)
-        stored = {event.id for batch in sending.batches for event in self.events(batch)}
+        stored = {event.id for batch in sending.batches for event in self.events(batch)} if sending.delivered else ()
         for identity in sending.delivered:
             if sending.is_last or identity in stored:
                 self.delivered.pop(identity, None)
@@ -172,8 +206,10 @@ class Commit:
         )
 
     def events(self, batch: CycleResult) -> list[Event]:
-        """Return the outbox events of a batch."""
-        return events_of(batch.all_entries(), self.event_of)
+        """Return the outbox events of a batch, which are made once."""
+        if batch.events is None:
+            batch.events = events_of(batch.all_entries(), self.event_of)
+        return batch.events
 
     def _write(self, sending: _Sending) -> dict[int, int]:
         """Store it in one transaction; return the numbers of the commands that were applied from memory."""

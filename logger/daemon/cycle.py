@@ -21,6 +21,7 @@ from logger.model import (
     Cause,
     Command,
     Entry,
+    Event,
     Indication,
     Outcome,
     WatchState,
@@ -53,10 +54,19 @@ class CycleResult:
     """All commands that are applied or refused by this cycle."""
     system: Carry | None = None
     """What the watch over the system carries now; None: as before."""
+    events: list[Event] | None = None
+    """Of its entries; None: `Commit` has not made them yet."""
 
     def __bool__(self) -> bool:
         """Tell whether there is anything to store."""
         return bool(self.outcomes or self.entries or self.commands or self.answers or self.receipts)
+
+    @property
+    def can_wait(self) -> bool:
+        """Tell whether it holds readings alone, while no alarm speaks and nobody works on the probe."""
+        if self.commands or self.receipts or self.system or self.all_answers() or self.all_entries():
+            return False
+        return not any(_is_eventful(outcome.carry) for outcome in self.outcomes)
 
     def keep_storable(self, commands: Iterable[Command]) -> list[Command]:
         """Return the commands from outside that can be stored; journal the refusal of the others.
@@ -158,7 +168,7 @@ class Acquisition:
         """Return the commands that wait in the inbox or in memory and were not applied yet."""
         from_memory, self._from_memory, self._unreadable = self._from_memory, [], []
         try:
-            rows = self.ask(partial(queries.pending, self.store))
+            rows = self.ask(partial(queries.pending_now, self.store))
         except StoreBusyError as busy:
             log.debug("The inbox cannot be read now: %s", busy)
             return from_memory
@@ -179,6 +189,10 @@ class Acquisition:
     def _is_ours(self, command: Command) -> bool:
         vats = {target.watch.vat.id for target in self.watched.values()}
         return command.vat in vats or (not command.vat and command.probe in self.watched)
+
+
+def _is_eventful(carry: Carry) -> bool:
+    return carry.suppression.is_away or any(s.speaks or s.shown.is_standing for s in carry.alarms.values())
 
 
 def _refuse_unwatched(command: Command) -> Answer:

@@ -7,11 +7,12 @@ Without a broker no events are made: the journal tells all, and nothing old floo
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
+from operator import attrgetter
 from typing import Self
 
 from logger.alarm.belief_words import evidence_of
-from logger.config import Config, MqttConfig, VatConfig
+from logger.config import AlarmConfig, Config, MqttConfig, VatConfig
 from logger.daemon.clock import ClockReading
 from logger.model import AlarmState, Answer, Carry, Command, Entry, Event, Outcome
 from logger.mqtt import commands, discovery, said
@@ -32,6 +33,10 @@ from logger.mqtt.topics import Topics
 from logger.mqtt.vat_alarms import alarms_message, alarms_payload
 from logger.units import SECOND_US
 from logger.watch import system, trust_words
+
+OF_EACH_RECORD = {"kind", "pending_us", "seen_us", "reminders", "timer_us", "newest", "newest_u", "abnormal_at_us"}
+"""Fields of the state of an alarm that no standing message tells; most change with each record."""
+_told = attrgetter(*[field.name for field in fields(AlarmState) if field.name not in OF_EACH_RECORD])
 
 
 @dataclass(slots=True, kw_only=True)
@@ -111,7 +116,8 @@ class Publisher:
         for message in discovery.announcements(self.config, self.entities, occurrences=occurrences):
             self.delivery.put(message)
         for vat in self.vats:
-            self._publish_vat(vat, carries[vat.id], at_us=at_us)
+            self._show_alarms(vat, vat.alarms)
+            self._publish_condition(vat, carries[vat.id], at_us=at_us)
 
     def retained(self) -> list[str]:
         """Return the topics where the broker retains, or will retain, a message of ours."""
@@ -119,9 +125,19 @@ class Publisher:
 
     def publish_outcome(self, outcome: Outcome, *, now_us: int) -> None:
         """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""
-        vat = next(vat for vat in self.config.vats if vat.id == outcome.vat)
-        self._publish_vat(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
+        self.publish_alarms(outcome)
+        self.publish_rest(outcome, now_us=now_us)
+
+    def publish_alarms(self, outcome: Outcome) -> None:
+        """Set what must stand at the hub when an event of this outcome comes: alarms and the buttons that answer."""
+        vat = self._vat(outcome.vat)
+        self._publish_alarms(vat, outcome.carry)
         self._renew_buttons(vat, outcome.carry, outcome.entries)
+
+    def publish_rest(self, outcome: Outcome, *, now_us: int) -> None:
+        """Set what no event waits for: target, forecast, condition of the probe, the newest measurement."""
+        vat = self._vat(outcome.vat)
+        self._publish_condition(vat, outcome.carry, at_us=int(outcome.measurements.at_us[-1]))
         fresh_s = discovery.stale_s(self.config, vat)
         message = measurement_message(
             self.topics,
@@ -133,10 +149,10 @@ class Publisher:
         )
         self.delivery.latest(message, now_us + fresh_s * SECOND_US)
 
-    def publish_system(self, carry: Carry, entries: Sequence[Entry], *, at_us: int) -> None:
+    def publish_system(self, carry: Carry, entries: Sequence[Entry]) -> None:
         """Set the standing states of the system's alarms after these entries."""
         vat = self.vats[-1]
-        self._publish_vat(vat, carry, at_us=at_us)
+        self._publish_alarms(vat, carry)
         self._renew_buttons(vat, carry, [entry for entry in entries if not entry.vat])
 
     def _renew_buttons(self, vat: VatConfig, carry: Carry, entries: Iterable[Entry]) -> None:
@@ -211,12 +227,23 @@ class Publisher:
         """Let the broker forget what was stored, and what asks for nothing."""
         self.client.acknowledge([*receipts, *self.inbound.take_free()])
 
-    def _publish_vat(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
-        self._alarms[vat.id] = carry.alarms
-        for alarm in vat.alarms:
-            state = carry.alarms.get(alarm.id, AlarmState())
+    def _vat(self, name: str) -> VatConfig:
+        return next(vat for vat in self.config.vats if vat.id == name)
+
+    def _publish_alarms(self, vat: VatConfig, carry: Carry) -> None:
+        """Set what stands of the alarms of a watch that are not as they were told: at most records, of none."""
+        before, self._alarms[vat.id] = self._alarms.get(vat.id, {}), carry.alarms
+        changed = [alarm for alarm in vat.alarms if _differs(before.get(alarm.id), carry.alarms.get(alarm.id))]
+        if changed:
+            self._show_alarms(vat, changed)
+
+    def _show_alarms(self, vat: VatConfig, alarms: Iterable[AlarmConfig]) -> None:
+        for alarm in alarms:
+            state = self._alarms[vat.id].get(alarm.id, AlarmState())
             self.delivery.put(alarm_message(self.topics, vat, alarm=alarm, state=state))
-        self._publish_alarms(vat)
+        self._publish_standing_alarms(vat)
+
+    def _publish_condition(self, vat: VatConfig, carry: Carry, *, at_us: int) -> None:
         if vat.id == system.SYSTEM:
             return
         shown = target_message(self.topics, vat, carry, at_us=at_us)
@@ -229,7 +256,7 @@ class Publisher:
         trust = trust_words.shown(carry, trust_words.clock_of(vat.people))
         self.delivery.put(health_message(self.topics, vat.probe, status=status, findings=findings, trust=trust))
 
-    def _publish_alarms(self, watch: VatConfig) -> None:
+    def _publish_standing_alarms(self, watch: VatConfig) -> None:
         """Set what stands of the vat of a watch, its second probe included, and the button that answers it."""
         main = next(vat for vat in self.vats if vat.id == (watch.reference_of or watch.id))
         watches = [main, *(vat for vat in self.vats if vat.reference_of == main.id)]
@@ -242,6 +269,10 @@ class Publisher:
     def _put(self, messages: Iterable[Message]) -> None:
         for message in messages:
             self.delivery.put(message)
+
+
+def _differs(before: AlarmState | None, now: AlarmState | None) -> bool:
+    return before is not now and _told(before or AlarmState()) != _told(now or AlarmState())
 
 
 def _age_s(then_us: int | None, elapsed_us: int) -> float | None:

@@ -150,25 +150,31 @@ class Daemon:
         indications = [item for item in items if isinstance(item, Indication)]
         batch = self._add_received(self.acquisition.evaluate(indications) if indications else CycleResult())
         batch.entries += before
-        delivery = self.publisher.delivery if self.publisher else None
-        shared = self.publisher.others.trouble(_now_us()) if self.publisher else ""
-        if self.system_monitor.judge(
-            batch,
-            now=now,
-            delivery=delivery,
-            shared=shared,
-            channels=self.ways_out.channels.trouble,
-            store=self.commit.trouble,
-        ):
-            self.housekeeping.plan_anew()
         if batch:
             self._commit_and_publish(batch, at_us=at_us)
+        self._send_due(now)
+        self._judge_system(batch.asked, now)
         if indications:
             self._set_poll_rates()
             self.progress.note(indication.probe for indication in indications)
             if self.progress.is_on_time:
                 self.manager.alive()
-        self._send_due(now)
+
+    def _judge_system(self, asked: list[Command], now: ClockReading) -> None:
+        """Judge the machine once the events of the vats have left; store and send what that makes."""
+        batch = CycleResult(asked=asked, pending=asked)
+        if self.system_monitor.judge(
+            batch,
+            now=now,
+            delivery=self.publisher.delivery if self.publisher else None,
+            shared=self.publisher.others.trouble(_now_us()) if self.publisher else "",
+            channels=self.ways_out.channels.trouble,
+            store=self.commit.trouble,
+        ):
+            self.housekeeping.plan_anew()
+        if batch:
+            self._commit_and_publish(batch, at_us=now.at_us)
+            self._send_due(now)
 
     def _set_poll_rates(self) -> None:
         """Set how often each probe is read: more often while somebody works on it."""
@@ -178,13 +184,16 @@ class Daemon:
                 port.set_attended(probe, attended=carry.suppression.attended_until_us is not None)
 
     def _commit_and_publish(self, batch: CycleResult, *, at_us: int) -> None:
-        for entry in batch.all_entries():
-            level = logging.WARNING if entry.annunciates else logging.INFO
-            log.log(
-                level, "%s", " ".join(filter(None, [entry.vat or SYSTEM, entry.alarm, f"{entry.cause}: {entry.text}"]))
-            )
-        self.ways_out.offer(self.commit.add(batch, at_us=at_us), _now_us())
-        self.ways_out.show(batch, stores=not self.commit.trouble, at_us=at_us, now_us=_now_us())
+        """Store a batch, tell of it, then write it into the log, whatever became of it."""
+        try:
+            now_us = _now_us()
+            self.ways_out.offer(self.commit.add(batch, at_us=at_us, now_us=now_us), now_us)
+            self.ways_out.show(batch, stores=not self.commit.trouble, at_us=at_us, now_us=_now_us())
+        finally:
+            for entry in batch.all_entries():
+                level = logging.WARNING if entry.annunciates else logging.INFO
+                where = " ".join(filter(None, [entry.vat or SYSTEM, entry.alarm]))
+                log.log(level, "%s %s: %s", where, entry.cause, entry.text)
 
     def _dispatch(self, item: QueueItem, *, at_us: int) -> Iterator[Entry]:
         """Dispatch one queue item; yield the journal entries it causes."""
@@ -250,14 +259,15 @@ class Daemon:
     def _send_due(self, now: ClockReading) -> None:
         """Send due events over MQTT and by the channels; record which were accepted."""
         self.ways_out.send(self.commit, self._carries(), self._trouble, now=now, now_us=_now_us())
-        if self.commit.has_work:
+        is_noted = self.commit.has_marks and not self.ways_out.is_telling  # the next event comes first
+        if is_noted or self.commit.is_due(_now_us()):
             self.ways_out.offer(self.commit.flush(at_us=now.at_us), _now_us())
 
     def _trouble(self) -> str:
         """Say why the dead man's switch must not be fed; empty: nothing speaks against it here."""
         if not self.progress.is_whole:
             return "a probe is not read"
-        if self.commit.trouble or self.commit.waiting:
+        if self.commit.trouble or self.commit.is_behind:
             return self.commit.trouble or "records wait for the store"
         carries = {**self._carries(), SYSTEM: self.system_monitor.carry}
         return dead_man.unheard([*self.config.vats, self.system_monitor.vat], carries)
@@ -329,6 +339,8 @@ class Daemon:
             and time.monotonic() < until
         ):
             self._process(self._drain())
+        if self.commit.has_work:
+            self.commit.flush(at_us=self.clock.read().at_us)
 
     def _remaining_items(self) -> list[QueueItem]:
         items = []

@@ -34,6 +34,7 @@ from logger.model import Cause, Entry, Event
 from logger.mqtt.event import event_of, events_of
 from logger.probe.reader import readers
 from logger.store import Store
+from logger.units import SECOND_US
 from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
@@ -112,8 +113,17 @@ def _build_on(store: Store, config: Config, *, config_hash: str, known: Known | 
             work.add_events(known.unsent)
         work.commit()
     log.info("%s; it watches %s and stores in %s", text, ", ".join(vat.id for vat in config.vats), store.where)
+    if config.waiting_words:
+        log.warning("By the configuration %s", config.waiting_words)
     writing, reading = StoreThread("store-writing"), StoreThread("store-reading")
-    commit = Commit(store=store, run=number, event_of=_event_factory(config, channels), ask=writing.ask, told=memory)
+    commit = Commit(
+        store=store,
+        run=number,
+        event_of=_event_factory(config, channels),
+        ask=writing.ask,
+        told=memory,
+        every_us=round(config.commit_every_s * SECOND_US),
+    )
     watched = {vat.probe: restore.watched(store, config, vat) for vat in config.vats}
     if told:
         log.warning("The run before could not store all that it told; it is taken over from %s", memory.path)

@@ -60,10 +60,13 @@ class StoreThread:
 
     def _ask(self, job: Callable[[], T], patience_s: float) -> T:
         running = self._running or self._submit(job)
-        if not wait([running], patience_s).done:
+        try:
+            error = running.exception(patience_s)
+        except TimeoutError:
             self._is_late = True
-            raise StoreBusyError(f"The store has not answered for {ANSWER_S:g} s: is its disk or server overloaded?")
-        self._running, self._is_late = None, isinstance(running.exception(), StoreBusyError)
+            late = f"The store has not answered for {ANSWER_S:g} s: is its disk or server overloaded?"
+            raise StoreBusyError(late) from None
+        self._running, self._is_late = None, isinstance(error, StoreBusyError)
         answer: T = running.result()
         return answer
 

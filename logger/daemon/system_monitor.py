@@ -1,7 +1,9 @@
 """Gather the facts on which system alarms are judged, and keep what `system.step` carries.
 
-Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change. What it says
-goes into the batch of the cycle and is stored with it.
+Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change; but what
+waits for the broker flips with each event, so that alone is judged on the second. It is judged after what the probes
+made was stored and sent, and a second later while an event is on its way: no event of a vat waits for it. What it says
+is a batch of its own.
 
 The outbox is late when it has not been empty for so long, by the steady clock: the age of an event by the wall clock
 would jump with that.
@@ -79,7 +81,8 @@ class SystemMonitor:
         Return whether the wall clock was stepped.
         """
         facts = self._facts(now, delivery, shared=shared, channels=channels, store=store)
-        if not (batch.asked or self._is_due(facts)):
+        period_us = SECOND_US * (2 if delivery and delivery.is_telling else 1)
+        if not (batch.asked or self._is_due(facts, period_us)):
             return False
         self._judged_us, self._last, self.renewed = now.elapsed_us, facts, ""
         self._untold = 0 if facts.stepped_s else self._untold
@@ -127,18 +130,17 @@ class SystemMonitor:
         self._told_us.append(now.elapsed_us)
         return step_s
 
-    def _is_due(self, facts: SystemFacts) -> bool:
+    def _is_due(self, facts: SystemFacts, period_us: int) -> bool:
         if self._judged_us is None or self._last is None or facts.stepped_s:
             return True
         is_new = _wrong(facts) != _wrong(self._last)
-        return is_new or facts.elapsed_us - self._judged_us >= SECOND_US * self.speed
+        return is_new or facts.elapsed_us - self._judged_us >= period_us * self.speed
 
 
 def _wrong(facts: SystemFacts) -> tuple[bool, ...]:
     return (
         bool(facts.broker),
         bool(facts.shared),
-        facts.waiting > 0,
         bool(facts.disk),
         facts.disk_in_deadband,
         bool(facts.store),

@@ -2,10 +2,13 @@
 
 Law: what waits for a way out is asked of it here and nowhere else; what each took is handed back, to be stored. Times
 are real and steady, so that what is waited for does not run faster in accelerated time.
+
+What no event waits for is made while none is on its way: the network's thread shares the interpreter with the loop, and
+would wait for it to end.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from logger.channels import Channels, DeadMansSwitch
 from logger.daemon import restore
@@ -13,7 +16,7 @@ from logger.daemon.clock import Clock, ClockReading
 from logger.daemon.commit import Commit
 from logger.daemon.cycle import CycleResult
 from logger.daemon.publisher import Publisher
-from logger.model import Carry, Event
+from logger.model import Carry, Event, Outcome
 from logger.store import Store, queries
 from logger.units import SECOND_US
 
@@ -26,6 +29,13 @@ class Ways:
     """The hub's, if there is a broker."""
     channels: Channels
     dead_man: DeadMansSwitch | None
+    _unshown: dict[str, Outcome] = field(default_factory=dict)
+    """By vat, the newest outcome of which only the alarms are shown yet."""
+
+    @property
+    def is_telling(self) -> bool:
+        """Tell whether an event is on its way to the broker."""
+        return self.publisher is not None and self.publisher.delivery.is_telling
 
     def resume(self, store: Store, clock: Clock, *, now_us: int) -> None:
         """Hand over what an earlier run could not bring out; it has waited since it happened."""
@@ -51,7 +61,7 @@ class Ways:
             self.dead_man.offer(events)
 
     def show(self, batch: CycleResult, *, stores: bool, at_us: int, now_us: int) -> None:
-        """Let the hub show what a batch made; `stores`: the store takes it."""
+        """Let the hub show what a batch made, and send its events; `stores`: the store takes it."""
         publisher = self.publisher
         if publisher is None:
             return
@@ -59,9 +69,17 @@ class Ways:
             publisher.publish_taken(batch.commands, at_us=at_us, now_us=now_us)
         publisher.publish_answers(batch.pending, batch.all_answers(), at_us=at_us, now_us=now_us)
         for outcome in batch.outcomes:
-            publisher.publish_outcome(outcome, now_us=now_us)
+            publisher.publish_alarms(outcome)
         if batch.system:
-            publisher.publish_system(batch.system, batch.entries, at_us=at_us)
+            publisher.publish_system(batch.system, batch.entries)
+        publisher.delivery.pump(now_us)
+        self._unshown |= {outcome.vat: outcome for outcome in batch.outcomes}
+
+    def _show_rest(self, publisher: Publisher, now_us: int) -> None:
+        if not self.is_telling:
+            for outcome in self._unshown.values():
+                publisher.publish_rest(outcome, now_us=now_us)
+            self._unshown = {}
 
     def send(
         self,
@@ -73,6 +91,9 @@ class Ways:
         now_us: int,
     ) -> None:
         """Send what is due; note in `commit` what was accepted. `trouble`: as of `DeadMansSwitch.feed`."""
+        if self.publisher:
+            self.publisher.delivery.pump(now_us)  # the next event, if there is one
+            self._show_rest(self.publisher, now_us)
         accepted = _sent(self.publisher, commit, carries, now=now, now_us=now_us) if self.publisher else []
         taken = self.channels.pump(now_us, accepted=accepted)
         delivered = accepted if self.publisher else [event for (_, event), is_first in taken.items() if is_first]

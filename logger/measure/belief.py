@@ -31,12 +31,15 @@ class Beliefs:
 
 def judge(before: BeliefSince | None, *, at_us: Ints, ph: Floats, quality: Ints, tests: Ints, reason: Ints) -> Beliefs:
     """Return the belief in each record; `before`: that in the record before them."""
-    belief = belief_of(ph, quality, tests)
+    is_live = len(ph) == 1  # then by numbers
+    belief = (
+        np.array([belief_of(ph.item(), quality.item(), tests.item())]) if is_live else belief_of(ph, quality, tests)
+    )
+    if before is not None and before.belief is Belief.BELIEVED and not np.count_nonzero(belief):  # nearly always
+        return Beliefs(belief=belief, since_at_us=np.full(len(belief), before.since_at_us), newest=before)
     test, why = _leading(belief, tests, reason)
     code = _code(belief, test, why)
     old = -1 if before is None else _code(int(before.belief), int(before.test), int(before.reason))
-    if before is not None and not np.count_nonzero(code != old):  # live, nearly always
-        return Beliefs(belief=belief, since_at_us=np.full(len(code), before.since_at_us), newest=before)
     turns = np.diff(code, prepend=old) != 0
     latest = np.maximum.accumulate(np.where(turns, np.arange(len(code)), -1))
     since = np.where(latest < 0, before.since_at_us if before else 0, at_us[np.maximum(latest, 0)])

@@ -21,7 +21,7 @@ import numpy as np
 
 from logger.errors import RefusedError
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
-from logger.model import Calibration, CalibrationPoint, Floats, Ints, Method, Segment
+from logger.model import Calibration, CalibrationPoint, Floats, Ints, Method, Segment, Value
 from logger.model.figures import BUFFER_PH, POINT_C, POINT_MV, check_point
 
 U_POTENTIAL_MV = 0.4
@@ -46,13 +46,13 @@ class FittedLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Pieces:
-    """The lines that readings are taken from, a row a reading (one row for all where there is one line)."""
+    """The lines that readings are taken from, a row a reading; of one line for all its numbers."""
 
-    offset_mv: Floats
-    slope: Floats
-    var_offset: Floats
-    var_slope: Floats
-    cov: Floats
+    offset_mv: Value
+    slope: Value
+    var_offset: Value
+    var_slope: Value
+    cov: Value
 
 
 def ph_of(calibration: Calibration, potential_mv: Floats, temperature_c: Floats) -> Floats:
@@ -63,9 +63,9 @@ def ph_of(calibration: Calibration, potential_mv: Floats, temperature_c: Floats)
     row = np.zeros(np.shape(potential_mv), dtype=np.int64)
     for point in _joints(calibration):
         row = row + (potential_mv < point.potential_mv)
-    lines = _pieces(calibration, row)
+    offset_mv, slope = _column(calibration, "offset_mv", row), _column(calibration, "slope", row)
     with np.errstate(over="ignore", divide="ignore"):
-        return ISOPOTENTIAL_PH - (potential_mv - lines.offset_mv) / (lines.slope * nernst_mv(temperature_c))
+        return np.asarray(ISOPOTENTIAL_PH - (potential_mv - offset_mv) / (slope * nernst_mv(temperature_c)))
 
 
 def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pieces:
@@ -75,8 +75,8 @@ def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pi
 
 def slope_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Floats:
     """Return the slope (fraction of the Nernst slope) of the line that each result (pH at C) was taken from."""
-    slopes = np.array([line.slope for line in segments_of(calibration)])
-    return slopes[_row_at(calibration, ph, temperature_c)]
+    row = _row_at(calibration, ph, temperature_c)
+    return np.full(row.shape, _column(calibration, "slope", row))
 
 
 def points_behind(
@@ -284,12 +284,15 @@ def _row_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Ints
 
 
 def _pieces(calibration: Calibration, row: Ints) -> Pieces:
-    lines = segments_of(calibration)
     names = ("offset_mv", "slope", "var_offset", "var_slope", "cov")
-    columns = {name: np.array([getattr(line, name) for line in lines]) for name in names}
-    if len(lines) == 1:
-        return Pieces(**columns)  # one row for all
-    return Pieces(**{name: column[row] for name, column in columns.items()})
+    return Pieces(**{name: _column(calibration, name, row) for name in names})
+
+
+def _column(calibration: Calibration, name: str, row: Ints) -> Value:
+    """Return a figure of the segment with each of these numbers; of one line for all a number."""
+    if not calibration.segments:  # nearly always
+        return getattr(calibration, name)
+    return np.array([getattr(line, name) for line in calibration.segments])[row]
 
 
 def _check_points(points: Sequence[CalibrationPoint]) -> None:

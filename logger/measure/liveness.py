@@ -12,12 +12,14 @@ frozen from the first hour on would pass for usual. Until enough is learnt, the 
 (`quality.py`) stands beside.
 """
 
-from dataclasses import dataclass, replace
+from bisect import bisect_left, insort
+from dataclasses import dataclass
 from math import ceil
 
 import numpy as np
 
-from logger.measure.trust_windows import RawRows, medians
+from logger.measure.order_statistics import among, different, medians
+from logger.measure.trust_windows import RawRows
 from logger.model import Columns, Floats, Ints, Variety
 from logger.units import HOUR_US
 
@@ -60,14 +62,15 @@ def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float)
     if not len(edges):
         return Periods.none()
     begin = int(np.searchsorted(number, number[edges[0] - 1]))
-    group = np.repeat(np.arange(len(edges)), np.diff(np.concatenate([[begin], edges])))
-    part = slice(begin, int(edges[-1]))
-    present = ~np.isnan(signal[part])
-    group, value, time = group[present], signal[part][present], (elapsed_us[part] % length_us)[present]
-    values, digit = _different(value, group, len(edges))
-    level = _without_course(value, time, group, length_us, len(edges))
-    net, _ = _different(np.rint(level / np.where(digit > 0.0, digit, 1.0)[group]), group, len(edges))
-    enough = np.bincount(group, minlength=len(edges)) >= least
+    value, runs = signal[begin : edges[-1]], np.concatenate([[begin], edges]) - begin
+    time = elapsed_us[begin : edges[-1]]
+    present = ~np.isnan(value)
+    if not present.all():
+        (value, runs), time = among(value, runs, present), time[present]
+    values, digit = different(value, runs)
+    level = _without_course(value, time, runs, number[edges - 1] * length_us, length_us)
+    net, _ = different(np.rint(level / np.repeat(np.where(digit > 0.0, digit, 1.0), np.diff(runs))), runs)
+    enough = np.diff(runs) >= least
     end_us = (number[edges - 1] + 1) * length_us
     periods = Periods(
         row=edges - rows.first,
@@ -80,37 +83,89 @@ def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float)
     return Periods(**{name: getattr(periods, name)[enough] for name in Periods.__slots__})
 
 
-def _different(value: Floats, group: Ints, groups: int) -> tuple[Ints, Floats]:
-    """Return how many different values each group holds, and the least distance between two of them (0: none)."""
-    order = np.lexsort((value, group))
-    value, group = value[order], group[order]
-    steps, same = np.diff(value), np.diff(group) == 0
-    new = same & (steps > 0.0)
-    count = np.bincount(group[1:][new], minlength=groups) + (np.bincount(group, minlength=groups) > 0)
-    least = np.full(groups, np.inf)
-    np.minimum.at(least, group[1:][new], steps[new])
-    return count, np.where(np.isinf(least), 0.0, least)
-
-
-def _without_course(value: Floats, time: Ints, group: Ints, length_us: int, groups: int) -> Floats:
-    """Return the values less a straight line through the medians of the two halves of each group."""
-    late = (2 * time >= length_us).astype(np.int64)
-    halves = medians(value, 2 * group + late, 2 * groups)[0].reshape(groups, 2)
+def _without_course(value: Floats, time: Ints, runs: Ints, begin_us: Ints, length_us: int) -> Floats:
+    """Return the values less a straight line through the medians of the two halves of each run."""
+    halves_us = np.column_stack([begin_us, begin_us + (length_us + 1) // 2]).ravel()
+    halves = medians(value, np.append(np.searchsorted(time, halves_us), len(time)))[0].reshape(-1, 2)
     slope = np.where(np.isnan(halves).any(axis=1), 0.0, (halves[:, 1] - halves[:, 0]) / (0.5 * length_us))
-    return value - slope[group] * time
+    count = np.diff(runs)
+    return value - np.repeat(slope, count) * (time - np.repeat(begin_us, count))
 
 
-def follow(variety: Variety, values: int, net: int, *, is_coarse: bool) -> Variety:
-    """Return what is carried after one more period; what is too poor to be alive is not learnt as usual."""
-    newest = (*variety.newest, values)[-NEWEST:]
-    if is_poor(variety, values) or (values == 1 and not is_coarse):
-        return replace(variety, newest=newest)
-    return Variety(usual=(*variety.usual, net)[-DAY:], newest=newest)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VarietyCourse:
+    """What is usual of a signal before some periods (0) and after each of them (1, 2, ...).
+
+    In plain numbers: a replay closes thousands of periods, and asks for the variety after few of them.
+    """
+
+    rows: list[int]
+    """At which each period closed."""
+    learnt: list[int]
+    """Net counts, those carried first."""
+    until: list[int]
+    """How many of them were learnt by then."""
+    seen: list[int]
+    """Counts as they were, those carried first."""
+    few: list[int]
+    """So few values are poor."""
+    digit: list[float]
+    """The least difference of two values; 0: there was none."""
+    coarse: list[bool]
+
+    def after(self, periods: int) -> Variety:
+        """Return what is carried after so many periods."""
+        until, seen = self.until[periods], self._seen(periods)
+        return Variety(usual=tuple(self.learnt[max(0, until - DAY) : until]), newest=tuple(seen))
+
+    def is_known(self, periods: int) -> bool:
+        """Tell whether it is known how many values are usual, or that the display shows too few to tell by."""
+        return self.until[periods] >= LEARNT or self.coarse[periods]
+
+    def is_frozen(self, periods: int) -> bool:
+        """Tell whether the newest periods were all too poor."""
+        seen = self._seen(periods)
+        return len(seen) == NEWEST and max(seen) <= self.few[periods]
+
+    def turns(self, periods: int) -> bool:
+        """Tell whether the last of so many periods says anything new: nearly none does."""
+        return self.is_frozen(periods) or self.is_known(periods) is not self.is_known(periods - 1)
+
+    def _seen(self, periods: int) -> list[int]:
+        end = len(self.seen) - len(self.rows) + periods
+        return self.seen[max(0, end - NEWEST) : end]
 
 
-def is_frozen(variety: Variety) -> bool:
-    """Tell whether the newest periods were all too poor."""
-    return len(variety.newest) == NEWEST and all(is_poor(variety, each) for each in variety.newest)
+def follow(
+    variety: Variety, periods: Periods, *, digit: float, is_coarse: bool, coarse_from: float, resolution: float = 0.0
+) -> VarietyCourse:
+    """Follow a signal over periods; what is too poor to be alive is not learnt as usual.
+
+    `digit`, `is_coarse`: as carried. A display is coarse whose steps (the least difference seen, or its resolution) are
+    as large as `coarse_from`.
+    """
+    learnt, ordered = list(variety.usual), sorted(variety.usual)
+    until, few, digits, coarse = [len(learnt)], [_few(ordered)], [digit], [is_coarse]
+    values = periods.values.tolist()
+    for value, net, step in zip(values, periods.net.tolist(), periods.digit.tolist(), strict=True):
+        digits.append(min((each for each in (digits[-1], step) if each > 0.0), default=0.0))
+        coarse.append(max(digits[-1], resolution) >= coarse_from)
+        if value > few[-1] and (value != 1 or coarse[-1]):
+            learnt.append(net)
+            insort(ordered, net)
+            if len(ordered) > DAY:
+                del ordered[bisect_left(ordered, learnt[-DAY - 1])]
+        until.append(len(learnt))
+        few.append(_few(ordered))
+    return VarietyCourse(
+        rows=periods.row.tolist(),
+        learnt=learnt,
+        until=until,
+        seen=[*variety.newest, *values],
+        few=few,
+        digit=digits,
+        coarse=coarse,
+    )
 
 
 def is_alive(variety: Variety) -> bool:
@@ -120,7 +175,11 @@ def is_alive(variety: Variety) -> bool:
 
 def is_poor(variety: Variety, values: int) -> bool:
     """Tell whether a period holds far fewer values than is usual; while nothing is learnt, none does."""
-    if len(variety.usual) < LEARNT:
-        return False
-    usual = sorted(variety.usual)[len(variety.usual) // 4]
-    return any(values <= few and usual >= many for few, many in POOR)
+    return values <= _few(sorted(variety.usual))
+
+
+def _few(usual: list[int]) -> int:
+    """Return how few values are poor where these, in order, are usual; -1: no number is, too little is learnt."""
+    if len(usual) < LEARNT:
+        return -1
+    return max((few for few, many in POOR if usual[len(usual) // 4] >= many), default=-1)

@@ -9,12 +9,13 @@ was not looked at (absent values, gaps) for half of the time, nobody knows. On r
 """
 
 from dataclasses import dataclass
+from math import inf, isnan, nan
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import ProbeConfig, QualityLimits
-from logger.model import Block, Columns, Floats, Ints, Quality, QualityTests
+from logger.model import Block, Columns, Floats, Ints, Quality, QualityTests, Value
 from logger.units import SECOND_US
 
 Mask = NDArray[np.bool_]
@@ -45,8 +46,26 @@ def judge(
     there. `is_alive`, of the rows from `first` on: where it need not be looked for, as something that judges better
     (`liveness.py`) stands there, or the newest values differ.
     """
-    shown_mv = potential_mv if reported_mv is None else reported_mv
-    flat_suspect, flat_fail = (
+    flat_suspect, flat_fail = _flat_lines(
+        elapsed_us, potential_mv if reported_mv is None else reported_mv, limits, is_alive, first
+    )
+    since = looked_back_to(potential_mv[:first])
+    near = elapsed_us[since:], potential_mv[since:], temperature_c[since:]
+    if len(potential_mv) - first == 1:  # live: numbers take a fifth of the time of columns of one, for the same bits
+        made = _verdicts(limits, _number(*near), flat_suspect.item(), flat_fail.item())
+        quality, tests, spike = (np.array([each]) for each in made)
+    else:
+        quality, tests, spike = _verdicts(limits, _columns(*near, first=first - since), flat_suspect, flat_fail)
+    return Flags(quality=quality, tests=tests, previous_spike=spike)
+
+
+def _flat_lines(
+    elapsed_us: Ints, shown_mv: Floats, limits: QualityLimits, is_alive: Mask | None, first: int
+) -> tuple[Mask, Mask]:
+    """Tell from row `first` on where the line is flat for long enough to be suspect, and to fail."""
+    if is_alive is not None and np.count_nonzero(is_alive) == len(is_alive):
+        return np.zeros_like(is_alive), np.zeros_like(is_alive)
+    suspect, fail = (
         flat_line(
             elapsed_us,
             shown_mv,
@@ -58,36 +77,88 @@ def judge(
         )
         for seconds in (limits.flat_suspect_s, limits.flat_fail_s)
     )
-    since = looked_back_to(potential_mv[:first])
-    elapsed_us, potential_mv, temperature_c = elapsed_us[since:], potential_mv[since:], temperature_c[since:]
-    new = slice(first - since, None)
-    present = ~np.isnan(potential_mv)
-    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, present)
-    near = step_s <= limits.max_gap_s
-    outside = (potential_mv < limits.fail_low_mv) | (potential_mv > limits.fail_high_mv)
-    doubtful = (potential_mv < limits.suspect_low_mv) | (potential_mv > limits.suspect_high_mv)
-    warmth = ~((temperature_c >= limits.fail_low_c) & (temperature_c <= limits.fail_high_c))
-    jump = near & (step_mv > limits.jump_mv)
-    rate = near & (step_mv > limits.rate_mv_per_s * step_s)
+    return suspect, fail
+
+
+@dataclass(frozen=True, slots=True)
+class _Around:
+    """A record, or a column of them, and what is compared with it."""
+
+    mv: Value
+    warm_c: Value
+    step_mv: Value
+    """Distance from the newest reading before, and the time since that (infinite: there is none)."""
+    step_s: Value
+    waited_us: Value
+    """Since the record before."""
+    height_mv: Value
+    """Distance of the record before from the mean of its two neighbours (NaN: one is missing), and their distance."""
+    span_us: Value
+
+
+def _number(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats) -> _Around:
+    """Return the last row."""
+    us, mv = elapsed_us.tolist(), potential_mv.tolist()
+    step_mv, step_s = nan, inf
+    for row in range(len(mv) - 2, -1, -1):
+        if not isnan(mv[row]):
+            step_mv, step_s = abs(mv[-1] - mv[row]), (us[-1] - us[row]) / SECOND_US
+            break
+    waited_us = us[-1] - us[-2] if len(us) > 1 else 0
+    height_mv, span_us = (abs(mv[-2] - (mv[-3] + mv[-1]) / 2.0), us[-1] - us[-3]) if len(us) > NEIGHBOURS else (nan, 0)
+    return _Around(mv[-1], temperature_c[-1].item(), step_mv, step_s, waited_us, height_mv, span_us)
+
+
+def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, first: int) -> _Around:
+    """Return the rows from `first` on."""
+    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv)
+    waited_us, span_us = np.zeros((2, len(elapsed_us)), dtype=np.int64)
+    waited_us[1:] = elapsed_us[1:] - elapsed_us[:-1]
+    span_us[2:] = elapsed_us[2:] - elapsed_us[:-2]
+    height_mv = np.full(len(elapsed_us), np.nan)
+    height_mv[2:] = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
+    columns = (potential_mv, temperature_c, step_mv, step_s, waited_us, height_mv, span_us)
+    return _Around(*(column[first:] for column in columns))
+
+
+def _verdicts(limits: QualityLimits, at: _Around, flat_suspect: Value, flat_fail: Value) -> tuple[Value, Value, Value]:
+    """Return quality, tests and the spike test's verdict on the record before; elementwise."""
+    is_there, has_height = at.mv == at.mv, at.height_mv == at.height_mv  # not NaN
+    near = at.step_s <= limits.max_gap_s
+    outside = (at.mv < limits.fail_low_mv) | (at.mv > limits.fail_high_mv)
+    doubtful = (at.mv < limits.suspect_low_mv) | (at.mv > limits.suspect_high_mv)
+    warmth = True ^ ((at.warm_c >= limits.fail_low_c) & (at.warm_c <= limits.fail_high_c))
+    jump = near & (at.step_mv > limits.jump_mv)
+    rate = near & (at.step_mv > limits.rate_mv_per_s * at.step_s)
     tests = (
         (outside | doubtful) * int(QualityTests.GROSS_RANGE)
         + jump * int(QualityTests.JUMP)
         + rate * int(QualityTests.RATE_OF_CHANGE)
-        + (warmth & present) * int(QualityTests.TEMPERATURE)
-        + _after_gap(elapsed_us, limits.max_gap_s) * int(QualityTests.GAP)
-    )[new] + (flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
-    quality = np.full(len(tests), int(Quality.PASS), dtype=np.int64)
-    quality[(doubtful | jump | rate)[new] | flat_suspect] = int(Quality.SUSPECT)
-    quality[(outside | warmth)[new] | flat_fail] = int(Quality.FAIL)
-    quality[~present[new]] = int(Quality.MISSING)
-    spiked = _spike(elapsed_us, potential_mv, limits)[new]
-    return Flags(quality=quality, tests=tests.astype(np.int64, copy=False), previous_spike=spiked)
+        + (warmth & is_there) * int(QualityTests.TEMPERATURE)
+        + (at.waited_us > limits.max_gap_s * SECOND_US) * int(QualityTests.GAP)
+        + (flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
+    )
+    graded = _graded(doubtful | jump | rate | flat_suspect, outside | warmth | flat_fail)
+    is_evaluated = (at.span_us <= 2 * limits.max_gap_s * SECOND_US) & has_height
+    spike = _graded(at.height_mv > limits.spike_suspect_mv, at.height_mv > limits.spike_fail_mv)
+    return _either(is_there, graded, Quality.MISSING), tests, _either(is_evaluated, spike, Quality.NOT_EVALUATED)
+
+
+def _graded(suspect: Value, fail: Value) -> Value:
+    """Return the quality of what is suspect, or fails whatever else it is."""
+    passed, doubted, failed = int(Quality.PASS), int(Quality.SUSPECT), int(Quality.FAIL)
+    return passed + (suspect | fail) * (doubted - passed) + fail * (failed - doubted)
+
+
+def _either(is_first: Value, first: Value, second: Quality) -> Value:
+    """Return the first where it is wanted, else the second."""
+    return int(second) + is_first * (first - int(second))
 
 
 def looked_back_to(potential_mv: Floats) -> int:
     """Return the oldest of these rows that a test on a later one compares with, but for the flat line."""
     first = len(potential_mv)
-    if first and potential_mv[-1] == potential_mv[-1]:  # a number, not NaN: live, nearly always
+    if first and not isnan(potential_mv[-1]):  # live, nearly always
         return max(0, first - NEIGHBOURS)
     present = np.flatnonzero(~np.isnan(potential_mv))
     newest = int(present[-1]) if len(present) else first
@@ -136,14 +207,15 @@ def flat_line(
     time has passed.
     """
     flat = np.zeros(len(values) - first, dtype=np.bool_)
-    if length_us <= 0 or (is_alive is not None and np.count_nonzero(is_alive) == len(flat)):
+    if length_us <= 0:
         return flat
     sought = ~np.isnan(values[first:]) & (elapsed_us[first:] - length_us >= elapsed_us[0])
     judged = first + np.flatnonzero(sought if is_alive is None else sought & ~is_alive)
     if not len(judged):
         return flat
     since = int(np.searchsorted(elapsed_us, elapsed_us[judged[0]] - length_us))  # what is older is not looked at
-    elapsed_us, values, judged = elapsed_us[since:], values[since:], judged - since
+    used = slice(since, int(judged[-1]) + 1)
+    elapsed_us, values, judged = elapsed_us[used], values[used], judged - since
     begin = np.searchsorted(elapsed_us, elapsed_us[judged] - length_us)
     still = _spread(values, begin, judged) < tolerance
     if not still.any():
@@ -179,33 +251,10 @@ def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
     return spread
 
 
-def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, present: Mask) -> tuple[Floats, Floats]:
+def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats) -> tuple[Floats, Floats]:
     """Return distance (mV) and time (s) from the newest earlier present row; infinite time where there is none."""
-    if np.count_nonzero(present) == len(present):  # nearly always: the row before
-        step_mv, step_s = np.zeros(len(present)), np.full(len(present), np.inf)
-        step_mv[1:] = np.abs(potential_mv[1:] - potential_mv[:-1])
-        step_s[1:] = (elapsed_us[1:] - elapsed_us[:-1]) / SECOND_US
-        return step_mv, step_s
-    rows = np.arange(len(present))
+    rows, present = np.arange(len(potential_mv)), ~np.isnan(potential_mv)
     newest = np.maximum.accumulate(np.where(present, rows, -1))
     before = np.concatenate([[-1], newest[:-1]])
     step_s = np.where(before >= 0, (elapsed_us - elapsed_us[before]) / SECOND_US, np.inf)
     return np.abs(potential_mv - potential_mv[before]), step_s
-
-
-def _after_gap(elapsed_us: Ints, max_gap_s: float) -> Mask:
-    late = np.zeros(len(elapsed_us), dtype=np.bool_)
-    late[1:] = elapsed_us[1:] - elapsed_us[:-1] > max_gap_s * SECOND_US
-    return late
-
-
-def _spike(elapsed_us: Ints, potential_mv: Floats, limits: QualityLimits) -> Ints:
-    """Return, a row each, the verdict on the row before it: its distance from the mean of its two neighbours."""
-    verdict = np.full(len(potential_mv), int(Quality.NOT_EVALUATED), dtype=np.int64)
-    height = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
-    near = (elapsed_us[2:] - elapsed_us[:-2]) <= 2 * limits.max_gap_s * SECOND_US
-    is_evaluated = near & ~np.isnan(height)
-    verdict[2:][is_evaluated] = int(Quality.PASS)
-    verdict[2:][is_evaluated & (height > limits.spike_suspect_mv)] = int(Quality.SUSPECT)
-    verdict[2:][is_evaluated & (height > limits.spike_fail_mv)] = int(Quality.FAIL)
-    return verdict

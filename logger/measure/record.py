@@ -62,12 +62,16 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     flags = _flags(probe, recent, block, warmth, knows)
     failed = (flags.quality == int(Quality.FAIL)) | (flags.quality == int(Quality.MISSING))
     ph[failed], u[failed] = np.nan, np.nan
-    more = _tests_of_line(carry.electrode.calibration, ph)
-    wild = (spoken & _WILD) != 0
-    passed = np.where(wild, np.maximum(flags.quality, int(Quality.SUSPECT)), flags.quality)
-    after_gap = int(QualityTests.AFTER_GAP) * (carry.electrode.unwatched_at_us is not None)
-    tests = after_gap | flags.tests | spoken | more | warmth.tests | quality.marks(probe, block)
-    tests |= _by_second_probe(block, tests)
+    wild = np.flatnonzero(spoken & _WILD)
+    passed = flags.quality
+    passed[wild] = np.maximum(passed[wild], int(Quality.SUSPECT))
+    tests = flags.tests | spoken | warmth.tests
+    tests |= _tests_of_line(carry.electrode.calibration, ph)
+    tests |= quality.marks(probe, block)
+    if carry.electrode.unwatched_at_us is not None:
+        tests |= int(QualityTests.AFTER_GAP)
+    if np.count_nonzero(tests & LOST):
+        tests |= _by_second_probe(block, tests)
     beliefs = verdicts.judge(
         carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
     )
@@ -100,12 +104,12 @@ _WILD = LOST | int(QualityTests.SCATTERED)
 
 def _spoken(carry: Carry, turns: Turns, count: int) -> tuple[NDArray[np.bool_], Ints]:
     """Return where it was learnt how many values the instrument shows, and the tests that trust speaks by."""
-    states = [carry.trust, *(turned for _, turned in turns)]
-    lengths = np.diff([0, *(row for row, _ in turns), count]) if turns else count
-    knows = np.repeat([trust.knows_variety(each) for each in states], lengths)
+    knows, spoken = np.empty(count, dtype=np.bool_), np.empty(count, dtype=np.int64)
+    for row, state in ((0, carry.trust), *turns):
+        knows[row:], spoken[row:] = trust.knows_variety(state), int(trust.tests_of(state))
     if carry.suppression.is_away:
-        return knows, np.full(count, int(_away_tests(carry)))
-    return knows, np.repeat(np.array([int(trust.tests_of(each)) for each in states], dtype=np.int64), lengths)
+        spoken[:] = int(_away_tests(carry))
+    return knows, spoken
 
 
 def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermometry:
@@ -208,7 +212,7 @@ def _reported(probe: ProbeConfig, potential_mv: Floats, temperature_c: Floats) -
 def _by_second_probe(block: Block, tests: Ints) -> Ints:
     """Return the test of the rows in whose place alarms judge a second probe."""
     judged = ((tests & LOST) != 0) & ((tests & AWAY) == 0) & ~np.isnan(block.reference_ph)
-    return judged * int(QualityTests.BY_SECOND_PROBE)
+    return np.asarray(judged * int(QualityTests.BY_SECOND_PROBE))
 
 
 def _away_tests(carry: Carry) -> QualityTests:

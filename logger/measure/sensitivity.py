@@ -4,17 +4,13 @@ Law: elementwise, by + - * / alone, on floats and on arrays alike: one row and t
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 from logger.measure.error_state import FIRST_BEND, JUNCTION, JUNCTION_SLOPE, OFFSET, PIVOT_PH, RATE, SLOPE, THERMOMETER
 from logger.measure.nernst import ISOPOTENTIAL_PH, ZERO_C_K
-from logger.model import Account, Estimate
+from logger.model import Account, Estimate, Value
 
 BENCH_C = 25.0
 """Temperature at which potentials are turned into pH in the state."""
-
-Value = Any
-"""A number, or a column of them: `float | Floats`, of which no type checker knows that both add and multiply alike."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -73,15 +73,20 @@ def judge(
     `fresh_us`: a step from before this watch time tells nothing; `is_compensated`: the probe computed its own pH by
     what it shows.
     """
-    present = np.flatnonzero(~np.isnan(temperature_c))
+    present = (~np.isnan(temperature_c)).nonzero()[0]
     if not len(present):
         return unjudged(state, temperature_c)
-    if _is_calm(state, temperature_c[present]):
-        newest = present[-1]
-        good = replace(state, good_c=float(temperature_c[newest]), good_us=int(elapsed_us[newest]))
-        return unjudged(good, temperature_c)
+    odd, at = _odd(state, temperature_c[present]), 0
+    if _is_calm(state) and len(odd) == 1:  # nearly always
+        return unjudged(_calm(state, float(temperature_c[present[-1]]), int(elapsed_us[present[-1]])), temperature_c)
     made = unjudged(state, temperature_c)
-    for row in present.tolist():
+    while at < len(present):
+        calm = int(odd[np.searchsorted(odd, at)])
+        if _is_calm(state) and calm > at:
+            row, at = int(present[calm - 1]), calm
+            state = _calm(state, float(temperature_c[row]), int(elapsed_us[row]))
+            continue
+        row, at = int(present[at]), at + 1
         us = int(elapsed_us[row])
         is_near = fresh_us <= state.good_us and us - state.good_us <= limits.max_gap_s * SECOND_US
         state = _take(state, float(temperature_c[row]), us, is_near=is_near)
@@ -91,13 +96,21 @@ def judge(
     return replace(made, state=state)
 
 
-def _is_calm(state: ThermometerState, celsius: Floats) -> bool:
-    """Tell whether every reading is possible and near the one before it, and none of late was strange: the rule."""
-    if state.good_c is None or state.score or state.odd_c is not None:
-        return False
-    steps = celsius - np.concatenate([[state.good_c], celsius[:-1]])
-    is_calm = (np.abs(steps) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
-    return bool(np.count_nonzero(is_calm) == len(celsius))
+def _odd(state: ThermometerState, celsius: Floats) -> Ints:
+    """Return the places of readings that are impossible or far from the one before, and the end: others are calm."""
+    steps = celsius - np.concatenate([[np.nan if state.good_c is None else state.good_c], celsius[:-1]])
+    calm = (np.abs(steps) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
+    return np.concatenate([np.flatnonzero(~calm), [len(celsius)]])
+
+
+def _is_calm(state: ThermometerState) -> bool:
+    """Tell whether the reading before was good and none of late was strange: then calm readings are good, at once."""
+    return state.good_c is not None and not state.score and state.odd_c is None
+
+
+def _calm(state: ThermometerState, celsius: float, us: int) -> ThermometerState:
+    """Return the state after calm readings, of which this is the last."""
+    return replace(state, good_c=celsius, good_us=us)
 
 
 def _take(state: ThermometerState, celsius: float, us: int, *, is_near: bool) -> ThermometerState:

@@ -14,15 +14,16 @@ temperature included. 'Back in the course' alone is too little: a falling vat ca
 itself. After each further loss within a day it must stay four times as long. Limits: a trial on simulated vats.
 """
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field, replace
+from statistics import median
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.measure import continuity, liveness, plausibility, trust_windows
 from logger.measure.continuity import Innovations
-from logger.measure.liveness import Periods
+from logger.measure.liveness import Periods, VarietyCourse
 from logger.measure.trust_windows import ClosedWindows
 from logger.model import (
     Calibration,
@@ -84,18 +85,6 @@ class _Time(NamedTuple):
     at_us: int
 
 
-class _Period(NamedTuple):
-    """How many different values one signal showed in a period, at the row that closed it."""
-
-    is_potential: bool
-    row: int
-    elapsed_us: int
-    at_us: int
-    values: int
-    net: int
-    digit: float
-
-
 @dataclass(slots=True)
 class TrustRun:
     """The trust on its way through one piece of a block. Results: `state`, and `turns`, each new state at its row."""
@@ -107,9 +96,14 @@ class TrustRun:
     course: Innovations = field(init=False)
     loose: Floats = field(init=False)
     scatter: Floats = field(init=False)
-    suspicious: NDArray[np.bool_] = field(init=False)
+    suspicious: list[int] = field(init=False)
+    """Windows in which something may be wrong, and the end of all."""
+    potential: VarietyCourse = field(init=False)
+    temperature: VarietyCourse = field(init=False)
     taken: int = 0
     """How many of the windows were taken."""
+    heard: tuple[int, int] = (0, 0)
+    """How many periods of potential and temperature are in the state."""
 
     def follow(self, closed: ClosedWindows, potential: Periods, temperature: Periods) -> None:
         """Take closed windows and periods in the order of their rows; at one row the period comes first."""
@@ -117,10 +111,12 @@ class TrustRun:
         closed = trust_windows.with_temperatures(closed, self.state.windows)
         self._look(trust_windows.after(self.state.windows, closed))
         self.taken = carried
-        for period in _in_order(potential, temperature):
-            self._take_windows(carried + int(np.searchsorted(closed.row, period.row)))
-            self._take_period(period)
+        self._learn_varieties(potential, temperature)
+        for row, is_potential in self._turning_periods():
+            self._take_windows(carried + int(np.searchsorted(closed.row, row)))
+            self._take_period(row, is_potential=is_potential, around=potential if is_potential else temperature)
         self._take_windows(len(self.windows))
+        self._hear()
         self._keep(carried)
 
     def _look(self, windows: ClosedWindows) -> None:
@@ -128,7 +124,7 @@ class TrustRun:
         self.course = continuity.compare(windows, self.around.line, length_us=self.around.length_us)
         self.loose = plausibility.loose_part(windows, self.around.length_us)
         self.scatter = plausibility.scatter_ph(windows)
-        self.suspicious = (
+        may_be_wrong = (
             (self.course.up_ph > continuity.UP_PH)
             | (self.course.down_ph > continuity.DOWN_PH)
             | (windows.warm == 0)
@@ -136,6 +132,7 @@ class TrustRun:
             | (self.loose > plausibility.CONTACT_PART)
             | (self.scatter > plausibility.USABLE_PH)
         )
+        self.suspicious = [*np.flatnonzero(may_be_wrong).tolist(), len(windows)]
 
     def _take_windows(self, until: int) -> None:
         """Take windows one by one where something may be wrong, and the others at once."""
@@ -144,8 +141,7 @@ class TrustRun:
             self.state = replace(self.state, anew_us=begin_us)
             self.turns.append((int(self.windows.row[self.taken]), self.state))
         while self.taken < until:
-            odd = np.flatnonzero(self.suspicious[self.taken : until])
-            calm = until if not len(odd) else self.taken + int(odd[0])
+            calm = min(until, self.suspicious[bisect_left(self.suspicious, self.taken)])
             if _is_calm(self.state) and calm > self.taken:
                 self._learn(self.taken, calm)
                 self.taken = calm
@@ -154,9 +150,12 @@ class TrustRun:
                 self.taken += 1
 
     def _take_window(self, at: int) -> None:
+        row = int(self.windows.row[at])
+        self._hear(row)
         before = self.state
         scattered = bool(self.scatter[at] > plausibility.USABLE_PH)
-        self.state = replace(self.state, scattered=scattered)
+        if scattered is not before.scattered:
+            self.state = replace(self.state, scattered=scattered)
         if self.state.expected is not None:
             self._bear_out(at, self.state.expected)
         elif self.state.loss is not None:
@@ -164,7 +163,7 @@ class TrustRun:
         else:
             self._judge(at)
         if self.state != before:
-            self.turns.append((int(self.windows.row[at]), self.state))
+            self.turns.append((row, self.state))
 
     def _judge(self, at: int) -> None:
         """Judge one window of a probe that is trusted or doubted."""
@@ -217,11 +216,10 @@ class TrustRun:
     def level(self, at: int, slope: float = 0.0) -> Level:
         """Return the level at a window: medians of it and the two before it."""
         near = slice(max(0, at - continuity.LEVEL + 1), at + 1)
-        mv, warm_c = np.median(self.windows.potential_mv[near]), np.median(self.windows.temperature_c[near])
         return Level(
             elapsed_us=self._end_us(at),
-            potential_mv=float(mv),
-            temperature_c=float(warm_c),
+            potential_mv=median(self.windows.potential_mv[near].tolist()),
+            temperature_c=median(self.windows.temperature_c[near].tolist()),
             slope_ph_per_h=0.0 if np.isnan(slope) else slope,
         )
 
@@ -366,36 +364,69 @@ class TrustRun:
         losses = sum(us > loss.since_us - DAY_US for us in self.state.losses_us)
         return int(BACK_US * LONGER ** max(0, losses - 1))
 
-    def _take_period(self, period: _Period) -> None:
-        """Take how many different values potential or temperature showed in a period."""
-        before = self.state
-        if period.is_potential:
-            self._take_potential(period)
-        else:
-            self._take_temperature(period)
-        turned = (self.state.loss, self.state.doubt, knows_variety(self.state))
-        if turned != (before.loss, before.doubt, knows_variety(before)):
-            self.turns.append((period.row, self.state))
+    def _learn_varieties(self, potential: Periods, temperature: Periods) -> None:
+        """Learn how many values are usual: that hangs on the periods alone."""
+        state = self.state
+        self.potential = liveness.follow(
+            state.potential,
+            potential,
+            digit=state.digit_mv,
+            is_coarse=state.is_coarse,
+            coarse_from=COARSE_MV,
+            resolution=self.around.resolution_mv,
+        )
+        self.temperature = liveness.follow(
+            state.temperature, temperature, digit=state.digit_c, is_coarse=True, coarse_from=0.0
+        )
 
-    def _take_potential(self, period: _Period) -> None:
-        digit_mv = _least(self.state.digit_mv, period.digit)
-        is_coarse = max(digit_mv, self.around.resolution_mv) >= COARSE_MV
-        variety = liveness.follow(self.state.potential, period.values, period.net, is_coarse=is_coarse)
-        self.state = replace(self.state, potential=variety, digit_mv=digit_mv, is_coarse=is_coarse)
-        if self.state.loss is None and self.taken and liveness.is_frozen(variety):
-            self._lose(self.taken - 1, TrustCause.FROZEN, before=self.state.expected, since=self._froze(period))
+    def _turning_periods(self) -> list[tuple[int, bool]]:
+        """Return the row of each period that says anything new, and whether it is of the potential: that is last."""
+        return sorted(
+            (row, course is self.potential)
+            for course in (self.potential, self.temperature)
+            for number, row in enumerate(course.rows, 1)
+            if course.turns(number)
+        )
 
-    def _take_temperature(self, period: _Period) -> None:
-        variety = liveness.follow(self.state.temperature, period.values, period.net, is_coarse=True)
-        self.state = replace(self.state, temperature=variety, digit_c=_least(self.state.digit_c, period.digit))
-        doubt = self.state.doubt
-        if doubt is None and self.taken and liveness.is_frozen(variety):
-            self._doubt(self.taken - 1, TrustCause.THERMOMETER, since=self._froze(period))
+    def _hear(self, row: int | None = None, *, is_potential: bool = True) -> tuple[int, int]:
+        """Put into the state what the periods up to a row showed (None: all), the potential's at it too or not yet."""
+        potential, temperature = self.potential, self.temperature
+        find = bisect_right if is_potential else bisect_left
+        heard = (
+            len(potential.rows) if row is None else find(potential.rows, row),
+            len(temperature.rows) if row is None else bisect_right(temperature.rows, row),
+        )
+        if heard != self.heard:
+            of_potential, of_temperature = self.heard = heard
+            self.state = replace(
+                self.state,
+                potential=potential.after(of_potential),
+                digit_mv=potential.digit[of_potential],
+                is_coarse=potential.coarse[of_potential],
+                temperature=temperature.after(of_temperature),
+                digit_c=temperature.digit[of_temperature],
+            )
+        return heard
 
-    def _froze(self, period: _Period) -> _Time:
+    def _take_period(self, row: int, *, is_potential: bool, around: Periods) -> None:
+        """Take a period that says anything new of potential or temperature."""
+        heard = self._hear(row, is_potential=is_potential)
+        before, course = self.state, self.potential if is_potential else self.temperature
+        number = heard[0] if is_potential else heard[1]
+        if course.is_frozen(number) and self.taken:
+            froze = self._froze(around, number - 1)
+            if is_potential and before.loss is None:
+                self._lose(self.taken - 1, TrustCause.FROZEN, before=before.expected, since=froze)
+            if not is_potential and before.doubt is None:
+                self._doubt(self.taken - 1, TrustCause.THERMOMETER, since=froze)
+        is_known_anew = is_potential and course.is_known(number) is not course.is_known(number - 1)
+        if self.state is not before or is_known_anew:
+            self.turns.append((row, self.state))
+
+    def _froze(self, periods: Periods, at: int) -> _Time:
         """Return when the first of the poor periods that end with one began; its windows may be of an earlier block."""
         span_us = liveness.NEWEST * liveness.period_us(self.around.length_us)
-        return _Time(period.elapsed_us - span_us, period.at_us - span_us)
+        return _Time(int(periods.elapsed_us[at]) - span_us, int(periods.at_us[at]) - span_us)
 
     def _learn(self, at: int, until: int) -> None:
         """Learn from calm windows how far the temperature usually moves in half an hour."""
@@ -403,8 +434,14 @@ class TrustRun:
         hours = (self.windows.number[at:until] * self.around.length_us) // HOUR_US
         starts = np.flatnonzero(np.diff(hours, prepend=-1))
         largest = np.fmax.reduceat(steps, starts)
-        for hour, swing in zip(hours[starts].tolist(), largest.tolist(), strict=True):
-            self.state = _with_swing(self.state, hour, 0.0 if np.isnan(swing) else swing)
+        learnt, hour, swing_c = list(self.state.swings_c), self.state.hour, self.state.swing_c
+        for now, most_c in zip(hours[starts].tolist(), largest.tolist(), strict=True):
+            if now == hour:
+                swing_c = max(swing_c, most_c)
+                continue
+            learnt += [swing_c] if hour else []
+            hour, swing_c = now, most_c
+        self.state = replace(self.state, swings_c=tuple(learnt[-plausibility.DAY_H :]), hour=hour, swing_c=swing_c)
 
     def _keep(self, carried: int) -> None:
         """Keep what later windows are judged by."""
@@ -429,39 +466,10 @@ def _is_calm(state: TrustState) -> bool:
     return state.is_sound and not state.scattered and not state.odd
 
 
-def _with_swing(state: TrustState, hour: int, swing_c: float) -> TrustState:
-    """Return the state with the largest change of temperature of an hour, or of a part of it."""
-    if hour == state.hour:
-        return replace(state, swing_c=max(state.swing_c, swing_c))
-    learnt = (*state.swings_c, state.swing_c)[-plausibility.DAY_H :] if state.hour else state.swings_c
-    return replace(state, swings_c=learnt, hour=hour, swing_c=swing_c)
-
-
-def _least(before: float, now: float) -> float:
-    """Return the smaller of two differences; 0: there is none."""
-    return min((each for each in (before, now) if each > 0.0), default=0.0)
-
-
-def _in_order(potential: Periods, temperature: Periods) -> list[_Period]:
-    """Return the periods of both signals by their rows."""
-    both = [
-        _Period(is_potential, *each)
-        for is_potential, one in ((True, potential), (False, temperature))
-        for each in zip(
-            one.row.tolist(),
-            one.elapsed_us.tolist(),
-            one.at_us.tolist(),
-            one.values.tolist(),
-            one.net.tolist(),
-            one.digit.tolist(),
-            strict=True,
-        )
-    ]
-    return sorted(both, key=lambda each: (each.row, each.is_potential))
-
-
 def tests_of(state: TrustState) -> QualityTests:
     """Return the tests that trust speaks by against the records after a state."""
+    if _is_calm(state) and state.anew_us is not None:  # nearly always
+        return QualityTests.NONE
     tests = QualityTests.UNWITNESSED if state.anew_us is None else QualityTests.NONE
     tests |= _LOST[state.loss.cause] if state.loss is not None else QualityTests.NONE
     tests |= QualityTests.DOUBTED if state.doubt is not None else QualityTests.NONE

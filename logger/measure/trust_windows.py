@@ -9,7 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.measure.windows import COVERAGE, MAD_TO_SD, group_medians
+from logger.measure.order_statistics import medians, present
+from logger.measure.windows import COVERAGE, MAD_TO_SD
 from logger.model import Columns, Floats, Ints, TrustWindow
 from logger.units import SECOND_US
 
@@ -82,13 +83,11 @@ def close(rows: RawRows, *, length_us: int) -> ClosedWindows:
 def _describe(rows: RawRows, number: Ints, begin: int, edges: Ints) -> ClosedWindows:
     """Describe the windows between `begin` and the edges."""
     part = slice(begin, int(edges[-1]))
-    mv, warm_c = rows.potential_mv[part], rows.temperature_c[part]
-    group = np.repeat(np.arange(len(edges)), np.diff(np.concatenate([[begin], edges])))
-    groups = len(edges)
-    middle_mv, count_mv = medians(mv, group, groups)
-    middle_c, count_c = medians(warm_c, group, groups)
-    far = np.abs(mv - middle_mv[group])
-    apart = rows.apart_ph[part]
+    mv, warm_c, apart = rows.potential_mv[part], rows.temperature_c[part], rows.apart_ph[part]
+    runs = np.concatenate([[0], edges - begin])
+    middle_mv, count_mv = medians(mv, runs)
+    middle_c, count_c = medians(warm_c, runs)
+    far = np.abs(mv - np.repeat(middle_mv, np.diff(runs)))
     return ClosedWindows(
         row=edges - rows.first,
         at_us=rows.at_us[edges],
@@ -98,34 +97,26 @@ def _describe(rows: RawRows, number: Ints, begin: int, edges: Ints) -> ClosedWin
         warm=(count_c >= LEAST).astype(np.int64),
         potential_mv=middle_mv,
         temperature_c=np.where(count_c >= LEAST, middle_c, np.nan),
-        noise_mv=_noise_mv(mv, group, groups),
-        spread_mv=MAD_TO_SD * medians(far, group, groups)[0],
-        outliers=np.bincount(group[far > OUTLIER_MV], minlength=groups),
-        agrees=_agreeing(apart, group, groups),
+        noise_mv=_noise_mv(mv, runs),
+        spread_mv=MAD_TO_SD * medians(far, runs)[0],
+        outliers=np.add.reduceat(far > OUTLIER_MV, runs[:-1], dtype=np.int64),
+        agrees=_agreeing(apart, runs),
     )
 
 
-def _noise_mv(mv: Floats, group: Ints, groups: int) -> Floats:
+def _noise_mv(mv: Floats, runs: Ints) -> Floats:
     """Return the noise from one reading that is there to the next, however many are missing between them."""
-    there = ~np.isnan(mv)
-    own = group[there]
-    steps = np.abs(np.diff(mv[there], prepend=np.nan))
-    steps[np.diff(own, prepend=-1) != 0] = np.nan
-    return STEP_TO_SD * medians(steps, own, groups)[0]
+    there, runs = present(mv, runs)
+    steps = np.abs(np.diff(there, prepend=np.nan))
+    steps[runs[:-1][np.diff(runs) > 0]] = np.nan
+    return STEP_TO_SD * medians(steps, runs)[0]
 
 
-def _agreeing(apart: Floats, group: Ints, groups: int) -> Ints:
+def _agreeing(apart: Floats, runs: Ints) -> Ints:
     if np.isnan(apart).all():
-        return np.zeros(groups, dtype=np.int64)
-    middle, count = medians(apart, group, groups)
+        return np.zeros(len(runs) - 1, dtype=np.int64)
+    middle, count = medians(apart, runs)
     return ((count >= LEAST) & (middle <= COVERAGE)).astype(np.int64)
-
-
-def medians(values: Floats, group: Ints, groups: int) -> tuple[Floats, Ints]:
-    """Return the median of what is present in each group (NaN for nothing), and how much that is."""
-    present = ~np.isnan(values)
-    middle, _, count = group_medians(values[present], values[present], group[present], groups=groups)
-    return middle, count
 
 
 def with_temperatures(windows: ClosedWindows, before: tuple[TrustWindow, ...]) -> ClosedWindows:

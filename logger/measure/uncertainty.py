@@ -20,8 +20,8 @@ from logger.config import ErrorModel
 from logger.measure.calibration import Pieces, pieces_at, slope_at
 from logger.measure.estimate import wander_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
-from logger.measure.sensitivity import BENCH_C, Sensitivities, Value, error_variance, expected_error, sensitivities
-from logger.model import Calibration, Estimate, Floats, Ints, Measurements
+from logger.measure.sensitivity import BENCH_C, Sensitivities, error_variance, expected_error, sensitivities
+from logger.model import Calibration, Estimate, Floats, Ints, Measurements, Value
 
 INDEPENDENT_S = 60.0
 """Readings closer than this in time share their noise: averaging counts them as one. Common practice, no source."""
@@ -120,7 +120,7 @@ def fit_variance(lines: Pieces, ph: Floats, temperature_c: Floats) -> Floats:
     pH = 7 - (E - offset) / (slope k):  d pH/d offset = 1 / (slope k),  d pH/d slope = (7 - pH) / slope
     """
     by_offset, by_slope = 1.0 / (lines.slope * nernst_mv(temperature_c)), (ISOPOTENTIAL_PH - ph) / lines.slope
-    return (
+    return np.asarray(
         by_offset * by_offset * lines.var_offset
         + by_slope * by_slope * lines.var_slope
         + 2.0 * by_offset * by_slope * lines.cov

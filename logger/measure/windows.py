@@ -16,7 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests
+from logger.measure import order_statistics
+from logger.measure.order_statistics import among, medians_with_u
+from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests, Value
 from logger.units import SECOND_US
 
 AWAY = int(QualityTests.ATTENDED | QualityTests.NOT_BACK)
@@ -56,7 +58,7 @@ class WindowMedians(Columns):
 
 def ph_belief(rows: Measurements) -> Ints:
     """Return the `Belief` in the pH of each record as it was when it came."""
-    return belief_of(rows.ph, rows.quality, rows.tests)
+    return np.asarray(belief_of(rows.ph, rows.quality, rows.tests))
 
 
 def limit_belief(rows: Measurements) -> Ints:
@@ -71,14 +73,13 @@ def limit_belief(rows: Measurements) -> Ints:
     return belief
 
 
-def belief_of(ph: Floats, quality: Ints, tests: Ints) -> Ints:
-    """Return the same of bare columns."""
-    belief = np.full(len(ph), int(Belief.NOT_BELIEVED), dtype=np.int64)
-    claimed = ~np.isnan(ph) & ((tests & AWAY) == 0)
-    calm = (tests & WILD) == 0
-    belief[claimed & calm & (quality == int(Quality.SUSPECT))] = int(Belief.SUSPECT)
-    belief[claimed & (quality == int(Quality.PASS))] = int(Belief.BELIEVED)
-    return belief
+def belief_of(ph: Value, quality: Value, tests: Value) -> Value:
+    """Return the same of bare numbers, or columns of them."""
+    claimed = (ph == ph) & ((tests & AWAY) == 0)  # noqa: PLR0124 - NaN is no pH
+    passed = claimed & (quality == int(Quality.PASS))
+    doubted = claimed & ((tests & WILD) == 0) & (quality == int(Quality.SUSPECT))
+    nothing, suspect, believed = int(Belief.NOT_BELIEVED), int(Belief.SUSPECT), int(Belief.BELIEVED)
+    return nothing + doubted * (suspect - nothing) + passed * (believed - nothing)
 
 
 def without_spikes(rows: Measurements, belief: Ints) -> Ints:
@@ -157,19 +158,22 @@ def medians(
     starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
     if starts[-1] < first:
         return NOTHING
-    group = np.cumsum(np.concatenate([[0], window[1:] != window[:-1]]))
+    edges = np.append(starts, len(window))
     fresh = rows.elapsed_us >= fresh_us
-    size = np.bincount(group[fresh], minlength=len(starts))
-    believed = np.bincount(group[fresh & (belief == Belief.BELIEVED)], minlength=len(starts))
-    usable = np.bincount(group[fresh & (belief != Belief.NOT_BELIEVED)], minlength=len(starts))
+    size, believed, usable = (
+        np.add.reduceat(each, starts, dtype=np.int64)
+        for each in (fresh, fresh & (belief == int(Belief.BELIEVED)), fresh & (belief != int(Belief.NOT_BELIEVED)))
+    )
     verdict = np.where(
         2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.SUSPECT, Belief.NOT_BELIEVED)
     )
     verdict[size == 0] = Belief.NOT_BELIEVED
-    counted = fresh & (belief <= np.minimum(verdict, Belief.SUSPECT)[group]) & (verdict != Belief.NOT_BELIEVED)[group]
-    middle, u, count = group_medians(value[counted], rows.u[counted], group[counted], groups=len(starts))
-    far = np.abs(value[counted] - middle[group[counted]])
-    spread = MAD_TO_SD * group_medians(far, far, group[counted], groups=len(starts))[0]
+    worst = np.where(verdict == Belief.NOT_BELIEVED, -1, verdict)
+    counted = fresh & (belief <= np.repeat(worst, np.diff(edges)))
+    chosen, bounds = among(value, edges, counted)
+    middle, u = medians_with_u(chosen, rows.u[counted], bounds)
+    count = np.diff(bounds)
+    spread = MAD_TO_SD * order_statistics.medians(np.abs(chosen - np.repeat(middle, count)), bounds)[0]
     closes = starts[1:]
     mine = slice(int(np.searchsorted(closes, first)), None)
     at = closes[mine]
@@ -184,17 +188,3 @@ def medians(
         spread=spread[:-1][mine],
         spoken=np.bitwise_or.reduceat(np.where(fresh, rows.tests, 0), starts)[:-1][mine],
     )
-
-
-def group_medians(value: Floats, u: Floats, group: Ints, *, groups: int) -> tuple[Floats, Floats, Ints]:
-    """Return the median of each group, the larger u of its middle readings, and its size; NaN for an empty group."""
-    order = np.lexsort((value, group))
-    count = np.bincount(group, minlength=groups)
-    begin = np.concatenate([[0], np.cumsum(count)[:-1]])
-    filled = count > 0
-    low = order[begin[filled] + (count[filled] - 1) // 2]
-    high = order[begin[filled] + count[filled] // 2]
-    middle, spread = np.full(groups, np.nan), np.full(groups, np.nan)
-    middle[filled] = (value[low] + value[high]) / 2.0
-    spread[filled] = np.maximum(u[low], u[high])
-    return middle, spread, count

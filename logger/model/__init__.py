@@ -31,7 +31,18 @@ from logger.model.estimate import Account, Estimate, Instrument, Question
 from logger.model.forecast import BatchEnded, BatchOutlook, ForecastMade, ForecastState, Foresight
 from logger.model.health import Finding
 from logger.model.notification import DayCounters, Digest, Notification, VatFacts
-from logger.model.records import Block, Columns, Floats, Indication, Ints, Measurements, Quality, QualityTests, Reason
+from logger.model.records import (
+    Block,
+    Columns,
+    Floats,
+    Indication,
+    Ints,
+    Measurements,
+    Quality,
+    QualityTests,
+    Reason,
+    Value,
+)
 from logger.model.requests import (
     Acceptance,
     Answer,
@@ -138,6 +149,7 @@ __all__ = [
     "TrustLevel",
     "TrustState",
     "TrustWindow",
+    "Value",
     "Variety",
     "VatFacts",
     "WatchState",

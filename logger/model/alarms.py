@@ -71,6 +71,8 @@ class Cause(StrEnum):
     RECORDS_LOST = "records-lost"
     """The store took nothing for so long that records were evaluated but not kept."""
     BACKUP_FAILED = "backup-failed"
+    ARCHIVED = "archived"
+    """Records and journal were moved out of the store into an archive."""
     HOOK_FAILED = "hook-failed"
     """The second way out could not be taken."""
     PUSH_FAILED = "push-failed"

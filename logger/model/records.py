@@ -3,13 +3,15 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields
 from enum import IntEnum, IntFlag
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Value = Any
+"""A number, or a column of them, of which no type checker knows that both add and compare alike."""
 
 AT = "UTC, microseconds since 1970"
 ELAPSED = "watch time, microseconds: never runs back, also over restarts"
@@ -129,7 +131,7 @@ class Columns:
 
     def __len__(self) -> int:
         """Return the number of rows."""
-        return len(getattr(self, self.__slots__[0]))
+        return len(getattr(self, self._names()[0]))
 
     def __getitem__(self, rows: slice) -> Self:
         """Return some of the rows, without copying."""

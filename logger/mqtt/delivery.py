@@ -21,7 +21,7 @@ import logging
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
-from itertools import islice
+from itertools import chain, islice
 
 from logger.model import Event
 from logger.mqtt.event import reminder_in
@@ -114,6 +114,11 @@ class Delivery:
     def waiting(self) -> int:
         """Return how many events wait here for the broker."""
         return len(self._events)
+
+    @property
+    def is_telling(self) -> bool:
+        """Tell whether an event is on its way and waits for its PUBACK."""
+        return any(flight.item.event for flight in self._flights.values())
 
     @property
     def unsent(self) -> list[Event]:
@@ -233,19 +238,29 @@ class Delivery:
         if not self.connected:
             return None if self._last_change_us is None else self._last_change_us + QUIET_US
         dues_us = [flight.deadline_us for flight in self._flights.values()]
-        return min([*dues_us, *(self._due_us(item) for item in self._sendable())], default=None)
+        for item in self._sendable():
+            dues_us.append(self._due_us(item))
+            if not dues_us[-1]:  # at once
+                break
+        return min(dues_us, default=None)
 
     def _sendable(self) -> Iterator[_Queued]:
         """Yield what may be sent in its order: answers, states, then the oldest event, then the newest values."""
         busy = {flight.item.message.topic for flight in self._flights.values()}
         has_room = len(busy) < STATES_IN_FLIGHT
-        states = [item for topic, item in self._dirty.items() if topic not in busy]
-        order = [*islice(self._answers, 1)]
-        if has_room or not states:
-            order += [*states, *islice(self._events, 1)]
+
+        def free(items: Iterable[_Queued]) -> Iterator[_Queued]:
+            return (item for item in items if item.message.topic not in busy)
+
+        yield from free(islice(self._answers, 1))
+        states = free(self._dirty.values())  # thousands at a start: only the next of them is looked at
+        first = next(states, None)
+        if has_room and first:
+            yield from chain([first], states)
+        if has_room or not first:
+            yield from free(islice(self._events, 1))
         if has_room:
-            order += self._latest.values()
-        yield from (item for item in order if item.message.topic not in busy)
+            yield from free(self._latest.values())
 
     def _due_us(self, item: _Queued) -> int:
         refusal = self._refusals.get(item.message.topic)

@@ -33,7 +33,7 @@ from logger.mqtt.payloads import (
 )
 from logger.mqtt.topics import PATTERNS
 
-_NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED, Cause.TESTED}
+_NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED, Cause.TESTED, Cause.ARCHIVED}
 EVENT_CAUSES = tuple(cause for cause in Cause if cause not in _NOT_WORTH_AN_EVENT)
 """The causes of entries that make an event."""
 _ONCE_A_RECORD = {

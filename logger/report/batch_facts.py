@@ -29,6 +29,7 @@ from logger.store.queries import Run, StoredCalibration
 from logger.units import HOUR_US
 from logger.watch.forecasting import due_h
 
+END = 2**63
 WITHDRAWN, ABOVE = AlarmKind.CLAIM_WITHDRAWN, AlarmKind.ABOVE_TARGET
 
 
@@ -180,7 +181,7 @@ def _in_order(stores: Sequence[Store], record: BatchRecord) -> Ordered:
     Raises RefusedError for a store whose records another has too: all that it holds would count twice.
     """
     found = [(store, batches.spans_of(store, record)) for store in stores]
-    found = sorted(found, key=lambda each: min((span.first for span in each[1]), default=0))
+    found = sorted(found, key=lambda each: min((span.first for span in each[1]), default=END))  # as `place_of` has it
     taken: dict[str, int] = {}
     ordered = []
     for store, spans in found:
@@ -211,8 +212,12 @@ def _once(found: Iterable[N]) -> list[N]:
 
 
 def _all(ordered: Ordered, read: Callable[[Store], Iterable[T]]) -> list[T]:
-    """Return what the stores hold, one after another."""
-    return [each for store, _ in ordered for each in read(store)]
+    """Return what the stores hold, one after another; what an archive and its store both have, once."""
+    told: list[T] = []
+    for store, _ in ordered:
+        known = {*told}
+        told += [each for each in read(store) if each not in known]
+    return told
 
 
 def _limits(vat: VatConfig, record: BatchRecord, until_us: int, max_gap_s: float) -> tuple[CourseLimits, list[str]]:

@@ -120,6 +120,8 @@ class CurveFrame:
     """What other instruments read in the vat."""
     forecasts: tuple[CurveForecast, ...] = ()
     deadline_us: int | None = None
+    elsewhere: tuple[str, ...] = ()
+    """Where that is which was stored of this span and is not in the store that was read."""
 
     @property
     def letters(self) -> Mapping[str, str]:

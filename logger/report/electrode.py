@@ -39,6 +39,8 @@ class ElectrodeIdentity:
     last_calibrated_at: str
     calibrations: int
     hours_read: float
+    has_archived: bool
+    """More of its readings are in archives; they are not counted."""
     """Hours with a reading, from its installation or first calibration to the next electrode's first."""
     in_use: bool
 
@@ -203,6 +205,7 @@ def _identity(
         last_calibrated_at=moment(mine[-1].at_us),
         calibrations=len(mine),
         hours_read=round(minutes / MINUTES, 1),
+        has_archived=any(note.has_of(probe.id, since_us, end_us) for note in store.moved),
         in_use=end_us is None and serial in ("", probe.electrode or serial),
     )
 
@@ -245,8 +248,9 @@ def _named(one: ElectrodeIdentity) -> str:
     name = one.electrode or "(no serial number)"
     since = f"installed {one.installed}, " if one.installed else ""
     times = "once" if one.calibrations == 1 else f"{one.calibrations} times"
+    more = " here, more in archives" if one.has_archived else ""
     span = f"calibrated {times}, {one.first_calibrated_at[:10]} to {one.last_calibrated_at[:10]}"
-    return f"{name}: {since}{span}, {one.hours_read:g} h of readings{', in use' if one.in_use else ''}"
+    return f"{name}: {since}{span}, {one.hours_read:g} h of readings{more}{', in use' if one.in_use else ''}"
 
 
 def head(condition: ElectrodeCondition) -> list[str]:

@@ -113,6 +113,7 @@ def curve_of(config: Config, store: Store, vat: VatConfig, *, since_us: int, unt
         alarms=tuple(alarm_marks(entries)),
         moments=tuple(moments_of(vat, entries)),
         checks=tuple(readings_of(queries.checks(store, configured.id), vat.id, since_us, until_us)),
+        elsewhere=tuple(store.elsewhere(vat.id, since_us, until_us)),
     )
     pieces = history.between(store, vat=vat.id, probe=configured.id, since_at_us=since_us, until_at_us=until_us)
     return reduce(frame, pieces)

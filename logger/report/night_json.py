@@ -19,6 +19,7 @@ def facts(night: Night) -> Mapping[str, Any]:
         "probe": curve.frame.probe,
         "from": moment(curve.frame.since_us),
         "to": moment(curve.frame.until_us),
+        "elsewhere": [*curve.frame.elsewhere],
         "claims": [*map(_happened, night.claims)],
         "records": curve.counts.records,
         "believed": curve.counts.believed,

@@ -43,26 +43,41 @@ class NightPage:
 
     def facts(self, curve: Curve) -> Iterator[tuple[str, Sequence[str]]]:
         """Yield what a picture shows, in words: what was believed, its figures, its gaps."""
+        yield from self._elsewhere(curve)
         yield "Believed", [*self.believed(curve)]
         yield from self.figures(curve)
         yield "Gaps", [self._gaps(curve)]
+
+    def _elsewhere(self, curve: Curve) -> Iterator[tuple[str, Sequence[str]]]:
+        """Say where that is which the store does not hold any more."""
+        if curve.frame.elsewhere:
+            yield "Archived", curve.frame.elsewhere
 
     def rows(self, label: str, texts: Sequence[str]) -> Iterator[str]:
         """Yield labelled texts, each folded under itself."""
         indent = " " * (LABEL + 2)
         for number, text in enumerate(texts):
             first = f"  {'' if number else label:<{LABEL}}"
-            yield from wrap(text, self.width, initial_indent=first, subsequent_indent=indent, break_on_hyphens=False)
+            yield from wrap(
+                text,
+                self.width,
+                initial_indent=first,
+                subsequent_indent=indent,
+                break_long_words=False,  # the path of a file is copied
+                break_on_hyphens=False,
+            )
 
     def rows_of(self, night: Night) -> Iterator[tuple[str, Sequence[str]]]:
         """Yield what is said of a night, each label with its texts."""
         curve = night.curve
-        yield "Claims", [*map(self._happened, night.claims)] or ["none made, none withdrawn"]
+        yield from self._elsewhere(curve)
+        none = "none is here" if curve.frame.elsewhere else ""
+        yield "Claims", [*map(self._happened, night.claims)] or [none or "none made, none withdrawn"]
         yield "Believed", [*self.believed(curve)]
         yield from self.figures(curve)
         yield "Alarms", [*self._alarms(night)]
         yield "Gaps", [self._gaps(curve)]
-        yield "Done", _most([self._happened(mark) for mark in night.marks]) or ["nothing was marked"]
+        yield "Done", _most([self._happened(mark) for mark in night.marks]) or [none or "nothing was marked"]
         if night.todo is not None:
             yield "To do", ["; ".join(night.todo) or "nothing"]
         else:
@@ -80,7 +95,10 @@ class NightPage:
         """Say how much was believed, and why the rest was not."""
         counts = curve.counts
         if not counts.records:
-            yield "there is no record of this time: did the daemon run?"
+            is_moved = bool(curve.frame.elsewhere)
+            yield (
+                "no record of this time is here" if is_moved else "there is no record of this time: did the daemon run?"
+            )
             return
         yield f"{counts.believed} of {counts.records} readings ({100 * counts.believed // counts.records} %)"
         yield from _most([f"not {self._stretch(one)}" for one in curve.not_believed])
@@ -93,6 +111,8 @@ class NightPage:
         if night.alarms:
             yield from _most([self._summary(one, night) for one in night.alarms])
             yield from [] if night.ways else ["Nobody was told: neither a broker nor another way out is configured."]
+        elif night.curve.frame.elsewhere:
+            yield "none is here"
         elif not counts.records or counts.believed < KNOWN * counts.records:
             yield "none came; but too little was believed to call the night quiet"
         else:
@@ -115,7 +135,8 @@ class NightPage:
             return f"none longer than {age(curve.frame.max_gap_s)}"
         total_s = sum(one.until_us - one.since_us for one in curve.gaps) / SECOND_US
         times = ", ".join(_most([f"{self._time(one.since_us)} to {self._time(one.until_us)}" for one in curve.gaps]))
-        return f"{counted(len(curve.gaps), 'gap')} without a reading, {age(total_s)} in all: {times}"
+        here = "here " if curve.frame.elsewhere else ""
+        return f"{here}{counted(len(curve.gaps), 'gap')} without a reading, {age(total_s)} in all: {times}"
 
     def _at(self, point: CurvePoint | None) -> str:
         if point is None:

@@ -108,7 +108,7 @@ def is_stale(config: Config, probe: ProbeConfig, age_s: float) -> bool:
     So does one of the future: the clock was set back, and nothing was stored since.
     """
     speed = config.simulation.speed if config.simulation else 1.0
-    return abs(age_s) > POLLS * probe.poll_s + COMMIT_S * speed
+    return abs(age_s) > POLLS * probe.poll_s + (COMMIT_S + config.commit_every_s) * speed
 
 
 def _vat(config: Config, store: Store, vat: VatConfig, carry: Carry, rows: Measurements, now: StatusTime) -> VatStatus:

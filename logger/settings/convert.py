@@ -91,6 +91,7 @@ def convert(reading: ParsedSources) -> Config:
         system=_system(reading, document.get("system", {})),
         simulation=_simulation(document["simulation"]) if "simulation" in document else None,
         backup_dir=reading.path.parent / store["backup_dir"] if "backup_dir" in store else None,
+        commit_every_s=store.get("commit_every_s", 0.0),
         retired=reading.retired,
     )
 

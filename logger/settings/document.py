@@ -78,7 +78,7 @@ ALARM: Final = table(AlarmConfig)
 _ALARMS: Final = dict[str, table(AlarmConfig, without=["id"])]  # type: ignore[misc] # made here, unknown to mypy
 _SYSTEM_ALARMS: Final = dict[str, table(AlarmConfig, only=["on_delay_s", "priority", "realarm_s", "reminder_s"])]  # type: ignore[misc]
 TABLES: Final[Mapping[str, Any]] = {
-    "store": table(Config, {"path": Path, "url": str, "url_file": Path}, only=["backup_dir"]),
+    "store": table(Config, {"path": Path, "url": str, "url_file": Path}, only=["backup_dir", "commit_every_s"]),
     "mqtt": table(MqttConfig, {"password_file": Path}),
     "hook": table(HookConfig),
     "push": table(PushConfig, {"urls_file": Path}),

@@ -28,10 +28,11 @@ class Access(Enum):
     READ = auto()
 
 
-PAGE_BYTES = 2048
-"""Of a new SQLite file. A commit writes whole pages, so smaller ones wear a memory card less: a record of 10 s took
-15.6 kB of writes at 4096, 10.1 at 2048 and 7.8 at 1024 (`tests/bench/bench_wear.py`). At 1024 a record with long names
-would no longer fit into a page beside others (231 bytes: https://www.sqlite.org/fileformat2.html, 1.6)."""
+PAGE_BYTES = 1024
+"""Of a new SQLite file. A commit writes whole pages, so smaller ones wear a memory card less: a record of 10 s takes
+16.0 kB of writes at 4096, 10.1 at 2048 and 7.8 at 1024 (`tests/bench/bench_wear.py`); writing many at once takes a
+fifth longer. A record has about 100 bytes beside the names of its probe and vat; one of more than 231 takes a page more
+(https://www.sqlite.org/fileformat2.html, 1.6), so that names of 120 characters together would cost room."""
 
 
 # https://www.sqlite.org/rescode.html; primary result codes
@@ -127,7 +128,8 @@ def _sqlite(path: Path, access: Access, *, busy_s: float) -> Engine:
     # The driver's own transaction control is off (isolation_level None), so that a write transaction takes its lock
     # at the start: a later upgrade of a read lock could fail at once, whatever the busy timeout.
     begin = "BEGIN" if access is Access.READ else "BEGIN IMMEDIATE"
-    event.listen(engine, "begin", partial(_begin, begin))
+    if access is not Access.WRITE:  # `driver.py` begins by itself
+        event.listen(engine, "begin", partial(_begin, begin))
     return engine
 
 
@@ -205,32 +207,41 @@ def _connect_bounded(answer_s: float, _dialect: object, _record: object, args: A
 
 def _name_error(where: str, context: ExceptionContext) -> None:
     error = context.original_exception
-    if isinstance(error, sqlite3.Error):
-        _name_sqlite_error(where, error, context)
-    elif context.sqlalchemy_exception is not None:
-        _name_postgresql_error(where, error, context)
+    if isinstance(error, sqlite3.Error) or context.sqlalchemy_exception is not None:
+        named, is_lost = name_error(where, error)
+        context.is_disconnect |= is_lost
+        if named is not None:
+            raise named
 
 
-def _name_sqlite_error(where: str, error: sqlite3.Error, context: ExceptionContext) -> None:
+def name_error(where: str, error: BaseException) -> tuple[StoreError | None, bool]:
+    """Return a driver's error in our words, and whether its connection can no longer be relied on.
+
+    None: only a mistake of ours can cause it.
+    """
+    return _sqlite_error(where, error) if isinstance(error, sqlite3.Error) else _postgresql_error(where, error)
+
+
+def _sqlite_error(where: str, error: sqlite3.Error) -> tuple[StoreError | None, bool]:
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if remedy := _SQLITE_BROKEN.get(code):
-        raise StoreDamagedError(f"The store {where} cannot be used ({error}): {remedy}")
+        return StoreDamagedError(f"The store {where} cannot be used ({error}): {remedy}"), False
     if remedy := _SQLITE_BUSY.get(code):
-        if code not in _SQLITE_CONNECTION_KEPT:
-            context.is_disconnect = True  # built anew: its view of the file can no longer be relied on
-        raise StoreBusyError(f"The store {where} takes no write now ({error}): {remedy}")
+        is_lost = code not in _SQLITE_CONNECTION_KEPT  # its view of the file may be wrong
+        return StoreBusyError(f"The store {where} takes no write now ({error}): {remedy}"), is_lost
+    return None, False
 
 
-def _name_postgresql_error(where: str, error: BaseException, context: ExceptionContext) -> None:
-    state = getattr(error, "sqlstate", None)
+def _postgresql_error(where: str, error: BaseException) -> tuple[StoreError | None, bool]:
+    state, is_lost = getattr(error, "sqlstate", None), False
     if state is None and {"OperationalError", "InterfaceError"} & {kind.__name__ for kind in type(error).__mro__}:
-        context.is_disconnect = True
-        state = "08"  # the driver itself gave up: no server, or the link broke
+        state, is_lost = "08", True  # the driver itself gave up: no server, or the link broke
     words = str(error).strip().partition("\n")[0]
     if remedy := _by_prefix(_POSTGRESQL_BROKEN, state):
-        raise StoreError(f"The store {where} cannot be used ({words}): {remedy}")
+        return StoreError(f"The store {where} cannot be used ({words}): {remedy}"), is_lost
     if remedy := _by_prefix(_POSTGRESQL_BUSY, state):
-        raise StoreBusyError(f"The store {where} takes no write now ({words}): {remedy}")
+        return StoreBusyError(f"The store {where} takes no write now ({words}): {remedy}"), is_lost
+    return None, is_lost
 
 
 def _by_prefix(table: Mapping[str, str], state: str | None) -> str | None:

@@ -154,15 +154,28 @@ class PartRow(NamedTuple):
     content: str
 
 
-def encode(carry: Carry) -> list[PartRow]:
-    """Return a row for each part, and one of what changes with each record."""
-    contents: dict[str, Part] = {name: msgspec.to_builtins(getattr(carry, name)) for name in PARTS}
+def encode(carry: Carry, before: Carry | None = None) -> list[PartRow]:
+    """Return a row for each part that is not as before, and one of what changes with each record."""
+    kept = [] if before is None or before.probe != carry.probe else [n for n in _WHOLE if _same(n, carry, before)]
+    contents: dict[str, Part] = {name: msgspec.to_builtins(getattr(carry, name)) for name in _OF_EACH_RECORD}
     newest = {name: _taken_out(name, contents[name]) for name in _OF_EACH_RECORD}
-    rows = [_row(carry.probe, name, version, contents[name]) for name, (_, version) in PARTS.items()]
+    rows = [
+        _row(carry.probe, name, version, contents[name] if name in contents else getattr(carry, name))
+        for name, (_, version) in PARTS.items()
+        if name not in kept
+    ]
     return [*rows, _row(carry.probe, NEWEST, NEWEST_VERSION, newest)]
 
 
-def _row(probe: str, name: str, version: int, content: Part) -> PartRow:
+_WHOLE = tuple(name for name in PARTS if name not in _OF_EACH_RECORD)
+
+
+def _same(name: str, carry: Carry, before: Carry) -> bool:
+    one, other = getattr(carry, name), getattr(before, name)
+    return one is other or bool(one == other)
+
+
+def _row(probe: str, name: str, version: int, content: object) -> PartRow:
     return PartRow(name, probe, version, msgspec.json.encode(content).decode())
 
 

@@ -33,7 +33,8 @@ def check(connection: Connection, where: str) -> None:
         raise StoreError(f"The store {where} is empty: `vatvigil run` makes its tables")
     raise StoreError(
         f"The store {where} has revision {present}, this version of vatvigil works with {HEAD}: `vatvigil run` "
-        "migrates an older store, after a backup; a newer store needs the newer vatvigil"
+        "migrates an older store, after a backup, and `vatvigil archive upgrade` an archive; a newer store needs the "
+        "newer vatvigil"
     )
 
 

@@ -22,9 +22,10 @@ from sqlalchemy.engine.interfaces import DBAPIConnection
 
 from logger import private_file
 from logger.errors import StoreBusyError, StoreError
-from logger.store import backup, schema
+from logger.store import archive_note, backup, schema
 from logger.store.backup import Keep, daily_copy, newest_copy_us
 from logger.store.engine import Access, make_engine, parse, shown, sqlite_path
+from logger.store.inbox_look import InboxLook
 from logger.store.tables import meta
 from logger.store.unit_of_work import UnitOfWork, Writer
 
@@ -36,13 +37,25 @@ _IN_USE = "another session holds it. If this goes on, a second `vatvigil run` wa
 class Store:
     """An open store. Threads may share it; write transactions then wait for each other."""
 
-    __slots__ = ("_is_claimed", "_lock", "_reader", "_writer", "identity", "path", "where")
+    __slots__ = (
+        "_is_claimed",
+        "_lock",
+        "_reader",
+        "_writer",
+        "archive",
+        "identity",
+        "inbox_look",
+        "moved",
+        "path",
+        "where",
+    )
 
     def __init__(self, reader: Engine, *, where: str, path: Path | None) -> None:
         """Use `Store.open`."""
         self._lock: BinaryIO | None = None
         self._is_claimed = False
         self._reader = reader
+        self.inbox_look = InboxLook(reader)
         self._writer: Writer | None = None
         self.where = where
         """The URL as it may be printed."""
@@ -50,6 +63,10 @@ class Store:
         """The file of an SQLite store, None for PostgreSQL."""
         self.identity = ""
         """Tells this store from every other (its copies have it too); empty: no daemon has made it one yet."""
+        self.archive: archive_note.Note | None = None
+        """What it holds if it is an archive, which takes no write; None: it is none."""
+        self.moved: tuple[archive_note.Note, ...] = ()
+        """What was moved out of it into archives."""
 
     @classmethod
     def open(
@@ -81,7 +98,8 @@ class Store:
             if migrate:
                 store._migrate_and_mark(parsed, simulated=simulated, busy_s=busy_s, identity=identity)
             if not read_only:
-                store._writer = Writer(make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s), path)
+                engine = make_engine(parsed, Access.WRITE, busy_s=busy_s, answer_s=answer_s)
+                store._writer = Writer(engine, path, where=where, busy_s=busy_s)
             store._check(simulated=simulated)
         except BaseException:
             store.close()
@@ -135,7 +153,8 @@ class Store:
         if self._writer is None:
             raise StoreError(f"The store {self.where} was opened for reading only")
         event.listen(self._writer.engine, "connect", self._lock_session)
-        self._writer.engine.dispose()  # a session from before has not locked it
+        self._writer.driver.release()  # a session from before has not locked it
+        self._writer.engine.dispose()
         self._is_claimed = True
         try:
             self._writer.engine.connect().close()
@@ -155,6 +174,11 @@ class Store:
     def _in_use_error(self) -> StoreError:
         return _in_use(self.where)
 
+    def elsewhere(self, vat: str, since_us: int, until_us: int) -> list[str]:
+        """Say where that is which was stored of a vat (empty: of the watch) in a span of UTC and is not here."""
+        moved = archive_note.words(self.moved, vat, since_us, until_us)
+        return [*moved, *archive_note.own_words(self.archive, vat, until_us)]
+
     def doubt(self) -> None:
         """Note that work may have been done that is done again: rows that are there already are passed over."""
         if self._writer is not None:
@@ -169,8 +193,10 @@ class Store:
         """Close every connection; the last one of SQLite moves the log into the file."""
         if self._lock is not None:
             self._lock.close()
+        self.inbox_look.close()
         self._reader.dispose()
         if self._writer is not None:
+            self._writer.driver.close()
             self._writer.engine.dispose()
 
     def __enter__(self) -> Self:
@@ -220,6 +246,9 @@ class Store:
             schema.check(connection, self.where)
             marks = {row.key: row.value for row in connection.execute(select(meta))}
         self.identity, mark = marks.get("identity", ""), marks.get("simulated")
+        self.archive, self.moved = archive_note.own(marks), archive_note.moved(marks)
+        if self.archive is not None and self._writer is not None:
+            raise StoreError(f"{self.where} is an archive, which is only read: name the store itself")
         if mark != _mark(simulated=simulated):
             kinds = ("simulated", "real") if mark == "true" else ("real", "simulated")
             raise StoreError(

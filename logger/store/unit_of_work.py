@@ -8,6 +8,7 @@ before the reply), each row that is there already is passed over, and nothing is
 import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from importlib import import_module
 from pathlib import Path
 from types import TracebackType
@@ -27,7 +28,6 @@ from sqlalchemy import (
     select,
     update,
 )
-from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 
 from logger.errors import StoreBusyError, StoreDamagedError
 from logger.model import (
@@ -46,7 +46,8 @@ from logger.model import (
     Outcome,
     batch_figures,
 )
-from logger.store import batch_writing, parts, rows
+from logger.store import archive_note, batch_writing, parts, rows
+from logger.store.driver import Driver, Prepared
 from logger.store.tables import (
     batch_entry,
     calibration,
@@ -57,6 +58,7 @@ from logger.store.tables import (
     inbox,
     journal,
     measurement,
+    meta,
     outbox,
     retained_topic,
     run,
@@ -76,37 +78,51 @@ class Writer:
     __slots__ = (
         "_file",
         "_log",
+        "_log_path",
         "_path",
+        "carries",
+        "driver",
         "engine",
         "in_doubt",
+        "insert_entry",
         "insert_event",
         "insert_measurement",
         "insert_taken",
+        "mark_delivered",
         "parts",
         "put_part",
     )
 
-    def __init__(self, engine: Engine, path: Path | None) -> None:
-        """Prepare; nothing connects yet. `path`: the file of an SQLite store."""
+    def __init__(self, engine: Engine, path: Path | None, *, where: str, busy_s: float) -> None:
+        """Prepare; nothing connects yet. `path`: the file of an SQLite store; `where`, `busy_s`: as of `Store`."""
         self.engine = engine
-        self._path = path
+        self.driver = Driver(engine, where=where, busy_s=busy_s)
+        self._path = None if path is None else str(path)
+        self._log_path = f"{path}-wal"
         self._file = None if path is None else path.stat()
         self._log: os.stat_result | None = None
         event.listen(engine, "connect", self.forget_log)
         self.in_doubt = False
         # the one in use: the other's would be 2 MB of memory for nothing
         dialect = import_module(f"sqlalchemy.dialects.{engine.dialect.name}")
-        self.insert_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
-        self.insert_taken = dialect.insert(channel_delivery).on_conflict_do_nothing(
-            index_elements=["channel", "event_id"]
-        )
+        put_event = dialect.insert(outbox).on_conflict_do_nothing(index_elements=["event_id"])
+        put_taken = dialect.insert(channel_delivery).on_conflict_do_nothing(index_elements=["channel", "event_id"])
         put_part = dialect.insert(watch_part)
         changed = {name: put_part.excluded[name] for name in ("probe", "version", "content")}
-        self.put_part = put_part.on_conflict_do_update(index_elements=["vat", "part"], set_=changed)
+        put_part = put_part.on_conflict_do_update(index_elements=["vat", "part"], set_=changed)
+        waiting = (outbox.c.event_id == bindparam("event")) & outbox.c.delivered_at_us.is_(None)
+        mark = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
+        prepared = partial(Prepared.of, engine)
+        self.insert_measurement = prepared(insert(measurement))
+        self.insert_entry = prepared(insert(journal), Entry.__slots__)
+        self.insert_event = prepared(put_event, ("event_id", "at_us", "vat", "payload", "delivered_at_us"))
+        self.insert_taken = prepared(put_taken)
+        self.mark_delivered = prepared(mark)
+        self.put_part = prepared(put_part)
         self.parts: dict[tuple[str, str], PartRow] = {}
         """By vat and name, what the store is known to hold: a part that is the same is not written again."""
-        self.insert_measurement = str(insert(measurement).compile(engine))
-        """Text for the driver: the hot path goes round SQLAlchemy's work on every row."""
+        self.carries: dict[str, Carry] = {}
+        """By vat, what `parts` was made of: what is the same is not encoded again."""
 
     def check_file(self) -> None:
         """Look whether an SQLite file is still what was written last: SQLite would write on into the void.
@@ -126,7 +142,7 @@ class Writer:
         if now.st_size < self._file.st_size:
             raise StoreDamagedError(f"The store {self._path} was cut short")
         before = self._log
-        if before is not None and (_grown(before, _stat(_log(self._path))) is before or not _has_header(self._path)):
+        if before is not None and (_grown(before, _stat(self._log_path)) is before or not _has_header(self._log_path)):
             raise StoreDamagedError(f"The write-ahead log of the store {self._path} was deleted or cut short")
 
     def note_file(self) -> None:
@@ -137,7 +153,7 @@ class Writer:
         if self._path is None or self._file is None:
             return
         self._file = _grown(self._file, _stat(self._path))
-        log = _stat(_log(self._path))
+        log = _stat(self._log_path)
         self._log = (log or self._file) if self._log is None else _grown(self._log, log)  # a commit leaves a log
 
     def forget_log(self, *_: object) -> None:
@@ -145,19 +161,18 @@ class Writer:
         self._log = None
 
 
-def _log(path: Path) -> Path:
-    return path.with_name(f"{path.name}-wal")
-
-
-def _has_header(path: Path) -> bool:
+def _has_header(log: str) -> bool:
     """Tell whether the log begins as the file format says (https://www.sqlite.org/fileformat2.html, 4.1)."""
     try:
-        with _log(path).open("rb", buffering=0) as log:
-            return log.read(4) in _LOG_BEGINS
+        descriptor = os.open(log, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            return os.read(descriptor, 4) in _LOG_BEGINS
+        finally:
+            os.close(descriptor)
     except FileNotFoundError:
         return False
     except OSError as error:
-        raise StoreBusyError(f"The write-ahead log of the store {path} cannot be read ({error})") from error
+        raise StoreBusyError(f"The write-ahead log {log} of the store cannot be read ({error})") from error
 
 
 def _grown(before: os.stat_result, now: os.stat_result | None) -> os.stat_result:
@@ -167,9 +182,9 @@ def _grown(before: os.stat_result, now: os.stat_result | None) -> os.stat_result
     return now
 
 
-def _stat(path: Path) -> os.stat_result | None:
+def _stat(path: str) -> os.stat_result | None:
     try:
-        return path.stat()
+        return os.stat(path)  # noqa: PTH116 - each commit asks four times, and a Path takes four times as long
     except FileNotFoundError:
         return None
     except OSError as error:
@@ -184,27 +199,21 @@ def _alone(row: RowMapping) -> dict[str, Any]:
 class UnitOfWork:
     """One write transaction, open inside its `with` block. Every method may raise StoreBusyError: leave the block."""
 
-    __slots__ = ("_connection", "_parts", "_writer")
+    __slots__ = ("_carries", "_connection", "_driver", "_is_committed", "_parts", "_writer")
 
     _connection: Connection
 
     def __init__(self, writer: Writer) -> None:
         """Prepare a transaction; entering the `with` block starts it."""
-        self._writer = writer
+        self._writer, self._driver = writer, writer.driver
+        self._is_committed = False
         self._parts: dict[tuple[str, str], PartRow] = {}
+        self._carries: dict[str, Carry] = {}
 
     def __enter__(self) -> Self:
         """Take the writer's connection and the write lock."""
         self._writer.check_file()
-        try:
-            self._connection = self._writer.engine.connect()
-        except PoolTimeoutError as error:
-            raise StoreBusyError("Another thread of this program writes to the store; it is tried again") from error
-        try:
-            self._connection.begin()
-        except BaseException:
-            self._connection.close()
-            raise
+        self._connection = self._driver.begin()
         return self
 
     def __exit__(
@@ -212,20 +221,26 @@ class UnitOfWork:
     ) -> None:
         """Roll back what was not committed."""
         if kind is not None:
-            self._writer.parts = {}
-        self._connection.close()
+            self._writer.parts, self._writer.carries = {}, {}
+        self._driver.end(is_sound=self._is_committed and kind is None)
 
     def commit(self) -> None:
         """Make everything durable; after StoreBusyError the same work may be done again in a new unit."""
-        before = self._writer.parts
-        self._writer.parts = {}  # a commit that fails may have got through: nothing is known
+        parts, carries = self._writer.parts, self._writer.carries
+        self._writer.parts, self._writer.carries = {}, {}  # a commit that fails may have got through: nothing is known
         try:
-            self._connection.commit()
+            self._driver.commit()
         except StoreBusyError:
             self._writer.in_doubt = True
             raise
-        self._writer.parts = {**before, **self._parts}
+        self._is_committed = True
+        self._writer.parts, self._writer.carries = {**parts, **self._parts}, {**carries, **self._carries}
         self._writer.note_file()
+
+    @property
+    def connection(self) -> Connection:
+        """Return the connection, for what is no work of a watch (`archive_removal.py`)."""
+        return self._connection
 
     def start_run(self, *, at_us: int, elapsed_us: int, version: str, config_hash: str) -> int:
         """Note a start of the daemon; return the number of the run."""
@@ -235,8 +250,7 @@ class UnitOfWork:
     def append(self, outcome: Outcome, *, run: int) -> None:
         """Store what one step of a watch made: records, journal, answers to commands, and what it carries."""
         if len(outcome.measurements) and not (self._writer.in_doubt and self._has_records(outcome)):
-            tuples = rows.measurement_rows(outcome, run)
-            self._connection.exec_driver_sql(self._writer.insert_measurement, tuples)
+            self._driver.run(self._writer.insert_measurement, rows.measurement_rows(outcome, run))
         self.add_entries(outcome.entries)
         self.consume(outcome.answers)
         self.remember(outcome.vat, outcome.carry)
@@ -259,12 +273,12 @@ class UnitOfWork:
     def add_entries(self, entries: Iterable[Entry]) -> None:
         """Add rows to the journal, in order."""
         values = [rows.entry_row(entry) for entry in entries]
-        self._insert_all(insert(journal), [row for row in values if self._existing_id(journal, row) is None])
+        self._run(self._writer.insert_entry, [row for row in values if self._existing_id(journal, row) is None])
 
     def add_missing(self, entries: Iterable[Entry], events: Iterable[Event]) -> None:
         """Add rows to the journal that are not there yet, and their events to the outbox."""
         values: list[dict[str, Any]] = [rows.entry_row(entry) for entry in entries]
-        self._insert_all(insert(journal), [row for row in values if self._same_id(journal, row) is None])
+        self._run(self._writer.insert_entry, [row for row in values if self._same_id(journal, row) is None])
         self.add_events(events)
 
     def add_events(self, events: Iterable[Event], delivered_at_us: Mapping[str, int] | None = None) -> None:
@@ -274,15 +288,11 @@ class UnitOfWork:
         """
         delivered = delivered_at_us or {}
         values = [rows.event_row(event, delivered.get(event.id)) for event in events]
-        self._insert_all(self._writer.insert_event, values)
+        self._run(self._writer.insert_event, values)
 
     def mark_delivered(self, ids: Iterable[str], at_us: int) -> None:
         """Note that the broker has these events; ids marked before or unknown are passed over."""
-        waiting = (outbox.c.event_id == bindparam("event")) & outbox.c.delivered_at_us.is_(None)
-        marked = [{"event": event, "at": at_us} for event in ids]
-        if marked:
-            statement = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
-            self._connection.execute(statement, marked)
+        self._run(self._writer.mark_delivered, [{"event": event, "at": at_us} for event in ids])
 
     def mark_superseded(self, newer: Mapping[str, str], at_us: int) -> None:
         """Note that these events need not be sent any more, for a newer one is; as `mark_delivered`."""
@@ -299,7 +309,7 @@ class UnitOfWork:
     def mark_taken(self, taken: Mapping[tuple[str, str], int]) -> None:
         """Note by channel and event id when (UTC, microseconds) it took that; what was noted before stays."""
         marks = [{"channel": channel, "event_id": event, "at_us": at} for (channel, event), at in taken.items()]
-        self._insert_all(self._writer.insert_taken, marks)
+        self._run(self._writer.insert_taken, marks)
 
     def add_command(self, command: Command, entries: Sequence[AnyEntry] | None = None) -> int:
         """Put a command into the inbox (its `id` and `seq` are not used); return its number.
@@ -345,8 +355,11 @@ class UnitOfWork:
     def copy_references(self, other: Connection) -> None:
         """Copy what another store knows beside its log under the same numbers into one without any.
 
-        That is calibrations, checks, corrections, the records of batches and the care diary; not the commands.
+        That is calibrations, checks, corrections, the records of batches, the care diary, and what was moved into
+        which archive; not the commands.
         """
+        notes = select(meta).where(meta.c.key.startswith(archive_note.MOVED))
+        self._insert_all(insert(meta), [{**row} for row in other.execute(notes).mappings()])
         for table in (calibration, check_reading, correction, batch_entry, care_entry):
             self._insert_all(insert(table), [_alone(row) for row in other.execute(select(table)).mappings()])
 
@@ -386,12 +399,18 @@ class UnitOfWork:
         if values:
             self._connection.execute(statement, values)
 
+    def _run(self, statement: Prepared, values: Sequence[Mapping[str, Any]]) -> None:
+        if values:
+            self._driver.run(statement, [[row[name] for name in statement.names] for row in values])
+
     def remember(self, vat: str, carry: Carry) -> None:
         """Store what a watch carries, in the place of what it carried before."""
-        stored = {**self._writer.parts, **self._parts}
-        changed = {(vat, row.part): row for row in parts.encode(carry) if stored.get((vat, row.part)) != row}
-        self._insert_all(self._writer.put_part, [{"vat": vat, **row._asdict()} for row in changed.values()])
+        stored, before = {**self._writer.parts, **self._parts}, {**self._writer.carries, **self._carries}.get(vat)
+        encoded = parts.encode(carry, before)
+        changed = {(vat, row.part): row for row in encoded if stored.get((vat, row.part)) != row}
+        self._run(self._writer.put_part, [{"vat": vat, **row._asdict()} for row in changed.values()])
         self._parts.update(changed)
+        self._carries[vat] = carry
 
     def _has_records(self, outcome: Outcome) -> bool:
         same = (measurement.c.probe == outcome.probe) & (measurement.c.seq == int(outcome.measurements.seq[-1]))

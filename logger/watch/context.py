@@ -95,7 +95,7 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
 def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     """Return what is reported with the newest of these rows, and the newest believed reading among them."""
     record_at_us, record_us = int(rows.at_us[-1]), int(rows.elapsed_us[-1])
-    believed = np.flatnonzero(_believed(rows))
+    believed = _believed(rows).nonzero()[0]
     if not len(believed):
         return replace(before, record_at_us=record_at_us, record_us=record_us)
     row = int(believed[-1])

@@ -15,11 +15,12 @@ from logger.alarm import digest, evaluate, quiet_hours
 from logger.alarm.conditions import threshold_codes, where_armed
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, AlarmKind, LookBack, Priority, ProbeConfig, Signal, VatConfig
-from logger.measure import arming, batch, claims, course, forecast, liveness, record, trend, trust_windows, windows
+from logger.measure import arming, batch, claims, course, record, trend
 from logger.measure.windows import WindowMedians
 from logger.model import (
     AlarmState,
     Answer,
+    BatchState,
     Belief,
     Block,
     Carry,
@@ -30,13 +31,14 @@ from logger.model import (
     Measurements,
     Outcome,
     ReportedState,
-    TargetProgress,
     Trend,
     WatchState,
     room,
 )
+from logger.model.room import Room
 from logger.units import SECOND_US
 from logger.watch import context, forecasting, target_alarms, trust_alarms, unknown_gap, unwatched
+from logger.watch.cadence import NEIGHBOURS, Cadence
 from logger.watch.commands import commands_between
 from logger.watch.context import AlarmContext
 from logger.watch.signals import Signals
@@ -49,18 +51,11 @@ class Watch:
 
     vat: VatConfig
     probe: ProbeConfig
-    windows_s: frozenset[float] = field(init=False, compare=False)
-    """Lengths of all windows in which anything is judged; asked at each record, so worked out once."""
-    each_record: frozenset[str] = field(init=False, compare=False)
-    """The alarms that judge each record; the same."""
+    cadence: Cadence = field(init=False, compare=False, repr=False)
 
     def __post_init__(self) -> None:
-        """Work out what is asked at each record."""
-        each = (alarm.id for alarm in self.vat.alarms if alarm.window_s == 0.0 or alarm.kind.is_of_target)
-        object.__setattr__(self, "each_record", frozenset(each))
-        lengths = {alarm.window_s for alarm in self.vat.alarms if alarm.window_s > 0}
-        lengths |= {self.vat.target.window_s} if self.vat.target else set()
-        object.__setattr__(self, "windows_s", frozenset({*lengths, course.WINDOW_S, forecast.WINDOW_S}))
+        """Work out once what each record asks."""
+        object.__setattr__(self, "cadence", Cadence.of(self.vat, self.probe))
 
 
 def fresh(watch: Watch) -> WatchState:
@@ -132,26 +127,20 @@ def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Seque
     return max(row + 1, min(cuts))
 
 
-def _gap_us(watch: Watch) -> int:
-    return round(watch.probe.limits.max_gap_s * SECOND_US)
-
-
 def _step_piece(
     watch: Watch, state: WatchState, block: Block, *, audible: frozenset[Priority] | None
 ) -> tuple[WatchState, Measurements, list[Entry]]:
     """Carry the watch over rows between which nothing is asked of it."""
     computed = record.compute_records(watch.probe, state, block)
-    measured, carry, first = computed.rows, state.carry, len(state.recent)
+    measured, carry = computed.rows, state.carry
     trusted = trust_alarms.course_of(watch.vat, carry, computed.turns, measured.tests)
-    rows, place = room.append(state.recent, state.room, measured)
-    judged = _judge_alarms(watch, carry, rows, measured, trusted, first=first, audible=audible)
-    keep = min(_rows_needed(watch, rows), len(rows))
+    rows = room.append(state.recent, state.room, measured)
+    judged = _judge_alarms(watch, carry, rows, measured, trusted, audible=audible)
+    keep = watch.cadence.rows_needed(rows.elapsed_us)
     after = Carry(
         probe=carry.probe,
         alarms=judged.alarms,
-        batch=carry.batch
-        if judged.progress is carry.batch.progress
-        else replace(carry.batch, progress=judged.progress),
+        batch=judged.batch,
         electrode=replace(
             carry.electrode,
             estimate=judged.estimate,
@@ -166,7 +155,7 @@ def _step_piece(
         forecast=judged.forecast,
         care=carry.care,
     )
-    return WatchState(carry=after, recent=rows[len(rows) - keep :], room=place), measured, judged.entries
+    return WatchState(carry=after, recent=rows.newest(keep), room=rows), measured, judged.entries
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,7 +164,7 @@ class _Judged:
 
     alarms: Mapping[str, AlarmState]
     entries: list[Entry]
-    progress: TargetProgress
+    batch: BatchState
     estimate: Estimate | None
     forecast: ForecastState
     reported: ReportedState
@@ -186,16 +175,20 @@ class _Judged:
 def _judge_alarms(
     watch: Watch,
     carry: Carry,
-    rows: Measurements,
+    rows: Room,
     measured: Measurements,
     trusted: TrustCourse,
     *,
-    first: int,
     audible: frozenset[Priority] | None,
 ) -> _Judged:
     """Judge the target and each alarm that is awake."""
     vat, states = watch.vat, dict(carry.alarms)
-    signals, awake = _signals(watch, carry, rows, first=first), _awake(watch, carry, rows, first=first)
+    before_us, newest_us = rows.elapsed_us[-1 - len(measured) :][0].item(), rows.elapsed_us[-1].item()
+    closing = watch.cadence.closing(before_us, newest_us)
+    awake = watch.cadence.awake(carry, closing, newest_us)
+    signals = _signals(
+        watch, carry, rows, measured, since_us=watch.cadence.open_since_us(before_us) if closing else None
+    )
     trends, judged = _alarm_series(watch, awake, carry, signals)
     foreseen = forecasting.follow(vat, carry, signals, measured)
     judged |= {a.id: forecasting.series(a, foreseen, measured) for a in awake if a.kind is AlarmKind.LIKELY_LATE}
@@ -223,38 +216,21 @@ def _judge_alarms(
     return _Judged(
         alarms=states,
         entries=annotated,
-        progress=carry.batch.progress if target is None else target.progress,
+        batch=carry.batch if target is None else replace(carry.batch, progress=target.progress),
         estimate=carry.electrode.estimate if target is None else target.estimate,
         forecast=foreseen.state,
-        reported=context.follow_day(reported, measured, closed, annotated, max_gap_us=_gap_us(watch)),
+        reported=context.follow_day(reported, measured, closed, annotated, max_gap_us=watch.cadence.max_gap_us),
         course=context.follow_course(carry, closed),
         trends=trends,
     )
 
 
-def _signals(watch: Watch, carry: Carry, rows: Measurements, *, first: int) -> Signals:
-    """Return the signals of the new rows; the flags look back further than any window, on rows of no use here."""
-    before = max(first - 1, 0)
-    unused = int(rows.elapsed_us.searchsorted(_open_since_us(watch, int(rows.elapsed_us[before]))))
-    return Signals(probe=watch.probe, carry=carry, rows=rows[unused:], first=first - unused)
-
-
-def _awake(watch: Watch, carry: Carry, rows: Measurements, *, first: int) -> list[AlarmConfig]:
-    """Return the alarms that have something to do: a record or a window to judge, or a timer that is due.
-
-    Live most of 40 alarms have not: to pass over one takes 1/20 of the time of judging nothing.
-    """
-    closing = {
-        window_s for window_s in watch.windows_s if windows.closes(rows.elapsed_us, first=first, window_s=window_s)
-    }
-    newest_us = int(rows.elapsed_us[-1])
-    return [
-        alarm
-        for alarm in watch.vat.alarms
-        if alarm.window_s in closing
-        or alarm.id in watch.each_record
-        or evaluate.is_awake(alarm, carry.alarms.get(alarm.id), newest_us)
-    ]
+def _signals(watch: Watch, carry: Carry, rows: Room, measured: Measurements, *, since_us: int | None) -> Signals:
+    """Return the signals of the new rows, with those before them since a watch time; None: no window asks for any."""
+    if since_us is None:
+        return Signals(probe=watch.probe, carry=carry, rows=measured, first=0)
+    looked_at = rows.newest(len(rows.elapsed_us) - int(rows.elapsed_us.searchsorted(since_us)))
+    return Signals(probe=watch.probe, carry=carry, rows=looked_at, first=len(looked_at) - len(measured))
 
 
 def _alarm_series(
@@ -291,7 +267,7 @@ def _alarms_against_claim(
 
 def _longest_silence_us(watch: Watch, alarm: AlarmConfig) -> int:
     """Return how long what an alarm judges may be silent before a delay that runs starts anew."""
-    return _gap_us(watch) + round(alarm.window_s * SECOND_US)
+    return watch.cadence.max_gap_us + round(alarm.window_s * SECOND_US)
 
 
 def _window_medians(
@@ -336,31 +312,7 @@ def recent_rows(watch: Watch) -> int:
 
     It matters at a start with longer limits than before: what was not kept is not judged until its time has passed.
     """
-    return int(_flat_us(watch) / SECOND_US / watch.probe.poll_s) + _NEIGHBOURS
-
-
-def _flat_us(watch: Watch) -> int:
-    limits = watch.probe.limits
-    return round(max(limits.flat_suspect_s, limits.flat_fail_s) * SECOND_US)
-
-
-_NEIGHBOURS = 3
-"""Rows that the spike test looks at."""
-
-
-def _rows_needed(watch: Watch, rows: Measurements) -> int:
-    """Return how many of the newest rows later verdicts depend on: open windows, gaps, the line that may be flat."""
-    newest = int(rows.elapsed_us[-1])
-    since = min(_open_since_us(watch, newest), newest - round(watch.probe.limits.max_gap_s * SECOND_US))
-    flat = int(rows.elapsed_us.searchsorted(newest - _flat_us(watch), side="right")) - 1  # it ends before the time
-    return len(rows) - max(0, min(flat, int(rows.elapsed_us.searchsorted(since)), len(rows) - _NEIGHBOURS))
-
-
-def _open_since_us(watch: Watch, elapsed_us: int) -> int:
-    """Return when the oldest of the windows open at this watch time began."""
-    lengths = [round(window_s * SECOND_US) for window_s in watch.windows_s]
-    lengths.append(liveness.period_us(trust_windows.window_us(watch.probe.poll_s)))
-    return min(elapsed_us - elapsed_us % length for length in lengths)
+    return int(watch.cadence.flat_us / SECOND_US / watch.probe.poll_s) + NEIGHBOURS
 
 
 def _concatenated(parts: Sequence[Measurements]) -> Measurements:

@@ -143,6 +143,8 @@ def step(
     states, conditions = dict(carry.alarms), _conditions(facts, carry)
     for alarm in vat.alarms:
         codes, text = conditions[alarm.kind]
+        if _sleeps(states.get(alarm.id), alarm, codes):
+            continue
         state, numbered = evaluate.run(
             vat.id,
             alarm,
@@ -192,6 +194,13 @@ def _conditions(facts: SystemFacts, carry: Carry) -> Mapping[AlarmKind, tuple[li
         AlarmKind.REHEARSAL: ([_code(carry.reported.rehearsal.until_us)], ""),
         AlarmKind.REHEARSAL_FAILED: ([_code(carry.reported.rehearsal.failed)], carry.reported.rehearsal.failed),
     }
+
+
+def _sleeps(state: AlarmState | None, alarm: AlarmConfig, codes: list[Code]) -> bool:
+    """Tell whether nothing can turn or fall due: so it is of nearly all alarms, and this is asked each second."""
+    if state is None or state.kind != alarm.kind.value or state.abnormal or Code.ABNORMAL in codes:
+        return False
+    return state.pending_us is state.timer_us is state.shelved_until_us is None
 
 
 def _stepped(facts: SystemFacts) -> str:

@@ -137,7 +137,7 @@ def test_replay_stores(night: Path, tmp_path: Path) -> None:
     commands = [item for item in some if isinstance(item, Command)]
     outcomes = list(replay(watched, some))
     count = sum(len(outcome.measurements) for outcome in outcomes)
-    tuples = [rows.measurement_rows(outcome, 1) for outcome in outcomes]
+    tuples = [list(rows.measurement_rows(outcome, 1)) for outcome in outcomes]
     ours, bare = [], []
     for number in range(ROUNDS):
         bare.append(executemany_s(shelf(tmp_path / f"bare-{number}.sqlite"), commands, tuples))

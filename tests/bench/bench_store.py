@@ -37,7 +37,7 @@ def test_storing_against_bare_executemany(count: int, tmp_path: Path) -> None:
             run = unit.start_run(at_us=0, elapsed_us=0, version="0", config_hash="")
             unit.commit()
         ours = best_s(lambda number: append(store, steps[number], run))
-    tuples = [rows.measurement_rows(step, run) for step in steps]
+    tuples = [list(rows.measurement_rows(step, run)) for step in steps]
     with closing(sqlite3.connect(path, isolation_level=None)) as bare:
         bare.execute("PRAGMA synchronous=FULL")
         bare.execute("PRAGMA foreign_keys=ON")

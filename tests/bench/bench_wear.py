@@ -27,7 +27,9 @@ def written() -> int:
     return int(counts["write_bytes"])
 
 
-def test_bytes_written_for_a_record(night: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("together", [1, 6], ids=["each at once", "a minute together"])
+def test_bytes_written_for_a_record(night: Path, tmp_path: Path, together: int) -> None:
+    """`together`: so many in a transaction, as by `[store] commit_every_s`."""
     header, items = read(night)
     command = next(item for item in items if isinstance(item, Command))
     made = Block.concatenate([item for item in items if isinstance(item, Block)][:40])
@@ -42,14 +44,15 @@ def test_bytes_written_for_a_record(night: Path, tmp_path: Path) -> None:
         work.append(replace(first, answers=()), run=run)
         work.commit()
     before, bare = written(), 0
-    for row in range(past, len(made)):
-        state, outcome = pipeline.step(watched, state, made[row : row + 1])
-        bare += len(repr(rows.measurement_rows(outcome, run)[0]))
+    for begin in range(past, len(made), together):
         with store.begin() as work:
-            work.append(outcome, run=run)
+            for row in range(begin, min(begin + together, len(made))):
+                state, outcome = pipeline.step(watched, state, made[row : row + 1])
+                bare += len(repr(next(iter(rows.measurement_rows(outcome, run)))))
+                work.append(outcome, run=run)
             work.commit()
     store.close()
     a_record = (written() - before) / RECORDS
-    print(f"\nwritten to the disk for a record, {RECORDS} commits: {a_record / 1000:.1f} kB", end="")
+    print(f"\nwritten to the disk for a record, {together} a commit: {a_record / 1000:.1f} kB", end="")
     print(f"; the record as text {bare / RECORDS:.0f} bytes; ratio {a_record * RECORDS / bare:.0f}")
     print(f"  at one each 10 s: {a_record * 6 * 60 * 24 * 365 / 1e9:.0f} GB a year and vat")

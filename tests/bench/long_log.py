@@ -1,6 +1,7 @@
 """Write logs of months and years straight into an SQLite store: millions of records in a minute."""
 
 import sqlite3
+from collections.abc import Mapping
 from contextlib import closing
 from pathlib import Path
 
@@ -13,8 +14,20 @@ RUN_EACH = 7 * DAY
 """Records a run of the daemon."""
 
 
-def fill(path: Path, first: int, last: int, *, probe: str, vat: str, begin_us: int) -> None:
-    """Write believed records `first` to `last`, 10 s apart; record 0 would be at UTC `begin_us`. pH falls by waves."""
+def fill(
+    path: Path,
+    first: int,
+    last: int,
+    *,
+    probe: str,
+    vat: str,
+    begin_us: int,
+    more: Mapping[str, str] | None = None,
+) -> None:
+    """Write believed records `first` to `last`, 10 s apart; record 0 would be at UTC `begin_us`. pH falls by waves.
+
+    `more`: by column, what else stands in the rows: SQL of `n`.
+    """
     values = {
         "probe": f"'{probe}'",
         "seq": "n",
@@ -28,6 +41,7 @@ def fill(path: Path, first: int, last: int, *, probe: str, vat: str, begin_us: i
         "previous_spike": "1",
         "vat": f"'{vat}'",
         "run": f"1 + n / {RUN_EACH}",
+        **(more or {}),
     }
     names = [column.name for column in measurement.columns if column.name in values or not column.nullable]
     chosen = ", ".join(values.get(name, "0") for name in names)

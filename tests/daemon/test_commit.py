@@ -91,6 +91,47 @@ def test_what_waits_while_the_store_is_locked_is_committed_in_order(
     assert not commit.trouble
 
 
+def test_readings_alone_wait_so_long_to_be_stored_together(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    commit.every_us = 60 * SECOND_US
+    commit.add(cycle(acquisition, 0, 4.5), at_us=at_us(0))  # with the entry of the calibration
+    for minute in range(1, 4):
+        assert commit.add(cycle(acquisition, minute, 4.5), at_us=at_us(minute), now_us=minute) == []
+    assert (seqs(store), commit.is_behind, commit.is_due(60 * SECOND_US)) == ([1], False, False)
+    assert commit.is_due(1 + 60 * SECOND_US)
+    commit.add(cycle(acquisition, 4, 4.5), at_us=at_us(4), now_us=1 + 60 * SECOND_US)
+    assert seqs(store) == [1, 2, 3, 4, 5]
+
+
+def test_without_that_setting_each_reading_is_stored_at_once(
+    store: Store, commit: Commit, acquisition: Acquisition
+) -> None:
+    for minute in range(3):
+        commit.add(cycle(acquisition, minute, 4.5), at_us=at_us(minute))
+        assert seqs(store)[-1] == minute + 1
+
+
+@pytest.mark.parametrize("what", ["an entry", "a command", "an alarm whose delay runs"])
+def test_what_somebody_may_be_told_of_is_stored_at_once_with_the_readings_before(
+    store: Store, commit: Commit, acquisition: Acquisition, what: str
+) -> None:
+    commit.every_us = 60 * SECOND_US
+    for minute in range(3):
+        commit.add(cycle(acquisition, minute, 4.5), at_us=at_us(minute))
+    assert seqs(store) == [1]
+    batch = CycleResult(entries=[Entry(seq=0, at_us=0, vat="", cause=Cause.RUN_STARTED)])
+    if what == "a command":
+        with store.begin() as work:
+            work.add_command(Command(id=0, at_us=EPOCH_US, kind=CommandKind.NOTE, vat="vat", note="stirred"))
+            work.commit()
+        batch = cycle(acquisition, 3, 4.5)
+    elif what == "an alarm whose delay runs":
+        batch = cycle(acquisition, 3, 4.7)
+    commit.add(batch, at_us=at_us(3))
+    assert (seqs(store)[:3], len(commit.waiting)) == ([1, 2, 3], 0)
+
+
 def test_past_its_bound_the_queue_keeps_alarms_and_counts_lost_records(
     store: Store, commit: Commit, acquisition: Acquisition
 ) -> None:

@@ -8,12 +8,13 @@ from queue import SimpleQueue
 
 import pytest
 
-from logger.config import MqttConfig, ProbeConfig, VatConfig
+from logger.config import AlarmKind, MqttConfig, ProbeConfig, VatConfig
 from logger.daemon import progress, service, start
 from logger.daemon.notify import Manager
 from logger.daemon.service import Stop
 from logger.errors import StoreBusyError, ThreadCrash
 from logger.model import Cause, Indication
+from logger.mqtt.messages import Message, PublishAccepted
 from logger.store import Store, queries
 from tests.daemon.factories import HIGH, calibrated, config_of, indication, run
 from tests.series import EPOCH_US
@@ -101,3 +102,27 @@ def test_an_end_that_could_not_store_everything_is_no_good_end(tmp_path: Path, m
         pytest.raises(StoreBusyError, match="its last 1 cycles were not stored"),
     ):
         daemon.run(stop)
+
+
+def test_events_leave_before_their_delivery_is_stored_and_the_rest_is_shown(tmp_path: Path) -> None:
+    low = replace(HIGH, id="ph-low", kind=AlarmKind.PH_LOW, setpoint=4.8, on_delay_s=0.0)
+    high = replace(HIGH, on_delay_s=0.0)
+    daemon = start.build(calibrated(config_of(tmp_path, high, low, mqtt=MqttConfig(port=1))), config_hash="")
+    assert daemon.publisher
+    sent: list[Message] = []
+    delivery = daemon.publisher.delivery
+
+    def publish(message: Message) -> int:
+        sent.append(message)
+        return len(sent)
+
+    delivery.connected, delivery.publish = True, publish
+    daemon._process([indication(4.7, at_us=EPOCH_US, elapsed_us=0)])  # noqa: SLF001 - a round of the loop
+    told = []
+    for mid in range(1, 30):
+        daemon._process([PublishAccepted(mid)])  # noqa: SLF001 - a round of the loop
+        told.append((delivery.waiting, len(queries.unsent_events(daemon.store, limit=9))))
+    assert sorted(set(told), reverse=True) == [(3, 3), (2, 3), (1, 3), (0, 0)]
+    kinds = [message.topic.rpartition("/")[2] for message in sent]
+    assert kinds.index("alarms") < kinds.index("event") < kinds.index("measurement")
+    daemon.store.close()

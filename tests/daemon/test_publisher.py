@@ -10,7 +10,7 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind, MqttConfig, VatConfig
 from logger.daemon.clock import ClockReading
-from logger.daemon.publisher import Publisher
+from logger.daemon.publisher import OF_EACH_RECORD, Publisher
 from logger.model import AlarmState, Answer, Carry, Cause, Command, CommandKind, Entry, State
 from logger.mqtt.entity import Software
 from logger.mqtt.messages import Incoming, Message, PublishAccepted
@@ -137,6 +137,22 @@ def test_nothing_is_sent_while_nothing_changes(hub: Hub) -> None:
         hub.publisher.publish_standing(carries(), at_us=EPOCH_US + 3_600_000_000)
         hub.settle()
     assert hub.sent == []
+
+
+STANDS = AlarmState(base=State.UNACKNOWLEDGED, occurrence=2, since_at_us=EPOCH_US, value=4.7, u=0.02)
+OTHER = AlarmState(
+    kind="blind", pending_us=1, seen_us=2, reminders=3, timer_us=4, newest=5.0, newest_u=6.0, abnormal_at_us=7
+)
+
+
+@pytest.mark.parametrize("name", sorted(OF_EACH_RECORD))
+def test_what_is_not_looked_at_for_a_change_stands_in_no_message(hub: Hub, name: str) -> None:
+    changed = replace(STANDS, **{name: getattr(OTHER, name)})
+    assert changed != STANDS
+    for state in (STANDS, changed):
+        hub.publisher.publish_standing(carries(vat={"high": state}), at_us=EPOCH_US)
+        hub.settle()
+    assert len(hub.on("alarm/high")) == 1
 
 
 def test_the_alarms_of_a_second_probe_are_told_with_those_of_its_vat(hub: Hub) -> None:

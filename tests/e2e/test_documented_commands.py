@@ -15,8 +15,8 @@ ASKS = ("calibrate", "run", "listen", "demo", "init", "help", "rehearse", "page"
 """These ask a person, run for ever, want a port or a broker: each has a test of its own."""
 ATTENTION = ("check", "status", "verify")
 """Exit code 3: what they found wants attention."""
-REFUSED = ("alarms ack", "alarms shelve", "calibration use", "batch start")
-"""They speak of what does not stand in this night, or stands already: exit code 1 and a sentence."""
+REFUSED = ("alarms ack", "alarms shelve", "calibration use", "batch start", "archive make", "archive verify")
+"""They speak of what does not stand in this night, or stands already, or want no daemon: exit code 1 and a sentence."""
 
 
 def commands() -> list[str]:

@@ -30,13 +30,21 @@ def check_store_after_kill(night: Night, before: dict[str, list[tuple[Any, ...]]
     assert seqs == list(range(1, len(seqs) + 1))
 
 
-@pytest.mark.parametrize("kills", [4, pytest.param(50, marks=[pytest.mark.slow, pytest.mark.timeout(600)])])
+SLOW = [pytest.mark.slow, pytest.mark.timeout(600)]
+
+
+@pytest.mark.parametrize(
+    ("kills", "wait_s"), [(4, 0), pytest.param(50, 0, marks=SLOW), pytest.param(5, 300, marks=SLOW)]
+)
 def test_kills_at_random_instants_lose_nothing_and_repeat_nothing(
-    night: MakeNight, mosquitto: MakeMosquitto, kills: int
+    night: MakeNight, mosquitto: MakeMosquitto, kills: int, wait_s: int
 ) -> None:
+    """`wait_s`: readings may wait in memory; what is stored and what was told must tell the same all the more."""
     broker, chance = mosquitto(), random.Random(kills)  # noqa: S311 - instants, not secrets
     vat = Vat(run="quiet-night", alarms=hub_listener.RESTLESS)
     here = night(vat, speed=100, poll_s=2, starts_h=2.0, broker=broker.port)
+    text = here.config_file.read_text()
+    here.config_file.write_text(text.replace("[store]\n", f"[store]\ncommit_every_s = {wait_s}\n"))
     with Subscriber(port=broker.port, filters=(f"{BASE}/#",), name="witness") as witness:
         here.start_and_watch()
         for _ in range(kills):

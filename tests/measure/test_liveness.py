@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from logger.measure import liveness
-from logger.measure.liveness import Periods, count_values
+from logger.measure.liveness import Periods, VarietyCourse, count_values
 from logger.measure.trust_windows import RawRows
 from logger.model import Variety
 
@@ -34,6 +34,20 @@ def counted(values: list[float | None], *, first: int = 0, rows_us: int = 0, lea
 def learnt(*usual: int, newest: tuple[int, ...] = ()) -> Variety:
     """Return what is carried after half a day of these counts."""
     return Variety(usual=usual * (liveness.LEARNT // len(usual)), newest=newest)
+
+
+def after(state: Variety, *values: int, is_coarse: bool = False) -> Variety:
+    """Return what is carried after periods of these counts."""
+    return course(state, *values, is_coarse=is_coarse).after(len(values))
+
+
+def course(state: Variety, *values: int, is_coarse: bool = False) -> VarietyCourse:
+    """Return what is usual on the way through periods of these counts."""
+    each = np.array(values, dtype=np.int64)
+    periods = Periods(row=each, elapsed_us=each, at_us=each, values=each, net=each, digit=np.zeros(len(each)))
+    return liveness.follow(
+        state, periods, digit=0.0, is_coarse=is_coarse, coarse_from=0.5, resolution=0.5 if is_coarse else 0.0
+    )
 
 
 def test_a_period_is_half_an_hour_of_whole_windows() -> None:
@@ -84,7 +98,7 @@ def test_noise_stays_net_of_the_course() -> None:
 def test_nothing_is_poor_before_half_a_day_is_learnt() -> None:
     young = Variety(usual=(9,) * (liveness.LEARNT - 1))
     assert not liveness.is_poor(young, 1)
-    assert liveness.is_poor(liveness.follow(young, 9, 9, is_coarse=False), 1)
+    assert liveness.is_poor(after(young, 9), 1)
 
 
 def test_two_values_are_poor_where_five_are_usual_and_one_where_three_are() -> None:
@@ -102,19 +116,22 @@ def test_usual_is_what_three_of_four_periods_hold() -> None:
 
 def test_an_hour_and_a_half_of_poor_periods_is_frozen_and_an_hour_of_others_is_alive() -> None:
     # A trial on simulated vats, no source.
-    state, frozen = learnt(6), []
-    for values in (6, 1, 1, 1, 6, 6):
-        state = liveness.follow(state, values, values, is_coarse=False)
-        frozen.append((liveness.is_frozen(state), liveness.is_alive(state)))
-    assert frozen == [(False, True), (False, False), (False, False), (True, False), (False, False), (False, True)]
+    values = (6, 1, 1, 1, 6, 6)
+    way = course(learnt(6), *values)
+    after_each = [(way.is_frozen(at), liveness.is_alive(way.after(at))) for at in range(1, len(values) + 1)]
+    assert after_each == [(False, True), (False, False), (False, False), (True, False), (False, False), (False, True)]
 
 
 def test_what_is_too_poor_to_be_alive_is_never_learnt_as_usual() -> None:
-    state = learnt(6)
-    for _ in range(200):
-        state = liveness.follow(state, 1, 1, is_coarse=False)
-    assert liveness.is_frozen(state)
-    assert set(state.usual) == {6}
+    way = course(learnt(6), *([1] * 200))
+    assert way.is_frozen(200)
+    assert set(way.after(200).usual) == {6}
+
+
+@pytest.mark.parametrize("cut", range(6))
+def test_what_is_usual_does_not_depend_on_where_the_periods_are_cut(cut: int) -> None:
+    values = np.random.default_rng(cut).integers(1, 9, 120).tolist()
+    assert after(after(learnt(6), *values[: 20 * cut]), *values[20 * cut :]) == after(learnt(6), *values)
 
 
 @pytest.mark.parametrize(("is_coarse", "learnt_periods"), [(False, 0), (True, liveness.DAY)])
@@ -122,8 +139,6 @@ def test_what_is_frozen_from_the_first_hour_on_is_learnt_on_a_coarse_display_onl
     learnt_periods: int, *, is_coarse: bool
 ) -> None:
     # One probe cannot see it here; the fixed test of a flat line (quality.py) does until enough is learnt.
-    state = Variety()
-    for _ in range(100):
-        state = liveness.follow(state, 1, 1, is_coarse=is_coarse)
-    assert not liveness.is_frozen(state)
-    assert (len(state.usual), len(state.newest)) == (learnt_periods, liveness.NEWEST)
+    way = course(Variety(), *([1] * 100), is_coarse=is_coarse)
+    assert not way.is_frozen(100)
+    assert (len(way.after(100).usual), len(way.after(100).newest)) == (learnt_periods, liveness.NEWEST)

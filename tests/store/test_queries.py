@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from sqlalchemy import Engine, event
 
-from logger.model import Block, Cause, Measurements
+from logger.model import Answer, Block, Cause, Command, CommandKind, Measurements
 from logger.store import Store, history, queries
 from tests.store.factories import PERIOD_US, START_US, bits, entry, measurements, outcome
 from tests.store.factories import event as made_event
@@ -151,6 +151,18 @@ def test_minutes_with_an_indication_are_counted_however_often_the_probe_was_read
     since, until = START_US + 10 * PERIOD_US, START_US + 12 * PERIOD_US
     assert queries.minutes_read(filled, "marrow-probe", since_at_us=since, until_at_us=until) == 1
     assert queries.minutes_read(filled, "nobody", since_at_us=0, until_at_us=None) == 0
+
+
+def test_a_look_at_the_inbox_sees_a_command_as_soon_as_it_is_stored(store: Store) -> None:
+    assert queries.pending_now(store) == []
+    with store.begin() as unit:
+        number = unit.add_command(Command(id=0, at_us=START_US, kind=CommandKind.NOTE, vat="vat", note="stirred"))
+        unit.commit()
+    assert [row.id for row in queries.pending_now(store)] == [number]
+    with store.begin() as unit:
+        unit.consume([Answer(command=number, seq=1, applied=True)])
+        unit.commit()
+    assert queries.pending_now(store) == []
 
 
 def test_an_empty_store_answers_every_question(store: Store) -> None:

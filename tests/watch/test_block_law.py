@@ -142,7 +142,7 @@ def _command(number: int, asked_for: tuple[int, CommandKind, str, int | None, Ma
         vat="vat",
         alarm=alarm,
         occurrence=occurrence,
-        note=note,
+        note=note.value,
         duration_s=seconds,
         seq=seq,
         calibration=THREE if kind is CommandKind.CALIBRATE else None,

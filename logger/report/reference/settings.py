@@ -68,7 +68,7 @@ _SECTIONS: Final[Mapping[str, type | None]] = {
 }
 """The tables of the file, and the dataclass that has their keys as fields; None: `_BY_HAND` describes them all."""
 _KEYS: Final[Mapping[str, Mapping[str, str]]] = {
-    "[store]": {"backup_dir": "backup_dir"},
+    "[store]": {"backup_dir": "backup_dir", "commit_every_s": "commit_every_s"},
     "[people]": {"zone": "zone"},
     "[quiet]": {"begin_min": "from", "end_min": "to", "wakes": "wakes", "zone": "zone"},
     "[digest]": {"digest_min": "at"},
