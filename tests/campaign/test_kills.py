@@ -73,7 +73,7 @@ def judged_at_times(here: Bench, kind: Kill, name: str, number: int) -> None:
 
 
 def test_killed(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
-    kinds: dict[Kill, tuple[int, int]] = {in_start: (2, 260), in_run: (3, 240), in_write: (3, 240)}
+    kinds: dict[Kill, tuple[int, int]] = {in_start: (2, 260), in_run: (2, 240), in_write: (3, 240)}
     with bench(tmp_path / "bench", mosquitto(persistent=True)) as here:
         here.start()
         here.watch()
@@ -87,7 +87,7 @@ def test_killed_beside_postgresql(tmp_path: Path, mosquitto: MakeMosquitto, post
     with bench(tmp_path / "bench", mosquitto(persistent=True), store=f'url = "{postgres_url}"', select=ours) as here:
         here.start()
         here.watch()
-        judged_at_times(here, in_run, "SIGKILL beside PostgreSQL", trials(3, 110))
+        judged_at_times(here, in_run, "SIGKILL beside PostgreSQL", trials(2, 110))
         assert here.end() == 0
 
 
