@@ -79,15 +79,16 @@ def night_of(day: str) -> Fault:
 
 FAULTS: dict[str, Fault] = {
     "1970 and back": stepped(600 - NOW_S),
-    "none of its own, set after a boot": no_clock_of_its_own,
-    "the night of autumn": night_of("2026-10-25"),
+    "the night of autumn": night_of("2027-10-31"),
     "the night of spring": night_of("2027-03-28"),
     "an hour ahead and back": stepped(HOUR),
     "an hour back and ahead": stepped(-HOUR),
     "flapping by an hour": flapping,
+    "none of its own, set after a boot": no_clock_of_its_own,
 }
-IN_CI = 3
-"""The first faults; `tests/e2e/test_stepped_clock.py` steps by an hour."""
+"""The boot comes last: a run that began behind its log lets no record be older than that log's end."""
+IN_CI = ("1970 and back", "the night of autumn", "none of its own, set after a boot")
+"""`tests/e2e/test_stepped_clock.py` steps by an hour."""
 QUIET = '[quiet]\nfrom = "22:00"\nto = "07:00"\n'
 
 
@@ -98,9 +99,9 @@ def test_the_clock_set(tmp_path: Path, mosquitto: MakeMosquitto) -> None:
         here.environment = clock.environment
         here.start()
         here.watch()
-        for name, fault in list(FAULTS.items())[: trials(IN_CI, len(FAULTS))]:
+        for name in FAULTS if trials(0, 1) else IN_CI:
             ended = here.unasked
             for _ in range(number):
                 here.look()
-                fault(here, clock)
+                FAULTS[name](here, clock)
             note(f"clock: {name}", number, here.verdict_after_telling(), ended=here.unasked - ended)

@@ -1,8 +1,8 @@
 """A wall clock that a test sets for one process, as clock_settime(2) does; its steady clocks are left alone.
 
 libfaketime 0.9.10 answers EINVAL to clock_nanosleep(2) with an absolute time on a steady clock that it leaves alone: to
-each `time.sleep` of Python >= 3.11, which ends paho's thread as it waits to connect again. So a copy of it is used in
-which that name is spoiled: whoever looks for it finds the C library's own.
+each `time.sleep` of Python >= 3.11, also that in which paho's thread waits to connect again, and nothing there catches
+it. So a copy is used in which that name is spoiled: whoever looks for it finds the C library's own.
 """
 
 from collections.abc import Mapping
