@@ -10,6 +10,7 @@ from pathlib import Path
 from queue import SimpleQueue
 
 import pytest
+from apscheduler.events import EVENT_JOB_EXECUTED, JobExecutionEvent
 
 from logger.config import SystemConfig
 from logger.daemon import clock as clocks
@@ -19,7 +20,6 @@ from logger.errors import StoreDamagedError, ThreadCrash
 from logger.model import Cause, CommandKind, Entry
 from logger.store import Store, backup, queries
 from tests.daemon.factories import config_of
-from tests.parts.waiting import wait_until
 
 Posted = SimpleQueue[HousekeepingReport | DiskSpace | ThreadCrash]
 
@@ -94,10 +94,18 @@ def test_a_backup_that_is_overdue_is_made_at_the_start_and_only_then(store: Stor
 
 
 def started(store: Store, copies: Path, *, expected: int) -> None:
-    """Let it begin, and wait for so many copies."""
-    kept = keeper(store, SimpleQueue(), backup_dir=copies)
+    """Let it begin and look once for a backup that is due; then there are so many copies."""
+    kept, looked = keeper(store, SimpleQueue(), backup_dir=copies), threading.Event()
+    scheduler = kept._scheduler  # noqa: SLF001 - only it tells when a job is done
+    name = Housekeeping._back_up_if_due.__name__  # noqa: SLF001 - as above
+
+    def note(event: JobExecutionEvent) -> None:
+        if scheduler.get_job(event.job_id).name.endswith(name):
+            looked.set()
+
+    scheduler.add_listener(note, EVENT_JOB_EXECUTED)
     kept.start()
-    wait_until(lambda: copies.is_dir() and len(list(copies.glob("*.sqlite"))) >= expected, 30.0)
+    assert looked.wait(30.0)
     kept.stop()
     assert len(list(copies.iterdir())) == expected
 

@@ -41,7 +41,13 @@ def test_a_test_is_acknowledged_from_the_hub_or_says_that_nobody_listens(
             hub.publish(f"{BASE}/command/system/rehearsal/acknowledge", '{"occurrence": 2}')
             out, _ = run.communicate(timeout=60)
         assert run.returncode == 0
-        assert steps(out) == ["annunciated", "tested", "acknowledged", "returned", "passed"]
+        first, *between, returned, passed = steps(out)  # it is looked each second whether the event arrived
+        assert (first, {*between}, returned, passed) == (
+            "annunciated",
+            {"tested", "acknowledged"},
+            "returned",
+            "passed",
+        )
         assert hub_listener.own(broker.port)["rehearsal-failed"]["state"] == "returned-unacknowledged"
     assert here.stop() == 0
 
