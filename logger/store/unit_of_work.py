@@ -5,7 +5,6 @@ The same work may then be done again in a new unit: should the failed commit hav
 before the reply), each row that is there already is passed over, and nothing is stored twice.
 """
 
-import os
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
@@ -29,7 +28,7 @@ from sqlalchemy import (
     update,
 )
 
-from logger.errors import StoreBusyError, StoreDamagedError
+from logger.errors import StoreBusyError
 from logger.model import (
     Answer,
     AnyEntry,
@@ -64,25 +63,20 @@ from logger.store.tables import (
     run,
     watch_part,
 )
+from logger.store.written_file import WrittenFile
 
 if TYPE_CHECKING:
     from logger.store.parts import PartRow
-
-
-_LOG_BEGINS = (b"\x37\x7f\x06\x82", b"\x37\x7f\x06\x83")
 
 
 class Writer:
     """The one writing side of a store: its engine, and whether a failed commit may yet have got through."""
 
     __slots__ = (
-        "_file",
-        "_log",
-        "_log_path",
-        "_path",
         "carries",
         "driver",
         "engine",
+        "file",
         "in_doubt",
         "insert_entry",
         "insert_event",
@@ -97,11 +91,8 @@ class Writer:
         """Prepare; nothing connects yet. `path`: the file of an SQLite store; `where`, `busy_s`: as of `Store`."""
         self.engine = engine
         self.driver = Driver(engine, where=where, busy_s=busy_s)
-        self._path = None if path is None else str(path)
-        self._log_path = f"{path}-wal"
-        self._file = None if path is None else path.stat()
-        self._log: os.stat_result | None = None
-        event.listen(engine, "connect", self.forget_log)
+        self.file = WrittenFile(path)
+        event.listen(engine, "connect", self.file.forget_log)
         self.in_doubt = False
         # the one in use: the other's would be 2 MB of memory for nothing
         dialect = import_module(f"sqlalchemy.dialects.{engine.dialect.name}")
@@ -123,76 +114,6 @@ class Writer:
         """By vat and name, what the store is known to hold: a part that is the same is not written again."""
         self.carries: dict[str, Carry] = {}
         """By vat, what `parts` was made of: what is the same is not encoded again."""
-
-    def check_file(self) -> None:
-        """Look whether an SQLite file is still what was written last: SQLite would write on into the void.
-
-        Raises StoreBusyError if it is no longer where it was, StoreDamagedError if it or its write-ahead log was cut
-        short or taken away: neither gets smaller while we have them open. Of the file only the name is looked at: to
-        open and close it here would end SQLite's locks on it (https://www.sqlite.org/howtocorrupt.html, 2.2). There are
-        none on the log, whose first bytes are looked at: one that was cut short in a commit has a hole there.
-        """
-        if self._path is None or self._file is None:
-            return
-        now = _stat(self._path)
-        if now is None:
-            raise StoreBusyError(f"The store {self._path} was moved or deleted: put it back")
-        if not os.path.samestat(now, self._file):
-            raise StoreBusyError(f"Another file took the place of the store {self._path}: put it back, or start anew")
-        if now.st_size < self._file.st_size:
-            raise StoreDamagedError(f"The store {self._path} was cut short")
-        if self._log is not None and self._is_log_lost(self._log):
-            raise StoreDamagedError(f"The write-ahead log of the store {self._path} was deleted or cut short")
-
-    def _is_log_lost(self, before: os.stat_result) -> bool:
-        """Tell whether the log is no longer what it was; one in which nothing was written yet has no first bytes."""
-        is_smaller = _grown(before, _stat(self._log_path)) is before
-        return is_smaller or (before.st_size > 0 and not _has_header(self._log_path))
-
-    def note_file(self) -> None:
-        """Note how large the file and its write-ahead log are after a commit.
-
-        What shrank or went in the midst of that commit stays noted as it was, so that the next look finds it.
-        """
-        if self._path is None or self._file is None:
-            return
-        self._file = _grown(self._file, _stat(self._path))
-        log = _stat(self._log_path)
-        self._log = (log or self._file) if self._log is None else _grown(self._log, log)  # a commit leaves a log
-
-    def forget_log(self, *_: object) -> None:
-        """Forget the write-ahead log: SQLite makes another one when all connections were closed."""
-        self._log = None
-
-
-def _has_header(log: str) -> bool:
-    """Tell whether the log begins as the file format says (https://www.sqlite.org/fileformat2.html, 4.1)."""
-    try:
-        descriptor = os.open(log, os.O_RDONLY | os.O_CLOEXEC)
-        try:
-            return os.read(descriptor, 4) in _LOG_BEGINS
-        finally:
-            os.close(descriptor)
-    except FileNotFoundError:
-        return False
-    except OSError as error:
-        raise StoreBusyError(f"The write-ahead log {log} of the store cannot be read ({error})") from error
-
-
-def _grown(before: os.stat_result, now: os.stat_result | None) -> os.stat_result:
-    """Return what is there now if it is the same file and no smaller, else what was."""
-    if now is None or not os.path.samestat(now, before) or now.st_size < before.st_size:
-        return before
-    return now
-
-
-def _stat(path: str) -> os.stat_result | None:
-    try:
-        return os.stat(path)  # noqa: PTH116 - each commit asks four times, and a Path takes four times as long
-    except FileNotFoundError:
-        return None
-    except OSError as error:
-        raise StoreBusyError(f"The store {path} cannot be looked at ({error}): is its disk still there?") from error
 
 
 def _alone(row: RowMapping) -> dict[str, Any]:
@@ -216,7 +137,7 @@ class UnitOfWork:
 
     def __enter__(self) -> Self:
         """Take the writer's connection and the write lock."""
-        self._writer.check_file()
+        self._writer.file.check()
         self._connection = self._driver.begin()
         return self
 
@@ -239,7 +160,7 @@ class UnitOfWork:
             raise
         self._is_committed = True
         self._writer.parts, self._writer.carries = {**parts, **self._parts}, {**carries, **self._carries}
-        self._writer.note_file()
+        self._writer.file.note()
 
     @property
     def connection(self) -> Connection:
