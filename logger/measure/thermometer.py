@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.config import QualityLimits
+from logger.measure.nernst import ABSOLUTE_ZERO_C
 from logger.model import Floats, Ints, QualityTests, ThermometerState
 from logger.model.thermometer import HIGHEST_C, LOWEST_C, UNCONNECTED_C
 from logger.units import HOUR_US, SECOND_US
@@ -52,11 +53,10 @@ class Thermometry:
 
 
 def unjudged(state: ThermometerState, temperature_c: Floats) -> Thermometry:
-    """Return temperatures as they are read."""
-    count = len(temperature_c)
-    return Thermometry(
-        state=state, warm_c=temperature_c.copy(), doubt_c=np.zeros(count), tests=np.zeros(count, dtype=np.int64)
-    )
+    """Return temperatures as they are read, but for the absolute zero."""
+    count, warm_c = len(temperature_c), temperature_c.copy()
+    warm_c[temperature_c <= ABSOLUTE_ZERO_C] = np.nan
+    return Thermometry(state=state, warm_c=warm_c, doubt_c=np.zeros(count), tests=np.zeros(count, dtype=np.int64))
 
 
 def judge(
