@@ -142,7 +142,6 @@ class TargetRun:
         if line is None:
             return None
         warm_c = celsius if celsius > ABSOLUTE_ZERO_C else ROOM_C  # also where there is none
-        slope = slope_at(line, np.array([ph]), np.array([warm_c]))
         window = TargetWindow(
             at_us=self._at_us(row),
             elapsed_us=self._us(row),
@@ -150,7 +149,7 @@ class TargetRun:
             read_ph=ph,
             u_noise=sqrt(noise),
             temperature_c=warm_c,
-            slope=float(slope[0]),
+            slope=slope_at(line, ph, warm_c),
             ph=ph,
             u=0.0,
             believed=True,

@@ -12,8 +12,6 @@ Law: elementwise, by + - * / and the square root alone, so that a row's u never 
 tells the same sum term by term.
 """
 
-from math import sqrt
-
 import numpy as np
 
 from logger.config import ErrorModel
@@ -42,15 +40,22 @@ def standard_uncertainty(
     `known`: what calibration and checks tell; `days`: how long after the newest of them each was made. `doubt_c`:
     standard uncertainty of the temperature beside the thermometer's own.
     """
-    columns = (days, ph, temperature_c, slope_at(calibration, ph, temperature_c), np.asarray(doubt_c))
-    if len(ph) == 1:  # live: numbers take a tenth of the time that columns of one do, and give the same bits
-        return np.array([sqrt(_variance(errors, known, *(column.item() for column in columns)))])
-    return np.asarray(np.sqrt(_variance(errors, known, *columns)))
+    u2 = variance(calibration, errors, known, days=days, ph=ph, temperature_c=temperature_c, doubt_c=doubt_c)
+    return np.asarray(np.sqrt(u2))
 
 
-def _variance(
-    errors: ErrorModel, known: Estimate, days: Value, ph: Value, temperature_c: Value, slope: Value, doubt_c: Value
+def variance(
+    calibration: Calibration,
+    errors: ErrorModel,
+    known: Estimate,
+    *,
+    days: Value,
+    ph: Value,
+    temperature_c: Value,
+    doubt_c: Value,
 ) -> Value:
+    """Return u^2 of bare numbers, or columns of them."""
+    slope = slope_at(calibration, ph, temperature_c)
     parts = sensitivities(known, ph=ph, temperature_c=temperature_c, days=days, slope=slope)
     error = expected_error(known.steady, parts)
     by_temperature = (ISOPOTENTIAL_PH - ph) / (temperature_c + ZERO_C_K) * doubt_c

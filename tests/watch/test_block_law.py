@@ -216,7 +216,7 @@ def test_a_thermometer_that_shows_the_absolute_zero_stops_no_watch(*, marked: bo
     rng = np.random.default_rng(1)
     made = [_row("steady", 4.5, rng) for _ in range(40)]
     rows = block([mv for mv, _ in made], [-273.15 if row in (20, 30) else c for row, (_, c) in enumerate(made)])
-    out = _command(1, (18, CommandKind.MARK, ALARMS[0].id, None, Mark.PROBE_OUT, None, None))
+    out = _command(1, (18, CommandKind.MARK, ALARMS[0].id, None, Mark.PROBE_OUT, None, 0.0))
     commands = [calibrate(), out] if marked else [calibrate()]
     whole = carry_over(WATCH, rows, commands=commands)
     _same(whole, carry_over(WATCH, rows, commands=commands, cuts=range(1, len(rows))))
