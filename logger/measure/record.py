@@ -63,13 +63,13 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     trusted, turns = _follow_trust(probe, state, block, warmth)
     knows, spoken = _spoken(carry, turns, len(block))
     flags = _flags(probe, recent, block, warmth, knows)
-    failed = (flags.quality == int(Quality.FAIL)) | (flags.quality == int(Quality.MISSING))
+    failed = flags.quality >= int(Quality.FAIL)  # or missing
     ph[failed], u[failed] = np.nan, np.nan
     wild, passed = spoken & _WILD, flags.quality
     if np.count_nonzero(wild):
         passed = np.where(wild != 0, np.maximum(passed, int(Quality.SUSPECT)), passed)
     tests = flags.tests | spoken | warmth.tests
-    tests |= _tests_of_line(carry.electrode.calibration, ph)
+    tests |= _tests_of_line(carry.electrode.calibration, ph.item() if len(ph) == 1 else ph)
     tests |= quality.marks(probe, block)
     if carry.electrode.unwatched_at_us is not None:
         tests |= int(QualityTests.AFTER_GAP)
@@ -291,10 +291,10 @@ def _ph_and_variance(
     return ph, uncertainty.variance(line, probe.errors, known, days=days, ph=ph, temperature_c=warm_c, doubt_c=doubt_c)
 
 
-def _tests_of_line(line: Calibration | None, ph: Floats) -> Ints:
-    """Return the `QualityTests` that the calibration adds."""
+def _tests_of_line(line: Calibration | None, ph: Value) -> Value:
+    """Return the `QualityTests` that the calibration adds, elementwise."""
     if line is None:
-        return np.full(len(ph), int(QualityTests.UNCALIBRATED))
+        return int(QualityTests.UNCALIBRATED)
     return ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
 
 
