@@ -75,10 +75,10 @@ def detect(
     spoken = (codes != int(Code.SILENT)).nonzero()[0]
     if not len(spoken):
         return state, []
+    if not np.count_nonzero(codes == int(_awaited(state))):  # nearly always: nothing can turn
+        return replace(state, pending_us=None, seen_us=int(elapsed_us[spoken[-1]])), []
     changes: list[Change] = []
     times, spoken_codes = elapsed_us[spoken], codes[spoken]
-    if not np.count_nonzero(spoken_codes == int(_awaited(state))):  # nearly always: nothing can turn
-        return replace(state, pending_us=None, seen_us=int(times[-1])), []
     before = times[0] if state.seen_us is None else state.seen_us
     gapped = np.diff(times, prepend=before) > max_gap_us
     begins = np.flatnonzero(gapped | (np.diff(spoken_codes, prepend=int(Code.SILENT)) != 0))

@@ -184,7 +184,8 @@ def _judge_alarms(
 ) -> _Judged:
     """Judge the target and each alarm that is awake."""
     vat, states = watch.vat, dict(carry.alarms)
-    before_us, newest_us = rows.elapsed_us[-1 - len(measured) :][0].item(), rows.elapsed_us[-1].item()
+    elapsed_us = rows.elapsed_us
+    before_us, newest_us = elapsed_us[max(0, len(elapsed_us) - len(measured) - 1)].item(), elapsed_us[-1].item()
     closing = watch.cadence.closing(before_us, newest_us)
     awake = watch.cadence.awake(carry, closing, newest_us)
     signals = _signals(
