@@ -199,7 +199,7 @@ def _apart(probe: ProbeConfig, carry: Carry, rows: Block | Measurements) -> Floa
     """Return the distance of two probes over its standard uncertainty; NaN without a second one."""
     if np.isnan(rows.reference_ph).all():
         return np.full(len(rows), np.nan)
-    warm_c = _temperatures(probe, [rows.temperature_c])
+    warm_c = working_c(rows.temperature_c, probe.assumed_temperature_c)
     ph, u = _compute_ph(probe, carry, rows, thermometer.unjudged(carry.electrode.thermometer, warm_c))
     return np.asarray(np.abs(ph - rows.reference_ph) / np.sqrt(u * u + rows.reference_u * rows.reference_u))
 
@@ -240,10 +240,11 @@ def _flags(
         alive = knows | quality.moves(elapsed_us, shown_mv, probe.limits, first=len(recent) - near)
     is_moving = np.count_nonzero(alive) == len(block)
     since = quality.looked_back_to(recent.potential_mv) if is_moving else 0
+    before_c = working_c(recent.temperature_c[since:], probe.assumed_temperature_c)
     return quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
-        temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c[since:]]), warmth.warm_c]),
+        temperature_c=np.concatenate([before_c, warmth.warm_c]),
         limits=probe.limits,
         reported_mv=None if is_moving else _shown(probe, recent, block, warmth, since=0),
         is_alive=alive,

@@ -131,7 +131,7 @@ class Columns:
 
     def __len__(self) -> int:
         """Return the number of rows."""
-        return len(getattr(self, self.__slots__[0]))
+        return len(getattr(self, self._names()[0]))
 
     def __getitem__(self, rows: slice) -> Self:
         """Return some of the rows, without copying."""
