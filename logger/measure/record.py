@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from logger.config import ProbeConfig
 from logger.measure import age, calibration, liveness, quality, thermometer, trust, trust_windows, uncertainty
 from logger.measure import belief as verdicts
-from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv, working_c
+from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, nernst_mv, working_c
 from logger.measure.thermometer import Thermometry
 from logger.measure.trust import Around, TrustRun
 from logger.measure.windows import AWAY, LOST
@@ -192,7 +192,8 @@ def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Therm
 def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
     """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
     is_fault = (np.concatenate([recent.tests, warmth.tests]) & int(QualityTests.THERMOMETER)) != 0
-    return np.where(is_fault, np.nan, _temperatures(probe, [recent.temperature_c, block.temperature_c]))
+    read_c = _temperatures(probe, [recent.temperature_c, block.temperature_c])
+    return np.where(is_fault | (read_c <= ABSOLUTE_ZERO_C), np.nan, read_c)
 
 
 def _apart(probe: ProbeConfig, carry: Carry, rows: Block | Measurements) -> Floats:

@@ -17,7 +17,7 @@ import numpy as np
 from logger.config import ErrorModel
 from logger.measure.calibration import Pieces, pieces_at, slope_at
 from logger.measure.estimate import wander_of
-from logger.measure.nernst import ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
+from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
 from logger.measure.sensitivity import BENCH_C, Sensitivities, error_variance, expected_error, sensitivities
 from logger.model import Calibration, Estimate, Floats, Ints, Measurements, Value
 
@@ -83,7 +83,7 @@ def cautious(calibration: Calibration, known: Estimate, *, rows: Measurements, d
     For judging whether pH is too high: a probe found to read too low is not given the benefit of it. Where pH is
     corrected the known error is no doubt any more; where it is not (the probe reads too high) it still counts as such.
     """
-    warm_c = np.where(np.isnan(rows.temperature_c), BENCH_C, rows.temperature_c)
+    warm_c = np.where(rows.temperature_c > ABSOLUTE_ZERO_C, rows.temperature_c, BENCH_C)
     slope = slope_at(calibration, rows.ph, warm_c)
     parts = sensitivities(known, ph=rows.ph, temperature_c=warm_c, days=days, slope=slope)
     error = np.broadcast_to(np.asarray(expected_error(known.steady, parts)), rows.ph.shape)
