@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import AlarmConfig
-from logger.model import AlarmState, Floats, Ints
+from logger.model import AlarmState, Ints, Value
 from logger.units import SECOND_US
 
 
@@ -49,20 +49,18 @@ class Change:
     """Watch time since when the values have said so: the delay before is in it."""
 
 
-def threshold_codes(
-    alarm: AlarmConfig, value: Floats, *, doubtful: NDArray[np.bool_], silent: NDArray[np.bool_]
-) -> Ints:
-    """Return a `Code` a value; a doubtful value may speak for the alarm, never against it.
+def threshold_codes(alarm: AlarmConfig, value: Value, *, doubtful: Value, silent: Value) -> Value:
+    """Return a `Code` a value, elementwise; a doubtful value may speak for the alarm, never against it.
 
     Instrument alarms have no setpoint: their value is 1.0 where the fault shows and 0.0 where it does not.
     """
     setpoint = 0.5 if alarm.setpoint is None else alarm.setpoint
     beyond = value - setpoint if alarm.kind.is_high else setpoint - value
-    codes = np.where(beyond <= -alarm.deadband, int(Code.PAST_DEADBAND), int(Code.IN_DEADBAND))
-    codes[doubtful] = int(Code.SILENT)
-    codes[beyond >= 0.0] = int(Code.ABNORMAL)
-    codes[silent | np.isnan(value)] = int(Code.SILENT)
-    return codes
+    heard, firm = (True ^ silent) & (value == value), True ^ doubtful  # noqa: PLR0124 - NaN says nothing
+    abnormal = heard & (beyond >= 0.0)
+    spoken = abnormal | (heard & firm)
+    not_past = abnormal | (spoken & (True ^ (beyond <= -alarm.deadband)))
+    return int(Code.SILENT) + 1 * spoken + not_past + abnormal  # the codes rise by one
 
 
 def where_armed(codes: Ints, armed: NDArray[np.bool_]) -> Ints:
@@ -77,10 +75,10 @@ def detect(
     spoken = (codes != int(Code.SILENT)).nonzero()[0]
     if not len(spoken):
         return state, []
+    if not np.count_nonzero(codes == int(_awaited(state))):  # nearly always: nothing can turn
+        return replace(state, pending_us=None, seen_us=int(elapsed_us[spoken[-1]])), []
     changes: list[Change] = []
     times, spoken_codes = elapsed_us[spoken], codes[spoken]
-    if not np.count_nonzero(spoken_codes == int(_awaited(state))):  # nearly always: nothing can turn
-        return replace(state, pending_us=None, seen_us=int(times[-1])), []
     before = times[0] if state.seen_us is None else state.seen_us
     gapped = np.diff(times, prepend=before) > max_gap_us
     begins = np.flatnonzero(gapped | (np.diff(spoken_codes, prepend=int(Code.SILENT)) != 0))

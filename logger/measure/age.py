@@ -16,7 +16,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from logger.model import Carry, Check, Estimate, Floats, Ints
+from logger.model import Carry, Check, Estimate, Ints, Value
 from logger.units import DAY_US
 
 Times = TypeVar("Times", int, Ints)
@@ -87,8 +87,6 @@ def of_estimate(known: Estimate) -> Moment:
     return Moment(at_us=known.at_us, elapsed_us=known.elapsed_us)
 
 
-def days_since(known: Estimate, at_us: Ints, elapsed_us: Ints) -> Floats:
+def days_since(known: Estimate, at_us: Value, elapsed_us: Value) -> Value:
     """Return how many days after the newest check records were made, by the longer of both clocks."""
-    if len(at_us) == 1:  # live: by numbers
-        return np.array([age_us(at_us.item(), elapsed_us.item(), of_estimate(known)) / DAY_US])
     return age_us(at_us, elapsed_us, of_estimate(known)) / DAY_US

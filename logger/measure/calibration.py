@@ -21,7 +21,7 @@ import numpy as np
 
 from logger.errors import RefusedError
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
-from logger.model import Calibration, CalibrationPoint, Floats, Ints, Method, Segment, Value
+from logger.model import Calibration, CalibrationPoint, Floats, Method, Segment, Value
 from logger.model.figures import BUFFER_PH, POINT_C, POINT_MV, check_point
 
 U_POTENTIAL_MV = 0.4
@@ -60,12 +60,17 @@ def ph_of(calibration: Calibration, potential_mv: Floats, temperature_c: Floats)
 
     Infinite where the line is so flat that no number can say it; such a calibration is refused.
     """
-    row = np.zeros(np.shape(potential_mv), dtype=np.int64)
+    with np.errstate(over="ignore", divide="ignore"):
+        return np.asarray(reading_of(calibration, potential_mv, temperature_c))
+
+
+def reading_of(calibration: Calibration, potential_mv: Value, temperature_c: Value) -> Value:
+    """Return the same of bare numbers, or columns of them."""
+    row: Value = 0
     for point in _joints(calibration):
         row = row + (potential_mv < point.potential_mv)
     offset_mv, slope = _column(calibration, "offset_mv", row), _column(calibration, "slope", row)
-    with np.errstate(over="ignore", divide="ignore"):
-        return np.asarray(ISOPOTENTIAL_PH - (potential_mv - offset_mv) / (slope * nernst_mv(temperature_c)))
+    return ISOPOTENTIAL_PH - (potential_mv - offset_mv) / (slope * nernst_mv(temperature_c))
 
 
 def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pieces:
@@ -73,10 +78,9 @@ def pieces_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Pi
     return _pieces(calibration, _row_at(calibration, ph, temperature_c))
 
 
-def slope_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Floats:
+def slope_at(calibration: Calibration, ph: Value, temperature_c: Value) -> Value:
     """Return the slope (fraction of the Nernst slope) of the line that each result (pH at C) was taken from."""
-    row = _row_at(calibration, ph, temperature_c)
-    return np.full(row.shape, _column(calibration, "slope", row))
+    return _column(calibration, "slope", _row_at(calibration, ph, temperature_c))
 
 
 def points_behind(
@@ -86,7 +90,7 @@ def points_behind(
     rising = tuple(_rising(calibration.points))
     if not calibration.segments:
         return rising, calibration.slope
-    row = int(_row_at(calibration, np.array([ph]), np.array([temperature_c]))[0])
+    row = _row_at(calibration, ph, temperature_c)
     return rising[row : row + 2], calibration.segments[row].slope
 
 
@@ -275,23 +279,25 @@ def _joints(calibration: Calibration) -> list[CalibrationPoint]:
     return _rising(calibration.points)[1:-1] if calibration.segments else []
 
 
-def _row_at(calibration: Calibration, ph: Floats, temperature_c: Floats) -> Ints:
+def _row_at(calibration: Calibration, ph: Value, temperature_c: Value) -> Value:
     """Return the number of the segment that each result lies in."""
-    row = np.zeros(np.shape(ph), dtype=np.int64)
+    row: Value = 0
     for point in _joints(calibration):
         row = row + (ph > ISOPOTENTIAL_PH - x_of(point) / nernst_mv(temperature_c))
     return row
 
 
-def _pieces(calibration: Calibration, row: Ints) -> Pieces:
+def _pieces(calibration: Calibration, row: Value) -> Pieces:
     names = ("offset_mv", "slope", "var_offset", "var_slope", "cov")
     return Pieces(**{name: _column(calibration, name, row) for name in names})
 
 
-def _column(calibration: Calibration, name: str, row: Ints) -> Value:
+def _column(calibration: Calibration, name: str, row: Value) -> Value:
     """Return a figure of the segment with each of these numbers; of one line for all a number."""
     if not calibration.segments:  # nearly always
         return getattr(calibration, name)
+    if isinstance(row, int):
+        return getattr(calibration.segments[row], name)
     return np.array([getattr(line, name) for line in calibration.segments])[row]
 
 

@@ -18,6 +18,8 @@ F = 96485.33212331002
 """Faraday constant, C/mol, exact (CODATA 2018: e times N_A)."""
 LN10 = 2.302585092994046
 ZERO_C_K = 273.15
+ABSOLUTE_ZERO_C = -ZERO_C_K
+"""What a temperature in kelvin reads that is not connected: nothing is computed by it."""
 NERNST_MV_PER_K = 1000.0 * R * LN10 / F
 """Nernst slope over the temperature in kelvin."""
 ISOPOTENTIAL_PH = 7.0

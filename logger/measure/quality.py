@@ -64,7 +64,7 @@ def _flat_lines(
 ) -> tuple[Mask, Mask]:
     """Tell from row `first` on where the line is flat for long enough to be suspect, and to fail."""
     if is_alive is not None and np.count_nonzero(is_alive) == len(is_alive):
-        return np.zeros_like(is_alive), np.zeros_like(is_alive)
+        return ~is_alive, ~is_alive
     suspect, fail = (
         flat_line(
             elapsed_us,

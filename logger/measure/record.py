@@ -5,6 +5,7 @@ blocks were cut. Trust speaks from closed windows, against the records after the
 """
 
 from dataclasses import dataclass, replace
+from math import sqrt
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from logger.config import ProbeConfig
 from logger.measure import age, calibration, liveness, quality, thermometer, trust, trust_windows, uncertainty
 from logger.measure import belief as verdicts
-from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv, working_c
+from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, nernst_mv, working_c
 from logger.measure.thermometer import Thermometry
 from logger.measure.trust import Around, TrustRun
 from logger.measure.windows import AWAY, LOST
@@ -22,6 +23,7 @@ from logger.model import (
     Calibration,
     Carry,
     Check,
+    Estimate,
     Floats,
     Ints,
     Measurements,
@@ -29,6 +31,7 @@ from logger.model import (
     QualityTests,
     ThermometerState,
     TrustState,
+    Value,
     WatchState,
 )
 
@@ -60,13 +63,13 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     trusted, turns = _follow_trust(probe, state, block, warmth)
     knows, spoken = _spoken(carry, turns, len(block))
     flags = _flags(probe, recent, block, warmth, knows)
-    failed = (flags.quality == int(Quality.FAIL)) | (flags.quality == int(Quality.MISSING))
+    failed = flags.quality >= int(Quality.FAIL)  # or missing
     ph[failed], u[failed] = np.nan, np.nan
     wild, passed = spoken & _WILD, flags.quality
     if np.count_nonzero(wild):
         passed = np.where(wild != 0, np.maximum(passed, int(Quality.SUSPECT)), passed)
     tests = flags.tests | spoken | warmth.tests
-    tests |= _tests_of_line(carry.electrode.calibration, ph)
+    tests |= _tests_of_line(carry.electrode.calibration, ph.item() if len(ph) == 1 else ph)
     tests |= quality.marks(probe, block)
     if carry.electrode.unwatched_at_us is not None:
         tests |= int(QualityTests.AFTER_GAP)
@@ -189,14 +192,15 @@ def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Therm
 def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
     """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
     is_fault = (np.concatenate([recent.tests, warmth.tests]) & int(QualityTests.THERMOMETER)) != 0
-    return np.where(is_fault, np.nan, _temperatures(probe, [recent.temperature_c, block.temperature_c]))
+    read_c = _temperatures(probe, [recent.temperature_c, block.temperature_c])
+    return np.where(is_fault | (read_c <= ABSOLUTE_ZERO_C), np.nan, read_c)
 
 
 def _apart(probe: ProbeConfig, carry: Carry, rows: Block | Measurements) -> Floats:
     """Return the distance of two probes over its standard uncertainty; NaN without a second one."""
     if np.isnan(rows.reference_ph).all():
         return np.full(len(rows), np.nan)
-    warm_c = _temperatures(probe, [rows.temperature_c])
+    warm_c = working_c(rows.temperature_c, probe.assumed_temperature_c)
     ph, u = _compute_ph(probe, carry, rows, thermometer.unjudged(carry.electrode.thermometer, warm_c))
     return np.asarray(np.abs(ph - rows.reference_ph) / np.sqrt(u * u + rows.reference_u * rows.reference_u))
 
@@ -237,10 +241,11 @@ def _flags(
         alive = knows | quality.moves(elapsed_us, shown_mv, probe.limits, first=len(recent) - near)
     is_moving = np.count_nonzero(alive) == len(block)
     since = quality.looked_back_to(recent.potential_mv) if is_moving else 0
+    before_c = working_c(recent.temperature_c[since:], probe.assumed_temperature_c)
     return quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
-        temperature_c=np.concatenate([_temperatures(probe, [recent.temperature_c[since:]]), warmth.warm_c]),
+        temperature_c=np.concatenate([before_c, warmth.warm_c]),
         limits=probe.limits,
         reported_mv=None if is_moving else _shown(probe, recent, block, warmth, since=0),
         is_alive=alive,
@@ -264,22 +269,34 @@ def _compute_ph(
     if line is None or known is None:
         ph, u = np.full((2, len(rows)), np.nan)
         return ph, u
-    ph = calibration.ph_of(line, rows.potential_mv, warmth.warm_c)
-    return ph, uncertainty.standard_uncertainty(
-        line,
-        probe.errors,
-        known,
-        days=age.days_since(known, rows.at_us, rows.elapsed_us),
-        ph=ph,
-        temperature_c=warmth.warm_c,
-        doubt_c=warmth.doubt_c,
-    )
+    columns = (rows.at_us, rows.elapsed_us, rows.potential_mv, warmth.warm_c, warmth.doubt_c)
+    if len(rows) == 1:  # live: numbers take a third of the time of columns of one, for the same bits
+        ph, u2 = _ph_and_variance(probe, line, known, *(column.item() for column in columns))
+        return np.array([ph]), np.array([sqrt(u2)])
+    with np.errstate(over="ignore", divide="ignore"):  # a line so flat that no number can say its pH
+        ph, u2 = _ph_and_variance(probe, line, known, *columns)
+        return np.asarray(ph), np.asarray(np.sqrt(u2))
 
 
-def _tests_of_line(line: Calibration | None, ph: Floats) -> Ints:
-    """Return the `QualityTests` that the calibration adds."""
+def _ph_and_variance(
+    probe: ProbeConfig,
+    line: Calibration,
+    known: Estimate,
+    at_us: Value,
+    elapsed_us: Value,
+    potential_mv: Value,
+    warm_c: Value,
+    doubt_c: Value,
+) -> tuple[Value, Value]:
+    """Return pH and its u squared, elementwise."""
+    ph, days = calibration.reading_of(line, potential_mv, warm_c), age.days_since(known, at_us, elapsed_us)
+    return ph, uncertainty.variance(line, probe.errors, known, days=days, ph=ph, temperature_c=warm_c, doubt_c=doubt_c)
+
+
+def _tests_of_line(line: Calibration | None, ph: Value) -> Value:
+    """Return the `QualityTests` that the calibration adds, elementwise."""
     if line is None:
-        return np.full(len(ph), int(QualityTests.UNCALIBRATED))
+        return int(QualityTests.UNCALIBRATED)
     return ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
 
 
@@ -290,4 +307,4 @@ def _temperatures(probe: ProbeConfig, parts: list[Floats]) -> Floats:
 
 def _id_column(stored: Calibration | Check | None, count: int) -> Ints:
     """Return a column of the number of what was in force; 0: nothing was."""
-    return np.full(count, 0 if stored is None else stored.id, dtype=np.int64)
+    return np.array([0 if stored is None else stored.id]).repeat(count)

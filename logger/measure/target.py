@@ -21,6 +21,7 @@ from logger.config import Priority, ProbeConfig, TargetConfig
 from logger.measure import claims
 from logger.measure.calibration import slope_at
 from logger.measure.conformance import conformance_probability
+from logger.measure.nernst import ABSOLUTE_ZERO_C
 from logger.measure.target_words import MARGIN_PH, asked, claimed, overdue, read_at, reads
 from logger.measure.uncertainty import noise_of_median
 from logger.measure.windows import LOST, WindowMedians
@@ -140,8 +141,7 @@ class TargetRun:
         line, celsius = self.carry.electrode.calibration, float(self.rows.temperature_c[row])
         if line is None:
             return None
-        warm_c = ROOM_C if np.isnan(celsius) else celsius
-        slope = slope_at(line, np.array([ph]), np.array([warm_c]))
+        warm_c = celsius if celsius > ABSOLUTE_ZERO_C else ROOM_C  # also where there is none
         window = TargetWindow(
             at_us=self._at_us(row),
             elapsed_us=self._us(row),
@@ -149,7 +149,7 @@ class TargetRun:
             read_ph=ph,
             u_noise=sqrt(noise),
             temperature_c=warm_c,
-            slope=float(slope[0]),
+            slope=slope_at(line, ph, warm_c),
             ph=ph,
             u=0.0,
             believed=True,

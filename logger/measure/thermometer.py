@@ -23,7 +23,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from logger.config import QualityLimits
-from logger.model import Floats, Ints, QualityTests, ThermometerState
+from logger.measure.nernst import ABSOLUTE_ZERO_C
+from logger.model import Floats, Ints, QualityTests, ThermometerState, Value
 from logger.model.thermometer import HIGHEST_C, LOWEST_C, UNCONNECTED_C
 from logger.units import HOUR_US, SECOND_US
 
@@ -52,11 +53,10 @@ class Thermometry:
 
 
 def unjudged(state: ThermometerState, temperature_c: Floats) -> Thermometry:
-    """Return temperatures as they are read."""
-    count = len(temperature_c)
-    return Thermometry(
-        state=state, warm_c=temperature_c.copy(), doubt_c=np.zeros(count), tests=np.zeros(count, dtype=np.int64)
-    )
+    """Return temperatures as they are read, but for the absolute zero."""
+    count, warm_c = len(temperature_c), temperature_c.copy()
+    warm_c[temperature_c <= ABSOLUTE_ZERO_C] = np.nan
+    return Thermometry(state=state, warm_c=warm_c, doubt_c=np.zeros(count), tests=np.zeros(count, dtype=np.int64))
 
 
 def judge(
@@ -73,18 +73,22 @@ def judge(
     `fresh_us`: a step from before this watch time tells nothing; `is_compensated`: the probe computed its own pH by
     what it shows.
     """
+    if len(temperature_c) == 1 and state.good_c is not None and _is_calm(state):  # live: by numbers
+        celsius = temperature_c.item()
+        if _goes_on(celsius - state.good_c, celsius):
+            return unjudged(_calm(celsius, elapsed_us.item()), temperature_c)
     present = (~np.isnan(temperature_c)).nonzero()[0]
     if not len(present):
         return unjudged(state, temperature_c)
     odd, at = _odd(state, temperature_c[present]), 0
     if _is_calm(state) and len(odd) == 1:  # nearly always
-        return unjudged(_calm(state, float(temperature_c[present[-1]]), int(elapsed_us[present[-1]])), temperature_c)
+        return unjudged(_calm(float(temperature_c[present[-1]]), int(elapsed_us[present[-1]])), temperature_c)
     made = unjudged(state, temperature_c)
     while at < len(present):
         calm = int(odd[np.searchsorted(odd, at)])
         if _is_calm(state) and calm > at:
             row, at = int(present[calm - 1]), calm
-            state = _calm(state, float(temperature_c[row]), int(elapsed_us[row]))
+            state = _calm(float(temperature_c[row]), int(elapsed_us[row]))
             continue
         row, at = int(present[at]), at + 1
         us = int(elapsed_us[row])
@@ -99,8 +103,12 @@ def judge(
 def _odd(state: ThermometerState, celsius: Floats) -> Ints:
     """Return the places of readings that are impossible or far from the one before, and the end: others are calm."""
     steps = celsius - np.concatenate([[np.nan if state.good_c is None else state.good_c], celsius[:-1]])
-    calm = (np.abs(steps) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
-    return np.concatenate([np.flatnonzero(~calm), [len(celsius)]])
+    return np.concatenate([np.flatnonzero(~_goes_on(steps, celsius)), [len(celsius)]])
+
+
+def _goes_on(step: Value, celsius: Value) -> Value:
+    """Tell whether a reading that is so far from the one before is calm; NaN is not."""
+    return (abs(step) <= STEP_C) & (celsius >= LOWEST_C) & (celsius <= HIGHEST_C)
 
 
 def _is_calm(state: ThermometerState) -> bool:
@@ -108,9 +116,9 @@ def _is_calm(state: ThermometerState) -> bool:
     return state.good_c is not None and not state.score and state.odd_c is None
 
 
-def _calm(state: ThermometerState, celsius: float, us: int) -> ThermometerState:
+def _calm(celsius: float, us: int) -> ThermometerState:
     """Return the state after calm readings, of which this is the last."""
-    return replace(state, good_c=celsius, good_us=us)
+    return ThermometerState(good_c=celsius, good_us=us)
 
 
 def _take(state: ThermometerState, celsius: float, us: int, *, is_near: bool) -> ThermometerState:
@@ -159,5 +167,5 @@ def _held(state: ThermometerState, limits: QualityLimits, us: int, *, is_compens
     if state.good_c is None or state.odd_c is None or since_us > limits.thermometer_hold_s * SECOND_US:
         return np.nan, 0.0
     if is_compensated:
-        return state.odd_c, abs(state.odd_c - state.good_c)
+        return (state.odd_c if state.odd_c > ABSOLUTE_ZERO_C else np.nan), abs(state.odd_c - state.good_c)
     return state.good_c, FASTEST_C_PER_H * (since_us / HOUR_US)

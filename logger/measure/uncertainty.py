@@ -12,14 +12,12 @@ Law: elementwise, by + - * / and the square root alone, so that a row's u never 
 tells the same sum term by term.
 """
 
-from math import sqrt
-
 import numpy as np
 
 from logger.config import ErrorModel
 from logger.measure.calibration import Pieces, pieces_at, slope_at
 from logger.measure.estimate import wander_of
-from logger.measure.nernst import ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
+from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
 from logger.measure.sensitivity import BENCH_C, Sensitivities, error_variance, expected_error, sensitivities
 from logger.model import Calibration, Estimate, Floats, Ints, Measurements, Value
 
@@ -42,15 +40,22 @@ def standard_uncertainty(
     `known`: what calibration and checks tell; `days`: how long after the newest of them each was made. `doubt_c`:
     standard uncertainty of the temperature beside the thermometer's own.
     """
-    columns = (days, ph, temperature_c, slope_at(calibration, ph, temperature_c), np.asarray(doubt_c))
-    if len(ph) == 1:  # live: numbers take a tenth of the time that columns of one do, and give the same bits
-        return np.array([sqrt(_variance(errors, known, *(column.item() for column in columns)))])
-    return np.asarray(np.sqrt(_variance(errors, known, *columns)))
+    u2 = variance(calibration, errors, known, days=days, ph=ph, temperature_c=temperature_c, doubt_c=doubt_c)
+    return np.asarray(np.sqrt(u2))
 
 
-def _variance(
-    errors: ErrorModel, known: Estimate, days: Value, ph: Value, temperature_c: Value, slope: Value, doubt_c: Value
+def variance(
+    calibration: Calibration,
+    errors: ErrorModel,
+    known: Estimate,
+    *,
+    days: Value,
+    ph: Value,
+    temperature_c: Value,
+    doubt_c: Value,
 ) -> Value:
+    """Return u^2 of bare numbers, or columns of them."""
+    slope = slope_at(calibration, ph, temperature_c)
     parts = sensitivities(known, ph=ph, temperature_c=temperature_c, days=days, slope=slope)
     error = expected_error(known.steady, parts)
     by_temperature = (ISOPOTENTIAL_PH - ph) / (temperature_c + ZERO_C_K) * doubt_c
@@ -78,7 +83,7 @@ def cautious(calibration: Calibration, known: Estimate, *, rows: Measurements, d
     For judging whether pH is too high: a probe found to read too low is not given the benefit of it. Where pH is
     corrected the known error is no doubt any more; where it is not (the probe reads too high) it still counts as such.
     """
-    warm_c = np.where(np.isnan(rows.temperature_c), BENCH_C, rows.temperature_c)
+    warm_c = np.where(rows.temperature_c > ABSOLUTE_ZERO_C, rows.temperature_c, BENCH_C)
     slope = slope_at(calibration, rows.ph, warm_c)
     parts = sensitivities(known, ph=rows.ph, temperature_c=warm_c, days=days, slope=slope)
     error = np.broadcast_to(np.asarray(expected_error(known.steady, parts)), rows.ph.shape)

@@ -123,17 +123,16 @@ def apart(rows: Measurements) -> tuple[Floats, Ints]:
 
 def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> WindowMedians:
     """Judge every record by itself, from row `first` on."""
-    part = slice(first, None)
-    count = np.ones(len(rows) - first, dtype=np.int64)
+    part, count = slice(first, None), len(rows) - first
     return WindowMedians(
-        row=np.arange(len(rows) - first),
+        row=np.arange(count),
         elapsed_us=rows.elapsed_us[part],
         begin_us=rows.elapsed_us[part],
         value=value[part],
         u=rows.u[part],
         belief=belief[part],
-        count=count,
-        spread=np.full(len(rows) - first, np.nan),
+        count=np.ones(count, dtype=np.int64),
+        spread=np.full(count, np.nan),
         spoken=rows.tests[part],
     )
 

@@ -5,6 +5,7 @@ Law: pure; from the record and earlier ones alone, and never recomputed later: w
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import isnan
 
 import numpy as np
 
@@ -105,26 +106,26 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
 
 def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     """Return what is reported with the newest of these rows, and the newest believed reading among them."""
-    record_at_us, record_us = int(rows.at_us[-1]), int(rows.elapsed_us[-1])
-    believed = _believed(rows.belief[-NEAR:]).nonzero()[0] + max(0, len(rows) - NEAR)
-    if not len(believed):  # in replay a row is one of tens of thousands
-        believed = _believed(rows.belief).nonzero()[0]
-    if not len(believed):
+    record_at_us, record_us, row = rows.at_us[-1].item(), rows.elapsed_us[-1].item(), _newest_believed(rows.belief)
+    if row is None:
         return replace(before, record_at_us=record_at_us, record_us=record_us)
-    row = int(believed[-1])
+    u = rows.u[row].item()
     return replace(
         before,
         record_at_us=record_at_us,
         record_us=record_us,
-        believed_at_us=int(rows.at_us[row]),
-        believed_us=int(rows.elapsed_us[row]),
-        believed_ph=float(rows.ph[row]),
-        believed_u=None if np.isnan(rows.u[row]) else float(rows.u[row]),
+        believed_at_us=rows.at_us[row].item(),
+        believed_us=rows.elapsed_us[row].item(),
+        believed_ph=rows.ph[row].item(),
+        believed_u=None if isnan(u) else u,
     )
 
 
-NEAR = 64
-"""Rows among which the newest believed one nearly always is."""
+def _newest_believed(belief: Ints) -> int | None:
+    """Return the newest row that is believed; None: none is."""
+    if belief[-1] == int(Belief.BELIEVED):  # nearly always
+        return len(belief) - 1
+    return max(_believed(belief).nonzero()[0].tolist(), default=None)
 
 
 def _believed(belief: Ints) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

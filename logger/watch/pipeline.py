@@ -32,6 +32,7 @@ from logger.model import (
     Outcome,
     ReportedState,
     Trend,
+    Value,
     WatchState,
     room,
 )
@@ -183,7 +184,8 @@ def _judge_alarms(
 ) -> _Judged:
     """Judge the target and each alarm that is awake."""
     vat, states = watch.vat, dict(carry.alarms)
-    before_us, newest_us = rows.elapsed_us[-1 - len(measured) :][0].item(), rows.elapsed_us[-1].item()
+    elapsed_us = rows.elapsed_us
+    before_us, newest_us = elapsed_us[max(0, len(elapsed_us) - len(measured) - 1)].item(), elapsed_us[-1].item()
     closing = watch.cadence.closing(before_us, newest_us)
     awake = watch.cadence.awake(carry, closing, newest_us)
     signals = _signals(
@@ -292,12 +294,10 @@ def _window_medians(
 
 
 def _series(alarm: AlarmConfig, judged: WindowMedians, before: Trend) -> evaluate.Series:
-    codes = threshold_codes(
-        alarm,
-        judged.value,
-        doubtful=judged.belief == int(Belief.SUSPECT),
-        silent=judged.belief == int(Belief.NOT_BELIEVED),
-    )
+    if len(judged) == 1:  # live: by numbers
+        codes = np.array([_codes(alarm, judged.value.item(), judged.belief.item())])
+    else:
+        codes = _codes(alarm, judged.value, judged.belief)
     if arming.can_be_unarmed(alarm):
         codes = where_armed(codes, arming.is_armed(before, judged, alarm))
     u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
@@ -309,6 +309,12 @@ def _series(alarm: AlarmConfig, judged: WindowMedians, before: Trend) -> evaluat
         codes=codes,
         spoken=judged.spoken,
     )
+
+
+def _codes(alarm: AlarmConfig, value: Value, belief: Value) -> Value:
+    """Return what values say, elementwise."""
+    suspect, nothing = int(Belief.SUSPECT), int(Belief.NOT_BELIEVED)
+    return threshold_codes(alarm, value, doubtful=belief == suspect, silent=belief == nothing)
 
 
 def recent_rows(watch: Watch) -> int:

@@ -45,9 +45,10 @@ class Signals:
         known = self.carry.electrode.estimate
         if signal is Signal.PH_UPPER and (known is None or not any(known.steady.mean)):  # no check corrects anything
             signal = Signal.PH
-        if (signal, window_s) not in self._judged:
-            self._judged[signal, window_s] = self._judge(signal, window_s)
-        return self._judged[signal, window_s]
+        judged = self._judged.get((signal, window_s))
+        if judged is None:
+            judged = self._judged[signal, window_s] = self._judge(signal, window_s)
+        return judged
 
     def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
         carry, rows = self.carry, self.rows

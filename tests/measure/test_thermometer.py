@@ -137,6 +137,13 @@ def test_a_probe_that_compensated_by_it_keeps_it_and_doubts_the_distance() -> No
     assert (made.warm_c[-1], made.doubt_c[-1]) == (25.0, 10.0)
 
 
+@pytest.mark.parametrize("is_in_vat", [True, False])
+def test_by_the_absolute_zero_nothing_is_computed(*, is_in_vat: bool) -> None:
+    read = [*CELLAR, -273.15]
+    made = judged(read, is_compensated=True) if is_in_vat else thermometer.unjudged(ThermometerState(), np.array(read))
+    assert np.isnan(made.warm_c).tolist() == [False, False, False, True]
+
+
 def test_however_it_is_cut_the_outcome_is_the_same() -> None:
     rng = np.random.default_rng(5)
     values = [15.0, 15.2, 85.0, 0.0, 59.1, 23.0, 9.0, np.nan, -127.0, 1.5]

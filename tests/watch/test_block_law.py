@@ -3,6 +3,7 @@
 from dataclasses import fields, replace
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -208,3 +209,16 @@ def test_a_claim_that_is_asked_for_confirmed_and_withdrawn_is_the_same_however_i
     assert ("withdrawn", Cause.ANNUNCIATED) in causes
     for cuts in (range(1, 100), (44, 45, 74, 75, 76), *([n] for n in range(35, 80, 3))):
         _same(whole, carry_over(watched, rows, commands=commands, cuts=cuts))
+
+
+@pytest.mark.parametrize("marked", [False, True], ids=["in the vat", "in somebody's hands"])
+def test_a_thermometer_that_shows_the_absolute_zero_stops_no_watch(*, marked: bool) -> None:
+    rng = np.random.default_rng(1)
+    made = [_row("steady", 4.5, rng) for _ in range(40)]
+    rows = block([mv for mv, _ in made], [-273.15 if row in (20, 30) else c for row, (_, c) in enumerate(made)])
+    out = _command(1, (18, CommandKind.MARK, ALARMS[0].id, None, Mark.PROBE_OUT, None, 0.0))
+    commands = [calibrate(), out] if marked else [calibrate()]
+    whole = carry_over(WATCH, rows, commands=commands)
+    _same(whole, carry_over(WATCH, rows, commands=commands, cuts=range(1, len(rows))))
+    ph = np.concatenate([outcome.measurements.ph for outcome in whole[1]])
+    assert np.isnan(ph[[20, 30]]).all() == marked
