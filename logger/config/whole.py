@@ -99,7 +99,8 @@ class Config:
     simulation: Simulation | None = None
     buffers: tuple[BufferConfig, ...] = ()
     backup_dir: Path | None = None
-    """A copy of an SQLite store is put here every day, and the newest seven are kept; not written: no copies."""
+    """A copy of an SQLite store is put here every day; of seven days, four weeks and twelve months the newest are
+    kept. Not written: no copies."""
     commit_every_s: Annotated[float, Ge(0), Le(300)] = 0.0
     """How long records may wait in memory to be stored together, which spares a memory card; real seconds, 0: each is
     stored at once. A power cut or a kill then loses the readings of that time, but no alarm: what the journal tells, a
@@ -120,7 +121,7 @@ class Config:
 
     @property
     def waiting_words(self) -> str:
-        """Say what a power cut can cost; empty: what was not read only."""
+        """Say what a power cut can cost; empty: nothing that was read."""
         if not self.commit_every_s:
             return ""
         return (

@@ -231,7 +231,7 @@ class Publisher:
         return next(vat for vat in self.config.vats if vat.id == name)
 
     def _publish_alarms(self, vat: VatConfig, carry: Carry) -> None:
-        """Set what stands of the alarms of a watch that are not as they were told: at most records, of none."""
+        """Set the alarms of a watch that changed since they were told: at most records none has."""
         before, self._alarms[vat.id] = self._alarms.get(vat.id, {}), carry.alarms
         changed = [alarm for alarm in vat.alarms if _differs(before.get(alarm.id), carry.alarms.get(alarm.id))]
         if changed:

@@ -1,9 +1,9 @@
 """Gather the facts on which system alarms are judged, and keep what `system.step` carries.
 
-Law: it decides nothing; facts are judged at least once a second (real time), and at once when they change; but what
-waits for the broker flips with each event, so that alone is judged on the second. It is judged after what the probes
-made was stored and sent, and a second later while an event is on its way: no event of a vat waits for it. What it says
-is a batch of its own.
+Law: it decides nothing. Facts are judged at least once a second (real time), and at once when they change; only whether
+events wait is left to the second, since that changes with each event. They are judged after what the probes made was
+stored and sent, and a second later while an event is on its way: no event of a vat waits for them. What it says is a
+batch of its own.
 
 The outbox is late when it has not been empty for so long, by the steady clock: the age of an event by the wall clock
 would jump with that.

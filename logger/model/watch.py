@@ -10,9 +10,9 @@ from logger.model.claims import TargetProgress
 from logger.model.estimate import Estimate
 from logger.model.forecast import ForecastState
 from logger.model.notification import DayCounters
+from logger.model.recent_rows import RecentRows
 from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
-from logger.model.room import Room
 from logger.model.thermometer import ThermometerState
 from logger.model.trust import TrustState
 
@@ -177,7 +177,7 @@ class WatchState:
 
     carry: Carry
     recent: Measurements
-    room: Room | None = field(default=None, compare=False, repr=False)
+    rows: RecentRows | None = field(default=None, compare=False, repr=False)
     """In which `recent` stands, where the next record can be written behind it; None: it is copied."""
 
 

@@ -9,12 +9,9 @@ from typing import Self
 
 from logger.alarm.evaluate import is_awake
 from logger.config import AlarmConfig, ProbeConfig, VatConfig
-from logger.measure import course, forecast, liveness, trust_windows
+from logger.measure import course, forecast, liveness, quality, trust_windows
 from logger.model import Carry, Ints
 from logger.units import SECOND_US
-
-NEIGHBOURS = 3
-"""Rows that the spike test looks at."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,5 +75,5 @@ class Cadence:
         newest_us = elapsed_us[-1].item()
         since_us = min(self.open_since_us(newest_us), newest_us - self.max_gap_us)
         flat = int(elapsed_us.searchsorted(newest_us - self.flat_us, side="right")) - 1  # it ends before the time
-        oldest = min(flat, int(elapsed_us.searchsorted(since_us)), len(elapsed_us) - NEIGHBOURS)
+        oldest = min(flat, int(elapsed_us.searchsorted(since_us)), len(elapsed_us) - 1 - quality.NEIGHBOURS)
         return len(elapsed_us) - max(0, oldest)

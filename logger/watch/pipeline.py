@@ -15,7 +15,7 @@ from logger.alarm import digest, evaluate, quiet_hours
 from logger.alarm.conditions import threshold_codes, where_armed
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, AlarmKind, LookBack, Priority, ProbeConfig, Signal, VatConfig
-from logger.measure import arming, batch, claims, course, record, trend
+from logger.measure import arming, batch, claims, course, quality, record, trend
 from logger.measure.windows import WindowMedians
 from logger.model import (
     AlarmState,
@@ -34,12 +34,11 @@ from logger.model import (
     Trend,
     Value,
     WatchState,
-    room,
 )
-from logger.model.room import Room
+from logger.model.recent_rows import RecentRows
 from logger.units import SECOND_US
 from logger.watch import context, forecasting, target_alarms, trust_alarms, unknown_gap, unwatched
-from logger.watch.cadence import NEIGHBOURS, Cadence
+from logger.watch.cadence import Cadence
 from logger.watch.commands import commands_between
 from logger.watch.context import AlarmContext
 from logger.watch.signals import Signals
@@ -135,7 +134,7 @@ def _step_piece(
     computed = record.compute_records(watch.probe, state, block)
     measured, carry = computed.rows, state.carry
     trusted = trust_alarms.course_of(watch.vat, carry, computed.turns, measured.tests)
-    rows = room.append(state.recent, state.room, measured)
+    rows = RecentRows.after(state.recent, state.rows, measured)
     judged = _judge_alarms(watch, carry, rows, measured, trusted, audible=audible)
     keep = watch.cadence.rows_needed(rows.elapsed_us)
     after = Carry(
@@ -156,7 +155,7 @@ def _step_piece(
         forecast=judged.forecast,
         care=carry.care,
     )
-    return WatchState(carry=after, recent=rows.newest(keep), room=rows), measured, judged.entries
+    return WatchState(carry=after, recent=rows.newest(keep), rows=rows), measured, judged.entries
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,7 +175,7 @@ class _Judged:
 def _judge_alarms(
     watch: Watch,
     carry: Carry,
-    rows: Room,
+    rows: RecentRows,
     measured: Measurements,
     trusted: TrustCourse,
     *,
@@ -227,7 +226,7 @@ def _judge_alarms(
     )
 
 
-def _signals(watch: Watch, carry: Carry, rows: Room, measured: Measurements, *, since_us: int | None) -> Signals:
+def _signals(watch: Watch, carry: Carry, rows: RecentRows, measured: Measurements, *, since_us: int | None) -> Signals:
     """Return the signals of the new rows, with those before them since a watch time; None: no window asks for any."""
     if since_us is None:
         return Signals(probe=watch.probe, carry=carry, rows=measured, first=0)
@@ -322,7 +321,7 @@ def recent_rows(watch: Watch) -> int:
 
     It matters at a start with longer limits than before: what was not kept is not judged until its time has passed.
     """
-    return int(watch.cadence.flat_us / SECOND_US / watch.probe.poll_s) + NEIGHBOURS
+    return int(watch.cadence.flat_us / SECOND_US / watch.probe.poll_s) + 1 + quality.NEIGHBOURS
 
 
 def _concatenated(parts: Sequence[Measurements]) -> Measurements:

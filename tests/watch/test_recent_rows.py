@@ -1,4 +1,4 @@
-"""The newest records stand in arrays with room behind them; an older state can be evaluated again at any time."""
+"""The newest records stand in arrays with spare rows behind them; an older state can be evaluated again at any time."""
 
 from dataclasses import fields
 
@@ -39,11 +39,11 @@ def test_an_older_state_is_evaluated_again_beside_what_was_made_of_it_first() ->
     assert (bits(state.recent), bits(one.recent), bits(again.recent)) == (kept, made, made)
 
 
-def test_a_state_without_room_goes_on_as_one_with_it() -> None:
+def test_a_state_without_spare_rows_goes_on_as_one_with_them() -> None:
     state = bare = begun()
     for row in range(PAST + 1, len(ROWS)):
         one = ROWS[row : row + 1]
-        state, with_room = pipeline.step(WATCH, state, one)
+        state, with_spare = pipeline.step(WATCH, state, one)
         bare, without = pipeline.step(WATCH, WatchState(carry=bare.carry, recent=bare.recent), one)
-        assert bits(with_room.measurements) == bits(without.measurements)
+        assert bits(with_spare.measurements) == bits(without.measurements)
     assert (state.carry, bits(state.recent)) == (bare.carry, bits(bare.recent))
