@@ -39,18 +39,21 @@ alarm.ph-low = {{ setpoint = 3.0 }}
 """
 
 
-def wall(stack: ExitStack, folder: Path) -> Path:
-    command = [sys.executable, str(modbus_wall.__file__), str(folder), str(PORTS), str(UNITS)]
+def wall(stack: ExitStack, folder: Path, ports: int = PORTS, units: int = UNITS) -> Path:
+    command = [sys.executable, str(modbus_wall.__file__), str(folder), str(ports), str(units)]
     stack.enter_context(running(command, folder))
     wait_until(lambda: printed(folder) == ["READY"], 20.0, lambda: "\n".join(printed(folder)))
     return folder
 
 
-def configured(folder: Path, ports: Path) -> Path:
+def configured(
+    folder: Path, at: Path, ports: int = PORTS, units: int = UNITS, *, tables: str = "", alarms: str = ""
+) -> Path:
+    """Return a configuration for all probes of a wall; `tables`: what else it has, `alarms`: what else each vat has."""
     folder.mkdir()
-    text = f'[store]\npath = "{folder}/store.sqlite"\n[simulation]\n'
-    pairs = [(port, unit) for port in range(PORTS) for unit in range(1, UNITS + 1)]
-    text += "".join(_PROBE.format(port=port, unit=unit, folder=ports, poll_s=POLL_S) for port, unit in pairs)
+    text = f'[store]\npath = "{folder}/store.sqlite"\n{tables}[simulation]\n'
+    pairs = [(port, unit) for port in range(ports) for unit in range(1, units + 1)]
+    text += "".join(_PROBE.format(port=port, unit=unit, folder=at, poll_s=POLL_S) + alarms for port, unit in pairs)
     config = folder / "vatvigil.toml"
     config.write_text(text)
     return config
