@@ -7,7 +7,7 @@ A recording of another probe is refused: its calibrations would be refused one b
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from importlib.metadata import version
 
@@ -15,6 +15,7 @@ from logger.errors import RefusedError
 from logger.model import Block, Check, Command, Outcome, WatchState
 from logger.mqtt.event import event_of, events_of
 from logger.store import Store, UnitOfWork, queries
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 

@@ -5,7 +5,7 @@ before the condition.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +15,10 @@ from logger.alarm.conditions import Change, Code, Turn, detect
 from logger.alarm.lifecycle import Now, Transition, Trigger, advance, priority, unshelve
 from logger.config import AlarmConfig, Priority
 from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, QualityTests, Reason
+from logger.structs import Struct, replace
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
+class Series(Struct, frozen=True, kw_only=True):
     """Values an alarm judges, each at a row of the block, with watch time, u, `conditions.Code` and `QualityTests`."""
 
     row: Ints

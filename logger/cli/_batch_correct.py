@@ -1,6 +1,6 @@
 """Make the correction of an entry from what a person wrote."""
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from typing import Any
 
 from logger.cli._batch_entry import EntryOptions, field_type
@@ -8,6 +8,7 @@ from logger.cli._times import HouseTime, at, given
 from logger.errors import RefusedError
 from logger.model import AnyEntry, BatchContent, BatchEntryKind
 from logger.store.batch_writing import new_entry_id
+from logger.structs import replace
 
 
 def corrected(

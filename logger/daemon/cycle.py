@@ -9,7 +9,7 @@ is queued (`keep_storable`): at the commit it would end each daemon that it is s
 
 import logging
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 
 from logger.daemon.blocks import block_of
@@ -29,6 +29,7 @@ from logger.model import (
 from logger.mqtt.messages import Receipt
 from logger.store import Store, queries, rows
 from logger.store.queries import Unreadable
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from logger.watch.system import SYSTEM

@@ -7,7 +7,6 @@ may lie anywhere, and no curve may overshoot them.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import date
 from difflib import get_close_matches
 from itertools import pairwise
@@ -15,6 +14,7 @@ from types import MappingProxyType
 
 from logger.config import BufferConfig
 from logger.errors import RefusedError
+from logger.structs import Struct, replace
 
 U_SECONDARY_PH = 0.02 / 3**0.5
 """Standard uncertainty of a buffer made up or bought as +/-0.02 pH, rectangular (GUM 4.3.7). Common practice."""
@@ -25,8 +25,7 @@ TAKEN_FOR_ANOTHER_PH = (0.10, 0.17)
 """How far the technical 7.00 lies above the equimolal phosphate at any temperature of use (0.135 at 25 C)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Buffer:
+class Buffer(Struct, frozen=True, kw_only=True):
     """One buffer of one standard: pH at rising temperatures (C), and the standard uncertainty of any of them."""
 
     id: str

@@ -7,7 +7,7 @@ not here: `store/batches.py` finds it by vat and time.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import fields
 from typing import Any, TypeVar
 
 from logger.model.batch import (
@@ -26,14 +26,14 @@ from logger.model.batch import (
     Remark,
     Review,
 )
+from logger.structs import Struct, field, replace
 
 C = TypeVar("C", bound=BatchContent)
 AnyEntry = BatchEntry[BatchContent]
 WITHDRAWN = "(withdrawn)"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldChange:
+class FieldChange(Struct, frozen=True, kw_only=True):
     """One field of an entry that was corrected: what stood there and what stands there now."""
 
     entry: str
@@ -52,8 +52,7 @@ class FieldChange:
     """UTC of the correction."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchRecord:
+class BatchRecord(Struct, frozen=True, kw_only=True):
     """One batch, whole."""
 
     id: str

@@ -5,7 +5,6 @@ one: a member of `Protocol` with the table that describes it, its conversation (
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 from logger.config import ProbeConfig, Protocol
@@ -13,10 +12,10 @@ from logger.errors import ConfigurationError
 from logger.probe import scpi_conversation, text_conversation
 from logger.probe.conversation import Conversation, LineExchange
 from logger.probe.modbus_conversation import RtuConversation, TcpConversation
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProtocolEntry:
+class ProtocolEntry(Struct, frozen=True, kw_only=True):
     """One row of `PROTOCOLS`."""
 
     conversation: Callable[..., Conversation]

@@ -12,7 +12,7 @@ rather than falsely. No spare takes over.
 """
 
 from collections.abc import Mapping
-from dataclasses import MISSING, fields, is_dataclass, replace
+from dataclasses import MISSING, fields, is_dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, TypeVar, get_args, get_origin, get_type_hints
@@ -43,6 +43,7 @@ from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
 from logger.settings.parsing import ParsedSources
 from logger.settings.people import minute_of, people, zone_of
 from logger.settings.problems import Key, Problem, suggestion, unknown_key, wrong
+from logger.structs import replace
 from logger.watch import system
 
 _Config = TypeVar("_Config")

@@ -7,10 +7,11 @@ part of a sentence: not of a secret's key, not of an unknown key (it may be a mi
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from datetime import date, time
 from difflib import get_close_matches
 from typing import Any, Final
+
+from logger.structs import Struct
 
 Key = tuple[str, ...]
 
@@ -38,8 +39,7 @@ _SHOWN: Final = 60
 _ID: Final = re.compile(r"[a-z0-9][a-z0-9-]{0,39}", re.ASCII)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Problem:
+class Problem(Struct, frozen=True, kw_only=True):
     """One thing to repair. `value` is shown as it would be written; None: not shown."""
 
     key: Key

@@ -34,6 +34,7 @@ from logger.store.tables import (
     run,
     watch_part,
 )
+from logger.structs import Struct
 
 TABLES: Mapping[str, Table[Any]] = {
     str(table.name): table
@@ -51,8 +52,7 @@ Rows = Sequence[tuple[Any, ...]]
 Columns = Mapping[str, tuple[str, ...]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Selection:
+class Selection(Struct, frozen=True, kw_only=True):
     """Which rows of a store an archive has."""
 
     stretches: tuple[MovedRecords, ...]

@@ -8,7 +8,7 @@ import subprocess
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import fields, replace
+from dataclasses import fields
 from datetime import date
 from pathlib import Path
 from typing import BinaryIO
@@ -26,6 +26,7 @@ from logger.mqtt.vat_alarms import alarms_message, alarms_payload
 from logger.probe.reader import readers
 from logger.probe.textline import Description, TextReading
 from logger.settings import load
+from logger.structs import replace
 from tests.mqtt.factories import MARROW, TOPICS
 from tests.mqtt.test_event import ENTRY as EVENT
 from tests.parts.mosquitto import MakeMosquitto, Subscriber

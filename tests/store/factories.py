@@ -1,7 +1,7 @@
 """Small, made-up series and words to put into a store."""
 
 from collections.abc import Iterable
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
 
@@ -29,6 +29,7 @@ from logger.model import (
     State,
     batch_id,
 )
+from logger.structs import replace
 
 START_US = 1_790_000_000_000_000
 PERIOD_US = 10_000_000
