@@ -1,6 +1,5 @@
 """Make the correction of an entry from what a person wrote."""
 
-from dataclasses import fields
 from typing import Any
 
 from logger.cli._batch_entry import EntryOptions, field_type
@@ -49,7 +48,7 @@ def corrected(
 
 
 def _field(content: BatchContent, written: str) -> str:
-    names = [each.name for each in fields(content)]
+    names = content.__struct_fields__
     name = written.replace("-", "_")
     meant = [each for each in names if each == name] or [each for each in names if each.startswith(f"{name}_")]
     if len(meant) != 1:

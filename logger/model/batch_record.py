@@ -7,7 +7,6 @@ not here: `store/batches.py` finds it by vat and time.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import fields
 from typing import Any, TypeVar
 
 from logger.model.batch import (
@@ -25,6 +24,7 @@ from logger.model.batch import (
     Ingredient,
     Remark,
     Review,
+    labels,
 )
 from logger.structs import Struct, field, replace
 
@@ -146,10 +146,10 @@ def _of(entries: Iterable[AnyEntry], content: type[C]) -> tuple[BatchEntry[C], .
 
 def filled_fields(content: BatchContent) -> Iterator[tuple[str, object]]:
     """Yield the fields that somebody filled, by name."""
-    for each in fields(content):
-        value = getattr(content, each.name)
+    for name in content.__struct_fields__:
+        value = getattr(content, name)
         if value not in (None, ""):
-            yield each.name, value
+            yield name, value
 
 
 def _changes(entries: Sequence[AnyEntry]) -> Iterator[FieldChange]:
@@ -180,7 +180,7 @@ def _field_changes(old: AnyEntry, new: AnyEntry) -> Iterator[FieldChange]:
         return
     if new.happened_at_us != old.happened_at_us:
         yield change("happened_at_us", "time", old.happened_at_us, new.happened_at_us)
-    for each in fields(old.content):
-        was, now = getattr(old.content, each.name), getattr(new.content, each.name)
+    for name, known in labels(old.content).items():
+        was, now = getattr(old.content, name), getattr(new.content, name)
         if was != now:
-            yield change(each.name, each.metadata["words"], was, now)
+            yield change(name, known.words, was, now)
