@@ -5,7 +5,6 @@ before the condition.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +39,7 @@ NOTHING = Series(
 """No value: nothing is judged."""
 
 
-@dataclass(slots=True)
-class AlarmRun:
+class AlarmRun(Struct):
     """One alarm on its way through one block: its state so far and the entries made, each with its row."""
 
     vat: str

@@ -65,8 +65,7 @@ class RunResult(Struct, frozen=True):
     trouble: str
 
 
-@dataclass(slots=True)
-class Output:
+class Output(Struct):
     """The beginning of what a run printed, how long the whole was, and whether the run had to be cut short."""
 
     beginning: bytes = b""

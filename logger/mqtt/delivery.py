@@ -20,7 +20,6 @@ without bookkeeping.
 import logging
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
 from itertools import chain, islice
 
 from logger.model import Event
@@ -36,7 +35,7 @@ from logger.mqtt.messages import (
     SubscriptionRefused,
 )
 from logger.mqtt.topics import Topics
-from logger.structs import Struct
+from logger.structs import Struct, field
 from logger.units import SECOND_US
 
 log = logging.getLogger(__name__)
@@ -76,8 +75,7 @@ class _Refusal(Struct, frozen=True):
     due_us: int
 
 
-@dataclass(slots=True, kw_only=True)
-class Delivery:
+class Delivery(Struct, kw_only=True):
     """The state machine between the outbox and the client. Used by the main loop only."""
 
     topics: Topics

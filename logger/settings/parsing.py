@@ -5,7 +5,6 @@ checks of meaning see all that is left. Whatever TOML can say ends here in a doc
 """
 
 from collections.abc import Container, Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
 from itertools import takewhile
 from pathlib import Path
 from typing import Any, Final
@@ -19,6 +18,7 @@ from logger.settings import retired
 from logger.settings.document import ALARM, ANY_ID, TABLES, Table, as_dict, bounds, innermost, keys_at
 from logger.settings.problems import Key, Problem, out_of_bounds, suggestion, unknown_key, wanted_number, wrong
 from logger.settings.sources import Overlay, OverlaySource, overlay, toml_source
+from logger.structs import Struct, field
 
 _WANTED: Final = {
     "int_type": ("a whole number is wanted", "write it without quotes and without a decimal point"),
@@ -49,8 +49,7 @@ _BOUNDS: Final = frozenset(
 )
 
 
-@dataclass(slots=True, kw_only=True)
-class ParsedSources:
+class ParsedSources(Struct, kw_only=True):
     """What was read, where it came from and what was wrong with it."""
 
     path: Path

@@ -17,7 +17,7 @@ not sealed, for deliveries are noted later; nor is anything that a report comput
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import fields
 from hashlib import sha256
 from typing import Any, BinaryIO
 
@@ -39,7 +39,7 @@ from logger.store.tables import (
     measurement,
     run,
 )
-from logger.structs import Struct
+from logger.structs import Struct, field
 
 FORM = "vatvigil batch record"
 VERSION = 1
@@ -125,8 +125,7 @@ class Seal(Struct, frozen=True, kw_only=True):
     sections: Mapping[str, tuple[int, str]]
 
 
-@dataclass(slots=True)
-class Sealing:
+class Sealing(Struct):
     """A digest in the making: `begin`, then `records` to their end, then `seal`.
 
     Records come last in the form, so who reads them for a report can have them sealed on the way and read them once.
