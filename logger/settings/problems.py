@@ -8,7 +8,6 @@ import json
 import re
 from collections.abc import Iterable, Iterator, Mapping
 from datetime import date, time
-from difflib import get_close_matches
 from typing import Any, Final
 
 from logger.structs import Struct
@@ -103,6 +102,8 @@ def suggestion(word: str, valid: Iterable[str]) -> str:
 
 def nearest(word: str, valid: Iterable[str]) -> str | None:
     """Return the valid word that looks most like `word`; None: none looks like it."""
+    from difflib import get_close_matches  # noqa: PLC0415 - 1 ms and 0.15 MB of a start, for a word that is not known
+
     near = get_close_matches(word.lower()[:_SHOWN], list(valid), n=1, cutoff=0.6)
     return near[0] if near else None
 
