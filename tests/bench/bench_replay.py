@@ -10,7 +10,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 from statistics import median
 
@@ -23,6 +22,7 @@ from logger.model import Block, Command, Floats
 from logger.recording import Header
 from logger.replay import ROWS, ReplayStore, replay, replay_into
 from logger.store import rows
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.series import watch
