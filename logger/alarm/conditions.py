@@ -76,7 +76,7 @@ def detect(
     if not len(spoken):
         return state, []
     if not np.count_nonzero(codes == int(_awaited(state))):  # nearly always: nothing can turn
-        return replace(state, pending_us=None, seen_us=int(elapsed_us[spoken[-1]])), []
+        return _waiting(state, None), []
     changes: list[Change] = []
     times, spoken_codes = elapsed_us[spoken], codes[spoken]
     before = times[0] if state.seen_us is None else state.seen_us
@@ -87,7 +87,14 @@ def detect(
             state, alarm, times=times[begin:end], code=Code(int(spoken_codes[begin])), gapped=bool(gapped[begin])
         )
         changes += [Change(int(spoken[begin + at]), turn, since_us) for at, turn, since_us in turned]
-    return replace(state, seen_us=int(times[-1])), changes
+    return _waiting(state, int(times[-1])), changes
+
+
+def _waiting(state: AlarmState, seen_us: int | None) -> AlarmState:
+    """Return the state with the last time that a delay saw something; None: none runs any more."""
+    if seen_us is None:
+        return state if state.pending_us is None else replace(state, pending_us=None, seen_us=None)
+    return replace(state, seen_us=None if state.pending_us is None else seen_us)
 
 
 def _awaited(state: AlarmState) -> Code:
