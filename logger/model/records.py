@@ -137,6 +137,10 @@ class Columns:
         """Return some of the rows, without copying."""
         return type(self)(**{name: getattr(self, name)[rows] for name in self._names()})
 
+    def numbers(self) -> Self:
+        """Return a single row as bare numbers, for functions that take numbers and columns alike."""
+        return type(self)(**{name: getattr(self, name).item() for name in self._names()})
+
     def then(self, other: Self) -> Self:
         """Return the rows of self followed by those of other."""
         return self.concatenate([self, other])
