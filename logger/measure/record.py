@@ -34,6 +34,7 @@ from logger.model import (
     Value,
     WatchState,
 )
+from logger.model.recent_rows import RecentRows
 
 BENCH_C = 25.0
 """Temperature at which a step of an instrument's own pH is looked at in mV."""
@@ -57,7 +58,7 @@ class Computed:
 
 def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Computed:
     """Compute flags, pH, uncertainty, trust and belief of each row."""
-    carry, recent = state.carry, state.recent
+    carry, recent = state.carry, state.rows
     given = block.numbers() if len(block) == 1 else block  # live: the same bits in a third of the time
     warmth = _read_thermometer(probe, carry, block)
     ph, u = _compute_ph(probe, carry, given, warmth)
@@ -148,7 +149,7 @@ def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermom
 def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> tuple[TrustState, Turns]:
     """Follow the trust over the new rows; whoever works on the probe takes it out and knows it."""
     carry, length_us = state.carry, trust_windows.window_us(probe.poll_s)
-    if carry.suppression.is_away or not _closes(state.recent, block, length_us):  # live, nearly always
+    if carry.suppression.is_away or not _closes(state.rows, block, length_us):  # live, nearly always
         return carry.trust, []
     around = Around(
         line=carry.electrode.calibration,
@@ -168,7 +169,7 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: T
     return run.state, run.turns
 
 
-def _closes(recent: Measurements, block: Block, length_us: int) -> bool:
+def _closes(recent: RecentRows, block: Block, length_us: int) -> bool:
     """Tell whether a window ends in the block; periods are whole windows."""
     before_us = recent.elapsed_us.item(-1) if len(recent) else block.elapsed_us.item(0)
     return before_us // length_us != block.elapsed_us.item(-1) // length_us
@@ -233,7 +234,7 @@ def _away_tests(carry: Carry) -> QualityTests:
     return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
 
 
-def _flags(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, knows: Value) -> quality.Flags:
+def _flags(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, knows: Value) -> quality.Flags:
     """Return the flags of the block's rows.
 
     `knows`: where it was learnt how many values the instrument shows. Where the newest ones differ no line is flat
@@ -248,7 +249,7 @@ def _flags(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Therm
     if len(block) == 1:
         return _flags_of_one(probe, recent, block, warmth, is_moving=is_moving)
     since = quality.looked_back_to(recent.potential_mv) if is_moving else 0
-    before_c = working_c(recent.temperature_c[since:], probe.assumed_temperature_c)
+    before_c = working_c(recent.since(since).temperature_c, probe.assumed_temperature_c)
     return quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
@@ -261,7 +262,7 @@ def _flags(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Therm
 
 
 def _flags_of_one(
-    probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, *, is_moving: bool
+    probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, *, is_moving: bool
 ) -> quality.Flags:
     """Return the flags of a live record."""
     flat, since = (False, False), quality.looked_back_to(recent.potential_mv)
@@ -283,12 +284,12 @@ def _flags_of_one(
     )
 
 
-def _shown(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, *, since: int) -> Floats:
+def _shown(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, *, since: int) -> Floats:
     """Return what the instrument itself reported since a row, in which a frozen line is looked for."""
     potential_mv = np.concatenate([recent.potential_mv[since:], block.potential_mv])
     if not probe.own_ph:
         return potential_mv
-    return _reported(probe, potential_mv, _true_c(probe, recent[since:], block, warmth))
+    return _reported(probe, potential_mv, _true_c(probe, recent.since(since), block, warmth))
 
 
 def _compute_ph(

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Self
 
 from logger.model.alarms import AlarmState, Entry
 from logger.model.belief import BeliefSince
@@ -176,9 +177,17 @@ class WatchState:
     """Carry, and the newest records of the probe (as many as the longest window needs), which the log holds."""
 
     carry: Carry
-    recent: Measurements
-    rows: RecentRows | None = field(default=None, compare=False, repr=False)
-    """In which `recent` stands, where the next record can be written behind it; None: it is copied."""
+    rows: RecentRows
+
+    @classmethod
+    def of(cls, carry: Carry, recent: Measurements) -> Self:
+        """Return a state with these newest records."""
+        return cls(carry=carry, rows=RecentRows.of(recent))
+
+    @property
+    def recent(self) -> Measurements:
+        """Return the newest records, all their columns."""
+        return self.rows.since(0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

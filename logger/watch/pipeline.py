@@ -60,7 +60,7 @@ class Watch:
 
 def fresh(watch: Watch) -> WatchState:
     """Return the state of a watch that has seen nothing yet."""
-    return WatchState(carry=Carry(probe=watch.probe.id), recent=Measurements.none())
+    return WatchState.of(Carry(probe=watch.probe.id), Measurements.none())
 
 
 def step(
@@ -74,12 +74,13 @@ def step(
         ready = [c for c in waiting if c.seq <= seq]
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
-        before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
         carry, settled = unknown_gap.follow(watch.vat, state.carry, seq=seq, now=now)
         carry = claims.refreshed(carry, watch.probe.errors)
         carry, noticed = unwatched.ask_after_gap(watch.vat, carry, seq=seq, now=now)
         carry, before_record, answered = commands_between(watch.vat, watch.probe, carry, ready, seq=seq, now=now)
-        carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
+        if before_record:
+            before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
+            carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
         state = state if carry is state.carry else replace(state, carry=carry)
@@ -134,7 +135,7 @@ def _step_piece(
     computed = record.compute_records(watch.probe, state, block)
     measured, carry = computed.rows, state.carry
     trusted = trust_alarms.course_of(watch.vat, carry, computed.turns, measured.tests)
-    rows = RecentRows.after(state.recent, state.rows, measured)
+    rows = state.rows.after(measured)
     judged = _judge_alarms(watch, carry, rows, measured, trusted, audible=audible)
     keep = watch.cadence.rows_needed(rows.elapsed_us)
     after = Carry(
@@ -155,7 +156,7 @@ def _step_piece(
         forecast=judged.forecast,
         care=carry.care,
     )
-    return WatchState(carry=after, recent=rows.newest(keep), rows=rows), measured, judged.entries
+    return WatchState(carry=after, rows=rows.last(keep)), measured, judged.entries
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,7 +231,7 @@ def _signals(watch: Watch, carry: Carry, rows: RecentRows, measured: Measurement
     """Return the signals of the new rows, with those before them since a watch time; None: no window asks for any."""
     if since_us is None:
         return Signals(probe=watch.probe, carry=carry, rows=measured, first=0)
-    looked_at = rows.newest(len(rows.elapsed_us) - int(rows.elapsed_us.searchsorted(since_us)))
+    looked_at = rows.since(int(rows.elapsed_us.searchsorted(since_us)))
     return Signals(probe=watch.probe, carry=carry, rows=looked_at, first=len(looked_at) - len(measured))
 
 
