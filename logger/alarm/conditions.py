@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 from enum import Enum, IntEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.config import AlarmConfig
 from logger.model import AlarmState, Ints, Value
+from logger.model.elementwise import column, is_column, where
 from logger.units import SECOND_US
 
 
@@ -63,15 +63,21 @@ def threshold_codes(alarm: AlarmConfig, value: Value, *, doubtful: Value, silent
     return int(Code.SILENT) + 1 * spoken + not_past + abnormal  # the codes rise by one
 
 
-def where_armed(codes: Ints, armed: NDArray[np.bool_]) -> Ints:
+def where_armed(codes: Value, armed: Value) -> Value:
     """Return the codes of an alarm that is armed at some of its values and not at the others."""
-    return np.where(armed, codes, int(Code.PAST_DEADBAND))
+    return where(armed, codes, int(Code.PAST_DEADBAND))
 
 
 def detect(
-    state: AlarmState, alarm: AlarmConfig, *, elapsed_us: Ints, codes: Ints, max_gap_us: int
+    state: AlarmState, alarm: AlarmConfig, *, elapsed_us: Value, codes: Value, max_gap_us: int
 ) -> tuple[AlarmState, list[Change]]:
     """Run the codes through the delays; return the new state and where the condition turned."""
+    if not is_column(codes):  # live: by numbers
+        if codes == int(Code.SILENT):
+            return state, []
+        if codes != int(_awaited(state)):
+            return _waiting(state, None), []
+        elapsed_us, codes = column(elapsed_us), column(codes)
     spoken = (codes != int(Code.SILENT)).nonzero()[0]
     if not len(spoken):
         return state, []

@@ -14,9 +14,9 @@ from typing import TypeVar
 
 import numpy as np
 
-from logger.measure.elementwise import anywhere, column, is_column
 from logger.measure.windows import AWAY, belief_of
 from logger.model import LEADING, Belief, BeliefSince, Ints, QualityTests, Reason, Value
+from logger.model.elementwise import anywhere, column, is_column
 
 Number = TypeVar("Number", int, Ints)
 

@@ -12,7 +12,6 @@ import numpy as np
 from logger.config import ProbeConfig
 from logger.measure import age, calibration, liveness, quality, thermometer, trust, trust_windows, uncertainty
 from logger.measure import belief as verdicts
-from logger.measure.elementwise import anywhere, column, everywhere, is_column, where
 from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, nernst_mv, working_c
 from logger.measure.thermometer import Thermometry
 from logger.measure.trust import Around, TrustRun
@@ -34,6 +33,7 @@ from logger.model import (
     Value,
     WatchState,
 )
+from logger.model.elementwise import anywhere, column, everywhere, full, held, is_column, where
 from logger.model.recent_rows import RecentRows
 
 BENCH_C = 25.0
@@ -63,7 +63,7 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     warmth = _read_thermometer(probe, carry, block)
     ph, u = _compute_ph(probe, carry, given, warmth)
     trusted, turns = _follow_trust(probe, state, block, warmth)
-    knows, spoken = _spoken(carry, turns, len(block))
+    knows, spoken = _spoken(carry, turns, given.elapsed_us)
     flags = _flags(probe, recent, block, warmth, knows)
     failed = flags.quality >= int(Quality.FAIL)  # or missing
     ph, u = where(failed, np.nan, ph), where(failed, np.nan, u)
@@ -109,18 +109,13 @@ def _at_best_suspect(verdict: Value) -> Value:
     return where(verdict < int(Quality.SUSPECT), int(Quality.SUSPECT), verdict)
 
 
-def _spoken(carry: Carry, turns: Turns, count: int) -> tuple[Value, Value]:
+def _spoken(carry: Carry, turns: Turns, like: Value) -> tuple[Value, Value]:
     """Return where it was learnt how many values the instrument shows, and the tests that trust speaks by."""
-    if count == 1:  # live: by numbers
-        now = turns[-1][1] if turns else carry.trust
-        tests = _away_tests(carry) if carry.suppression.is_away else trust.tests_of(now)
-        return trust.knows_variety(now), int(tests)
-    knows, spoken = np.empty(count, dtype=np.bool_), np.empty(count, dtype=np.int64)
-    for row, state in ((0, carry.trust), *turns):
-        knows[row:], spoken[row:] = trust.knows_variety(state), int(trust.tests_of(state))
+    knows = held(like, ((row, trust.knows_variety(state)) for row, state in turns), trust.knows_variety(carry.trust))
     if carry.suppression.is_away:
-        spoken[:] = int(_away_tests(carry))
-    return knows, spoken
+        return knows, full(like, int(_away_tests(carry)))
+    tests = ((row, int(trust.tests_of(state))) for row, state in turns)
+    return knows, held(like, tests, int(trust.tests_of(carry.trust)))
 
 
 def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermometry:

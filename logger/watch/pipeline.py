@@ -35,6 +35,7 @@ from logger.model import (
     Value,
     WatchState,
 )
+from logger.model.elementwise import full
 from logger.model.recent_rows import RecentRows
 from logger.units import SECOND_US
 from logger.watch import context, forecasting, target_alarms, trust_alarms, unknown_gap, unwatched
@@ -193,17 +194,17 @@ def _judge_alarms(
     )
     trends, judged = _alarm_series(watch, awake, carry, signals)
     foreseen = forecasting.follow(vat, carry, signals, measured)
-    judged |= {a.id: forecasting.series(a, foreseen, measured) for a in awake if a.kind is AlarmKind.LIKELY_LATE}
+    judged |= {a.id: forecasting.series(a, foreseen, signals.new) for a in awake if a.kind is AlarmKind.LIKELY_LATE}
     target = target_alarms.begin(vat, watch.probe, carry, measured, trusted)
     numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
     for alarm in awake:
+        series = judged.get(alarm.id)
         states[alarm.id], entries = evaluate.run(
             vat.id,
             alarm,
             states.get(alarm.id) or AlarmState(),
             rows=measured,
-            series=judged.get(alarm.id)
-            or target_alarms.series(alarm, target, measured, target_alarms.due_us(vat, carry)),
+            series=target_alarms.series(alarm, target, vat, signals.new) if series is None else series,
             max_gap_us=_longest_silence_us(watch, alarm),
             audible=audible,
         )
@@ -229,10 +230,11 @@ def _judge_alarms(
 
 def _signals(watch: Watch, carry: Carry, rows: RecentRows, measured: Measurements, *, since_us: int | None) -> Signals:
     """Return the signals of the new rows, with those before them since a watch time; None: no window asks for any."""
+    new = measured.numbers() if len(measured) == 1 else measured
     if since_us is None:
-        return Signals(probe=watch.probe, carry=carry, rows=measured, first=0)
+        return Signals(probe=watch.probe, carry=carry, rows=measured, first=0, new=new)
     looked_at = rows.since(int(rows.elapsed_us.searchsorted(since_us)))
-    return Signals(probe=watch.probe, carry=carry, rows=looked_at, first=len(looked_at) - len(measured))
+    return Signals(probe=watch.probe, carry=carry, rows=looked_at, first=len(looked_at) - len(measured), new=new)
 
 
 _NO_TREND = Trend()
@@ -281,6 +283,9 @@ def _window_medians(
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""
     medians, before = signals.of(alarm), trends.get(alarm.id, _NO_TREND)
+    if alarm.kind.row.look_back is None and alarm.armed_ph is None:
+        return trends, medians
+    medians = medians.columns()
     if alarm.kind.row.look_back is LookBack.BATCH:
         warm = signals.at(Signal.TEMPERATURE, alarm.window_s)
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
@@ -288,19 +293,14 @@ def _window_medians(
     if alarm.kind.row.look_back is LookBack.TREND:
         after, medians = trend.follow(before, medians, alarm, carry=carry, rise_ph=trend.rise_ph(watch.vat))
         return {**trends, alarm.id: after}, medians
-    if alarm.armed_ph is not None:
-        return {**trends, alarm.id: arming.follow(before, medians, alarm)}, medians
-    return trends, medians
+    return {**trends, alarm.id: arming.follow(before, medians, alarm)}, medians
 
 
 def _series(alarm: AlarmConfig, judged: WindowMedians, before: Trend) -> evaluate.Series:
-    if len(judged) == 1:  # live: by numbers
-        codes = np.array([_codes(alarm, judged.value.item(), judged.belief.item())])
-    else:
-        codes = _codes(alarm, judged.value, judged.belief)
+    codes = _codes(alarm, judged.value, judged.belief)
     if arming.can_be_unarmed(alarm):
         codes = where_armed(codes, arming.is_armed(before, judged, alarm))
-    u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
+    u = judged.u if alarm.kind.is_ph else full(judged.value, np.nan)
     return evaluate.Series(
         row=judged.row,
         elapsed_us=judged.elapsed_us,

@@ -7,9 +7,9 @@ import pytest
 
 from logger.config import QualityLimits
 from logger.measure import thermometer
-from logger.measure.elementwise import column
 from logger.measure.thermometer import Thermometry
 from logger.model import QualityTests, ThermometerState
+from logger.model.elementwise import column
 from logger.model.thermometer import fault_words
 from logger.units import HOUR_US, SECOND_US
 

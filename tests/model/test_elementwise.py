@@ -5,7 +5,9 @@ from math import isnan, nan
 import numpy as np
 import pytest
 
-from logger.measure.elementwise import anywhere, column, everywhere, is_column, where
+from logger.model import Block
+from logger.model.elementwise import anywhere, column, everywhere, full, held, is_column, root, where
+from tests.series import block
 
 
 def test_of_two_values_the_condition_chooses() -> None:
@@ -28,3 +30,24 @@ def test_a_number_becomes_a_column_of_one(number: float, kind: type) -> None:
     assert (made.tolist(), made.dtype, is_column(made)) == ([number], kind, True)
     assert column(made) is made
     assert not is_column(number)
+
+
+@pytest.mark.parametrize("turns", [[], [(0, 4.5)], [(0, 4.5), (0, 4.7)]])
+def test_at_a_single_row_the_last_of_what_begins_there_holds(turns: list[tuple[int, float]]) -> None:
+    assert held(np.array([9]), turns, 4.1).tolist() == [held(9, turns, 4.1)]
+
+
+def test_what_begins_at_a_row_holds_until_the_next_begins() -> None:
+    assert held(np.arange(4), [(1, 4.5), (3, 4.7)], 4.1).tolist() == [4.1, 4.5, 4.5, 4.7]
+
+
+def test_a_root_and_a_number_repeated_are_the_same_either_way() -> None:
+    assert root(np.array([2.0])).tolist() == [root(2.0)]
+    assert full(np.array([9]), 2).tolist() == [full(9, 2)]
+
+
+def test_a_row_becomes_numbers_and_a_row_again() -> None:
+    row = block([4.5, 4.6])[1:]
+    again = row.numbers().columns()
+    assert (len(row.numbers()), row.numbers().seq) == (1, row.seq.item())
+    assert all(getattr(again, name).tobytes() == getattr(row, name).tobytes() for name in Block.__slots__)
