@@ -6,7 +6,7 @@ before the condition.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from math import isnan
+from math import isfinite, isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,10 +36,15 @@ class Series(Columns):
     @property
     def newest(self) -> tuple[float, float | None] | None:
         """Return the value judged last and its u; None: none was."""
-        judged = ((self.codes != int(Code.SILENT)) & np.isfinite(self.value)).nonzero()[0]
-        if not len(judged):
+        value: Value = self.value
+        u: Value = self.u
+        if is_column(value):
+            judged = ((self.codes != int(Code.SILENT)) & np.isfinite(value)).nonzero()[0]
+            if not len(judged):
+                return None
+            value, u = value.item(judged[-1]), u.item(judged[-1])
+        elif self.codes == int(Code.SILENT) or not isfinite(value):
             return None
-        value, u = self.value[judged[-1]].item(), self.u[judged[-1]].item()
         return value, None if isnan(u) else u
 
 
@@ -165,7 +170,7 @@ def run(
     """
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
     if not (changes or is_awake(alarm, state, rows.elapsed_us.item(-1))):  # live, nearly always
-        return _noted(detected, series.columns()) if alarm.kind.has_value else detected, []
+        return _noted(detected, series) if alarm.kind.has_value else detected, []
     series = series.columns()
     watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
     for change in changes:

@@ -235,14 +235,14 @@ def _flags(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermom
     `knows`: where it was learnt how many values the instrument shows. Where the newest ones differ no line is flat
     either: live nearly always, so that hours of rows need not be touched.
     """
+    if len(block) == 1:
+        return _flags_of_one(probe, recent, block, warmth, knows=knows)
     alive, near = knows, max(0, len(recent) - quality.NEAR)
     if not everywhere(knows):
         elapsed_us = np.concatenate([recent.elapsed_us[near:], block.elapsed_us])
         shown_mv = _shown(probe, recent, block, warmth, since=near)
         alive = knows | quality.moves(elapsed_us, shown_mv, probe.limits, first=len(recent) - near)
     is_moving = everywhere(alive)
-    if len(block) == 1:
-        return _flags_of_one(probe, recent, block, warmth, is_moving=is_moving)
     since = quality.looked_back_to(recent.potential_mv) if is_moving else 0
     before_c = working_c(recent.since(since).temperature_c, probe.assumed_temperature_c)
     return quality.judge(
@@ -257,11 +257,11 @@ def _flags(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermom
 
 
 def _flags_of_one(
-    probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, *, is_moving: bool
+    probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, *, knows: bool
 ) -> quality.Flags:
     """Return the flags of a live record."""
     flat, since = (False, False), quality.looked_back_to(recent.potential_mv)
-    if not is_moving:
+    if not (knows or _moves(probe, recent, block, warmth)):
         suspect, fail = quality.flat_lines(
             np.concatenate([recent.elapsed_us, block.elapsed_us]),
             _shown(probe, recent, block, warmth, since=0),
@@ -277,6 +277,14 @@ def _flags_of_one(
         temperature_c=warmth.warm_c,
         flat=flat,
     )
+
+
+def _moves(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry) -> bool:
+    """Tell whether the newest values differ too much for a line that is flat at a live record."""
+    near = max(0, len(recent) - quality.NEAR)
+    shown_mv = _shown(probe, recent, block, warmth, since=near)
+    us = block.elapsed_us.item()
+    return quality.newest_moves(recent.elapsed_us[near:], shown_mv, probe.limits, elapsed_us=us)
 
 
 def _shown(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, *, since: int) -> Floats:

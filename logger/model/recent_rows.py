@@ -65,7 +65,7 @@ class RecentRows:
 
     def _takes(self, count: int) -> bool:
         """Tell whether so many rows can be written behind the end."""
-        return self.end + count <= len(self.columns) and int(self.columns.seq[self.end]) == FREE
+        return self.end + count <= len(self.columns) and self.columns.seq.item(self.end) == FREE
 
 
 def _with_spare(rows: Measurements, *, spare: int) -> RecentRows:

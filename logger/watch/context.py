@@ -106,24 +106,24 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
 
 def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     """Return what is reported with the newest of these rows, and the newest believed reading among them."""
-    record_at_us, record_us, row = rows.at_us[-1].item(), rows.elapsed_us[-1].item(), _newest_believed(rows.belief)
+    record_at_us, record_us, row = rows.at_us.item(-1), rows.elapsed_us.item(-1), _newest_believed(rows.belief)
     if row is None:
         return replace(before, record_at_us=record_at_us, record_us=record_us)
-    u = rows.u[row].item()
+    u = rows.u.item(row)
     return replace(
         before,
         record_at_us=record_at_us,
         record_us=record_us,
-        believed_at_us=rows.at_us[row].item(),
-        believed_us=rows.elapsed_us[row].item(),
-        believed_ph=rows.ph[row].item(),
+        believed_at_us=rows.at_us.item(row),
+        believed_us=rows.elapsed_us.item(row),
+        believed_ph=rows.ph.item(row),
         believed_u=None if isnan(u) else u,
     )
 
 
 def _newest_believed(belief: Ints) -> int | None:
     """Return the newest row that is believed; None: none is."""
-    if belief[-1] == int(Belief.BELIEVED):  # nearly always
+    if belief.item(-1) == int(Belief.BELIEVED):  # nearly always
         return len(belief) - 1
     return max(_believed(belief).nonzero()[0].tolist(), default=None)
 

@@ -71,7 +71,7 @@ def step(
     measured, entries, answers = list[Measurements](), list[Entry](), list[Answer]()
     waiting, row = sorted(commands, key=lambda c: (c.seq, c.id)), 0
     while row < len(block):
-        seq = int(block.seq[row])
+        seq = block.seq.item(row)
         ready = [c for c in waiting if c.seq <= seq]
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
@@ -102,9 +102,9 @@ def step(
 
 
 def _now(watch: Watch, block: Block, row: int) -> Now:
-    at_us = int(block.at_us[row])
+    at_us = block.at_us.item(row)
     audible = quiet_hours.quiet_span(watch.vat.people, at_us).audible
-    return Now(at_us=at_us, elapsed_us=int(block.elapsed_us[row]), audible=audible)
+    return Now(at_us=at_us, elapsed_us=block.elapsed_us.item(row), audible=audible)
 
 
 def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
@@ -186,7 +186,7 @@ def _judge_alarms(
     """Judge the target and each alarm that is awake."""
     vat, states = watch.vat, dict(carry.alarms)
     elapsed_us = rows.elapsed_us
-    before_us, newest_us = elapsed_us[max(0, len(elapsed_us) - len(measured) - 1)].item(), elapsed_us[-1].item()
+    before_us, newest_us = elapsed_us.item(max(0, len(elapsed_us) - len(measured) - 1)), elapsed_us.item(-1)
     closing = watch.cadence.closing(before_us, newest_us)
     awake = watch.cadence.awake(carry, closing, newest_us)
     signals = _signals(
