@@ -8,6 +8,7 @@ Without a broker no events are made: the journal tells all, and nothing old floo
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from operator import attrgetter
 from typing import Self
 
@@ -62,6 +63,8 @@ class Publisher:
     """By watch, the states of its alarms now."""
     _bare: dict[str, tuple[Message, int]] = field(default_factory=dict)
     """By topic, what follows a value that was entered, and when."""
+    _unannounced: list[Callable[[], list[Message]]] = field(default_factory=list)
+    """What makes the announcements of buttons that carry what has changed."""
 
     @classmethod
     def of(cls, config: Config, *, version: str, store: str, post: Callable[[NetworkEvent], None]) -> Self | None:
@@ -118,6 +121,7 @@ class Publisher:
         for vat in self.vats:
             self._show_alarms(vat, vat.alarms)
             self._publish_condition(vat, carries[vat.id], at_us=at_us)
+        self.announce_buttons()
 
     def retained(self) -> list[str]:
         """Return the topics where the broker retains, or will retain, a message of ours."""
@@ -126,13 +130,21 @@ class Publisher:
     def publish_outcome(self, outcome: Outcome, *, now_us: int) -> None:
         """Set the standing states and the newest measurement of a vat; `now_us` is real steady time."""
         self.publish_alarms(outcome)
+        self.announce_buttons()
         self.publish_rest(outcome, now_us=now_us)
 
     def publish_alarms(self, outcome: Outcome) -> None:
-        """Set what must stand at the hub when an event of this outcome comes: alarms and the buttons that answer."""
+        """Set what must stand at the hub when an event of this outcome comes: alarms, from which buttons answer."""
         vat = self._vat(outcome.vat)
         self._publish_alarms(vat, outcome.carry)
         self._renew_buttons(vat, outcome.carry, outcome.entries)
+
+    def announce_buttons(self) -> None:
+        """Announce the buttons anew that carry what has changed."""
+        changed, self._unannounced = self._unannounced, []
+        for messages in changed:
+            for message in messages():
+                self.delivery.put(message)
 
     def publish_rest(self, outcome: Outcome, *, now_us: int) -> None:
         """Set what no event waits for: target, forecast, condition of the probe, the newest measurement."""
@@ -156,12 +168,13 @@ class Publisher:
         self._renew_buttons(vat, carry, [entry for entry in entries if not entry.vat])
 
     def _renew_buttons(self, vat: VatConfig, carry: Carry, entries: Iterable[Entry]) -> None:
-        """Announce anew the buttons of each alarm that has a new occurrence: they carry it."""
+        """Have the buttons announced of each alarm that has a new occurrence: they carry it."""
         new = {entry.alarm for entry in entries if entry.annunciates or entry.held}
         for alarm in vat.alarms if self.topics.discovery_prefix is not None else ():
             if alarm.id in new:
                 occurrence = carry.alarms[alarm.id].occurrence
-                self._put(discovery.alarm_buttons(self.entities, vat, alarm, occurrence=occurrence))
+                buttons = partial(discovery.alarm_buttons, self.entities, vat, alarm, occurrence=occurrence)
+                self._unannounced.append(buttons)
 
     def publish_taken(self, taken: Iterable[Command], *, at_us: int, now_us: int) -> None:
         """Tell that commands from outside are stored, and show for two seconds what was entered."""
@@ -264,11 +277,8 @@ class Publisher:
         content = alarms_payload(main, held, simulated=self.topics.simulated)
         self.delivery.put(alarms_message(self.topics, main, content))
         if self.topics.discovery_prefix is not None:
-            self._put(discovery.acknowledge_all(self.entities, main, content.occurrences))
-
-    def _put(self, messages: Iterable[Message]) -> None:
-        for message in messages:
-            self.delivery.put(message)
+            button = partial(discovery.acknowledge_all, self.entities, main, content.occurrences)
+            self._unannounced.append(button)
 
 
 def _differs(before: AlarmState | None, now: AlarmState | None) -> bool:

@@ -54,10 +54,12 @@ def run(config: Config, *, config_hash: str) -> None:
     daemon = build(config, config_hash=config_hash)
     while True:
         stop.is_starting = False
+        gc.freeze()  # what lives to the end is not looked at again: a full collection held the loop up for 60 ms
         try:
             return daemon.run(stop)
         except StoreDamagedError as damage:
             why = str(damage)
+        gc.unfreeze()
         gc.collect()  # what the error refers to keeps the file open, and SQLite's view of its log
         daemon = _build(config, config_hash=config_hash, known=renewal.look_again(config, why, daemon.known()))
 

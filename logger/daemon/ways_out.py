@@ -3,8 +3,8 @@
 Law: what waits for a way out is asked of it here and nowhere else; what each took is handed back, to be stored. Times
 are real and steady, so that what is waited for does not run faster in accelerated time.
 
-What no event waits for is made while none is on its way: the network's thread shares the interpreter with the loop, and
-would wait for it to end.
+What no event waits for is made while none is on its way, and once an event was handed over, the loop lets it be written
+before it goes on: the network's thread shares the interpreter with the loop, and would wait for it to end.
 """
 
 from collections.abc import Callable, Mapping
@@ -71,6 +71,10 @@ class Ways(Struct, kw_only=True):
             publisher.publish_alarms(outcome)
         if batch.system:
             publisher.publish_system(batch.system, batch.entries)
+        publisher.delivery.pump(now_us)
+        if self.is_telling:
+            publisher.client.let_write()
+        publisher.announce_buttons()
         publisher.delivery.pump(now_us)
         self._unshown |= {outcome.vat: outcome for outcome in batch.outcomes}
 

@@ -11,6 +11,7 @@ import logging
 import socket
 import ssl
 import sys
+import time
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from threading import Thread
@@ -43,6 +44,8 @@ log = logging.getLogger(__name__)
 SESSION_EXPIRY_S = 3600
 """How long the broker keeps commands for a daemon that is away; older ones would surprise."""
 LONGEST_RECONNECT_S = 30
+WRITE_S, WRITE_SLICE_S = 0.005, 0.0001
+"""How long `let_write` waits at most, and between looks."""
 STOP_S = 0.5
 """How long `stop` waits for each of: the broker's PUBACK of our `offline`, the end of the thread."""
 _NO_MATCHING_SUBSCRIBERS = 0x10
@@ -114,6 +117,12 @@ class Client:
             message.topic, message.payload.encode(), qos=1, retain=message.retain, properties=properties
         )
         return info.mid if info.rc == MQTTErrorCode.MQTT_ERR_SUCCESS else None
+
+    def let_write(self) -> None:
+        """Let the network's thread write what was handed over, for a moment: it waits for who computes on."""
+        until = time.monotonic() + WRITE_S
+        while self._paho.want_write() and time.monotonic() < until:
+            time.sleep(WRITE_SLICE_S)
 
     def acknowledge(self, receipts: Iterable[Receipt]) -> None:
         """Tell the broker that these need not be sent again; those of an earlier connection come again in any case."""

@@ -9,7 +9,8 @@ connect and whenever the hub has started; what a person is told back goes before
 argument (steady, in real microseconds), the network is the `publish` given.
 
 An event leaves right behind the states and waits for no PUBACK of theirs. It does not leave before them: an automation
-that presses a button when an event comes would send the occurrence before (tried on a hub).
+that presses a button when an event comes would send the occurrence before (tried on a hub). Buttons send what a state
+shows, so that the hub holds it in time; that they are announced anew, for hubs without templates, follows the event.
 
 A broker that was away for a night would else send a burst of reminders, each as loud as an alarm, after the alarm.
 

@@ -4,9 +4,9 @@ Law: pure; the entities are rows that stand beside the payloads they show. A sta
 measurement always does; a hub that was away reads retained topics and is at the present truth. What matters each day is
 a small set a vat; the entities of each single alarm exist, disabled, for who wants them.
 
-The buttons that acknowledge are announced anew whenever what stands changes, after the state that shows it: a hub
-without templates sends what was announced. Topics that the broker retains for us are remembered in the store; what left
-the configuration is cleared (`removed.py`).
+The buttons that acknowledge are announced anew whenever what stands changes, after the state that shows it and the
+event that tells it: a hub without templates sends what was announced. Topics that the broker retains for us are
+remembered in the store; what left the configuration is cleared (`removed.py`).
 """
 
 import math

@@ -124,5 +124,5 @@ def test_events_leave_before_their_delivery_is_stored_and_the_rest_is_shown(tmp_
         told.append((delivery.waiting, len(queries.unsent_events(daemon.store, limit=9))))
     assert sorted(set(told), reverse=True) == [(3, 3), (2, 3), (1, 3), (0, 0)]
     kinds = [message.topic.rpartition("/")[2] for message in sent]
-    assert kinds.index("alarms") < kinds.index("event") < kinds.index("measurement")
+    assert kinds.index("alarms") < kinds.index("event") < kinds.index("config") < kinds.index("measurement")
     daemon.store.close()

@@ -55,6 +55,16 @@ def test_a_state_goes_out_before_the_event_that_tells_of_it(mosquitto: MakeMosqu
         assert [message.topic for message in hub.received][-2:] == [ALARM, EVENTS]
 
 
+def test_a_message_is_written_before_the_loop_goes_on(mosquitto: MakeMosquitto) -> None:
+    broker = mosquitto()
+    with line(broker.port) as ours:
+        ours.settle()
+        ours.delivery.offer([event(1)])
+        ours.delivery.pump(0)
+        ours.client.let_write()
+        assert not ours.client._paho.want_write()  # noqa: SLF001 - what waits in the library
+
+
 def test_the_hubs_birth_brings_all_standing_messages_again(mosquitto: MakeMosquitto) -> None:
     broker = mosquitto()
     frame = EntityFactory(topics=TOPICS, software=Software(version="0.1.0"))

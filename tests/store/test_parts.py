@@ -117,6 +117,7 @@ def test_what_changes_with_each_record_is_in_no_other_row() -> None:
     assert kept.alarms
     assert [row.part for row in changed] == [NEWEST]
     assert decoded(parts.encode(after)) == after
+    assert [row.part for row in parts.encode(after, kept)] == [NEWEST]
 
 
 @pytest.mark.parametrize("content", ["[]", "{}", '{"alarms": {}, "electrode": {}}', "no JSON"])
