@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from logger.config import AlarmConfig
 from logger.model import AlarmState, Ints, Value
+from logger.model.records import numbers
 from logger.units import SECOND_US
 
 
@@ -60,7 +61,7 @@ def threshold_codes(alarm: AlarmConfig, value: Value, *, doubtful: Value, silent
     abnormal = heard & (beyond >= 0.0)
     spoken = abnormal | (heard & firm)
     not_past = abnormal | (spoken & (True ^ (beyond <= -alarm.deadband)))
-    return int(Code.SILENT) + 1 * spoken + not_past + abnormal  # the codes rise by one
+    return int(Code.SILENT) + 1 * numbers(spoken) + numbers(not_past) + numbers(abnormal)  # the codes rise by one
 
 
 def where_armed(codes: Ints, armed: NDArray[np.bool_]) -> Ints:

@@ -1,6 +1,6 @@
 """Decide whether each record is believed, and since when for the same reason.
 
-Law: the belief is the very one that process alarms go by (`windows.ph_belief`), so what is shown and what is done
+Law: the belief is the very one that process alarms go by (`windows.belief_of`), so what is shown and what is done
 never differ. A verdict begins at the first record of its belief and leading reason and is carried from block to block,
 so it does not depend on where blocks were cut. The sentence is made of what is stored here: `alarm/belief_words.py`.
 
@@ -32,9 +32,10 @@ class Beliefs:
 def judge(before: BeliefSince | None, *, at_us: Ints, ph: Floats, quality: Ints, tests: Ints, reason: Ints) -> Beliefs:
     """Return the belief in each record; `before`: that in the record before them."""
     is_live = len(ph) == 1  # then by numbers
-    belief = (
-        np.array([belief_of(ph.item(), quality.item(), tests.item())]) if is_live else belief_of(ph, quality, tests)
-    )
+    if is_live:
+        belief = np.array([belief_of(ph.item(), quality.item(), tests.item())])
+    else:
+        belief = belief_of(ph, quality, tests).astype(np.int64)
     if before is not None and before.belief is Belief.BELIEVED and not np.count_nonzero(belief):  # nearly always
         return Beliefs(belief=belief, since_at_us=np.full(len(belief), before.since_at_us), newest=before)
     test, why = _leading(belief, tests, reason)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from logger.config import ProbeConfig, QualityLimits
 from logger.model import Block, Columns, Floats, Ints, Quality, QualityTests, Value
+from logger.model.records import numbers
 from logger.units import SECOND_US
 
 Mask = NDArray[np.bool_]
@@ -55,7 +56,8 @@ def judge(
         made = _verdicts(limits, _number(*near), flat_suspect.item(), flat_fail.item())
         quality, tests, spike = (np.array([each]) for each in made)
     else:
-        quality, tests, spike = _verdicts(limits, _columns(*near, first=first - since), flat_suspect, flat_fail)
+        made = _verdicts(limits, _columns(*near, first=first - since), flat_suspect, flat_fail)
+        quality, tests, spike = (each.astype(np.int64) for each in made)
     return Flags(quality=quality, tests=tests, previous_spike=spike)
 
 
@@ -133,12 +135,12 @@ def _verdicts(
     jump = near & (at.step_mv > limits.jump_mv)
     rate = near & (at.step_mv > limits.rate_mv_per_s * at.step_s)
     tests = (
-        (outside | doubtful) * int(QualityTests.GROSS_RANGE)
-        + jump * int(QualityTests.JUMP)
-        + rate * int(QualityTests.RATE_OF_CHANGE)
-        + (warmth & is_there) * int(QualityTests.TEMPERATURE)
-        + (at.waited_us > limits.max_gap_s * SECOND_US) * int(QualityTests.GAP)
-        + (flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
+        numbers(outside | doubtful) * int(QualityTests.GROSS_RANGE)
+        + numbers(jump) * int(QualityTests.JUMP)
+        + numbers(rate) * int(QualityTests.RATE_OF_CHANGE)
+        + numbers(warmth & is_there) * int(QualityTests.TEMPERATURE)
+        + numbers(at.waited_us > limits.max_gap_s * SECOND_US) * int(QualityTests.GAP)
+        + numbers(flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
     )
     graded = _graded(doubtful | jump | rate | flat_suspect, outside | warmth | flat_fail)
     is_evaluated = (at.span_us <= 2 * limits.max_gap_s * SECOND_US) & has_height
@@ -149,12 +151,12 @@ def _verdicts(
 def _graded(suspect: Value, fail: Value) -> Value:
     """Return the quality of what is suspect, or fails whatever else it is."""
     passed, doubted, failed = int(Quality.PASS), int(Quality.SUSPECT), int(Quality.FAIL)
-    return passed + (suspect | fail) * (doubted - passed) + fail * (failed - doubted)
+    return passed + numbers(suspect | fail) * (doubted - passed) + numbers(fail) * (failed - doubted)
 
 
 def _either(is_first: Value, first: Value, second: Quality) -> Value:
     """Return the first where it is wanted, else the second."""
-    return int(second) + is_first * (first - int(second))
+    return int(second) + numbers(is_first) * (first - int(second))
 
 
 def looked_back_to(potential_mv: Floats) -> int:

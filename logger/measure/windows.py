@@ -19,6 +19,7 @@ import numpy as np
 from logger.measure import order_statistics
 from logger.measure.order_statistics import among, medians_with_u
 from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests, Value
+from logger.model.records import numbers
 from logger.units import SECOND_US
 
 AWAY = int(QualityTests.ATTENDED | QualityTests.NOT_BACK)
@@ -56,30 +57,31 @@ class WindowMedians(Columns):
     """`QualityTests` that spoke against any of the records looked at."""
 
 
-def ph_belief(rows: Measurements) -> Ints:
-    """Return the `Belief` in the pH of each record as it was when it came."""
-    return np.asarray(belief_of(rows.ph, rows.quality, rows.tests))
-
-
 def limit_belief(rows: Measurements) -> Ints:
-    """Return the same as alarms on a limit go by: what a probe without trust reads may raise one, clears none.
+    """Return the belief that alarms on a limit go by: what a probe without trust reads may raise one, clears none.
 
     Not where the probe is, or may be, elsewhere; and what a second probe reads in its place is believed.
     """
-    belief = ph_belief(rows)
-    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)
-    belief[lost] = int(Belief.SUSPECT)
+    lost = (rows.tests & LOST) != 0
+    if not np.count_nonzero(lost):  # nearly always; and only where trust is lost is a second probe judged
+        return rows.belief
+    belief = rows.belief.copy()
+    belief[lost & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)] = int(Belief.SUSPECT)
     belief[(rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0] = int(Belief.BELIEVED)
     return belief
 
 
 def belief_of(ph: Value, quality: Value, tests: Value) -> Value:
-    """Return the same of bare numbers, or columns of them."""
+    """Return the `Belief` in a record as it came, from its pH, quality and tests: numbers, or columns of them."""
     claimed = (ph == ph) & ((tests & AWAY) == 0)  # noqa: PLR0124 - NaN is no pH
     passed = claimed & (quality == int(Quality.PASS))
-    doubted = claimed & ((tests & WILD) == 0) & (quality == int(Quality.SUSPECT))
-    nothing, suspect, believed = int(Belief.NOT_BELIEVED), int(Belief.SUSPECT), int(Belief.BELIEVED)
-    return nothing + doubted * (suspect - nothing) + passed * (believed - nothing)
+    return _belief(passed, passed | (claimed & ((tests & WILD) == 0) & (quality == int(Quality.SUSPECT))))
+
+
+def _belief(believed: Value, usable: Value) -> Value:
+    """Return the `Belief` in what is believed, or can be used at least: numbers, or columns of them."""
+    nothing, suspect = int(Belief.NOT_BELIEVED), int(Belief.SUSPECT)
+    return nothing + (suspect - nothing) * numbers(usable) + (int(Belief.BELIEVED) - suspect) * numbers(believed)
 
 
 def without_spikes(rows: Measurements, belief: Ints) -> Ints:
@@ -96,11 +98,17 @@ def temperature_belief(rows: Measurements) -> Ints:
 
     Not where it was last put by somebody; suspect where the probe has lost trust.
     """
-    elsewhere = QualityTests.TEMPERATURE | QualityTests.THERMOMETER | AWAY
-    usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
-    belief = np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
-    belief[usable & ((rows.tests & LOST) != 0)] = Belief.SUSPECT
-    return belief
+    return np.asarray(temperature_belief_of(rows.temperature_c, rows.tests), dtype=np.int64)
+
+
+_ELSEWHERE = int(QualityTests.TEMPERATURE | QualityTests.THERMOMETER) | AWAY
+"""The temperature is not the vat's."""
+
+
+def temperature_belief_of(temperature_c: Value, tests: Value) -> Value:
+    """Return the same of bare numbers, or columns of them."""
+    usable = (temperature_c == temperature_c) & ((tests & _ELSEWHERE) == 0)  # noqa: PLR0124 - NaN is no temperature
+    return _belief(usable & ((tests & LOST) == 0), usable)
 
 
 MAD_TO_SD = 1.4826
@@ -116,7 +124,7 @@ def apart(rows: Measurements) -> tuple[Floats, Ints]:
     doubt of the difference smaller, so this speaks late rather than falsely.
     """
     allowed = COVERAGE * np.sqrt(rows.u**2 + rows.reference_u**2)
-    compared = ~np.isnan(rows.reference_ph) & (ph_belief(rows) == Belief.BELIEVED)
+    compared = ~np.isnan(rows.reference_ph) & (rows.belief == int(Belief.BELIEVED))
     belief = np.where(compared, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
     return (np.abs(rows.ph - rows.reference_ph) > allowed).astype(np.float64), belief
 

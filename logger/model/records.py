@@ -13,6 +13,15 @@ Ints = NDArray[np.int64]
 Value = Any
 """A number, or a column of them, of which no type checker knows that both add and compare alike."""
 
+
+def numbers(mask: Value) -> Value:
+    """Return truth values as 0 and 1, a column of them as bytes, to count and to choose by.
+
+    True times a whole number is eight bytes a row: to grade 65,536 rows by columns of those took four times as long.
+    """
+    return mask.view(np.int8) if isinstance(mask, np.ndarray) else mask
+
+
 AT = "UTC, microseconds since 1970"
 ELAPSED = "watch time, microseconds: never runs back, also over restarts"
 

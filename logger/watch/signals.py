@@ -71,7 +71,7 @@ class Signals:
         if is_ph:
             belief = windows.without_spikes(rows, belief)
         if signal is Signal.BELIEF:  # in a window as many are blind as process alarms leave out there
-            calm = windows.without_spikes(rows, windows.ph_belief(rows))
+            calm = windows.without_spikes(rows, rows.belief)
             value = (calm != Belief.BELIEVED).astype(np.float64)
         judged = windows.medians(
             rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us, with_u=is_ph
@@ -101,7 +101,7 @@ def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
     if signal in _CAUSES:
         test, elsewhere = _CAUSES[signal]
         silent = missing | ((rows.tests & elsewhere) != 0)
-        faulty = windows.ph_belief(rows) != int(Belief.BELIEVED) if test is None else (rows.tests & test) != 0
+        faulty = rows.belief != int(Belief.BELIEVED) if test is None else (rows.tests & test) != 0
         if signal is Signal.TRUST:  # nobody said that the probe is back: that is for no other alarm to tell
             silent &= (rows.tests & int(QualityTests.NOT_BACK)) == 0
         return faulty.astype(np.float64), np.where(silent, int(Belief.NOT_BELIEVED), _all_believed(rows))
