@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from logger.measure import order_statistics
-from logger.measure.order_statistics import among, medians_with_u
+from logger.measure.order_statistics import among, count, medians_with_u
 from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests, Value
 from logger.model.records import numbers
 from logger.units import SECOND_US
@@ -155,6 +155,13 @@ def closes(elapsed_us: Ints, *, first: int, window_s: float) -> bool:
     return bool(elapsed_us[max(first - 1, 0)] // length_us != elapsed_us[-1] // length_us)
 
 
+def edges_of(elapsed_us: Ints, *, first: int, length_us: int) -> Ints:
+    """Return where each window begins that a row from `first` on closes, and where the last of them ends."""
+    window = elapsed_us // length_us
+    starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
+    return starts[int(np.searchsorted(starts[1:], first)) :]
+
+
 def medians(
     rows: Measurements,
     value: Floats,
@@ -170,41 +177,41 @@ def medians(
     `rows` must hold the window that is open at row `first` from its beginning. `with_u` false: u and spread are not
     looked for, which takes half the time.
     """
-    window = rows.elapsed_us // round(window_s * SECOND_US)
-    starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
-    if starts[-1] < first:
+    length_us = round(window_s * SECOND_US)
+    edges = edges_of(rows.elapsed_us, first=first, length_us=length_us)
+    if len(edges) <= 1:
         return NOTHING
-    edges = np.append(starts, len(window))
-    stale = slice(int(np.searchsorted(rows.elapsed_us, fresh_us)))  # nearly always nothing
-    is_believed, is_usable = belief == int(Belief.BELIEVED), belief != int(Belief.NOT_BELIEVED)
-    is_believed[stale] = is_usable[stale] = False
-    size = np.diff(np.maximum(edges, stale.stop))
-    believed, usable = (np.add.reduceat(each, starts, dtype=np.int64) for each in (is_believed, is_usable))
-    verdict = np.where(
-        2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.SUSPECT, Belief.NOT_BELIEVED)
-    )
-    verdict[size == 0] = Belief.NOT_BELIEVED
-    counted = is_believed & np.repeat(verdict == Belief.BELIEVED, np.diff(edges))
-    counted |= is_usable & np.repeat(verdict == Belief.SUSPECT, np.diff(edges))
-    chosen, bounds = among(value, edges, counted)
-    count, u, spread = np.diff(bounds), *np.full((2, len(starts)), np.nan)
+    at, part, runs = edges[1:], slice(edges[0], edges[-1]), edges - edges[0]
+    belief, tests = belief[part], rows.tests[part]
+    stale = int(np.searchsorted(rows.elapsed_us[part], fresh_us))
+    if stale:  # nearly never
+        belief, tests = belief.copy(), tests.copy()
+        belief[:stale], tests[:stale] = int(Belief.NOT_BELIEVED), 0
+    verdict = _verdict(belief, runs, np.diff(np.maximum(runs, stale)))
+    counted = belief <= np.repeat(np.where(verdict == _NOTHING, -1, verdict), np.diff(runs))
+    chosen, bounds = among(value[part], runs, counted)
     if with_u:
-        middle, u = medians_with_u(chosen, among(rows.u, edges, counted)[0], bounds)
-        spread = MAD_TO_SD * order_statistics.medians(np.abs(chosen - np.repeat(middle, count)), bounds)[0]
+        middle, u, distance = medians_with_u(chosen, among(rows.u[part], runs, counted)[0], bounds)
     else:
         middle, _ = order_statistics.medians(chosen, bounds)
-    tests = np.where(np.arange(len(rows)) < stale.stop, 0, rows.tests) if stale.stop else rows.tests
-    closes = starts[1:]
-    mine = slice(int(np.searchsorted(closes, first)), None)
-    at = closes[mine]
+        u, distance = np.full((2, len(at)), np.nan)
     return WindowMedians(
         row=at - first,
         elapsed_us=rows.elapsed_us[at],
-        begin_us=window[at - 1] * round(window_s * SECOND_US),
-        value=middle[:-1][mine],
-        u=u[:-1][mine],
-        belief=verdict[:-1][mine],
-        count=count[:-1][mine],
-        spread=spread[:-1][mine],
-        spoken=np.bitwise_or.reduceat(tests, starts)[:-1][mine],
+        begin_us=rows.elapsed_us[at - 1] // length_us * length_us,
+        value=middle,
+        u=u,
+        belief=verdict,
+        count=np.diff(bounds),
+        spread=MAD_TO_SD * distance,
+        spoken=np.bitwise_or.reduceat(tests, runs[:-1]),
     )
+
+
+_BELIEVED, _SUSPECT, _NOTHING = int(Belief.BELIEVED), int(Belief.SUSPECT), int(Belief.NOT_BELIEVED)
+
+
+def _verdict(belief: Ints, runs: Ints, size: Ints) -> Ints:
+    """Return the `Belief` in each of some runs, of which so many records are looked at."""
+    believed, usable = (np.diff(runs) - count(mask, runs) for mask in (belief != _BELIEVED, belief == _NOTHING))
+    return np.where(2 * believed > size, _BELIEVED, np.where(2 * usable > size, _SUSPECT, _NOTHING))
