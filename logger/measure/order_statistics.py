@@ -7,11 +7,14 @@ Runs of one length are sorted together, as rows of a matrix, for processors sort
 """
 
 from collections.abc import Iterator
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.model import Floats, Ints
+
+AnyNumber = TypeVar("AnyNumber", np.float64, np.int64)
 
 
 def medians(values: Floats, edges: Ints) -> tuple[Floats, Ints]:
@@ -85,7 +88,7 @@ def present(values: Floats, edges: Ints) -> tuple[Floats, Ints]:
     return among(values, edges, ~np.isnan(values))
 
 
-def among(values: Floats, edges: Ints, chosen: NDArray[np.bool_]) -> tuple[Floats, Ints]:
+def among(values: NDArray[AnyNumber], edges: Ints, chosen: NDArray[np.bool_]) -> tuple[NDArray[AnyNumber], Ints]:
     """Return the chosen ones of the values, and the edges of their runs among them."""
     if np.count_nonzero(chosen) == len(chosen):
         return values, edges

@@ -113,10 +113,10 @@ def _number(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats) -> _C
 
 def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, first: int) -> _Compared:
     """Return the rows from `first` on."""
-    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv)
     waited_us, span_us = np.zeros((2, len(elapsed_us)), dtype=np.int64)
-    waited_us[1:] = elapsed_us[1:] - elapsed_us[:-1]
-    span_us[2:] = elapsed_us[2:] - elapsed_us[:-2]
+    np.subtract(elapsed_us[1:], elapsed_us[:-1], out=waited_us[1:])
+    np.subtract(elapsed_us[2:], elapsed_us[:-2], out=span_us[2:])
+    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, waited_us)
     height_mv = np.full(len(elapsed_us), np.nan)
     height_mv[2:] = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
     columns = (potential_mv, temperature_c, step_mv, step_s, waited_us, height_mv, span_us)
@@ -261,10 +261,14 @@ def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
     return spread
 
 
-def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats) -> tuple[Floats, Floats]:
+def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, waited_us: Ints) -> tuple[Floats, Floats]:
     """Return distance (mV) and time (s) from the newest earlier present row; infinite time where there is none."""
-    rows, present = np.arange(len(potential_mv)), ~np.isnan(potential_mv)
-    newest = np.maximum.accumulate(np.where(present, rows, -1))
+    present = ~np.isnan(potential_mv)
+    if np.count_nonzero(present) == len(present):  # nearly always: the row before
+        step_mv, step_s = np.diff(potential_mv, prepend=np.nan), waited_us / SECOND_US
+        step_s[:1] = np.inf
+        return np.abs(step_mv), step_s
+    newest = np.maximum.accumulate(np.where(present, np.arange(len(present)), -1))
     before = np.concatenate([[-1], newest[:-1]])
     step_s = np.where(before >= 0, (elapsed_us - elapsed_us[before]) / SECOND_US, np.inf)
     return np.abs(potential_mv - potential_mv[before]), step_s

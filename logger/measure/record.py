@@ -174,25 +174,31 @@ def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Therm
     """
     recent, span_us = state.recent, liveness.period_us(trust_windows.window_us(probe.poll_s))
     newest = int(recent.elapsed_us[-1]) if len(recent) else 0
-    since = int(np.searchsorted(recent.elapsed_us, newest - newest % span_us))
-    elapsed_us = np.concatenate([recent.elapsed_us[since:], block.elapsed_us])
-    fresh = elapsed_us >= state.carry.windows.fresh_us
-    warm_c = _true_c(probe, recent[since:], block, warmth)
-    apart = [_apart(probe, state.carry, recent[since:]), _apart(probe, state.carry, block)]
+    recent = recent[int(np.searchsorted(recent.elapsed_us, newest - newest % span_us)) :]
+    elapsed_us = np.concatenate([recent.elapsed_us, block.elapsed_us])
+    potential_mv, warm_c = (
+        np.concatenate([recent.potential_mv, block.potential_mv]),
+        _true_c(probe, recent, block, warmth),
+    )
+    apart_ph = np.concatenate([_apart(probe, state.carry, recent), _apart(probe, state.carry, block)])
+    apart_ph[np.isnan(warm_c)] = np.nan
+    stale = int(np.searchsorted(elapsed_us, state.carry.windows.fresh_us))
+    for column in (potential_mv, warm_c, apart_ph):
+        column[:stale] = np.nan
     return trust_windows.RawRows(
-        first=len(recent) - since,
-        at_us=np.concatenate([recent.at_us[since:], block.at_us]),
+        first=len(recent),
+        at_us=np.concatenate([recent.at_us, block.at_us]),
         elapsed_us=elapsed_us,
-        potential_mv=np.where(fresh, np.concatenate([recent.potential_mv[since:], block.potential_mv]), np.nan),
-        temperature_c=np.where(fresh, warm_c, np.nan),
-        apart_ph=np.where(fresh & ~np.isnan(warm_c), np.concatenate(apart), np.nan),
+        potential_mv=potential_mv,
+        temperature_c=warm_c,
+        apart_ph=apart_ph,
     )
 
 
 def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
-    """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
+    """Return the temperatures of all rows, newly made; NaN where they are the thermometer's own fault."""
     is_fault = (np.concatenate([recent.tests, warmth.tests]) & int(QualityTests.THERMOMETER)) != 0
-    read_c = _temperatures(probe, [recent.temperature_c, block.temperature_c])
+    read_c = working_c(np.concatenate([recent.temperature_c, block.temperature_c]), probe.assumed_temperature_c)
     return np.where(is_fault | (read_c <= ABSOLUTE_ZERO_C), np.nan, read_c)
 
 
@@ -298,11 +304,6 @@ def _tests_of_line(line: Calibration | None, ph: Value) -> Value:
     if line is None:
         return int(QualityTests.UNCALIBRATED)
     return ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
-
-
-def _temperatures(probe: ProbeConfig, parts: list[Floats]) -> Floats:
-    """Return temperatures (C) one after another, to compute by: as read, or the assumed one."""
-    return working_c(np.concatenate(parts), probe.assumed_temperature_c)
 
 
 def _id_column(stored: Calibration | Check | None, count: int) -> Ints:
