@@ -16,7 +16,7 @@ from logger.measure import belief as verdicts
 from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, nernst_mv, working_c
 from logger.measure.thermometer import Thermometry
 from logger.measure.trust import Around, TrustRun
-from logger.measure.windows import AWAY, LOST
+from logger.measure.windows import AWAY, LOST, speaks
 from logger.model import (
     BeliefSince,
     Block,
@@ -65,15 +65,15 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     flags = _flags(probe, recent, block, warmth, knows)
     failed = flags.quality >= int(Quality.FAIL)  # or missing
     ph[failed], u[failed] = np.nan, np.nan
-    wild, passed = spoken & _WILD, flags.quality
-    if np.count_nonzero(wild):
-        passed = np.where(wild != 0, np.maximum(passed, int(Quality.SUSPECT)), passed)
+    passed = flags.quality
+    if speaks(spoken, _WILD):
+        passed = np.where((spoken & _WILD) != 0, np.maximum(passed, int(Quality.SUSPECT)), passed)
     tests = flags.tests | spoken | warmth.tests
     tests |= _tests_of_line(carry.electrode.calibration, ph.item() if len(ph) == 1 else ph)
     tests |= quality.marks(probe, block)
     if carry.electrode.unwatched_at_us is not None:
         tests |= int(QualityTests.AFTER_GAP)
-    if np.count_nonzero(tests & LOST):
+    if speaks(tests, LOST):
         tests |= _by_second_probe(block, tests)
     beliefs = verdicts.judge(
         carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason

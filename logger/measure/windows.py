@@ -57,16 +57,21 @@ class WindowMedians(Columns):
     """`QualityTests` that spoke against any of the records looked at."""
 
 
+def speaks(tests: Ints, wanted: int) -> bool:
+    """Tell whether one of some tests spoke against any record: nearly always none did."""
+    return bool(np.bitwise_or.reduce(tests) & wanted)
+
+
 def limit_belief(rows: Measurements) -> Ints:
     """Return the belief that alarms on a limit go by: what a probe without trust reads may raise one, clears none.
 
     Not where the probe is, or may be, elsewhere; and what a second probe reads in its place is believed.
     """
-    lost = (rows.tests & LOST) != 0
-    if not np.count_nonzero(lost):  # nearly always; and only where trust is lost is a second probe judged
+    if not speaks(rows.tests, LOST):  # nearly always; and only where trust is lost is a second probe judged
         return rows.belief
     belief = rows.belief.copy()
-    belief[lost & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)] = int(Belief.SUSPECT)
+    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)
+    belief[lost] = int(Belief.SUSPECT)
     belief[(rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0] = int(Belief.BELIEVED)
     return belief
 

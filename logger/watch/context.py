@@ -62,11 +62,9 @@ class AlarmContext:
 
     def _belief(self, row: int) -> str:
         """Say why the record is believed or not: while trust is lost, by what, by the clock of the house."""
-        newest = trust_alarms.course_of(self.vat, self.carry, [], self.rows.tests)
+        trust = self.trust or trust_alarms.course_of(self.vat, self.carry, [], self.rows.tests)
         now_us = int(self.rows.at_us[row])
-        why = (newest if self.trust is None else self.trust).why(
-            row, lambda at_us: clock_time(at_us, self.vat.people, now_us=now_us)
-        )
+        why = trust.why(row, lambda at_us: clock_time(at_us, self.vat.people, now_us=now_us))
         return why or belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row)
 
     def _deadline_at_us(self, at_us: int) -> int | None:

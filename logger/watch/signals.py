@@ -114,9 +114,9 @@ def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
 
 def _with_second_probe(rows: Measurements) -> Measurements:
     """Return the rows with what the second probe reads, where it is judged in place of one that has lost trust."""
-    by_second = (rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0
-    if not by_second.any():
+    if not windows.speaks(rows.tests, int(QualityTests.BY_SECOND_PROBE)):
         return rows
+    by_second = (rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0
     return replace(
         rows, ph=np.where(by_second, rows.reference_ph, rows.ph), u=np.where(by_second, rows.reference_u, rows.u)
     )
