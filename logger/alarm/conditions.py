@@ -101,7 +101,7 @@ def _stretch(
 ) -> tuple[AlarmState, list[tuple[int, Turn, int]]]:
     """Run equal codes with no gap but perhaps one before them: they turn the condition once at most."""
     if code != _awaited(state):
-        return replace(state, pending_us=None), []
+        return state if state.pending_us is None else replace(state, pending_us=None), []
     turned: list[tuple[int, Turn, int]] = []
     since = state.pending_us
     if since is not None and gapped:

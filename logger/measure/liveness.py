@@ -125,14 +125,16 @@ class VarietyCourse:
         seen = self._seen(periods)
         return len(seen) == NEWEST and max(seen) <= self.few[periods]
 
-    def ends_poor(self, periods: int) -> bool:
-        """Tell whether the last of so many periods was."""
-        return self.seen[len(self.seen) - len(self.rows) + periods - 1] <= self.few[periods]
-
-    def turns(self, periods: int) -> bool:
-        """Tell whether the last of so many periods says anything new: nearly none does."""
-        is_frozen = self.ends_poor(periods) and self.is_frozen(periods)
-        return is_frozen or self.is_known(periods) is not self.is_known(periods - 1)
+    def turning(self) -> list[int]:
+        """Return the numbers of the periods that say anything new: nearly none does, of thousands in a replay."""
+        known = [until >= LEARNT or coarse for until, coarse in zip(self.until, self.coarse, strict=True)]
+        newest = self.seen[len(self.seen) - len(self.rows) :]
+        each = zip(newest, self.few[1:], known[1:], known[:-1], strict=True)
+        return [
+            number
+            for number, (value, few, is_known, was_known) in enumerate(each, 1)
+            if is_known is not was_known or (value <= few and self.is_frozen(number))
+        ]
 
     def _seen(self, periods: int) -> list[int]:
         end = len(self.seen) - len(self.rows) + periods

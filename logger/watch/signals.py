@@ -17,6 +17,7 @@ from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
 from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
+from logger.units import SECOND_US
 
 _CAUSES: Mapping[Signal, tuple[int | None, int]] = {
     Signal.TRUST: (windows.LOST | int(QualityTests.NOT_BACK), int(QualityTests.ATTENDED)),
@@ -35,6 +36,8 @@ class Signals:
     rows: Measurements
     first: int
     _judged: dict[tuple[Signal | AlarmKind, float], WindowMedians] = field(default_factory=dict)
+    _edges: dict[float, Ints] = field(default_factory=dict)
+    """Of the windows of each length, the same for all signals."""
 
     def of(self, alarm: AlarmConfig) -> WindowMedians:
         """Return what an alarm looks at; window 0: each record."""
@@ -74,7 +77,14 @@ class Signals:
             calm = windows.without_spikes(rows, rows.belief)
             value = (calm != Belief.BELIEVED).astype(np.float64)
         judged = windows.medians(
-            rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us, with_u=is_ph
+            rows,
+            value,
+            belief,
+            first=self.first,
+            window_s=window_s,
+            fresh_us=carry.windows.fresh_us,
+            with_u=is_ph,
+            edges=self._edges_of(window_s),
         )
         if carry.electrode.calibration is None or not is_ph:
             return judged
@@ -87,6 +97,14 @@ class Signals:
             spread=judged.spread,
         )
         return replace(judged, u=u)
+
+    def _edges_of(self, window_s: float) -> Ints:
+        edges = self._edges.get(window_s)
+        if edges is None:
+            length_us = round(window_s * SECOND_US)
+            edges = windows.edges_of(self.rows.elapsed_us, first=self.first, length_us=length_us)
+            self._edges[window_s] = edges
+        return edges
 
 
 def _all_believed(rows: Measurements) -> Ints:
