@@ -11,7 +11,6 @@ would raise pH alarms at random. What is suspect for another reason may raise an
 An alarm that is not armed judges nothing: whatever the value says, or does not say, its condition is over.
 """
 
-from dataclasses import dataclass, replace
 from enum import Enum, IntEnum
 
 import numpy as np
@@ -20,6 +19,7 @@ from numpy.typing import NDArray
 from logger.config import AlarmConfig
 from logger.model import AlarmState, Ints, Value
 from logger.model.records import numbers
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 
 
@@ -40,8 +40,7 @@ class Turn(Enum):
     DELAY_RESTARTED = "delay restarted"
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(Struct, frozen=True):
     """A condition turns at this index of the values it was given."""
 
     index: int

@@ -8,12 +8,12 @@ A summary that was made by a clock that ran days ahead does not count.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
 from logger.alarm import notification, quiet_hours
 from logger.alarm.lifecycle import Now
 from logger.config import PeopleConfig, Priority, ProbeConfig, VatConfig
 from logger.model import Acceptance, AlarmState, Carry, Cause, DayCounters, Digest, Entry, Notification
+from logger.structs import replace
 from logger.units import DAY_US
 
 FAR_US = DAY_US + DAY_US // 12

@@ -5,7 +5,6 @@ before the condition.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,10 +14,10 @@ from logger.alarm.conditions import Change, Code, Turn, detect
 from logger.alarm.lifecycle import Now, Transition, Trigger, advance, priority, unshelve
 from logger.config import AlarmConfig, Priority
 from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, QualityTests, Reason
+from logger.structs import Struct, replace
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
+class Series(Struct, frozen=True, kw_only=True):
     """Values an alarm judges, each at a row of the block, with watch time, u, `conditions.Code` and `QualityTests`."""
 
     row: Ints
@@ -40,8 +39,7 @@ NOTHING = Series(
 """No value: nothing is judged."""
 
 
-@dataclass(slots=True)
-class AlarmRun:
+class AlarmRun(Struct):
     """One alarm on its way through one block: its state so far and the entries made, each with its row."""
 
     vat: str

@@ -7,11 +7,11 @@ a night of daylight saving has twice is its first, one that it has not is read w
 The pipeline cuts blocks where quiet hours begin and end (by the UTC of the records), so they are constant in a stretch.
 """
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from logger.config import PeopleConfig, Priority
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -20,8 +20,7 @@ _DAY = timedelta(days=1)
 _FAR_US = 2**62
 
 
-@dataclass(frozen=True, slots=True)
-class QuietSpan:
+class QuietSpan(Struct, frozen=True):
     """UTC (microseconds) from `begin_us` up to but without `end_us`, in which the same priorities annunciate."""
 
     begin_us: int

@@ -4,7 +4,6 @@ Law: a pH that can be compared with the probe is a spot measurement, the same as
 once, as a check, and the record names that check. Where it cannot be compared, the command says why.
 """
 
-from dataclasses import replace
 from typing import Any
 
 import click
@@ -18,6 +17,7 @@ from logger.model import BatchEntry, BatchRecord, Check, CommandKind, Measuremen
 from logger.model.batch import UNIT_OF, IndependentMeasurement, Measured, MeasuredBy
 from logger.store import batches, history, queries
 from logger.store.history import RecordSpan
+from logger.structs import replace
 
 MOST_ROWS = 1000
 """Ten minutes of a probe that is read every second hold no more."""

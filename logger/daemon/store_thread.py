@@ -10,12 +10,12 @@ store would each hold up the alarms otherwise, and no time limit of the database
 
 from collections.abc import Callable
 from concurrent.futures import Future, wait
-from dataclasses import dataclass, field
 from queue import SimpleQueue
 from threading import Thread
 from typing import Any, Protocol, TypeVar
 
 from logger.errors import StoreBusyError
+from logger.structs import Struct, field
 
 T = TypeVar("T")
 ANSWER_S = 1.0
@@ -35,8 +35,7 @@ def at_once(job: Callable[[], T], /) -> T:
     return job()
 
 
-@dataclass(slots=True)
-class StoreThread:
+class StoreThread(Struct):
     """One thread that does jobs with the store. It is a daemon: a job that hangs keeps no process."""
 
     name: str

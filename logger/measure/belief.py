@@ -9,19 +9,18 @@ of any past record is made again; stored sentences would be a second log to keep
 lower the belief: its offset counts as uncertainty, and the sentence says so.
 """
 
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 
 from logger.measure.windows import AWAY, belief_of
 from logger.model import LEADING, Belief, BeliefSince, Floats, Ints, QualityTests, Reason
+from logger.structs import Struct
 
 Number = TypeVar("Number", int, Ints)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Beliefs:
+class Beliefs(Struct, frozen=True, kw_only=True):
     """Columns, a row a record, and what is carried on."""
 
     belief: Ints

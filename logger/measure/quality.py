@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from logger.config import ProbeConfig, QualityLimits
 from logger.model import Block, Columns, Floats, Ints, Quality, QualityTests, Value
 from logger.model.records import numbers
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 Mask = NDArray[np.bool_]
@@ -82,8 +83,7 @@ def _flat_lines(
     return suspect, fail
 
 
-@dataclass(frozen=True, slots=True)
-class _Compared:
+class _Compared(Struct, frozen=True):
     """A record, or a column of them, and what is compared with it."""
 
     mv: Value

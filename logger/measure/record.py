@@ -4,7 +4,6 @@ Law: what a record becomes depends on it, on earlier ones among `state.recent`, 
 blocks were cut. Trust speaks from closed windows, against the records after them, never back.
 """
 
-from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
@@ -34,6 +33,7 @@ from logger.model import (
     Value,
     WatchState,
 )
+from logger.structs import Struct, replace
 
 BENCH_C = 25.0
 """Temperature at which a step of an instrument's own pH is looked at in mV."""
@@ -44,8 +44,7 @@ OWN_PH_DIGITS = 4
 Turns = list[tuple[int, TrustState]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Computed:
+class Computed(Struct, frozen=True, kw_only=True):
     """The records of a piece, and what is carried on; `turns`: each new state of trust at its row."""
 
     rows: Measurements

@@ -18,14 +18,13 @@ three readings agree, while a fault is named once thirty do. A vat below 5 C hid
 Limits: steps by a trial on simulated vats, else common practice, no source.
 """
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
 from logger.config import QualityLimits
 from logger.measure.nernst import ABSOLUTE_ZERO_C
 from logger.model import Floats, Ints, QualityTests, ThermometerState, Value
 from logger.model.thermometer import HIGHEST_C, LOWEST_C, UNCONNECTED_C
+from logger.structs import Struct, replace
 from logger.units import HOUR_US, SECOND_US
 
 STEP_C = 5.0
@@ -40,8 +39,7 @@ TRUE_STEP, TRUE_IN_FAULT = 3, 30
 """So many readings near each other are a true step."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Thermometry:
+class Thermometry(Struct, frozen=True, kw_only=True):
     """What the temperatures of a block are worth, a row a record, and what is carried on."""
 
     state: ThermometerState

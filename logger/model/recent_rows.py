@@ -6,18 +6,16 @@ Law: a row is written once. An older state may be kept and evaluated again (a cy
 the spare rows behind it are taken already, and its own are copied into new arrays.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from logger.model.records import Ints, Measurements
+from logger.structs import Struct
 
 FREE = 0
 """The number of a row that is not written yet; records are numbered from 1."""
 
 
-@dataclass(frozen=True, slots=True)
-class RecentRows:
+class RecentRows(Struct, frozen=True):
     """Columns that are longer than what is in them, and where the rows of a state stand in them."""
 
     columns: Measurements

@@ -8,6 +8,8 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.structs import Struct
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Value = Any
@@ -122,8 +124,7 @@ class QualityTests(IntFlag):
     """The temperature is the thermometer's own fault: pH is computed by its last good one. Lowers no quality."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Indication:
+class Indication(Struct, frozen=True, kw_only=True):
     """What one tick brought from one probe: potential (mV) and temperature (C), or the reason why not."""
 
     probe: str

@@ -4,18 +4,17 @@ Law: pure. It is asked at each record, so what follows from the configuration al
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Self
 
 from logger.alarm.evaluate import is_awake
 from logger.config import AlarmConfig, ProbeConfig, VatConfig
 from logger.measure import course, forecast, liveness, quality, trust_windows
 from logger.model import Carry, Ints
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cadence:
+class Cadence(Struct, frozen=True, kw_only=True):
     """What the configuration of a vat and its probe says of each record."""
 
     alarms: tuple[AlarmConfig, ...]

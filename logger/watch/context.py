@@ -4,7 +4,6 @@ Law: pure; from the record and earlier ones alone, and never recomputed later: w
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from math import isnan
 
 import numpy as np
@@ -26,13 +25,13 @@ from logger.model import (
     ReportedState,
     VatFacts,
 )
+from logger.structs import Struct, replace
 from logger.units import HOUR_US
 from logger.watch import trust_alarms
 from logger.watch.trust_alarms import TrustCourse
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmContext:
+class AlarmContext(Struct, frozen=True, kw_only=True):
     """A stretch of records, what was carried into it, and the medians that its records closed."""
 
     vat: VatConfig

@@ -7,8 +7,6 @@ once the target is reached or the deadline past, for then another alarm speaks.
 The deadline is the latest of the vat's: an earlier one is a word of warning, the latest is what the batch is held to.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from logger.alarm.conditions import Code, threshold_codes
@@ -18,12 +16,12 @@ from logger.measure import forecast, trend
 from logger.measure.forecast import ForecastWindow, Goal
 from logger.measure.windows import LOST
 from logger.model import BatchOutlook, Belief, Carry, ForecastState, Foresight, Measurements
+from logger.structs import Struct
 from logger.units import HOUR_US
 from logger.watch.signals import Signals
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastCourse:
+class ForecastCourse(Struct, frozen=True, kw_only=True):
     """What was forecast over a stretch of records."""
 
     state: ForecastState

@@ -7,7 +7,7 @@ uncertainty, trust in the probe, belief, signals (single values or windows), ala
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -36,6 +36,7 @@ from logger.model import (
     WatchState,
 )
 from logger.model.recent_rows import RecentRows
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 from logger.watch import context, forecasting, target_alarms, trust_alarms, unknown_gap, unwatched
 from logger.watch.cadence import Cadence
@@ -158,8 +159,7 @@ def _step_piece(
     return WatchState(carry=after, recent=rows.newest(keep), rows=rows), measured, judged.entries
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Judged:
+class _Judged(Struct, frozen=True, kw_only=True):
     """What the target and the alarms make of some rows: what is carried of them, and the entries in their order."""
 
     alarms: Mapping[str, AlarmState]

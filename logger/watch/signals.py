@@ -9,7 +9,6 @@ raises its alarm, once and marked as not confirmed; where a second probe can be 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -17,6 +16,7 @@ from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
 from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
+from logger.structs import Struct, field, replace
 from logger.units import SECOND_US
 
 _CAUSES: Mapping[Signal, tuple[int | None, int]] = {
@@ -27,8 +27,7 @@ _CAUSES: Mapping[Signal, tuple[int | None, int]] = {
 """One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Signals:
+class Signals(Struct, frozen=True, kw_only=True):
     """Rows of a probe, the new ones from row `first` on, and what was judged of them so far."""
 
     probe: ProbeConfig

@@ -15,7 +15,6 @@ beyond 99 % the normal tails are a guess.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +26,7 @@ from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
 from logger.measure.conformance import conformance_probability
 from logger.measure.target import TargetRun
 from logger.model import Carry, Entry, Floats, Ints, Measurements, State, TargetWindow
+from logger.structs import replace
 from logger.units import HOUR_US
 from logger.watch.signals import Signals
 from logger.watch.trust_alarms import TrustCourse

@@ -1,13 +1,12 @@
 """What is abnormal and for how long, just inside, on and just outside. Values are halves and quarters, exact."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from logger.alarm.conditions import Code, Turn, detect, threshold_codes
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import AlarmState
+from logger.structs import replace
 
 SECOND_US = 1_000_000
 HIGH = AlarmConfig(id="a", kind=AlarmKind.PH_HIGH, setpoint=4.5, deadband=0.25, on_delay_s=60.0, off_delay_s=30.0)

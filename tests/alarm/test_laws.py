@@ -1,12 +1,11 @@
 """The laws of the alarms, each shown on a scripted night through the whole pipeline (a record every 10 s)."""
 
-from dataclasses import replace
-
 import msgspec
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Carry, Cause, CommandKind, Measurements, Quality, Reason, State, WatchState
+from logger.structs import replace
 from logger.watch import pipeline
 from tests.alarm.notation import Night, ask, carried, mark, night, values
 from tests.series import EPOCH_US, block, calibrate, millivolts, of_ph, raw_alarm, watch

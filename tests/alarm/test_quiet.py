@@ -4,13 +4,13 @@ Each night begins at 18:00 UTC, with a record every 10 s; 18:01 is before record
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig
 from logger.model import Command, CommandKind, WatchState
 from logger.mqtt.event import event_of
+from logger.structs import replace
 from logger.watch import pipeline
 from tests.alarm.notation import Night, ask, carried, mark, values
 from tests.series import calibrate, of_ph, raw_alarm, watch

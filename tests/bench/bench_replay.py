@@ -11,7 +11,6 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 from statistics import median
 
@@ -24,6 +23,7 @@ from logger.model import Block, Command, Floats, Outcome
 from logger.recording import Header
 from logger.replay import ROWS, ReplayStore, replay, replay_into
 from logger.store import rows
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.series import watch

@@ -1,7 +1,6 @@
 """The target's message and entities: against their schemas (jsonschema), through the pipeline that makes the claim."""
 
 import json
-from dataclasses import replace
 
 import jsonschema
 import pytest
@@ -12,6 +11,7 @@ from logger.model import BatchState, Carry, WatchState
 from logger.mqtt import discovery
 from logger.mqtt.schemas import schema
 from logger.mqtt.target import target_message
+from logger.structs import replace
 from tests.mqtt.factories import CONFIG, MARROW, TOPICS
 from tests.mqtt.test_discovery import FRAME
 from tests.series import EPOCH_US, spot
