@@ -115,7 +115,7 @@ def _check(at: Desk, vat: VatConfig, measured: IndependentMeasurement) -> Check:
     estimate = carry.electrode.estimate
     used_last = estimate.instruments[-1].name if estimate is not None and estimate.instruments else ""
     spot = Spot(ph=measured.value or 0.0, u_ph=measured.u or 0.0, instrument=measured.instrument or used_last)
-    state = WatchState(carry=carry, recent=recent)
+    state = WatchState.of(carry, recent)
     return check_now(spot, state, at.config.probe(vat.probe), vat=vat.id, by=at.asked.by, at_us=at.now.at_us)
 
 

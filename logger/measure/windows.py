@@ -13,13 +13,14 @@ alarms do, so a probe that is right now and then is still blind.
 """
 
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 
 from logger.measure import order_statistics
 from logger.measure.order_statistics import among, count, medians_with_u
 from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests, Value
-from logger.model.records import numbers
+from logger.model.elementwise import as_number, is_column, root, where
 from logger.units import SECOND_US
 
 AWAY = int(QualityTests.ATTENDED | QualityTests.NOT_BACK)
@@ -57,23 +58,22 @@ class WindowMedians(Columns):
     """`QualityTests` that spoke against any of the records looked at."""
 
 
-def speaks(tests: Ints, wanted: int) -> bool:
+def speaks(tests: Value, wanted: int) -> bool:
     """Tell whether one of some tests spoke against any record: nearly always none did."""
-    return bool(np.bitwise_or.reduce(tests) & wanted)
+    return bool((np.bitwise_or.reduce(tests) if is_column(tests) else tests) & wanted)
 
 
-def limit_belief(rows: Measurements) -> Ints:
+def limit_belief(rows: Measurements) -> Value:
     """Return the belief that alarms on a limit go by: what a probe without trust reads may raise one, clears none.
 
     Not where the probe is, or may be, elsewhere; and what a second probe reads in its place is believed.
     """
     if not speaks(rows.tests, LOST):  # nearly always; and only where trust is lost is a second probe judged
         return rows.belief
-    belief = rows.belief.copy()
-    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)
-    belief[lost] = int(Belief.SUSPECT)
-    belief[(rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0] = int(Belief.BELIEVED)
-    return belief
+    has_ph = rows.ph == rows.ph  # not NaN
+    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & has_ph
+    belief = where(lost, int(Belief.SUSPECT), rows.belief)
+    return where((rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0, int(Belief.BELIEVED), belief)
 
 
 def belief_of(ph: Value, quality: Value, tests: Value) -> Value:
@@ -86,7 +86,7 @@ def belief_of(ph: Value, quality: Value, tests: Value) -> Value:
 def _belief(believed: Value, usable: Value) -> Value:
     """Return the `Belief` in what is believed, or can be used at least: numbers, or columns of them."""
     nothing, suspect = int(Belief.NOT_BELIEVED), int(Belief.SUSPECT)
-    return nothing + (suspect - nothing) * numbers(usable) + (int(Belief.BELIEVED) - suspect) * numbers(believed)
+    return nothing + (suspect - nothing) * as_number(usable) + (int(Belief.BELIEVED) - suspect) * as_number(believed)
 
 
 def without_spikes(rows: Measurements, belief: Ints) -> Ints:
@@ -98,21 +98,21 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
     return calm
 
 
-def temperature_belief(rows: Measurements) -> Ints:
+def temperature_belief(rows: Measurements) -> Value:
     """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not.
 
     Not where it was last put by somebody; suspect where the probe has lost trust.
     """
-    return np.asarray(temperature_belief_of(rows.temperature_c, rows.tests), dtype=np.int64)
+    belief = temperature_belief_of(rows.temperature_c, rows.tests)
+    return belief.astype(np.int64) if is_column(belief) else belief
 
 
-_ELSEWHERE = int(QualityTests.TEMPERATURE | QualityTests.THERMOMETER) | AWAY
-"""The temperature is not the vat's."""
+_NO_TEMPERATURE = int(QualityTests.TEMPERATURE | QualityTests.THERMOMETER) | AWAY
 
 
 def temperature_belief_of(temperature_c: Value, tests: Value) -> Value:
     """Return the same of bare numbers, or columns of them."""
-    usable = (temperature_c == temperature_c) & ((tests & _ELSEWHERE) == 0)  # noqa: PLR0124 - NaN is no temperature
+    usable = (temperature_c == temperature_c) & ((tests & _NO_TEMPERATURE) == 0)  # noqa: PLR0124 - NaN is no temperature
     return _belief(usable & ((tests & LOST) == 0), usable)
 
 
@@ -122,31 +122,47 @@ COVERAGE = 2.0
 """Coverage factor k: two readings differ when their difference exceeds its own expanded uncertainty (GUM 6)."""
 
 
-def apart(rows: Measurements) -> tuple[Floats, Ints]:
+def apart(rows: Measurements) -> tuple[Value, Value]:
     """Return 1.0 for each record whose pH differs from the second probe's by more than both doubts, and the `Belief`.
 
     The doubts count as independent (GUM 5.1.2); what both probes share (buffers, the brine's junction) makes the true
     doubt of the difference smaller, so this speaks late rather than falsely.
     """
-    allowed = COVERAGE * np.sqrt(rows.u**2 + rows.reference_u**2)
-    compared = ~np.isnan(rows.reference_ph) & (rows.belief == int(Belief.BELIEVED))
-    belief = np.where(compared, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
-    return (np.abs(rows.ph - rows.reference_ph) > allowed).astype(np.float64), belief
+    allowed = COVERAGE * root(rows.u * rows.u + rows.reference_u * rows.reference_u)
+    has_second = rows.reference_ph == rows.reference_ph  # not NaN
+    compared = has_second & (rows.belief == int(Belief.BELIEVED))
+    belief = where(compared, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
+    return (abs(rows.ph - rows.reference_ph) > allowed) * 1.0, belief
 
 
-def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> WindowMedians:
-    """Judge every record by itself, from row `first` on."""
-    part, count = slice(first, None), len(rows) - first
-    return WindowMedians(
+def single(rows: Measurements, value: Value, belief: Value, *, first: int) -> WindowMedians:
+    """Judge every record by itself, from row `first` on; a record of numbers gives numbers."""
+    if not is_column(value):
+        return _single(rows, value, belief, row=0, count=1, spread=nan)
+    count = len(rows) - first
+    return _single(
+        rows[first:],
+        value[first:],
+        belief[first:],
         row=np.arange(count),
-        elapsed_us=rows.elapsed_us[part],
-        begin_us=rows.elapsed_us[part],
-        value=value[part],
-        u=rows.u[part],
-        belief=belief[part],
         count=np.ones(count, dtype=np.int64),
-        spread=np.full(count, np.nan),
-        spoken=rows.tests[part],
+        spread=np.full(count, nan),
+    )
+
+
+def _single(
+    rows: Measurements, value: Value, belief: Value, *, row: Value, count: Value, spread: Value
+) -> WindowMedians:
+    return WindowMedians(
+        row=row,
+        elapsed_us=rows.elapsed_us,
+        begin_us=rows.elapsed_us,
+        value=value,
+        u=rows.u,
+        belief=belief,
+        count=count,
+        spread=spread,
+        spoken=rows.tests,
     )
 
 

@@ -89,7 +89,10 @@ class AlarmState(Struct, frozen=True, kw_only=True):
     pending_us: int | None = None
     """Since when the running on-delay (or off-delay) has seen nothing but its condition."""
     seen_us: int | None = None
-    """The last time that data spoke for or against the condition."""
+    """The last time that the running delay saw its condition: after a gap it starts anew. None: no delay runs.
+
+    Without a delay it would move with each record, and a new state for that took a fifth of a live step.
+    """
     base: State = State.NORMAL
     """One of the first six states: what is (or was) under shelving, suppression, out of service."""
     occurrence: int = 0

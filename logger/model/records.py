@@ -15,15 +15,6 @@ Ints = NDArray[np.int64]
 Value = Any
 """A number, or a column of them, of which no type checker knows that both add and compare alike."""
 
-
-def numbers(mask: Value) -> Value:
-    """Return truth values as 0 and 1, a column of them as bytes, to count and to choose by.
-
-    True times a whole number is eight bytes a row: to grade 65,536 rows by columns of those took four times as long.
-    """
-    return mask.view(np.int8) if isinstance(mask, np.ndarray) else mask
-
-
 AT = "UTC, microseconds since 1970"
 ELAPSED = "watch time, microseconds: never runs back, also over restarts"
 
@@ -140,12 +131,23 @@ class Columns:
     """Base of the column blocks: arrays of one length."""
 
     def __len__(self) -> int:
-        """Return the number of rows."""
-        return len(getattr(self, self._names()[0]))
+        """Return the number of rows; numbers are one."""
+        first = getattr(self, self._names()[0])
+        return len(first) if isinstance(first, np.ndarray) else 1
 
     def __getitem__(self, rows: slice) -> Self:
         """Return some of the rows, without copying."""
         return type(self)(**{name: getattr(self, name)[rows] for name in self._names()})
+
+    def numbers(self) -> Self:
+        """Return a single row as bare numbers, for functions that take numbers and columns alike."""
+        return type(self)(**{name: getattr(self, name).item() for name in self._names()})
+
+    def columns(self) -> Self:
+        """Return numbers as a single row; rows as they are."""
+        if isinstance(getattr(self, self._names()[0]), np.ndarray):
+            return self
+        return type(self)(**{name: np.array([getattr(self, name)]) for name in self._names()})
 
     def then(self, other: Self) -> Self:
         """Return the rows of self followed by those of other."""

@@ -1,6 +1,7 @@
 """The state of a watch, in parts, and the outcome of one step."""
 
 from collections.abc import Mapping
+from typing import Self
 
 from logger.model.alarms import AlarmState, Entry
 from logger.model.belief import BeliefSince
@@ -167,9 +168,17 @@ class WatchState(Struct, frozen=True, kw_only=True, eq=False):
     """Carry, and the newest records of the probe (as many as the longest window needs), which the log holds."""
 
     carry: Carry
-    recent: Measurements
-    rows: RecentRows | None = None
-    """In which `recent` stands, where the next record can be written behind it; None: it is copied."""
+    rows: RecentRows
+
+    @classmethod
+    def of(cls, carry: Carry, recent: Measurements) -> Self:
+        """Return a state with these newest records."""
+        return cls(carry=carry, rows=RecentRows.of(recent))
+
+    @property
+    def recent(self) -> Measurements:
+        """Return the newest records, all their columns."""
+        return self.rows.since(0)
 
 
 class Outcome(Struct, frozen=True, kw_only=True):

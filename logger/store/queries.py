@@ -211,7 +211,7 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
             batch = replace(carry.batch, progress=TargetProgress())
             carry = Carry(probe=probe, alarms=carry.alarms, batch=batch, suppression=carry.suppression, windows=windows)
         count = max(recent, carry.windows.recent)
-        return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=count))
+        return WatchState.of(carry, _newest(connection, probe, vat=vat, count=count))
 
 
 def _newest(connection: Connection, probe: str, *, vat: str | None, count: int) -> Measurements:

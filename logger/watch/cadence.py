@@ -71,7 +71,7 @@ class Cadence(Struct, frozen=True, kw_only=True):
 
     def rows_needed(self, elapsed_us: Ints) -> int:
         """Return how many of the newest rows later verdicts depend on: open windows, gaps, a line that may be flat."""
-        newest_us = elapsed_us[-1].item()
+        newest_us = elapsed_us.item(-1)
         since_us = min(self.open_since_us(newest_us), newest_us - self.max_gap_us)
         flat = int(elapsed_us.searchsorted(newest_us - self.flat_us, side="right")) - 1  # it ends before the time
         oldest = min(flat, int(elapsed_us.searchsorted(since_us)), len(elapsed_us) - 1 - quality.NEIGHBOURS)

@@ -103,24 +103,24 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
 
 def with_newest(before: ReportedState, rows: Measurements, last: int) -> ReportedState:
     """Return what is reported with a row, and with the newest believed reading up to it."""
-    record_at_us, record_us, row = rows.at_us[last].item(), rows.elapsed_us[last].item(), _newest_believed(rows, last)
+    record_at_us, record_us, row = rows.at_us.item(last), rows.elapsed_us.item(last), _newest_believed(rows, last)
     if row is None:
         return replace(before, record_at_us=record_at_us, record_us=record_us)
-    u = rows.u[row].item()
+    u = rows.u.item(row)
     return replace(
         before,
         record_at_us=record_at_us,
         record_us=record_us,
-        believed_at_us=rows.at_us[row].item(),
-        believed_us=rows.elapsed_us[row].item(),
-        believed_ph=rows.ph[row].item(),
+        believed_at_us=rows.at_us.item(row),
+        believed_us=rows.elapsed_us.item(row),
+        believed_ph=rows.ph.item(row),
         believed_u=None if isnan(u) else u,
     )
 
 
 def _newest_believed(rows: Measurements, last: int) -> int | None:
     """Return the newest row up to one that is believed; None: none is."""
-    if rows.belief[last] == int(Belief.BELIEVED):  # nearly always
+    if rows.belief.item(last) == int(Belief.BELIEVED):  # nearly always
         return last
     return max(_believed(rows.belief[:last]).nonzero()[0].tolist(), default=None)
 
@@ -157,24 +157,33 @@ def follow_day(
     """Return what is reported with a stretch of records, the medians that they closed and their entries in its day."""
     if reported.day is None:
         return reported
-    good = np.flatnonzero((closed.belief == Belief.BELIEVED) & ~np.isnan(closed.value))
+    good = np.flatnonzero(_believed(closed.belief) & ~np.isnan(closed.value)) if len(closed) else ()
     medians = [(float(closed.value[at]), int(rows.at_us[closed.row[at]])) for at in good]
-    times = rows.elapsed_us[rows.reason == Reason.NONE]
     day = digest.count_entries(reported.day, entries)
-    before = day.arrived_us
-    waits = np.diff(times, prepend=times[:1] if before is None else before) if len(times) else times
-    gaps = waits[waits > max_gap_us]
+    arrived_us, gaps = _gaps(day.arrived_us, rows, max_gap_us)
     day = replace(
         day,
         records=day.records + len(rows),
         believed=day.believed + int(np.count_nonzero(_believed(rows.belief))),
         lowest=min([*medians, *([day.lowest] if day.lowest else [])], default=None),
         highest=max([*medians, *([day.highest] if day.highest else [])], default=None),
-        arrived_us=int(times[-1]) if len(times) else before,
+        arrived_us=arrived_us,
         gaps=day.gaps + len(gaps),
-        gap_us=day.gap_us + int(gaps.sum()),
+        gap_us=day.gap_us + sum(gaps),
     )
     return replace(reported, day=day)
+
+
+def _gaps(before_us: int | None, rows: Measurements, max_gap_us: int) -> tuple[int | None, list[int]]:
+    """Return when the newest reading arrived, and the long waits for one among these records."""
+    times = rows.elapsed_us[rows.reason == int(Reason.NONE)]
+    if not len(times):
+        return before_us, []
+    first_us = times.item(0) if before_us is None else before_us
+    if times.item(-1) - first_us <= max_gap_us:  # live, nearly always
+        return times.item(-1), []
+    waits = np.diff(times, prepend=first_us)
+    return times.item(-1), waits[waits > max_gap_us].tolist()
 
 
 def annotate_between(

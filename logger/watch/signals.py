@@ -15,7 +15,8 @@ import numpy as np
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
 from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
-from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
+from logger.model import Belief, Carry, Ints, Measurements, QualityTests, Reason, Value
+from logger.model.elementwise import full, where
 from logger.structs import Struct, field, replace
 from logger.units import SECOND_US
 
@@ -34,6 +35,8 @@ class Signals(Struct, frozen=True, kw_only=True):
     carry: Carry
     rows: Measurements
     first: int
+    new: Measurements
+    """The new ones; numbers of a single one."""
     _judged: dict[tuple[Signal | AlarmKind, float], WindowMedians] = field(default_factory=dict)
     _edges: dict[float, Ints] = field(default_factory=dict)
     """Of the windows of each length, the same for all signals."""
@@ -53,8 +56,10 @@ class Signals(Struct, frozen=True, kw_only=True):
         return judged
 
     def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
-        carry, rows = self.carry, self.rows
-        if window_s and not windows.closes(rows.elapsed_us, first=self.first, window_s=window_s):
+        carry, rows, first = self.carry, self.rows, self.first
+        if window_s == 0:
+            rows, first = self.new, 0
+        elif not windows.closes(rows.elapsed_us, first=first, window_s=window_s):
             return windows.NOTHING  # live, nearly always
         line, known = carry.electrode.calibration, carry.electrode.estimate
         if signal is Signal.PH_UPPER and line is not None and known is not None:
@@ -64,12 +69,12 @@ class Signals(Struct, frozen=True, kw_only=True):
         is_ph = signal in (Signal.PH, Signal.PH_UPPER)
         rows = _with_second_probe(rows) if is_ph else rows
         if isinstance(signal, AlarmKind):
-            value = maintenance.faults(signal, self.probe, carry, rows=rows, first=self.first)
+            value = maintenance.faults(signal, self.probe, carry, rows=rows, first=first)
             belief = _all_believed(rows)
         else:
             value, belief = _values(rows, signal)
         if window_s == 0:
-            return windows.single(rows, value, belief, first=self.first)
+            return windows.single(rows, value, belief, first=first)
         if is_ph:
             belief = windows.without_spikes(rows, belief)
         if signal is Signal.BELIEF:  # in a window as many are blind as process alarms leave out there
@@ -79,7 +84,7 @@ class Signals(Struct, frozen=True, kw_only=True):
             rows,
             value,
             belief,
-            first=self.first,
+            first=first,
             window_s=window_s,
             fresh_us=carry.windows.fresh_us,
             with_u=is_ph,
@@ -106,22 +111,22 @@ class Signals(Struct, frozen=True, kw_only=True):
         return edges
 
 
-def _all_believed(rows: Measurements) -> Ints:
-    return np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
+def _all_believed(rows: Measurements) -> Value:
+    return full(rows.tests, int(Belief.BELIEVED))
 
 
-def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
+def _values(rows: Measurements, signal: Signal) -> tuple[Value, Value]:
     """Return the values of a signal and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
     missing = rows.reason != int(Reason.NONE)
     if signal is Signal.ARRIVAL:
-        return missing.astype(np.float64), _all_believed(rows)
+        return missing * 1.0, _all_believed(rows)
     if signal in _CAUSES:
         test, elsewhere = _CAUSES[signal]
         silent = missing | ((rows.tests & elsewhere) != 0)
         faulty = rows.belief != int(Belief.BELIEVED) if test is None else (rows.tests & test) != 0
         if signal is Signal.TRUST:  # nobody said that the probe is back: that is for no other alarm to tell
-            silent &= (rows.tests & int(QualityTests.NOT_BACK)) == 0
-        return faulty.astype(np.float64), np.where(silent, int(Belief.NOT_BELIEVED), _all_believed(rows))
+            silent = silent & ((rows.tests & int(QualityTests.NOT_BACK)) == 0)
+        return faulty * 1.0, where(silent, int(Belief.NOT_BELIEVED), int(Belief.BELIEVED))
     if signal is Signal.SECOND_PROBE:
         return windows.apart(rows)
     if signal is Signal.TEMPERATURE:
@@ -134,6 +139,4 @@ def _with_second_probe(rows: Measurements) -> Measurements:
     if not windows.speaks(rows.tests, int(QualityTests.BY_SECOND_PROBE)):
         return rows
     by_second = (rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0
-    return replace(
-        rows, ph=np.where(by_second, rows.reference_ph, rows.ph), u=np.where(by_second, rows.reference_u, rows.u)
-    )
+    return replace(rows, ph=where(by_second, rows.reference_ph, rows.ph), u=where(by_second, rows.reference_u, rows.u))

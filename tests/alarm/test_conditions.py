@@ -187,6 +187,12 @@ def test_a_gap_while_no_delay_runs_is_not_worth_a_word() -> None:
     assert after.pending_us == 500 * SECOND_US
 
 
+def test_without_a_delay_nothing_moves_from_value_to_value() -> None:
+    after, _ = turns(HIGH, every(20.0, "AAp"))
+    assert after == AlarmState()
+    assert turns(HIGH, every(20.0, "p-p", start_s=60.0), state=after)[0] is after
+
+
 def test_the_first_value_ever_has_no_gap_before_it() -> None:
     after, turned = turns(HIGH, {1e6: ABNORMAL})
     assert turned == []

@@ -172,7 +172,7 @@ def made(watched: Watch, rows: Block, cuts: Sequence[int], commands: Sequence[Co
     state, found = pipeline.fresh(watched), []
     for start, end in zip((0, *cuts), (*cuts, len(rows)), strict=True):
         state, outcome = pipeline.step(watched, state, rows[start:end], commands=commands if not start else ())
-        state = WatchState(carry=state.carry, recent=state.recent)
+        state = WatchState.of(state.carry, state.recent)
         found += [entry.seq for entry in outcome.entries if entry.cause == "digest"]
     return found
 

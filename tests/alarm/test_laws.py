@@ -289,7 +289,7 @@ def test_every_transition_is_an_entry() -> None:
 def restarted(state: WatchState, log: Measurements) -> WatchState:
     """Stop, write the carry as text, start again, and read the newest records back from the log."""
     carry = msgspec.json.decode(msgspec.json.encode(state.carry), type=Carry)
-    return WatchState(carry=carry, recent=log[len(log) - carry.windows.recent :])
+    return WatchState.of(carry, log[len(log) - carry.windows.recent :])
 
 
 @pytest.mark.parametrize("alarm", [HIGH, replace(HIGH, window_s=60.0), replace(LATCHING, reminder_s=50.0)])
