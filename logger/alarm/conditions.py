@@ -17,7 +17,7 @@ import numpy as np
 
 from logger.config import AlarmConfig
 from logger.model import AlarmState, Ints, Value
-from logger.model.elementwise import column, is_column, where
+from logger.model.elementwise import as_number, column, is_column, where
 from logger.structs import Struct, replace
 from logger.units import SECOND_US
 
@@ -59,7 +59,7 @@ def threshold_codes(alarm: AlarmConfig, value: Value, *, doubtful: Value, silent
     abnormal = heard & (beyond >= 0.0)
     spoken = abnormal | (heard & firm)
     not_past = abnormal | (spoken & (True ^ (beyond <= -alarm.deadband)))
-    return int(Code.SILENT) + 1 * spoken + not_past + abnormal  # the codes rise by one
+    return int(Code.SILENT) + 1 * as_number(spoken) + as_number(not_past) + as_number(abnormal)  # the codes rise by one
 
 
 def where_armed(codes: Value, armed: Value) -> Value:
@@ -112,7 +112,7 @@ def _stretch(
 ) -> tuple[AlarmState, list[tuple[int, Turn, int]]]:
     """Run equal codes with no gap but perhaps one before them: they turn the condition once at most."""
     if code != _awaited(state):
-        return replace(state, pending_us=None), []
+        return state if state.pending_us is None else replace(state, pending_us=None), []
     turned: list[tuple[int, Turn, int]] = []
     since = state.pending_us
     if since is not None and gapped:

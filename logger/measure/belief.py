@@ -1,6 +1,6 @@
 """Decide whether each record is believed, and since when for the same reason.
 
-Law: the belief is the very one that process alarms go by (`windows.ph_belief`), so what is shown and what is done
+Law: the belief is the very one that process alarms go by (`windows.belief_of`), so what is shown and what is done
 never differ. A verdict begins at the first record of its belief and leading reason and is carried from block to block,
 so it does not depend on where blocks were cut. The sentence is made of what is stored here: `alarm/belief_words.py`.
 
@@ -34,6 +34,7 @@ def judge(
 ) -> Beliefs:
     """Return the belief in each record; `before`: that in the record before them."""
     belief = belief_of(ph, quality, tests)
+    belief = belief.astype(np.int64) if is_column(belief) else belief
     if before is not None and before.belief is Belief.BELIEVED and not anywhere(belief):  # nearly always
         since = np.full(len(belief), before.since_at_us) if is_column(belief) else before.since_at_us
         return Beliefs(belief=belief, since_at_us=since, newest=before)

@@ -50,9 +50,8 @@ def append_medians(course: Course, judged: WindowMedians, *, until_row: int | No
     """Return the course with the believed medians that were final at a row (None: at the last), and no older ones."""
     if not len(judged):
         return course
-    good = (judged.belief == Belief.BELIEVED) & ~np.isnan(judged.value)
-    if until_row is not None:
-        good &= judged.row <= until_row
+    end = len(judged) if until_row is None else int(np.searchsorted(judged.row, until_row, side="right"))
+    good = (judged.belief[:end] == int(Belief.BELIEVED)) & ~np.isnan(judged.value[:end])
     newest = np.flatnonzero(good)[-(SPAN_US // WINDOW_US) :]  # more of them than that are older than the span
     whole = (*course, *zip(judged.begin_us[newest].tolist(), judged.value[newest].tolist(), strict=True))
     return tuple(each for each in whole if each[0] > whole[-1][0] - SPAN_US)

@@ -20,6 +20,7 @@ import numpy as np
 
 from logger.measure.order_statistics import among, different, medians
 from logger.measure.trust_windows import RawRows
+from logger.measure.windows import edges_of
 from logger.model import Columns, Floats, Ints, Variety
 from logger.structs import Struct
 from logger.units import HOUR_US
@@ -30,7 +31,7 @@ LEARNT, DAY = 24, 48
 NEWEST = 3
 """Periods in a row that must be poor: an hour and a half."""
 POOR = ((2, 5), (1, 3))
-"""So few values are too few where at least so many are usual."""
+"""So few values are too few where at least so many are usual; the most first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,26 +58,23 @@ def period_us(length_us: int) -> int:
 
 def count_values(rows: RawRows, signal: Floats, *, length_us: int, least: float) -> Periods:
     """Count the different values of each period that a new row closes; one with fewer than `least` says nothing."""
-    elapsed_us, number = rows.elapsed_us, rows.elapsed_us // length_us
-    edges = 1 + np.flatnonzero(number[1:] != number[:-1])
-    edges = edges[edges >= rows.first]
-    if not len(edges):
+    edges = edges_of(rows.elapsed_us, first=rows.first, length_us=length_us)
+    if len(edges) <= 1:
         return Periods.none()
-    begin = int(np.searchsorted(number, number[edges[0] - 1]))
-    value, runs = signal[begin : edges[-1]], np.concatenate([[begin], edges]) - begin
-    time = elapsed_us[begin : edges[-1]]
-    present = ~np.isnan(value)
-    time, (value, runs) = time[present], among(value, runs, present)
+    at, part, runs = edges[1:], slice(edges[0], edges[-1]), edges - edges[0]
+    begin_us = rows.elapsed_us[at - 1] // length_us * length_us
+    present = ~np.isnan(signal[part])
+    time, (value, runs) = among(rows.elapsed_us[part], runs, present)[0], among(signal[part], runs, present)
     values, digit = different(value, runs)
-    level = _without_course(value, time, runs, number[edges - 1] * length_us, length_us)
+    level = _without_course(value, time, runs, begin_us, length_us)
     step = np.repeat(np.where(digit > 0.0, digit, 1.0), np.diff(runs))
     net, _ = different(np.rint(level / step), runs, with_distance=False)
     enough = np.diff(runs) >= least
-    end_us = (number[edges - 1] + 1) * length_us
+    end_us = begin_us + length_us
     periods = Periods(
-        row=edges - rows.first,
+        row=at - rows.first,
         elapsed_us=end_us,
-        at_us=rows.at_us[edges] - (elapsed_us[edges] - end_us),
+        at_us=rows.at_us[at] - (rows.elapsed_us[at] - end_us),
         values=values,
         net=net,
         digit=digit,
@@ -127,9 +125,16 @@ class VarietyCourse(Struct, frozen=True, kw_only=True):
         seen = self._seen(periods)
         return len(seen) == NEWEST and max(seen) <= self.few[periods]
 
-    def turns(self, periods: int) -> bool:
-        """Tell whether the last of so many periods says anything new: nearly none does."""
-        return self.is_frozen(periods) or self.is_known(periods) is not self.is_known(periods - 1)
+    def turning(self) -> list[int]:
+        """Return the numbers of the periods that say anything new: nearly none does, of thousands in a replay."""
+        known = [until >= LEARNT or coarse for until, coarse in zip(self.until, self.coarse, strict=True)]
+        newest = self.seen[len(self.seen) - len(self.rows) :]
+        each = zip(newest, self.few[1:], known[1:], known[:-1], strict=True)
+        return [
+            number
+            for number, (value, few, is_known, was_known) in enumerate(each, 1)
+            if is_known is not was_known or (value <= few and self.is_frozen(number))
+        ]
 
     def _seen(self, periods: int) -> list[int]:
         end = len(self.seen) - len(self.rows) + periods
@@ -182,4 +187,8 @@ def _few(usual: list[int]) -> int:
     """Return how few values are poor where these, in order, are usual; -1: no number is, too little is learnt."""
     if len(usual) < LEARNT:
         return -1
-    return max((few for few, many in POOR if usual[len(usual) // 4] >= many), default=-1)
+    least = usual[len(usual) // 4]
+    for few, many in POOR:  # a replay asks at each of thousands of periods: no generator
+        if least >= many:
+            return few
+    return -1

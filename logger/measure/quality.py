@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from logger.config import ProbeConfig, QualityLimits
 from logger.model import Columns, Floats, Ints, Quality, QualityTests, Value
+from logger.model.elementwise import as_number
 from logger.structs import Struct
 from logger.units import SECOND_US
 
@@ -51,10 +52,12 @@ def judge(
     shown_mv = potential_mv if reported_mv is None else reported_mv
     flat = flat_lines(elapsed_us, shown_mv, limits, is_alive=is_alive, first=first)
     since = looked_back_to(potential_mv[:first])
-    return _verdicts(
-        limits,
-        _columns(elapsed_us[since:], potential_mv[since:], temperature_c[since:], first=first - since),
-        *flat,
+    near = _columns(elapsed_us[since:], potential_mv[since:], temperature_c[since:], first=first - since)
+    made = _verdicts(limits, near, *flat)
+    return Flags(
+        quality=made.quality.astype(np.int64),
+        tests=made.tests.astype(np.int64),
+        previous_spike=made.previous_spike.astype(np.int64),
     )
 
 
@@ -123,10 +126,10 @@ def _number(us: Sequence[int], mv: Sequence[float], warm_c: Value) -> _Compared:
 
 def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, first: int) -> _Compared:
     """Return the rows from `first` on."""
-    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv)
     waited_us, span_us = np.zeros((2, len(elapsed_us)), dtype=np.int64)
-    waited_us[1:] = elapsed_us[1:] - elapsed_us[:-1]
-    span_us[2:] = elapsed_us[2:] - elapsed_us[:-2]
+    np.subtract(elapsed_us[1:], elapsed_us[:-1], out=waited_us[1:])
+    np.subtract(elapsed_us[2:], elapsed_us[:-2], out=span_us[2:])
+    step_mv, step_s = _step_from_last_present(elapsed_us, potential_mv, waited_us)
     height_mv = np.full(len(elapsed_us), np.nan)
     height_mv[2:] = np.abs(potential_mv[1:-1] - (potential_mv[:-2] + potential_mv[2:]) / 2.0)
     columns = (potential_mv, temperature_c, step_mv, step_s, waited_us, height_mv, span_us)
@@ -143,12 +146,12 @@ def _verdicts(limits: QualityLimits, at: _Compared, flat_suspect: Value, flat_fa
     jump = near & (at.step_mv > limits.jump_mv)
     rate = near & (at.step_mv > limits.rate_mv_per_s * at.step_s)
     tests = (
-        (outside | doubtful) * int(QualityTests.GROSS_RANGE)
-        + jump * int(QualityTests.JUMP)
-        + rate * int(QualityTests.RATE_OF_CHANGE)
-        + (warmth & is_there) * int(QualityTests.TEMPERATURE)
-        + (at.waited_us > limits.max_gap_s * SECOND_US) * int(QualityTests.GAP)
-        + (flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
+        as_number(outside | doubtful) * int(QualityTests.GROSS_RANGE)
+        + as_number(jump) * int(QualityTests.JUMP)
+        + as_number(rate) * int(QualityTests.RATE_OF_CHANGE)
+        + as_number(warmth & is_there) * int(QualityTests.TEMPERATURE)
+        + as_number(at.waited_us > limits.max_gap_s * SECOND_US) * int(QualityTests.GAP)
+        + as_number(flat_suspect | flat_fail) * int(QualityTests.FLAT_LINE)
     )
     graded = _graded(doubtful | jump | rate | flat_suspect, outside | warmth | flat_fail)
     is_evaluated = (at.span_us <= 2 * limits.max_gap_s * SECOND_US) & has_height
@@ -163,12 +166,12 @@ def _verdicts(limits: QualityLimits, at: _Compared, flat_suspect: Value, flat_fa
 def _graded(suspect: Value, fail: Value) -> Value:
     """Return the quality of what is suspect, or fails whatever else it is."""
     passed, doubted, failed = int(Quality.PASS), int(Quality.SUSPECT), int(Quality.FAIL)
-    return passed + (suspect | fail) * (doubted - passed) + fail * (failed - doubted)
+    return passed + as_number(suspect | fail) * (doubted - passed) + as_number(fail) * (failed - doubted)
 
 
 def _either(is_first: Value, first: Value, second: Quality) -> Value:
     """Return the first where it is wanted, else the second."""
-    return int(second) + is_first * (first - int(second))
+    return int(second) + as_number(is_first) * (first - int(second))
 
 
 def looked_back_to(potential_mv: Floats) -> int:
@@ -282,10 +285,14 @@ def _spread(values: Floats, begin: Ints, end: Ints) -> Floats:
     return spread
 
 
-def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats) -> tuple[Floats, Floats]:
+def _step_from_last_present(elapsed_us: Ints, potential_mv: Floats, waited_us: Ints) -> tuple[Floats, Floats]:
     """Return distance (mV) and time (s) from the newest earlier present row; infinite time where there is none."""
-    rows, present = np.arange(len(potential_mv)), ~np.isnan(potential_mv)
-    newest = np.maximum.accumulate(np.where(present, rows, -1))
+    present = ~np.isnan(potential_mv)
+    if np.count_nonzero(present) == len(present):  # nearly always: the row before
+        step_mv, step_s = np.diff(potential_mv, prepend=np.nan), waited_us / SECOND_US
+        step_s[:1] = np.inf
+        return np.abs(step_mv), step_s
+    newest = np.maximum.accumulate(np.where(present, np.arange(len(present)), -1))
     before = np.concatenate([[-1], newest[:-1]])
     step_s = np.where(before >= 0, (elapsed_us - elapsed_us[before]) / SECOND_US, np.inf)
     return np.abs(potential_mv - potential_mv[before]), step_s

@@ -14,7 +14,7 @@ from logger.measure import belief as verdicts
 from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, nernst_mv, working_c
 from logger.measure.thermometer import Thermometry
 from logger.measure.trust import Around, TrustRun
-from logger.measure.windows import AWAY, LOST
+from logger.measure.windows import AWAY, LOST, speaks
 from logger.model import (
     BeliefSince,
     Block,
@@ -32,7 +32,7 @@ from logger.model import (
     Value,
     WatchState,
 )
-from logger.model.elementwise import anywhere, column, everywhere, full, held, is_column, where
+from logger.model.elementwise import column, everywhere, full, held, is_column, where
 from logger.model.recent_rows import RecentRows
 from logger.structs import Struct, replace
 
@@ -66,12 +66,14 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
     flags = _flags(probe, recent, block, warmth, knows)
     failed = flags.quality >= int(Quality.FAIL)  # or missing
     ph, u = where(failed, np.nan, ph), where(failed, np.nan, u)
-    passed = where((spoken & _WILD) != 0, _at_best_suspect(flags.quality), flags.quality)
+    passed = flags.quality
+    if speaks(spoken, _WILD):
+        passed = where((spoken & _WILD) != 0, _at_best_suspect(passed), passed)
     tests = flags.tests | spoken | warmth.tests | _tests_of_line(carry.electrode.calibration, ph)
     tests = tests | quality.marks(probe, given.potential_mv, given.temperature_c)
     if carry.electrode.unwatched_at_us is not None:
         tests = tests | int(QualityTests.AFTER_GAP)
-    if anywhere(tests & LOST):
+    if speaks(tests, LOST):
         tests = tests | _by_second_probe(given.reference_ph, tests)
     beliefs = verdicts.judge(
         carry.electrode.belief, at_us=given.at_us, ph=ph, quality=passed, tests=tests, reason=given.reason
@@ -176,25 +178,31 @@ def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Therm
     """
     recent, span_us = state.recent, liveness.period_us(trust_windows.window_us(probe.poll_s))
     newest = int(recent.elapsed_us[-1]) if len(recent) else 0
-    since = int(np.searchsorted(recent.elapsed_us, newest - newest % span_us))
-    elapsed_us = np.concatenate([recent.elapsed_us[since:], block.elapsed_us])
-    fresh = elapsed_us >= state.carry.windows.fresh_us
-    warm_c = _true_c(probe, recent[since:], block, warmth)
-    apart = [_apart(probe, state.carry, recent[since:]), _apart(probe, state.carry, block)]
+    recent = recent[int(np.searchsorted(recent.elapsed_us, newest - newest % span_us)) :]
+    elapsed_us = np.concatenate([recent.elapsed_us, block.elapsed_us])
+    potential_mv, warm_c = (
+        np.concatenate([recent.potential_mv, block.potential_mv]),
+        _true_c(probe, recent, block, warmth),
+    )
+    apart_ph = np.concatenate([_apart(probe, state.carry, recent), _apart(probe, state.carry, block)])
+    apart_ph[np.isnan(warm_c)] = np.nan
+    stale = int(np.searchsorted(elapsed_us, state.carry.windows.fresh_us))
+    for each in (potential_mv, warm_c, apart_ph):
+        each[:stale] = np.nan
     return trust_windows.RawRows(
-        first=len(recent) - since,
-        at_us=np.concatenate([recent.at_us[since:], block.at_us]),
+        first=len(recent),
+        at_us=np.concatenate([recent.at_us, block.at_us]),
         elapsed_us=elapsed_us,
-        potential_mv=np.where(fresh, np.concatenate([recent.potential_mv[since:], block.potential_mv]), np.nan),
-        temperature_c=np.where(fresh, warm_c, np.nan),
-        apart_ph=np.where(fresh & ~np.isnan(warm_c), np.concatenate(apart), np.nan),
+        potential_mv=potential_mv,
+        temperature_c=warm_c,
+        apart_ph=apart_ph,
     )
 
 
 def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
-    """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
+    """Return the temperatures of all rows, newly made; NaN where they are the thermometer's own fault."""
     is_fault = (np.concatenate([recent.tests, column(warmth.tests)]) & int(QualityTests.THERMOMETER)) != 0
-    read_c = _temperatures(probe, [recent.temperature_c, block.temperature_c])
+    read_c = working_c(np.concatenate([recent.temperature_c, block.temperature_c]), probe.assumed_temperature_c)
     return np.where(is_fault | (read_c <= ABSOLUTE_ZERO_C), np.nan, read_c)
 
 
@@ -331,11 +339,6 @@ def _tests_of_line(line: Calibration | None, ph: Value) -> Value:
     if line is None:
         return int(QualityTests.UNCALIBRATED)
     return ((ph < line.low_ph) | (ph > line.high_ph)) * int(QualityTests.OUTSIDE_BUFFERS)
-
-
-def _temperatures(probe: ProbeConfig, parts: list[Floats]) -> Floats:
-    """Return temperatures (C) one after another, to compute by: as read, or the assumed one."""
-    return working_c(np.concatenate(parts), probe.assumed_temperature_c)
 
 
 def _id_column(stored: Calibration | Check | None, count: int) -> Ints:

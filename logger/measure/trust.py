@@ -382,10 +382,9 @@ class TrustRun:
     def _turning_periods(self) -> list[tuple[int, bool]]:
         """Return the row of each period that says anything new, and whether it is of the potential: that is last."""
         return sorted(
-            (row, course is self.potential)
+            (course.rows[number - 1], course is self.potential)
             for course in (self.potential, self.temperature)
-            for number, row in enumerate(course.rows, 1)
-            if course.turns(number)
+            for number in course.turning()
         )
 
     def _hear(self, row: int | None = None, *, is_potential: bool = True) -> tuple[int, int]:

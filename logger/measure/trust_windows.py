@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.measure.order_statistics import medians, present
-from logger.measure.windows import COVERAGE, MAD_TO_SD
+from logger.measure.order_statistics import count, median_steps, medians, medians_with_distance, present
+from logger.measure.windows import COVERAGE, MAD_TO_SD, edges_of
 from logger.model import Columns, Floats, Ints, TrustWindow
 from logger.structs import Struct, replace
 from logger.units import SECOND_US
@@ -70,46 +70,34 @@ def window_us(poll_s: float) -> int:
 
 def close(rows: RawRows, *, length_us: int) -> ClosedWindows:
     """Return the windows that a row from `first` on closes."""
-    number = rows.elapsed_us // length_us
-    edges = 1 + np.flatnonzero(number[1:] != number[:-1])
-    if not len(edges) or edges[-1] < rows.first:  # live, nearly always
+    edges = edges_of(rows.elapsed_us, first=rows.first, length_us=length_us)
+    if len(edges) <= 1:  # live, nearly always
         return ClosedWindows.none()
-    edges = edges[edges >= rows.first]
-    begin = int(np.searchsorted(number, number[edges[0] - 1]))
-    described = _describe(rows, number, begin, edges)
+    described = _describe(rows, edges, length_us)
     return _where(described, described.count >= LEAST)
 
 
-def _describe(rows: RawRows, number: Ints, begin: int, edges: Ints) -> ClosedWindows:
-    """Describe the windows between `begin` and the edges."""
-    part = slice(begin, int(edges[-1]))
-    mv, warm_c, apart = rows.potential_mv[part], rows.temperature_c[part], rows.apart_ph[part]
-    runs = np.concatenate([[0], edges - begin])
-    middle_mv, count_mv = medians(mv, runs)
-    middle_c, count_c = medians(warm_c, runs)
-    far = np.abs(mv - np.repeat(middle_mv, np.diff(runs)))
+def _describe(rows: RawRows, edges: Ints, length_us: int) -> ClosedWindows:
+    """Describe the windows between edges."""
+    at, part, runs = edges[1:], slice(edges[0], edges[-1]), edges - edges[0]
+    mv = rows.potential_mv[part]
+    there, bounds = present(mv, runs)
+    middle_mv, distance_mv = medians_with_distance(there, bounds)
+    middle_c, count_c = medians(rows.temperature_c[part], runs)
     return ClosedWindows(
-        row=edges - rows.first,
-        at_us=rows.at_us[edges],
-        elapsed_us=rows.elapsed_us[edges],
-        number=number[edges - 1],
-        count=count_mv,
+        row=at - rows.first,
+        at_us=rows.at_us[at],
+        elapsed_us=rows.elapsed_us[at],
+        number=rows.elapsed_us[at - 1] // length_us,
+        count=np.diff(bounds),
         warm=(count_c >= LEAST).astype(np.int64),
         potential_mv=middle_mv,
         temperature_c=np.where(count_c >= LEAST, middle_c, np.nan),
-        noise_mv=_noise_mv(mv, runs),
-        spread_mv=MAD_TO_SD * medians(far, runs)[0],
-        outliers=np.add.reduceat(far > OUTLIER_MV, runs[:-1], dtype=np.int64),
-        agrees=_agreeing(apart, runs),
+        noise_mv=STEP_TO_SD * median_steps(there, bounds),  # however many are missing between two readings
+        spread_mv=MAD_TO_SD * distance_mv,
+        outliers=count(np.abs(mv - np.repeat(middle_mv, np.diff(runs))) > OUTLIER_MV, runs),
+        agrees=_agreeing(rows.apart_ph[part], runs),
     )
-
-
-def _noise_mv(mv: Floats, runs: Ints) -> Floats:
-    """Return the noise from one reading that is there to the next, however many are missing between them."""
-    there, runs = present(mv, runs)
-    steps = np.abs(np.diff(there, prepend=np.nan))
-    steps[runs[:-1][np.diff(runs) > 0]] = np.nan
-    return STEP_TO_SD * medians(steps, runs)[0]
 
 
 def _agreeing(apart: Floats, runs: Ints) -> Ints:

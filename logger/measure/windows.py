@@ -18,9 +18,9 @@ from math import nan
 import numpy as np
 
 from logger.measure import order_statistics
-from logger.measure.order_statistics import among, medians_with_u
+from logger.measure.order_statistics import among, count, medians_with_u
 from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests, Value
-from logger.model.elementwise import is_column, root, where
+from logger.model.elementwise import as_number, is_column, root, where
 from logger.units import SECOND_US
 
 AWAY = int(QualityTests.ATTENDED | QualityTests.NOT_BACK)
@@ -58,29 +58,35 @@ class WindowMedians(Columns):
     """`QualityTests` that spoke against any of the records looked at."""
 
 
-def ph_belief(rows: Measurements) -> Value:
-    """Return the `Belief` in the pH of each record as it was when it came."""
-    return belief_of(rows.ph, rows.quality, rows.tests)
+def speaks(tests: Value, wanted: int) -> bool:
+    """Tell whether one of some tests spoke against any record: nearly always none did."""
+    return bool((np.bitwise_or.reduce(tests) if is_column(tests) else tests) & wanted)
 
 
 def limit_belief(rows: Measurements) -> Value:
-    """Return the same as alarms on a limit go by: what a probe without trust reads may raise one, clears none.
+    """Return the belief that alarms on a limit go by: what a probe without trust reads may raise one, clears none.
 
     Not where the probe is, or may be, elsewhere; and what a second probe reads in its place is believed.
     """
+    if not speaks(rows.tests, LOST):  # nearly always; and only where trust is lost is a second probe judged
+        return rows.belief
     has_ph = rows.ph == rows.ph  # not NaN
     lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & has_ph
-    belief = where(lost, int(Belief.SUSPECT), ph_belief(rows))
+    belief = where(lost, int(Belief.SUSPECT), rows.belief)
     return where((rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0, int(Belief.BELIEVED), belief)
 
 
 def belief_of(ph: Value, quality: Value, tests: Value) -> Value:
-    """Return the same of bare numbers, or columns of them."""
+    """Return the `Belief` in a record as it came, from its pH, quality and tests: numbers, or columns of them."""
     claimed = (ph == ph) & ((tests & AWAY) == 0)  # noqa: PLR0124 - NaN is no pH
     passed = claimed & (quality == int(Quality.PASS))
-    doubted = claimed & ((tests & WILD) == 0) & (quality == int(Quality.SUSPECT))
-    nothing, suspect, believed = int(Belief.NOT_BELIEVED), int(Belief.SUSPECT), int(Belief.BELIEVED)
-    return nothing + doubted * (suspect - nothing) + passed * (believed - nothing)
+    return _belief(passed, passed | (claimed & ((tests & WILD) == 0) & (quality == int(Quality.SUSPECT))))
+
+
+def _belief(believed: Value, usable: Value) -> Value:
+    """Return the `Belief` in what is believed, or can be used at least: numbers, or columns of them."""
+    nothing, suspect = int(Belief.NOT_BELIEVED), int(Belief.SUSPECT)
+    return nothing + (suspect - nothing) * as_number(usable) + (int(Belief.BELIEVED) - suspect) * as_number(believed)
 
 
 def without_spikes(rows: Measurements, belief: Ints) -> Ints:
@@ -97,13 +103,17 @@ def temperature_belief(rows: Measurements) -> Value:
 
     Not where it was last put by somebody; suspect where the probe has lost trust.
     """
-    has_value = rows.temperature_c == rows.temperature_c  # not NaN
-    usable = has_value & ((rows.tests & _NO_TEMPERATURE) == 0)
-    belief = where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
-    return where(usable & ((rows.tests & LOST) != 0), int(Belief.SUSPECT), belief)
+    belief = temperature_belief_of(rows.temperature_c, rows.tests)
+    return belief.astype(np.int64) if is_column(belief) else belief
 
 
 _NO_TEMPERATURE = int(QualityTests.TEMPERATURE | QualityTests.THERMOMETER) | AWAY
+
+
+def temperature_belief_of(temperature_c: Value, tests: Value) -> Value:
+    """Return the same of bare numbers, or columns of them."""
+    usable = (temperature_c == temperature_c) & ((tests & _NO_TEMPERATURE) == 0)  # noqa: PLR0124 - NaN is no temperature
+    return _belief(usable & ((tests & LOST) == 0), usable)
 
 
 MAD_TO_SD = 1.4826
@@ -120,7 +130,7 @@ def apart(rows: Measurements) -> tuple[Value, Value]:
     """
     allowed = COVERAGE * root(rows.u * rows.u + rows.reference_u * rows.reference_u)
     has_second = rows.reference_ph == rows.reference_ph  # not NaN
-    compared = has_second & (ph_belief(rows) == int(Belief.BELIEVED))
+    compared = has_second & (rows.belief == int(Belief.BELIEVED))
     belief = where(compared, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
     return (abs(rows.ph - rows.reference_ph) > allowed) * 1.0, belief
 
@@ -166,6 +176,13 @@ def closes(elapsed_us: Ints, *, first: int, window_s: float) -> bool:
     return bool(elapsed_us[max(first - 1, 0)] // length_us != elapsed_us[-1] // length_us)
 
 
+def edges_of(elapsed_us: Ints, *, first: int, length_us: int) -> Ints:
+    """Return where each window begins that a row from `first` on closes, and where the last of them ends."""
+    window = elapsed_us // length_us
+    starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
+    return starts[int(np.searchsorted(starts[1:], first)) :]
+
+
 def medians(
     rows: Measurements,
     value: Floats,
@@ -175,47 +192,48 @@ def medians(
     window_s: float,
     fresh_us: int,
     with_u: bool = True,
+    edges: Ints | None = None,
 ) -> WindowMedians:
     """Judge the windows that a row from `first` on closes; records before `fresh_us` stay out of them.
 
     `rows` must hold the window that is open at row `first` from its beginning. `with_u` false: u and spread are not
-    looked for, which takes half the time.
+    looked for, which takes half the time. `edges`: where the windows lie (`edges_of`), if that is known.
     """
-    window = rows.elapsed_us // round(window_s * SECOND_US)
-    starts = np.flatnonzero(np.concatenate([[True], window[1:] != window[:-1]]))
-    if starts[-1] < first:
+    length_us = round(window_s * SECOND_US)
+    edges = edges_of(rows.elapsed_us, first=first, length_us=length_us) if edges is None else edges
+    if len(edges) <= 1:
         return NOTHING
-    edges = np.append(starts, len(window))
-    stale = slice(int(np.searchsorted(rows.elapsed_us, fresh_us)))  # nearly always nothing
-    is_believed, is_usable = belief == int(Belief.BELIEVED), belief != int(Belief.NOT_BELIEVED)
-    is_believed[stale] = is_usable[stale] = False
-    size = np.diff(np.maximum(edges, stale.stop))
-    believed, usable = (np.add.reduceat(each, starts, dtype=np.int64) for each in (is_believed, is_usable))
-    verdict = np.where(
-        2 * believed > size, Belief.BELIEVED, np.where(2 * usable > size, Belief.SUSPECT, Belief.NOT_BELIEVED)
-    )
-    verdict[size == 0] = Belief.NOT_BELIEVED
-    counted = is_believed & np.repeat(verdict == Belief.BELIEVED, np.diff(edges))
-    counted |= is_usable & np.repeat(verdict == Belief.SUSPECT, np.diff(edges))
-    chosen, bounds = among(value, edges, counted)
-    count, u, spread = np.diff(bounds), *np.full((2, len(starts)), np.nan)
+    at, part, runs = edges[1:], slice(edges[0], edges[-1]), edges - edges[0]
+    belief, tests = belief[part], rows.tests[part]
+    stale = int(np.searchsorted(rows.elapsed_us[part], fresh_us))
+    if stale:  # nearly never
+        belief, tests = belief.copy(), tests.copy()
+        belief[:stale], tests[:stale] = int(Belief.NOT_BELIEVED), 0
+    verdict = _verdict(belief, runs, np.diff(np.maximum(runs, stale)))
+    counted = belief <= np.repeat(np.where(verdict == _NOTHING, -1, verdict), np.diff(runs))
+    chosen, bounds = among(value[part], runs, counted)
     if with_u:
-        middle, u = medians_with_u(chosen, among(rows.u, edges, counted)[0], bounds)
-        spread = MAD_TO_SD * order_statistics.medians(np.abs(chosen - np.repeat(middle, count)), bounds)[0]
+        middle, u, distance = medians_with_u(chosen, among(rows.u[part], runs, counted)[0], bounds)
     else:
         middle, _ = order_statistics.medians(chosen, bounds)
-    tests = np.where(np.arange(len(rows)) < stale.stop, 0, rows.tests) if stale.stop else rows.tests
-    closes = starts[1:]
-    mine = slice(int(np.searchsorted(closes, first)), None)
-    at = closes[mine]
+        u, distance = np.full((2, len(at)), np.nan)
     return WindowMedians(
         row=at - first,
         elapsed_us=rows.elapsed_us[at],
-        begin_us=window[at - 1] * round(window_s * SECOND_US),
-        value=middle[:-1][mine],
-        u=u[:-1][mine],
-        belief=verdict[:-1][mine],
-        count=count[:-1][mine],
-        spread=spread[:-1][mine],
-        spoken=np.bitwise_or.reduceat(tests, starts)[:-1][mine],
+        begin_us=rows.elapsed_us[at - 1] // length_us * length_us,
+        value=middle,
+        u=u,
+        belief=verdict,
+        count=np.diff(bounds),
+        spread=MAD_TO_SD * distance,
+        spoken=np.bitwise_or.reduceat(tests, runs[:-1]),
     )
+
+
+_BELIEVED, _SUSPECT, _NOTHING = int(Belief.BELIEVED), int(Belief.SUSPECT), int(Belief.NOT_BELIEVED)
+
+
+def _verdict(belief: Ints, runs: Ints, size: Ints) -> Ints:
+    """Return the `Belief` in each of some runs, of which so many records are looked at."""
+    believed, usable = (np.diff(runs) - count(mask, runs) for mask in (belief != _BELIEVED, belief == _NOTHING))
+    return np.where(2 * believed > size, _BELIEVED, np.where(2 * usable > size, _SUSPECT, _NOTHING))

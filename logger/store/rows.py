@@ -6,7 +6,7 @@ no sign of zero.) Text or numbers that no database could keep are refused by nam
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields
-from itertools import repeat
+from itertools import chain, repeat
 from math import isfinite
 from typing import Any, TypeVar
 
@@ -51,11 +51,19 @@ def measurement_rows(outcome: Outcome, run: int) -> Iterable[tuple[Any, ...]]:
     """Yield one tuple a record, in the order of the table's columns.
 
     Made one by one, for a driver that takes them so: a tuple that it let go of is used again, which halves what a row
-    costs beside the database's own work (0.7 us instead of 1.5).
+    costs beside the database's own work (0.7 us instead of 1.5). So are the numbers of some thousand records, which
+    stay in the processor's cache: of 65,536 at once each row took half as long again.
     """
-    records = outcome.measurements
-    if len(records) == 1:
+    if len(outcome.measurements) == 1:
         return [_only_row(outcome, run)]
+    begins = range(0, len(outcome.measurements), _AT_ONCE)
+    return chain.from_iterable(_rows(outcome, outcome.measurements[at : at + _AT_ONCE], run) for at in begins)
+
+
+_AT_ONCE = 8192
+
+
+def _rows(outcome: Outcome, records: Measurements, run: int) -> Iterable[tuple[Any, ...]]:
     columns = [_column_of(records, field.name) for field in fields(records)]
     probe, vat, runs = (repeat(value, len(records)) for value in (outcome.probe, outcome.vat, run))
     return zip(probe, *columns, vat, runs, strict=True)
@@ -82,7 +90,8 @@ def _column_of(records: Columns, name: str) -> Iterable[Any]:
     values = column if absent == 0 else column.astype(object)
     if absent:
         values[missing] = None
-    return list(values.tolist())
+    listed: list[Any] = values.tolist()
+    return listed
 
 
 def read_columns(kind: type[AnyColumns], rows: Sequence[Sequence[Any]]) -> AnyColumns:

@@ -46,7 +46,7 @@ class AlarmContext(Struct, frozen=True, kw_only=True):
     def at(self, row: int) -> VatFacts:
         """Return what is known once a row is there."""
         before = self.carry.reported
-        reported = before if self.judged is None else with_newest(before, self.rows[: row + 1])
+        reported = before if self.judged is None else with_newest(before, self.rows, row)
         return VatFacts(
             believed=int(self.rows.belief[row]) == Belief.BELIEVED,
             suspect=int(self.rows.belief[row]) == Belief.SUSPECT,
@@ -61,11 +61,9 @@ class AlarmContext(Struct, frozen=True, kw_only=True):
 
     def _belief(self, row: int) -> str:
         """Say why the record is believed or not: while trust is lost, by what, by the clock of the house."""
-        newest = trust_alarms.course_of(self.vat, self.carry, [], self.rows.tests)
+        trust = self.trust or trust_alarms.course_of(self.vat, self.carry, [], self.rows.tests)
         now_us = int(self.rows.at_us[row])
-        why = (newest if self.trust is None else self.trust).why(
-            row, lambda at_us: clock_time(at_us, self.vat.people, now_us=now_us)
-        )
+        why = trust.why(row, lambda at_us: clock_time(at_us, self.vat.people, now_us=now_us))
         return why or belief_words.reason(self.rows, belief_words.evidence_of(self.carry), row=row)
 
     def _deadline_at_us(self, at_us: int) -> int | None:
@@ -82,8 +80,8 @@ class AlarmContext(Struct, frozen=True, kw_only=True):
         return due_us if due_us > at_us else None
 
     def _temperature(self, row: int) -> float | None:
-        usable = windows.temperature_belief(self.rows[row : row + 1])[0] == Belief.BELIEVED
-        return float(self.rows.temperature_c[row]) if usable else None
+        celsius, tests = self.rows.temperature_c[row].item(), self.rows.tests[row].item()
+        return celsius if windows.temperature_belief_of(celsius, tests) == Belief.BELIEVED else None
 
     def _rate(self, row: int) -> dict[str, float]:
         trail = self.carry.windows.course
@@ -103,9 +101,9 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
     return course.drop_before(trail, max(carry.windows.fresh_us, unsettled_us))
 
 
-def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
-    """Return what is reported with the newest of these rows, and the newest believed reading among them."""
-    record_at_us, record_us, row = rows.at_us.item(-1), rows.elapsed_us.item(-1), _newest_believed(rows.belief)
+def with_newest(before: ReportedState, rows: Measurements, last: int) -> ReportedState:
+    """Return what is reported with a row, and with the newest believed reading up to it."""
+    record_at_us, record_us, row = rows.at_us.item(last), rows.elapsed_us.item(last), _newest_believed(rows, last)
     if row is None:
         return replace(before, record_at_us=record_at_us, record_us=record_us)
     u = rows.u.item(row)
@@ -120,11 +118,11 @@ def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     )
 
 
-def _newest_believed(belief: Ints) -> int | None:
-    """Return the newest row that is believed; None: none is."""
-    if belief.item(-1) == int(Belief.BELIEVED):  # nearly always
-        return len(belief) - 1
-    return max(_believed(belief).nonzero()[0].tolist(), default=None)
+def _newest_believed(rows: Measurements, last: int) -> int | None:
+    """Return the newest row up to one that is believed; None: none is."""
+    if rows.belief.item(last) == int(Belief.BELIEVED):  # nearly always
+        return last
+    return max(_believed(rows.belief[:last]).nonzero()[0].tolist(), default=None)
 
 
 def _believed(belief: Ints) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

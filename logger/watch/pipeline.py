@@ -215,7 +215,7 @@ def _judge_alarms(
     closed = signals.at(Signal.PH, course.WINDOW_S)
     then = AlarmContext(vat=vat, probe=watch.probe, carry=carry, rows=measured, judged=closed, trust=trusted)
     annotated = [entry for _, entry in context.annotate(vat, states, sorted(numbered, key=lambda pair: pair[0]), then)]
-    reported = context.with_newest(carry.reported, measured)
+    reported = context.with_newest(carry.reported, measured, len(measured) - 1)
     return _Judged(
         alarms=states,
         entries=annotated,

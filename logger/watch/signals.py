@@ -15,9 +15,10 @@ import numpy as np
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
 from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
-from logger.model import Belief, Carry, Measurements, QualityTests, Reason, Value
-from logger.model.elementwise import anywhere, full, where
+from logger.model import Belief, Carry, Ints, Measurements, QualityTests, Reason, Value
+from logger.model.elementwise import full, where
 from logger.structs import Struct, field, replace
+from logger.units import SECOND_US
 
 _CAUSES: Mapping[Signal, tuple[int | None, int]] = {
     Signal.TRUST: (windows.LOST | int(QualityTests.NOT_BACK), int(QualityTests.ATTENDED)),
@@ -37,6 +38,8 @@ class Signals(Struct, frozen=True, kw_only=True):
     new: Measurements
     """The new ones; numbers of a single one."""
     _judged: dict[tuple[Signal | AlarmKind, float], WindowMedians] = field(default_factory=dict)
+    _edges: dict[float, Ints] = field(default_factory=dict)
+    """Of the windows of each length, the same for all signals."""
 
     def of(self, alarm: AlarmConfig) -> WindowMedians:
         """Return what an alarm looks at; window 0: each record."""
@@ -75,10 +78,17 @@ class Signals(Struct, frozen=True, kw_only=True):
         if is_ph:
             belief = windows.without_spikes(rows, belief)
         if signal is Signal.BELIEF:  # in a window as many are blind as process alarms leave out there
-            calm = windows.without_spikes(rows, windows.ph_belief(rows))
+            calm = windows.without_spikes(rows, rows.belief)
             value = (calm != Belief.BELIEVED).astype(np.float64)
         judged = windows.medians(
-            rows, value, belief, first=first, window_s=window_s, fresh_us=carry.windows.fresh_us, with_u=is_ph
+            rows,
+            value,
+            belief,
+            first=first,
+            window_s=window_s,
+            fresh_us=carry.windows.fresh_us,
+            with_u=is_ph,
+            edges=self._edges_of(window_s),
         )
         if carry.electrode.calibration is None or not is_ph:
             return judged
@@ -91,6 +101,14 @@ class Signals(Struct, frozen=True, kw_only=True):
             spread=judged.spread,
         )
         return replace(judged, u=u)
+
+    def _edges_of(self, window_s: float) -> Ints:
+        edges = self._edges.get(window_s)
+        if edges is None:
+            length_us = round(window_s * SECOND_US)
+            edges = windows.edges_of(self.rows.elapsed_us, first=self.first, length_us=length_us)
+            self._edges[window_s] = edges
+        return edges
 
 
 def _all_believed(rows: Measurements) -> Value:
@@ -105,7 +123,7 @@ def _values(rows: Measurements, signal: Signal) -> tuple[Value, Value]:
     if signal in _CAUSES:
         test, elsewhere = _CAUSES[signal]
         silent = missing | ((rows.tests & elsewhere) != 0)
-        faulty = windows.ph_belief(rows) != int(Belief.BELIEVED) if test is None else (rows.tests & test) != 0
+        faulty = rows.belief != int(Belief.BELIEVED) if test is None else (rows.tests & test) != 0
         if signal is Signal.TRUST:  # nobody said that the probe is back: that is for no other alarm to tell
             silent = silent & ((rows.tests & int(QualityTests.NOT_BACK)) == 0)
         return faulty * 1.0, where(silent, int(Belief.NOT_BELIEVED), int(Belief.BELIEVED))
@@ -118,7 +136,7 @@ def _values(rows: Measurements, signal: Signal) -> tuple[Value, Value]:
 
 def _with_second_probe(rows: Measurements) -> Measurements:
     """Return the rows with what the second probe reads, where it is judged in place of one that has lost trust."""
-    by_second = (rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0
-    if not anywhere(by_second):
+    if not windows.speaks(rows.tests, int(QualityTests.BY_SECOND_PROBE)):
         return rows
+    by_second = (rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0
     return replace(rows, ph=where(by_second, rows.reference_ph, rows.ph), u=where(by_second, rows.reference_u, rows.u))

@@ -67,7 +67,7 @@ def test_two_probes_are_apart_beyond_both_doubts(
 
 def test_nothing_is_compared_with_a_probe_that_is_not_believed() -> None:
     second = {"reference_ph": np.array([NAN, 9.0, 9.0]), "reference_u": np.array([NAN, 0.05, 0.05])}
-    made = replace(rows([4.5, 4.5, NAN]), **second, quality=np.array([1, int(Quality.SUSPECT), 1]))
+    made = replace(rows([4.5, 4.5, NAN]), **second, belief=np.array([B, D, S]))
     assert windows.apart(made)[1].tolist() == [Belief.NOT_BELIEVED] * 3
 
 
@@ -193,12 +193,13 @@ def test_a_window_is_its_length_to_the_microsecond(window_s: float) -> None:
 )
 def test_the_belief_in_a_ph_follows_its_quality(quality: Quality, tests: Against, expected: Belief) -> None:
     # pass is believed, suspect may raise but never clears, fail and missing hold; a knock is silent.
-    made = replace(rows([4.0]), quality=np.array([int(quality)]), tests=np.array([int(tests)]))
-    assert windows.ph_belief(made).tolist() == [expected]
+    assert windows.belief_of(4.0, int(quality), int(tests)) == expected
+    column = windows.belief_of(np.array([4.0, 4.0]), np.array([int(quality)] * 2), np.array([int(tests)] * 2))
+    assert column.tolist() == [expected] * 2
 
 
 def test_without_a_ph_there_is_nothing_to_believe() -> None:
-    assert windows.ph_belief(rows([NAN])).tolist() == [Belief.NOT_BELIEVED]
+    assert windows.belief_of(NAN, int(Quality.PASS), 0) == Belief.NOT_BELIEVED
 
 
 def test_the_belief_in_a_temperature_is_the_thermometers_own() -> None:

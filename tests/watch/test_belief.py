@@ -50,9 +50,9 @@ def told(rows: Measurements, row: int) -> str:
     return sentence(rows, evidence, row=row)
 
 
-def test_the_stored_belief_is_the_one_that_process_alarms_go_by() -> None:
+def test_the_stored_belief_follows_from_the_record_alone() -> None:
     _, rows = watched()
-    assert rows.belief.tolist() == windows.ph_belief(rows).tolist()
+    assert rows.belief.tolist() == windows.belief_of(rows.ph, rows.quality, rows.tests).tolist()
     assert set(rows.belief.tolist()) == {Belief.BELIEVED, Belief.NOT_BELIEVED}
 
 
