@@ -16,7 +16,8 @@ from outside is read or carried out (`refusing`): sent again at each start, it w
 import logging
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+
+from logger.structs import Struct
 
 log = logging.getLogger(__name__)
 
@@ -66,8 +67,7 @@ def refusing(what: str) -> Iterator[None]:
         ) from error
 
 
-@dataclass(frozen=True, slots=True)
-class ThreadCrash:
+class ThreadCrash(Struct, frozen=True):
     """A thread met what nobody expected; the process must end."""
 
     error: BaseException

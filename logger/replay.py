@@ -7,7 +7,6 @@ A recording of another probe is refused: its calibrations would be refused one b
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import version
 
@@ -15,6 +14,7 @@ from logger.errors import RefusedError
 from logger.model import Block, Check, Command, Outcome, WatchState
 from logger.mqtt.event import event_of, events_of
 from logger.store import Store, UnitOfWork, queries
+from logger.structs import Struct, field, replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 
@@ -68,8 +68,7 @@ def _step(blocks: list[Block], commands: list[Command]) -> tuple[Block, list[Com
     return block, due
 
 
-@dataclass(slots=True, kw_only=True)
-class ReplayStore:
+class ReplayStore(Struct, kw_only=True):
     """A store of its own for a replay."""
 
     store: Store

@@ -19,7 +19,6 @@ import subprocess
 import sys
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, replace
 from datetime import UTC
 from difflib import unified_diff
 from functools import partial
@@ -27,6 +26,8 @@ from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from types import SimpleNamespace
+
+import msgspec
 
 from logger import recording, replay, settings
 from logger.config import Config
@@ -38,6 +39,7 @@ from logger.report import csv_file, excerpt
 from logger.report.beliefs import EvidenceIndex
 from logger.report.local_time import LocalTime
 from logger.store import Store, history, queries
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from simulator.recording import RecordingLabel
@@ -190,7 +192,7 @@ def _hub(config: Config) -> tuple[Recorder, Publisher]:
 
 
 def _message(message: Message) -> str:
-    return json.dumps(asdict(message))
+    return json.dumps(msgspec.to_builtins(message))
 
 
 def _lines(path: Path, lines: Iterable[str]) -> None:

@@ -1,7 +1,6 @@
 """Series of indications for tests: built from plain lists, cut at will, carried through the pipeline."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -22,6 +21,7 @@ from logger.model import (
     WatchState,
 )
 from logger.store import parts
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 

@@ -6,7 +6,6 @@ record can be told again, word for word. Never says that anything is safe.
 """
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from zoneinfo import ZoneInfo
 
 from logger.alarm.quiet_hours import local
@@ -14,13 +13,13 @@ from logger.alarm.words import of_test
 from logger.config import PeopleConfig
 from logger.model import LEADING, Belief, Calibration, Carry, Check, Measurements, QualityTests, Reason
 from logger.model.thermometer import fault_words
+from logger.structs import Struct, field
 from logger.units import MINUTE_US
 
 _LONGEST_IN_MINUTES, _LONGEST_IN_HOURS = 120, 72
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Evidence:
+class Evidence(Struct, frozen=True, kw_only=True):
     """What the readings of a watch rest on at a moment."""
 
     calibration: Calibration | None = None

@@ -11,14 +11,14 @@ would raise pH alarms at random. What is suspect for another reason may raise an
 An alarm that is not armed judges nothing: whatever the value says, or does not say, its condition is over.
 """
 
-from dataclasses import dataclass, replace
 from enum import Enum, IntEnum
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.config import AlarmConfig
 from logger.model import AlarmState, Ints, Value
+from logger.model.elementwise import column, is_column, where
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 
 
@@ -39,8 +39,7 @@ class Turn(Enum):
     DELAY_RESTARTED = "delay restarted"
 
 
-@dataclass(frozen=True, slots=True)
-class Change:
+class Change(Struct, frozen=True):
     """A condition turns at this index of the values it was given."""
 
     index: int
@@ -63,20 +62,26 @@ def threshold_codes(alarm: AlarmConfig, value: Value, *, doubtful: Value, silent
     return int(Code.SILENT) + 1 * spoken + not_past + abnormal  # the codes rise by one
 
 
-def where_armed(codes: Ints, armed: NDArray[np.bool_]) -> Ints:
+def where_armed(codes: Value, armed: Value) -> Value:
     """Return the codes of an alarm that is armed at some of its values and not at the others."""
-    return np.where(armed, codes, int(Code.PAST_DEADBAND))
+    return where(armed, codes, int(Code.PAST_DEADBAND))
 
 
 def detect(
-    state: AlarmState, alarm: AlarmConfig, *, elapsed_us: Ints, codes: Ints, max_gap_us: int
+    state: AlarmState, alarm: AlarmConfig, *, elapsed_us: Value, codes: Value, max_gap_us: int
 ) -> tuple[AlarmState, list[Change]]:
     """Run the codes through the delays; return the new state and where the condition turned."""
+    if not is_column(codes):  # live: by numbers
+        if codes == int(Code.SILENT):
+            return state, []
+        if codes != int(_awaited(state)):
+            return _waiting(state, None), []
+        elapsed_us, codes = column(elapsed_us), column(codes)
     spoken = (codes != int(Code.SILENT)).nonzero()[0]
     if not len(spoken):
         return state, []
     if not np.count_nonzero(codes == int(_awaited(state))):  # nearly always: nothing can turn
-        return replace(state, pending_us=None, seen_us=int(elapsed_us[spoken[-1]])), []
+        return _waiting(state, None), []
     changes: list[Change] = []
     times, spoken_codes = elapsed_us[spoken], codes[spoken]
     before = times[0] if state.seen_us is None else state.seen_us
@@ -87,7 +92,14 @@ def detect(
             state, alarm, times=times[begin:end], code=Code(int(spoken_codes[begin])), gapped=bool(gapped[begin])
         )
         changes += [Change(int(spoken[begin + at]), turn, since_us) for at, turn, since_us in turned]
-    return replace(state, seen_us=int(times[-1])), changes
+    return _waiting(state, int(times[-1])), changes
+
+
+def _waiting(state: AlarmState, seen_us: int | None) -> AlarmState:
+    """Return the state with the last time that a delay saw something; None: none runs any more."""
+    if seen_us is None:
+        return state if state.pending_us is None else replace(state, pending_us=None, seen_us=None)
+    return replace(state, seen_us=None if state.pending_us is None else seen_us)
 
 
 def _awaited(state: AlarmState) -> Code:

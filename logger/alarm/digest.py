@@ -7,13 +7,13 @@ the carry knows which was made last, over restarts and over a clock that is set 
 A summary that was made by a clock that ran days ahead does not count.
 """
 
-from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from collections.abc import Iterable, Mapping, Sequence
 
 from logger.alarm import notification, quiet_hours
 from logger.alarm.lifecycle import Now
 from logger.config import PeopleConfig, Priority, ProbeConfig, VatConfig
 from logger.model import Acceptance, AlarmState, Carry, Cause, DayCounters, Digest, Entry, Notification
+from logger.structs import replace
 from logger.units import DAY_US
 
 FAR_US = DAY_US + DAY_US // 12
@@ -44,7 +44,8 @@ def summarise_if_due(
         return carry, collected
     made_us = carry.reported.digest_at_us
     day = count_entries(carry.reported.day or DayCounters(since_at_us=now.at_us), collected)
-    carry = replace(carry, reported=replace(carry.reported, day=day))
+    if day is not carry.reported.day:
+        carry = replace(carry, reported=replace(carry.reported, day=day))
     last_us, _ = quiet_hours.digest_due(vat.people, now.at_us)
     if made_us is not None and made_us - FAR_US <= now.at_us and last_us <= made_us:
         return carry, collected
@@ -60,8 +61,10 @@ def summarise_if_due(
     return after, [*collected, replace(entry, told=Notification(lines=lines, digest=digest))]
 
 
-def count_entries(day: DayCounters, entries: Iterable[Entry]) -> DayCounters:
+def count_entries(day: DayCounters, entries: Sequence[Entry]) -> DayCounters:
     """Return the day with these entries in it."""
+    if not entries:  # nearly always
+        return day
     annunciated, held, returned, marks = dict(day.annunciated), dict(day.held), dict(day.returned), dict(day.marks)
     for entry in entries:
         if entry.annunciates:

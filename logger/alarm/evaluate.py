@@ -5,7 +5,8 @@ before the condition.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from math import isfinite, isnan
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,12 +15,17 @@ from logger.alarm import words
 from logger.alarm.conditions import Change, Code, Turn, detect
 from logger.alarm.lifecycle import Now, Transition, Trigger, advance, priority, unshelve
 from logger.config import AlarmConfig, Priority
-from logger.model import AlarmState, Cause, Entry, Floats, Ints, Measurements, QualityTests, Reason
+from logger.model import AlarmState, Cause, Columns, Entry, Floats, Ints, Measurements, QualityTests, Reason, Value
+from logger.model.elementwise import full, is_column
+from logger.structs import Struct, replace
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Series:
-    """Values an alarm judges, each at a row of the block, with watch time, u, `conditions.Code` and `QualityTests`."""
+class Series(Columns):
+    """Values an alarm judges, each at a row of the block, with watch time, u, `conditions.Code` and `QualityTests`.
+
+    Numbers where a live record is judged by itself.
+    """
 
     row: Ints
     elapsed_us: Ints
@@ -28,20 +34,33 @@ class Series:
     codes: Ints
     spoken: Ints
 
+    @property
+    def newest(self) -> tuple[float, float | None] | None:
+        """Return the value judged last and its u; None: none was."""
+        value: Value = self.value
+        u: Value = self.u
+        if is_column(value):
+            judged = ((self.codes != int(Code.SILENT)) & np.isfinite(value)).nonzero()[0]
+            if not len(judged):
+                return None
+            value, u = value.item(judged[-1]), u.item(judged[-1])
+        elif self.codes == int(Code.SILENT) or not isfinite(value):
+            return None
+        return value, None if isnan(u) else u
 
-NOTHING = Series(
-    row=np.empty(0, dtype=np.int64),
-    elapsed_us=np.empty(0, dtype=np.int64),
-    value=np.empty(0),
-    u=np.empty(0),
-    codes=np.empty(0, dtype=np.int64),
-    spoken=np.empty(0, dtype=np.int64),
-)
+
+NOTHING = Series.none()
 """No value: nothing is judged."""
 
 
-@dataclass(slots=True)
-class AlarmRun:
+def of_each_record(rows: Measurements, value: Value, codes: Value) -> Series:
+    """Return values that are judged at each record, without u; `rows`: numbers of a live one."""
+    row: Value = np.arange(len(rows)) if is_column(codes) else 0
+    u, nothing = full(codes, np.nan), full(codes, 0)
+    return Series(row=row, elapsed_us=rows.elapsed_us, value=value, u=u, codes=codes, spoken=nothing)
+
+
+class AlarmRun(Struct):
     """One alarm on its way through one block: its state so far and the entries made, each with its row."""
 
     vat: str
@@ -80,11 +99,7 @@ class AlarmRun:
         """Note the value that was judged last before this row, in time for what is told there."""
         if not self.alarm.kind.has_value:
             return
-        part = slice(int(np.searchsorted(self.series.row, row)))
-        judged = np.flatnonzero((self.series.codes[part] != int(Code.SILENT)) & np.isfinite(self.series.value[part]))
-        if len(judged):
-            value, u = (float(column[judged[-1]]) for column in (self.series.value, self.series.u))
-            self.state = replace(self.state, newest=value, newest_u=None if np.isnan(u) else u)
+        self.state = _noted(self.state, self.series[: int(np.searchsorted(self.series.row, row))])
 
     def note(self, step: Transition | None, row: int, now: Now, spoken: QualityTests) -> None:
         """Write what a step showed into the journal."""
@@ -115,6 +130,12 @@ class AlarmRun:
 
     def _due(self) -> int | None:
         return _due_us(self.state)
+
+
+def _noted(state: AlarmState, series: Series) -> AlarmState:
+    """Return the state with the newest value that was judged."""
+    newest = series.newest
+    return state if newest is None else replace(state, newest=newest[0], newest_u=newest[1])
 
 
 def _due_us(state: AlarmState) -> int | None:
@@ -148,8 +169,9 @@ def run(
     `audible`: the priorities that annunciate in all of the block; None: every one.
     """
     detected, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
-    if not (changes or alarm.kind.has_value or is_awake(alarm, state, int(rows.elapsed_us[-1]))):
-        return detected, []  # live, nearly always
+    if not (changes or is_awake(alarm, state, rows.elapsed_us.item(-1))):  # live, nearly always
+        return _noted(detected, series) if alarm.kind.has_value else detected, []
+    series = series.columns()
     watched = AlarmRun(vat, alarm, state, rows, series, [], audible)
     for change in changes:
         row = int(series.row[change.index])
@@ -165,6 +187,7 @@ def run(
 
 def speaks(alarm: AlarmConfig, state: AlarmState, series: Series, *, rows: Ints, max_gap_us: int) -> NDArray[np.bool_]:
     """Tell whether the condition speaks at each of these rows of a block, as `AlarmState.speaks` tells of its end."""
+    series = series.columns()
     _, changes = detect(state, alarm, elapsed_us=series.elapsed_us, codes=series.codes, max_gap_us=max_gap_us)
     speaking = np.flatnonzero(series.codes != int(Code.SILENT))
     is_beyond = np.concatenate([[state.speaks], series.codes[speaking] == int(Code.ABNORMAL)])

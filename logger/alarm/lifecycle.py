@@ -17,11 +17,11 @@ way to the hub: so replay shows them, a restart forgets nothing, and acknowledgi
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
 from enum import Enum
 
 from logger.config import AlarmConfig, Priority
 from logger.model import AlarmState, Cause, State
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 
 
@@ -56,8 +56,7 @@ LATCHING: Mapping[tuple[State, Trigger], State] = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Transition:
+class Transition(Struct, frozen=True, kw_only=True):
     """One change of the state shown, or a reminder."""
 
     cause: Cause
@@ -67,8 +66,7 @@ class Transition:
     held: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Now:
+class Now(Struct, frozen=True, kw_only=True):
     """When something happens to an alarm, and with what value."""
 
     at_us: int

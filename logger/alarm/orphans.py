@@ -8,10 +8,10 @@ kept, so that putting it back goes on counting its occurrences.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import replace
 
 from logger.config import RETIRED, AlarmConfig, VatConfig
 from logger.model import AlarmState, Carry, Cause, Entry
+from logger.structs import replace
 
 
 def find_orphans(vats: Iterable[VatConfig], carries: Mapping[str, Carry], *, at_us: int) -> Iterator[Entry]:

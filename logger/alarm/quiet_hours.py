@@ -7,11 +7,11 @@ a night of daylight saving has twice is its first, one that it has not is read w
 The pipeline cuts blocks where quiet hours begin and end (by the UTC of the records), so they are constant in a stretch.
 """
 
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from logger.config import PeopleConfig, Priority
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -20,8 +20,7 @@ _DAY = timedelta(days=1)
 _FAR_US = 2**62
 
 
-@dataclass(frozen=True, slots=True)
-class QuietSpan:
+class QuietSpan(Struct, frozen=True):
     """UTC (microseconds) from `begin_us` up to but without `end_us`, in which the same priorities annunciate."""
 
     begin_us: int
@@ -43,12 +42,14 @@ def quiet_span(people: PeopleConfig, at_us: int) -> QuietSpan:
     over = _DAY if quiet.end_min <= quiet.begin_min else 0 * _DAY
     free_us = -_FAR_US
     for day in (today - 2 * _DAY, today - _DAY, today, today + _DAY):
-        begin_us, end_us = instant(day, quiet.begin_min, zone), instant(day + over, quiet.end_min, zone)
+        end_us = instant(day + over, quiet.end_min, zone)
+        if at_us >= end_us:
+            free_us = end_us
+            continue
+        begin_us = instant(day, quiet.begin_min, zone)
         if at_us < begin_us:
             return QuietSpan(free_us, begin_us, None)
-        if at_us < end_us:
-            return QuietSpan(begin_us, end_us, frozenset(quiet.wakes))
-        free_us = end_us
+        return QuietSpan(begin_us, end_us, frozenset(quiet.wakes))
     raise AssertionError("the quiet hours of tomorrow have not begun today")
 
 
@@ -58,8 +59,10 @@ def digest_due(people: PeopleConfig, at_us: int) -> tuple[int, int]:
         raise ValueError("there is no time of the morning summary")
     zone = ZoneInfo(people.zone)
     today = local(at_us, zone).date()
-    times = [instant(today + days * _DAY, people.digest_min, zone) for days in (-1, 0, 1)]
-    return max(each for each in times if each <= at_us), min(each for each in times if each > at_us)
+    due_us = instant(today, people.digest_min, zone)
+    if due_us <= at_us:
+        return due_us, instant(today + _DAY, people.digest_min, zone)
+    return instant(today - _DAY, people.digest_min, zone), due_us
 
 
 def instant(day: date, minute: int, zone: ZoneInfo) -> int:

@@ -5,8 +5,6 @@ means (none: the present one), so a late one never silences the next occurrence;
 shelving always ends by itself.
 """
 
-from dataclasses import replace
-
 from logger.alarm import lifecycle, suppression
 from logger.alarm.evaluate import entry_of
 from logger.alarm.lifecycle import Now, Transition, Trigger
@@ -14,6 +12,7 @@ from logger.alarm.suppression import Alarms, signed, vat_entry
 from logger.config import AlarmConfig, VatConfig
 from logger.errors import RefusedError
 from logger.model import AlarmState, Cause, Command, CommandKind, Entry
+from logger.structs import replace
 from logger.units import SECOND_US
 
 

@@ -11,7 +11,6 @@ rise of a vat that is topped up daily.
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 from logger.alarm import lifecycle
 from logger.alarm.evaluate import entry_of
@@ -19,6 +18,7 @@ from logger.alarm.lifecycle import Now
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.errors import RefusedError
 from logger.model import AlarmState, Cause, Command, Entry, Mark
+from logger.structs import replace
 from logger.units import SECOND_US
 
 ATTEND_S = 900.0

@@ -25,6 +25,7 @@ import msgspec
 from logger.channels.process import Program, Runner, RunResult
 from logger.errors import ThreadCrash
 from logger.model import Cause, Entry, Event
+from logger.structs import Struct
 from logger.units import SECOND_US
 from logger.watch.rehearsal import TEST
 
@@ -39,8 +40,7 @@ def _at_once(_event: Event) -> float:
     return 0.0
 
 
-@dataclass(slots=True, kw_only=True)
-class _PendingRun:
+class _PendingRun(Struct, kw_only=True):
     """An event that waits, when its run is due, and how many runs for it failed."""
 
     event: Event

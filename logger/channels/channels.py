@@ -6,7 +6,6 @@ channel wants are made, so the outbox stays empty.
 
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from typing import Self
 
 from logger.channels import hook, push
@@ -15,13 +14,13 @@ from logger.channels.process import RunResult
 from logger.config import Config
 from logger.errors import ThreadCrash
 from logger.model import Entry, Event
+from logger.structs import Struct
 
 LAST_RUN_S = 1.0
 """How long `stop` waits for the present runs."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Channels:
+class Channels(Struct, frozen=True, kw_only=True):
     """The channels beside the broker."""
 
     all: tuple[Channel, ...]

@@ -21,6 +21,7 @@ from threading import Thread
 
 from logger.errors import ThreadCrash
 from logger.model import Event
+from logger.structs import Struct
 
 log = logging.getLogger(__name__)
 
@@ -56,8 +57,7 @@ class Program:
     """What it prints says why it failed; else its exit code is all that is told."""
 
 
-@dataclass(frozen=True, slots=True)
-class RunResult:
+class RunResult(Struct, frozen=True):
     """The program of a channel was run for an event; `trouble` says why that failed, empty: it did not."""
 
     channel: str
@@ -65,8 +65,7 @@ class RunResult:
     trouble: str
 
 
-@dataclass(slots=True)
-class Output:
+class Output(Struct):
     """The beginning of what a run printed, how long the whole was, and whether the run had to be cut short."""
 
     beginning: bytes = b""

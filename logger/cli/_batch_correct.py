@@ -1,6 +1,5 @@
 """Make the correction of an entry from what a person wrote."""
 
-from dataclasses import fields, replace
 from typing import Any
 
 from logger.cli._batch_entry import EntryOptions, field_type
@@ -8,6 +7,7 @@ from logger.cli._times import HouseTime, at, given
 from logger.errors import RefusedError
 from logger.model import AnyEntry, BatchContent, BatchEntryKind
 from logger.store.batch_writing import new_entry_id
+from logger.structs import replace
 
 
 def corrected(
@@ -48,7 +48,7 @@ def corrected(
 
 
 def _field(content: BatchContent, written: str) -> str:
-    names = [each.name for each in fields(content)]
+    names = content.__struct_fields__
     name = written.replace("-", "_")
     meant = [each for each in names if each == name] or [each for each in names if each.startswith(f"{name}_")]
     if len(meant) != 1:

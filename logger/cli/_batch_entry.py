@@ -32,6 +32,8 @@ from logger.cli._times import Given, HouseTime, at, moment_option
 from logger.config import Config, VatConfig
 from logger.errors import RefusedError
 from logger.model import AnyEntry, BatchContent, BatchEntry, BatchRecord, Carry, Command, figures
+from logger.model.batch import labels
+from logger.model.batch_record import filled_fields
 from logger.report.local_time import LocalTime
 from logger.store import Store, queries
 from logger.store.batch_writing import new_entry_id
@@ -46,18 +48,17 @@ def content_options(
     """Return a decorator that gives a command an option for each field of a content."""
 
     def decorate(command: Decorated) -> Decorated:
-        for each in reversed(fields(content)):
-            if each.name not in leave_out:
-                command = _option(content, each.name, prefix)(command)
+        for name in reversed(content.__struct_fields__):
+            if name not in leave_out:
+                command = _option(content, name, prefix)(command)
         return command
 
     return decorate
 
 
 def _option(content: type[BatchContent], name: str, prefix: str) -> Callable[[Decorated], Decorated]:
-    metadata = next(each.metadata for each in fields(content) if each.name == name)
-    flag = f"--{prefix}{_flag(name)}"
-    words, unit, choices = metadata["words"], metadata["unit"], metadata["choices"]
+    field, flag = labels(content)[name], f"--{prefix}{_flag(name)}"
+    words, unit, choices = field.words, field.unit, field.choices
     help_text = f"{words[:1].upper()}{words[1:]}." if words[:2] != "pH" else f"{words}."
     if unit == "us":
         return moment_option(flag, f"{prefix}{name}".replace("-", "_"), help=help_text)
@@ -84,7 +85,7 @@ def field_type(content: type[BatchContent], name: str) -> type:
 
 def filled(content: type[C], values: Mapping[str, object], now: HouseTime, *, prefix: str = "") -> C:
     """Return the content that the options of a command fill; what was not given stays empty."""
-    names = {each.name: f"{prefix}{each.name}".replace("-", "_") for each in fields(content)}
+    names = {name: f"{prefix}{name}".replace("-", "_") for name in content.__struct_fields__}
     given = {name: values.get(option) for name, option in names.items()}
     said: dict[str, Any] = {name: _value(value, now) for name, value in given.items() if value is not None}
     return content(**said)
@@ -262,13 +263,12 @@ def summary(content: BatchContent, clock: LocalTime) -> str:
 
 def said_fields(content: BatchContent, clock: LocalTime) -> Iterator[str]:
     """Yield each field that somebody filled, with its label and unit."""
-    for each in fields(content):
-        value = getattr(content, each.name)
+    for name, field in labels(content).items():
+        value, unit = getattr(content, name), field.unit
         if value in (None, ""):
             continue
-        unit = each.metadata["unit"]
         shown = clock.shown(value) if unit == "us" else f"{value:g}" if isinstance(value, float) else str(value)
-        yield f"{each.metadata['words']}: {shown}{f' {unit}' if unit not in ('us', 'pH', '') else ''}"
+        yield f"{field.words}: {shown}{f' {unit}' if unit not in ('us', 'pH', '') else ''}"
 
 
 def print_entered(config: Config, batch: BatchRecord, entered: Entered, clock: LocalTime, *, as_json: bool) -> None:
@@ -297,5 +297,5 @@ def print_entered(config: Config, batch: BatchRecord, entered: Entered, clock: L
 
 def refuse_empty(content: BatchContent) -> None:
     """Raise RefusedError for an entry in which nothing is said."""
-    if all(getattr(content, each.name) in (None, "") for each in fields(content)):
+    if not [*filled_fields(content)]:
         raise RefusedError("nothing was said: give at least one of the options (--help lists them)")

@@ -5,7 +5,7 @@ for somebody said it then; the start, the header and an end that it does not tel
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
 
@@ -21,6 +21,7 @@ from logger.model import AnyEntry, Block, Command, CommandKind, Mark, batch_id
 from logger.model.batch import BatchEnd, BatchHeader, BatchStart
 from logger.replay import ReplayStore, replay_into
 from logger.store import batches
+from logger.structs import replace
 from logger.units import SECOND_US
 from logger.watch.pipeline import Watch
 

@@ -4,7 +4,6 @@ Law: a pH that can be compared with the probe is a spot measurement, the same as
 once, as a check, and the record names that check. Where it cannot be compared, the command says why.
 """
 
-from dataclasses import replace
 from typing import Any
 
 import click
@@ -18,6 +17,7 @@ from logger.model import BatchEntry, BatchRecord, Check, CommandKind, Measuremen
 from logger.model.batch import UNIT_OF, IndependentMeasurement, Measured, MeasuredBy
 from logger.store import batches, history, queries
 from logger.store.history import RecordSpan
+from logger.structs import replace
 
 MOST_ROWS = 1000
 """Ten minutes of a probe that is read every second hold no more."""
@@ -115,7 +115,7 @@ def _check(at: Desk, vat: VatConfig, measured: IndependentMeasurement) -> Check:
     estimate = carry.electrode.estimate
     used_last = estimate.instruments[-1].name if estimate is not None and estimate.instruments else ""
     spot = Spot(ph=measured.value or 0.0, u_ph=measured.u or 0.0, instrument=measured.instrument or used_last)
-    state = WatchState(carry=carry, recent=recent)
+    state = WatchState.of(carry, recent)
     return check_now(spot, state, at.config.probe(vat.probe), vat=vat.id, by=at.asked.by, at_us=at.now.at_us)
 
 

@@ -7,7 +7,6 @@ line is wrong; 3 (`check`, `status`, `verify`) something needs attention.
 import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import replace
 from functools import wraps
 from math import isnan
 from pathlib import Path
@@ -20,6 +19,7 @@ import msgspec
 
 from logger.config import Config
 from logger.errors import ConfigurationError, VatvigilError
+from logger.structs import replace
 
 P = ParamSpec("P")
 R = TypeVar("R")

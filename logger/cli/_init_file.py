@@ -4,7 +4,7 @@ Law: pure; whatever the answers are, the text is TOML, and what cannot be used i
 """
 
 import json
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from string import Template
 from typing import Final
@@ -13,6 +13,7 @@ from logger.config import ProbeConfig
 from logger.probe.suggest import description_toml
 from logger.settings.problems import written_key
 from logger.settings.profiles import PROFILES, TARGETS, Profile
+from logger.structs import replace
 
 _USUAL_TARGET: Final = 4.6
 SERVICE_STORE: Final = "/var/lib/vatvigil/log.sqlite"

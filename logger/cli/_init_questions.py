@@ -9,7 +9,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 from typing import Final
@@ -23,6 +23,7 @@ from logger.cli._interview import Interview, say
 from logger.config import Config, ProbeConfig
 from logger.errors import ConfigurationError, RefusedError
 from logger.settings.profiles import Profile
+from logger.structs import replace
 
 NO_SECRETS: Final = MappingProxyType[str, str]({})
 INTRODUCTION: Final = "Enter takes what stands in [ ]. Ctrl-C stops; what you answered is kept."

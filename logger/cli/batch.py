@@ -4,7 +4,6 @@ Law: whatever is entered stays: a correction is a new entry beside the old one. 
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from typing import Any
 
 import click
@@ -25,6 +24,7 @@ from logger.model import BatchContent, CommandKind, Mark, batch_id, figures, pla
 from logger.model.batch import BatchEnd, BatchHeader, BatchStart, CriticalLimits, Finish, Ingredient, Remark
 from logger.model.batch_record import compose, filled_fields, newest_version
 from logger.store import batches
+from logger.structs import replace
 from logger.units import SECOND_US
 
 LIMIT = "limit-"

@@ -7,7 +7,6 @@ the record and never comes into force.
 
 import shlex
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -33,6 +32,7 @@ from logger.guided.state_machine import Conclusion, Task
 from logger.measure.buffers import Buffer
 from logger.measure.calibration import MOST_POINTS
 from logger.model import Calibration, Method
+from logger.structs import replace
 
 BUFFERS = "gbt-phthalate,gbt-phosphate,gbt-borax"
 

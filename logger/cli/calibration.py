@@ -6,7 +6,6 @@ a record whose number is kept too. The calibration and the command for it are st
 
 import sys
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 from textwrap import fill
 from typing import Any
@@ -45,6 +44,7 @@ from logger.probe.own_ph import equivalent_mv
 from logger.report.local_time import LocalTime
 from logger.store import Store, queries
 from logger.store.queries import StoredCalibration
+from logger.structs import replace
 
 SHOWN_PH, SHOWN_C = 4.6, 25.0
 """Where the uncertainty of a reading is shown: at the limit that most ferments must pass."""

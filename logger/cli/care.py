@@ -4,7 +4,6 @@ Law: nothing is changed or taken away; the watch hears of each entry, and remind
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -34,6 +33,7 @@ from logger.report.local_time import LocalTime
 from logger.store import Store
 from logger.store.batch_writing import new_entry_id
 from logger.store.care import diary
+from logger.structs import replace
 
 _OF_PROBE = [kind.value for kind in CareKind if kind is not CareKind.BUFFER_OPENED]
 

@@ -10,7 +10,7 @@ import shlex
 import sys
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import click
@@ -23,6 +23,7 @@ from logger.config import Config, DeadManConfig, HookConfig, ProbeConfig, PushCo
 from logger.errors import ConfigurationError, StoreError
 from logger.model import Indication, Reason
 from logger.store import Store
+from logger.structs import replace
 
 HELD = "another program holds the port"
 """What the port's line says when it is locked."""

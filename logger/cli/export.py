@@ -8,7 +8,6 @@ import io
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO, TypeVar
@@ -32,6 +31,7 @@ from logger.errors import RefusedError
 from logger.model import Block, Calibration, Command, Correction, Measurements
 from logger.store import Store, queries
 from logger.store.history import RecordSpan
+from logger.structs import replace
 
 if TYPE_CHECKING:
     from logger.report.corrected import Corrected

@@ -6,7 +6,7 @@ Law: nothing is written anywhere, nothing is sent but --send.
 import codecs
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import click
@@ -19,6 +19,7 @@ from logger.probe.opening import opened
 from logger.probe.port import describe_failure
 from logger.probe.textline import Description
 from logger.probe.wire import FAILURES, Wire
+from logger.structs import replace
 
 QUIET_S = 0.3
 """Bytes without the end of a line are shown when nothing more has come for so long."""

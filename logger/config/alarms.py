@@ -1,6 +1,5 @@
 """Define one alarm of a vat: its kind, limits and delays. Law: as in `logger/config`."""
 
-from dataclasses import dataclass
 from typing import Annotated, Any
 
 from annotated_types import Ge, Le
@@ -8,13 +7,13 @@ from annotated_types import Ge, Le
 from logger.config.alarm_kinds import AlarmKind
 from logger.config.bounds import PH, Delay, Duration, NotNegative
 from logger.config.kind_row import Priority
+from logger.structs import Struct
 
 STALL_WINDOWS = 12
 """Windows that a stall looks back over: 12 h by default. From a trial on simulated vats."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmConfig:
+class AlarmConfig(Struct, frozen=True, kw_only=True):
     """One alarm of a vat. Setpoint and deadband in the unit of its kind; no setpoint for instrument alarms."""
 
     id: str

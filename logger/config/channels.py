@@ -1,16 +1,17 @@
 """Define the ways by which events go out beside the broker: the hook, push, the dead man's switch."""
 
-from dataclasses import dataclass, field
 from typing import Annotated
 
 from annotated_types import Ge, Le
 
+from logger.config.secret import SecretTable
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HookConfig:
+
+class HookConfig(SecretTable, frozen=True, kw_only=True):
     """The hook: an executable that is given the events that the broker has not accepted."""
 
-    command: tuple[str, ...] = field(repr=False)
+    SECRETS = ("command",)
+    command: tuple[str, ...]
     """The executable's absolute path and its arguments (which may be secret); no shell reads it."""
     after_s: Annotated[float, Ge(0), Le(86400)] = 60.0
     """The hook is run for an event that the broker has not accepted for so long; real seconds. Common practice, no
@@ -22,11 +23,11 @@ class HookConfig:
     """How often the hook is run again for an event when it fails. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PushConfig:
+class PushConfig(SecretTable, frozen=True, kw_only=True):
     """Push: services that bring events to people without a hub."""
 
-    urls: tuple[str, ...] = field(repr=False)
+    SECRETS = ("urls",)
+    urls: tuple[str, ...]
     """One address a service, as the library apprise writes them (they hold secrets); better written into the file that
     `urls_file` names.
     """
@@ -40,11 +41,11 @@ class PushConfig:
     """How often an event is sent again when a service does not accept it. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DeadManConfig:
+class DeadManConfig(SecretTable, frozen=True, kw_only=True):
     """The dead man's switch: an address that is asked for while all is well, so that somebody can miss it."""
 
-    url: str = field(repr=False)
+    SECRETS = ("url",)
+    url: str
     """The address (it holds a secret): http:// or https://; better written into the file that `url_file` names."""
     every_s: Annotated[float, Ge(10), Le(86400)] = 300.0
     """How often it is asked for; real seconds. Common practice, no source."""

@@ -1,9 +1,10 @@
 """Define the columns of the table of alarm kinds (`logger/config/alarm_kinds.py`). Law: as in `logger/config`."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from enum import Enum, StrEnum, auto
 from typing import Any
+
+from logger.structs import Struct, field
 
 
 class Priority(StrEnum):
@@ -80,8 +81,7 @@ class Presence(Enum):
     """A store that is no file here has its disk elsewhere."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KindRow:
+class KindRow(Struct, frozen=True, kw_only=True):
     """All that is declared of one kind of alarm. Sentences are templates, filled in by `alarm/words.py`.
 
     Names in templates: `alarm` (its `AlarmConfig`), `value`, `delay`, `why`, `tests`, `fall`, `what`, `first`.

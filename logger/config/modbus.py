@@ -4,11 +4,12 @@ Law: numbers of registers are those on the wire (PDU), counted from 0. The bytes
 order; only the order of the registers of a 32-bit number is the instrument's own choice.
 """
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated, Final
 
 from annotated_types import Ge, Le
+
+from logger.structs import Struct
 
 
 class NumberType(StrEnum):
@@ -53,8 +54,7 @@ UNITS: Final = {
 """Units by quantity; the first is what is meant when none is written."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegisterConfig:
+class RegisterConfig(Struct, frozen=True, kw_only=True):
     """One quantity: number * scale + offset, in `unit`."""
 
     number: RegisterNumber
@@ -73,8 +73,7 @@ class RegisterConfig:
     """Numbers, before scale and offset, by which the instrument says that it has no value."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StatusConfig:
+class StatusConfig(Struct, frozen=True, kw_only=True):
     """A register whose bits say that the values beside it are none."""
 
     number: RegisterNumber
@@ -83,8 +82,7 @@ class StatusConfig:
     """Numbers of the bits, 0 (lowest) to 15, that say that the values are none; one of them set is enough."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModbusConfig:
+class ModbusConfig(Struct, frozen=True, kw_only=True):
     """Where a probe is on its line, and what its registers hold."""
 
     address: int = 1

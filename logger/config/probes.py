@@ -1,7 +1,6 @@
 """Describe a probe: where it is, how it speaks, how far it is believed. Law: as in `logger/config`."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 from pathlib import Path
@@ -11,6 +10,7 @@ from annotated_types import Ge, Le
 
 from logger.config.bounds import Label, Line, NotNegative, Positive
 from logger.config.modbus import ModbusConfig
+from logger.structs import Struct, field
 
 ProtocolTable = Literal["scpi", "text", "modbus"]
 """Tables of a probe, one of which says what its protocol reads: `ScpiConfig`, `TextConfig`, `ModbusConfig`."""
@@ -64,8 +64,7 @@ _Tolerance = Annotated[float, Ge(0.005), Le(1)]
 _Interval = Annotated[float, Ge(0.04), Le(366)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QualityLimits:
+class QualityLimits(Struct, frozen=True, kw_only=True):
     """Limits of the quality tests on the raw signal (names of the tests: IOOS QARTOD), common practice, no source."""
 
     fail_low_mv: float = -600.0
@@ -104,8 +103,7 @@ class QualityLimits:
     """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ErrorModel:
+class ErrorModel(Struct, frozen=True, kw_only=True):
     """Standard uncertainties that no single reading shows; see `measure/uncertainty.py`. Common practice, no source."""
 
     junction_ph: _Uncertainty = 0.05
@@ -124,8 +122,7 @@ class ErrorModel:
     """Standard uncertainty that a probe's own pH adds: by rounding, smoothing, a compensation that nobody sees."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CalibrationLimits:
+class CalibrationLimits(Struct, frozen=True, kw_only=True):
     """What a calibration must keep to be accepted (refuse) and to be so without a warning (warn).
 
     Slopes in per cent of the Nernst slope: USP <791> accepts 90 to 105 % and an offset of 30 mV either way. The
@@ -162,8 +159,7 @@ class CalibrationLimits:
     """With a longer one the warning says that the bulb or the junction is dirty or worn."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BufferConfig:
+class BufferConfig(Struct, frozen=True, kw_only=True):
     """A buffer on the shelf: one of the built-in tables by its id, or with `values_ph` the user's own."""
 
     id: str
@@ -179,8 +175,7 @@ class BufferConfig:
     """Last day of use."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TextConfig:
+class TextConfig(Struct, frozen=True, kw_only=True):
     """How a probe that speaks in lines of text writes them. Text stands for its Latin-1 bytes."""
 
     pattern: str
@@ -221,8 +216,7 @@ class TextConfig:
         return "<temperature>" in self.pattern
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ScpiConfig:
+class ScpiConfig(Struct, frozen=True, kw_only=True):
     """What a SCPI instrument is asked; each query brings one number. Empty: it is not asked."""
 
     potential: str = "MEAS:VOLT:DC?"
@@ -243,8 +237,7 @@ class ScpiConfig:
         return bool(self.temperature)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProbeConfig:
+class ProbeConfig(Struct, frozen=True, kw_only=True):
     """One probe: where it is, how it speaks, how far it is believed."""
 
     id: str

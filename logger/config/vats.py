@@ -1,6 +1,5 @@
 """Define a vat, its target, and the people who are notified. Law: as in `logger/config`."""
 
-from dataclasses import dataclass, field
 from typing import Annotated
 
 from annotated_types import Ge, Le, Len, Predicate
@@ -8,10 +7,10 @@ from annotated_types import Ge, Le, Len, Predicate
 from logger.config.alarms import AlarmConfig
 from logger.config.bounds import Duration, is_one_line
 from logger.config.kind_row import Priority
+from logger.structs import Struct, field
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QuietConfig:
+class QuietConfig(Struct, frozen=True, kw_only=True):
     """Hours in which only some priorities reach people; minutes of the local day, the end may lie on the next day."""
 
     begin_min: int
@@ -24,8 +23,7 @@ class QuietConfig:
     """Time zone of `from` and `to`, a name of the IANA time zone database: where people sleep."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PeopleConfig:
+class PeopleConfig(Struct, frozen=True, kw_only=True):
     """How people are notified."""
 
     zone: str = "UTC"
@@ -35,8 +33,7 @@ class PeopleConfig:
     """Local time at which the morning summary is made, such as "07:00"."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TargetConfig:
+class TargetConfig(Struct, frozen=True, kw_only=True):
     """What a vat is to reach, and what must hold before that is claimed; all but `ph` (regulation) without a source."""
 
     ph: Annotated[float, Ge(0), Le(14)] = 4.6
@@ -51,8 +48,7 @@ class TargetConfig:
     """So many windows in a row must lie 0.05 below `ph`, all of them believed; 3 windows of 600 s are half an hour."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VatConfig:
+class VatConfig(Struct, frozen=True, kw_only=True):
     """One vat: its probe and what is an alarm there."""
 
     id: str

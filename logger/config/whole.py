@@ -1,6 +1,5 @@
 """Define the broker, the simulation, and the whole configuration. Law: as in `logger/config`."""
 
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated
 
@@ -10,15 +9,17 @@ from logger.config.alarms import AlarmConfig
 from logger.config.bounds import Line
 from logger.config.channels import DeadManConfig, HookConfig, PushConfig
 from logger.config.probes import BufferConfig, ProbeConfig
+from logger.config.secret import SecretTable
 from logger.config.vats import PeopleConfig, VatConfig
+from logger.structs import Struct, field
 
 SIMULATED_CLIENT_ID = "vatvigil-simulated"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MqttConfig:
+class MqttConfig(SecretTable, frozen=True, kw_only=True):
     """The broker and how we speak to it."""
 
+    SECRETS = ("password",)
     host: str = "localhost"
     """Name or IP address of the broker, alone: port, user name and TLS are keys of their own."""
     port: Annotated[int, Ge(1), Le(65535)] = 1883
@@ -33,7 +34,7 @@ class MqttConfig:
     """Version of MQTT: 5, or 311 for MQTT 3.1.1."""
     username: Line | None = None
     """User name at the broker; not written: none is sent."""
-    password: str | None = field(default=None, repr=False)
+    password: str | None = None
     """Password at the broker; better written into the file that `password_file` names."""
     tls: bool = False
     """If true, the connection is encrypted, and the broker's certificate is checked."""
@@ -49,8 +50,7 @@ class MqttConfig:
     """How often a heartbeat is sent; real seconds."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SystemConfig:
+class SystemConfig(Struct, frozen=True, kw_only=True):
     """The watch's own alarms and its good-night test."""
 
     alarms: tuple[AlarmConfig, ...] = ()
@@ -69,8 +69,7 @@ class SystemConfig:
     """Time zone of `at`, a name of the IANA time zone database."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Simulation:
+class Simulation(Struct, frozen=True, kw_only=True):
     """Present when all that is watched is a simulator: separate store, separate topics, every output says so."""
 
     speed: Annotated[float, Ge(0.001), Le(1e6)] = 1.0
@@ -83,11 +82,11 @@ class Simulation:
     """Ties `epoch` to this reading of the machine's monotonic clock in place of the start."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Config:
+class Config(SecretTable, frozen=True, kw_only=True):
     """All that the daemon needs to know."""
 
-    store_url: str = field(repr=False)
+    SECRETS = ("store_url",)
+    store_url: str
     """SQLAlchemy URL; may hold a password, so it is never printed whole."""
     probes: tuple[ProbeConfig, ...]
     vats: tuple[VatConfig, ...]

@@ -17,25 +17,23 @@ goes by the monotonic clock, which its other end can read too.
 import sys
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from logger.config import Simulation
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 UNKNOWN_GAP_US = 86_400 * SECOND_US
 """What a restart counts for when the wall clock says that it ended before it began: longer than any delay."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ClockReading:
+class ClockReading(Struct, frozen=True, kw_only=True):
     """UTC microseconds, and watch time in microseconds."""
 
     at_us: int
     elapsed_us: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Clock:
+class Clock(Struct, frozen=True, kw_only=True):
     """A wall clock (UTC microseconds) and a steady one (microseconds), with the watch time at which this run began."""
 
     wall_us: Callable[[], int]

@@ -12,7 +12,6 @@ anybody is told of never waits, and what waits goes before it.
 import logging
 from collections import deque
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import islice
 from typing import Protocol
@@ -25,6 +24,7 @@ from logger.model import Answer, Cause, Command, Entry, Event
 from logger.mqtt.event import events_of
 from logger.mqtt.messages import Receipt
 from logger.store import Store, UnitOfWork
+from logger.structs import Struct, field, replace
 from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
@@ -35,8 +35,7 @@ CYCLES_A_TRANSACTION, TRANSACTIONS_A_ROUND = 100, 2
 """On recovery: days of backlog hold up no round. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Sending:
+class _Sending(Struct, frozen=True, kw_only=True):
     """What goes into the store in one transaction. It is not changed, for another thread may be at it."""
 
     batches: tuple[CycleResult, ...]
@@ -60,8 +59,7 @@ class Memory(Protocol):
         """Note that the store took these, and whether nothing waits behind them."""
 
 
-@dataclass(slots=True, kw_only=True)
-class Commit:
+class Commit(Struct, kw_only=True):
     """Brings batches into the store, in order, whatever the store does meanwhile."""
 
     store: Store

@@ -9,7 +9,6 @@ is queued (`keep_storable`): at the commit it would end each daemon that it is s
 
 import logging
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
 from functools import partial
 
 from logger.daemon.blocks import block_of
@@ -29,6 +28,7 @@ from logger.model import (
 from logger.mqtt.messages import Receipt
 from logger.store import Store, queries, rows
 from logger.store.queries import Unreadable
+from logger.structs import Struct, field, replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from logger.watch.system import SYSTEM
@@ -36,8 +36,7 @@ from logger.watch.system import SYSTEM
 log = logging.getLogger(__name__)
 
 
-@dataclass(slots=True, kw_only=True)
-class CycleResult:
+class CycleResult(Struct, kw_only=True):
     """What one cycle made, to be committed whole."""
 
     outcomes: list[Outcome] = field(default_factory=list)
@@ -93,8 +92,7 @@ class CycleResult:
         return [*(entry for outcome in self.outcomes for entry in outcome.entries), *self.entries]
 
 
-@dataclass(slots=True)
-class WatchedProbe:
+class WatchedProbe(Struct):
     """A watch, its state and the number of its newest record."""
 
     watch: Watch
@@ -102,8 +100,7 @@ class WatchedProbe:
     seq: int
 
 
-@dataclass(slots=True)
-class Acquisition:
+class Acquisition(Struct):
     """Turns indications into batches. Reads the inbox; writes nothing.
 
     A vat's second probe is read by a watch of its own, which steps first: its newest believed pH goes into the records

@@ -8,7 +8,6 @@ backup is broken off.
 import logging
 import shutil
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from threading import Thread
@@ -26,6 +25,7 @@ from logger.model import Cause, Command, CommandKind, Entry
 from logger.store import Store
 from logger.store.backup import copies, size_bytes
 from logger.store.integrity import damage
+from logger.structs import Struct
 from logger.units import DAY_US
 from logger.watch.system import SYSTEM
 
@@ -40,15 +40,13 @@ LATE_S = 3600
 """A job may start so late (a machine that slept, a clock that was stepped) and still counts."""
 
 
-@dataclass(frozen=True, slots=True)
-class HousekeepingReport:
+class HousekeepingReport(Struct, frozen=True):
     """What a job found, for the journal and the hub."""
 
     entry: Entry
 
 
-@dataclass(frozen=True, slots=True)
-class DiskSpace:
+class DiskSpace(Struct, frozen=True):
     """What the disk is like: what is wrong (empty: nothing), or not yet quite right again."""
 
     trouble: str

@@ -7,13 +7,13 @@ that does not listen stops no watch.
 import logging
 import os
 import socket
-from dataclasses import dataclass
+
+from logger.structs import Struct
 
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True)
-class Manager:
+class Manager(Struct, frozen=True):
     """The manager's socket; None: nobody manages us."""
 
     address: str | None

@@ -13,13 +13,13 @@ tick.
 import logging
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from threading import Event, Thread
 
 from logger.daemon.clock import Clock
 from logger.errors import ThreadCrash
 from logger.model import Indication
 from logger.probe.reader import Reader
+from logger.structs import Struct
 
 log = logging.getLogger(__name__)
 
@@ -30,8 +30,7 @@ SAY_EVERY_NS = 600 * SECOND_NS
 """How often at most it is logged that ticks were skipped. Common practice, no source."""
 
 
-@dataclass(slots=True, kw_only=True)
-class _Grid:
+class _Grid(Struct, kw_only=True):
     """When one probe is due, in steady real nanoseconds."""
 
     reader: Reader

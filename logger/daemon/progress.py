@@ -5,14 +5,14 @@ Law: one working port masks no hung one. Time is real and steady; only the main 
 
 import time
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+
+from logger.structs import Struct, field
 
 HUNG_S, HUNG_POLLS = 60.0, 3
 """A port not read for so long and so many polls hangs: only a new process may help. Common practice, no source."""
 
 
-@dataclass(slots=True)
-class Progress:
+class Progress(Struct):
     """When each probe was read last."""
 
     poll_s: dict[str, float]

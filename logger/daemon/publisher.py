@@ -7,7 +7,7 @@ Without a broker no events are made: the journal tells all, and nothing old floo
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from functools import partial
 from operator import attrgetter
 from typing import Self
@@ -37,7 +37,7 @@ from logger.watch import system, trust_words
 
 OF_EACH_RECORD = {"kind", "pending_us", "seen_us", "reminders", "timer_us", "newest", "newest_u", "abnormal_at_us"}
 """Fields of the state of an alarm that no standing message tells; most change with each record."""
-_told = attrgetter(*[field.name for field in fields(AlarmState) if field.name not in OF_EACH_RECORD])
+_told = attrgetter(*[name for name in AlarmState.__struct_fields__ if name not in OF_EACH_RECORD])
 
 
 @dataclass(slots=True, kw_only=True)

@@ -10,7 +10,6 @@ something was lost. `vatvigil restore` does it when somebody wants the old recor
 import logging
 from collections.abc import Iterable, Mapping
 from contextlib import closing
-from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Self
@@ -27,6 +26,7 @@ from logger.store.backup import copies, copy_sqlite
 from logger.store.engine import parse, sqlite_path
 from logger.store.integrity import damage, set_aside
 from logger.store.store import lock_file
+from logger.structs import Struct, field, replace
 from logger.units import SECOND_US
 from logger.watch import pipeline, renewed, system
 from logger.watch.pipeline import Watch
@@ -37,8 +37,7 @@ LOOK_S = 3.0
 """How long a running watch looks for damage in a file that somebody has touched: the daily backup looks longer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class Known(Struct, frozen=True, kw_only=True):
     """What a watch goes on with: of each probe the state and the number of its newest record, and of the system."""
 
     clock: Clock
@@ -124,8 +123,7 @@ def look_again(config: Config, why: str, memory: Known) -> Known:
     return replace(memory, told=f"{why}. What is left of it is sound and goes on; what was stored last may be missing")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Restored:
+class Restored(Struct, frozen=True, kw_only=True):
     """What became of a restore."""
 
     backup: Path

@@ -5,7 +5,6 @@ Law: it only reads, but for `remember`; what is to be written and told of it is 
 
 import logging
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
 
 from logger.alarm.orphans import find_orphans, kept
 from logger.channels import Channel
@@ -16,6 +15,7 @@ from logger.daemon.cycle import CycleResult, WatchedProbe
 from logger.daemon.told_file import Told
 from logger.model import AlarmState, Answer, Carry, Entry, Event, WatchState
 from logger.store import Store, UnitOfWork, queries
+from logger.structs import replace
 from logger.units import DAY_US
 from logger.watch import pipeline, system
 from logger.watch.pipeline import Watch

@@ -13,7 +13,6 @@ of the whole store.
 import logging
 import time
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 
 from logger.channels import RunResult, dead_man
@@ -35,6 +34,7 @@ from logger.model import Carry, Command, Entry, Indication, WatchState
 from logger.mqtt.inbound import REMEMBERED
 from logger.mqtt.messages import Incoming, NetworkEvent
 from logger.store import Store, queries
+from logger.structs import Struct, field
 from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
@@ -47,8 +47,7 @@ container would be killed."""
 QueueItem = Indication | ThreadCrash | NetworkEvent | HousekeepingReport | DiskSpace | RunResult
 
 
-@dataclass(slots=True)
-class Stop:
+class Stop(Struct):
     """Set by a signal: the loop ends after what it is doing."""
 
     wanted: bool = False
@@ -68,8 +67,7 @@ class Stop:
         self.hung_up = True
 
 
-@dataclass(slots=True, kw_only=True)
-class Daemon:
+class Daemon(Struct, kw_only=True):
     """Everything that runs, and the loop over it."""
 
     config: Config

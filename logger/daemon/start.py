@@ -8,7 +8,6 @@ import gc
 import logging
 import signal
 from collections.abc import Callable
-from dataclasses import replace
 from importlib.metadata import version
 from queue import SimpleQueue
 
@@ -34,6 +33,7 @@ from logger.model import Cause, Entry, Event
 from logger.mqtt.event import event_of, events_of
 from logger.probe.reader import readers
 from logger.store import Store
+from logger.structs import replace
 from logger.units import SECOND_US
 from logger.watch.system import SYSTEM
 

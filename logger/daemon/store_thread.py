@@ -9,12 +9,12 @@ store would each hold up the alarms otherwise, and no time limit of the database
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
 from queue import Empty, SimpleQueue
 from threading import Event, Thread
 from typing import Any, Protocol, TypeVar
 
 from logger.errors import StoreBusyError
+from logger.structs import Struct, field
 
 T = TypeVar("T")
 ANSWER_S = 1.0
@@ -34,16 +34,14 @@ def at_once(job: Callable[[], T], /) -> T:
     return job()
 
 
-@dataclass(frozen=True, slots=True)
-class _Answer:
+class _Answer(Struct, frozen=True):
     """What became of a job."""
 
     value: Any = None
     error: BaseException | None = None
 
 
-@dataclass(slots=True)
-class StoreThread:
+class StoreThread(Struct):
     """One thread that does jobs with the store. It is a daemon: a job that hangs keeps no process.
 
     Jobs and answers go through queues: with a `Future` for each an ask took 31 us, so it takes 19.

@@ -11,7 +11,6 @@ would jump with that.
 
 import logging
 from collections import deque
-from dataclasses import dataclass, field
 from typing import Self
 
 from logger.config import Config, VatConfig
@@ -20,6 +19,7 @@ from logger.daemon.cycle import CycleResult
 from logger.daemon.housekeeping import DiskSpace
 from logger.model import Carry
 from logger.mqtt.delivery import Delivery
+from logger.structs import Struct, field
 from logger.units import HOUR_US, SECOND_US
 from logger.watch import system
 from logger.watch.system import SystemFacts
@@ -37,8 +37,7 @@ STEPS_AN_HOUR = 6
 the journal. Common practice, no source."""
 
 
-@dataclass(slots=True, kw_only=True)
-class SystemMonitor:
+class SystemMonitor(Struct, kw_only=True):
     """What is known of the machine and the parts that run on it."""
 
     vat: VatConfig

@@ -15,7 +15,6 @@ import os
 import struct
 import zlib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -29,6 +28,7 @@ from logger.errors import StoreBusyError
 from logger.model import AlarmState, Entry
 from logger.store import Store
 from logger.store.parts import PARTS
+from logger.structs import Struct, field, replace
 from logger.watch.system import SYSTEM
 
 log = logging.getLogger(__name__)
@@ -38,8 +38,7 @@ _HEAD = struct.Struct(">QII")
 """Number of the writing, length and CRC-32 of the content."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToldOf:
+class ToldOf(Struct, frozen=True, kw_only=True):
     """The alarms of a watch, as of a record."""
 
     alarms: Mapping[str, AlarmState]
@@ -50,8 +49,7 @@ class ToldOf:
     """Watch time of it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Told:
+class Told(Struct, frozen=True, kw_only=True):
     """What was told while the store took nothing."""
 
     store: str
@@ -91,8 +89,7 @@ def _home() -> Path:
     return Path(os.environ.get("XDG_STATE_HOME") or Path.home() / ".local" / "state")
 
 
-@dataclass(slots=True, kw_only=True)
-class ToldFile:
+class ToldFile(Struct, kw_only=True):
     """The file. `ask` does what waits for its disk."""
 
     path: Path

@@ -8,7 +8,6 @@ before it goes on: the network's thread shares the interpreter with the loop, an
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 
 from logger.channels import Channels, DeadMansSwitch
 from logger.daemon import restore
@@ -18,11 +17,11 @@ from logger.daemon.cycle import CycleResult
 from logger.daemon.publisher import Publisher
 from logger.model import Carry, Event, Outcome
 from logger.store import Store, queries
+from logger.structs import Struct, field
 from logger.units import SECOND_US
 
 
-@dataclass(slots=True, kw_only=True)
-class Ways:
+class Ways(Struct, kw_only=True):
     """The ways by which the watch tells something."""
 
     publisher: Publisher | None

@@ -5,7 +5,7 @@ then can be judged; a refused one leaves no such checks: its buffers themselves 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from logger.config import ProbeConfig
@@ -24,6 +24,7 @@ from logger.measure.calibration import (
 from logger.measure.drift import rate_from_history
 from logger.measure.nernst import nernst_mv
 from logger.model import Acceptance, Calibration, CalibrationPoint, Check, CheckKind, Method
+from logger.structs import replace
 from logger.units import SECOND_US
 
 RESIDUAL_FULL_MV = 3.0

@@ -5,7 +5,7 @@ the person was shown is what is taken.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -15,6 +15,7 @@ from logger.measure.buffer_recognition import Recognition, RecognitionOutcome, r
 from logger.measure.buffers import Buffer, ph_at
 from logger.measure.stability import Stability
 from logger.model import Calibration, CalibrationPoint, Estimate, Floats, Reason
+from logger.structs import replace
 from logger.units import SECOND_US
 
 KEPT = 900

@@ -12,7 +12,7 @@ import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Self
 
@@ -24,6 +24,7 @@ from logger.model import Block, Command, CommandKind, Indication, Reason
 from logger.probe.reader import Reader
 from logger.store import Store, history, queries
 from logger.store.history import RecordSpan
+from logger.structs import replace
 from logger.units import SECOND_US
 
 log = logging.getLogger(__name__)

@@ -10,7 +10,7 @@ word that it is back; whatever else ends the session is none.
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.errors import RefusedError
@@ -20,6 +20,7 @@ from logger.guided.keys import END
 from logger.measure import stability
 from logger.measure.buffers import Buffer
 from logger.model import Calibration, CalibrationPoint, Check
+from logger.structs import replace
 from logger.units import SECOND_US
 
 

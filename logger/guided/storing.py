@@ -3,7 +3,7 @@
 import logging
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TypeVar
 
 from logger.errors import StoreBusyError
@@ -12,6 +12,7 @@ from logger.measure import comparison
 from logger.model import Calibration, Check, Command, CommandKind, figures
 from logger.store import Store, queries
 from logger.store.unit_of_work import UnitOfWork
+from logger.structs import replace
 
 log = logging.getLogger(__name__)
 

@@ -11,19 +11,18 @@ until the clock is set: `watch/unknown_gap.py` moves what is counted from. Repla
 their records and so find the same ages.
 """
 
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 
 from logger.model import Carry, Check, Estimate, Ints, Value
+from logger.structs import Struct
 from logger.units import DAY_US
 
 Times = TypeVar("Times", int, Ints)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moment:
+class Moment(Struct, frozen=True, kw_only=True):
     """When something was made."""
 
     at_us: int

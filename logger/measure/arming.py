@@ -5,14 +5,13 @@ another batch is started; only that word is carried. A calibration disarms nothi
 low, this is what the alarm is to tell. An alarm that looks back (`rise`) is armed where it is measured.
 """
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import AlarmConfig
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Trend
+from logger.structs import replace
 
 
 def can_be_unarmed(alarm: AlarmConfig) -> bool:

@@ -22,7 +22,6 @@ Sen) and is paused while the vat's own temperature alarms would speak: one cause
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from math import inf, nan
 from statistics import median
 
@@ -32,6 +31,7 @@ from logger.config import STALL_WINDOWS, AlarmConfig, AlarmKind, VatConfig
 from logger.measure.trend import level, settled_us, shift_for_topping_up, usable
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Trend
+from logger.structs import replace
 from logger.units import HOUR_US, SECOND_US
 
 FIRST_US = 6 * HOUR_US

@@ -9,34 +9,35 @@ of any past record is made again; stored sentences would be a second log to keep
 lower the belief: its offset counts as uncertainty, and the sentence says so.
 """
 
-from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
 
 from logger.measure.windows import AWAY, belief_of
-from logger.model import LEADING, Belief, BeliefSince, Floats, Ints, QualityTests, Reason
+from logger.model import LEADING, Belief, BeliefSince, Ints, QualityTests, Reason, Value
+from logger.model.elementwise import anywhere, column, is_column
+from logger.structs import Struct
 
 Number = TypeVar("Number", int, Ints)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Beliefs:
-    """Columns, a row a record, and what is carried on."""
+class Beliefs(Struct, frozen=True, kw_only=True):
+    """Columns, a row a record (or numbers of one), and what is carried on."""
 
-    belief: Ints
-    since_at_us: Ints
+    belief: Value
+    since_at_us: Value
     newest: BeliefSince
 
 
-def judge(before: BeliefSince | None, *, at_us: Ints, ph: Floats, quality: Ints, tests: Ints, reason: Ints) -> Beliefs:
+def judge(
+    before: BeliefSince | None, *, at_us: Value, ph: Value, quality: Value, tests: Value, reason: Value
+) -> Beliefs:
     """Return the belief in each record; `before`: that in the record before them."""
-    is_live = len(ph) == 1  # then by numbers
-    belief = (
-        np.array([belief_of(ph.item(), quality.item(), tests.item())]) if is_live else belief_of(ph, quality, tests)
-    )
-    if before is not None and before.belief is Belief.BELIEVED and not np.count_nonzero(belief):  # nearly always
-        return Beliefs(belief=belief, since_at_us=np.full(len(belief), before.since_at_us), newest=before)
+    belief = belief_of(ph, quality, tests)
+    if before is not None and before.belief is Belief.BELIEVED and not anywhere(belief):  # nearly always
+        since = np.full(len(belief), before.since_at_us) if is_column(belief) else before.since_at_us
+        return Beliefs(belief=belief, since_at_us=since, newest=before)
+    at_us, belief, tests, reason = (column(each) for each in (at_us, belief, tests, reason))
     test, why = _leading(belief, tests, reason)
     code = _code(belief, test, why)
     old = -1 if before is None else _code(int(before.belief), int(before.test), int(before.reason))

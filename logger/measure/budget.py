@@ -7,7 +7,6 @@ Common to all glasses of a calibration, and in no term: one bottle that is off, 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import copysign, sqrt
 
 import numpy as np
@@ -20,11 +19,11 @@ from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
 from logger.measure.sensitivity import Sensitivities, error_variance, expected_error, sensitivities
 from logger.measure.uncertainty import shrinkage, wandered
 from logger.model import Calibration, Estimate
+from logger.structs import Struct
 from logger.units import DAY_US
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Term:
+class Term(Struct, frozen=True, kw_only=True):
     """One line of a budget."""
 
     name: str
@@ -44,8 +43,7 @@ def combined(terms: Sequence[Term]) -> float:
     return sqrt(max(0.0, sum(term.variance for term in terms)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Result:
+class Result(Struct, frozen=True, kw_only=True):
     """The result a budget is of: pH at C, UTC (microseconds), one reading or the median of `count`."""
 
     ph: float

@@ -6,12 +6,12 @@ is refused. A name that the person gave is held against the potential, never tak
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.measure.buffers import Buffer, ph_at
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
 from logger.model import Calibration, CalibrationPoint
+from logger.structs import Struct
 
 REACH_MV = 60.0
 """Farther than this from what a buffer should give, it is not that buffer: about one pH. Common practice, no source."""
@@ -34,8 +34,7 @@ class RecognitionOutcome(StrEnum):
     """None fits, or not the one that was named."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Candidate:
+class Candidate(Struct, frozen=True, kw_only=True):
     """A buffer on the table beside the potential."""
 
     buffer: Buffer
@@ -52,8 +51,7 @@ class Candidate:
         return abs(self.distance_mv) <= REACH_MV
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recognition:
+class Recognition(Struct, frozen=True, kw_only=True):
     """The answer, with a sentence for each thing that a person should know."""
 
     outcome: RecognitionOutcome

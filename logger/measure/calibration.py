@@ -13,7 +13,6 @@ borax would bend one line through all three.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import fsum, hypot, isfinite
 
@@ -23,6 +22,7 @@ from logger.errors import RefusedError
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
 from logger.model import Calibration, CalibrationPoint, Floats, Method, Segment, Value
 from logger.model.figures import BUFFER_PH, POINT_C, POINT_MV, check_point
+from logger.structs import Struct, replace
 
 U_POTENTIAL_MV = 0.4
 """Standard uncertainty of one settled potential, mV. Common practice, no source."""
@@ -33,8 +33,7 @@ APART_PH = 0.4
 """Closer than this two buffers are the same one twice: no two of the tables' are, but those of two standards."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FittedLine:
+class FittedLine(Struct, frozen=True, kw_only=True):
     """A straight line y = offset + slope x and its covariance."""
 
     offset: float
@@ -44,8 +43,7 @@ class FittedLine:
     cov: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Pieces:
+class Pieces(Struct, frozen=True, kw_only=True):
     """The lines that readings are taken from, a row a reading; of one line for all its numbers."""
 
     offset_mv: Value

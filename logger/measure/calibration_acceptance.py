@@ -9,12 +9,12 @@ As-found deviations are taken from the same readings, silently, and stored in th
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 from logger.config import CalibrationLimits
 from logger.measure.buffers import confused_buffer
 from logger.measure.calibration import ASSUMED_SLOPE, deviations_as_found, fit, is_replaced, segments_of
 from logger.model import Acceptance, Calibration, CalibrationPoint, Method
+from logger.structs import replace
 from logger.units import DAY_US
 
 Judgement = tuple[Acceptance, str]

@@ -21,7 +21,6 @@ of another instrument let its own error in.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from math import sqrt
 
 from logger.config import ErrorModel, TargetConfig
@@ -44,6 +43,7 @@ from logger.model import (
     TargetWindow,
     WithdrawnClaim,
 )
+from logger.structs import Struct, replace
 
 ROUGHEST_U_PH = 0.2
 """A rougher measurement confirms nothing: that of a paper strip. Common practice, no source."""
@@ -51,8 +51,7 @@ STALE_WINDOWS = 3
 """After so many windows without a new one the newest is no reading any more."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Bound:
+class Bound(Struct, frozen=True, kw_only=True):
     """What an account says of a reading: the higher of the published and the corrected pH, and its u."""
 
     ph: float

@@ -4,8 +4,6 @@ Law: pure, and one way for whoever says it, at a terminal or from the hub. The p
 ten minutes of believed readings with the calibration in force; where these are missing there is no check.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,6 +13,7 @@ from logger.measure.uncertainty import of_median
 from logger.measure.windows import LOST
 from logger.model import Calibration, Carry, Check, CheckKind, Measurements, Quality, WatchState
 from logger.model.figures import SPOT_PH, SPOT_U_PH
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 PRESENT_S = 600.0
@@ -22,8 +21,7 @@ PRESENT_S = 600.0
 FEWEST = 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Spot:
+class Spot(Struct, frozen=True, kw_only=True):
     """An independent measurement of the vat, with its standard uncertainty."""
 
     ph: float
@@ -31,8 +29,7 @@ class Spot:
     instrument: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Present:
+class Present(Struct, frozen=True, kw_only=True):
     """What the probe reads in the vat: the median of the last minutes, with its standard uncertainty."""
 
     ph: float

@@ -16,6 +16,7 @@ from logger.measure.calibration import ph_of
 from logger.measure.nernst import ISOPOTENTIAL_PH, nernst_mv
 from logger.measure.trust_windows import ClosedWindows
 from logger.model import Calibration, Columns, Floats, Level
+from logger.structs import Struct
 from logger.units import HOUR_US
 
 LEVEL = 3
@@ -57,8 +58,7 @@ class Innovations(Columns):
     """Place of the window that ends the course before."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Reach:
+class Reach(Struct, frozen=True, kw_only=True):
     """How many windows are looked back on."""
 
     back: int

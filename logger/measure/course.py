@@ -5,13 +5,13 @@ by least squares over what is carried, in one order, so nothing depends on where
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import sqrt
 
 import numpy as np
 
 from logger.measure.windows import WindowMedians
 from logger.model import Belief
+from logger.structs import Struct
 from logger.units import HOUR_US, SECOND_US
 
 WINDOW_S = 600.0
@@ -31,8 +31,7 @@ Course = tuple[tuple[int, float], ...]
 """When each window began (watch time) and its pH."""
 
 
-@dataclass(frozen=True, slots=True)
-class Rate:
+class Rate(Struct, frozen=True):
     """pH an hour, its standard uncertainty, and the hours it was seen over."""
 
     ph_per_h: float
@@ -42,6 +41,8 @@ class Rate:
 
 def drop_before(course: Course, fresh_us: int) -> Course:
     """Return the course without what came before a calibration or a mark."""
+    if not course or course[0][0] + WINDOW_US > fresh_us:  # nearly always
+        return course
     return tuple(each for each in course if each[0] + WINDOW_US > fresh_us)
 
 

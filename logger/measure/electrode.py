@@ -6,7 +6,6 @@ interval does not close, no date is named. Nothing here reads a clock or a store
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from logger.config import CalibrationLimits
 from logger.model import Calibration, Check, CheckKind, Finding, Floats, Health
+from logger.structs import Struct, replace
 from logger.units import DAY_US
 
 DRIFT_WARN_PH_PER_DAY, DRIFT_FAST_PH_PER_DAY = 0.03, 0.08
@@ -35,8 +35,7 @@ STUDENT_975 = (
 """Student's t, 97.5 % one-sided, for 1 to 30 degrees of freedom (JCGM 100:2008, Table G.2, there to two decimals)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CalibrationSummary:
+class CalibrationSummary(Struct, frozen=True, kw_only=True):
     """One calibration in the life of an electrode, as the figures that tell its condition; None: not observed."""
 
     calibration: int
@@ -63,8 +62,7 @@ class Outlook(StrEnum):
     REACHED = "reached"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Forecast:
+class Forecast(Struct, frozen=True, kw_only=True):
     """When the slope of an electrode leaves its limit; times UTC in microseconds."""
 
     outlook: Outlook

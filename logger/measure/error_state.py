@@ -15,9 +15,9 @@ it equals conditioning on all checks at once. `h` says how a finding z = h' stat
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 
 from logger.model import Account
+from logger.structs import Struct, replace
 
 PIVOT_PH = 4.6
 """Offset and junction are those at this pH, where ferments are judged."""
@@ -28,8 +28,7 @@ FIRST_BEND = 7
 Vector = Sequence[float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Wander:
+class Wander(Struct, frozen=True, kw_only=True):
     """Variances that offset, slope and junction gain a day (pH^2)."""
 
     offset: float

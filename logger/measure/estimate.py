@@ -18,7 +18,6 @@ wanders by a third of the offset's wander for each pH. Common practice, no sourc
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
 from math import sqrt
 
@@ -42,6 +41,7 @@ from logger.model import (
     Instrument,
     Question,
 )
+from logger.structs import Struct, replace
 from logger.units import DAY_US
 
 U_READING_PH = 0.01
@@ -59,8 +59,7 @@ USUAL_METER = Instrument(name="another instrument", u_ph=0.05)
 """What is thought to be at hand where nobody said. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CheckOutcome:
+class CheckOutcome(Struct, frozen=True, kw_only=True):
     """What a check found, and what the steady account expected."""
 
     estimate: Estimate

@@ -11,12 +11,12 @@ hours times degrees above 15.6 C (60 F).
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.model import Floats, Ints
+from logger.structs import Struct, replace
 from logger.units import HOUR_US
 
 Bools = NDArray[np.bool_]
@@ -24,16 +24,14 @@ Bools = NDArray[np.bool_]
 _THOUSANDTHS = 1000
 
 
-@dataclass(frozen=True, slots=True)
-class Band:
+class Band(Struct, frozen=True):
     """Between which limits a quantity should be; None: there is none."""
 
     low: float | None = None
     high: float | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Exposure:
+class Exposure(Struct, frozen=True, kw_only=True):
     """What was counted of one quantity and band up to a record. Microseconds of watch time."""
 
     known_us: int = 0

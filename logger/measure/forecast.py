@@ -21,13 +21,13 @@ own ratios take the place of the learnt ones (`forecast_ratios.py`).
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from math import erf, floor, isnan, sqrt
 from statistics import median
 
 from logger.measure.batch import UNKNOWN_C, biological_hours
 from logger.measure.forecast_ratios import FROM_A_TENTH, LEAST, MOST, Ratios, ratios_at
 from logger.model import BatchEnded, BatchOutlook, ForecastMade, ForecastState, Foresight
+from logger.structs import Struct, replace
 from logger.units import HOUR_US, MINUTE_US
 
 WINDOW_S = 600.0
@@ -63,8 +63,7 @@ KEPT = 20
 """Ended batches that are remembered."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastWindow:
+class ForecastWindow(Struct, frozen=True, kw_only=True):
     """A closed window, as it is forecast from."""
 
     begin_us: int
@@ -80,8 +79,7 @@ class ForecastWindow:
     """NaN: nothing is believed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Goal:
+class Goal(Struct, frozen=True, kw_only=True):
     """What a batch is to reach, and by when."""
 
     limit_ph: float
@@ -155,8 +153,7 @@ def _level(state: ForecastState) -> float:
     return median(ph for _, _, ph in state.medians[-LEVEL:])
 
 
-@dataclass(frozen=True, slots=True)
-class FallLine:
+class FallLine(Struct, frozen=True):
     """The line through the newest windows: where it ends, how fast it falls (pH a biological hour), and u of that."""
 
     ph: float

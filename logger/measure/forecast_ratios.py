@@ -11,11 +11,11 @@ Law: pure; numbers and order statistics alone.
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import floor
 from statistics import median
 
 from logger.model import BatchEnded
+from logger.structs import Struct
 
 LEAST, MOST = 0.05, 0.95
 """Of a probability: an interval that holds 90 % knows no more."""
@@ -27,8 +27,7 @@ Ratios = tuple[float, float, float]
 """Low end, middle and high end, over what the line says."""
 
 
-@dataclass(frozen=True, slots=True)
-class Learnt:
+class Learnt(Struct, frozen=True):
     """Ratios by the part of the way that is gone, for one target."""
 
     limit_ph: float

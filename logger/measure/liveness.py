@@ -21,6 +21,7 @@ import numpy as np
 from logger.measure.order_statistics import among, different, medians
 from logger.measure.trust_windows import RawRows
 from logger.model import Columns, Floats, Ints, Variety
+from logger.structs import Struct
 from logger.units import HOUR_US
 
 PERIOD_US = HOUR_US // 2
@@ -92,8 +93,7 @@ def _without_course(value: Floats, time: Ints, runs: Ints, begin_us: Ints, lengt
     return value - np.repeat(slope, count) * (time - np.repeat(begin_us, count))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VarietyCourse:
+class VarietyCourse(Struct, frozen=True, kw_only=True):
     """What is usual of a signal before some periods (0) and after each of them (1, 2, ...).
 
     In plain numbers: a replay closes thousands of periods, and asks for the variety after few of them.

@@ -13,53 +13,59 @@ import numpy as np
 
 from logger.config import AlarmKind, ProbeConfig
 from logger.measure.age import Moment, age_us, calibrated, newest_check
-from logger.model import Carry, Check, Floats, Measurements
+from logger.model import Carry, Check, Measurements, Value
+from logger.model.elementwise import full, is_column, where
 from logger.units import DAY_US
 
 SURE = 2.0
 """A deviation within so many standard uncertainties of its reference tells nothing (GUM 6.3.3)."""
 
 
-def faults(kind: AlarmKind, probe: ProbeConfig, carry: Carry, *, rows: Measurements, first: int) -> Floats:
-    """Return 1.0 for each record at which the fault shows, else 0.0; `first`: the one right after commands."""
+def faults(kind: AlarmKind, probe: ProbeConfig, carry: Carry, *, rows: Measurements, first: int) -> Value:
+    """Return 1.0 for each record at which the fault shows, else 0.0; `first`: the one right after commands.
+
+    Elementwise, as all here: live a record is numbers.
+    """
     return FAULTS[kind](probe, carry, rows, first)
 
 
-def _no_calibration(_: ProbeConfig, carry: Carry, rows: Measurements, __: int) -> Floats:
-    return np.full(len(rows), float(carry.electrode.calibration is None))
+def _no_calibration(_: ProbeConfig, carry: Carry, rows: Measurements, __: int) -> Value:
+    return full(rows.at_us, float(carry.electrode.calibration is None))
 
 
-def _calibration_overdue(probe: ProbeConfig, carry: Carry, rows: Measurements, _: int) -> Floats:
+def _calibration_overdue(probe: ProbeConfig, carry: Carry, rows: Measurements, _: int) -> Value:
     return _older(rows, calibrated(carry), probe.calibrate_every_d)
 
 
-def _check_overdue(probe: ProbeConfig, carry: Carry, rows: Measurements, first: int) -> Floats:
+def _check_overdue(probe: ProbeConfig, carry: Carry, rows: Measurements, first: int) -> Value:
     last = newest_check(carry)
     since = calibrated(carry) if last is None else last[1]
     overdue = _calibration_overdue(probe, carry, rows, first)
-    return np.where(overdue == 1.0, 0.0, _older(rows, since, probe.check_every_d))
+    return where(overdue == 1.0, 0.0, _older(rows, since, probe.check_every_d))
 
 
-def _drifted(probe: ProbeConfig, carry: Carry, rows: Measurements, first: int) -> Floats:
+def _drifted(probe: ProbeConfig, carry: Carry, rows: Measurements, first: int) -> Value:
     last = newest_check(carry)
-    shows = np.full(len(rows), float(last is not None and is_off(last[0], probe)))
-    shows[first : first + 1] += float(abs(carry.electrode.found_ph or 0.0) > probe.judge_tolerance_ph)
-    return np.asarray(np.minimum(shows, 1.0))
+    shows = full(rows.at_us, float(last is not None and is_off(last[0], probe)))
+    if abs(carry.electrode.found_ph or 0.0) <= probe.judge_tolerance_ph:  # nearly always
+        return shows
+    row = np.arange(len(rows)) if is_column(rows.at_us) else 0
+    return where(row == first, 1.0, shows)
 
 
-def _cleaning_overdue(probe: ProbeConfig, carry: Carry, rows: Measurements, _: int) -> Floats:
+def _cleaning_overdue(probe: ProbeConfig, carry: Carry, rows: Measurements, _: int) -> Value:
     cleaned_at_us = carry.care.cleaned_at_us
     since = None if cleaned_at_us is None else Moment(at_us=cleaned_at_us, elapsed_us=None)
     return _older(rows, since, probe.clean_every_d)
 
 
-def _buffer_expired(_: ProbeConfig, carry: Carry, rows: Measurements, __: int) -> Floats:
+def _buffer_expired(_: ProbeConfig, carry: Carry, rows: Measurements, __: int) -> Value:
     used = {point.buffer for point in carry.electrode.calibration.points} if carry.electrode.calibration else set()
     expiries = [each.expires_at_us for each in carry.care.buffers if each.buffer in used]
-    return (rows.at_us > min(expiries)).astype(np.float64) if expiries else np.zeros(len(rows))
+    return (rows.at_us > min(expiries)) * 1.0 if expiries else full(rows.at_us, 0.0)
 
 
-FAULTS: Mapping[AlarmKind, Callable[[ProbeConfig, Carry, Measurements, int], Floats]] = {
+FAULTS: Mapping[AlarmKind, Callable[[ProbeConfig, Carry, Measurements, int], Value]] = {
     AlarmKind.NO_CALIBRATION: _no_calibration,
     AlarmKind.CALIBRATION_OVERDUE: _calibration_overdue,
     AlarmKind.CHECK_OVERDUE: _check_overdue,
@@ -75,7 +81,7 @@ def is_off(check: Check, probe: ProbeConfig) -> bool:
     return abs(check.deviation_ph) > max(probe.judge_tolerance_ph, SURE * check.u_reference_ph)
 
 
-def _older(rows: Measurements, since: Moment | None, days: float) -> Floats:
+def _older(rows: Measurements, since: Moment | None, days: float) -> Value:
     if since is None:
-        return np.zeros(len(rows))
-    return (age_us(rows.at_us, rows.elapsed_us, since) > round(days * DAY_US)).astype(np.float64)
+        return full(rows.at_us, 0.0)
+    return (age_us(rows.at_us, rows.elapsed_us, since) > round(days * DAY_US)) * 1.0

@@ -8,6 +8,7 @@ A frozen line is counted in time, not in records, which come every second while 
 was not looked at (absent values, gaps) for half of the time, nobody knows. On regular grids it is ioos_qc's test.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import inf, isnan, nan
 
@@ -15,7 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.config import ProbeConfig, QualityLimits
-from logger.model import Block, Columns, Floats, Ints, Quality, QualityTests, Value
+from logger.model import Columns, Floats, Ints, Quality, QualityTests, Value
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 Mask = NDArray[np.bool_]
@@ -23,11 +25,11 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flags(Columns):
-    """Verdicts, a row a record."""
+    """Verdicts, a row a record; numbers of a single one."""
 
-    quality: Ints
-    tests: Ints
-    previous_spike: Ints
+    quality: Value
+    tests: Value
+    previous_spike: Value
 
 
 def judge(
@@ -46,21 +48,33 @@ def judge(
     there. `is_alive`, of the rows from `first` on: where it need not be looked for, as something that judges better
     (`liveness.py`) stands there, or the newest values differ.
     """
-    flat_suspect, flat_fail = _flat_lines(
-        elapsed_us, potential_mv if reported_mv is None else reported_mv, limits, is_alive, first
-    )
+    shown_mv = potential_mv if reported_mv is None else reported_mv
+    flat = flat_lines(elapsed_us, shown_mv, limits, is_alive=is_alive, first=first)
     since = looked_back_to(potential_mv[:first])
-    near = elapsed_us[since:], potential_mv[since:], temperature_c[since:]
-    if len(potential_mv) - first == 1:  # live: numbers take a fifth of the time of columns of one, for the same bits
-        made = _verdicts(limits, _number(*near), flat_suspect.item(), flat_fail.item())
-        quality, tests, spike = (np.array([each]) for each in made)
-    else:
-        quality, tests, spike = _verdicts(limits, _columns(*near, first=first - since), flat_suspect, flat_fail)
-    return Flags(quality=quality, tests=tests, previous_spike=spike)
+    return _verdicts(
+        limits,
+        _columns(elapsed_us[since:], potential_mv[since:], temperature_c[since:], first=first - since),
+        *flat,
+    )
 
 
-def _flat_lines(
-    elapsed_us: Ints, shown_mv: Floats, limits: QualityLimits, is_alive: Mask | None, first: int
+def judge_one(
+    limits: QualityLimits,
+    *,
+    elapsed_us: Sequence[int],
+    potential_mv: Sequence[float],
+    temperature_c: Value,
+    flat: tuple[bool, bool],
+) -> Flags:
+    """Return the flags of the last of these rows, the same by numbers: live that takes a fifth of the time.
+
+    `flat`: whether the line is flat for long enough to be suspect, and to fail.
+    """
+    return _verdicts(limits, _number(elapsed_us, potential_mv, temperature_c), *flat)
+
+
+def flat_lines(
+    elapsed_us: Ints, shown_mv: Floats, limits: QualityLimits, *, is_alive: Mask | None, first: int
 ) -> tuple[Mask, Mask]:
     """Tell from row `first` on where the line is flat for long enough to be suspect, and to fail."""
     if is_alive is not None and np.count_nonzero(is_alive) == len(is_alive):
@@ -80,8 +94,7 @@ def _flat_lines(
     return suspect, fail
 
 
-@dataclass(frozen=True, slots=True)
-class _Compared:
+class _Compared(Struct, frozen=True):
     """A record, or a column of them, and what is compared with it."""
 
     mv: Value
@@ -96,9 +109,8 @@ class _Compared:
     span_us: Value
 
 
-def _number(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats) -> _Compared:
+def _number(us: Sequence[int], mv: Sequence[float], warm_c: Value) -> _Compared:
     """Return the last row."""
-    us, mv = elapsed_us.tolist(), potential_mv.tolist()
     step_mv, step_s = nan, inf
     for row in range(len(mv) - 2, -1, -1):
         if not isnan(mv[row]):
@@ -106,7 +118,7 @@ def _number(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats) -> _C
             break
     waited_us = us[-1] - us[-2] if len(us) > 1 else 0
     height_mv, span_us = (abs(mv[-2] - (mv[-3] + mv[-1]) / 2.0), us[-1] - us[-3]) if len(us) > NEIGHBOURS else (nan, 0)
-    return _Compared(mv[-1], temperature_c[-1].item(), step_mv, step_s, waited_us, height_mv, span_us)
+    return _Compared(mv[-1], warm_c, step_mv, step_s, waited_us, height_mv, span_us)
 
 
 def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, first: int) -> _Compared:
@@ -121,9 +133,7 @@ def _columns(elapsed_us: Ints, potential_mv: Floats, temperature_c: Floats, *, f
     return _Compared(*(column[first:] for column in columns))
 
 
-def _verdicts(
-    limits: QualityLimits, at: _Compared, flat_suspect: Value, flat_fail: Value
-) -> tuple[Value, Value, Value]:
+def _verdicts(limits: QualityLimits, at: _Compared, flat_suspect: Value, flat_fail: Value) -> Flags:
     """Return quality, tests and the spike test's verdict on the record before; elementwise."""
     is_there, has_height = at.mv == at.mv, at.height_mv == at.height_mv  # not NaN
     near = at.step_s <= limits.max_gap_s
@@ -143,7 +153,11 @@ def _verdicts(
     graded = _graded(doubtful | jump | rate | flat_suspect, outside | warmth | flat_fail)
     is_evaluated = (at.span_us <= 2 * limits.max_gap_s * SECOND_US) & has_height
     spike = _graded(at.height_mv > limits.spike_suspect_mv, at.height_mv > limits.spike_fail_mv)
-    return _either(is_there, graded, Quality.MISSING), tests, _either(is_evaluated, spike, Quality.NOT_EVALUATED)
+    return Flags(
+        quality=_either(is_there, graded, Quality.MISSING),
+        tests=tests,
+        previous_spike=_either(is_evaluated, spike, Quality.NOT_EVALUATED),
+    )
 
 
 def _graded(suspect: Value, fail: Value) -> Value:
@@ -160,7 +174,7 @@ def _either(is_first: Value, first: Value, second: Quality) -> Value:
 def looked_back_to(potential_mv: Floats) -> int:
     """Return the oldest of these rows that a test on a later one compares with, but for the flat line."""
     first = len(potential_mv)
-    if first and not isnan(potential_mv[-1]):  # live, nearly always
+    if first and not isnan(potential_mv.item(-1)):  # live, nearly always
         return max(0, first - NEIGHBOURS)
     present = np.flatnonzero(~np.isnan(potential_mv))
     newest = int(present[-1]) if len(present) else first
@@ -171,16 +185,13 @@ NEIGHBOURS = 2
 """Rows before one that the tests of a spike and of a gap look at."""
 
 
-def marks(probe: ProbeConfig, block: Block) -> Ints:
-    """Return what is to be known of a reading beside its quality: whose pH it is, by which temperature."""
-    own_test = int(QualityTests.OWN_PH) if probe.own_ph else 0
-    if not own_test and probe.assumed_temperature_c is None:
-        return np.zeros(len(block), dtype=np.int64)
-    present = ~np.isnan(block.potential_mv)
-    own = present * own_test
+def marks(probe: ProbeConfig, potential_mv: Value, temperature_c: Value) -> Value:
+    """Return what is to be known of a reading beside its quality: whose pH it is, by which temperature; elementwise."""
+    is_present = potential_mv == potential_mv  # noqa: PLR0124 - not NaN
+    tests: Value = is_present * int(QualityTests.OWN_PH) if probe.own_ph else 0
     if probe.assumed_temperature_c is None:
-        return own
-    return np.asarray(own + (present & np.isnan(block.temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE))
+        return tests
+    return tests + (is_present & (temperature_c != temperature_c)) * int(QualityTests.ASSUMED_TEMPERATURE)  # noqa: PLR0124
 
 
 NEAR = 64
@@ -193,6 +204,18 @@ def moves(elapsed_us: Ints, values: Floats, limits: QualityLimits, *, first: int
     end = np.arange(first, len(values))
     begin = np.maximum(np.searchsorted(elapsed_us, elapsed_us[first:] - length_us), end - NEAR)
     return np.asarray((_spread(values, begin, end) >= limits.flat_tolerance_mv) | np.isnan(values[first:]))
+
+
+def newest_moves(before_us: Ints, values: Floats, limits: QualityLimits, *, elapsed_us: int) -> bool:
+    """Tell the same of a live record, the last value; `before_us`: when the ones before it were.
+
+    By numbers: with `fmax.reduce` over the few values the whole step took 0.04 ms more, as the processor went on slower
+    after it.
+    """
+    length_us = round(min(limits.flat_suspect_s, limits.flat_fail_s) * SECOND_US)
+    since = before_us.searchsorted(elapsed_us - length_us)
+    there = [value for value in values[since:].tolist() if not isnan(value)]
+    return isnan(values.item(-1)) or max(there) - min(there) >= limits.flat_tolerance_mv
 
 
 def flat_line(

@@ -4,11 +4,9 @@ Law: what a record becomes depends on it, on earlier ones among `state.recent`, 
 blocks were cut. Trust speaks from closed windows, against the records after them, never back.
 """
 
-from dataclasses import dataclass, replace
 from math import sqrt
 
 import numpy as np
-from numpy.typing import NDArray
 
 from logger.config import ProbeConfig
 from logger.measure import age, calibration, liveness, quality, thermometer, trust, trust_windows, uncertainty
@@ -34,6 +32,9 @@ from logger.model import (
     Value,
     WatchState,
 )
+from logger.model.elementwise import anywhere, column, everywhere, full, held, is_column, where
+from logger.model.recent_rows import RecentRows
+from logger.structs import Struct, replace
 
 BENCH_C = 25.0
 """Temperature at which a step of an instrument's own pH is looked at in mV."""
@@ -44,8 +45,7 @@ OWN_PH_DIGITS = 4
 Turns = list[tuple[int, TrustState]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Computed:
+class Computed(Struct, frozen=True, kw_only=True):
     """The records of a piece, and what is carried on; `turns`: each new state of trust at its row."""
 
     rows: Measurements
@@ -57,26 +57,24 @@ class Computed:
 
 def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Computed:
     """Compute flags, pH, uncertainty, trust and belief of each row."""
-    carry, recent = state.carry, state.recent
+    carry, recent = state.carry, state.rows
+    given = block.numbers() if len(block) == 1 else block  # live: the same bits in a third of the time
     warmth = _read_thermometer(probe, carry, block)
-    ph, u = _compute_ph(probe, carry, block, warmth)
+    ph, u = _compute_ph(probe, carry, given, warmth)
     trusted, turns = _follow_trust(probe, state, block, warmth)
-    knows, spoken = _spoken(carry, turns, len(block))
+    knows, spoken = _spoken(carry, turns, given.elapsed_us)
     flags = _flags(probe, recent, block, warmth, knows)
     failed = flags.quality >= int(Quality.FAIL)  # or missing
-    ph[failed], u[failed] = np.nan, np.nan
-    wild, passed = spoken & _WILD, flags.quality
-    if np.count_nonzero(wild):
-        passed = np.where(wild != 0, np.maximum(passed, int(Quality.SUSPECT)), passed)
-    tests = flags.tests | spoken | warmth.tests
-    tests |= _tests_of_line(carry.electrode.calibration, ph.item() if len(ph) == 1 else ph)
-    tests |= quality.marks(probe, block)
+    ph, u = where(failed, np.nan, ph), where(failed, np.nan, u)
+    passed = where((spoken & _WILD) != 0, _at_best_suspect(flags.quality), flags.quality)
+    tests = flags.tests | spoken | warmth.tests | _tests_of_line(carry.electrode.calibration, ph)
+    tests = tests | quality.marks(probe, given.potential_mv, given.temperature_c)
     if carry.electrode.unwatched_at_us is not None:
-        tests |= int(QualityTests.AFTER_GAP)
-    if np.count_nonzero(tests & LOST):
-        tests |= _by_second_probe(block, tests)
+        tests = tests | int(QualityTests.AFTER_GAP)
+    if anywhere(tests & LOST):
+        tests = tests | _by_second_probe(given.reference_ph, tests)
     beliefs = verdicts.judge(
-        carry.electrode.belief, at_us=block.at_us, ph=ph, quality=passed, tests=tests, reason=block.reason
+        carry.electrode.belief, at_us=given.at_us, ph=ph, quality=passed, tests=tests, reason=given.reason
     )
     rows = Measurements(
         seq=block.seq,
@@ -87,14 +85,14 @@ def compute_records(probe: ProbeConfig, state: WatchState, block: Block) -> Comp
         reason=block.reason,
         reference_ph=block.reference_ph,
         reference_u=block.reference_u,
-        ph=ph,
-        u=u,
-        quality=passed,
-        tests=tests,
-        previous_spike=flags.previous_spike,
+        ph=column(ph),
+        u=column(u),
+        quality=column(passed),
+        tests=column(tests),
+        previous_spike=column(flags.previous_spike),
         calibration=_id_column(carry.electrode.calibration, len(block)),
-        belief=beliefs.belief,
-        since_at_us=beliefs.since_at_us,
+        belief=column(beliefs.belief),
+        since_at_us=column(beliefs.since_at_us),
         check=_id_column(carry.electrode.check, len(block)),
         spot=_id_column(carry.electrode.spot, len(block)),
     )
@@ -105,14 +103,18 @@ _WILD = LOST | int(QualityTests.SCATTERED)
 """What trust says of a record that no process alarm may look at."""
 
 
-def _spoken(carry: Carry, turns: Turns, count: int) -> tuple[NDArray[np.bool_], Ints]:
+def _at_best_suspect(verdict: Value) -> Value:
+    """Return the `Quality` of records, none of which passes."""
+    return where(verdict < int(Quality.SUSPECT), int(Quality.SUSPECT), verdict)
+
+
+def _spoken(carry: Carry, turns: Turns, like: Value) -> tuple[Value, Value]:
     """Return where it was learnt how many values the instrument shows, and the tests that trust speaks by."""
-    knows, spoken = np.empty(count, dtype=np.bool_), np.empty(count, dtype=np.int64)
-    for row, state in ((0, carry.trust), *turns):
-        knows[row:], spoken[row:] = trust.knows_variety(state), int(trust.tests_of(state))
+    knows = held(like, ((row, trust.knows_variety(state)) for row, state in turns), trust.knows_variety(carry.trust))
     if carry.suppression.is_away:
-        spoken[:] = int(_away_tests(carry))
-    return knows, spoken
+        return knows, full(like, int(_away_tests(carry)))
+    tests = ((row, int(trust.tests_of(state))) for row, state in turns)
+    return knows, held(like, tests, int(trust.tests_of(carry.trust)))
 
 
 def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermometry:
@@ -141,7 +143,7 @@ def _read_thermometer(probe: ProbeConfig, carry: Carry, block: Block) -> Thermom
 def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> tuple[TrustState, Turns]:
     """Follow the trust over the new rows; whoever works on the probe takes it out and knows it."""
     carry, length_us = state.carry, trust_windows.window_us(probe.poll_s)
-    if carry.suppression.is_away or not _closes(state.recent, block, length_us):  # live, nearly always
+    if carry.suppression.is_away or not _closes(state.rows, block, length_us):  # live, nearly always
         return carry.trust, []
     around = Around(
         line=carry.electrode.calibration,
@@ -161,10 +163,10 @@ def _follow_trust(probe: ProbeConfig, state: WatchState, block: Block, warmth: T
     return run.state, run.turns
 
 
-def _closes(recent: Measurements, block: Block, length_us: int) -> bool:
+def _closes(recent: RecentRows, block: Block, length_us: int) -> bool:
     """Tell whether a window ends in the block; periods are whole windows."""
-    before_us = recent.elapsed_us[-1] if len(recent) else block.elapsed_us[0]
-    return bool(before_us // length_us != block.elapsed_us[-1] // length_us)
+    before_us = recent.elapsed_us.item(-1) if len(recent) else block.elapsed_us.item(0)
+    return before_us // length_us != block.elapsed_us.item(-1) // length_us
 
 
 def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Thermometry) -> trust_windows.RawRows:
@@ -191,7 +193,7 @@ def _raw_rows(probe: ProbeConfig, state: WatchState, block: Block, warmth: Therm
 
 def _true_c(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry) -> Floats:
     """Return the temperatures of all rows; NaN where they are the thermometer's own fault."""
-    is_fault = (np.concatenate([recent.tests, warmth.tests]) & int(QualityTests.THERMOMETER)) != 0
+    is_fault = (np.concatenate([recent.tests, column(warmth.tests)]) & int(QualityTests.THERMOMETER)) != 0
     read_c = _temperatures(probe, [recent.temperature_c, block.temperature_c])
     return np.where(is_fault | (read_c <= ABSOLUTE_ZERO_C), np.nan, read_c)
 
@@ -213,10 +215,10 @@ def _reported(probe: ProbeConfig, potential_mv: Floats, temperature_c: Floats) -
     return own_ph * nernst_mv(BENCH_C)
 
 
-def _by_second_probe(block: Block, tests: Ints) -> Ints:
+def _by_second_probe(reference_ph: Value, tests: Value) -> Value:
     """Return the test of the rows in whose place alarms judge a second probe."""
-    judged = ((tests & LOST) != 0) & ((tests & AWAY) == 0) & ~np.isnan(block.reference_ph)
-    return np.asarray(judged * int(QualityTests.BY_SECOND_PROBE))
+    is_there = reference_ph == reference_ph  # noqa: PLR0124 - not NaN
+    return (((tests & LOST) != 0) & ((tests & AWAY) == 0) & is_there) * int(QualityTests.BY_SECOND_PROBE)
 
 
 def _away_tests(carry: Carry) -> QualityTests:
@@ -226,22 +228,22 @@ def _away_tests(carry: Carry) -> QualityTests:
     return attended if carry.suppression.not_back_us is None else attended | QualityTests.NOT_BACK
 
 
-def _flags(
-    probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, knows: NDArray[np.bool_]
-) -> quality.Flags:
+def _flags(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, knows: Value) -> quality.Flags:
     """Return the flags of the block's rows.
 
     `knows`: where it was learnt how many values the instrument shows. Where the newest ones differ no line is flat
     either: live nearly always, so that hours of rows need not be touched.
     """
+    if len(block) == 1:
+        return _flags_of_one(probe, recent, block, warmth, knows=knows)
     alive, near = knows, max(0, len(recent) - quality.NEAR)
-    if np.count_nonzero(knows) < len(block):
+    if not everywhere(knows):
         elapsed_us = np.concatenate([recent.elapsed_us[near:], block.elapsed_us])
         shown_mv = _shown(probe, recent, block, warmth, since=near)
         alive = knows | quality.moves(elapsed_us, shown_mv, probe.limits, first=len(recent) - near)
-    is_moving = np.count_nonzero(alive) == len(block)
+    is_moving = everywhere(alive)
     since = quality.looked_back_to(recent.potential_mv) if is_moving else 0
-    before_c = working_c(recent.temperature_c[since:], probe.assumed_temperature_c)
+    before_c = working_c(recent.since(since).temperature_c, probe.assumed_temperature_c)
     return quality.judge(
         elapsed_us=np.concatenate([recent.elapsed_us[since:], block.elapsed_us]),
         potential_mv=np.concatenate([recent.potential_mv[since:], block.potential_mv]),
@@ -253,28 +255,59 @@ def _flags(
     )
 
 
-def _shown(probe: ProbeConfig, recent: Measurements, block: Block, warmth: Thermometry, *, since: int) -> Floats:
+def _flags_of_one(
+    probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, *, knows: bool
+) -> quality.Flags:
+    """Return the flags of a live record."""
+    flat, since = (False, False), quality.looked_back_to(recent.potential_mv)
+    if not (knows or _moves(probe, recent, block, warmth)):
+        suspect, fail = quality.flat_lines(
+            np.concatenate([recent.elapsed_us, block.elapsed_us]),
+            _shown(probe, recent, block, warmth, since=0),
+            probe.limits,
+            is_alive=None,
+            first=len(recent),
+        )
+        flat = suspect.item(), fail.item()
+    return quality.judge_one(
+        probe.limits,
+        elapsed_us=[*recent.elapsed_us[since:].tolist(), block.elapsed_us.item()],
+        potential_mv=[*recent.potential_mv[since:].tolist(), block.potential_mv.item()],
+        temperature_c=warmth.warm_c,
+        flat=flat,
+    )
+
+
+def _moves(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry) -> bool:
+    """Tell whether the newest values differ too much for a line that is flat at a live record."""
+    near = max(0, len(recent) - quality.NEAR)
+    shown_mv = _shown(probe, recent, block, warmth, since=near)
+    us = block.elapsed_us.item()
+    return quality.newest_moves(recent.elapsed_us[near:], shown_mv, probe.limits, elapsed_us=us)
+
+
+def _shown(probe: ProbeConfig, recent: RecentRows, block: Block, warmth: Thermometry, *, since: int) -> Floats:
     """Return what the instrument itself reported since a row, in which a frozen line is looked for."""
     potential_mv = np.concatenate([recent.potential_mv[since:], block.potential_mv])
     if not probe.own_ph:
         return potential_mv
-    return _reported(probe, potential_mv, _true_c(probe, recent[since:], block, warmth))
+    return _reported(probe, potential_mv, _true_c(probe, recent.since(since), block, warmth))
 
 
 def _compute_ph(
     probe: ProbeConfig, carry: Carry, rows: Block | Measurements, warmth: Thermometry
-) -> tuple[Floats, Floats]:
+) -> tuple[Value, Value]:
     """Return pH and its u; NaN where there is no reading, or no calibration."""
     line, known = carry.electrode.calibration, carry.electrode.estimate
     if line is None or known is None:
-        ph, u = np.full((2, len(rows)), np.nan)
-        return ph, u
-    columns = (rows.at_us, rows.elapsed_us, rows.potential_mv, warmth.warm_c, warmth.doubt_c)
-    if len(rows) == 1:  # live: numbers take a third of the time of columns of one, for the same bits
-        ph, u2 = _ph_and_variance(probe, line, known, *(column.item() for column in columns))
-        return np.array([ph]), np.array([sqrt(u2)])
+        nothing = np.nan * rows.potential_mv
+        return nothing, nothing
+    given = (rows.at_us, rows.elapsed_us, rows.potential_mv, warmth.warm_c, warmth.doubt_c)
+    if not is_column(warmth.warm_c):
+        ph, u2 = _ph_and_variance(probe, line, known, *given)
+        return ph, sqrt(u2)
     with np.errstate(over="ignore", divide="ignore"):  # a line so flat that no number can say its pH
-        ph, u2 = _ph_and_variance(probe, line, known, *columns)
+        ph, u2 = _ph_and_variance(probe, line, known, *given)
         return np.asarray(ph), np.asarray(np.sqrt(u2))
 
 
@@ -307,4 +340,5 @@ def _temperatures(probe: ProbeConfig, parts: list[Floats]) -> Floats:
 
 def _id_column(stored: Calibration | Check | None, count: int) -> Ints:
     """Return a column of the number of what was in force; 0: nothing was."""
-    return np.array([0 if stored is None else stored.id]).repeat(count)
+    one = np.array([0 if stored is None else stored.id])
+    return one if count == 1 else one.repeat(count)

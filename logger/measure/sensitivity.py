@@ -3,18 +3,16 @@
 Law: elementwise, by + - * / alone, on floats and on arrays alike: one row and ten thousand give the same bits.
 """
 
-from dataclasses import dataclass
-
 from logger.measure.error_state import FIRST_BEND, JUNCTION, JUNCTION_SLOPE, OFFSET, PIVOT_PH, RATE, SLOPE, THERMOMETER
 from logger.measure.nernst import ISOPOTENTIAL_PH, ZERO_C_K
 from logger.model import Account, Estimate, Value
+from logger.structs import Struct
 
 BENCH_C = 25.0
 """Temperature at which potentials are turned into pH in the state."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sensitivities:
+class Sensitivities(Struct, frozen=True, kw_only=True):
     """How the error of readings hangs on the numbers of the state, and on what wandered since the newest check."""
 
     by_number: dict[int, Value]

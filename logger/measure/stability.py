@@ -9,12 +9,12 @@ Windows grow (30, 60, 120 s) until the drift is known to half of its limit: a ra
 electrode with 0.25 mV of noise.
 """
 
-from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
 
 from logger.model import Floats
+from logger.structs import Struct, replace
 
 MINUTE_S = 60.0
 PARTS = 6
@@ -28,8 +28,7 @@ LN20 = float(np.log(20.0))
 """A first-order step is 95 % done after so many time constants."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StabilityLimits:
+class StabilityLimits(Struct, frozen=True, kw_only=True):
     """When a potential is stable, each common practice without a source."""
 
     window_s: float = 30.0
@@ -53,8 +52,7 @@ class StabilityState(StrEnum):
     NOISY = "noisy"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Stability:
+class Stability(Struct, frozen=True, kw_only=True):
     """The last readings in one glass, as figures and as a verdict."""
 
     state: StabilityState
@@ -81,8 +79,7 @@ class Stability:
         return self.state is StabilityState.STABLE
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Settling:
+class Settling(Struct, frozen=True, kw_only=True):
     """A first-order approach E(t) = final + step * exp(-t / tau), fitted by least squares."""
 
     tau_s: float

@@ -11,7 +11,7 @@ An unbelieved window begins the count anew, where an alarm would only hold it: u
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import sqrt
 
 import numpy as np
@@ -41,6 +41,7 @@ from logger.model import (
     TargetWindow,
     TrustState,
 )
+from logger.structs import replace
 
 ROOM_C = 20.0
 """Where a record has no temperature of its own; u hardly depends on it."""

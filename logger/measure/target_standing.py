@@ -3,7 +3,6 @@
 Law: pure; nothing is judged here that the pipeline did not judge, but that checks grow old. Never a word of safety.
 """
 
-from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from logger.config import AlarmKind, TargetConfig, VatConfig
@@ -12,6 +11,7 @@ from logger.measure.age import elapsed_at
 from logger.measure.target import current_progress
 from logger.measure.target_words import asked, chance, limit, needed_ph, not_yet, reading
 from logger.model import Carry, Claim, Lack, TargetProgress, TargetWindow, WithdrawnClaim
+from logger.structs import Struct, replace
 
 
 class TargetState(StrEnum):
@@ -24,8 +24,7 @@ class TargetState(StrEnum):
     """A claim was made, a later check contradicts it, and there is no new one."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TargetStanding:
+class TargetStanding(Struct, frozen=True, kw_only=True):
     """How a vat stands to its target."""
 
     state: TargetState

@@ -18,14 +18,13 @@ three readings agree, while a fault is named once thirty do. A vat below 5 C hid
 Limits: steps by a trial on simulated vats, else common practice, no source.
 """
 
-from dataclasses import dataclass, replace
-
 import numpy as np
 
 from logger.config import QualityLimits
 from logger.measure.nernst import ABSOLUTE_ZERO_C
 from logger.model import Floats, Ints, QualityTests, ThermometerState, Value
 from logger.model.thermometer import HIGHEST_C, LOWEST_C, UNCONNECTED_C
+from logger.structs import Struct, replace
 from logger.units import HOUR_US, SECOND_US
 
 STEP_C = 5.0
@@ -40,16 +39,15 @@ TRUE_STEP, TRUE_IN_FAULT = 3, 30
 """So many readings near each other are a true step."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Thermometry:
-    """What the temperatures of a block are worth, a row a record, and what is carried on."""
+class Thermometry(Struct, frozen=True, kw_only=True):
+    """What the temperatures of a block are worth, a row a record (or numbers of one), and what is carried on."""
 
     state: ThermometerState
-    warm_c: Floats
+    warm_c: Value
     """The temperature to compute by; NaN where there is none."""
-    doubt_c: Floats
+    doubt_c: Value
     """Standard uncertainty of it beside the thermometer's own."""
-    tests: Ints
+    tests: Value
 
 
 def unjudged(state: ThermometerState, temperature_c: Floats) -> Thermometry:
@@ -76,7 +74,7 @@ def judge(
     if len(temperature_c) == 1 and state.good_c is not None and _is_calm(state):  # live: by numbers
         celsius = temperature_c.item()
         if _goes_on(celsius - state.good_c, celsius):
-            return unjudged(_calm(celsius, elapsed_us.item()), temperature_c)
+            return Thermometry(state=_calm(celsius, elapsed_us.item()), warm_c=celsius, doubt_c=0.0, tests=0)
     present = (~np.isnan(temperature_c)).nonzero()[0]
     if not len(present):
         return unjudged(state, temperature_c)

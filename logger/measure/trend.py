@@ -18,7 +18,6 @@ armed, for from there on that one speaks: one cause, one alarm. A vat without `r
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from math import inf
 from statistics import median
 
@@ -28,6 +27,7 @@ from numpy.typing import NDArray
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.measure.windows import WindowMedians
 from logger.model import Belief, Carry, Trend
+from logger.structs import replace
 from logger.units import HOUR_US, SECOND_US
 
 SPAN = 3

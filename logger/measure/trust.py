@@ -15,7 +15,7 @@ itself. After each further loss within a day it must stay four times as long. Li
 """
 
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from statistics import median
 from typing import NamedTuple
 
@@ -36,6 +36,7 @@ from logger.model import (
     TrustCause,
     TrustState,
 )
+from logger.structs import Struct, replace
 from logger.units import DAY_US, HOUR_US
 
 YOUNG_US = 3 * HOUR_US
@@ -66,8 +67,7 @@ UNSETTLED_US = HOUR_US // 2
 """So long after a vat has settled its windows are still compared with those from before."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Around:
+class Around(Struct, frozen=True, kw_only=True):
     """What is the same for all rows of a piece."""
 
     line: Calibration | None

@@ -4,14 +4,13 @@ Law: pure; what somebody says is borne out by the windows after it (`trust.py`),
 the level before it.
 """
 
-from dataclasses import replace
-
 import numpy as np
 
 from logger.measure import continuity, trust_windows
 from logger.measure.trust import Around, TrustRun
 from logger.measure.trust_windows import ClosedWindows
 from logger.model import Calibration, Doubt, EarnedBy, Level, TrustCause, TrustState
+from logger.structs import replace
 
 
 def level_of(state: TrustState, line: Calibration | None, *, length_us: int) -> Level | None:

@@ -4,7 +4,7 @@ Law: windows are whole multiples of their length on the watch time, judged at th
 not depend on where blocks were cut. Only order statistics within a window. A window with too few readings is none.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from logger.measure.order_statistics import medians, present
 from logger.measure.windows import COVERAGE, MAD_TO_SD
 from logger.model import Columns, Floats, Ints, TrustWindow
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 
 WINDOW_S = 300.0
@@ -47,8 +48,7 @@ class ClosedWindows(Columns):
     """1: more than half of the readings of a second probe agree."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RawRows:
+class RawRows(Struct, frozen=True, kw_only=True):
     """Raw rows of a probe, the new ones from row `first` on, with the temperatures (C) to compute by.
 
     They must hold the period that is open at row `first` from its beginning.
@@ -155,7 +155,7 @@ def after(carried: tuple[TrustWindow, ...], new: ClosedWindows) -> ClosedWindows
 
 def newest(windows: ClosedWindows, *, keep: int) -> tuple[TrustWindow, ...]:
     """Return the newest windows as they are carried."""
-    columns = (getattr(windows[max(0, len(windows) - keep) :], name).tolist() for name in TrustWindow.__slots__)
+    columns = (getattr(windows[max(0, len(windows) - keep) :], name).tolist() for name in TrustWindow.__struct_fields__)
     return tuple(
-        TrustWindow(**dict(zip(TrustWindow.__slots__, row, strict=True))) for row in zip(*columns, strict=True)
+        TrustWindow(**dict(zip(TrustWindow.__struct_fields__, row, strict=True))) for row in zip(*columns, strict=True)
     )

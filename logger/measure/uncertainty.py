@@ -20,6 +20,7 @@ from logger.measure.estimate import wander_of
 from logger.measure.nernst import ABSOLUTE_ZERO_C, ISOPOTENTIAL_PH, NERNST_MV_PER_K, ZERO_C_K, nernst_mv
 from logger.measure.sensitivity import BENCH_C, Sensitivities, error_variance, expected_error, sensitivities
 from logger.model import Calibration, Estimate, Floats, Ints, Measurements, Value
+from logger.model.elementwise import root, where
 
 INDEPENDENT_S = 60.0
 """Readings closer than this in time share their noise: averaging counts them as one. Common practice, no source."""
@@ -77,19 +78,20 @@ def wandered(known: Estimate, parts: Sensitivities, *, is_steady: bool = True) -
     return parts.days * (line + wander.junction)
 
 
-def cautious(calibration: Calibration, known: Estimate, *, rows: Measurements, days: Floats) -> tuple[Floats, Floats]:
-    """Return the higher of each published pH and of what the checks correct it to, and its u (pH, k = 1).
+def cautious(calibration: Calibration, known: Estimate, *, rows: Measurements, days: Value) -> tuple[Value, Value]:
+    """Return the higher of each published pH and of what the checks correct it to, and its u (pH, k = 1); elementwise.
 
     For judging whether pH is too high: a probe found to read too low is not given the benefit of it. Where pH is
     corrected the known error is no doubt any more; where it is not (the probe reads too high) it still counts as such.
     """
-    warm_c = np.where(rows.temperature_c > ABSOLUTE_ZERO_C, rows.temperature_c, BENCH_C)
+    warm_c = where(rows.temperature_c > ABSOLUTE_ZERO_C, rows.temperature_c, BENCH_C)
     slope = slope_at(calibration, rows.ph, warm_c)
     parts = sensitivities(known, ph=rows.ph, temperature_c=warm_c, days=days, slope=slope)
-    error = np.broadcast_to(np.asarray(expected_error(known.steady, parts)), rows.ph.shape)
-    u = np.sqrt(np.maximum(_squared(rows.u) - _squared(error), 0.0))
+    error = expected_error(known.steady, parts)
+    left = rows.u * rows.u - error * error
     reads_low = error < 0.0
-    return np.where(reads_low, rows.ph - error, rows.ph), np.where(reads_low, u, rows.u)
+    u = root(where(left < 0.0, 0.0, left))
+    return where(reads_low, rows.ph - error, rows.ph), where(reads_low, u, rows.u)
 
 
 def fit_uncertainty(calibration: Calibration, *, ph: Floats, temperature_c: Floats) -> Floats:

@@ -13,12 +13,14 @@ alarms do, so a probe that is right now and then is still blind.
 """
 
 from dataclasses import dataclass
+from math import nan
 
 import numpy as np
 
 from logger.measure import order_statistics
 from logger.measure.order_statistics import among, medians_with_u
 from logger.model import Belief, Columns, Floats, Ints, Measurements, Quality, QualityTests, Value
+from logger.model.elementwise import is_column, root, where
 from logger.units import SECOND_US
 
 AWAY = int(QualityTests.ATTENDED | QualityTests.NOT_BACK)
@@ -56,21 +58,20 @@ class WindowMedians(Columns):
     """`QualityTests` that spoke against any of the records looked at."""
 
 
-def ph_belief(rows: Measurements) -> Ints:
+def ph_belief(rows: Measurements) -> Value:
     """Return the `Belief` in the pH of each record as it was when it came."""
-    return np.asarray(belief_of(rows.ph, rows.quality, rows.tests))
+    return belief_of(rows.ph, rows.quality, rows.tests)
 
 
-def limit_belief(rows: Measurements) -> Ints:
+def limit_belief(rows: Measurements) -> Value:
     """Return the same as alarms on a limit go by: what a probe without trust reads may raise one, clears none.
 
     Not where the probe is, or may be, elsewhere; and what a second probe reads in its place is believed.
     """
-    belief = ph_belief(rows)
-    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & ~np.isnan(rows.ph)
-    belief[lost] = int(Belief.SUSPECT)
-    belief[(rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0] = int(Belief.BELIEVED)
-    return belief
+    has_ph = rows.ph == rows.ph  # not NaN
+    lost = ((rows.tests & LOST) != 0) & ((rows.tests & AWAY) == 0) & has_ph
+    belief = where(lost, int(Belief.SUSPECT), ph_belief(rows))
+    return where((rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0, int(Belief.BELIEVED), belief)
 
 
 def belief_of(ph: Value, quality: Value, tests: Value) -> Value:
@@ -91,16 +92,18 @@ def without_spikes(rows: Measurements, belief: Ints) -> Ints:
     return calm
 
 
-def temperature_belief(rows: Measurements) -> Ints:
+def temperature_belief(rows: Measurements) -> Value:
     """Return the `Belief` in each temperature: the thermometer may be right while the electrode is not.
 
     Not where it was last put by somebody; suspect where the probe has lost trust.
     """
-    elsewhere = QualityTests.TEMPERATURE | QualityTests.THERMOMETER | AWAY
-    usable = ~np.isnan(rows.temperature_c) & ((rows.tests & elsewhere) == 0)
-    belief = np.where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
-    belief[usable & ((rows.tests & LOST) != 0)] = Belief.SUSPECT
-    return belief
+    has_value = rows.temperature_c == rows.temperature_c  # not NaN
+    usable = has_value & ((rows.tests & _NO_TEMPERATURE) == 0)
+    belief = where(usable, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
+    return where(usable & ((rows.tests & LOST) != 0), int(Belief.SUSPECT), belief)
+
+
+_NO_TEMPERATURE = int(QualityTests.TEMPERATURE | QualityTests.THERMOMETER) | AWAY
 
 
 MAD_TO_SD = 1.4826
@@ -109,31 +112,47 @@ COVERAGE = 2.0
 """Coverage factor k: two readings differ when their difference exceeds its own expanded uncertainty (GUM 6)."""
 
 
-def apart(rows: Measurements) -> tuple[Floats, Ints]:
+def apart(rows: Measurements) -> tuple[Value, Value]:
     """Return 1.0 for each record whose pH differs from the second probe's by more than both doubts, and the `Belief`.
 
     The doubts count as independent (GUM 5.1.2); what both probes share (buffers, the brine's junction) makes the true
     doubt of the difference smaller, so this speaks late rather than falsely.
     """
-    allowed = COVERAGE * np.sqrt(rows.u**2 + rows.reference_u**2)
-    compared = ~np.isnan(rows.reference_ph) & (ph_belief(rows) == Belief.BELIEVED)
-    belief = np.where(compared, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
-    return (np.abs(rows.ph - rows.reference_ph) > allowed).astype(np.float64), belief
+    allowed = COVERAGE * root(rows.u * rows.u + rows.reference_u * rows.reference_u)
+    has_second = rows.reference_ph == rows.reference_ph  # not NaN
+    compared = has_second & (ph_belief(rows) == int(Belief.BELIEVED))
+    belief = where(compared, int(Belief.BELIEVED), int(Belief.NOT_BELIEVED))
+    return (abs(rows.ph - rows.reference_ph) > allowed) * 1.0, belief
 
 
-def single(rows: Measurements, value: Floats, belief: Ints, *, first: int) -> WindowMedians:
-    """Judge every record by itself, from row `first` on."""
-    part, count = slice(first, None), len(rows) - first
-    return WindowMedians(
+def single(rows: Measurements, value: Value, belief: Value, *, first: int) -> WindowMedians:
+    """Judge every record by itself, from row `first` on; a record of numbers gives numbers."""
+    if not is_column(value):
+        return _single(rows, value, belief, row=0, count=1, spread=nan)
+    count = len(rows) - first
+    return _single(
+        rows[first:],
+        value[first:],
+        belief[first:],
         row=np.arange(count),
-        elapsed_us=rows.elapsed_us[part],
-        begin_us=rows.elapsed_us[part],
-        value=value[part],
-        u=rows.u[part],
-        belief=belief[part],
         count=np.ones(count, dtype=np.int64),
-        spread=np.full(count, np.nan),
-        spoken=rows.tests[part],
+        spread=np.full(count, nan),
+    )
+
+
+def _single(
+    rows: Measurements, value: Value, belief: Value, *, row: Value, count: Value, spread: Value
+) -> WindowMedians:
+    return WindowMedians(
+        row=row,
+        elapsed_us=rows.elapsed_us,
+        begin_us=rows.elapsed_us,
+        value=value,
+        u=rows.u,
+        belief=belief,
+        count=count,
+        spread=spread,
+        spoken=rows.tests,
     )
 
 

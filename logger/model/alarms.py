@@ -1,9 +1,9 @@
 """States of alarms, entries of the journal, events of the outbox."""
 
-from dataclasses import dataclass
 from enum import StrEnum
 
 from logger.model.notification import Notification
+from logger.structs import Struct
 
 
 class State(StrEnum):
@@ -79,8 +79,7 @@ class Cause(StrEnum):
     """A push service could not be reached."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmState:
+class AlarmState(Struct, frozen=True, kw_only=True):
     """Carried state of one alarm. Times are watch time (`elapsed_us`) except `since_at_us`."""
 
     kind: str = ""
@@ -90,7 +89,10 @@ class AlarmState:
     pending_us: int | None = None
     """Since when the running on-delay (or off-delay) has seen nothing but its condition."""
     seen_us: int | None = None
-    """The last time that data spoke for or against the condition."""
+    """The last time that the running delay saw its condition: after a gap it starts anew. None: no delay runs.
+
+    Without a delay it would move with each record, and a new state for that took a fifth of a live step.
+    """
     base: State = State.NORMAL
     """One of the first six states: what is (or was) under shelving, suppression, out of service."""
     occurrence: int = 0
@@ -132,8 +134,7 @@ class AlarmState:
         return State.SHELVED if self.shelved_until_us is not None else self.base
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entry:
+class Entry(Struct, frozen=True, kw_only=True):
     """One row of the append-only journal."""
 
     seq: int
@@ -165,8 +166,7 @@ class Entry:
     """What a telephone shows of it, and what was known then; None: nothing."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Event:
+class Event(Struct, frozen=True, kw_only=True):
     """One row of the outbox: a message that must reach the broker, in order, at least once."""
 
     id: str

@@ -10,23 +10,26 @@ and the store know it from the same command without asking each other.
 """
 
 from collections.abc import Mapping
-from dataclasses import Field, dataclass, field, fields
 from enum import StrEnum
 from hashlib import blake2s
-from typing import Any, Generic, TypeVar
+from typing import Annotated, Generic, TypeVar, get_type_hints
 
+from logger.structs import Struct
 from logger.units import MINUTE_US
 
 BACKDATED_US = 10 * MINUTE_US
 """Entered so much later than it happened, an entry says so. Common practice, no source."""
 
 
-def said(words: str, *, default: Any = "", unit: str = "", choices: type[StrEnum] | None = None) -> Any:  # noqa: ANN401 - dataclasses type a field as its value
-    """Make a field of an entry: `words` are its label in print and in the help; a number has a unit.
+class Said(Struct, frozen=True):
+    """What is known of a field of an entry beside its type: every one may be empty."""
 
-    `choices`: the only values that it takes beside the empty one.
-    """
-    return field(default=default, metadata={"words": words, "unit": unit, "choices": choices})
+    words: str
+    """Its label in print and in the help."""
+    unit: str = ""
+    """Of a number."""
+    choices: type[StrEnum] | None = None
+    """The only values that it takes beside the empty one."""
 
 
 class Disposition(StrEnum):
@@ -39,57 +42,53 @@ class Disposition(StrEnum):
     DESTROY = "destroy"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchStart:
+class BatchStart(Struct, frozen=True, kw_only=True):
     """The batch begins; `BatchEntry.happened_at_us` says when."""
 
-    profile: str = said("profile of the vat")
-    config_hash: str = said("hash of the configuration")
+    profile: Annotated[str, Said("profile of the vat")] = ""
+    config_hash: Annotated[str, Said("hash of the configuration")] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchEnd:
+class BatchEnd(Struct, frozen=True, kw_only=True):
     """The batch has ended."""
 
-    disposition: str = said("disposition", choices=Disposition)
+    disposition: Annotated[str, Said("disposition", choices=Disposition)] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchHeader:
+class BatchHeader(Struct, frozen=True, kw_only=True):
     """What the batch is. A later header adds to the one before: what it leaves empty stays."""
 
-    facility: str = said("name of the facility")
-    address: str = said("address or location")
-    product: str = said("product")
-    recipe: str = said("recipe and its version")
-    process: str = said("scheduled process or food-safety plan")
-    authority: str = said("letter of the process authority")
-    lot: str = said("lot code")
-    volume_l: float | None = said("volume", default=None, unit="L")
-    salt_percent: float | None = said("salt, part of the total mass", default=None, unit="%")
-    starter: str = said("starter: lot and dose, or the batch it was taken from")
-    containers: str = said("containers to be filled: sizes")
-    operators: str = said("operators and their initials")
-    jurisdiction: str = said("note on the jurisdiction")
-    retention: str = said("keep this record until")
+    facility: Annotated[str, Said("name of the facility")] = ""
+    address: Annotated[str, Said("address or location")] = ""
+    product: Annotated[str, Said("product")] = ""
+    recipe: Annotated[str, Said("recipe and its version")] = ""
+    process: Annotated[str, Said("scheduled process or food-safety plan")] = ""
+    authority: Annotated[str, Said("letter of the process authority")] = ""
+    lot: Annotated[str, Said("lot code")] = ""
+    volume_l: Annotated[float | None, Said("volume", unit="L")] = None
+    salt_percent: Annotated[float | None, Said("salt, part of the total mass", unit="%")] = None
+    starter: Annotated[str, Said("starter: lot and dose, or the batch it was taken from")] = ""
+    containers: Annotated[str, Said("containers to be filled: sizes")] = ""
+    operators: Annotated[str, Said("operators and their initials")] = ""
+    jurisdiction: Annotated[str, Said("note on the jurisdiction")] = ""
+    retention: Annotated[str, Said("keep this record until")] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CriticalLimits:
+class CriticalLimits(Struct, frozen=True, kw_only=True):
     """The critical limits and who approved them; set before the start if it was entered by then."""
 
-    ph: float | None = said("pH at or below", default=None, unit="pH")
-    deadline_h: float | None = said("within hours of the start", default=None, unit="h")
-    low_c: float | None = said("temperature not below", default=None, unit="C")
-    high_c: float | None = said("temperature not above", default=None, unit="C")
-    salt_min_percent: float | None = said("salt not below", default=None, unit="%")
-    salt_max_percent: float | None = said("salt not above", default=None, unit="%")
-    hold_h: float | None = said("to be held at that pH for", default=None, unit="h")
-    monitoring_s: float | None = said("monitored every", default=None, unit="s")
-    action: str = said("what to do when a limit is passed")
-    approved_by: str = said("approved by")
-    version: str = said("version")
-    origin: str = said("taken from (the configuration, a plan)")
+    ph: Annotated[float | None, Said("pH at or below", unit="pH")] = None
+    deadline_h: Annotated[float | None, Said("within hours of the start", unit="h")] = None
+    low_c: Annotated[float | None, Said("temperature not below", unit="C")] = None
+    high_c: Annotated[float | None, Said("temperature not above", unit="C")] = None
+    salt_min_percent: Annotated[float | None, Said("salt not below", unit="%")] = None
+    salt_max_percent: Annotated[float | None, Said("salt not above", unit="%")] = None
+    hold_h: Annotated[float | None, Said("to be held at that pH for", unit="h")] = None
+    monitoring_s: Annotated[float | None, Said("monitored every", unit="s")] = None
+    action: Annotated[str, Said("what to do when a limit is passed")] = ""
+    approved_by: Annotated[str, Said("approved by")] = ""
+    version: Annotated[str, Said("version")] = ""
+    origin: Annotated[str, Said("taken from (the configuration, a plan)")] = ""
 
 
 class Use(StrEnum):
@@ -103,38 +102,35 @@ class Use(StrEnum):
     PACKAGING = "packaging"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ingredient:
+class Ingredient(Struct, frozen=True, kw_only=True):
     """What went in at the beginning: raw material, salt, water, starter, additive, packaging."""
 
-    name: str = said("what")
-    use: str = said("used as", choices=Use)
-    supplier: str = said("supplier")
-    lot: str = said("lot")
-    mass_kg: float | None = said("mass", default=None, unit="kg")
-    part_percent: float | None = said("part of the total mass", default=None, unit="%")
-    received: str = said("received on")
-    examination: str = said("result of the examination")
-    guarantee: str = said("supplier's guarantee")
-    washed: str = said("how it was washed or sanitised")
+    name: Annotated[str, Said("what")] = ""
+    use: Annotated[str, Said("used as", choices=Use)] = ""
+    supplier: Annotated[str, Said("supplier")] = ""
+    lot: Annotated[str, Said("lot")] = ""
+    mass_kg: Annotated[float | None, Said("mass", unit="kg")] = None
+    part_percent: Annotated[float | None, Said("part of the total mass", unit="%")] = None
+    received: Annotated[str, Said("received on")] = ""
+    examination: Annotated[str, Said("result of the examination")] = ""
+    guarantee: Annotated[str, Said("supplier's guarantee")] = ""
+    washed: Annotated[str, Said("how it was washed or sanitised")] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Addition:
+class Addition(Struct, frozen=True, kw_only=True):
     """What was added later."""
 
-    what: str = said("what was added")
-    litres: float | None = said("amount", default=None, unit="L")
-    mass_kg: float | None = said("mass", default=None, unit="kg")
-    salt_percent: float | None = said("salt in it", default=None, unit="%")
-    lot: str = said("lot")
+    what: Annotated[str, Said("what was added")] = ""
+    litres: Annotated[float | None, Said("amount", unit="L")] = None
+    mass_kg: Annotated[float | None, Said("mass", unit="kg")] = None
+    salt_percent: Annotated[float | None, Said("salt in it", unit="%")] = None
+    lot: Annotated[str, Said("lot")] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Remark:
+class Remark(Struct, frozen=True, kw_only=True):
     """A note."""
 
-    text: str = said("note")
+    text: Annotated[str, Said("note")] = ""
 
 
 class MeasuredBy(StrEnum):
@@ -166,78 +162,73 @@ UNIT_OF: Mapping[str, str] = {
 """Acidity: grams of acid in 100 mL; salt: part of the mass."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class IndependentMeasurement:
+class IndependentMeasurement(Struct, frozen=True, kw_only=True):
     """What another instrument, a strip or a titration gave.
 
     A pH beside the probe is a spot measurement: `check` is its number among the checks of the probe, which holds what
     the probe read then. Without one the probe was not compared, and `note` of the entry may say why.
     """
 
-    quantity: str = said("quantity", choices=Measured)
-    value: float | None = said("value", default=None)
-    unit: str = said("unit")
-    u: float | None = said("standard uncertainty", default=None)
-    method: str = said("method", choices=MeasuredBy)
-    instrument: str = said("instrument and its calibration")
-    acid: str = said("titrated as which acid")
-    sample: str = said("sample: place, depth, brine or solids")
-    sample_c: float | None = said("temperature of the sample", default=None, unit="C")
-    reading: float | None = said("the probe then", default=None)
-    check: int | None = said("number of the check", default=None)
+    quantity: Annotated[str, Said("quantity", choices=Measured)] = ""
+    value: Annotated[float | None, Said("value")] = None
+    unit: Annotated[str, Said("unit")] = ""
+    u: Annotated[float | None, Said("standard uncertainty")] = None
+    method: Annotated[str, Said("method", choices=MeasuredBy)] = ""
+    instrument: Annotated[str, Said("instrument and its calibration")] = ""
+    acid: Annotated[str, Said("titrated as which acid")] = ""
+    sample: Annotated[str, Said("sample: place, depth, brine or solids")] = ""
+    sample_c: Annotated[float | None, Said("temperature of the sample", unit="C")] = None
+    reading: Annotated[float | None, Said("the probe then")] = None
+    check: Annotated[int | None, Said("number of the check")] = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Departure:
+class Departure(Struct, frozen=True, kw_only=True):
     """A departure from a critical limit or from the process."""
 
-    limit: str = said("what limit or rule")
-    from_at_us: int | None = said("from", default=None, unit="us")
-    until_at_us: int | None = said("until", default=None, unit="us")
-    affected: str = said("quantity or containers concerned")
-    discovery: str = said("how it was found")
-    cause: str = said("cause")
-    immediate_action: str = said("immediate action")
-    corrective_action: str = said("corrective action")
-    preventive_action: str = said("preventive action")
-    evaluated_by: str = said("evaluated by: name, qualification, reference")
-    disposition: str = said("disposition", choices=Disposition)
+    limit: Annotated[str, Said("what limit or rule")] = ""
+    from_at_us: Annotated[int | None, Said("from", unit="us")] = None
+    until_at_us: Annotated[int | None, Said("until", unit="us")] = None
+    affected: Annotated[str, Said("quantity or containers concerned")] = ""
+    discovery: Annotated[str, Said("how it was found")] = ""
+    cause: Annotated[str, Said("cause")] = ""
+    immediate_action: Annotated[str, Said("immediate action")] = ""
+    corrective_action: Annotated[str, Said("corrective action")] = ""
+    preventive_action: Annotated[str, Said("preventive action")] = ""
+    evaluated_by: Annotated[str, Said("evaluated by: name, qualification, reference")] = ""
+    disposition: Annotated[str, Said("disposition", choices=Disposition)] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finish:
+class Finish(Struct, frozen=True, kw_only=True):
     """The finished product."""
 
-    equilibrium_ph: float | None = said("equilibrium pH of the finished product", default=None, unit="pH")
-    method: str = said("method")
-    instrument: str = said("instrument")
-    samples: int | None = said("number of samples", default=None)
-    values: str = said("the single values")
-    hold_h: float | None = said("held at that pH for", default=None, unit="h")
-    sensory: str = said("smell, taste, film, mould")
-    thermal: str = said("thermal process")
-    packaging: str = said("packaging and its lots")
-    yielded: str = said("yield")
-    storage_c: float | None = said("storage temperature", default=None, unit="C")
-    signed_by: str = said("signed by")
+    equilibrium_ph: Annotated[float | None, Said("equilibrium pH of the finished product", unit="pH")] = None
+    method: Annotated[str, Said("method")] = ""
+    instrument: Annotated[str, Said("instrument")] = ""
+    samples: Annotated[int | None, Said("number of samples")] = None
+    values: Annotated[str, Said("the single values")] = ""
+    hold_h: Annotated[float | None, Said("held at that pH for", unit="h")] = None
+    sensory: Annotated[str, Said("smell, taste, film, mould")] = ""
+    thermal: Annotated[str, Said("thermal process")] = ""
+    packaging: Annotated[str, Said("packaging and its lots")] = ""
+    yielded: Annotated[str, Said("yield")] = ""
+    storage_c: Annotated[float | None, Said("storage temperature", unit="C")] = None
+    signed_by: Annotated[str, Said("signed by")] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Distribution:
+class Distribution(Struct, frozen=True, kw_only=True):
     """Where it first went."""
 
-    consignee: str = said("first consignee")
-    date: str = said("date")
-    quantity: str = said("quantity")
-    lot: str = said("lot")
+    consignee: Annotated[str, Said("first consignee")] = ""
+    date: Annotated[str, Said("date")] = ""
+    quantity: Annotated[str, Said("quantity")] = ""
+    lot: Annotated[str, Said("lot")] = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Review:
+class Review(Struct, frozen=True, kw_only=True):
     """Somebody reviewed the record."""
 
-    reviewer: str = said("reviewer")
-    findings: str = said("findings")
+    reviewer: Annotated[str, Said("reviewer")] = ""
+    findings: Annotated[str, Said("findings")] = ""
 
 
 class BatchEntryKind(StrEnum):
@@ -290,8 +281,7 @@ CONTENT_TYPES: Mapping[BatchEntryKind, type[BatchContent]] = {
 Content_co = TypeVar("Content_co", bound=BatchContent, covariant=True)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchEntry(Generic[Content_co]):
+class BatchEntry(Struct, Generic[Content_co], frozen=True, kw_only=True):
     """One entry of a batch's record."""
 
     id: int = 0
@@ -335,6 +325,7 @@ def batch_id(vat: str, at_us: int) -> str:
     return blake2s(f"{vat} {at_us}".encode(), digest_size=6).hexdigest()
 
 
-def labels(content: type[BatchContent] | BatchContent) -> Mapping[str, Field[Any]]:
-    """Return the fields of a content by name: `metadata` has `words` and `unit`."""
-    return {each.name: each for each in fields(content)}
+def labels(content: type[BatchContent] | BatchContent) -> Mapping[str, Said]:
+    """Return what is known of the fields of a content, by name."""
+    kind = content if isinstance(content, type) else type(content)
+    return {name: hint.__metadata__[0] for name, hint in get_type_hints(kind, include_extras=True).items()}

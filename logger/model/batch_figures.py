@@ -5,12 +5,10 @@ that hides, no longer than can be read. What a field may hold follows from its u
 """
 
 from collections.abc import Mapping
-from dataclasses import Field
-from typing import Any
 
 from logger.errors import RefusedError
 from logger.model import plain_text
-from logger.model.batch import Measured, labels
+from logger.model.batch import Measured, Said, labels
 from logger.model.batch_record import AnyEntry
 from logger.model.care import CareEntry
 from logger.model.figures import AT_US, Figure
@@ -38,7 +36,7 @@ def check(entry: AnyEntry) -> None:
     AT_US.check(entry.at_us)
     AT_US.check(entry.happened_at_us)
     for name, field in labels(entry.content).items():
-        _check_field(field, getattr(entry.content, name), unit=_unit(entry, field))
+        _check_field(field, getattr(entry.content, name), unit=_unit(entry, name, field))
 
 
 def check_care(entry: CareEntry) -> None:
@@ -49,13 +47,13 @@ def check_care(entry: CareEntry) -> None:
         AT_US.check(at_us)
 
 
-def _unit(entry: AnyEntry, field: Field[Any]) -> str:
-    is_ph = field.name in ("value", "reading") and getattr(entry.content, "quantity", "") == Measured.PH
-    return "pH" if is_ph else field.metadata["unit"]
+def _unit(entry: AnyEntry, name: str, field: Said) -> str:
+    is_ph = name in ("value", "reading") and getattr(entry.content, "quantity", "") == Measured.PH
+    return "pH" if is_ph else field.unit
 
 
-def _check_field(field: Field[Any], value: object, *, unit: str) -> None:
-    words, choices = field.metadata["words"], field.metadata["choices"]
+def _check_field(field: Said, value: object, *, unit: str) -> None:
+    words, choices = field.words, field.choices
     if isinstance(value, str):
         _check_texts({words: value})
         if value and choices is not None and value not in [*choices]:

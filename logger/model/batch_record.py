@@ -7,7 +7,6 @@ not here: `store/batches.py` finds it by vat and time.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, fields, replace
 from typing import Any, TypeVar
 
 from logger.model.batch import (
@@ -25,15 +24,16 @@ from logger.model.batch import (
     Ingredient,
     Remark,
     Review,
+    labels,
 )
+from logger.structs import Struct, field, replace
 
 C = TypeVar("C", bound=BatchContent)
 AnyEntry = BatchEntry[BatchContent]
 WITHDRAWN = "(withdrawn)"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FieldChange:
+class FieldChange(Struct, frozen=True, kw_only=True):
     """One field of an entry that was corrected: what stood there and what stands there now."""
 
     entry: str
@@ -52,8 +52,7 @@ class FieldChange:
     """UTC of the correction."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchRecord:
+class BatchRecord(Struct, frozen=True, kw_only=True):
     """One batch, whole."""
 
     id: str
@@ -147,10 +146,10 @@ def _of(entries: Iterable[AnyEntry], content: type[C]) -> tuple[BatchEntry[C], .
 
 def filled_fields(content: BatchContent) -> Iterator[tuple[str, object]]:
     """Yield the fields that somebody filled, by name."""
-    for each in fields(content):
-        value = getattr(content, each.name)
+    for name in content.__struct_fields__:
+        value = getattr(content, name)
         if value not in (None, ""):
-            yield each.name, value
+            yield name, value
 
 
 def _changes(entries: Sequence[AnyEntry]) -> Iterator[FieldChange]:
@@ -181,7 +180,7 @@ def _field_changes(old: AnyEntry, new: AnyEntry) -> Iterator[FieldChange]:
         return
     if new.happened_at_us != old.happened_at_us:
         yield change("happened_at_us", "time", old.happened_at_us, new.happened_at_us)
-    for each in fields(old.content):
-        was, now = getattr(old.content, each.name), getattr(new.content, each.name)
+    for name, known in labels(old.content).items():
+        was, now = getattr(old.content, name), getattr(new.content, name)
         if was != now:
-            yield change(each.name, each.metadata["words"], was, now)
+            yield change(name, known.words, was, now)

@@ -73,6 +73,6 @@ def _check(content: BatchContent) -> None:
 
 def words_of(content: BatchContent) -> str:
     """Say in a few words what an entry tells."""
-    said = [f"{labels(content)[name].metadata['words']} {value}" for name, value in filled_fields(content)]
+    said = [f"{labels(content)[name].words} {value}" for name, value in filled_fields(content)]
     kind = next(kind for kind, each in CONTENT_TYPES.items() if isinstance(content, each))
     return f"{kind}: {'; '.join(said)}"

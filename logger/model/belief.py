@@ -1,9 +1,9 @@
 """Belief in a reading, and since when it has been the same."""
 
-from dataclasses import dataclass
 from enum import IntEnum
 
 from logger.model.records import QualityTests, Reason
+from logger.structs import Struct
 
 
 class Belief(IntEnum):
@@ -41,8 +41,7 @@ LEADING = (
 """Tests that speak against a reading, the one first that explains the others: the first that spoke leads."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BeliefSince:
+class BeliefSince(Struct, frozen=True, kw_only=True):
     """The belief in the newest record, and since when it has been the same for the same reason."""
 
     belief: Belief

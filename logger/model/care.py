@@ -6,13 +6,13 @@ entry back is told like any other.
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from enum import StrEnum
 
 import msgspec
 
 from logger.errors import RefusedError
 from logger.model.batch import BACKDATED_US
+from logger.structs import Struct
 
 
 class CareKind(StrEnum):
@@ -27,8 +27,7 @@ class CareKind(StrEnum):
     """A bottle or sachet of a buffer; it serves any probe whose calibration uses that buffer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CareEntry:
+class CareEntry(Struct, frozen=True, kw_only=True):
     """One entry of the diary."""
 
     id: int = 0
@@ -62,8 +61,7 @@ class CareEntry:
         return self.at_us - self.happened_at_us > BACKDATED_US
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class OpenedBuffer:
+class OpenedBuffer(Struct, frozen=True, kw_only=True):
     """The newest bottle or sachet of a buffer."""
 
     buffer: str
@@ -71,8 +69,7 @@ class OpenedBuffer:
     expires_at_us: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CareState:
+class CareState(Struct, frozen=True, kw_only=True):
     """What a watch remembers of the care diary of its probe."""
 
     cleaned_at_us: int | None = None

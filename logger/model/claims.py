@@ -1,7 +1,8 @@
 """The target of a vat: its progress, claims, and their withdrawal."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from logger.structs import Struct
 
 PREMISES = (
     "the stated uncertainty is right (electrode, buffers, junction in this brine)",
@@ -35,8 +36,7 @@ class Lack(StrEnum):
     """The condition of an alarm speaks against it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TargetWindow:
+class TargetWindow(Struct, frozen=True, kw_only=True):
     """The median of the newest whole window, as the target judges it."""
 
     at_us: int
@@ -59,8 +59,7 @@ class TargetWindow:
     believed: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Confirmation:
+class Confirmation(Struct, frozen=True, kw_only=True):
     """A measurement with another instrument beside the probe, in the present batch."""
 
     check: int
@@ -75,8 +74,7 @@ class Confirmation:
     instrument: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Claim:
+class Claim(Struct, frozen=True, kw_only=True):
     """Measured at or below a limit with a probability, and all that this rests on."""
 
     limit_ph: float
@@ -102,8 +100,7 @@ class Claim:
     """Number of the record that closed the window."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WithdrawnClaim:
+class WithdrawnClaim(Struct, frozen=True, kw_only=True):
     """A claim that a later check contradicts, or that nothing that is known now bears out."""
 
     claim: Claim | None
@@ -116,8 +113,7 @@ class WithdrawnClaim:
     text: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TargetProgress:
+class TargetProgress(Struct, frozen=True, kw_only=True):
     """How far the target of a vat has been shown in the present batch; see `measure/target.py`."""
 
     started_us: int | None = None

@@ -1,10 +1,9 @@
 """Corrections of the log by a later check: they stand beside the results and never in their place."""
 
-from dataclasses import dataclass
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Deviation:
+class Deviation(Struct, frozen=True, kw_only=True):
     """How far a calibration was found off at a reference value: reading minus reference, with its uncertainty."""
 
     check: int
@@ -15,8 +14,7 @@ class Deviation:
     """Standard uncertainty of `deviation_ph`: that of the reference and of the reading in it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Correction:
+class Correction(Struct, frozen=True, kw_only=True):
     """A person's decision to correct the records of one calibration, linearly in time, or to take that back."""
 
     id: int

@@ -1,10 +1,9 @@
 """What is known of the error of a probe (reading minus truth), as two normal distributions."""
 
-from dataclasses import dataclass
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Account:
+class Account(Struct, frozen=True, kw_only=True):
     """A normal distribution of the numbers of the state; their order: `measure/error_state.py`."""
 
     mean: tuple[float, ...]
@@ -12,8 +11,7 @@ class Account:
     """Its lower triangle: row i holds the covariances of number i with numbers 0 to i."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Instrument:
+class Instrument(Struct, frozen=True, kw_only=True):
     """Another instrument whose own error is one of the numbers."""
 
     name: str
@@ -21,8 +19,7 @@ class Instrument:
     """Its standard uncertainty, as it was last said."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Question:
+class Question(Struct, frozen=True, kw_only=True):
     """A check that nobody could expect, and that asks: probe or reference."""
 
     u_ph: float
@@ -31,8 +28,7 @@ class Question:
     """What it found, in words."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Estimate:
+class Estimate(Struct, frozen=True, kw_only=True):
     """What calibration and checks tell of a probe's error, as of the newest of them, in two accounts."""
 
     steady: Account

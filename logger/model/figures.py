@@ -8,12 +8,12 @@ command line and the applying all ask here.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from math import sqrt
 
 from logger.errors import RefusedError
 from logger.model import plain_text
 from logger.model.requests import Calibration, CalibrationPoint, Check, CheckKind, Command, CommandKind, Mark, Segment
+from logger.structs import Struct, replace
 
 LONGEST_TEXT = 255
 """Characters of a note: as long as a hub's text field."""
@@ -23,8 +23,7 @@ LONGEST_NAME = 60
 """Characters of the name of an instrument."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Figure:
+class Figure(Struct, frozen=True, kw_only=True):
     """A number that a person says; both ends belong to it."""
 
     words: str

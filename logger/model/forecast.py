@@ -1,7 +1,8 @@
 """The forecast of a batch: when its pH comes to the target, and what past forecasts were worth."""
 
-from dataclasses import dataclass
 from enum import StrEnum
+
+from logger.structs import Struct
 
 
 class Foresight(StrEnum):
@@ -17,8 +18,7 @@ class Foresight(StrEnum):
     """Nothing: the newest windows are not believed, or pH rises."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchOutlook:
+class BatchOutlook(Struct, frozen=True, kw_only=True):
     """What was forecast at the newest window. Times are UTC."""
 
     foresight: Foresight
@@ -36,8 +36,7 @@ class BatchOutlook:
     """`missed` is at least so much: pH has not begun to fall."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastMade:
+class ForecastMade(Struct, frozen=True, kw_only=True):
     """A forecast kept until its batch has ended, to learn from: made when a part of the way was gone."""
 
     elapsed_us: int
@@ -46,8 +45,7 @@ class ForecastMade:
     """From then to the low end, the middle and the high end."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchEnded:
+class BatchEnded(Struct, frozen=True, kw_only=True):
     """What the forecasts of one batch were worth."""
 
     ratios: tuple[float, ...]
@@ -56,8 +54,7 @@ class BatchEnded:
     """So many of the intervals held."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastState:
+class ForecastState(Struct, frozen=True, kw_only=True):
     """What a forecast is made from; see `measure/forecast.py`. Hours are biological ones, as in `measure/batch.py`."""
 
     started_us: int | None = None

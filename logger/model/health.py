@@ -1,12 +1,10 @@
 """Condition of a probe in the words of NAMUR NE 107."""
 
-from dataclasses import dataclass
-
 from logger.config import Health
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
+class Finding(Struct, frozen=True, kw_only=True):
     """What was found, in one sentence with what to do, and the status it puts the probe in."""
 
     status: Health

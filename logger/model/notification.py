@@ -1,11 +1,11 @@
 """Notification of an alarm, and the facts that were known when it was sent."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+
+from logger.structs import Struct, field
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class VatFacts:
+class VatFacts(Struct, frozen=True, kw_only=True):
     """What was known of a vat at a record: on these it depends whether an alarm can wait until morning."""
 
     believed: bool
@@ -30,8 +30,7 @@ class VatFacts:
     """The time that it was seen over."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DayCounters:
+class DayCounters(Struct, frozen=True, kw_only=True):
     """What has happened at a vat since its last summary, as it is carried."""
 
     since_at_us: int
@@ -53,8 +52,7 @@ class DayCounters:
     """By what a person said that was done, how often."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Digest:
+class Digest(Struct, frozen=True, kw_only=True):
     """The summary of a day, as in `DayCounters`, with what stands and what needs doing."""
 
     since_at_us: int
@@ -75,8 +73,7 @@ class Digest:
     todo: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Notification:
+class Notification(Struct, frozen=True, kw_only=True):
     """The words for a telephone, three lines at most, and the facts behind them."""
 
     lines: tuple[str, ...]

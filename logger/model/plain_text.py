@@ -4,8 +4,6 @@ Law: pure. What a person writes is one line of plain text, wherever it comes in:
 on them), no line ends (a journal shows them as rows of its own), nothing that turns the writing round.
 """
 
-import unicodedata
-
 _JOINERS = "\u200c\u200d"
 """Zero width, within words and pictographs; every other character of Unicode's category C could hide something."""
 
@@ -22,5 +20,9 @@ def shown(text: str, longest: int) -> str:
 
 
 def _hides(character: str) -> bool:
+    if character.isascii():
+        return not character.isprintable()
+    import unicodedata  # noqa: PLC0415 - 0.2 MB that only other writings than ASCII need
+
     category = unicodedata.category(character)
     return (category[0] == "C" and character not in _JOINERS) or category in ("Zl", "Zp")

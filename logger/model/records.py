@@ -8,6 +8,8 @@ from typing import Any, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.structs import Struct
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Value = Any
@@ -113,8 +115,7 @@ class QualityTests(IntFlag):
     """The temperature is the thermometer's own fault: pH is computed by its last good one. Lowers no quality."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Indication:
+class Indication(Struct, frozen=True, kw_only=True):
     """What one tick brought from one probe: potential (mV) and temperature (C), or the reason why not."""
 
     probe: str
@@ -130,12 +131,23 @@ class Columns:
     """Base of the column blocks: arrays of one length."""
 
     def __len__(self) -> int:
-        """Return the number of rows."""
-        return len(getattr(self, self._names()[0]))
+        """Return the number of rows; numbers are one."""
+        first = getattr(self, self._names()[0])
+        return len(first) if isinstance(first, np.ndarray) else 1
 
     def __getitem__(self, rows: slice) -> Self:
         """Return some of the rows, without copying."""
         return type(self)(**{name: getattr(self, name)[rows] for name in self._names()})
+
+    def numbers(self) -> Self:
+        """Return a single row as bare numbers, for functions that take numbers and columns alike."""
+        return type(self)(**{name: getattr(self, name).item() for name in self._names()})
+
+    def columns(self) -> Self:
+        """Return numbers as a single row; rows as they are."""
+        if isinstance(getattr(self, self._names()[0]), np.ndarray):
+            return self
+        return type(self)(**{name: np.array([getattr(self, name)]) for name in self._names()})
 
     def then(self, other: Self) -> Self:
         """Return the rows of self followed by those of other."""

@@ -1,11 +1,11 @@
 """Requests of a person to the watch: commands, calibrations, checks."""
 
-from dataclasses import dataclass
 from enum import StrEnum
 
+from logger.structs import Struct
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CalibrationPoint:
+
+class CalibrationPoint(Struct, frozen=True, kw_only=True):
     """A buffer's pH at its temperature (C), and the potential (mV) read in it."""
 
     buffer_ph: float
@@ -39,8 +39,7 @@ class Acceptance(StrEnum):
     REFUSED = "refused"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Segment:
+class Segment(Struct, frozen=True, kw_only=True):
     """The line between two neighbouring buffers, as in `Calibration`."""
 
     low_ph: float
@@ -52,8 +51,7 @@ class Segment:
     cov: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Calibration:
+class Calibration(Struct, frozen=True, kw_only=True):
     """An electrode's line E = offset + slope * k(T) * (7 - pH), k the Nernst slope, and its covariance.
 
     With `segments` (bracketing, lowest pH first) each pH is read from the segment it lies in, the outer ones reaching
@@ -101,8 +99,7 @@ class CheckKind(StrEnum):
     """A calibration buffer read with the calibration that was in force, before it was replaced."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Check:
+class Check(Struct, frozen=True, kw_only=True):
     """A reading beside a reference value."""
 
     id: int
@@ -172,8 +169,7 @@ class Mark(StrEnum):
     """The batch has ended: its course is watched no more, what is asked of every vat goes on."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Command:
+class Command(Struct, frozen=True, kw_only=True):
     """One row of the inbox. Applied before record `seq` of its vat's probe (0: not consumed yet)."""
 
     id: int
@@ -195,8 +191,7 @@ class Command:
     seq: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Answer:
+class Answer(Struct, frozen=True, kw_only=True):
     """What became of a command: the record it was applied before, and the words for who asked."""
 
     command: int

@@ -1,6 +1,6 @@
 """What is carried of a thermometer, and what a reading says that is its own fault."""
 
-from dataclasses import dataclass
+from logger.structs import Struct
 
 UNCONNECTED_C = (85.0, 0.0, -127.0)
 """What thermometers show that are not connected, or were just switched on. From memory."""
@@ -8,8 +8,7 @@ LOWEST_C, HIGHEST_C = -5.0, 60.0
 """No vat is colder or warmer."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ThermometerState:
+class ThermometerState(Struct, frozen=True, kw_only=True):
     """What was read of the thermometer; see `measure/thermometer.py`."""
 
     good_c: float | None = None

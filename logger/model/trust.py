@@ -4,8 +4,9 @@ Levels are kept in mV and C: a calibration changes what they mean, not what they
 `measure/trust.py`.
 """
 
-from dataclasses import dataclass, field
 from enum import StrEnum
+
+from logger.structs import Struct, field
 
 
 class TrustLevel(StrEnum):
@@ -56,8 +57,7 @@ class EarnedBy(StrEnum):
     """Nothing else spoke for half a day, so the temperature is the vat's."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrustWindow:
+class TrustWindow(Struct, frozen=True, kw_only=True):
     """A closed window of the raw signal: medians, and how the readings lay about them."""
 
     number: int
@@ -71,8 +71,7 @@ class TrustWindow:
     """Readings further from the median than any vat makes them."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Level:
+class Level(Struct, frozen=True, kw_only=True):
     """Where a vat was, and how it went on."""
 
     elapsed_us: int
@@ -84,8 +83,7 @@ class Level:
     """Its pH by the calibration before, where one came into force since; None: none did."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
+class Doubt(Struct, frozen=True, kw_only=True):
     """Why a probe is doubted, since when, and what it was like before."""
 
     cause: TrustCause
@@ -97,8 +95,7 @@ class Doubt:
     """Noise of the potential before."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Loss:
+class Loss(Struct, frozen=True, kw_only=True):
     """Why trust was lost, since when, and the level before it."""
 
     cause: TrustCause
@@ -120,8 +117,7 @@ class Loss:
     """Windows in a row in which a second probe read the same."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Variety:
+class Variety(Struct, frozen=True, kw_only=True):
     """How many different values a signal usually shows; a figure for each past period, the newest last."""
 
     usual: tuple[int, ...] = ()
@@ -130,8 +126,7 @@ class Variety:
     """Different values of the newest periods, as they were."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrustState:
+class TrustState(Struct, frozen=True, kw_only=True):
     """The trust in a probe, and the summaries of closed windows that it rests on."""
 
     fresh_us: int = 0

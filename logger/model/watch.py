@@ -1,7 +1,7 @@
 """The state of a watch, in parts, and the outcome of one step."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from typing import Self
 
 from logger.model.alarms import AlarmState, Entry
 from logger.model.belief import BeliefSince
@@ -15,10 +15,10 @@ from logger.model.records import Measurements
 from logger.model.requests import Answer, Calibration, Check
 from logger.model.thermometer import ThermometerState
 from logger.model.trust import TrustState
+from logger.structs import Struct, field
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Trend:
+class Trend(Struct, frozen=True, kw_only=True):
     """What an alarm on several windows looks back on, or on a limit from above; see `measure/trend.py`."""
 
     medians: tuple[tuple[int, float], ...] = ()
@@ -39,8 +39,7 @@ class Trend:
     """The newest median temperature that was believed."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Rehearsal:
+class Rehearsal(Struct, frozen=True, kw_only=True):
     """What is known of the newest good-night test."""
 
     until_us: int | None = None
@@ -53,8 +52,7 @@ class Rehearsal:
     """Why the last one was in vain; empty: it was not."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatchState:
+class BatchState(Struct, frozen=True, kw_only=True):
     """The batch in the vat: its start, and how far its target has been shown."""
 
     started_us: int | None = None
@@ -68,8 +66,7 @@ class BatchState:
     progress: TargetProgress = field(default_factory=TargetProgress)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ElectrodeState:
+class ElectrodeState(Struct, frozen=True, kw_only=True):
     """The probe's calibration, its checks, and the belief in the newest record."""
 
     calibration: Calibration | None = None
@@ -94,8 +91,7 @@ class ElectrodeState:
     """Belief in the newest record; None: there was none."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SuppressionState:
+class SuppressionState(Struct, frozen=True, kw_only=True):
     """What was said of work on the probe and on the vat, as far as it still holds."""
 
     attended_until_us: int | None = None
@@ -113,8 +109,7 @@ class SuppressionState:
         return any(us is not None for us in (self.attended_until_us, self.out_until_us, self.not_back_us))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReportedState:
+class ReportedState(Struct, frozen=True, kw_only=True):
     """What people are told outside of alarms: the newest believed reading, the morning summary, the good-night test."""
 
     record_at_us: int | None = None
@@ -137,8 +132,7 @@ class ReportedState:
     """Of the system only."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WindowState:
+class WindowState(Struct, frozen=True, kw_only=True):
     """What the windows of the signals look back on."""
 
     course: tuple[tuple[int, float], ...] = ()
@@ -151,8 +145,7 @@ class WindowState:
     """How many of the newest records the windows need."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Carry:
+class Carry(Struct, frozen=True, kw_only=True):
     """What a watch must remember beside its log to go on as if never stopped; stored in each cycle's transaction.
 
     Each part is a row of the store with a version of its own: who changes the fields of a part, or of what it holds,
@@ -171,18 +164,24 @@ class Carry:
     care: CareState = field(default_factory=CareState)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WatchState:
+class WatchState(Struct, frozen=True, kw_only=True, eq=False):
     """Carry, and the newest records of the probe (as many as the longest window needs), which the log holds."""
 
     carry: Carry
-    recent: Measurements
-    rows: RecentRows | None = field(default=None, compare=False, repr=False)
-    """In which `recent` stands, where the next record can be written behind it; None: it is copied."""
+    rows: RecentRows
+
+    @classmethod
+    def of(cls, carry: Carry, recent: Measurements) -> Self:
+        """Return a state with these newest records."""
+        return cls(carry=carry, rows=RecentRows.of(recent))
+
+    @property
+    def recent(self) -> Measurements:
+        """Return the newest records, all their columns."""
+        return self.rows.since(0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Outcome:
+class Outcome(Struct, frozen=True, kw_only=True):
     """What one step made of a block: everything here is committed in one transaction."""
 
     vat: str

@@ -5,7 +5,6 @@ beyond them; here they only enter the schema.
 """
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any, get_args
 
@@ -17,6 +16,7 @@ from logger.model.batch_text import BY_COMMAND
 from logger.model.figures import LONGEST_NAME, LONGEST_TEXT, Figure
 from logger.mqtt.payloads import PayloadKind
 from logger.mqtt.topics import PATTERNS
+from logger.structs import Struct
 
 STRIP_U_PH = 0.2
 """Standard uncertainty of a spot measurement whose sender tells none: that of a paper strip (common practice, no
@@ -113,8 +113,7 @@ class SpotForm(CommandForm, frozen=True, kw_only=True):
 Form = AcknowledgeForm | AcknowledgeAllForm | ShelveForm | UnshelveForm | MarkForm | NoteForm | BatchForm | SpotForm
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CommandRow:
+class CommandRow(Struct, frozen=True, kw_only=True):
     """A command: its form, and an example of it that refusals show."""
 
     form: type[Form]

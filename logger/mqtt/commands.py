@@ -7,7 +7,6 @@ unescaped.
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from hashlib import blake2s
 
@@ -30,6 +29,7 @@ from logger.mqtt.command_forms import (
 )
 from logger.mqtt.messages import Incoming
 from logger.mqtt.topics import PATTERNS, Address, Topics
+from logger.structs import Struct, replace
 from logger.watch.system import SYSTEM
 
 LONGEST_BYTES = 4096
@@ -48,8 +48,7 @@ class _RefusedPayloadError(Exception):
     """The payload is no command; the message says why."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SpotReport:
+class SpotReport(Struct, frozen=True, kw_only=True):
     """What another instrument shows in a vat now; what the probe reads beside it is not known here."""
 
     vat: str
@@ -60,8 +59,7 @@ class SpotReport:
     delivery: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AcknowledgeAll:
+class AcknowledgeAll(Struct, frozen=True, kw_only=True):
     """Acknowledges the occurrences that a person saw standing in a vat; it is taken or refused as one."""
 
     commands: tuple[Command, ...]

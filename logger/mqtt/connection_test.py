@@ -4,7 +4,6 @@ Law: a clean session under another client id; no will, no subscription, no messa
 nor the hub notices. A failure is described in the same sentences as by the client.
 """
 
-from dataclasses import replace
 from queue import Empty, SimpleQueue
 
 from paho.mqtt.client import Client as Paho
@@ -13,6 +12,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from logger.config import MqttConfig
 from logger.mqtt.client import Client, _check_host, _guarded, _tls
 from logger.mqtt.messages import Disconnected, Message, NetworkEvent
+from logger.structs import replace
 
 PATIENCE_S = 8.0
 """Longer than a connection attempt may take (paho's limit is 5 s)."""

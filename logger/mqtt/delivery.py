@@ -21,7 +21,6 @@ without bookkeeping.
 import logging
 from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, field
 from itertools import chain, islice
 
 from logger.model import Event
@@ -37,6 +36,7 @@ from logger.mqtt.messages import (
     SubscriptionRefused,
 )
 from logger.mqtt.topics import Topics
+from logger.structs import Struct, field
 from logger.units import SECOND_US
 
 log = logging.getLogger(__name__)
@@ -53,8 +53,7 @@ take fewer (3.1.2.11.3, from memory), the client then waits."""
 _IDS_REMEMBERED = 4096
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Queued:
+class _Queued(Struct, frozen=True, eq=False):
     """A message to send until it is accepted (or stale). Compared by identity: a newer message is another item."""
 
     message: Message
@@ -62,16 +61,14 @@ class _Queued:
     valid_until_us: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class _Flight:
+class _Flight(Struct, frozen=True):
     """A message that waits for its PUBACK."""
 
     item: _Queued
     deadline_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class _Refusal:
+class _Refusal(Struct, frozen=True):
     """Why the broker refuses messages on a topic, how often it did, and when the next is sent."""
 
     reason: str
@@ -79,8 +76,7 @@ class _Refusal:
     due_us: int
 
 
-@dataclass(slots=True, kw_only=True)
-class Delivery:
+class Delivery(Struct, kw_only=True):
     """The state machine between the outbox and the client. Used by the main loop only."""
 
     topics: Topics

@@ -11,7 +11,6 @@ other. The form with one topic a device is not sent: older cores do not read it.
 
 import re
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
 from typing import Annotated, Any, Literal
 
 import msgspec
@@ -21,11 +20,11 @@ from logger.config import AlarmConfig, VatConfig
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import Name, Payload, PayloadKind, json_text
 from logger.mqtt.topics import PATTERNS, Topics, plain
+from logger.structs import Struct, field
 from logger.watch.system import SYSTEM
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scope:
+class Scope(Struct, frozen=True, kw_only=True):
     """What an entity is announced for: the watch, a vat, or an alarm of a vat or of the system."""
 
     topics: Topics
@@ -58,8 +57,7 @@ def is_main(vat: VatConfig) -> bool:
     return not vat.reference_of
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Entity:
+class Entity(Struct, frozen=True, kw_only=True):
     """A row of an entity: it stands beside the payload that it shows, or the command that it sends."""
 
     component: str
@@ -146,8 +144,7 @@ KIND = PayloadKind(
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Software:
+class Software(Struct, frozen=True, kw_only=True):
     """Who announces: the distribution's version and where its users find help (None: nowhere public)."""
 
     version: str
@@ -158,8 +155,7 @@ _OF_WATCH = ("acknowledge_all",)
 """Ends of unique ids of the watch that look like those of a vat; no id of a vat holds an underscore."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EntityFactory:
+class EntityFactory(Struct, frozen=True, kw_only=True):
     """Builds the messages that announce entities."""
 
     topics: Topics

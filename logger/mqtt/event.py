@@ -4,7 +4,6 @@ Law: pure. A hub ignores an event while it is down, so the standing states are t
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 from hashlib import blake2s
 from typing import Annotated
 
@@ -32,6 +31,7 @@ from logger.mqtt.payloads import (
     rfc3339_or_none,
 )
 from logger.mqtt.topics import PATTERNS
+from logger.structs import Struct
 
 _NOT_WORTH_AN_EVENT = {Cause.DELAY_RESTARTED, Cause.NOTED, Cause.RUN_STARTED, Cause.TESTED, Cause.ARCHIVED}
 EVENT_CAUSES = tuple(cause for cause in Cause if cause not in _NOT_WORTH_AN_EVENT)
@@ -256,8 +256,7 @@ class _Reminding(msgspec.Struct):
     annunciates: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Reminder:
+class Reminder(Struct, frozen=True):
     """That an event reminds of an occurrence."""
 
     of: tuple[str, str | None, int | None]

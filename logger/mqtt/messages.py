@@ -3,11 +3,10 @@
 Law: the network thread makes the events and posts them; only the main loop reads them. No clock, no network.
 """
 
-from dataclasses import dataclass
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Message:
+class Message(Struct, frozen=True, kw_only=True):
     """One message to publish at QoS 1. An empty retained payload removes what the broker retains."""
 
     topic: str
@@ -17,16 +16,14 @@ class Message:
     """How long a broker may keep it for a subscriber that is away (MQTT 5.0, 3.3.2.3.3); None: for ever."""
 
 
-@dataclass(frozen=True, slots=True)
-class Connected:
+class Connected(Struct, frozen=True):
     """The broker accepted us; nothing sent before is in flight any more."""
 
     resumed: bool = False
     """It remembers the session: what it sent and was not acknowledged for comes again, under the same number."""
 
 
-@dataclass(frozen=True, slots=True)
-class Disconnected:
+class Disconnected(Struct, frozen=True):
     """The connection ended or could not be made; `reason` is a sentence for a person."""
 
     reason: str
@@ -34,31 +31,27 @@ class Disconnected:
     """The broker said that another client came under our id (MQTT 5.0 reason 0x8E); MQTT 3.1.1 has no word for it."""
 
 
-@dataclass(frozen=True, slots=True)
-class PublishAccepted:
+class PublishAccepted(Struct, frozen=True):
     """The broker accepted a message; `subscribers` False: it has none for it (MQTT 5.0 reason 0x10)."""
 
     mid: int
     subscribers: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class PublishRefused:
+class PublishRefused(Struct, frozen=True):
     """The broker answered a message with a failure: the message was NOT delivered."""
 
     mid: int
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class SubscriptionRefused:
+class SubscriptionRefused(Struct, frozen=True):
     """The broker refused a subscription: commands on its topics cannot reach us."""
 
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class Incoming:
+class Incoming(Struct, frozen=True):
     """A message on a topic we subscribed to; the broker keeps it until `receipt` is handed back."""
 
     topic: str
@@ -75,8 +68,7 @@ class Incoming:
         return self.receipt.mid if self.receipt else 0
 
 
-@dataclass(frozen=True, slots=True)
-class Receipt:
+class Receipt(Struct, frozen=True):
     """What the broker waits for: the number of a message on one connection (the next one counts anew)."""
 
     mid: int

@@ -5,13 +5,12 @@ never retained: its sender is running. A status of another store counts only aft
 later; else it may be what the broker retains of a store that is no more.
 """
 
-from dataclasses import dataclass, field
-
 import msgspec
 
 from logger.config import MqttConfig
 from logger.mqtt.messages import Connected, Disconnected, Incoming, NetworkEvent
 from logger.mqtt.topics import Topics
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 _BEATS, _SHORTEST_BEAT_S = 3, 60.0
@@ -19,24 +18,23 @@ _BEATS, _SHORTEST_BEAT_S = 3, 60.0
 practice, no source)."""
 
 
-class _Sender(msgspec.Struct):
+class _Sender(Struct):
     store: str = ""
     """Empty: of a version that does not say."""
 
 
-@dataclass(slots=True, kw_only=True)
-class OtherStores:
+class OtherStores(Struct, kw_only=True):
     """The signs of other stores at the broker. Used by the main loop only."""
 
     config: MqttConfig
     topics: Topics
     store: str
     """The identity of ours."""
-    _own_status_seen: bool = field(default=False, init=False)
+    _own_status_seen: bool = False
     """Our own status has arrived."""
-    _other_seen_us: int | None = field(default=None, init=False)
+    _other_seen_us: int | None = None
     """When another store last sent a message."""
-    _connected_us: int | None = field(default=None, init=False)
+    _connected_us: int | None = None
     """When the connection was made; None: there is none."""
 
     def handle(self, event: NetworkEvent, now_us: int) -> None:

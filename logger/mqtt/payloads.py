@@ -7,7 +7,6 @@ the order of the wire; its JSON Schema is generated from it (`python -m logger.m
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Final
 
@@ -16,6 +15,7 @@ from msgspec import Meta
 
 from logger.config import Priority
 from logger.model import Quality
+from logger.structs import Struct, field
 
 COVERAGE_FACTOR: Final = 2
 """k of the expanded uncertainty U = k u, about 95 % (JCGM 100:2008, 6.2.1 and 6.3.3)."""
@@ -42,8 +42,7 @@ Occurrence = Annotated[int, Meta(ge=0, description="Counts the annunciations of 
 PhoneLines = Annotated[tuple[Name, ...], Meta(max_length=3)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PayloadKind:
+class PayloadKind(Struct, frozen=True, kw_only=True):
     """A kind of message: the name of its schema, its payload (whose docstring says what it tells), its topics."""
 
     name: str

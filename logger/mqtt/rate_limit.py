@@ -11,11 +11,11 @@ and a journal row, also when replayed.
 """
 
 from collections import deque
-from dataclasses import dataclass, field
 from typing import TypeVar
 
 from logger.model import Cause, Command, CommandKind, Entry
 from logger.mqtt.commands import SpotReport
+from logger.structs import Struct, field
 from logger.units import MINUTE_US
 
 T = TypeVar("T")
@@ -28,8 +28,7 @@ OTHERS_AT_ONCE, OTHERS_WITHIN_US = 300, 5 * MINUTE_US
 _ANSWERS = (CommandKind.ACKNOWLEDGE, CommandKind.SHELVE, CommandKind.UNSHELVE)
 
 
-@dataclass(slots=True)
-class _Allowance:
+class _Allowance(Struct):
     """A number within any span of so long."""
 
     most: int
@@ -46,8 +45,7 @@ class _Allowance:
         return True
 
 
-@dataclass(slots=True)
-class RateLimit:
+class RateLimit(Struct):
     """Rate limiter for inbound commands and journalled refusals. Used by the main loop only."""
 
     _answers: _Allowance = field(default_factory=lambda: _Allowance(ANSWERS_A_MINUTE))

@@ -9,10 +9,10 @@ What a hub holds disabled it keeps as long as the device has other entities: it 
 """
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
 
 from logger.mqtt.messages import Message
 from logger.mqtt.payloads import json_text
+from logger.structs import Struct, field
 from logger.units import SECOND_US
 
 AGAIN_US = 2 * SECOND_US
@@ -29,8 +29,7 @@ _SMALLEST: Mapping[str, Mapping[str, object]] = {
 """By component, what an announcement must hold for a hub to take it."""
 
 
-@dataclass(slots=True, kw_only=True)
-class RemovedTopics:
+class RemovedTopics(Struct, kw_only=True):
     """The topics that are to be cleared. Used by the main loop only."""
 
     put: Callable[[Message], None]

@@ -5,19 +5,18 @@ command topics make. What is simulated has a root of its own, `simulated/<base>`
 ever receives it.
 """
 
-from dataclasses import dataclass
 from typing import Self
 
 from logger.config import MqttConfig
 from logger.errors import ConfigurationError
+from logger.structs import Struct
 from logger.watch.system import SYSTEM
 
 _FORBIDDEN = "+#\0"
 """Characters that a topic name must not hold (MQTT 5.0, 4.7.1 and 1.5.4)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Address:
+class Address(Struct, frozen=True, kw_only=True):
     """The parts of a command topic; no `alarm`: it speaks of the vat."""
 
     vat: str = ""
@@ -25,8 +24,7 @@ class Address:
     verb: str = ""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Topics:
+class Topics(Struct, frozen=True, kw_only=True):
     """The topics of one installation; `discovery_prefix` None: our entities are announced to no hub."""
 
     root: str

@@ -9,7 +9,6 @@ then brings what stands.
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Annotated
 
@@ -33,6 +32,7 @@ from logger.mqtt.payloads import (
     rfc3339_or_none,
 )
 from logger.mqtt.topics import PATTERNS, Topics
+from logger.structs import Struct
 from logger.watch.system import SYSTEM
 
 
@@ -159,8 +159,7 @@ WATCH_ENTITIES = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Standing:
+class _Standing(Struct, frozen=True):
     """An alarm that is not silent by itself, and how it stands."""
 
     name: str

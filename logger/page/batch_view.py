@@ -75,7 +75,7 @@ def _header(record: BatchRecord, clock: LocalTime) -> Iterator[Pair]:
     yield from _filled(record.header, clock)
     for name in _NEEDED:
         if not getattr(record.header, name):
-            yield labels(record.header)[name].metadata["words"], NOT_RECORDED
+            yield labels(record.header)[name].words, NOT_RECORDED
 
 
 def _entries(entries: Iterable[AnyEntry], clock: LocalTime) -> Iterator[EntryView]:
@@ -96,11 +96,11 @@ def _entries(entries: Iterable[AnyEntry], clock: LocalTime) -> Iterator[EntryVie
 def _filled(content: BatchContent, clock: LocalTime) -> Iterator[Pair]:
     """Yield the fields that somebody filled, each with its label."""
     for name, one in labels(content).items():
-        value, unit = getattr(content, name), one.metadata["unit"]
+        value, unit = getattr(content, name), one.unit
         if value in (None, ""):
             continue
         if unit == "time":
-            yield one.metadata["words"], clock.shown(value)
+            yield one.words, clock.shown(value)
         else:
             said = f"{value:g}" if isinstance(value, float) else str(value)
-            yield one.metadata["words"], f"{said} {unit}".rstrip()
+            yield one.words, f"{said} {unit}".rstrip()

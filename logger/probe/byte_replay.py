@@ -6,7 +6,6 @@ bytes were recorded with, every tick ends as it ended then; with another descrip
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
 
 from logger.config import ProbeConfig
 from logger.model import Indication, Reason
@@ -16,10 +15,10 @@ from logger.probe.port import Port
 from logger.probe.protocols import conversation_with
 from logger.probe.reader import Reader
 from logger.probe.wire import Wire
+from logger.structs import Struct
 
 
-@dataclass(slots=True)
-class _Tape:
+class _Tape(Struct):
     """The logged entries, and how far they have been replayed."""
 
     entries: list[ByteLogEntry]

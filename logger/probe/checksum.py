@@ -5,17 +5,16 @@ guide to CRC error detection algorithms", 1993) as the public catalogue of param
 names are that catalogue's. Sums and XOR are over the bytes themselves, modulo 256.
 """
 
-from dataclasses import dataclass
 from functools import reduce
 from operator import xor
 from types import MappingProxyType
 from typing import Final
 
 from logger.config import Checksum
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class _Crc:
+class _Crc(Struct, frozen=True):
     """Width in bits, polynomial, register at the start, both ends of bytes swapped, XOR at the end."""
 
     width: int

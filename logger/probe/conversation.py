@@ -10,15 +10,14 @@ back-off, absent ports, several probes on a line, pacing) is there.
 """
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
 
 from logger.config import ProbeConfig
 from logger.model import Reason
 from logger.probe.wire import Wire
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Values:
+class Values(Struct, frozen=True, kw_only=True):
     """Values of one tick: potential (mV) and temperature (C), one of them None if the instrument has none now."""
 
     potential_mv: float | None
@@ -27,8 +26,7 @@ class Values:
     """Why one of them is None, one sentence; empty: both came."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class LineExchange:
+class LineExchange(Struct, frozen=True, kw_only=True):
     """What a probe that speaks in lines is sent for a first line of its own, and how lines end."""
 
     query: bytes

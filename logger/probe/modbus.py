@@ -11,12 +11,12 @@ A hole in the register map is never read: many instruments refuse the whole requ
 import math
 import struct
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Final
 
 from logger.config.modbus import NumberType, RegisterConfig, Unit, WordOrder
 from logger.model import Reason
 from logger.probe.modbus_frames import EXCEPTION, IDENTIFICATION
+from logger.structs import Struct
 
 IDENTIFY: Final = IDENTIFICATION + b"\x01\x00"
 """Read Device Identification, basic, from the first object (6.21)."""
@@ -49,16 +49,14 @@ _FORMATS: Final = {
 }
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModbusFault:
+class ModbusFault(Struct, frozen=True, kw_only=True):
     """Why there is no value, and a sentence for the user."""
 
     reason: Reason
     text: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RegisterSpan:
+class RegisterSpan(Struct, frozen=True, kw_only=True):
     """Registers that are read together."""
 
     start: int

@@ -15,11 +15,11 @@ tests instead (checksum, server).
 """
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
 from typing import Final
 
 from logger.config import Checksum
 from logger.probe.checksum import check_value
+from logger.structs import Struct
 
 EXCEPTION: Final = 0x80
 """Set in the function of a reply that is an exception (V1.1b3, 7)."""
@@ -34,16 +34,14 @@ _SHORTEST, _LONGEST = 3, 254
 """Of address and PDU: a PDU has 2 bytes at least here, and 253 at most (V1.1b3, 4.1)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ModbusFrame:
+class ModbusFrame(Struct, frozen=True, kw_only=True):
     """Who sent it, and its PDU: function and data."""
 
     address: int
     pdu: bytes
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InvalidFrame:
+class InvalidFrame(Struct, frozen=True, kw_only=True):
     """Bytes that are no frame; one sentence for the user, with what to check."""
 
     text: str

@@ -9,26 +9,25 @@ import os
 import pwd
 import stat
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 
 from serial.tools import list_ports
+
+from logger.structs import Struct
 
 BY_ID = Path("/dev/serial/by-id")
 BY_PATH = Path("/dev/serial/by-path")
 PROC = Path("/proc")
 
 
-@dataclass(frozen=True, slots=True)
-class Holder:
+class Holder(Struct, frozen=True):
     """A process that has the port open."""
 
     pid: int
     command: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ListedPort:
+class ListedPort(Struct, frozen=True, kw_only=True):
     """One serial port."""
 
     device: str

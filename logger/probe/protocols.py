@@ -5,18 +5,16 @@ one: a member of `Protocol` with the table that describes it, its conversation (
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 
 from logger.config import ProbeConfig, Protocol
 from logger.errors import ConfigurationError
 from logger.probe import scpi_conversation, text_conversation
 from logger.probe.conversation import Conversation, LineExchange
-from logger.probe.modbus_conversation import RtuConversation, TcpConversation
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ProtocolEntry:
+class ProtocolEntry(Struct, frozen=True, kw_only=True):
     """One row of `PROTOCOLS`."""
 
     conversation: Callable[..., Conversation]
@@ -38,6 +36,18 @@ class ProtocolEntry:
         return self.line_exchange is not None and not self.line_exchange(probe).query
 
 
+def _rtu(probe: ProbeConfig, *, simulated: bool) -> Conversation:
+    from logger.probe.modbus_conversation import RtuConversation  # noqa: PLC0415 - 4 ms and 0.14 MB of other starts
+
+    return RtuConversation(probe, simulated=simulated)
+
+
+def _tcp(probe: ProbeConfig, *, simulated: bool) -> Conversation:
+    from logger.probe.modbus_conversation import TcpConversation  # noqa: PLC0415 - as above
+
+    return TcpConversation(probe, simulated=simulated)
+
+
 PROTOCOLS: Final = {
     Protocol.SCPI: ProtocolEntry(
         conversation=scpi_conversation.ScpiConversation, line_exchange=scpi_conversation.line_exchange
@@ -46,8 +56,8 @@ PROTOCOLS: Final = {
         conversation=text_conversation.text_conversation, line_exchange=text_conversation.line_exchange
     ),
     # MODBUS over Serial Line V1.02, 2.2; from memory. Behind TCP 0 and 255 are in use for the instrument itself.
-    Protocol.MODBUS_RTU: ProtocolEntry(conversation=RtuConversation, address_range=(1, 247)),
-    Protocol.MODBUS_TCP: ProtocolEntry(conversation=TcpConversation, address_range=(0, 255), needs_network=True),
+    Protocol.MODBUS_RTU: ProtocolEntry(conversation=_rtu, address_range=(1, 247)),
+    Protocol.MODBUS_TCP: ProtocolEntry(conversation=_tcp, address_range=(0, 255), needs_network=True),
 }
 
 

@@ -7,7 +7,6 @@ nobody's reply. The rates are tried by how common they are: common practice, no 
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.config import ProbeConfig, Protocol
@@ -22,6 +21,7 @@ from logger.probe.reader import reader
 from logger.probe.suggest import suggest_description
 from logger.probe.textline import as_text, printable
 from logger.probe.wire import FAILURES, Wire
+from logger.structs import Struct, replace
 
 RATES: Final = (9600, 19200, 115200, 38400, 57600, 4800, 2400)
 LISTEN_S: Final = 1.3
@@ -37,8 +37,7 @@ _IDENTITY: Final = re.compile(rb"[^,]*,[^,]*,[^,]*,[^,]*")
 _PRINTING_TRIES: Final = 3
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Recognised:
+class Recognised(Struct, frozen=True, kw_only=True):
     """What speaks on a port."""
 
     probe: ProbeConfig | None

@@ -6,10 +6,10 @@ arrives is a `Reason`. Lines come whole from `probe/line_buffer.py`.
 
 import math
 import re
-from dataclasses import dataclass, replace
 
 from logger.model import Reason
 from logger.probe.line_buffer import LONGEST_LINE
+from logger.structs import Struct, replace
 
 IDENTIFY = b"*IDN?\n"
 NEXT_ERROR = b"SYST:ERR?\n"
@@ -26,8 +26,7 @@ _IDENTITY_COMMAS = 3
 """IEEE 488.2-1992, 10.14: maker, model, serial number, firmware, separated by commas."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Quantity:
+class Quantity(Struct, frozen=True, kw_only=True):
     """What is asked for: the query, the factor to this project's unit, and how far a number can be one at all."""
 
     name: str
@@ -44,8 +43,7 @@ TEMPERATURE = Quantity(name="temperature", query=b"MEAS:TEMP?\n", unit="C", fact
 """The queries are those of `ScpiConfig`, unless a probe's configuration has others (`asked`)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class QueuedError:
+class QueuedError(Struct, frozen=True, kw_only=True):
     """One entry of the instrument's error queue; code 0: the queue is empty."""
 
     code: int

@@ -14,7 +14,6 @@ the limits of replies: they stay real when the watch is accelerated.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Final
 
 from logger.config import ProbeConfig
@@ -24,6 +23,7 @@ from logger.probe.conversation import Conversation, LineExchange, Missing, Value
 from logger.probe.identity import identity_fault
 from logger.probe.own_ph import equivalent_mv
 from logger.probe.wire import LineWire, Wire
+from logger.structs import Struct
 
 _GIVE_UP: Final = 5
 _MOST_ERRORS: Final = 4
@@ -36,8 +36,7 @@ def line_exchange(probe: ProbeConfig) -> LineExchange:
     return LineExchange(query=scpi.IDENTIFY.rstrip(), query_end=b"\n", terminator=b"\n")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _PendingQuery:
+class _PendingQuery(Struct, frozen=True, kw_only=True):
     """A settling query without reply yet, and the time (the wire's clock) when it was sent or bytes last came."""
 
     query: bytes

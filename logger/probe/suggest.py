@@ -7,12 +7,12 @@ number is, nothing is suggested and the explanation says what is missing.
 import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from logger.config import Checksum, ProbeConfig, TextConfig
 from logger.probe.checksum import check_value
 from logger.probe.textline import Description, TextReading, as_text, mistakes
+from logger.structs import Struct
 
 _NUMBER: Final = re.compile(r"(?:(?<![\w.])|(?<=pH)|(?<=mV))[-+]?\d+(?:[.,]\d+)?(?![\w.]*\d)(?=\W|$|[a-zA-Z])")
 _HEX_END: Final = re.compile(r"^(.*?)(\W?)([0-9A-Fa-f]{2}|[0-9A-Fa-f]{4}|[0-9A-Fa-f]{8})$")
@@ -24,8 +24,7 @@ _TEXT: Final = ("query", "query_end", "echo", "terminator", "decimal_comma", "ch
 _SHORT: Final = {"\r": "\\r", "\n": "\\n", "\t": "\\t"}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Suggestion:
+class Suggestion(Struct, frozen=True, kw_only=True):
     """A description that reads `read` of the lines, or the explanation why there is none."""
 
     text: TextConfig | None
@@ -103,8 +102,7 @@ def _escaped(character: str) -> str:
     return character if character.isprintable() else _SHORT.get(character, f"\\u{ord(character):04x}")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Check:
+class _Check(Struct, frozen=True, kw_only=True):
     """A check value at the end of every line: which, over what, and how many characters of the line it is."""
 
     kind: Checksum

@@ -14,7 +14,6 @@ The only clock read here is the wire's: these limits stay real when the watch is
 """
 
 from abc import abstractmethod
-from dataclasses import dataclass
 from typing import Final
 
 from logger.config import ProbeConfig, TextConfig
@@ -25,6 +24,7 @@ from logger.probe.line_buffer import LineBuffer
 from logger.probe.own_ph import equivalent_mv
 from logger.probe.textline import Description, TextFault, as_text, printable
 from logger.probe.wire import Wire
+from logger.structs import Struct
 
 _GIVE_UP: Final = 5
 _QUIET_S: Final = 0.1
@@ -185,8 +185,7 @@ class PolledTextConversation(TextConversation):
             raise Missing(Reason.GARBLED, "more than one line came for one query")
 
 
-@dataclass(frozen=True, slots=True)
-class _Streamed:
+class _Streamed(Struct, frozen=True):
     """A whole line and the earliest time, by the wire's clock, at which it can have come."""
 
     line: bytes

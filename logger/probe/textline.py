@@ -19,13 +19,13 @@ backward references.
 import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.config import TextConfig
 from logger.model import Reason
 from logger.probe.checksum import check_value
 from logger.probe.line_buffer import LONGEST_LINE
+from logger.structs import Struct
 
 LONGEST_PATTERN: Final = 500
 
@@ -39,8 +39,7 @@ _NAMES: Final = {"mv": "potential", "ph": "pH", "temperature": "temperature"}
 _SHOWN: Final = 60
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TextReading:
+class TextReading(Struct, frozen=True, kw_only=True):
     """Values of one line: a potential (mV) or the probe's own pH; None: the line has none."""
 
     potential_mv: float | None = None
@@ -50,8 +49,7 @@ class TextReading:
     """Why there is no temperature, though the line has a place for it."""
 
 
-@dataclass(frozen=True, slots=True)
-class TextFault:
+class TextFault(Struct, frozen=True):
     """Why a line has no value, and a sentence for the user."""
 
     reason: Reason

@@ -91,7 +91,7 @@ def missing_paragraph() -> Element:
 
 def _content(content: BatchContent, clock: LocalTime, *, note: str = "") -> Element:
     rows = [
-        (each.metadata["words"], _value(getattr(content, name), each.metadata["unit"], clock))
+        (each.words, _value(getattr(content, name), each.unit, clock))
         for name, each in labels(content).items()
         if name not in _needless(content)
     ]
@@ -120,7 +120,7 @@ def _limits(facts: BatchFacts, clock: LocalTime) -> Iterator[Element]:
         yield element("p", f"Set before the start: {NOT_RECORDED}.")
     yield from _each(facts.record.limits, CriticalLimits(), clock)
     if facts.from_configuration:
-        names = {name: each.metadata["words"] for name, each in labels(CriticalLimits()).items()}
+        names = {name: each.words for name, each in labels(CriticalLimits()).items()}
         used = [(names[name], f"{getattr(facts.limits, name):g}") for name in facts.from_configuration]
         yield element("p", "What this report judged by instead, from the configuration of the day it was made:")
         yield fact_list(used)

@@ -6,7 +6,7 @@ configuration of today, and the report says so.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import chain
 from operator import attrgetter
 from typing import BinaryIO, TypeVar
@@ -26,6 +26,7 @@ from logger.store import care as care_diary
 from logger.store.batch_seal import Seal, SealHead
 from logger.store.history import RecordSpan
 from logger.store.queries import Run, StoredCalibration
+from logger.structs import replace
 from logger.units import HOUR_US
 from logger.watch.forecasting import due_h
 

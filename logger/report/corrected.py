@@ -10,7 +10,7 @@ and why.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -26,6 +26,7 @@ from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import Calibration, Check, Columns, Correction, Deviation, Floats, Ints, Measurements
 from logger.report.words import moment
 from logger.store import Store, queries
+from logger.structs import replace
 from logger.units import DAY_US
 
 APART_PH = 1.0

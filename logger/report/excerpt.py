@@ -7,7 +7,6 @@ not grow with it.
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import replace
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from logger.model import Block, Command, CommandKind, Mark
 from logger.model.figures import HOURS_AGO
 from logger.store import Store, history, queries
 from logger.store.history import RecordSpan
+from logger.structs import replace
 from logger.units import SECOND_US
 
 CHUNK = 360

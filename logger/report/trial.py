@@ -12,13 +12,14 @@ returned.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from logger.config import AlarmConfig, VatConfig
 from logger.model import Cause, Entry, Outcome, State
 from logger.recording import KnownFault
+from logger.structs import replace
 from logger.units import SECOND_US
 
 WITHIN_S = 1800.0

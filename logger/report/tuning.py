@@ -12,7 +12,7 @@ An alarm that one day depends on another alarm must keep this.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import product
 from math import inf, prod
 from statistics import median
@@ -23,6 +23,7 @@ from logger.errors import RefusedError
 from logger.model import Block, Command
 from logger.report.trial import Annunciations, Judge, Occurrence
 from logger.settings.vat_checks import vat_problems
+from logger.structs import replace
 from logger.units import SECOND_US
 from logger.watch.pipeline import Watch
 

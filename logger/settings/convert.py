@@ -1,6 +1,6 @@
 """Make the frozen objects of `logger/config` from what was written.
 
-Law: what is not written takes its default from the dataclass (for alarms also from the row of the kind); files of
+Law: what is not written takes its default from the struct (for alarms also from the row of the kind); files of
 secrets are read, relative paths are taken from the configuration file's directory. Every vat has the instrument alarms
 (no-data, blind, trust-lost, trust-doubted, and those of maintenance), one with a target also claim-withdrawn: they can
 be tuned and none can be left out. What is missing is reported and stands for nothing that could be run.
@@ -12,10 +12,11 @@ rather than falsely. No spare takes over.
 """
 
 from collections.abc import Mapping
-from dataclasses import MISSING, fields, is_dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, TypeVar, get_args, get_origin, get_type_hints
+
+from msgspec import structs
 
 from logger.config import (
     SIMULATED_CLIENT_ID,
@@ -38,14 +39,15 @@ from logger.config import (
     VatConfig,
     default_alarm,
 )
-from logger.settings.document import Table
+from logger.settings.document import Table, is_table
 from logger.settings.own_profiles import Alarms, kind_missing, profiles, targets
 from logger.settings.parsing import ParsedSources
 from logger.settings.people import minute_of, people, zone_of
 from logger.settings.problems import Key, Problem, suggestion, unknown_key, wrong
+from logger.structs import Struct, replace
 from logger.watch import system
 
-_Config = TypeVar("_Config")
+_Config = TypeVar("_Config", bound=Struct)
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND: Final = timedelta(microseconds=1)
@@ -100,14 +102,13 @@ def _build(reading: ParsedSources, key: Key, kind: type[_Config], table: Table) 
     """Return one object and those below it; a required field that is not written is reported and left empty."""
     hints, values = get_type_hints(kind), dict(table)
     for name, value in table.items():
-        nested = next((each for each in (hints[name], *get_args(hints[name])) if is_dataclass(each)), None)
+        nested = next((each for each in (hints[name], *get_args(hints[name])) if is_table(each)), None)
         if nested is not None and isinstance(value, dict):
-            values[name] = _build(reading, (*key, name), nested, value)  # type: ignore[arg-type] # a class
+            values[name] = _build(reading, (*key, name), nested, value)
         elif isinstance(value, Path):
             values[name] = reading.path.parent / value
-    for field in fields(kind):  # type: ignore[arg-type] # every kind here is a dataclass
-        is_required = field.default is MISSING and field.default_factory is MISSING
-        if is_required and values.get(field.name) in (None, "", ()):
+    for field in structs.fields(kind):
+        if field.required and values.get(field.name) in (None, "", ()):
             reason = "it is empty" if field.name in values else "it is missing"
             reading.add(Problem(key=(*key, field.name), reason=reason, remedy=_REQUIRED[field.name]))
             values[field.name] = _PLACEHOLDERS[get_origin(hints[field.name]) or hints[field.name]]

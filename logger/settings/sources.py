@@ -6,7 +6,6 @@ be spelt in the environment with `_` for `-`, because a shell allows no `-` in n
 
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
 from datetime import date, time
 from pathlib import Path
 from typing import Any, Final
@@ -19,6 +18,7 @@ from logger.errors import ConfigurationError
 from logger.settings import retired
 from logger.settings.document import ANY_ID, innermost, is_list, layout
 from logger.settings.problems import SECRETS, Key, Problem, nearest, suggestion
+from logger.structs import Struct, field
 
 PREFIX: Final = "VATVIGIL_"
 SECRETS_DIR: Final = "VATVIGIL_SECRETS_DIR"
@@ -26,8 +26,7 @@ NOT_OURS: Final = frozenset({SECRETS_DIR, "VATVIGIL_CONFIG"})
 """Names with our prefix that are no keys of the file: where it is, and where the secrets are."""
 
 
-@dataclass(slots=True)
-class Overlay:
+class Overlay(Struct):
     """Values that stand over those of the file, and the name that each came by."""
 
     values: dict[str, Any] = field(default_factory=dict)

@@ -9,7 +9,6 @@ import os
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager, suppress
-from dataclasses import dataclass
 from pathlib import Path
 from shutil import disk_usage
 
@@ -21,6 +20,7 @@ from logger.store.archive_rows import COLUMNS, RowDigest
 from logger.store.engine import Access, connect_sqlite
 from logger.store.integrity import damage
 from logger.store.store import Store
+from logger.structs import Struct
 
 Step = Callable[[str], None]
 
@@ -147,8 +147,7 @@ def finish(store: Store, file: Path, note: Note, *, simulated: bool, after: Step
         archive_removal.remove(store, archive, note, after=after)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Shrunk:
+class Shrunk(Struct, frozen=True, kw_only=True):
     """How large the file of a store was and is (bytes), and why it is no smaller; empty: it is as small as can be."""
 
     before: int

@@ -6,11 +6,11 @@ is, and whether the file that is found there is the one that was made.
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import msgspec
 
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 OWN = "archive"
@@ -19,8 +19,7 @@ MOVED = "moved "
 """How the key of a note begins in the store that rows were moved out of."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class MovedRecords:
+class MovedRecords(Struct, frozen=True, kw_only=True):
     """Records of a probe at a vat: all that the store had from number `first` to `last`."""
 
     vat: str
@@ -34,8 +33,7 @@ class MovedRecords:
     """UTC of the latest."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cut:
+class Cut(Struct, frozen=True, kw_only=True):
     """How far the journal of a vat (empty: of the watch itself) and its delivered events are in an archive."""
 
     vat: str
@@ -49,8 +47,7 @@ class Cut:
     """Only rows of the journal with a lower number leave: a clock that was wrong may have dated newer ones back."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Note:
+class Note(Struct, frozen=True, kw_only=True):
     """What an archive holds."""
 
     version: int = 1

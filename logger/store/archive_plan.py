@@ -6,7 +6,6 @@ batch is cut in two. The newest record of a probe always stays, so its number is
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import ColumnElement, Table, and_, false, func, or_, select
@@ -19,14 +18,14 @@ from logger.store.archive_rows import Selection
 from logger.store.history import CHUNK
 from logger.store.store import Store
 from logger.store.tables import journal, measurement, outbox, watch_part
+from logger.structs import Struct
 from logger.units import DAY_US
 
 KEPT_US = 7 * DAY_US
 """Longer than any window looks back. Common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Held:
+class Held(Struct, frozen=True, kw_only=True):
     """A vat that keeps more than was asked for: from when on (UTC, microseconds), and why."""
 
     vat: str
@@ -34,8 +33,7 @@ class Held:
     why: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Plan:
+class Plan(Struct, frozen=True, kw_only=True):
     """What would be moved."""
 
     selection: Selection
@@ -174,8 +172,7 @@ def _journal_cut(store: Store, vat: str, *, copied_us: int, moved_us: int) -> Cu
     return Cut(vat=vat, since_us=begin_us, copied_us=copied_us, moved_us=moved_us, below=below)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Needed:
+class Needed(Struct, frozen=True, kw_only=True):
     """What of the journal and of the events stays because the watch goes on with it."""
 
     entries: frozenset[int]

@@ -10,7 +10,6 @@ numbers: so it is a store that every report can read, and whose sealed batches c
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from hashlib import sha256
 from typing import Any
 
@@ -34,6 +33,7 @@ from logger.store.tables import (
     run,
     watch_part,
 )
+from logger.structs import Struct, field
 
 TABLES: Mapping[str, Table[Any]] = {
     str(table.name): table
@@ -51,8 +51,7 @@ Rows = Sequence[tuple[Any, ...]]
 Columns = Mapping[str, tuple[str, ...]]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Selection:
+class Selection(Struct, frozen=True, kw_only=True):
     """Which rows of a store an archive has."""
 
     stretches: tuple[MovedRecords, ...]
@@ -125,8 +124,7 @@ def read(store: Store, statement: Select[Any]) -> Rows:
         return found
 
 
-@dataclass(slots=True)
-class RowDigest:
+class RowDigest(Struct):
     """A digest in the making."""
 
     rows: dict[str, int] = field(default_factory=lambda: dict.fromkeys(TABLES, 0))

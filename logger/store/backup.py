@@ -10,13 +10,13 @@ import re
 import sqlite3
 from collections.abc import Callable, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from logger import private_file
 from logger.errors import StoreBusyError, StoreError
 from logger.store.engine import Access, connect_sqlite
+from logger.structs import Struct
 
 _BUSY_S = 10.0
 _PIECE_PAGES = 500
@@ -102,8 +102,7 @@ def _flush(path: Path) -> None:
         os.close(descriptor)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Keep:
+class Keep(Struct, frozen=True, kw_only=True):
     """How many copies are kept: the newest of each of so many days, weeks and months that have one.
 
     Days for what was noticed at once, months for what was noticed late. Common practice, no source.

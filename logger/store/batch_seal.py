@@ -17,7 +17,7 @@ not sealed, for deliveries are noted later; nor is anything that a report comput
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import fields
 from hashlib import sha256
 from typing import Any, BinaryIO
 
@@ -39,6 +39,7 @@ from logger.store.tables import (
     measurement,
     run,
 )
+from logger.structs import Struct, field
 
 FORM = "vatvigil batch record"
 VERSION = 1
@@ -90,8 +91,7 @@ _RECORD_NAMES: tuple[str, ...] = tuple(
 _ENCODER = msgspec.json.Encoder(order="deterministic")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SealedPart:
+class SealedPart(Struct, frozen=True, kw_only=True):
     """What is sealed of one store."""
 
     through: Mapping[str, int]
@@ -100,8 +100,7 @@ class SealedPart:
     """By probe, the first and the last record."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SealHead:
+class SealHead(Struct, frozen=True, kw_only=True):
     """The first line: what is sealed."""
 
     form: str = FORM
@@ -119,16 +118,14 @@ class SealHead:
         return _ENCODER.encode(self) + b"\n"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Seal:
+class Seal(Struct, frozen=True, kw_only=True):
     """The digest of a batch, and of each section by itself: rows and SHA-256."""
 
     digest: str
     sections: Mapping[str, tuple[int, str]]
 
 
-@dataclass(slots=True)
-class Sealing:
+class Sealing(Struct):
     """A digest in the making: `begin`, then `records` to their end, then `seal`.
 
     Records come last in the form, so who reads them for a report can have them sealed on the way and read them once.

@@ -8,7 +8,6 @@ stands beside it.
 
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import replace
 from secrets import token_hex
 from typing import Any
 
@@ -33,6 +32,7 @@ from logger.model.batch_record import newest_version
 from logger.store import rows
 from logger.store.batch_entries import entries_of, open_batch_id
 from logger.store.tables import batch_entry
+from logger.structs import replace
 from logger.units import SECOND_US
 
 ENDED_BY_NEXT = "ended by the start of the next batch"

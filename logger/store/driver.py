@@ -8,7 +8,6 @@ row: `tests/bench/bench_store.py`. The rare statements go its way, in the same t
 """
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from threading import Lock
 from typing import Any, Self, cast
 
@@ -17,10 +16,10 @@ from sqlalchemy.engine.interfaces import DBAPIConnection
 
 from logger.errors import StoreBusyError
 from logger.store.engine import name_error
+from logger.structs import Struct
 
 
-@dataclass(frozen=True, slots=True)
-class Prepared:
+class Prepared(Struct, frozen=True):
     """A statement as the driver takes it, and the names of its values in their order."""
 
     text: str

@@ -7,7 +7,7 @@ Which records are of a night is found by `time_search.py`.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import fields
 
 from sqlalchemy import ColumnElement, or_, select
 
@@ -17,13 +17,13 @@ from logger.store.queries import MEASUREMENT_COLUMNS, commands
 from logger.store.rows import AnyColumns
 from logger.store.store import Store
 from logger.store.tables import inbox, measurement, watch_part
+from logger.structs import Struct
 
 CHUNK = 3600
 """Records a piece: ten hours of a probe read every 10 s."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RecordSpan:
+class RecordSpan(Struct, frozen=True, kw_only=True):
     """The records that a probe made at a vat, from number `first` to number `last` (both included)."""
 
     vat: str

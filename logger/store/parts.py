@@ -10,7 +10,6 @@ written again each time: a memory card wears out by what is written.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import fields
 from operator import attrgetter
 from typing import Any, NamedTuple
 
@@ -29,6 +28,7 @@ from logger.model import (
     TrustState,
     WindowState,
 )
+from logger.structs import field_names
 
 PARTS: Mapping[str, tuple[Any, int]] = {
     "alarms": (Mapping[str, AlarmState], 3),
@@ -183,7 +183,7 @@ def _is_same(name: str, one: Any, other: Any) -> bool:  # noqa: ANN401 - any par
 
 
 def _rest_of(kind: type, of_each_record: Sequence[str]) -> Callable[[Any], tuple[Any, ...]]:
-    return attrgetter(*(field.name for field in fields(kind) if field.name not in of_each_record))
+    return attrgetter(*(name for name in field_names(kind) if name not in of_each_record))
 
 
 _REST = {

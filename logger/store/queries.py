@@ -8,7 +8,7 @@ every daemon otherwise.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields
 from itertools import groupby
 from operator import eq, ge, itemgetter, lt
 from typing import Any
@@ -52,6 +52,7 @@ from logger.store.tables import (
     run,
     watch_part,
 )
+from logger.structs import Struct, replace
 from logger.units import MINUTE_US
 
 LONGEST_WHY = 200
@@ -63,8 +64,7 @@ MEASUREMENT_COLUMNS = [
 """Columns of `model.Measurements`, in the order of its fields."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Position:
+class Position(Struct, frozen=True, kw_only=True):
     """The newest record of a probe."""
 
     seq: int
@@ -72,16 +72,14 @@ class Position:
     at_us: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Unreadable:
+class Unreadable(Struct, frozen=True, kw_only=True):
     """A row of the inbox that is no command here: it was written by another version, or by hand."""
 
     id: int
     why: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Sent:
+class Sent(Struct, frozen=True, kw_only=True):
     """One way out that took an event, and when (UTC, microseconds)."""
 
     way: str
@@ -89,16 +87,14 @@ class Sent:
     at_us: int
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Waiting:
+class Waiting(Struct, frozen=True, kw_only=True):
     """How much waits in the outbox, and since when (UTC, microseconds; None: nothing waits)."""
 
     count: int
     oldest_at_us: int | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class StoredCalibration:
+class StoredCalibration(Struct, frozen=True, kw_only=True):
     """A calibration, and what became of it."""
 
     calibration: Calibration
@@ -108,8 +104,7 @@ class StoredCalibration:
     """The newest command to put it in force that was not refused."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Run:
+class Run(Struct, frozen=True, kw_only=True):
     """One start of the daemon."""
 
     id: int
@@ -216,7 +211,7 @@ def load_watch(store: Store, vat: str, probe: str, *, recent: int) -> WatchState
             batch = replace(carry.batch, progress=TargetProgress())
             carry = Carry(probe=probe, alarms=carry.alarms, batch=batch, suppression=carry.suppression, windows=windows)
         count = max(recent, carry.windows.recent)
-        return WatchState(carry=carry, recent=_newest(connection, probe, vat=vat, count=count))
+        return WatchState.of(carry, _newest(connection, probe, vat=vat, count=count))
 
 
 def _newest(connection: Connection, probe: str, *, vat: str | None, count: int) -> Measurements:

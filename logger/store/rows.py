@@ -5,7 +5,7 @@ no sign of zero.) Text or numbers that no database could keep are refused by nam
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import fields, replace
+from dataclasses import fields
 from itertools import repeat
 from math import isfinite
 from typing import Any, TypeVar
@@ -38,6 +38,7 @@ from logger.model import (
 )
 from logger.model.batch import CONTENT_TYPES, Remark
 from logger.store.tables import REFERENCES
+from logger.structs import field_names, replace
 
 AnyColumns = TypeVar("AnyColumns", bound=Columns)
 AnyRow = RowMapping | Mapping[str, Any]
@@ -115,7 +116,7 @@ def entry_row(entry: Entry) -> dict[str, Any]:
 
 def read_entry(row: RowMapping) -> Entry:
     """Return the entry of a journal row."""
-    values = {name: row[name] for name in Entry.__slots__}
+    values = {name: row[name] for name in Entry.__struct_fields__}
     told = None if values["told"] is None else msgspec.json.decode(values["told"])
     return msgspec.convert({**values, "told": told}, Entry)
 
@@ -148,7 +149,7 @@ def check_storable(command: Command) -> None:
 
 def read_command(row: AnyRow, calibration: Calibration | None, check: Check | None) -> Command:
     """Return the command of an inbox row."""
-    values = {name: row[name] for name in Command.__slots__ if name not in ("calibration", "check", "seq")}
+    values = {name: row[name] for name in Command.__struct_fields__ if name not in ("calibration", "check", "seq")}
     joined = {"calibration": calibration, "check": check, "seq": row["consumed_seq"] or 0}
     return msgspec.convert({**values, **joined}, Command)
 
@@ -169,7 +170,7 @@ def calibration_row(calibration: Calibration, *, accepted: bool) -> dict[str, An
 
 def read_calibration(row: AnyRow) -> Calibration:
     """Return the calibration of a row."""
-    values = {name: row[name] for name in Calibration.__slots__ if name not in _JSON}
+    values = {name: row[name] for name in Calibration.__struct_fields__ if name not in _JSON}
     texts = {name: msgspec.json.decode(row[name]) for name in _JSON}
     return msgspec.convert({**values, **texts}, Calibration)
 
@@ -183,7 +184,7 @@ def check_row(check: Check) -> dict[str, Any]:
 
 def read_check(row: AnyRow) -> Check:
     """Return the check of a row."""
-    return msgspec.convert({name: row[name] for name in Check.__slots__}, Check)
+    return msgspec.convert({name: row[name] for name in Check.__struct_fields__}, Check)
 
 
 def correction_row(correction: Correction) -> dict[str, Any]:
@@ -195,7 +196,7 @@ def correction_row(correction: Correction) -> dict[str, Any]:
 
 def read_correction(row: RowMapping) -> Correction:
     """Return the correction of a row."""
-    values = {name: row[name] for name in Correction.__slots__}
+    values = {name: row[name] for name in Correction.__struct_fields__}
     return msgspec.convert({**values, "deviations": msgspec.json.decode(row["deviations"])}, Correction)
 
 
@@ -229,13 +230,13 @@ def care_entry_row(entry: CareEntry) -> dict[str, Any]:
 
 def read_care_entry(row: RowMapping) -> CareEntry:
     """Return the entry of a row of the care diary."""
-    return msgspec.convert({name: row[name] for name in CareEntry.__slots__}, CareEntry)
+    return msgspec.convert({name: row[name] for name in CareEntry.__struct_fields__}, CareEntry)
 
 
 def _storable(
     thing: Command | Calibration | Check | Correction | AnyEntry | BatchContent | CareEntry,
 ) -> dict[str, Any]:
-    row = {field.name: getattr(thing, field.name) for field in fields(thing)}
+    row = {name: getattr(thing, name) for name in field_names(thing)}
     for name, value in row.items():
         if reason := _unstorable(value):
             raise RefusedError(

@@ -17,7 +17,6 @@ vat. Daylight saving is nothing here: UTC has none.
 
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from operator import ge, lt
 from typing import NamedTuple
@@ -27,6 +26,7 @@ from sqlalchemy import Connection, and_, func, select
 from logger.config import AlarmKind
 from logger.store.store import Store
 from logger.store.tables import journal, measurement
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 PARTS = 32
@@ -51,8 +51,7 @@ class _Place(NamedTuple):
 _COLUMNS = [measurement.c[name] for name in _Place._fields]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Wanted:
+class _Wanted(Struct, frozen=True, kw_only=True):
     """What is looked for: a span of UTC, of one vat; `steps`: UTC after each journalled step of the clock, in order."""
 
     vat: str

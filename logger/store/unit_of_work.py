@@ -6,7 +6,6 @@ before the reply), each row that is there already is passed over, and nothing is
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from importlib import import_module
 from pathlib import Path
@@ -64,6 +63,7 @@ from logger.store.tables import (
     watch_part,
 )
 from logger.store.written_file import WrittenFile
+from logger.structs import replace
 
 if TYPE_CHECKING:
     from logger.store.parts import PartRow
@@ -105,7 +105,7 @@ class Writer:
         mark = update(outbox).where(waiting).values(delivered_at_us=bindparam("at"))
         prepared = partial(Prepared.of, engine)
         self.insert_measurement = prepared(insert(measurement))
-        self.insert_entry = prepared(insert(journal), Entry.__slots__)
+        self.insert_entry = prepared(insert(journal), Entry.__struct_fields__)
         self.insert_event = prepared(put_event, ("event_id", "at_us", "vat", "payload", "delivered_at_us"))
         self.insert_taken = prepared(put_taken)
         self.mark_delivered = prepared(mark)

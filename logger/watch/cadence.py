@@ -4,18 +4,17 @@ Law: pure. It is asked at each record, so what follows from the configuration al
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Self
 
 from logger.alarm.evaluate import is_awake
 from logger.config import AlarmConfig, ProbeConfig, VatConfig
 from logger.measure import course, forecast, liveness, quality, trust_windows
 from logger.model import Carry, Ints
+from logger.structs import Struct
 from logger.units import SECOND_US
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cadence:
+class Cadence(Struct, frozen=True, kw_only=True):
     """What the configuration of a vat and its probe says of each record."""
 
     alarms: tuple[AlarmConfig, ...]
@@ -72,7 +71,7 @@ class Cadence:
 
     def rows_needed(self, elapsed_us: Ints) -> int:
         """Return how many of the newest rows later verdicts depend on: open windows, gaps, a line that may be flat."""
-        newest_us = elapsed_us[-1].item()
+        newest_us = elapsed_us.item(-1)
         since_us = min(self.open_since_us(newest_us), newest_us - self.max_gap_us)
         flat = int(elapsed_us.searchsorted(newest_us - self.flat_us, side="right")) - 1  # it ends before the time
         oldest = min(flat, int(elapsed_us.searchsorted(since_us)), len(elapsed_us) - 1 - quality.NEIGHBOURS)

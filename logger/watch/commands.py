@@ -10,7 +10,6 @@ in one transaction with the command that applies it: a replay meets a check like
 """
 
 from collections.abc import Iterable
-from dataclasses import replace
 
 from logger.alarm import requests, suppression
 from logger.alarm.lifecycle import Now
@@ -42,6 +41,7 @@ from logger.model import (
     plain_text,
 )
 from logger.model.care import told_of
+from logger.structs import replace
 from logger.units import SECOND_US
 from logger.watch import unwatched
 

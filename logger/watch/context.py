@@ -4,7 +4,6 @@ Law: pure; from the record and earlier ones alone, and never recomputed later: w
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from math import isnan
 
 import numpy as np
@@ -26,13 +25,13 @@ from logger.model import (
     ReportedState,
     VatFacts,
 )
+from logger.structs import Struct, replace
 from logger.units import HOUR_US
 from logger.watch import trust_alarms
 from logger.watch.trust_alarms import TrustCourse
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmContext:
+class AlarmContext(Struct, frozen=True, kw_only=True):
     """A stretch of records, what was carried into it, and the medians that its records closed."""
 
     vat: VatConfig
@@ -106,24 +105,24 @@ def follow_course(carry: Carry, judged: WindowMedians, *, until_row: int | None 
 
 def with_newest(before: ReportedState, rows: Measurements) -> ReportedState:
     """Return what is reported with the newest of these rows, and the newest believed reading among them."""
-    record_at_us, record_us, row = rows.at_us[-1].item(), rows.elapsed_us[-1].item(), _newest_believed(rows.belief)
+    record_at_us, record_us, row = rows.at_us.item(-1), rows.elapsed_us.item(-1), _newest_believed(rows.belief)
     if row is None:
         return replace(before, record_at_us=record_at_us, record_us=record_us)
-    u = rows.u[row].item()
+    u = rows.u.item(row)
     return replace(
         before,
         record_at_us=record_at_us,
         record_us=record_us,
-        believed_at_us=rows.at_us[row].item(),
-        believed_us=rows.elapsed_us[row].item(),
-        believed_ph=rows.ph[row].item(),
+        believed_at_us=rows.at_us.item(row),
+        believed_us=rows.elapsed_us.item(row),
+        believed_ph=rows.ph.item(row),
         believed_u=None if isnan(u) else u,
     )
 
 
 def _newest_believed(belief: Ints) -> int | None:
     """Return the newest row that is believed; None: none is."""
-    if belief[-1] == int(Belief.BELIEVED):  # nearly always
+    if belief.item(-1) == int(Belief.BELIEVED):  # nearly always
         return len(belief) - 1
     return max(_believed(belief).nonzero()[0].tolist(), default=None)
 
@@ -160,24 +159,33 @@ def follow_day(
     """Return what is reported with a stretch of records, the medians that they closed and their entries in its day."""
     if reported.day is None:
         return reported
-    good = np.flatnonzero((closed.belief == Belief.BELIEVED) & ~np.isnan(closed.value))
+    good = np.flatnonzero(_believed(closed.belief) & ~np.isnan(closed.value)) if len(closed) else ()
     medians = [(float(closed.value[at]), int(rows.at_us[closed.row[at]])) for at in good]
-    times = rows.elapsed_us[rows.reason == Reason.NONE]
     day = digest.count_entries(reported.day, entries)
-    before = day.arrived_us
-    waits = np.diff(times, prepend=times[:1] if before is None else before) if len(times) else times
-    gaps = waits[waits > max_gap_us]
+    arrived_us, gaps = _gaps(day.arrived_us, rows, max_gap_us)
     day = replace(
         day,
         records=day.records + len(rows),
         believed=day.believed + int(np.count_nonzero(_believed(rows.belief))),
         lowest=min([*medians, *([day.lowest] if day.lowest else [])], default=None),
         highest=max([*medians, *([day.highest] if day.highest else [])], default=None),
-        arrived_us=int(times[-1]) if len(times) else before,
+        arrived_us=arrived_us,
         gaps=day.gaps + len(gaps),
-        gap_us=day.gap_us + int(gaps.sum()),
+        gap_us=day.gap_us + sum(gaps),
     )
     return replace(reported, day=day)
+
+
+def _gaps(before_us: int | None, rows: Measurements, max_gap_us: int) -> tuple[int | None, list[int]]:
+    """Return when the newest reading arrived, and the long waits for one among these records."""
+    times = rows.elapsed_us[rows.reason == int(Reason.NONE)]
+    if not len(times):
+        return before_us, []
+    first_us = times.item(0) if before_us is None else before_us
+    if times.item(-1) - first_us <= max_gap_us:  # live, nearly always
+        return times.item(-1), []
+    waits = np.diff(times, prepend=first_us)
+    return times.item(-1), waits[waits > max_gap_us].tolist()
 
 
 def annotate_between(

@@ -7,23 +7,22 @@ once the target is reached or the deadline past, for then another alarm speaks.
 The deadline is the latest of the vat's: an earlier one is a word of warning, the latest is what the batch is held to.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 
-from logger.alarm.conditions import Code, threshold_codes
-from logger.alarm.evaluate import Series
+from logger.alarm.conditions import threshold_codes
+from logger.alarm.evaluate import Series, of_each_record
 from logger.config import AlarmConfig, AlarmKind, Signal, VatConfig
 from logger.measure import forecast, trend
 from logger.measure.forecast import ForecastWindow, Goal
 from logger.measure.windows import LOST
 from logger.model import BatchOutlook, Belief, Carry, ForecastState, Foresight, Measurements
+from logger.model.elementwise import held
+from logger.structs import Struct
 from logger.units import HOUR_US
 from logger.watch.signals import Signals
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForecastCourse:
+class ForecastCourse(Struct, frozen=True, kw_only=True):
     """What was forecast over a stretch of records."""
 
     state: ForecastState
@@ -93,17 +92,14 @@ def _windows(carry: Carry, signals: Signals, rows: Measurements) -> list[tuple[i
 
 def series(alarm: AlarmConfig, course: ForecastCourse, rows: Measurements) -> Series:
     """Return what the alarm judges, record by record: per cent, as forecast last."""
-    value, silent = np.full(len(rows), np.nan), np.zeros(len(rows), dtype=np.bool_)
-    for row, outlook in course.outlooks:
-        missed = None if outlook is None else outlook.missed
-        value[row:] = 0.0 if missed is None else 100.0 * missed
-        silent[row:] = outlook is not None and outlook.foresight is Foresight.SILENT
-    codes = threshold_codes(alarm, value, doubtful=np.zeros_like(silent), silent=silent)
-    return Series(
-        row=np.arange(len(rows)),
-        elapsed_us=rows.elapsed_us,
-        value=value,
-        u=np.full(len(rows), np.nan),
-        codes=np.where(silent, int(Code.SILENT), codes),
-        spoken=np.zeros(len(rows), dtype=np.int64),
-    )
+    value = held(rows.elapsed_us, ((row, _per_cent(outlook)) for row, outlook in course.outlooks), np.nan)
+    silent = held(rows.elapsed_us, ((row, _is_silent(outlook)) for row, outlook in course.outlooks), False)
+    return of_each_record(rows, value, threshold_codes(alarm, value, doubtful=False, silent=silent))
+
+
+def _per_cent(outlook: BatchOutlook | None) -> float:
+    return 0.0 if outlook is None or outlook.missed is None else 100.0 * outlook.missed
+
+
+def _is_silent(outlook: BatchOutlook | None) -> bool:
+    return outlook is not None and outlook.foresight is Foresight.SILENT

@@ -7,7 +7,7 @@ uncertainty, trust in the probe, belief, signals (single values or windows), ala
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -35,7 +35,9 @@ from logger.model import (
     Value,
     WatchState,
 )
+from logger.model.elementwise import full
 from logger.model.recent_rows import RecentRows
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 from logger.watch import context, forecasting, target_alarms, trust_alarms, unknown_gap, unwatched
 from logger.watch.cadence import Cadence
@@ -60,7 +62,7 @@ class Watch:
 
 def fresh(watch: Watch) -> WatchState:
     """Return the state of a watch that has seen nothing yet."""
-    return WatchState(carry=Carry(probe=watch.probe.id), recent=Measurements.none())
+    return WatchState.of(Carry(probe=watch.probe.id), Measurements.none())
 
 
 def step(
@@ -70,16 +72,17 @@ def step(
     measured, entries, answers = list[Measurements](), list[Entry](), list[Answer]()
     waiting, row = sorted(commands, key=lambda c: (c.seq, c.id)), 0
     while row < len(block):
-        seq = int(block.seq[row])
+        seq = block.seq.item(row)
         ready = [c for c in waiting if c.seq <= seq]
         waiting = waiting[len(ready) :]
         now = _now(watch, block, row)
-        before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
         carry, settled = unknown_gap.follow(watch.vat, state.carry, seq=seq, now=now)
         carry = claims.refreshed(carry, watch.probe.errors)
         carry, noticed = unwatched.ask_after_gap(watch.vat, carry, seq=seq, now=now)
         carry, before_record, answered = commands_between(watch.vat, watch.probe, carry, ready, seq=seq, now=now)
-        carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
+        if before_record:
+            before = context.AlarmContext(vat=watch.vat, probe=watch.probe, carry=state.carry, rows=state.recent)
+            carry, before_record = context.annotate_between(watch.vat, carry, before_record, before)
         carry, before_record = digest.summarise_if_due(watch.vat, watch.probe, carry, before_record, seq=seq, now=now)
         end = _next_cut(watch, carry, block, row, waiting)
         state = state if carry is state.carry else replace(state, carry=carry)
@@ -100,9 +103,9 @@ def step(
 
 
 def _now(watch: Watch, block: Block, row: int) -> Now:
-    at_us = int(block.at_us[row])
+    at_us = block.at_us.item(row)
     audible = quiet_hours.quiet_span(watch.vat.people, at_us).audible
-    return Now(at_us=at_us, elapsed_us=int(block.elapsed_us[row]), audible=audible)
+    return Now(at_us=at_us, elapsed_us=block.elapsed_us.item(row), audible=audible)
 
 
 def _next_cut(watch: Watch, carry: Carry, block: Block, row: int, waiting: Sequence[Command]) -> int:
@@ -134,7 +137,7 @@ def _step_piece(
     computed = record.compute_records(watch.probe, state, block)
     measured, carry = computed.rows, state.carry
     trusted = trust_alarms.course_of(watch.vat, carry, computed.turns, measured.tests)
-    rows = RecentRows.after(state.recent, state.rows, measured)
+    rows = state.rows.after(measured)
     judged = _judge_alarms(watch, carry, rows, measured, trusted, audible=audible)
     keep = watch.cadence.rows_needed(rows.elapsed_us)
     after = Carry(
@@ -155,11 +158,10 @@ def _step_piece(
         forecast=judged.forecast,
         care=carry.care,
     )
-    return WatchState(carry=after, recent=rows.newest(keep), rows=rows), measured, judged.entries
+    return WatchState(carry=after, rows=rows.last(keep)), measured, judged.entries
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Judged:
+class _Judged(Struct, frozen=True, kw_only=True):
     """What the target and the alarms make of some rows: what is carried of them, and the entries in their order."""
 
     alarms: Mapping[str, AlarmState]
@@ -184,7 +186,7 @@ def _judge_alarms(
     """Judge the target and each alarm that is awake."""
     vat, states = watch.vat, dict(carry.alarms)
     elapsed_us = rows.elapsed_us
-    before_us, newest_us = elapsed_us[max(0, len(elapsed_us) - len(measured) - 1)].item(), elapsed_us[-1].item()
+    before_us, newest_us = elapsed_us.item(max(0, len(elapsed_us) - len(measured) - 1)), elapsed_us.item(-1)
     closing = watch.cadence.closing(before_us, newest_us)
     awake = watch.cadence.awake(carry, closing, newest_us)
     signals = _signals(
@@ -192,17 +194,17 @@ def _judge_alarms(
     )
     trends, judged = _alarm_series(watch, awake, carry, signals)
     foreseen = forecasting.follow(vat, carry, signals, measured)
-    judged |= {a.id: forecasting.series(a, foreseen, measured) for a in awake if a.kind is AlarmKind.LIKELY_LATE}
+    judged |= {a.id: forecasting.series(a, foreseen, signals.new) for a in awake if a.kind is AlarmKind.LIKELY_LATE}
     target = target_alarms.begin(vat, watch.probe, carry, measured, trusted)
     numbered = target_alarms.follow(target, signals, _alarms_against_claim(watch, vat, carry, judged))
     for alarm in awake:
+        series = judged.get(alarm.id)
         states[alarm.id], entries = evaluate.run(
             vat.id,
             alarm,
             states.get(alarm.id) or AlarmState(),
             rows=measured,
-            series=judged.get(alarm.id)
-            or target_alarms.series(alarm, target, measured, target_alarms.due_us(vat, carry)),
+            series=target_alarms.series(alarm, target, vat, signals.new) if series is None else series,
             max_gap_us=_longest_silence_us(watch, alarm),
             audible=audible,
         )
@@ -228,10 +230,11 @@ def _judge_alarms(
 
 def _signals(watch: Watch, carry: Carry, rows: RecentRows, measured: Measurements, *, since_us: int | None) -> Signals:
     """Return the signals of the new rows, with those before them since a watch time; None: no window asks for any."""
+    new = measured.numbers() if len(measured) == 1 else measured
     if since_us is None:
-        return Signals(probe=watch.probe, carry=carry, rows=measured, first=0)
-    looked_at = rows.newest(len(rows.elapsed_us) - int(rows.elapsed_us.searchsorted(since_us)))
-    return Signals(probe=watch.probe, carry=carry, rows=looked_at, first=len(looked_at) - len(measured))
+        return Signals(probe=watch.probe, carry=carry, rows=measured, first=0, new=new)
+    looked_at = rows.since(int(rows.elapsed_us.searchsorted(since_us)))
+    return Signals(probe=watch.probe, carry=carry, rows=looked_at, first=len(looked_at) - len(measured), new=new)
 
 
 _NO_TREND = Trend()
@@ -280,6 +283,9 @@ def _window_medians(
 ) -> tuple[dict[str, Trend], WindowMedians]:
     """Return what an alarm judges, and what is carried on of what some look back on."""
     medians, before = signals.of(alarm), trends.get(alarm.id, _NO_TREND)
+    if alarm.kind.row.look_back is None and alarm.armed_ph is None:
+        return trends, medians
+    medians = medians.columns()
     if alarm.kind.row.look_back is LookBack.BATCH:
         warm = signals.at(Signal.TEMPERATURE, alarm.window_s)
         after, medians = batch.follow(before, medians, warm, alarm, carry=carry, band_c=batch.band_c(watch.vat))
@@ -287,19 +293,14 @@ def _window_medians(
     if alarm.kind.row.look_back is LookBack.TREND:
         after, medians = trend.follow(before, medians, alarm, carry=carry, rise_ph=trend.rise_ph(watch.vat))
         return {**trends, alarm.id: after}, medians
-    if alarm.armed_ph is not None:
-        return {**trends, alarm.id: arming.follow(before, medians, alarm)}, medians
-    return trends, medians
+    return {**trends, alarm.id: arming.follow(before, medians, alarm)}, medians
 
 
 def _series(alarm: AlarmConfig, judged: WindowMedians, before: Trend) -> evaluate.Series:
-    if len(judged) == 1:  # live: by numbers
-        codes = np.array([_codes(alarm, judged.value.item(), judged.belief.item())])
-    else:
-        codes = _codes(alarm, judged.value, judged.belief)
+    codes = _codes(alarm, judged.value, judged.belief)
     if arming.can_be_unarmed(alarm):
         codes = where_armed(codes, arming.is_armed(before, judged, alarm))
-    u = judged.u if alarm.kind.is_ph else np.full(len(judged), np.nan)
+    u = judged.u if alarm.kind.is_ph else full(judged.value, np.nan)
     return evaluate.Series(
         row=judged.row,
         elapsed_us=judged.elapsed_us,

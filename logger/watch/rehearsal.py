@@ -10,12 +10,11 @@ journalled by that (`channels/channel.py`). A failed test stands until the next 
 anew.
 """
 
-from dataclasses import dataclass, replace
-
 from logger.alarm.lifecycle import Now
 from logger.config import AlarmKind
 from logger.errors import RefusedError
 from logger.model import AlarmState, Carry, Cause, Command, Entry, Rehearsal, State, figures
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 
 TEST = AlarmKind.REHEARSAL.value
@@ -38,8 +37,7 @@ def begin(carry: Carry, command: Command, *, speed: float, now: Now) -> tuple[Ca
     return replace(carry, reported=replace(carry.reported, rehearsal=running)), answer
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WaysOut:
+class WaysOut(Struct, frozen=True, kw_only=True):
     """How the ways out stand."""
 
     has_broker: bool

@@ -5,11 +5,10 @@ record and no probe is read more often than once a second, so as many numbers ar
 calibration of a backup may have been replaced since, so it holds no claim until a check passes.
 """
 
-from dataclasses import replace
-
 from logger.config import VatConfig
 from logger.measure import trust_events
 from logger.model import AlarmState, Carry
+from logger.structs import replace
 
 SINCE_S = 1_577_836_800
 """2020-01-01T00:00:00Z: no store is older, so a number counted in seconds from here was never given."""

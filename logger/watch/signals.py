@@ -9,14 +9,15 @@ raises its alarm, once and marked as not confirmed; where a second probe can be 
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal
 from logger.measure import age, maintenance, uncertainty, windows
 from logger.measure.windows import WindowMedians
-from logger.model import Belief, Carry, Floats, Ints, Measurements, QualityTests, Reason
+from logger.model import Belief, Carry, Measurements, QualityTests, Reason, Value
+from logger.model.elementwise import anywhere, full, where
+from logger.structs import Struct, field, replace
 
 _CAUSES: Mapping[Signal, tuple[int | None, int]] = {
     Signal.TRUST: (windows.LOST | int(QualityTests.NOT_BACK), int(QualityTests.ATTENDED)),
@@ -26,14 +27,15 @@ _CAUSES: Mapping[Signal, tuple[int | None, int]] = {
 """One cause, one alarm: the test that speaks for it (None: pH not believed), and what another alarm tells already."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Signals:
+class Signals(Struct, frozen=True, kw_only=True):
     """Rows of a probe, the new ones from row `first` on, and what was judged of them so far."""
 
     probe: ProbeConfig
     carry: Carry
     rows: Measurements
     first: int
+    new: Measurements
+    """The new ones; numbers of a single one."""
     _judged: dict[tuple[Signal | AlarmKind, float], WindowMedians] = field(default_factory=dict)
 
     def of(self, alarm: AlarmConfig) -> WindowMedians:
@@ -51,8 +53,10 @@ class Signals:
         return judged
 
     def _judge(self, signal: Signal | AlarmKind, window_s: float) -> WindowMedians:
-        carry, rows = self.carry, self.rows
-        if window_s and not windows.closes(rows.elapsed_us, first=self.first, window_s=window_s):
+        carry, rows, first = self.carry, self.rows, self.first
+        if window_s == 0:
+            rows, first = self.new, 0
+        elif not windows.closes(rows.elapsed_us, first=first, window_s=window_s):
             return windows.NOTHING  # live, nearly always
         line, known = carry.electrode.calibration, carry.electrode.estimate
         if signal is Signal.PH_UPPER and line is not None and known is not None:
@@ -62,19 +66,19 @@ class Signals:
         is_ph = signal in (Signal.PH, Signal.PH_UPPER)
         rows = _with_second_probe(rows) if is_ph else rows
         if isinstance(signal, AlarmKind):
-            value = maintenance.faults(signal, self.probe, carry, rows=rows, first=self.first)
+            value = maintenance.faults(signal, self.probe, carry, rows=rows, first=first)
             belief = _all_believed(rows)
         else:
             value, belief = _values(rows, signal)
         if window_s == 0:
-            return windows.single(rows, value, belief, first=self.first)
+            return windows.single(rows, value, belief, first=first)
         if is_ph:
             belief = windows.without_spikes(rows, belief)
         if signal is Signal.BELIEF:  # in a window as many are blind as process alarms leave out there
             calm = windows.without_spikes(rows, windows.ph_belief(rows))
             value = (calm != Belief.BELIEVED).astype(np.float64)
         judged = windows.medians(
-            rows, value, belief, first=self.first, window_s=window_s, fresh_us=carry.windows.fresh_us, with_u=is_ph
+            rows, value, belief, first=first, window_s=window_s, fresh_us=carry.windows.fresh_us, with_u=is_ph
         )
         if carry.electrode.calibration is None or not is_ph:
             return judged
@@ -89,22 +93,22 @@ class Signals:
         return replace(judged, u=u)
 
 
-def _all_believed(rows: Measurements) -> Ints:
-    return np.full(len(rows), int(Belief.BELIEVED), dtype=np.int64)
+def _all_believed(rows: Measurements) -> Value:
+    return full(rows.tests, int(Belief.BELIEVED))
 
 
-def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
+def _values(rows: Measurements, signal: Signal) -> tuple[Value, Value]:
     """Return the values of a signal and the `Belief` in each; faults are 1.0 where they show, else 0.0."""
     missing = rows.reason != int(Reason.NONE)
     if signal is Signal.ARRIVAL:
-        return missing.astype(np.float64), _all_believed(rows)
+        return missing * 1.0, _all_believed(rows)
     if signal in _CAUSES:
         test, elsewhere = _CAUSES[signal]
         silent = missing | ((rows.tests & elsewhere) != 0)
         faulty = windows.ph_belief(rows) != int(Belief.BELIEVED) if test is None else (rows.tests & test) != 0
         if signal is Signal.TRUST:  # nobody said that the probe is back: that is for no other alarm to tell
-            silent &= (rows.tests & int(QualityTests.NOT_BACK)) == 0
-        return faulty.astype(np.float64), np.where(silent, int(Belief.NOT_BELIEVED), _all_believed(rows))
+            silent = silent & ((rows.tests & int(QualityTests.NOT_BACK)) == 0)
+        return faulty * 1.0, where(silent, int(Belief.NOT_BELIEVED), int(Belief.BELIEVED))
     if signal is Signal.SECOND_PROBE:
         return windows.apart(rows)
     if signal is Signal.TEMPERATURE:
@@ -115,8 +119,6 @@ def _values(rows: Measurements, signal: Signal) -> tuple[Floats, Ints]:
 def _with_second_probe(rows: Measurements) -> Measurements:
     """Return the rows with what the second probe reads, where it is judged in place of one that has lost trust."""
     by_second = (rows.tests & int(QualityTests.BY_SECOND_PROBE)) != 0
-    if not by_second.any():
+    if not anywhere(by_second):
         return rows
-    return replace(
-        rows, ph=np.where(by_second, rows.reference_ph, rows.ph), u=np.where(by_second, rows.reference_u, rows.u)
-    )
+    return replace(rows, ph=where(by_second, rows.reference_ph, rows.ph), u=where(by_second, rows.reference_u, rows.u))

@@ -11,7 +11,7 @@ while the store took nothing is remembered beside it (`daemon/told_file.py`).
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -33,6 +33,7 @@ from logger.model import (
     Measurements,
     Notification,
 )
+from logger.structs import Struct, replace
 from logger.units import SECOND_US
 from logger.watch import rehearsal
 from logger.watch.commands import commands_between
@@ -58,8 +59,7 @@ _ASKED = frozenset(
 _NO_PROBE = ProbeConfig(id="", port="")
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SystemFacts:
+class SystemFacts(Struct, frozen=True, kw_only=True):
     """What the service knows of itself at a moment (UTC and watch time, microseconds). Empty text: all is well."""
 
     at_us: int

@@ -15,18 +15,19 @@ beyond 99 % the normal tails are a guess.
 """
 
 from collections.abc import Callable, Iterable
-from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from logger.alarm import words
 from logger.alarm.conditions import Code, where_armed
-from logger.alarm.evaluate import Series
+from logger.alarm.evaluate import Series, of_each_record
 from logger.config import AlarmConfig, AlarmKind, ProbeConfig, Signal, VatConfig
 from logger.measure.conformance import conformance_probability
 from logger.measure.target import TargetRun
-from logger.model import Carry, Entry, Floats, Ints, Measurements, State, TargetWindow
+from logger.model import Carry, Entry, Ints, Measurements, State, TargetWindow, Value
+from logger.model.elementwise import full, held, where
+from logger.structs import replace
 from logger.units import HOUR_US
 from logger.watch.signals import Signals
 from logger.watch.trust_alarms import TrustCourse
@@ -56,34 +57,41 @@ def follow(target: TargetRun | None, signals: Signals, against: Against) -> list
     if target is None:
         return []
     judged = signals.at(Signal.PH, target.target.window_s)
+    if not len(judged):  # live, nearly always
+        return []
     forbidden = np.zeros(len(judged), dtype=np.bool_)
-    if len(judged) and target.progress.claim is None:
+    if target.progress.claim is None:
         for speaks in against(judged.row):
             forbidden |= speaks
     target.follow(judged, forbidden)
     return list(target.entries)
 
 
-def series(alarm: AlarmConfig, target: TargetRun | None, rows: Measurements, due_us: int | None) -> Series:
+def series(alarm: AlarmConfig, target: TargetRun | None, vat: VatConfig, rows: Measurements) -> Series:
     """Return what an alarm on the target judges, record by record: hours since the start of the batch, or nothing.
 
-    `due_us`: the watch time by which the target is to be shown, for an alarm without a setpoint; None: no such time.
+    `rows`: numbers of a live record.
     """
-    value, codes = np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
-    if target is not None:
-        claimed = np.arange(len(rows)) >= (len(rows) if target.claimed_from is None else target.claimed_from)
-        if alarm.kind is AlarmKind.DEADLINE:
-            value, codes = _deadline(alarm, target, rows)
-        elif alarm.kind is AlarmKind.ABOVE_TARGET:
-            codes = _levels(target, rows)
-        elif alarm.kind is AlarmKind.UNCONFIRMED:
-            codes = _unconfirmed(target, rows, due_us)
-        elif target.withdrawn_us is not None:
-            codes[:] = Code.ABNORMAL
-        codes = where_armed(codes, claimed if alarm.kind is AlarmKind.ABOVE_TARGET else ~claimed)
-    none = np.zeros(len(rows), dtype=np.int64)
-    u = np.full(len(rows), np.nan)
-    return Series(row=np.arange(len(rows)), elapsed_us=rows.elapsed_us, value=value, u=u, codes=codes, spoken=none)
+    nothing = full(rows.elapsed_us, np.nan)
+    if target is None:
+        return of_each_record(rows, nothing, full(rows.elapsed_us, int(Code.PAST_DEADBAND)))
+    value, codes = _judged(alarm, target, vat, rows)
+    claims = () if target.claimed_from is None else ((target.claimed_from, True),)
+    is_claimed = held(rows.elapsed_us, claims, False)
+    counts = is_claimed if alarm.kind is AlarmKind.ABOVE_TARGET else True ^ is_claimed
+    return of_each_record(rows, nothing if value is None else value, where_armed(codes, counts))
+
+
+def _judged(alarm: AlarmConfig, target: TargetRun, vat: VatConfig, rows: Measurements) -> tuple[Value | None, Value]:
+    """Return values, if there are any, and codes; elementwise."""
+    if alarm.kind is AlarmKind.DEADLINE:
+        return _deadline(alarm, target, rows)
+    if alarm.kind is AlarmKind.ABOVE_TARGET:
+        return None, _levels(target, rows)
+    if alarm.kind is AlarmKind.UNCONFIRMED:
+        return None, _unconfirmed(target, rows, due_us(vat, target.carry))
+    said = Code.PAST_DEADBAND if target.withdrawn_us is None else Code.ABNORMAL
+    return None, full(rows.elapsed_us, int(said))
 
 
 def due_us(vat: VatConfig, carry: Carry) -> int | None:
@@ -93,33 +101,34 @@ def due_us(vat: VatConfig, carry: Carry) -> int | None:
     return None if started_us is None or not hours else started_us + round(min(hours) * HOUR_US)
 
 
-def _deadline(alarm: AlarmConfig, target: TargetRun, rows: Measurements) -> tuple[Floats, Ints]:
+def _deadline(alarm: AlarmConfig, target: TargetRun, rows: Measurements) -> tuple[Value | None, Value]:
     """Return the hours since the start of the batch and the codes; a withdrawal after the deadline speaks for both.
 
     A believed reading at the target wants a measurement beside it, and does not wake anybody (`UNCONFIRMED`).
     """
     started_us, withdrawn_us = target.carry.batch.started_us, target.withdrawn_us
     if started_us is None or alarm.setpoint is None:
-        return np.full(len(rows), np.nan), np.full(len(rows), int(Code.PAST_DEADBAND))
+        return None, full(rows.elapsed_us, int(Code.PAST_DEADBAND))
     due_us = started_us + round(alarm.setpoint * HOUR_US)
     is_said = withdrawn_us is not None and due_us <= withdrawn_us
     late = (rows.elapsed_us >= due_us) & (not is_said)
     hours = (rows.elapsed_us - started_us) / HOUR_US
-    return hours, np.where(late, _levels(target, rows, is_missed=True), int(Code.PAST_DEADBAND))
+    return hours, where(late, _levels(target, rows, is_missed=True), int(Code.PAST_DEADBAND))
 
 
-def _levels(target: TargetRun, rows: Measurements, *, is_missed: bool = False) -> Ints:
+def _levels(target: TargetRun, rows: Measurements, *, is_missed: bool = False) -> Value:
     """Return what the newest window at each record says of the target: above it, at it, or nothing.
 
     `is_missed`: whatever is above the target is bad, and so is a believed window that is missing for an hour.
     """
-    codes, believed_us = np.full(len(rows), int(Code.SILENT)), np.full(len(rows), -BELIEVED_WITHIN_US)
     over_ph = target.target.ph - (MARGIN_PH if is_missed else 0.0)
-    for row, window in target.windows:
-        codes[row:], believed_us[row:] = _level(window, over_ph), window.elapsed_us
-    if is_missed:
-        codes[rows.elapsed_us - believed_us >= BELIEVED_WITHIN_US] = Code.ABNORMAL
-    return codes
+    levels = ((row, int(_level(window, over_ph))) for row, window in target.windows)
+    codes = held(rows.elapsed_us, levels, int(Code.SILENT))
+    if not is_missed:
+        return codes
+    times = ((row, window.elapsed_us) for row, window in target.windows)
+    believed_us = held(rows.elapsed_us, times, -BELIEVED_WITHIN_US)
+    return where(rows.elapsed_us - believed_us >= BELIEVED_WITHIN_US, int(Code.ABNORMAL), codes)
 
 
 def _level(window: TargetWindow, over_ph: float) -> Code:
@@ -130,16 +139,14 @@ def _level(window: TargetWindow, over_ph: float) -> Code:
     return Code.IN_DEADBAND if window.ph > over_ph else Code.PAST_DEADBAND
 
 
-def _unconfirmed(target: TargetRun, rows: Measurements, due_us: int | None) -> Ints:
+def _unconfirmed(target: TargetRun, rows: Measurements, due_us: int | None) -> Value:
     """Return where a measurement is asked for: where a claim lacks nothing else, and at the target past its time."""
-    levels, asks = _levels(target, rows), np.zeros(len(rows), dtype=np.bool_)
-    for row, is_asked in target.asks:
-        asks[row:] = is_asked
+    levels, asks = _levels(target, rows), held(rows.elapsed_us, target.asks, False)
     if due_us is not None:
-        asks |= (rows.elapsed_us >= due_us) & (levels == Code.PAST_DEADBAND)
-    left = np.where(levels == Code.ABNORMAL, int(Code.PAST_DEADBAND), int(Code.IN_DEADBAND))
-    quiet = np.where(levels == Code.SILENT, int(Code.SILENT), left)
-    return np.where(asks, int(Code.ABNORMAL), quiet)
+        asks = asks | ((rows.elapsed_us >= due_us) & (levels == int(Code.PAST_DEADBAND)))
+    left = where(levels == int(Code.ABNORMAL), int(Code.PAST_DEADBAND), int(Code.IN_DEADBAND))
+    quiet = where(levels == int(Code.SILENT), int(Code.SILENT), left)
+    return where(asks, int(Code.ABNORMAL), quiet)
 
 
 def with_facts(alarm: AlarmConfig, entry: Entry, target: TargetRun | None, row: int) -> Entry:

@@ -4,18 +4,17 @@ Law: pure. One cause, one alarm: its text grows with what the reading becomes, i
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 
 import numpy as np
 
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.model import Calibration, Carry, Cause, Entry, Ints, QualityTests, TrustState
+from logger.structs import Struct, replace
 from logger.watch import trust_words
 from logger.watch.trust_words import Clock
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrustCourse:
+class TrustCourse(Struct, frozen=True, kw_only=True):
     """The trust over the rows of a piece: what was carried into it, and each new state at its row."""
 
     before: TrustState

@@ -5,12 +5,12 @@ both are named. Never says that anything is safe. No age runs in a sentence, and
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 
 from logger.alarm.quiet_hours import clock_time
 from logger.config import PeopleConfig
 from logger.measure.continuity import level_ph
 from logger.model import Calibration, Carry, Doubt, EarnedBy, Loss, QualityTests, TrustCause, TrustLevel, TrustState
+from logger.structs import Struct
 
 NEAR_MV = 10.0
 """So near 0 mV an electrode is cracked, shorted or damp at the plug, or stands in pH 7. Common practice, no source."""
@@ -53,8 +53,7 @@ def clock_of(people: PeopleConfig) -> Clock:
 utc: Clock = clock_of(PeopleConfig())
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TrustShown:
+class TrustShown(Struct, frozen=True, kw_only=True):
     """How far a probe is trusted, as people are told."""
 
     level: TrustLevel

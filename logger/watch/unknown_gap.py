@@ -11,7 +11,6 @@ gap that nobody knows.
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 
@@ -19,6 +18,7 @@ from logger.alarm.lifecycle import Now
 from logger.config import Priority, VatConfig
 from logger.measure.batch import UNKNOWN_C, biological_hours
 from logger.model import Carry, Cause, Entry, Ints, Trend
+from logger.structs import replace
 from logger.units import DAY_US, HOUR_US, MINUTE_US, SECOND_US
 from logger.watch.unwatched import GAP_US, words
 

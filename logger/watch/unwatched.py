@@ -6,7 +6,6 @@ record says so (`AFTER_GAP`) until somebody looked: a check, a calibration, or t
 It lowers no quality: most gaps are a machine that was off. Three hours: common practice, no source.
 """
 
-from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -15,6 +14,7 @@ from logger.alarm.lifecycle import Now
 from logger.alarm.quiet_hours import local
 from logger.config import PeopleConfig, Priority, VatConfig
 from logger.model import Carry, Cause, Entry, Ints
+from logger.structs import replace
 from logger.units import DAY_US, HOUR_US
 
 GAP_US = 3 * HOUR_US

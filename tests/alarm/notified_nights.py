@@ -1,12 +1,12 @@
 """Nights that end in each kind of alarm, for the texts they get; a record every 10 s from 18:00 UTC."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from logger.config import AlarmConfig, PeopleConfig
 from logger.model import Block, Command, Reason
+from logger.structs import replace
 from tests.alarm.notation import Night, carried
 from tests.series import block, calibrate, millivolts, watch
 

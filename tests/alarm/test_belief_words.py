@@ -1,6 +1,6 @@
 """Sentences of belief."""
 
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -8,6 +8,7 @@ import pytest
 from logger.alarm.belief_words import Evidence, ago, sentence
 from logger.model import LEADING, Belief, CheckKind, Measurements, Quality, Reason
 from logger.model import QualityTests as Against
+from logger.structs import replace
 from tests.series import EPOCH_US, calibration, check
 
 MINUTE_US = 60_000_000

@@ -1,13 +1,12 @@
 """What is abnormal and for how long, just inside, on and just outside. Values are halves and quarters, exact."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from logger.alarm.conditions import Code, Turn, detect, threshold_codes
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import AlarmState
+from logger.structs import replace
 
 SECOND_US = 1_000_000
 HIGH = AlarmConfig(id="a", kind=AlarmKind.PH_HIGH, setpoint=4.5, deadband=0.25, on_delay_s=60.0, off_delay_s=30.0)
@@ -186,6 +185,12 @@ def test_a_gap_while_no_delay_runs_is_not_worth_a_word() -> None:
     after, turned = turns(HIGH, {0.0: PAST, 500.0: ABNORMAL})
     assert turned == []
     assert after.pending_us == 500 * SECOND_US
+
+
+def test_without_a_delay_nothing_moves_from_value_to_value() -> None:
+    after, _ = turns(HIGH, every(20.0, "AAp"))
+    assert after == AlarmState()
+    assert turns(HIGH, every(20.0, "p-p", start_s=60.0), state=after)[0] is after
 
 
 def test_the_first_value_ever_has_no_gap_before_it() -> None:

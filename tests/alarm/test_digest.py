@@ -1,7 +1,6 @@
 """The morning summary: once a day, of all that happened, good news too. Nights begin at 18:00 UTC (19:00 in Paris)."""
 
 from collections.abc import Sequence
-from dataclasses import fields, replace
 from typing import Any
 
 import numpy as np
@@ -26,6 +25,7 @@ from logger.model import (
     WithdrawnClaim,
 )
 from logger.mqtt.event import event_of, is_urgent
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.alarm.notation import Night, carried, mark
@@ -104,7 +104,7 @@ def test_a_night_of_which_little_was_believed_is_not_called_quiet(hours_read: fl
 
 def made_of(kind: type[Any], **given: object) -> Any:  # noqa: ANN401 - a claim, or its withdrawal
     """Return one of which only these fields are looked at."""
-    return kind(**{field.name: given.get(field.name) for field in fields(kind)})
+    return kind(**{name: given.get(name) for name in kind.__struct_fields__})
 
 
 def summary(progress: TargetProgress, *, at_us: int, since_at_us: int) -> str:
@@ -172,7 +172,7 @@ def made(watched: Watch, rows: Block, cuts: Sequence[int], commands: Sequence[Co
     state, found = pipeline.fresh(watched), []
     for start, end in zip((0, *cuts), (*cuts, len(rows)), strict=True):
         state, outcome = pipeline.step(watched, state, rows[start:end], commands=commands if not start else ())
-        state = WatchState(carry=state.carry, recent=state.recent)
+        state = WatchState.of(state.carry, state.recent)
         found += [entry.seq for entry in outcome.entries if entry.cause == "digest"]
     return found
 

@@ -1,12 +1,11 @@
 """The laws of the alarms, each shown on a scripted night through the whole pipeline (a record every 10 s)."""
 
-from dataclasses import replace
-
 import msgspec
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import Carry, Cause, CommandKind, Measurements, Quality, Reason, State, WatchState
+from logger.structs import replace
 from logger.watch import pipeline
 from tests.alarm.notation import Night, ask, carried, mark, night, values
 from tests.series import EPOCH_US, block, calibrate, millivolts, of_ph, raw_alarm, watch
@@ -290,7 +289,7 @@ def test_every_transition_is_an_entry() -> None:
 def restarted(state: WatchState, log: Measurements) -> WatchState:
     """Stop, write the carry as text, start again, and read the newest records back from the log."""
     carry = msgspec.json.decode(msgspec.json.encode(state.carry), type=Carry)
-    return WatchState(carry=carry, recent=log[len(log) - carry.windows.recent :])
+    return WatchState.of(carry, log[len(log) - carry.windows.recent :])
 
 
 @pytest.mark.parametrize("alarm", [HIGH, replace(HIGH, window_s=60.0), replace(LATCHING, reminder_s=50.0)])

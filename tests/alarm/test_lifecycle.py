@@ -5,7 +5,6 @@ latched rows and the order of the covers are this project's own choice.
 """
 
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import product
 
 import pytest
@@ -14,6 +13,7 @@ from logger.alarm import lifecycle
 from logger.alarm.lifecycle import Now, Transition, Trigger
 from logger.config import AlarmConfig, AlarmKind
 from logger.model import AlarmState, Cause, State
+from logger.structs import replace
 
 # Our own state table, states by IEC 62682. Blank: no change. `!`: annunciate, a new occurrence. A reminder is of the
 # same state and occurrence; `again` is unacknowledged, by re-alarm. CLR of a latching alarm stands in a column of its

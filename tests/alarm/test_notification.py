@@ -1,13 +1,12 @@
 """Each kind of alarm as a telephone shows it: the whole text, what was known at its record, three lines at most."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from logger.alarm import notification
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig, VatConfig, default_alarm
 from logger.model import Block, Cause, CommandKind, Entry, Reason, VatFacts
+from logger.structs import replace
 from tests.alarm.notation import Night, ask
 from tests.alarm.notified_nights import acid, marrow, rows_of
 from tests.series import EPOCH_US, millivolts, raw_alarm

@@ -1,6 +1,5 @@
 """Whatever is marked, the pipeline and a naive reading of the alarms that look back write the same journal."""
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,6 +8,7 @@ from hypothesis import strategies as st
 
 from logger.config import AlarmConfig, AlarmKind, VatConfig
 from logger.model import Block, Command, CommandKind, Mark
+from logger.structs import replace
 from tests.alarm import oracle_batch
 from tests.alarm.oracle_words import retell
 from tests.alarm.test_oracle import LIMITS, odd_gap, samples

@@ -4,13 +4,13 @@ Each night begins at 18:00 UTC, with a record every 10 s; 18:01 is before record
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind, PeopleConfig, Priority, QuietConfig
 from logger.model import Command, CommandKind, WatchState
 from logger.mqtt.event import event_of
+from logger.structs import replace
 from logger.watch import pipeline
 from tests.alarm.notation import Night, ask, carried, mark, values
 from tests.series import calibrate, of_ph, raw_alarm, watch
@@ -126,7 +126,7 @@ def test_a_restart_in_quiet_hours_neither_tells_nor_forgets(cut: int) -> None:
     watched = replace(bare, vat=replace(bare.vat, people=PeopleConfig(quiet=QUIET)))
     rows = of_ph(values("4.5x9 4.7x40"))
     state, first = pipeline.step(watched, pipeline.fresh(watched), rows[:cut], commands=[calibrate()])
-    _, second = pipeline.step(watched, WatchState(carry=state.carry, recent=state.recent), rows[cut:])
+    _, second = pipeline.step(watched, WatchState.of(state.carry, state.recent), rows[cut:])
     told = [entry for entry in (*first.entries, *second.entries) if entry.annunciates]
     assert [(entry.seq, entry.cause) for entry in told] == [(31, "released")]
 

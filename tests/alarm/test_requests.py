@@ -1,12 +1,11 @@
 """What a person asks of the watch, on scripted nights: covers, marks, notes, calibrations, and what is refused."""
 
-from dataclasses import replace
-
 import pytest
 
 from logger.config import AlarmKind
 from logger.model import Cause, Command, CommandKind
 from logger.model import QualityTests as Against
+from logger.structs import replace
 from tests.alarm.notation import ask, carried, mark, night
 from tests.series import block, calibrate, calibration, millivolts, of_ph, raw_alarm, watch
 

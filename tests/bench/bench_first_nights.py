@@ -13,7 +13,7 @@ import argparse
 import tempfile
 from collections import Counter
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
@@ -41,6 +41,7 @@ from logger.model import (
     Measurements,
     WatchState,
 )
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from simulator.recording import RecordingLabel, calibration

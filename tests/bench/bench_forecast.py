@@ -12,10 +12,10 @@ import argparse
 import os
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 
 import pytest
 
+from logger.structs import replace
 from tests.bench.forecast_doubts import creeping_table, deadline_table
 from tests.bench.forecast_ours import learn, ours, states
 from tests.bench.forecast_rivals import RIVALS

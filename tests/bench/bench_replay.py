@@ -10,7 +10,6 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 from statistics import median
 
@@ -22,7 +21,9 @@ from logger.config import AlarmConfig, AlarmKind
 from logger.model import Block, Command, Floats
 from logger.recording import Header
 from logger.replay import ROWS, ReplayStore, replay, replay_into
+from logger.settings import load
 from logger.store import rows
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.series import watch
@@ -118,13 +119,19 @@ MANY = tuple(replace(alarm, id=f"{alarm.id}-{number}") for number in range(5) fo
 """The eight alarms five times over, `no-data` among them, which judges each record."""
 
 
-@pytest.mark.parametrize(("poll_s", "alarms"), [(10.0, ALARMS), (1.0, ALARMS), (10.0, MANY)])
+CONFIGURED = load(Path(__file__).parents[2] / "config_examples" / "simulator.toml", environ={}).vats[0]
+"""A vat with a target, and the alarms that every vat has: 14 of them judge each record."""
+
+
+@pytest.mark.parametrize(("poll_s", "alarms"), [(10.0, ALARMS), (1.0, ALARMS), (10.0, MANY), (10.0, CONFIGURED.alarms)])
 def test_a_live_step(night: Path, poll_s: float, alarms: tuple[AlarmConfig, ...]) -> None:
     header, items = read(night)
     command = next(item for item in items if isinstance(item, Command))
     made = Block.concatenate([item for item in items if isinstance(item, Block)][:60])
     block = replace(made, elapsed_us=np.round(made.elapsed_us * (poll_s / POLL_S)).astype(np.int64))
     watched = watch_of(header, poll_s, alarms)
+    if alarms is CONFIGURED.alarms:
+        watched = Watch(vat=replace(CONFIGURED, probe=header.probe), probe=watched.probe)
     past = len(block) - LIVE
     state, _ = pipeline.step(watched, pipeline.fresh(watched), block[:past], commands=[command])
     ours, bare = [], []

@@ -8,7 +8,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +18,7 @@ from logger.config import AlarmConfig, AlarmKind, ProbeConfig, VatConfig
 from logger.model import Block, Command
 from logger.replay import replay
 from logger.report import trial, tuning
+from logger.structs import replace
 
 pytestmark = [pytest.mark.bench, pytest.mark.timeout(900)]
 HOURS, RECORDS = 2000, 3_000_000

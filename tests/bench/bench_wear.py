@@ -5,13 +5,13 @@ the page cache); the write-ahead log and its checkpoints are in it.
 """
 
 import os
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from logger.model import Block, Command
 from logger.store import Store, rows
+from logger.structs import replace
 from logger.watch import pipeline
 from tests.bench.bench_replay import night, read, watch_of
 

@@ -3,7 +3,6 @@
 import sqlite3
 import time
 from contextlib import closing
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,6 +11,7 @@ import pytest
 from logger.mqtt.event import event_of
 from logger.store import Store, archive, archive_plan
 from logger.store.backup import Keep
+from logger.structs import replace
 from tests.bench.long_log import DAY, PERIOD_US, fill
 from tests.store.factories import START_US, calibration, check, entry
 

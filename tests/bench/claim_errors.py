@@ -8,12 +8,13 @@ practice, no source; those of `Scales` 1 are what the pipeline believes.
 """
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from logger.measure.calibration import fit
 from logger.model import Calibration, CalibrationPoint
+from logger.structs import replace
 from tests.bench.claim_sets import HOURS, LIMIT_PH, Floats, Rng
 
 K_PER_KELVIN = 1000 * 8.31446261815324 * math.log(10) / 96485.33212331002

@@ -7,7 +7,7 @@ above it there is nothing to ask.
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ from logger.model import (
     Measurements,
     WatchState,
 )
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.bench.claim_errors import GLASS_PH, NOISE_MV, RESOLUTION_MV, RIGHT, Creep, Equipment, Scales

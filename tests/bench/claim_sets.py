@@ -6,11 +6,12 @@ same whichever others are run. Sizes and shapes are common practice, no source.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.structs import replace
 from simulator.noise import Noise
 from simulator.runs import STARTER, WILD
 from simulator.vat import Room, Vat, acid_for, course, draw_vat

@@ -6,10 +6,11 @@ of temperature. Ranges: common practice, no source, so that 4.6 is crossed after
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
+from logger.structs import replace
 from simulator.noise import Noise
 from simulator.runs import STARTER, WILD
 from simulator.vat import Floats, HeaterFailure, Room, Vat, course, draw_vat, first_order_lag, room_temperature

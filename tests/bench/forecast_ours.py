@@ -1,7 +1,6 @@
 """Forecast as the watch does, window by window, and learn the ratios that it multiplies by."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 
@@ -10,6 +9,7 @@ from logger.measure.batch import biological_hours
 from logger.measure.forecast import ForecastWindow, Goal, line_through
 from logger.measure.forecast_ratios import Ratios
 from logger.model import BatchOutlook, ForecastState, Foresight
+from logger.structs import replace
 from logger.units import HOUR_US
 from simulator.vat import Floats
 from tests.bench.forecast_rivals import Interval

@@ -6,7 +6,7 @@ where its belief says so without doubt, and wrong where it is further than 0.3 f
 
 import math
 import tempfile
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 
@@ -33,6 +33,7 @@ from logger.model import (
     WatchState,
 )
 from logger.settings.profiles import Profile
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from simulator.recording import RecordingLabel, calibration

@@ -5,9 +5,10 @@ no vat. A row keeps its cases whichever other rows are run. Sizes and shapes are
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 
+from logger.structs import replace
 from simulator.effects import Effect
 from simulator.electrode import Electrode
 from simulator.named_faults import DISTURBANCES, FAULTS

@@ -12,11 +12,12 @@ order that is hardest on the program.
 import random
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
 from typing import Final
 
+from logger.structs import replace
 from tests.parts.waiting import wait_until
 
 CALLS: Final = (

@@ -1,13 +1,12 @@
 """When the dead man's switch is fed, and by what it is kept from that; then real requests."""
 
-from dataclasses import replace
-
 import pytest
 
 from logger.channels import DeadMansSwitch
 from logger.channels.dead_man import trouble_of, unheard
 from logger.config import AlarmKind, DeadManConfig, Priority, VatConfig, default_alarm
 from logger.model import AlarmState, Carry, State
+from logger.structs import replace
 from tests.channels.factories import SECOND_US, event
 from tests.parts.mosquitto import free_port
 from tests.parts.receiver import Receiver

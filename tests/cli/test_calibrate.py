@@ -80,6 +80,26 @@ def test_where_nobody_can_answer_it_ends_and_changes_nothing(tmp_path: Path, sim
     assert house.json("calibration", "list", "marrow-probe")["calibrations"] == []
 
 
+def answer(running: subprocess.Popen[str]) -> None:
+    """Press Enter."""
+    assert running.stdin is not None
+    running.stdin.write("\n")
+    running.stdin.flush()
+
+
+def answer_until(running: subprocess.Popen[str], wanted: str) -> str:
+    """Put it into the one buffer, take it when it is stable (again, if it moved just then); return what was said."""
+    assert running.stdout is not None
+    seen = ""
+    while wanted not in seen:
+        line = running.stdout.readline()
+        assert line, f"it ended before {wanted!r}:\n{seen}"
+        seen += line
+        if "Buffer 1 of 1" in line or "STABLE: press Enter" in line:
+            answer(running)
+    return seen
+
+
 @pytest.mark.slow
 def test_where_the_input_ends_at_the_question_it_is_stored_and_says_how_to_use_it(
     tmp_path: Path, simulator: Start
@@ -93,14 +113,8 @@ def test_where_the_input_ends_at_the_question_it_is_stored_and_says_how_to_use_i
     ) as running:
         assert running.stdin is not None
         assert running.stdout is not None
-        seen = ""
-        for wanted in ("Buffer 1 of 1", "STABLE: press Enter", "One buffer sets only the offset"):
-            while wanted not in seen:
-                line = running.stdout.readline()
-                assert line, f"it ended before {wanted!r}:\n{seen}"
-                seen += line
-            running.stdin.write("\n")
-            running.stdin.flush()
+        seen = answer_until(running, "One buffer sets only the offset")
+        answer(running)
         running.stdin.close()
         seen += running.stdout.read()
         assert running.wait(60) == 1
@@ -120,16 +134,8 @@ def test_answers_from_a_pipe_do_too(tmp_path: Path, simulator: Start) -> None:
     with subprocess.Popen(
         [*command, "--buffers", "gbt-phthalate", "--yes"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as running:
-        assert running.stdin is not None
-        assert running.stdout is not None
-        seen = ""
-        for wanted, answer in (("Buffer 1 of 1", ""), ("STABLE: press Enter", ""), ("Now keep the bulb wet", "")):
-            while wanted not in seen:
-                line = running.stdout.readline()
-                assert line, f"it ended before {wanted!r}:\n{seen}"
-                seen += line
-            running.stdin.write(f"{answer}\n")
-            running.stdin.flush()
+        seen = answer_until(running, "Now keep the bulb wet")
+        answer(running)
         assert running.wait(60) == 0
     assert "One buffer sets only the offset" in " ".join(seen.split())
     (told,) = house.json("calibration", "list", "marrow-probe")["calibrations"]

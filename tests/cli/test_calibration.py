@@ -2,7 +2,6 @@
 
 import subprocess
 import sys
-from dataclasses import replace
 from datetime import UTC, datetime
 from math import log
 from pathlib import Path
@@ -14,6 +13,7 @@ from scipy import constants, stats
 from logger.guided.storing import keep_calibration
 from logger.measure.calibration import fit
 from logger.store import Store, queries
+from logger.structs import replace
 from tests.cli.cli_fixture import POINTS as HOUSE_POINTS
 from tests.cli.cli_fixture import SECOND_US, House, answering, now_us
 

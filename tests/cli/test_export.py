@@ -7,7 +7,6 @@ import os
 import pty
 import subprocess
 import sys
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +16,7 @@ from logger import recording
 from logger.model import Block, Command, Outcome
 from logger.report.csv_file import COLUMNS
 from logger.store import Store, history
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.cli.cli_fixture import SECOND_US, House, now_us

@@ -7,7 +7,6 @@ import subprocess
 import sys
 import tomllib
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,6 +21,7 @@ from logger.cli.init import init
 from logger.config import AlarmKind, Priority, QuietConfig, TargetConfig
 from logger.settings import load
 from logger.settings.profiles import PROFILES, Profile
+from logger.structs import replace
 from tests.examples import examples
 from tests.parts.mosquitto import Mosquitto
 

@@ -1,13 +1,13 @@
 """What others could read or change is told, and what nobody else can touch is not."""
 
 import os
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from logger.cli._neighbours import findings
 from logger.config import Config, HookConfig, MqttConfig
+from logger.structs import replace
 from tests.daemon.factories import config_of
 
 

@@ -7,13 +7,13 @@ import re
 import subprocess
 import sys
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from logger import recording
 from logger.recording import Header
+from logger.structs import replace
 from tests.cli.cli_fixture import SECOND_US, VAT, House
 from tests.series import EPOCH_US, calibrate, calibration, of_ph
 

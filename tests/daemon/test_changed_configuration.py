@@ -1,7 +1,6 @@
 """A configuration that was changed between two runs: what was carried goes on, what is no longer watched is told."""
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -11,6 +10,7 @@ from logger.daemon import start
 from logger.daemon.service import Stop
 from logger.model import Cause, State
 from logger.store import Store, queries
+from logger.structs import replace
 from tests.daemon.factories import HIGH, calibrated, config_of, run
 
 

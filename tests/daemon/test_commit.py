@@ -4,7 +4,6 @@ import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from logger.daemon.cycle import Acquisition, CycleResult, WatchedProbe
 from logger.model import Cause, Command, CommandKind, Entry, State
 from logger.mqtt.event import event_of
 from logger.store import Store, history, queries
+from logger.structs import replace
 from logger.watch.pipeline import Watch, fresh
 from tests.daemon.factories import HIGH, SECOND_US, calibrated, config_of, indication
 from tests.series import EPOCH_US

@@ -2,7 +2,6 @@
 
 import socket
 import time
-from dataclasses import replace
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -16,6 +15,7 @@ from logger.errors import StoreBusyError, ThreadCrash
 from logger.model import Cause, Indication
 from logger.mqtt.messages import Message, PublishAccepted
 from logger.store import Store, queries
+from logger.structs import replace
 from tests.daemon.factories import HIGH, calibrated, config_of, indication, run
 from tests.series import EPOCH_US
 

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from logger.model import AlarmState, Answer, Carry, Cause, Command, CommandKind,
 from logger.mqtt.entity import Software
 from logger.mqtt.messages import Incoming, Message, PublishAccepted
 from logger.mqtt.said import SHOWN_US, VALID_US
+from logger.structs import replace
 from logger.watch.system import SYSTEM
 from tests.daemon.factories import config_of
 from tests.series import EPOCH_US

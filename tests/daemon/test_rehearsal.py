@@ -1,6 +1,5 @@
 """The good-night test as the pure function tells it: begun, accepted, acknowledged in time or not, and why not."""
 
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -8,6 +7,7 @@ import pytest
 
 from logger.config import HookConfig, PushConfig
 from logger.model import Cause, Command, CommandKind, State
+from logger.structs import replace
 from logger.watch.system import SYSTEM, SystemFacts
 from tests.daemon.factories import config_of
 from tests.daemon.test_system import AWAY, WELL, Story, command

@@ -5,7 +5,6 @@ import shutil
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,6 +15,7 @@ from logger.errors import StoreBusyError, StoreError
 from logger.model import Cause, Check, CheckKind, Command, CommandKind, State, TrustCause
 from logger.store import Store, batches, queries
 from logger.store.integrity import damage
+from logger.structs import replace
 from tests.daemon.factories import HIGH, calibrated, config_of, run
 from tests.series import EPOCH_US
 

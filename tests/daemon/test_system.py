@@ -1,13 +1,14 @@
 """The system's own alarms: facts with times in, entries of the same state table out."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind, Config, MqttConfig, Priority, Simulation, SystemConfig
 from logger.model import Answer, Carry, Cause, Command, CommandKind, Entry, State
+from logger.structs import replace
 from logger.watch import system
 from logger.watch.system import SYSTEM, SystemFacts
 from tests.daemon.factories import SECOND_US, config_of

@@ -2,7 +2,6 @@
 
 import os
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -13,6 +12,7 @@ from logger.daemon.store_thread import at_once
 from logger.daemon.told_file import PLACE_BYTES, Told, ToldFile
 from logger.errors import StoreBusyError
 from logger.model import AlarmState, Carry, Cause, Entry, State
+from logger.structs import replace
 from logger.watch.system import SYSTEM
 
 T = TypeVar("T")

@@ -1,7 +1,7 @@
 """A person, an electrode and some glasses: sessions driven by events alone, at one reading a second."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy import constants
@@ -13,6 +13,7 @@ from logger.guided.immersion import BuffersAtHand, ProbeReading
 from logger.guided.state_machine import GuidedEvent, GuidedState, KeyPressed, ResultKept, Stage, Task, TimePassed
 from logger.measure.buffers import BUFFERS
 from logger.model import Calibration, CalibrationPoint, Reason
+from logger.structs import replace
 
 SECOND_US = 1_000_000
 BEGIN_US = 1_795_543_200 * SECOND_US

@@ -1,7 +1,5 @@
 """What comes of the points: cards, checks as found, checks in a buffer and beside another instrument."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -12,6 +10,7 @@ from logger.guided.state_machine import TakenPoint
 from logger.guided.verifying import CheckPlan
 from logger.measure.comparison import Present, Spot
 from logger.model import Acceptance, Calibration, CalibrationPoint, CheckKind, Measurements, Quality
+from logger.structs import replace
 from tests.guided.factories import BEGIN_US, PH, PROBE, SECOND_US, calibration, potential_mv
 
 DAY_US = 86_400 * SECOND_US

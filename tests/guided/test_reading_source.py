@@ -4,7 +4,6 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +17,7 @@ from logger.guided.reading_source import AbsentError, DaemonReadings, PortReadin
 from logger.model import CommandKind
 from logger.probe.reader import reader
 from logger.store import Store, queries
+from logger.structs import replace
 from tests.cli.cli_fixture import House, Watching, now_us
 from tests.parts.simulator import Start
 

@@ -4,7 +4,6 @@ import sqlite3
 import threading
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +13,7 @@ from logger.guided import calibrating, storing
 from logger.guided.immersion import CalibrationInForce
 from logger.model import CommandKind
 from logger.store import Store, queries
+from logger.structs import replace
 from tests.guided.factories import BEGIN_US, PROBE, calibration
 from tests.guided.test_conclusions import in_glasses, order
 

@@ -1,9 +1,10 @@
 """The tables of the help, against the declarations that they are made from."""
 
-from dataclasses import dataclass, fields
 from typing import Annotated, get_type_hints
 
 from annotated_types import Ge, Gt, Interval, Le
+from msgspec import Struct
+from msgspec.structs import fields
 
 from logger.config import AlarmKind, Priority
 from logger.measure.buffers import BUFFERS
@@ -13,8 +14,7 @@ from logger.report.reference.settings import bounds_of, default_of
 from logger.settings.profiles import Profile
 
 
-@dataclass(frozen=True)
-class Sample:
+class Sample(Struct, frozen=True):
     needed: int
     bounded: Annotated[float, Interval(ge=0.5, le=3600)] = 2.0
     both_ends: Annotated[float, Ge(0), Le(7)] = 1.0

@@ -1,6 +1,5 @@
 """Whether a batch has begun and whether it stands still. Figures are halves, quarters and the like, exact in binary."""
 
-from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -12,6 +11,7 @@ from logger.measure import trend as trends
 from logger.measure.batch import band_c, biological_hours, follow, reset_for_calibration, slope, unwatched
 from logger.measure.windows import WindowMedians
 from logger.model import BatchState, Carry, SuppressionState, Trend, WindowState
+from logger.structs import replace
 from tests.measure.closed_windows import closed
 
 HOUR_US = 3_600_000_000

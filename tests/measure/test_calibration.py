@@ -1,7 +1,6 @@
 """From buffers to lines and from lines to pH, against published figures and independent fits."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import permutations
 from random import Random
 
@@ -27,6 +26,7 @@ from logger.measure.calibration import (
 )
 from logger.measure.nernst import nernst_mv
 from logger.model import CalibrationPoint, Method
+from logger.structs import replace
 from tests.measure.lines import electrode_mv, made, one_ph, point, u_cal
 from tests.series import POINTS
 

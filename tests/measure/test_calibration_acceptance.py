@@ -1,7 +1,5 @@
 """What is said of calibrations: right, doubtful and impossible ones. Limits are common practice, no source."""
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
@@ -11,6 +9,7 @@ from logger.measure.calibration import fit
 from logger.measure.calibration_acceptance import accept
 from logger.measure.nernst import nernst_mv
 from logger.model import Acceptance, Calibration, CalibrationPoint, Method
+from logger.structs import replace
 
 LIMITS = CalibrationLimits()
 DAY_US = 86_400_000_000

@@ -1,12 +1,11 @@
 """How fast an electrode drifts, by its own history."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from logger.measure import drift
 from logger.model import Check, CheckKind
+from logger.structs import replace
 from logger.units import DAY_US
 from tests.series import EPOCH_US, calibration
 

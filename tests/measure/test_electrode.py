@@ -1,6 +1,5 @@
 """Condition and forecast of an electrode, against the design's limits and scipy's regression."""
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from logger.measure.electrode import (
     history,
 )
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Health
+from logger.structs import replace
 from logger.units import DAY_US
 from tests.series import EPOCH_US, calibration
 

@@ -4,8 +4,6 @@ Sources: conditioning of a normal distribution, e.g. Rasmussen and Williams 2006
 Striebel and Kalman equations need no source of their own, for both sides are computed here.
 """
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -17,6 +15,7 @@ from logger.measure.nernst import nernst_mv
 from logger.measure.sensitivity import expected_error, sensitivities
 from logger.measure.uncertainty import standard_uncertainty
 from logger.model import Calibration, CalibrationPoint, Check, CheckKind, Estimate, TargetWindow
+from logger.structs import replace
 from logger.units import DAY_US
 
 ERRORS = ErrorModel()

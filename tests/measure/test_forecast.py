@@ -1,6 +1,5 @@
 """A forecast by itself: straight lines whose end is known, warmth, doubt, and what past batches teach."""
 
-from dataclasses import replace
 from math import nan
 
 import numpy as np
@@ -11,6 +10,7 @@ from logger.measure import forecast, forecast_ratios
 from logger.measure.forecast import ForecastWindow, Goal, line_through
 from logger.measure.forecast_ratios import PROVEN, own_ratios, ratios_at
 from logger.model import BatchEnded, BatchOutlook, ForecastState, Foresight
+from logger.structs import replace
 from logger.units import HOUR_US
 
 GOAL = Goal(limit_ph=4.6, started_us=0, due_us=40 * HOUR_US)

@@ -3,7 +3,7 @@
 Our series here are regular grids of whole seconds, where both are defined.
 """
 
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -15,6 +15,7 @@ from logger.config import QualityLimits
 from logger.measure.quality import Flags, flat_line, judge
 from logger.model import Floats, Quality
 from logger.model import QualityTests as Against
+from logger.structs import replace
 from tests.examples import examples
 
 OFF = QualityLimits(

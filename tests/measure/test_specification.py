@@ -1,7 +1,5 @@
 """Findings by the newest window, with their NE 107 status."""
 
-from dataclasses import replace
-
 import pytest
 
 from logger.config import ProbeConfig
@@ -21,6 +19,7 @@ from logger.model import (
     TrustState,
     TrustWindow,
 )
+from logger.structs import replace
 from tests.series import EPOCH_US, calibration, millivolts
 
 PROBE = ProbeConfig(id="probe", port="/dev/null")

@@ -9,6 +9,7 @@ from logger.config import QualityLimits
 from logger.measure import thermometer
 from logger.measure.thermometer import Thermometry
 from logger.model import QualityTests, ThermometerState
+from logger.model.elementwise import column
 from logger.model.thermometer import fault_words
 from logger.units import HOUR_US, SECOND_US
 
@@ -39,7 +40,8 @@ def judged(
         )
         state = part.state
         parts.append(part)
-    columns = {name: np.concatenate([getattr(p, name) for p in parts]) for name in ("warm_c", "doubt_c", "tests")}
+    names = ("warm_c", "doubt_c", "tests")
+    columns = {name: np.concatenate([column(getattr(part, name)) for part in parts]) for name in names}
     return Thermometry(state=state, **columns)
 
 

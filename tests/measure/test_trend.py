@@ -1,6 +1,5 @@
 """How fast pH changes and how far it rises. Figures are halves, quarters and the like, exact in binary."""
 
-from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -11,6 +10,7 @@ from logger.measure.batch import reset_for_calibration
 from logger.measure.trend import DAY, after_stirring, after_topping_up, follow, rise_ph
 from logger.measure.windows import WindowMedians
 from logger.model import Carry, SuppressionState, Trend, WindowState
+from logger.structs import replace
 from tests.measure.closed_windows import closed
 
 FAST = AlarmConfig(id="fast", kind=AlarmKind.RATE_OF_CHANGE, setpoint=0.5, window_s=600.0)

@@ -3,7 +3,6 @@
 Limits without a source beside them are of a trial on simulated vats, no source.
 """
 
-from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -13,6 +12,7 @@ from logger.measure import continuity, plausibility, trust, trust_events, trust_
 from logger.measure.calibration import fit
 from logger.measure.liveness import Periods
 from logger.model import EarnedBy, TrustCause, TrustLevel, TrustState
+from logger.structs import replace
 from logger.units import HOUR_US
 from tests.measure.trust_series import HOUR, LENGTH_US, after_each, falling, level, loss_of, lost, windows
 from tests.series import EPOCH_US, POINTS, calibration

@@ -1,7 +1,5 @@
 """Trust is what a plain reading of its rules gives, window by window."""
 
-from dataclasses import replace
-
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,6 +8,7 @@ from logger.measure.liveness import Periods
 from logger.measure.trust import Around, TrustRun
 from logger.measure.trust_windows import ClosedWindows
 from logger.model import TrustState
+from logger.structs import replace
 from tests.examples import examples
 from tests.measure.trust_oracle import Window, judged
 from tests.measure.trust_series import LENGTH_US, windows

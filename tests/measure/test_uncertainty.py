@@ -1,7 +1,5 @@
 """The budget of a reading against independent propagation, the design's figures and a simulation."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 import uncertainties
@@ -15,6 +13,7 @@ from logger.measure.calibration import fit, ph_of, segments_of
 from logger.measure.nernst import nernst_mv
 from logger.measure.uncertainty import of_median, standard_uncertainty
 from logger.model import Calibration, CalibrationPoint, CheckKind, Estimate, Method
+from logger.structs import replace
 from logger.units import DAY_US
 from tests.series import EPOCH_US, calibration, check
 

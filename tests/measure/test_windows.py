@@ -1,7 +1,5 @@
 """Medians over windows against plain numpy on plain groups, and how far a window is believed."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -11,6 +9,7 @@ from logger.measure import windows
 from logger.measure.windows import WindowMedians, medians
 from logger.model import Belief, Measurements, Quality
 from logger.model import QualityTests as Against
+from logger.structs import replace
 
 SECOND_US = 1_000_000
 NAN = float("nan")

@@ -5,7 +5,7 @@ import queue
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import jsonschema
@@ -39,6 +39,7 @@ from logger.mqtt.schemas import schema
 from logger.mqtt.status import heartbeat_message, status_message
 from logger.mqtt.target import target_message
 from logger.mqtt.topics import Topics
+from logger.structs import replace
 
 PH_HIGH = AlarmConfig(id="ph-high", kind=AlarmKind.PH_HIGH, setpoint=4.6, deadband=0.05, priority=Priority.HIGH)
 NO_DATA = AlarmConfig(id="no-data", kind=AlarmKind.NO_DATA)

@@ -1,6 +1,5 @@
 """The message of an alarm's standing state, against its schema."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -8,6 +7,7 @@ import pytest
 from logger.config import Priority
 from logger.model import AlarmState, State
 from logger.mqtt.alarm_state import alarm_message
+from logger.structs import replace
 from tests.alarm.test_notification import HIGH
 from tests.mqtt.factories import AT_US, MARROW, NO_DATA, PH_HIGH, TOPICS, read_payload
 from tests.mqtt.test_event import NIGHT

@@ -7,7 +7,7 @@ https://www.home-assistant.io/docs/configuration/templating/.
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
@@ -21,6 +21,7 @@ from logger.config import Priority
 from logger.model import AlarmState, Cause, Entry, Notification, State
 from logger.mqtt.event import TOLD, event_of
 from logger.mqtt.vat_alarms import alarms_message, alarms_payload
+from logger.structs import replace
 from tests.mqtt.factories import AT_US, MARROW, TOPICS
 from tests.mqtt.test_discovery import announced, attributes, rendered
 

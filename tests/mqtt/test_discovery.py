@@ -5,7 +5,6 @@ real hub: `logger/mqtt/entity.py`. Templates are rendered by jinja2, the languag
 import json
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
 from datetime import UTC, datetime
 from types import MappingProxyType, SimpleNamespace
 from typing import Any
@@ -26,6 +25,7 @@ from logger.mqtt.measurement import measurement_message
 from logger.mqtt.messages import Incoming
 from logger.mqtt.schemas import schema
 from logger.mqtt.topics import Topics
+from logger.structs import replace
 from logger.watch import system
 from tests.mqtt.factories import (
     AT_US,

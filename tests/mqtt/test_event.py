@@ -1,6 +1,5 @@
 """The outbox events of journal entries, quiet hours and the morning summary included, against their schema."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -10,6 +9,7 @@ from hypothesis import strategies as st
 from logger.config import PeopleConfig, Priority, QuietConfig
 from logger.model import Cause, Entry, State
 from logger.mqtt.event import event_id, event_of
+from logger.structs import replace
 from tests.alarm.notified_nights import acid, marrow, rows_of
 from tests.alarm.test_notification import HIGH
 from tests.mqtt.factories import AT_US, read_payload

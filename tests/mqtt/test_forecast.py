@@ -1,12 +1,12 @@
 """The forecast's message and entity: against their schemas (jsonschema)."""
 
-from dataclasses import replace
 from typing import Any
 
 from logger.config import TargetConfig
 from logger.model import BatchEnded, BatchOutlook, Carry, ForecastState, Foresight
 from logger.mqtt import discovery
 from logger.mqtt.forecast import LONGEST, forecast_message
+from logger.structs import replace
 from logger.units import HOUR_US, MINUTE_US
 from tests.mqtt.factories import CONFIG, MARROW, TOPICS, read_payload
 from tests.mqtt.test_discovery import FRAME

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date
 
 import jsonschema
@@ -30,6 +29,7 @@ from logger.model import (
 )
 from logger.mqtt.health import health_message, probe_health
 from logger.mqtt.schemas import schema
+from logger.structs import replace
 from logger.units import DAY_US, HOUR_US
 from logger.watch import trust_words
 from tests.mqtt.factories import AT_US, CONFIG, MARROW, TOPICS

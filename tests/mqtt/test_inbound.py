@@ -38,9 +38,9 @@ def states(**parts: object) -> Mapping[str, WatchState]:
     ]
     known = {"electrode": ElectrodeState(calibration=line), **parts}
     return {
-        vat.id: WatchState(
-            carry=Carry(probe=vat.probe, **known),  # type: ignore[arg-type] # parts of Carry
-            recent=recent[0].concatenate(recent),
+        vat.id: WatchState.of(
+            Carry(probe=vat.probe, **known),  # type: ignore[arg-type] # parts of Carry
+            recent[0].concatenate(recent),
         )
         for vat in CONFIG.vats
     }

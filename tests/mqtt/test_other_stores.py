@@ -3,7 +3,7 @@
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from queue import SimpleQueue
 
@@ -18,6 +18,7 @@ from logger.mqtt.entity import Software
 from logger.mqtt.messages import Connected, Disconnected, Incoming, NetworkEvent
 from logger.mqtt.other_stores import OtherStores
 from logger.mqtt.status import heartbeat_message, status_message
+from logger.structs import replace
 from tests.mqtt.factories import AT_US, CONFIG, TOPICS
 from tests.parts.mosquitto import MakeMosquitto
 

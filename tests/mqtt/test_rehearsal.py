@@ -9,7 +9,7 @@ import queue
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
 
@@ -21,6 +21,7 @@ from logger.model import Carry, Cause, Command, CommandKind, Entry, WatchState
 from logger.mqtt.entity import Software
 from logger.mqtt.event import event_of
 from logger.mqtt.messages import Incoming, NetworkEvent
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from logger.watch.system import SYSTEM

@@ -1,7 +1,6 @@
 """The target's message and entities: against their schemas (jsonschema), through the pipeline that makes the claim."""
 
 import json
-from dataclasses import replace
 
 import jsonschema
 import pytest
@@ -12,6 +11,7 @@ from logger.model import BatchState, Carry, WatchState
 from logger.mqtt import discovery
 from logger.mqtt.schemas import schema
 from logger.mqtt.target import target_message
+from logger.structs import replace
 from tests.mqtt.factories import CONFIG, MARROW, TOPICS
 from tests.mqtt.test_discovery import FRAME
 from tests.series import EPOCH_US, spot
@@ -71,7 +71,7 @@ def test_what_lacks_nothing_but_another_instrument_says_how_to_tell_it() -> None
 
 
 def test_nothing_known_is_a_message_too_and_no_target_is_none() -> None:
-    content = message(WatchState(carry=Carry(probe="probe"), recent=over((4.5, 1))[0].recent))
+    content = message(WatchState.of(Carry(probe="probe"), over((4.5, 1))[0].recent))
     assert (content["state"], content["ph"], content["lacks"]) == ("not-shown", None, ["calibration"])
     assert target_message(TOPICS, MARROW, Carry(probe="p"), at_us=0) is None
 

@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Mapping
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,6 +11,7 @@ from logger.model import AlarmState, Command, Entry, Notification, State
 from logger.mqtt.commands import AcknowledgeAll, command_of
 from logger.mqtt.messages import Incoming
 from logger.mqtt.vat_alarms import Worst, alarms_message, alarms_payload
+from logger.structs import replace
 from tests.mqtt.factories import AT_US, MARROW, TEASEL, TOPICS, read_payload
 
 BLIND = AlarmConfig(id="blind", kind=AlarmKind.BLIND, priority=Priority.MEDIUM)

@@ -4,7 +4,7 @@ import io
 import subprocess
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from logger import recording, settings
@@ -13,6 +13,7 @@ from logger.model import BatchEntry, Block, Cause, Command, CommandKind, Entry, 
 from logger.model.batch import BatchContent, BatchHeader, Departure, Ingredient, Remark
 from logger.replay import ReplayStore, replay_into
 from logger.store import Store, batches
+from logger.structs import replace
 from logger.units import HOUR_US, SECOND_US
 from logger.watch.pipeline import Watch
 

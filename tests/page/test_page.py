@@ -6,7 +6,6 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
-from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import pytest
 from logger.config import Config
 from logger.page import source as source_module
 from logger.store import Store
+from logger.structs import replace
 from logger.units import MINUTE_US, SECOND_US
 from tests.page import scene
 from tests.page.served import Served, served

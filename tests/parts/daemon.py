@@ -11,7 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from logger.config import Config
 from logger.errors import StoreBusyError
 from logger.model import Calibration, Command, CommandKind
 from logger.store import Store
+from logger.structs import replace
 from tests.parts.simulator import SimulatorProcess, Start
 from tests.parts.waiting import wait_until
 

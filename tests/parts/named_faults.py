@@ -1,7 +1,6 @@
 """Runs with named faults and disturbances added, as the options of the simulator add them."""
 
-from dataclasses import replace
-
+from logger.structs import replace
 from simulator.named_faults import FAULTS, disturbance, fault
 from simulator.runs import MARROW, Run
 

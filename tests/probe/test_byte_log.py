@@ -3,7 +3,6 @@
 import json
 import threading
 import time
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -14,6 +13,7 @@ from logger.model import Indication, Reason
 from logger.probe import byte_log
 from logger.probe.byte_replay import replay_indications
 from logger.probe.reader import reader
+from logger.structs import replace
 from tests.parts.simulator import Start
 from tests.probe.test_simulator import ASKED, PRINTING, polled, starting_at
 from tests.probe.text_peer import TextPeer

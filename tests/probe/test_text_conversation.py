@@ -3,7 +3,6 @@
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import replace
 from itertools import count
 from pathlib import Path
 
@@ -13,6 +12,7 @@ from hypothesis import strategies as st
 
 from logger.config import Protocol, TextConfig
 from logger.model import Indication, Reason
+from logger.structs import replace
 from tests.probe.polled_probe import TIMEOUT_S, Ticks
 from tests.probe.text_peer import TextPeer
 

@@ -4,7 +4,6 @@ import math
 import random
 import re
 import time
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -15,6 +14,7 @@ from logger.model import Reason
 from logger.probe.checksum import check_value
 from logger.probe.line_buffer import LONGEST_LINE, LineBuffer
 from logger.probe.textline import Description, TextFault, TextReading, mistakes
+from logger.structs import replace
 from tests.probe.mass_replies import REPLIES
 
 PLAIN = TextConfig(

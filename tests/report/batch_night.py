@@ -1,7 +1,6 @@
 """A batch of a day with all that may go wrong in it, made by the daemon's own cycles: for tests of its report."""
 
 from collections.abc import Callable, Iterator
-from dataclasses import replace
 from math import exp
 from pathlib import Path
 
@@ -32,6 +31,7 @@ from logger.model.batch import (
 )
 from logger.model.care import CareEntry, CareKind
 from logger.store import UnitOfWork
+from logger.structs import replace
 from logger.units import HOUR_US, SECOND_US
 from tests.cli.cli_fixture import POINTS, House, Watching
 

@@ -2,7 +2,6 @@
 
 import html
 import re
-from dataclasses import replace
 from datetime import UTC
 from hashlib import sha256
 from io import StringIO
@@ -16,6 +15,7 @@ from sqlalchemy import create_engine, text
 from logger.report import batch_facts, batch_page
 from logger.report.local_time import LocalTime
 from logger.store import Store
+from logger.structs import replace
 from logger.units import HOUR_US
 from tests.cli.cli_fixture import House
 from tests.report import batch_night

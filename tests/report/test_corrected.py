@@ -1,6 +1,5 @@
 """Corrections after the fact, against proration by hand, an electrode worked from scratch, and a simulated walk."""
 
-from dataclasses import replace
 from math import log
 
 import numpy as np
@@ -16,6 +15,7 @@ from logger.measure.calibration import fit, ph_of
 from logger.measure.uncertainty import fit_uncertainty, standard_uncertainty
 from logger.model import CalibrationPoint, CheckKind, Correction, Deviation, Floats, Measurements
 from logger.report.corrected import Corrected, correct, in_force, proposed, revocation, sentence
+from logger.structs import replace
 from logger.units import DAY_US
 from tests.store.factories import START_US, check, measurements
 

@@ -3,7 +3,6 @@
 import csv
 import io
 from collections.abc import Sequence
-from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,6 +13,7 @@ from logger.report import csv_file
 from logger.report.beliefs import EvidenceIndex
 from logger.report.local_time import LocalTime
 from logger.store.history import RecordSpan
+from logger.structs import replace
 from tests.store.factories import measurements
 
 PARIS = LocalTime(ZoneInfo("Europe/Paris"))

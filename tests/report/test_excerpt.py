@@ -1,6 +1,6 @@
 """A span of the log as the items of a recording."""
 
-from dataclasses import fields, replace
+from dataclasses import fields
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ from logger.model import Block, CheckKind, Command, CommandKind, Measurements
 from logger.report.excerpt import items, woven
 from logger.store import history, queries
 from logger.store.history import RecordSpan
+from logger.structs import replace
 from logger.watch.pipeline import Watch
 from tests.cli.cli_fixture import SECOND_US, House
 from tests.series import EPOCH_US, check, of_ph

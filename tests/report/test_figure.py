@@ -1,7 +1,6 @@
 """A curve on a page: every sign has its words, no text from outside is markup, nothing is drawn in a gap."""
 
 import re
-from dataclasses import replace
 from datetime import UTC
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -13,6 +12,7 @@ from logger.report.curve import Curve, CurveForecast, CurveLine, CurveMoment, Cu
 from logger.report.figure import figure
 from logger.report.local_time import LocalTime
 from logger.report.markup import element, written
+from logger.structs import replace
 from logger.units import HOUR_US
 from tests.report.test_terminal_plot import CURVE, NIGHT, SINCE_US
 

@@ -1,7 +1,6 @@
 """A night as it is told in the morning, from what the daemon's own cycles stored."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -13,6 +12,7 @@ from logger.report.local_time import LocalTime
 from logger.report.night import Night, gather, night_of
 from logger.report.night_page import NightPage
 from logger.store import Store, queries
+from logger.structs import replace
 from logger.units import HOUR_US, SECOND_US
 from tests.cli.cli_fixture import House
 

@@ -1,7 +1,6 @@
 """The series behind every picture: nothing lost, nothing made up, whatever the pieces it came in."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -14,6 +13,7 @@ from logger.alarm.belief_words import Evidence
 from logger.model import LEADING, Belief, Measurements, QualityTests, Reason
 from logger.report.curve import Curve, CurveFrame, Stretch
 from logger.report.reduction import reduce
+from logger.structs import replace
 from tests.store.factories import PERIOD_US, START_US, measurements
 
 COUNT = 2000

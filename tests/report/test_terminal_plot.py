@@ -1,6 +1,5 @@
 """Pictures in a terminal: as wide as asked for, in the characters that it knows, each row under its hour."""
 
-from dataclasses import replace
 from datetime import UTC
 
 import pytest
@@ -8,6 +7,7 @@ import pytest
 from logger.report.curve import AlarmMark, Curve, CurveLine, CurvePoint, Setpoint, Stretch
 from logger.report.local_time import LocalTime
 from logger.report.terminal_plot import MARGIN, PH_ROWS, PlotStyle, lines
+from logger.structs import replace
 from logger.units import HOUR_US, MINUTE_US
 from tests.report.test_reduction import FRAME
 

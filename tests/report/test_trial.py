@@ -1,7 +1,6 @@
 """Counting what alarms told: series short enough to count by hand, through the real pipeline."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import pytest
 
@@ -11,6 +10,7 @@ from logger.recording import KnownFault
 from logger.replay import replay
 from logger.report import trial
 from logger.report.trial import Annunciations, ComparisonRow, Judge, Summary
+from logger.structs import replace
 from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, of_ph, raw_alarm, watch
 

@@ -4,7 +4,6 @@ import io
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +18,7 @@ from logger.report import trial, tuning
 from logger.report.excerpt import woven
 from logger.report.trial import Annunciations, Judge
 from logger.report.tuning import Cell, Sweep
+from logger.structs import replace
 from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, of_ph, raw_alarm, watch
 

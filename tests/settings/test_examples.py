@@ -8,7 +8,6 @@ import subprocess
 import tomllib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import fields, replace
 from datetime import date
 from pathlib import Path
 from typing import BinaryIO
@@ -26,6 +25,7 @@ from logger.mqtt.vat_alarms import alarms_message, alarms_payload
 from logger.probe.reader import readers
 from logger.probe.textline import Description, TextReading
 from logger.settings import load
+from logger.structs import replace
 from tests.mqtt.factories import MARROW, TOPICS
 from tests.mqtt.test_event import ENTRY as EVENT
 from tests.parts.mosquitto import MakeMosquitto, Subscriber
@@ -119,7 +119,7 @@ def test_the_example_of_calibrations_loads_and_writes_out_the_defaults() -> None
     assert (probe.electrode, probe.electrode_installed) == ("E-0042", date(2026, 9, 1))
     assert probe.calibration == CalibrationLimits()
     written = tomllib.loads((EXAMPLES / "calibration.toml").read_text(encoding="utf-8"))["probe"]["east-probe"]
-    assert written["calibration"].keys() == {field.name for field in fields(CalibrationLimits)}
+    assert written["calibration"].keys() == {*CalibrationLimits.__struct_fields__}
     defaults = ProbeConfig(id="", port="")
     for key in ("check_tolerance_ph", "judge_tolerance_ph", "calibrate_every_d", "check_every_d"):
         assert written[key] == getattr(defaults, key)

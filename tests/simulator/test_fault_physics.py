@@ -1,12 +1,12 @@
 """Named faults against facts from outside. Where no source is named: common practice, no source."""
 
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from scipy import constants
 
+from logger.structs import replace
 from simulator.electrode import Electrode, nernst_slope_mv
 from simulator.rig import Rig
 from simulator.runs import find_run

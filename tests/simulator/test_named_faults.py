@@ -1,13 +1,13 @@
 """Named faults and disturbances: every one of them is documented, begins at its hour, and can be asked twice."""
 
 import json
-from dataclasses import replace
 from functools import cache
 
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
+from logger.structs import replace
 from simulator.__main__ import main
 from simulator.effects import Effect, Occurrence
 from simulator.named_faults import DISTURBANCES, FAULTS, disturbance, fault

@@ -3,13 +3,13 @@
 import subprocess
 import sys
 import time
-from dataclasses import replace
 
 import numpy as np
 import pytest
 import serial
 from scipy import constants
 
+from logger.structs import replace
 from simulator.electrode import Electrode
 from simulator.operator import OperatorCommandError
 from simulator.rig import Rig

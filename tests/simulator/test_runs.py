@@ -2,7 +2,6 @@
 
 import json
 import tomllib
-from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from typing import Any
@@ -11,6 +10,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 
+from logger.structs import replace
 from simulator.electrode import nernst_slope_mv
 from simulator.recording import RecordingLabel, buffer_readings_toml, calibration, recording
 from simulator.rig import Rig

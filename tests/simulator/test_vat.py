@@ -1,7 +1,6 @@
 """The vat model against solutions that it does not share code with."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, signal
 
+from logger.structs import replace
 from simulator.noise import Noise
 from simulator.runs import FINISHED, MARROW, STARTER, WILD
 from simulator.vat import (

@@ -1,6 +1,5 @@
 """A store of forty days, with batches, an alarm that stands, a claim and events; and what is in its tables."""
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,6 +9,7 @@ from logger.model import BatchEntry, Cause, Entry, Measurements, batch_id
 from logger.model.batch import BatchEnd, BatchStart
 from logger.store import Store
 from logger.store.archive_rows import TABLES
+from logger.structs import replace
 from tests.store.factories import START_US, calibration, carry, check, event, measurements, outcome
 from tests.store.factories import entry as annunciation
 

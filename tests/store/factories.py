@@ -1,9 +1,10 @@
 """Small, made-up series and words to put into a store."""
 
 from collections.abc import Iterable
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
+from msgspec import structs
 
 from logger.model import (
     AlarmState,
@@ -29,6 +30,8 @@ from logger.model import (
     State,
     batch_id,
 )
+from logger.model.batch import labels
+from logger.structs import replace
 
 START_US = 1_790_000_000_000_000
 PERIOD_US = 10_000_000
@@ -184,9 +187,10 @@ def batch_entry(content: BatchContent, at_h: float = 0.0, **values: object) -> A
 def filled(content: type[BatchContent]) -> BatchContent:
     """Return a content with every field filled, by a value that its kind takes."""
     values: dict[str, object] = {}
-    for each in fields(content):
-        choices = each.metadata["choices"]
-        number = START_US if each.metadata["unit"] == "us" else 3.5
+    said = labels(content)
+    for each in structs.fields(content):
+        choices = said[each.name].choices
+        number = START_US if said[each.name].unit == "us" else 3.5
         text = next(iter(choices)).value if choices else f"{each.name} <b>"
         whole = "int" in str(each.type)
         values[each.name] = text if each.default == "" else (int(number) if whole else number)

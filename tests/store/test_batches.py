@@ -1,7 +1,5 @@
 """The record of a batch: what is entered stays, and is read back whole."""
 
-from dataclasses import replace
-
 import pytest
 
 from logger.errors import RefusedError
@@ -18,6 +16,7 @@ from logger.model.batch import (
     Remark,
 )
 from logger.store import Store, batches
+from logger.structs import replace
 from tests.store.factories import BATCH, START_US, VAT, batch_entry, calibration, check
 
 HOUR_US = 3_600_000_000

@@ -3,7 +3,6 @@
 import json
 from collections.abc import Mapping
 from contextlib import suppress
-from dataclasses import fields, is_dataclass, replace
 from enum import Enum
 from hashlib import sha256
 from types import UnionType
@@ -15,6 +14,7 @@ from logger.errors import StoreError
 from logger.model import Carry, ForecastState
 from logger.store import Store, parts, queries
 from logger.store.parts import NEWEST, PARTS, STEPS, PartRow
+from logger.structs import Struct, replace
 from tests.store.factories import carry
 
 PINNED = {
@@ -44,9 +44,9 @@ PINNED = {
 
 def shape(kind: Any) -> object:  # noqa: ANN401 - any type
     """Return the names and types of the fields of a type, whatever its class is called."""
-    if is_dataclass(kind):
+    if isinstance(kind, type) and issubclass(kind, Struct):
         hints = get_type_hints(kind)
-        return {field.name: shape(hints[field.name]) for field in fields(kind)}
+        return {name: shape(hints[name]) for name in kind.__struct_fields__}
     if isinstance(kind, type) and issubclass(kind, Enum):
         return "enum"
     if get_origin(kind) is None:
@@ -80,7 +80,7 @@ def test_every_older_version_has_a_step() -> None:
 
 
 def test_a_carry_has_a_row_for_each_of_its_parts() -> None:
-    assert {field.name for field in fields(Carry)} == {"probe", *PARTS}
+    assert {*Carry.__struct_fields__} == {"probe", *PARTS}
     assert decoded(parts.encode(carry())) == carry()
 
 

@@ -1,7 +1,6 @@
 """Filters, spans and pieces."""
 
 import re
-from dataclasses import replace
 from functools import partial
 from typing import Any
 
@@ -11,6 +10,7 @@ from sqlalchemy import Engine, event
 
 from logger.model import Answer, Block, Cause, Command, CommandKind, Measurements
 from logger.store import Store, history, queries
+from logger.structs import replace
 from tests.store.factories import PERIOD_US, START_US, bits, entry, measurements, outcome
 from tests.store.factories import event as made_event
 

@@ -1,7 +1,6 @@
 """The views that people read with tools of their own: times, words and units, the same on both databases."""
 
 from collections.abc import Iterator
-from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,7 @@ from logger.mqtt.payloads import quality_word
 from logger.report.words import names_of_tests
 from logger.store import Store
 from logger.store.engine import parse
+from logger.structs import replace
 from tests.store.factories import calibration, check, command, entry, measurements, outcome
 
 VIEWS = ["calibration", "check", "journal", "measurement", "request", "run"]

@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from dataclasses import fields, replace
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -37,6 +37,7 @@ from logger.model import (
 )
 from logger.model.batch import CONTENT_TYPES, BatchEnd
 from logger.store import Store, batches, queries
+from logger.structs import replace
 from tests.examples import examples
 from tests.store.factories import (
     VAT,

@@ -2,7 +2,6 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -14,6 +13,7 @@ from logger.config import PeopleConfig
 from logger.model import Ints, Measurements
 from logger.report.night import night_of
 from logger.store import Store, history, time_search
+from logger.structs import replace
 from tests.store.factories import START_US, entry, measurements, outcome
 
 POLL_US, DAY_US, YEAR_US = 10_000_000, 86_400_000_000, 365 * 86_400_000_000

@@ -1,7 +1,5 @@
 """One transaction: all of it or nothing, in order, once."""
 
-from dataclasses import replace
-
 import pytest
 
 from logger.errors import RefusedError, StoreBusyError, StoreError
@@ -17,6 +15,7 @@ from logger.model import (
     WindowState,
 )
 from logger.store import Store, history, queries
+from logger.structs import replace
 from tests.store.conftest import Opener
 from tests.store.factories import START_US, bits, calibration, carry, command, entry, event, measurements, outcome
 

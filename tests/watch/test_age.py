@@ -1,7 +1,5 @@
 """Ages go by the longer of wall clock and watch time: a clock that is set back makes nothing fresh."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -9,6 +7,7 @@ from logger.config import AlarmKind, TargetConfig
 from logger.measure import age, claims, estimate
 from logger.measure.target import current_progress
 from logger.model import Block, Carry, CheckKind, Command, CommandKind, Lack, Outcome, TargetWindow, WatchState
+from logger.structs import replace
 from logger.units import DAY_US, HOUR_US
 from logger.watch import pipeline
 from tests.series import EPOCH_US, calibrate, check, of_ph, raw_alarm, restored, watch

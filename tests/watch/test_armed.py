@@ -1,9 +1,8 @@
 """Limits from above that count only after pH was below them, through the whole pipeline."""
 
-from dataclasses import replace
-
 from logger.config import AlarmConfig, AlarmKind, Priority, TargetConfig
 from logger.model import Cause, Command, CommandKind, Entry, Mark
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, carry_over, of_ph, restored, spot, watch

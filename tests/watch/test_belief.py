@@ -1,13 +1,12 @@
 """Belief in each record on its way through the pipeline."""
 
-from dataclasses import replace
-
 import numpy as np
 
 from logger.alarm.belief_words import Evidence, evidence_of, sentence
 from logger.measure import windows
 from logger.model import Belief, CheckKind, Command, CommandKind, Measurements, WatchState
 from logger.model import QualityTests as Against
+from logger.structs import replace
 from tests.series import EPOCH_US, block, calibrate, carry_over, check, millivolts, watch
 
 HOUR = 360

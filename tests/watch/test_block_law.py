@@ -1,6 +1,6 @@
 """However a series is cut into blocks, the outcome is the same, to the bit."""
 
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -22,6 +22,7 @@ from logger.model import (
     Outcome,
     WatchState,
 )
+from logger.structs import replace
 from tests.examples import examples
 from tests.series import (
     EPOCH_US,

@@ -7,7 +7,7 @@ junction, its change and the other instrument, with both rates of drift): .70 an
 electrode may have moved since its calibration; of S2 .001 with a strip, .98 and .49 to .64 with a meter, .99 at last.
 """
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from statistics import NormalDist
 
 import numpy as np
@@ -15,6 +15,7 @@ import numpy as np
 from logger.config import TargetConfig
 from logger.measure.target_standing import TargetStanding, TargetState, standing
 from logger.model import Cause, CheckKind, Command, CommandKind, Entry, Lack, Mark, WatchState
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, calibration, check, millivolts, watch

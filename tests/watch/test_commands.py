@@ -1,7 +1,5 @@
 """What calibrations, checks and work on the probe do to a watch."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -24,6 +22,7 @@ from logger.model import (
     WatchState,
 )
 from logger.model import QualityTests as Against  # pytest would take it for a class of tests
+from logger.structs import replace
 from tests.series import EPOCH_US, POINTS, calibrate, calibration, carry_over, check, of_ph, raw_alarm, watch
 
 DAY_S = 86_400.0

@@ -1,16 +1,17 @@
 """Every figure of every command at and past its ends: applied or refused with a sentence, never an exception."""
 
 from collections.abc import Iterator
-from dataclasses import fields, replace
 from typing import Any, TypeVar
 
 import msgspec
 import pytest
+from msgspec import structs
 
 from logger.errors import RefusedError
 from logger.model import Cause, CheckKind, Command, CommandKind, Mark, figures
 from logger.model.figures import LONGEST_TEXT, SPOT_U_PH, Figure
 from logger.mqtt.schemas import schema
+from logger.structs import replace
 from logger.watch import system
 from tests.mqtt.factories import CONFIG
 from tests.series import EPOCH_US, POINTS, calibrate, calibration, carry_over, check, of_ph, raw_alarm, restored, watch
@@ -26,9 +27,9 @@ def ask(kind: CommandKind, **more: Any) -> Command:  # noqa: ANN401 - fields of 
     return Command(id=7, at_us=EPOCH_US, kind=kind, vat="vat", seq=3, **more)
 
 
-def numbers(thing: Any) -> list[str]:  # noqa: ANN401 - any of the dataclasses
+def numbers(thing: Any) -> list[str]:  # noqa: ANN401 - any of the structs
     """Return the names of the fields that hold a number."""
-    said = (field.name for field in fields(thing) if str(field.type) in _NUMBERS or field.type in (int, float))
+    said = (field.name for field in structs.fields(thing) if str(field.type) in _NUMBERS or field.type in (int, float))
     return [name for name in said if name not in NOT_FIGURES]
 
 
@@ -36,7 +37,7 @@ _NUMBERS = ("float | None", "int | None", "<class 'int'>", "<class 'float'>")
 
 
 def edged(thing: T, name: str, edge: float) -> T:
-    """Return the dataclass with that number of it at an edge."""
+    """Return the struct with that number of it at an edge."""
     return replace(thing, **{name: edge})  # type: ignore[type-var] # each is a dataclass
 
 

@@ -1,6 +1,5 @@
 """Forecasts through the whole pipeline: told, silent, however the series is cut; a deadline that is likely missed."""
 
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -8,6 +7,7 @@ import pytest
 
 from logger.config import AlarmConfig, AlarmKind, TargetConfig
 from logger.model import BatchOutlook, Block, Cause, Command, CommandKind, Entry, Foresight, Mark, WatchState
+from logger.structs import replace
 from logger.units import HOUR_US
 from logger.watch import forecast_words
 from logger.watch.pipeline import Watch

@@ -1,6 +1,5 @@
 """What the instrument is owed raises alarms of its own; limits: common practice, no source; statuses: NAMUR NE 107."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -9,6 +8,7 @@ from logger.config import AlarmKind, QualityLimits, default_alarm
 from logger.measure.calibration import fit
 from logger.model import CareState, Cause, Check, CheckKind, Command, CommandKind, Entry
 from logger.model.care import OpenedBuffer, told_text
+from logger.structs import replace
 from tests.series import EPOCH_US, POINTS, calibrate, carry_over, check, of_ph, watch
 
 POLL_S = 600.0

@@ -1,12 +1,11 @@
 """What is done at the vat: marks that suspend, re-base or begin something, for a bounded time."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from logger.config import AlarmConfig, AlarmKind, default_alarm
 from logger.model import Carry, Cause, Command, CommandKind, Entry, Mark, State, batch_id
+from logger.structs import replace
 from logger.watch import pipeline
 from tests.series import EPOCH_US, calibrate, carry_over, of_ph, restored, watch
 

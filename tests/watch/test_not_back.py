@@ -1,13 +1,12 @@
 """Work on a probe that ended without the word that it is back: held, and told, until somebody gives that word."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from logger.alarm.suppression import HELD
 from logger.config import AlarmKind, TargetConfig, default_alarm
 from logger.model import Belief, Cause, Command, CommandKind, Entry, Mark, Outcome, State, WatchState
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.trust_words import ON_A_WORD, ON_A_WORD_ALONE
 from tests.series import EPOCH_US, calibrate, carry_over, of_ph, raw_alarm, restored, watch

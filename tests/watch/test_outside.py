@@ -2,7 +2,7 @@
 
 import random
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from logger.mqtt.rate_limit import RateLimit
 from logger.mqtt.topics import Topics
 from logger.store import parts, rows
 from logger.store.queries import read_inbox_row
+from logger.structs import replace
 from logger.watch import pipeline, system
 from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibration, of_ph

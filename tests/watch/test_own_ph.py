@@ -1,7 +1,5 @@
 """A probe that reports its own pH: one path with all others, marked, and more doubtful."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -11,6 +9,7 @@ from logger.measure.nernst import nernst_mv
 from logger.model import Block, CalibrationPoint, Measurements, Quality
 from logger.model import QualityTests as Said  # by its own name pytest would collect it
 from logger.probe.own_ph import equivalent_mv, own_ph
+from logger.structs import replace
 from tests.series import EPOCH_US, block, calibrate, carry_over, watch
 
 OWN = ScpiConfig(ph="MEAS:PH?")

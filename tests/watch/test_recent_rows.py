@@ -44,6 +44,6 @@ def test_a_state_without_spare_rows_goes_on_as_one_with_them() -> None:
     for row in range(PAST + 1, len(ROWS)):
         one = ROWS[row : row + 1]
         state, with_spare = pipeline.step(WATCH, state, one)
-        bare, without = pipeline.step(WATCH, WatchState(carry=bare.carry, recent=bare.recent), one)
+        bare, without = pipeline.step(WATCH, WatchState.of(bare.carry, bare.recent), one)
         assert bits(with_spare.measurements) == bits(without.measurements)
     assert (state.carry, bits(state.recent)) == (bare.carry, bits(bare.recent))

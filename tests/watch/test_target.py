@@ -1,6 +1,5 @@
 """Targets through the whole pipeline: a reading at it, a claim, what it lacks, and a claim withdrawn."""
 
-from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -20,6 +19,7 @@ from logger.model import (
     State,
     WatchState,
 )
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.series import (

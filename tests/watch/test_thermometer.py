@@ -1,7 +1,5 @@
 """A thermometer that fails, through the whole pipeline: pH goes on for a while, and no temperature alarm speaks."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -9,6 +7,7 @@ from logger.alarm import belief_words
 from logger.config import AlarmKind, Health, QualityLimits
 from logger.measure import specification
 from logger.model import Belief, Measurements, Outcome, QualityTests, WatchState
+from logger.structs import replace
 from tests.series import EPOCH_US, calibrate, carry_over, millivolts, raw_alarm, restored, watch
 from tests.series import block as block_of
 

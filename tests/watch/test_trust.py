@@ -4,7 +4,7 @@ Limits without a source beside them are of a trial on simulated vats, no source.
 """
 
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from dataclasses import fields
 
 import numpy as np
 import pytest
@@ -27,6 +27,7 @@ from logger.model import (
     TrustLevel,
     WatchState,
 )
+from logger.structs import replace
 from logger.watch import pipeline
 from logger.watch.pipeline import Watch
 from tests.series import EPOCH_US, calibrate, check, millivolts, of_ph, watch

@@ -1,7 +1,7 @@
 """However hours of a vat are cut into blocks, stored and read back, the trust in its probe is the same, to the bit."""
 
 from collections.abc import Sequence
-from dataclasses import fields, replace
+from dataclasses import fields
 from functools import cache
 from itertools import pairwise
 
@@ -24,6 +24,7 @@ from logger.model import (
     TrustLevel,
     WatchState,
 )
+from logger.structs import replace
 from logger.watch import pipeline
 from tests.examples import examples
 from tests.series import EPOCH_US, POINTS, calibrate, check, millivolts, raw_alarm, restored, watch

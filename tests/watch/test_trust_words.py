@@ -1,7 +1,5 @@
 """What is told of the trust in a probe: how far it goes, why no further, and by what it was earned back."""
 
-from dataclasses import replace
-
 import numpy as np
 
 from logger.config import AlarmKind, default_alarm
@@ -17,6 +15,7 @@ from logger.model import (
     QualityTests,
     TrustLevel,
 )
+from logger.structs import replace
 from logger.watch import trust_words
 from tests.series import EPOCH_US, calibrate, carry_over, check, of_ph, watch
 

@@ -1,13 +1,12 @@
 """A gap whose length nobody knows is no age; once the clock is set, ages and deadlines count what it really was."""
 
-from dataclasses import replace
-
 import pytest
 
 from logger.alarm.lifecycle import Now
 from logger.config import VatConfig
 from logger.measure.batch import biological_hours
 from logger.model import BatchState, Carry, Cause, ElectrodeState, ForecastState, ReportedState, Trend, WindowState
+from logger.structs import replace
 from logger.units import DAY_US, HOUR_US, MINUTE_US, SECOND_US
 from logger.watch import unknown_gap
 

@@ -1,13 +1,12 @@
 """After hours in which nobody watched somebody is asked to look at the probe, once, until somebody did."""
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from logger.alarm import belief_words
 from logger.config import PeopleConfig
 from logger.model import Belief, Block, Cause, CheckKind, Command, CommandKind, Entry, Mark, QualityTests, WatchState
+from logger.structs import replace
 from logger.units import HOUR_US
 from logger.watch import unwatched
 from tests.series import EPOCH_US, calibrate, carry_over, check, of_ph, restored, watch

@@ -1,17 +1,19 @@
 """Lists of settings: every key of the configuration file with its default, bounds and meaning.
 
-They come from the dataclasses of `logger/config`: the default, the `annotated_types` beside the type, the string below
+They come from the structs of `logger/config`: the default, the `annotated_types` beside the type, the string below
 the field, word for word. Keys that have no field are described here.
 """
 
 import ast
 import inspect
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import MISSING, Field, fields
 from enum import Enum
 from functools import cache
 from itertools import pairwise
 from typing import Annotated, Any, Final, get_args, get_origin, get_type_hints
+
+from msgspec import NODEFAULT
+from msgspec.structs import FieldInfo, fields
 
 from logger.config import (
     AlarmConfig,
@@ -37,8 +39,9 @@ from logger.config import (
 )
 from logger.config.modbus import ModbusConfig, RegisterConfig, StatusConfig
 from logger.report.reference.markdown import items
+from logger.structs import Struct
 
-_SECTIONS: Final[Mapping[str, type | None]] = {
+_SECTIONS: Final[Mapping[str, type[Struct] | None]] = {
     "[store]": Config,
     "[mqtt]": MqttConfig,
     "[hook]": HookConfig,
@@ -66,7 +69,7 @@ _SECTIONS: Final[Mapping[str, type | None]] = {
     "[profile.<id>]": None,
     "[simulation]": Simulation,
 }
-"""The tables of the file, and the dataclass that has their keys as fields; None: `_BY_HAND` describes them all."""
+"""The tables of the file, and the struct that has their keys as fields; None: `_BY_HAND` describes them all."""
 _KEYS: Final[Mapping[str, Mapping[str, str]]] = {
     "[store]": {"backup_dir": "backup_dir", "commit_every_s": "commit_every_s"},
     "[people]": {"zone": "zone"},
@@ -83,7 +86,7 @@ _KEYS: Final[Mapping[str, Mapping[str, str]]] = {
     },
     "[simulation]": {"speed": "speed", "epoch_us": "epoch", "epoch_monotonic_s": "epoch_monotonic_s"},
 }
-"""Tables that hold only some fields of their dataclass, or hold them under other names: the key of each field."""
+"""Tables that hold only some fields of their struct, or hold them under other names: the key of each field."""
 _BY_HAND: Final[Mapping[str, Sequence[str]]] = {
     "[store]": (
         "`path`: File of the SQLite store; this, `url` or `url_file` must be written.",
@@ -102,7 +105,7 @@ _BY_HAND: Final[Mapping[str, Sequence[str]]] = {
         "`[profile.<id>.target]`, `[profile.<id>.alarm.<name>]`: As of a vat.",
     ),
 }
-"""Keys that are no field of the table's dataclass."""
+"""Keys that are no field of the table's struct."""
 _INSTEAD: Final[Mapping[str, Mapping[str, str]]] = {
     "[quiet]": {"zone": "that of [people]"},
     "[digest]": {"at": "the end of the quiet hours; without them, none"},
@@ -120,7 +123,7 @@ _INSTEAD: Final[Mapping[str, Mapping[str, str]]] = {
     "[mqtt]": {"client_id": '"vatvigil", of a simulation "vatvigil-simulated"'},
     "[simulation]": {"epoch": "the time at start"},
 }
-"""Defaults that the file has and the dataclass has not, by table and key."""
+"""Defaults that the file has and the struct has not, by table and key."""
 _ENDS: Final = {"ge": "at least", "gt": "above", "le": "at most", "lt": "below"}
 _NOT_IN_FILE: Final = {
     "[probe.<id>]": {"id", "text", "scpi", "modbus", "limits", "errors", "calibration"},
@@ -135,7 +138,7 @@ def settings() -> str:
     return "\n\n".join(f"`{title}`\n\n{items(_keys(title, kind))}" for title, kind in _SECTIONS.items())
 
 
-def _keys(title: str, kind: type | None) -> Iterator[str]:
+def _keys(title: str, kind: type[Struct] | None) -> Iterator[str]:
     if kind is not None:
         hints, meanings = get_type_hints(kind, include_extras=True), _meanings(kind)
         for field, key in _fields(title, kind):
@@ -145,19 +148,18 @@ def _keys(title: str, kind: type | None) -> Iterator[str]:
     yield from _BY_HAND.get(title, ())
 
 
-def _fields(title: str, kind: type) -> Iterator[tuple[Field[Any], str]]:
-    """Yield the fields of a dataclass that are keys of a table, each with its key, in the order of the dataclass."""
+def _fields(title: str, kind: type[Struct]) -> Iterator[tuple[FieldInfo, str]]:
+    """Yield the fields of a struct that are keys of a table, each with its key, in the order of the struct."""
     left_out = _NOT_IN_FILE.get(title, ())
     keys = _KEYS.get(title) or {field.name: field.name for field in fields(kind) if field.name not in left_out}
     yield from ((field, keys[field.name]) for field in fields(kind) if field.name in keys)
 
 
-def default_of(field: Field[Any]) -> str:
+def default_of(field: FieldInfo) -> str:
     """Say the default of a field as TOML would write it; `needed`: there is none."""
-    value = field.default
-    if value is MISSING:
-        return "needed" if field.default_factory is MISSING else "none"
-    return _written(value)
+    if field.required:
+        return "needed"
+    return "none" if field.default is NODEFAULT else _written(field.default)
 
 
 def _written(value: object) -> str:
@@ -201,7 +203,7 @@ def _parts(hint: Any) -> Iterator[Any]:  # noqa: ANN401
 
 @cache
 def _meanings(kind: type) -> Mapping[str, str]:
-    """Return the string below each field of a dataclass."""
+    """Return the string below each field of a struct."""
     (body,) = (node.body for node in ast.parse(inspect.getsource(kind)).body if isinstance(node, ast.ClassDef))
     found = {}
     for field, note in pairwise(body):
