@@ -281,7 +281,7 @@ def _flags_of_one(
         probe.limits,
         elapsed_us=[*recent.elapsed_us[since:].tolist(), block.elapsed_us.item()],
         potential_mv=[*recent.potential_mv[since:].tolist(), block.potential_mv.item()],
-        temperature_c=warmth.warm_c,
+        temperature_c=warmth.warm_c.item() if is_column(warmth.warm_c) else warmth.warm_c,
         flat=flat,
     )
 
