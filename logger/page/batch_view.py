@@ -99,7 +99,7 @@ def _filled(content: BatchContent, clock: LocalTime) -> Iterator[Pair]:
         value, unit = getattr(content, name), one.unit
         if value in (None, ""):
             continue
-        if unit == "time":
+        if unit == "us":
             yield one.words, clock.shown(value)
         else:
             said = f"{value:g}" if isinstance(value, float) else str(value)

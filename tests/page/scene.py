@@ -116,7 +116,9 @@ def _enter(store: ReplayStore, vat: str, now_us: int) -> None:
         Ingredient(name="white cabbage", mass_kg=96.0, lot="C-12"),
         Ingredient(name="sea salt", mass_kg=2.1),
         Remark(text="Skimmed, smells clean."),
-        Departure(limit="temperature below 16 C", cause="a window stood open", disposition="hold"),
+        Departure(
+            limit="temperature below 16 C", from_at_us=now_us - HOUR_US, cause="a window stood open", disposition="hold"
+        ),
         Remark(text=NASTY + " " + "long " * 1900),
     )
     with store.store.begin() as work:
