@@ -1,9 +1,10 @@
 """Evaluate records, as one pure function: (watch, state, block, commands) -> (state, outcome). Start reading here.
 
-A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; there is no
-second path. Law: however a series is cut into blocks, the outcome is the same, to the bit. So a block is first cut
-where a command or the end of a suppression falls, and each piece then goes through the same steps: flags, pH and its
-uncertainty, trust in the probe, belief, signals (single values or windows), alarms, carry.
+A block is a run of indications of one probe, as columns. Live it has one row, in replay tens of thousands; the rules
+take columns or bare numbers (`model/elementwise.py`). Law: however a series is cut into blocks, the outcome is the
+same, to the bit. So a block is first cut where a command or the end of a suppression falls, and each piece then goes
+through the same steps: flags, pH and its uncertainty, trust in the probe, belief, signals (single values or windows),
+alarms, carry.
 """
 
 from collections.abc import Mapping, Sequence
