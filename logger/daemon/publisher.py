@@ -168,7 +168,7 @@ class Publisher:
         self._renew_buttons(vat, carry, [entry for entry in entries if not entry.vat])
 
     def _renew_buttons(self, vat: VatConfig, carry: Carry, entries: Iterable[Entry]) -> None:
-        """Have the buttons announced of each alarm that has a new occurrence: they carry it."""
+        """Note the buttons of each alarm that has a new occurrence: they carry it, so they are announced anew."""
         new = {entry.alarm for entry in entries if entry.annunciates or entry.held}
         for alarm in vat.alarms if self.topics.discovery_prefix is not None else ():
             if alarm.id in new:

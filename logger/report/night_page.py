@@ -84,10 +84,11 @@ class NightPage:
             yield "To do", ["`vatvigil status` says it: this night was over long ago"]
 
     def figures(self, curve: Curve) -> Iterator[tuple[str, Sequence[str]]]:
-        """Yield the last, the lowest and the highest pH, and the temperature."""
+        """Yield the last pH, the lowest and the highest (of medians: the last may lie outside), and the temperature."""
         yield "Last pH", [self._at(curve.newest) or "none was believed"]
-        yield "Lowest pH", [self._at(curve.lowest) or "no ten minutes were believed"]
-        yield "Highest pH", [self._at(curve.highest) or "no ten minutes were believed"]
+        for name, point in (("Lowest pH", curve.lowest), ("Highest pH", curve.highest)):
+            at = self._at(point)
+            yield name, [f"{at}, median of ten minutes" if at else "no ten minutes were believed"]
         celsius = [point.value for point in curve.temperature.points]
         yield "Temperature", [f"{min(celsius):.1f} to {max(celsius):.1f} C" if celsius else "not known"]
 
